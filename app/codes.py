@@ -1,0 +1,51 @@
+"""Text in our barcodes: the first letter says the kind, the last is an ISO/IEC 7064 MOD 37,36 check character."""
+
+import re
+
+LETTERS = {
+    "wafer": "W", "batch": "B", "panel": "P", "lot": "L", "sample": "X", "pack": "K", "container": "C", "station": "S",
+    "load": "V", "run": "R", "hold": "H", "person": "E", "shipment": "D", "terminal": "T", "case": "Q", "order": "A",
+    "card": "Y",
+}  # fmt: skip
+KIND_OF_LETTER = {letter: kind for kind, letter in LETTERS.items()}
+_ALPHABET = "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ"
+_SHAPE = re.compile(r"[A-Z][0-9A-Z]*(-[0-9A-Z]+)+")
+
+
+def check_character(text: str) -> str:
+    """ISO/IEC 7064 MOD 37,36 over letters and digits; hyphens do not count."""
+    p = 36
+    for c in text.replace("-", ""):
+        q = (p + _ALPHABET.index(c)) % 36 or 36
+        p = 2 * q % 37
+    return _ALPHABET[(37 - p) % 36]
+
+
+def make(kind: str, serial: str) -> str:
+    """The code of a thing: `make("lot", "26-004217")` is L26-004217 and its check character."""
+    body = LETTERS[kind] + serial
+    return f"{body}-{check_character(body)}"
+
+
+def dated(kind: str, year: int, number: int, width: int = 6) -> str:
+    return make(kind, f"{year % 100:02d}-{number:0{width}d}")
+
+
+def part_of(code: str, number: int) -> str:
+    """The code of the `number`-th part that left a lot: the root's body, a serial and a check character."""
+    return make(KIND_OF_LETTER[code[0]], f"{code[1:-2]}-{number:02d}")
+
+
+def is_valid(code: str) -> bool:
+    """Whether the text is a code of ours: known letter, right shape, right check character."""
+    return (
+        _SHAPE.fullmatch(code) is not None
+        and code[0] in KIND_OF_LETTER
+        and code[-2] == "-"
+        and check_character(code[:-2]) == code[-1]
+    )
+
+
+def tidy(scanned: str) -> str:
+    """What a scanner or a person sent, as it is looked up: no outer blanks, upper case."""
+    return scanned.strip().upper()

@@ -1,0 +1,84 @@
+"""The one tree of refusals. Raised deep, turned into a page or a problem document in one place (`web.py`)."""
+
+from dataclasses import dataclass
+
+# The order decides which kind speaks first when several apply; the list is closed: a new kind is added here first.
+KINDS = (
+    "bad_input", "unknown_code", "ambiguous_code", "key_reused", "duty", "password", "changed", "in_work", "finished",
+    "not_here", "held", "not_next_step", "steps_differ", "judgement_open", "barrier_open", "revision_inactive",
+    "station_cannot", "station_down", "station_held", "calibration", "certificate", "material_missing",
+    "material_wrong", "material_lapsed", "material_held", "order_differs", "window_over", "window_early",
+    "repeats_used", "recipe_differs", "capacity", "container_taken", "role_wrong", "too_few_units", "too_many_lots",
+    "pack_short", "pack_open", "grade_differs", "grade_unwanted", "line_not_clear",
+)  # fmt: skip
+_STATUS = {"bad_input": 422, "unknown_code": 404, "key_reused": 422, "duty": 403, "password": 403}
+
+
+@dataclass(frozen=True)
+class Reason:
+    """One ground of a refusal: its kind, why in a sentence, what to do now, and the place (line, field) if there is one."""
+
+    kind: str
+    why: str
+    now: str = ""
+    where: str = ""
+
+    def __post_init__(self) -> None:
+        if self.kind not in KINDS:
+            raise ValueError(f"unknown kind of refusal: {self.kind}")
+
+
+class Refused(Exception):
+    """What was asked is not done. `what` names it; the reasons say why, most important first."""
+
+    def __init__(self, what: str, *reasons: Reason) -> None:
+        if not reasons:
+            raise ValueError("a refusal needs a reason")
+        self.what = what
+        self.reasons = tuple(sorted(reasons, key=lambda reason: KINDS.index(reason.kind)))
+        super().__init__(" ".join([what, *(reason.why for reason in self.reasons)]))
+
+    @property
+    def kind(self) -> str:
+        return self.reasons[0].kind
+
+    @property
+    def kinds(self) -> tuple[str, ...]:
+        return tuple(dict.fromkeys(reason.kind for reason in self.reasons))
+
+    @property
+    def status(self) -> int:
+        return _STATUS.get(self.kind, 409)
+
+    @property
+    def now(self) -> str:
+        return next((reason.now for reason in self.reasons if reason.now), "")
+
+
+class BadInput(Refused):
+    """Input that cannot be understood: each reason names a place and the remedy."""
+
+
+class NotFound(Refused):
+    """A code or number that leads to nothing."""
+
+
+class NotAllowed(Refused):
+    """The person or token may not do this."""
+
+
+def refuse(kind: str, what: str, why: str, now: str = "") -> Refused:
+    return Refused(what, Reason(kind, why, now))
+
+
+def bad_input(what: str, where: str, why: str, now: str = "") -> BadInput:
+    return BadInput(what, Reason("bad_input", why, now, where))
+
+
+def unknown(code: str, expected: str = "a code of this factory") -> NotFound:
+    return NotFound(f"Nothing here has the code {code!r}.", Reason("unknown_code", f"Expected {expected}.", "Scan it again, or search for it."))
+
+
+def not_allowed(who: str, action: str, duties: tuple[str, ...]) -> NotAllowed:
+    needs = " or ".join(duties)
+    return NotAllowed(f"{who} may not {action}.", Reason("duty", f"This needs the duty: {needs}.", f"Ask someone with the duty {needs}."))

@@ -1,0 +1,80 @@
+"""Keep a file as it came. The bytes are stored outside any transaction; the act writes the row."""
+
+import hashlib
+import os
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, BinaryIO
+
+from sqlalchemy.orm import Session
+
+from app.db import House, canonical_json
+from app.errors import NotFound, unknown
+from app.evidence.models import Evidence
+from app.journal.act import By
+
+_CHUNK = 1 << 20
+
+
+@dataclass(frozen=True)
+class Kept:
+    """A stored file: its SHA-256 as hex, its name as sent, its size, and where its bytes are."""
+
+    digest: str
+    name: str
+    size_bytes: int
+    path: Path
+
+
+def keep_file(house: House, name: str, source: BinaryIO) -> Kept:
+    """Stores the bytes by their digest, while they are read; the same bytes are stored once."""
+    folder = _folder(house)
+    sha = hashlib.sha256()
+    size = 0
+    handle, temporary = tempfile.mkstemp(dir=folder)
+    with os.fdopen(handle, "wb") as out:
+        while chunk := source.read(_CHUNK):
+            sha.update(chunk)
+            size += len(chunk)
+            out.write(chunk)
+        out.flush()
+        os.fsync(out.fileno())
+    digest = sha.hexdigest()
+    path = path_of(house, digest)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    os.replace(temporary, path)
+    return Kept(digest, Path(name).name[:200] or "unnamed", size, path)
+
+
+def record_evidence(session: Session, by: By, kept: Kept, kind: str, stated: dict[str, Any] | None = None) -> Evidence:
+    evidence = Evidence(
+        e=by.e, digest=kept.digest, name=kept.name, kind=kind, size_bytes=kept.size_bytes, stated=canonical_json(stated or {})
+    )
+    session.add(evidence)
+    session.flush()
+    return evidence
+
+
+def path_of(house: House, digest: str) -> Path:
+    """Where the bytes of a digest are. Only hexadecimal digests lead anywhere."""
+    if len(digest) != 64 or not set(digest) <= set("0123456789abcdef"):
+        raise _no_such(digest)
+    return _folder(house) / digest[:2] / digest
+
+
+def read_kept(house: House, digest: str) -> bytes:
+    path = path_of(house, digest)
+    if not path.is_file():
+        raise _no_such(digest)
+    return path.read_bytes()
+
+
+def _no_such(digest: str) -> NotFound:
+    return unknown(digest[:80], "the digest of a file that was kept")
+
+
+def _folder(house: House) -> Path:
+    folder = house.data_dir / "evidence"
+    folder.mkdir(parents=True, exist_ok=True)
+    return folder

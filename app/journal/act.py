@@ -1,0 +1,242 @@
+"""The one door: an action is one transaction, one journal entry, and one answer to its key."""
+
+import hashlib
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any
+
+from sqlalchemy import delete, func, select, text
+from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy.exc import DBAPIError
+from sqlalchemy.orm import Session
+
+from app import clock
+from app.db import House, RecordSession, canonical_json
+from app.errors import NotAllowed, Reason, Refused, not_allowed, refuse
+from app.journal.actions import ACTIONS
+from app.journal.models import Entry, Request, entry_number
+from app.journal.record import collected, combined, start_collecting
+
+_HOLDS_LOCK = 7201  # PostgreSQL advisory lock: shared by every act, taken alone by one that places or releases a hold
+_TRIES = 3
+_KEY_DAYS = 90
+
+
+@dataclass(frozen=True)
+class Actor:
+    """Who acts: a person, a machine's token, or the system; with the duties that they have here."""
+
+    kind: str
+    id: int
+    name: str
+    duties: frozenset[str] = frozenset()
+
+    @property
+    def text(self) -> str:
+        return f"{self.kind}:{self.id}"
+
+
+SYSTEM = Actor("system", 0, "the system", frozenset({"operate", "lead", "quality", "engineer", "administer"}))
+
+
+@dataclass(frozen=True)
+class By:
+    """What a verb knows of the action that it is part of: who, the entry's number, and the times."""
+
+    actor: Actor
+    e: int
+    now: datetime
+    happened_at: datetime
+    source: str = "server"
+    fact: bool = False
+    signed: bool = False
+    alone: bool = False
+
+    def must_be_alone(self) -> None:
+        """Call before placing or releasing a hold: begins the action again, alone, when it was not so from the start."""
+        if not self.alone:
+            raise _NeedsToBeAlone
+
+
+@dataclass(frozen=True)
+class Answer:
+    body: dict[str, Any]
+    entry: int
+    repeated: bool = False
+
+
+class _NeedsToBeAlone(Exception):
+    pass
+
+
+Verb = Callable[[Session, By], dict[str, Any]]
+
+
+def act(
+    house: House,
+    actor: Actor,
+    action: str,
+    arguments: dict[str, Any],
+    verb: Verb,
+    *,
+    key: str | None = None,
+    happened_at: datetime | None = None,
+    source: str = "server",
+    fact: bool = False,
+    signed: bool = False,
+    alone: bool = False,
+) -> Answer:
+    """Do `verb` once and for all. It is called again, from the start, when the database asks for another try.
+
+    `arguments` go into the journal as they are: JSON values, nothing secret. `key` makes a repeat harmless: the first answer
+    comes back. `happened_at` is stated time; `fact` marks what is told after it happened. Raises `Refused`.
+    """
+    _check_duty(actor, action, signed=signed)
+    content = hashlib.sha256(canonical_json([action, arguments, happened_at and happened_at.isoformat(), fact]).encode()).digest()
+    attempt = _Attempt(actor, action, arguments, content, key, happened_at, source, fact, signed)
+    for tries in range(_TRIES + 1):
+        try:
+            return _once(house, attempt, verb, alone=alone or ACTIONS[action].alone)
+        except _NeedsToBeAlone:
+            return act(
+                house, actor, action, arguments, verb,
+                key=key, happened_at=happened_at, source=source, fact=fact, signed=signed, alone=True,
+            )  # fmt: skip
+        except DBAPIError as error:
+            if tries == _TRIES or not _worth_another_try(error):
+                raise
+            time.sleep(0.02 * (tries + 1))
+    raise AssertionError("unreachable")
+
+
+@dataclass(frozen=True)
+class _Attempt:
+    actor: Actor
+    action: str
+    arguments: dict[str, Any]
+    content: bytes
+    key: str | None
+    happened_at: datetime | None
+    source: str
+    fact: bool
+    signed: bool
+
+
+def _check_duty(actor: Actor, action: str, *, signed: bool) -> None:
+    known = ACTIONS[action]
+    if not actor.duties & set(known.duties):
+        raise not_allowed(actor.name, known.words, known.duties)
+    if known.signed and not signed:
+        raise NotAllowed(
+            f"{actor.name} has not signed.", Reason("password", f"To {known.words} needs a signature: your password again.", "Give your password.")
+        )
+
+
+def _once(house: House, attempt: _Attempt, verb: Verb, *, alone: bool) -> Answer:
+    refusal: Refused | None = None
+    with house.writing() as session:
+        if earlier := _earlier_answer(session, attempt):
+            return earlier
+        _take_holds_lock(house, session, alone=alone)
+        now = clock.now()
+        by = By(
+            attempt.actor, _draw_number(house, session), now, attempt.happened_at or now,
+            attempt.source, attempt.fact, attempt.signed, alone,
+        )  # fmt: skip
+        savepoint = session.begin_nested()
+        start_collecting(session)
+        try:
+            body = verb(session, by)
+            session.flush()
+            savepoint.commit()
+        except Refused as refused:
+            savepoint.rollback()
+            session.expire_all()
+            start_collecting(session)
+            refusal, body = refused, refusal_as_json(refused)
+        if refusal and refusal.kind == "bad_input":
+            raise refusal  # malformed input keeps no key and no entry
+        _write_entry(session, attempt, by, combined(collected(session)), refusal)
+        _keep_answer(session, attempt, by, body, refused=refusal is not None)
+    if refusal:
+        raise refusal
+    return Answer(body, by.e)
+
+
+def _earlier_answer(session: Session, attempt: _Attempt) -> Answer | None:
+    """Claims the key, or gives what was answered to it. Waits for a twin that is being answered right now."""
+    if attempt.key is None:
+        return None
+    insert = postgresql.insert if session.get_bind().dialect.name == "postgresql" else sqlite.insert
+    row = {
+        "actor": attempt.actor.text, "key": attempt.key, "content": attempt.content, "refused": False,
+        "entry": None, "answer": None, "made_at": clock.now(),
+    }  # fmt: skip
+    claimed = session.execute(insert(Request).values(row).on_conflict_do_nothing().returning(Request.key)).first()
+    if claimed:
+        return None
+    kept = session.get_one(Request, (attempt.actor.text, attempt.key))
+    if kept.content != attempt.content:
+        raise refuse("key_reused", f"The key {attempt.key} was used for something else.", "One key belongs to one action.", "Send this with a new key.")
+    if kept.refused:
+        raise refusal_from_json(kept.answer or {})
+    return Answer(kept.answer or {}, kept.entry or 0, repeated=True)
+
+
+def _take_holds_lock(house: House, session: Session, *, alone: bool) -> None:
+    if house.kind == "postgresql":  # SQLite has one writer: every act is alone
+        name = "pg_advisory_xact_lock" if alone else "pg_advisory_xact_lock_shared"
+        session.execute(text(f"select {name}({_HOLDS_LOCK})"))
+
+
+def _draw_number(house: House, session: Session) -> int:
+    if house.kind == "postgresql":
+        return session.scalar(select(entry_number.next_value())) or 0
+    return (session.scalar(select(func.max(Entry.id))) or 0) + 1
+
+
+def _write_entry(session: RecordSession, attempt: _Attempt, by: By, digest: bytes, refusal: Refused | None) -> None:
+    arguments = attempt.arguments if refusal is None else attempt.arguments | {"refused": refusal_as_json(refusal)}
+    session.add(
+        Entry(
+            id=by.e, action=attempt.action, actor_kind=by.actor.kind, actor=by.actor.id, actor_name=by.actor.name,
+            arguments=arguments, happened_at=by.happened_at, source=by.source, recorded_at=by.now,
+            outcome="refused" if refusal else "done", signed=by.signed, fact=by.fact, digest=digest,
+        )
+    )  # fmt: skip
+    session.flush()
+
+
+def _keep_answer(session: Session, attempt: _Attempt, by: By, body: dict[str, Any], *, refused: bool) -> None:
+    if attempt.key is None:
+        return
+    kept = session.get_one(Request, (attempt.actor.text, attempt.key))
+    kept.entry, kept.answer, kept.refused = by.e, body, refused
+
+
+def forget_old_keys(house: House) -> int:
+    """Keys live 90 days."""
+    with house.writing() as session:
+        gone = session.execute(delete(Request).where(Request.made_at < clock.now() - timedelta(days=_KEY_DAYS)))
+        return gone.rowcount  # type: ignore[attr-defined, no-any-return]
+
+
+def refusal_as_json(refusal: Refused) -> dict[str, Any]:
+    return {"what": refusal.what, "reasons": [vars(reason) for reason in refusal.reasons]}
+
+
+def refusal_from_json(kept: dict[str, Any]) -> Refused:
+    return Refused(kept["what"], *(Reason(**reason) for reason in kept["reasons"]))
+
+
+def lock(session: Session, table: Any, ids: list[int]) -> None:
+    """Locks rows in id order, so that two acts that cross wait in line. SQLite has one writer and needs none."""
+    if ids and session.get_bind().dialect.name == "postgresql":
+        session.execute(select(table.id).where(table.id.in_(ids)).order_by(table.id).with_for_update())
+
+
+def _worth_another_try(error: DBAPIError) -> bool:
+    state = getattr(error.orig, "sqlstate", None)
+    return state in ("40001", "40P01") or "database is locked" in str(error.orig) or "busy" in str(error.orig)

@@ -1,0 +1,138 @@
+"""What a row on the record is: inserted once, closed at most once, and digested into the entry that did it."""
+
+import hashlib
+from collections.abc import Iterable, Mapping
+from datetime import UTC, datetime
+from typing import Any, ClassVar
+
+from sqlalchemy import JSON, Boolean, Float, ForeignKey, Index, Table, event, inspect, text
+from sqlalchemy.orm import Mapped, declared_attr, mapped_column
+
+from app.db import Base, RecordSession, canonical_json
+
+_HASHES = "record_hashes"
+MODULUS = 1 << 256
+
+
+def entry_ref(*, nullable: bool = False, index: bool = False) -> Any:
+    """A column that names a journal entry. Deferred: the entry is written last, when its digest is known."""
+    return mapped_column(ForeignKey("entry.id", deferrable=True, initially="DEFERRED"), nullable=nullable, index=index)
+
+
+def one_open(table: str, *columns: str) -> Index:
+    """At most one row that is not closed for the same columns."""
+    still = text("closed_e is null")
+    return Index(f"uq_{table}_open_{'_'.join(columns)}", *columns, unique=True, sqlite_where=still, postgresql_where=still)
+
+
+def open_only(table: str, *columns: str) -> Index:
+    """An index over the rows that are not closed."""
+    still = text("closed_e is null")
+    return Index(f"ix_{table}_open_{'_'.join(columns)}", *columns, sqlite_where=still, postgresql_where=still)
+
+
+class Recorded:
+    """A row that is inserted by one entry and never changed."""
+
+    closing: ClassVar[tuple[str, ...]] = ()
+
+    @declared_attr
+    def e(cls) -> Mapped[int]:
+        return entry_ref()  # type: ignore[no-any-return]
+
+
+class Closable(Recorded):
+    """A row whose closing columns go from empty to a value once, with the entry that closed them."""
+
+    closing: ClassVar[tuple[str, ...]] = ("closed_e",)
+
+    @declared_attr
+    def closed_e(cls) -> Mapped[int | None]:
+        return entry_ref(nullable=True)  # type: ignore[no-any-return]
+
+
+class RecordBroken(Exception):
+    """Code tried to overwrite or delete a row on the record: a mistake of ours, never of the user."""
+
+
+def canonical(table: Table, values: Mapping[str, Any]) -> str:
+    """One spelling of a row's values, the same on both databases."""
+    return canonical_json([table.name, {name: _plain(table.c[name].type, value) for name, value in values.items()}])
+
+
+def row_hash(table: Table, values: Mapping[str, Any]) -> int:
+    return int.from_bytes(hashlib.sha256(canonical(table, values).encode()).digest(), "big")
+
+
+def inserted_values(cls: type[Recorded], values: Mapping[str, Any]) -> dict[str, Any]:
+    return {name: value for name, value in values.items() if name not in cls.closing}
+
+
+def closing_values(cls: type[Recorded], table: Table, values: Mapping[str, Any]) -> dict[str, Any]:
+    keys = [column.name for column in table.primary_key]
+    return {"closing": True} | {name: values[name] for name in [*keys, *cls.closing]}
+
+
+def combined(hashes: Iterable[int]) -> bytes:
+    """The digest of an entry: its row hashes added modulo 2**256, so that it does not depend on the order of rows."""
+    return (sum(hashes) % MODULUS).to_bytes(32, "big")
+
+
+def start_collecting(session: RecordSession) -> None:
+    session.info[_HASHES] = []
+
+
+def collected(session: RecordSession) -> list[int]:
+    return session.info[_HASHES]  # type: ignore[no-any-return]
+
+
+@event.listens_for(RecordSession, "after_flush")
+def _digest_what_was_written(session: RecordSession, _context: Any) -> None:
+    hashes = session.info.get(_HASHES)
+    for row in [*session.new, *session.dirty, *session.deleted]:
+        if not isinstance(row, Recorded):
+            continue
+        if hashes is None:
+            raise RecordBroken(f"{type(row).__name__} written outside journal.act")
+        if row in session.deleted:
+            raise RecordBroken(f"{type(row).__name__} deleted")
+        hashes += _hashes_of(row, new=row in session.new)
+
+
+def _hashes_of(row: Recorded, *, new: bool) -> list[int]:
+    table: Table = type(row).__table__  # type: ignore[attr-defined]
+    values = {column.name: getattr(row, column.name) for column in table.columns}
+    if new:
+        hashes = [row_hash(table, inserted_values(type(row), values))]
+        return hashes if values.get("closed_e") is None else [*hashes, row_hash(table, closing_values(type(row), table, values))]
+    changed = [name for name in values if inspect(row).attrs[name].history.has_changes()]  # type: ignore[union-attr]
+    if not changed:
+        return []
+    for name in changed:
+        before = inspect(row).attrs[name].history.deleted  # type: ignore[union-attr]
+        if name not in type(row).closing or any(value is not None for value in before):
+            raise RecordBroken(f"{table.name}.{name} is on the record and can't be changed")
+    return [row_hash(table, closing_values(type(row), table, values))]
+
+
+def _plain(kind: Any, value: Any) -> Any:
+    if value is None:
+        return None
+    if isinstance(value, datetime):
+        return value.astimezone(UTC).isoformat(timespec="microseconds")
+    if isinstance(value, bytes):
+        return hashlib.sha256(value).hexdigest()
+    if isinstance(kind, Float):
+        return float(value)
+    if isinstance(kind, Boolean):
+        return bool(value)
+    if isinstance(kind, JSON):
+        return value
+    return value
+
+
+def recorded_classes() -> list[type[Recorded]]:
+    """Every mapped class whose rows are on the record."""
+    return sorted(
+        (m.class_ for m in Base.registry.mappers if issubclass(m.class_, Recorded)), key=lambda cls: cls.__tablename__  # type: ignore[attr-defined]
+    )

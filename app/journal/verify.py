@@ -1,0 +1,84 @@
+"""Compare the journal with the rows: every digest, the chain, and the seals that were written to the file."""
+
+from collections import defaultdict
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from app.db import House
+from app.journal.models import Entry, Seal
+from app.journal.record import MODULUS, Recorded, closing_values, inserted_values, recorded_classes, row_hash
+from app.journal.sealing import chain_after, seals_in_file
+
+_AT_ONCE = 2000
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One thing that is not as it should be: which check, where, and what was found."""
+
+    check: str
+    where: str
+    what: str
+
+
+def verify_journal(house: House) -> Iterator[Finding]:
+    """Findings, in the order of the record. Reads every recorded table once; memory grows with the number of entries."""
+    with house.reading() as session:
+        sums: defaultdict[int, int] = defaultdict(int)
+        for cls in recorded_classes():
+            yield from _add_rows(session, cls, sums)
+        yield from _compare_entries(session, sums)
+        yield from _follow_chain(session)
+        yield from _compare_file(house, session)
+
+
+def _add_rows(session: Session, cls: type[Recorded], sums: defaultdict[int, int]) -> Iterator[Finding]:
+    table: Any = cls.__table__  # type: ignore[attr-defined]
+    keys = [column.name for column in table.primary_key]
+    for row in session.execute(select(table).execution_options(yield_per=_AT_ONCE)).mappings():
+        values = dict(row)
+        sums[values["e"]] += row_hash(table, inserted_values(cls, values))
+        if not cls.closing:
+            continue
+        if values["closed_e"] is not None:
+            sums[values["closed_e"]] += row_hash(table, closing_values(cls, table, values))
+        elif any(values[name] is not None for name in cls.closing):
+            where = " ".join(f"{key} {values[key]}" for key in keys)
+            yield Finding("journal", f"{table.name} {where}", "has closing values, but no entry closed it")
+
+
+def _compare_entries(session: Session, sums: defaultdict[int, int]) -> Iterator[Finding]:
+    for number, digest in session.execute(select(Entry.id, Entry.digest).execution_options(yield_per=_AT_ONCE)):
+        if (sums.pop(number, 0) % MODULUS).to_bytes(32, "big") != digest:
+            yield Finding("journal", f"entry {number}", "the rows that it wrote are not as it wrote them")
+    for number in sorted(sums):
+        yield Finding("journal", f"entry {number}", "is missing, and rows name it")
+
+
+def _follow_chain(session: Session) -> Iterator[Finding]:
+    n, chain = 0, b""
+    query = select(Seal, Entry).outerjoin(Entry, Entry.id == Seal.entry).order_by(Seal.n).execution_options(yield_per=_AT_ONCE)
+    for seal, entry in session.execute(query):
+        n += 1
+        if seal.n != n:
+            yield Finding("seals", f"seal {n}", f"is missing: the next one is {seal.n}")
+            n = seal.n
+        if entry is None:
+            yield Finding("seals", f"seal {seal.n}", f"its entry {seal.entry} is missing")
+        elif chain_after(chain, entry) != seal.chain:
+            yield Finding("seals", f"entry {entry.id}", f"is not as seal {seal.n} found it, or a seal before it was changed")
+        chain = seal.chain  # go on from what stands there, so that one change is one finding
+
+
+def _compare_file(house: House, session: Session) -> Iterator[Finding]:
+    in_rows = {n: chain.hex() for n, chain in session.execute(select(Seal.n, Seal.chain))}
+    for n, chain in seals_in_file(house):
+        if n not in in_rows:
+            yield Finding("seals", f"seal {n}", "stands in the file in the data folder, and not in the database: the tail was cut")
+            return
+        if in_rows[n] != chain:
+            yield Finding("seals", f"seal {n}", "differs from the file in the data folder")

@@ -1,0 +1,6 @@
+"""The record itself: every table that a walk, a gate or a hold reads, a file a subject, and the walks over them.
+
+No verbs of the floor: those stay in their rooms and write here. `items.py` what flows; `sets.py` who travels together;
+`runs.py` what was done; `flows.py` what became part of what; `cells.py` dies and marks on cells; `judgements.py`;
+`stops.py` holds and releases; `counts.py`; `places.py` containers, mounts, moves; `walk.py` up and down. Start with `walk.py`.
+"""

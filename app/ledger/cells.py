@@ -1,0 +1,37 @@
+"""What is known cell by cell: dies placed, and marks. Bitmaps: see `items.Panel`."""
+
+from sqlalchemy import ForeignKey
+from sqlalchemy.orm import Mapped, mapped_column
+
+from app.db import Base
+from app.journal.record import Closable
+
+
+class Placement(Closable, Base):
+    """Dies of one wafer, of one role, on one panel in one run, as a placement log says. Closed when a corrected log replaces it."""
+
+    __tablename__ = "placement"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    run: Mapped[int] = mapped_column(ForeignKey("run.id"), index=True)
+    panel: Mapped[int] = mapped_column(ForeignKey("panel.item"), index=True)
+    wafer: Mapped[int] = mapped_column(ForeignKey("wafer.item"), index=True)
+    role: Mapped[str]
+    cells: Mapped[bytes]  # bitmap of the cells
+    dies: Mapped[bytes]  # the dies in cell order, packed (floor/placement_check.py)
+    n: Mapped[int]
+    evidence: Mapped[int] = mapped_column(ForeignKey("evidence.id"))
+
+
+class CellMark(Closable, Base):
+    """Cells of a panel that are no longer good, with the reason. Closed when the mark is taken back."""
+
+    __tablename__ = "cell_mark"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    panel: Mapped[int] = mapped_column(ForeignKey("panel.item"), index=True)
+    run: Mapped[int | None] = mapped_column(ForeignKey("run.id"), index=True)
+    evidence: Mapped[int | None] = mapped_column(ForeignKey("evidence.id"))
+    reason: Mapped[str]
+    cells: Mapped[bytes]
+    n: Mapped[int]

@@ -1,0 +1,31 @@
+"""Count entries: amounts that are no flow to another item, with method and uncertainty."""
+
+from sqlalchemy import CheckConstraint, ForeignKey
+from sqlalchemy.orm import Mapped, mapped_column
+
+from app.db import Base
+from app.journal.record import Closable
+
+
+class CountEntry(Closable, Base):
+    """`opening` and `counted` say what was found; `scrapped`, `destroyed` and `difference` take `units` out of the book.
+
+    `units` of a signed difference may be negative: more was there than the book said.
+    """
+
+    __tablename__ = "count_entry"
+    __table_args__ = (
+        CheckConstraint("kind in ('opening', 'counted', 'scrapped', 'destroyed', 'difference')", name="kind"),
+        CheckConstraint("method in ('cells', 'counter', 'pockets', 'weight', 'hand')", name="method"),
+    )
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    item: Mapped[int] = mapped_column(ForeignKey("item.id"), index=True)
+    run: Mapped[int | None] = mapped_column(ForeignKey("run.id"))
+    kind: Mapped[str]
+    units: Mapped[int]
+    method: Mapped[str]
+    u: Mapped[float]  # standard uncertainty, units
+    reason: Mapped[str]
+    book: Mapped[int | None]  # what the book said at that moment
+    within: Mapped[bool | None]  # the difference is inside twice the combined uncertainty

@@ -1,0 +1,51 @@
+"""Judgements of lines, what was decided about them, and who let panels go on meanwhile."""
+
+from typing import Any
+
+from sqlalchemy import CheckConstraint, ForeignKey
+from sqlalchemy.orm import Mapped, mapped_column
+
+from app.db import Base
+from app.journal.record import Closable, Recorded
+
+DISPOSITIONS = ("concession", "rework", "repair", "regrade", "scrap", "return to supplier")  # ISO 9000:2015, 3.12
+
+
+class Judgement(Recorded, Base):
+    """A verdict on a line, on what evidence, and which earlier one it replaces. In force: the one that none replaces."""
+
+    __tablename__ = "judgement"
+    __table_args__ = (CheckConstraint("verdict in ('conforms', 'does_not_conform', 'cannot_tell')", name="verdict"),)
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    line: Mapped[int] = mapped_column(ForeignKey("line.id"), index=True)
+    rule: Mapped[int | None] = mapped_column(ForeignKey("definition.id"))  # revision of the recipe or route
+    evidence: Mapped[int | None] = mapped_column(ForeignKey("evidence.id"))
+    verdict: Mapped[str]
+    reasons: Mapped[list[Any]]
+    facts: Mapped[dict[str, Any]]
+    replaces: Mapped[int | None] = mapped_column(ForeignKey("judgement.id"), unique=True)
+
+
+class Disposition(Recorded, Base):
+    """What someone with the quality duty decided and signed, about one thing."""
+
+    __tablename__ = "disposition"
+    __table_args__ = (CheckConstraint("(judgement is null) <> (hold is null)", name="one_subject"),)
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    judgement: Mapped[int | None] = mapped_column(ForeignKey("judgement.id"), index=True)
+    hold: Mapped[int | None] = mapped_column(ForeignKey("hold.id"), index=True)
+    what: Mapped[str]
+    words: Mapped[str]
+
+
+class AtRisk(Recorded, Base):
+    """A lead's signature: these panels may go on while this line's judgement is open, up to the barrier."""
+
+    __tablename__ = "at_risk"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    line: Mapped[int] = mapped_column(ForeignKey("line.id"), index=True)
+    set: Mapped[int] = mapped_column(ForeignKey("panel_set.id"))
+    reason: Mapped[str]

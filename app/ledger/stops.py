@@ -1,0 +1,53 @@
+"""Holds and releases, as rows. Nothing is copied: what comes of a held thing is found by walking."""
+
+from datetime import datetime
+
+from sqlalchemy import CheckConstraint, ForeignKey, Index, text
+from sqlalchemy.orm import Mapped, mapped_column
+
+from app.db import Base
+from app.journal.record import Closable, Recorded
+
+_IN_FORCE = text("closed_e is null")
+
+
+class Hold(Closable, Base):
+    """A stop on one subject. `kind` says which column names it.
+
+    wafer, batch, panel, loose, pack, sample: `subject` is the item. set: what a lot or container held at that moment.
+    run, line: theirs. station: it starts nothing. span: every line open at the station from `span_from` to `span_to`.
+    """
+
+    __tablename__ = "hold"
+    __table_args__ = (
+        CheckConstraint("kind in ('wafer','batch','panel','loose','pack','sample','set','run','line','station','span')", name="kind"),
+        Index("ix_hold_in_force", "kind", "subject", sqlite_where=_IN_FORCE, postgresql_where=_IN_FORCE),
+    )
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    kind: Mapped[str]
+    subject: Mapped[int]
+    lot: Mapped[int | None] = mapped_column(ForeignKey("lot.item"))  # the lot or its content that was meant, for the words
+    container: Mapped[int | None]
+    span_from: Mapped[datetime | None]
+    span_to: Mapped[datetime | None]
+    reason: Mapped[str]
+    automatic: Mapped[bool]
+
+
+class Release(Recorded, Base):
+    """The signed end of a hold for everything, or for named items and all that comes of them."""
+
+    __tablename__ = "release"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    hold: Mapped[int] = mapped_column(ForeignKey("hold.id"), index=True)
+    everything: Mapped[bool]
+    units_freed: Mapped[int]
+
+
+class ReleaseItem(Recorded, Base):
+    __tablename__ = "release_item"
+
+    release: Mapped[int] = mapped_column(ForeignKey("release.id"), primary_key=True, autoincrement=False)
+    item: Mapped[int] = mapped_column(ForeignKey("item.id"), primary_key=True, autoincrement=False, index=True)

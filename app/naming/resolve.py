@@ -1,0 +1,91 @@
+"""What a scanned or typed text names: a code of ours first, then the aliases that have that value."""
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from app import codes
+from app.errors import NotFound, Reason, Refused, unknown
+from app.journal.act import By
+from app.naming.models import Alias, Code
+
+
+@dataclass(frozen=True)
+class Named:
+    """A thing of ours: its kind, its id in the kind's table, its code."""
+
+    kind: str
+    id: int
+    code: str
+
+
+def resolve(session: Session, text: str, *kinds: str) -> Named:
+    """The one thing that `text` names, of one of `kinds` if given. Raises unknown_code or ambiguous_code."""
+    found = candidates(session, text, *kinds)
+    if not found:
+        raise _unknown(text, kinds)
+    if len(found) > 1:
+        names = ", ".join(f"{named.code} ({named.kind})" for named in found[:10])
+        raise Refused(
+            f"{text!r} is the number of several things.",
+            Reason("ambiguous_code", f"It may be {names}.", "Scan the code of the one that is meant."),
+        )
+    return found[0]
+
+
+def candidates(session: Session, text: str, *kinds: str) -> list[Named]:
+    tidy = codes.tidy(text)
+    code = session.get(Code, tidy)
+    if code is not None and (not kinds or code.kind in kinds):
+        return [Named(code.kind, code.thing, code.code)]
+    query = (
+        select(Code.kind, Code.thing, Code.code)
+        .join(Alias, (Alias.kind == Code.kind) & (Alias.thing == Code.thing))
+        .where(Alias.value == text.strip(), Alias.closed_e.is_(None))
+        .distinct()
+        .order_by(Code.code)
+    )
+    if kinds:
+        query = query.where(Code.kind.in_(kinds))
+    return [Named(*row) for row in session.execute(query)]
+
+
+def code_of(session: Session, kind: str, thing: int) -> str:
+    return codes_of(session, kind, [thing])[thing]
+
+
+def codes_of(session: Session, kind: str, things: list[int]) -> dict[int, str]:
+    """The codes of many things of one kind: one statement."""
+    if not things:
+        return {}
+    query = select(Code.thing, Code.code).where(Code.kind == kind, Code.thing.in_(things))
+    return {thing: code for thing, code in session.execute(query)}
+
+
+def give_code(session: Session, by: By, kind: str, thing: int) -> str:
+    """The code that a new thing of ours carries from now on, made from its id and the year."""
+    return take_code(session, by, kind, thing, dated_code(kind, thing, by.now))
+
+
+def take_code(session: Session, by: By, kind: str, thing: int, code: str) -> str:
+    """A code that was chosen elsewhere (a frame's own mark, a part of a lot). It must be free."""
+    if session.get(Code, code) is not None:
+        raise Refused(f"The code {code} is taken.", Reason("bad_input", "One code belongs to one thing.", "Use another code.", code))
+    session.add(Code(e=by.e, code=code, kind=kind, thing=thing))
+    return code
+
+
+def dated_code(kind: str, thing: int, when: datetime) -> str:
+    if kind in ("container", "station", "person", "terminal", "card"):  # they outlive years
+        return codes.make(kind, f"-{thing:04d}")
+    return codes.dated(kind, when.year, thing)
+
+
+def add_alias(session: Session, by: By, named: Named, whose: str, what: str, value: str) -> None:
+    session.add(Alias(e=by.e, kind=named.kind, thing=named.id, whose=whose, what=what, value=value.strip()))
+
+
+def _unknown(text: str, kinds: tuple[str, ...]) -> NotFound:
+    return unknown(text, f"the code of a {' or '.join(kinds)}" if kinds else "a code of this factory")

@@ -1,0 +1,98 @@
+from datetime import datetime
+
+from sqlalchemy import ForeignKey
+from sqlalchemy.orm import Mapped, mapped_column
+
+from app.db import Base
+from app.journal.record import Closable, Recorded, one_open, open_only
+
+
+class Person(Recorded, Base):
+    """Someone who works here. Their code is on the badge; what may change about them stands in rows of its own."""
+
+    __tablename__ = "person"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    name: Mapped[str]
+
+
+class PersonDuty(Closable, Base):
+    """operate, lead, quality, engineer, administer."""
+
+    __tablename__ = "person_duty"
+    __table_args__ = (one_open("person_duty", "person", "duty"),)
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    person: Mapped[int] = mapped_column(ForeignKey("person.id"))
+    duty: Mapped[str]
+
+
+class Certificate(Closable, Base):
+    """What a person is certified for, and until when."""
+
+    __tablename__ = "certificate"
+    __table_args__ = (open_only("certificate", "person"),)
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    person: Mapped[int] = mapped_column(ForeignKey("person.id"))
+    name: Mapped[str]
+    valid_until: Mapped[datetime | None]
+
+
+class Secret(Closable, Base):
+    """The Argon2 hash of a PIN or password; a new one closes the old."""
+
+    __tablename__ = "secret"
+    __table_args__ = (one_open("secret", "person", "kind"),)
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    person: Mapped[int] = mapped_column(ForeignKey("person.id"))
+    kind: Mapped[str]  # pin, password
+    hash: Mapped[str]
+
+
+class Terminal(Closable, Base):
+    """A floor terminal enrolled for a station area: the PIN is enough there. Closed when it is retired."""
+
+    __tablename__ = "terminal"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    area: Mapped[str]
+    hash: Mapped[str] = mapped_column(index=True)  # SHA-256 of the token in the terminal's cookie
+
+
+class Token(Closable, Base):
+    """A machine's token: shown once, kept as its SHA-256."""
+
+    __tablename__ = "token"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    name: Mapped[str]
+    hash: Mapped[str] = mapped_column(unique=True)
+    duties: Mapped[str]  # comma-separated
+    may_state_facts: Mapped[bool]
+    valid_until: Mapped[datetime | None]
+
+
+class SignIn(Base):
+    """A session of a person at a browser. Not on the record."""
+
+    __tablename__ = "sign_in"
+
+    hash: Mapped[str] = mapped_column(primary_key=True)  # SHA-256 of the random token in the cookie
+    person: Mapped[int] = mapped_column(ForeignKey("person.id"))
+    terminal: Mapped[int | None] = mapped_column(ForeignKey("terminal.id"))
+    begun_at: Mapped[datetime]
+    seen_at: Mapped[datetime]
+    ended_at: Mapped[datetime | None]
+
+
+class Throttle(Base):
+    """Failed sign-ins, counted by person and by address. Not on the record."""
+
+    __tablename__ = "throttle"
+
+    who: Mapped[str] = mapped_column(primary_key=True)
+    failures: Mapped[int]
+    until: Mapped[datetime | None]
+    last_at: Mapped[datetime]

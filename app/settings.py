@@ -1,0 +1,23 @@
+"""All settings, read once: from the environment (REELROOT_...) or their defaults."""
+
+from pathlib import Path
+
+from pydantic import Field
+from pydantic_settings import BaseSettings, SettingsConfigDict
+
+
+class Settings(BaseSettings):
+    model_config = SettingsConfigDict(env_prefix="REELROOT_", extra="ignore")
+
+    data_dir: Path = Field(default=Path("data"), description="Where the embedded database, evidence and seals are kept.")
+    database_url: str = Field(default="", description="SQLAlchemy URL; empty means SQLite in the data folder.")
+    host: str = "127.0.0.1"
+    port: int = Field(default=8017, ge=1, le=65535)
+    threads: int = Field(default=8, ge=2, le=64, description="Threads for requests: few are fairer than many.")
+    seal_seconds: float = Field(default=5.0, gt=0, description="How often the server seals new journal entries.")
+    cheap_passwords: bool = Field(default=False, description="Weak, quick password hashes: for tests only.")
+    max_upload_mb: int = Field(default=600, ge=1, description="The largest file that is taken in.")
+
+    @property
+    def url(self) -> str:
+        return self.database_url or f"sqlite:///{(self.data_dir / 'reelroot.db').absolute()}"

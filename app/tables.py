@@ -1,0 +1,14 @@
+"""All tables, for Alembic and for `check`: importing this module maps every room's models."""
+
+from app.catalogue import models as catalogue
+from app.db import Base
+from app.evidence import models as evidence
+from app.journal import models as journal
+from app.ledger import cells, counts, flows, items, judgements, places, runs, sets, stops
+from app.naming import models as naming
+from app.people import models as people
+
+__all__ = [
+    "Base", "catalogue", "cells", "counts", "evidence", "flows", "items", "journal", "judgements", "naming", "people",
+    "places", "runs", "sets", "stops",
+]  # fmt: skip
