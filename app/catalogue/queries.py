@@ -1,0 +1,135 @@
+"""Reading the catalogue: things by name or id, with their definition now. A definition's body never changes, so it is parsed once."""
+
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any, Generic, TypeVar, cast
+
+from sqlalchemy import Row, select
+from sqlalchemy.orm import Session
+
+from app.catalogue.definitions import THINGS, Body, Part, Product, Recipe, Route, Site, Station, Step
+from app.catalogue.models import Approval, Definition, Thing
+from app.db import canonical_json
+from app.errors import NotFound, refuse, unknown
+
+MODELS: dict[str, type[Body]] = {kind: model for kind, (_, model) in THINGS.items()} | {"site": Site}
+B = TypeVar("B", bound=Body)
+
+
+@dataclass(frozen=True)
+class Defined(Generic[B]):
+    """A thing with one of its definitions: the definition's id is the very revision."""
+
+    id: int
+    kind: str
+    name: str
+    definition: int
+    body: B
+
+
+_NOW = select(Thing.id, Thing.kind, Thing.name, Definition.id, Definition.body).join(Definition, Definition.thing == Thing.id)
+
+
+def named(session: Session, kind: str, name: str) -> Defined[Any]:
+    """The thing of that kind and name, as it is defined now."""
+    row = session.execute(_NOW.where(Thing.kind == kind, Thing.name == name, Definition.closed_e.is_(None))).first()
+    if row is None:
+        raise _no_such(kind, name)
+    return _defined(row)
+
+
+def with_id(session: Session, thing: int) -> Defined[Any]:
+    row = session.execute(_NOW.where(Thing.id == thing, Definition.closed_e.is_(None))).first()
+    if row is None:
+        raise _no_such("thing", str(thing))
+    return _defined(row)
+
+
+def with_ids(session: Session, things: list[int]) -> dict[int, Defined[Any]]:
+    """Many things, as they are defined now: one statement."""
+    if not things:
+        return {}
+    rows = session.execute(_NOW.where(Thing.id.in_(things), Definition.closed_e.is_(None)))
+    return {row[0]: _defined(row) for row in rows}
+
+
+def every(session: Session, kind: str) -> list[Defined[Any]]:
+    rows = session.execute(_NOW.where(Thing.kind == kind, Definition.closed_e.is_(None)).order_by(Thing.name))
+    return [_defined(row) for row in rows]
+
+
+def definition(session: Session, definition_id: int) -> Defined[Any]:
+    """A thing as one revision defines it, whether in force or not."""
+    row = session.execute(_NOW.where(Definition.id == definition_id)).first()
+    if row is None:
+        raise _no_such("revision", str(definition_id))
+    return _defined(row)
+
+
+def part(session: Session, number: str) -> Defined[Part]:
+    return cast(Defined[Part], named(session, "part", number))
+
+
+def product(session: Session, part_number: str) -> Defined[Product]:
+    return cast(Defined[Product], named(session, "product", part_number))
+
+
+def route(session: Session, thing: int) -> Defined[Route]:
+    return cast(Defined[Route], with_id(session, thing))
+
+
+def station(session: Session, thing: int) -> Defined[Station]:
+    return cast(Defined[Station], with_id(session, thing))
+
+
+def recipe(session: Session, name: str) -> Defined[Recipe]:
+    return cast(Defined[Recipe], named(session, "recipe", name))
+
+
+def site(session: Session) -> Site:
+    """The site; before a catalogue is loaded, one in UTC without shifts."""
+    found = every(session, "site")
+    return found[0].body if found else Site(name="Unnamed site", zone="UTC")
+
+
+def active_route(session: Session, product_name: str) -> Defined[Route]:
+    """The newest approved revision of a product's route that is not retired."""
+    query = (
+        _NOW.join(Approval, Approval.definition == Definition.id)
+        .where(Thing.kind == "route", Approval.closed_e.is_(None), Definition.closed_e.is_(None))
+        .order_by(Approval.id.desc())
+    )
+    for row in session.execute(query):
+        found = _defined(row)
+        if found.body.product == product_name:
+            return found
+    raise refuse(
+        "revision_inactive", f"{product_name} has no active route.", "No revision of its route has been approved.",
+        "Ask an engineer to approve one.",
+    )  # fmt: skip
+
+
+def route_state(session: Session, thing: int) -> str:
+    """draft, active or retired."""
+    approvals = list(session.scalars(select(Approval.closed_e).where(Approval.route == thing)))
+    if not approvals:
+        return "draft"
+    return "active" if None in approvals else "retired"
+
+
+def step_of(body: Route, key: str) -> Step:
+    return next(step for step in body.steps if step.key == key)
+
+
+def _defined(row: Row[Any]) -> Defined[Any]:
+    thing, kind, name, definition_id, body = row
+    return Defined(thing, kind, name, definition_id, _parsed(kind, canonical_json(body)))
+
+
+@lru_cache(maxsize=4096)
+def _parsed(kind: str, body: str) -> Body:
+    return MODELS[kind].model_validate_json(body)
+
+
+def _no_such(kind: str, name: str) -> NotFound:
+    return unknown(name, f"a {kind.replace('_', ' ')} of the catalogue")
