@@ -1,5 +1,7 @@
 """Flows: an amount of one item that became part of another; and what a pack's pockets hold."""
 
+from typing import Any
+
 from sqlalchemy import CheckConstraint, ForeignKey, Index
 from sqlalchemy.orm import Mapped, mapped_column
 
@@ -47,6 +49,7 @@ class PackContent(Closable, Base):
     """Pockets `pocket_from` to `pocket_to` of a pack, numbered from the hub, hold units of one loose lot.
 
     Kept flat through every cut and re-reel. A range that leaves closes the row; what stays of it is a new row.
+    `was_in` lists the packs that these units lay in before, each with the entry at which they left it.
     """
 
     __tablename__ = "pack_content"
@@ -61,6 +64,7 @@ class PackContent(Closable, Base):
     pocket_from: Mapped[int]
     pocket_to: Mapped[int]
     loose: Mapped[int] = mapped_column(ForeignKey("lot.item"))
+    was_in: Mapped[list[Any]]
 
 
 class DeadOrigin(Base):

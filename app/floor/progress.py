@@ -1,0 +1,144 @@
+"""Where panels and loose lots stand on their routes. Nothing of it is stored: it is summed from the lines that covered them."""
+
+from collections import defaultdict
+from dataclasses import dataclass, field
+from datetime import datetime
+
+from sqlalchemy import bindparam, select, text
+from sqlalchemy.orm import Session
+
+from app.catalogue import queries as catalogue
+from app.catalogue.definitions import Route, Step
+from app.db import Moment
+from app.ledger.items import LotRoute
+from app.ledger.runs import Line, Run, RunVoid
+from app.ledger.sets import lots_of_panels
+
+
+@dataclass(frozen=True)
+class Doing:
+    """One time that a step was done for a thing: on which line, in which round, when it ended, and how it is judged."""
+
+    line: int
+    step: str
+    round: int
+    ended_at: datetime
+    judged: str | None
+
+
+@dataclass
+class Progress:
+    """What a panel or loose lot has done, on which route, and what comes next (None: nothing, or no lot)."""
+
+    route: int | None = None
+    lot: int | None = None
+    doings: list[Doing] = field(default_factory=list)
+    next_step: str | None = None
+    round: int = 1  # of the next step
+
+    def last(self, step: str) -> Doing | None:
+        return max((doing for doing in self.doings if doing.step == step), key=lambda doing: doing.line, default=None)
+
+    def times(self, step: str) -> int:
+        return sum(doing.step == step for doing in self.doings)
+
+
+def progress(session: Session, panels: list[int]) -> dict[int, Progress]:
+    """For each panel: its doings and the next step. Counted per set, since panels travel in sets."""
+    by_set: defaultdict[int, list[int]] = defaultdict(list)
+    for panel, set_id in session.execute(_SETS, {"panels": panels or [0]}):
+        by_set[set_id].append(panel)
+    lots = lots_of_panels(session, panels)
+    routes = routes_of_lots(session, list(set(lots.values())))
+    found = {panel: Progress(lot=lots.get(panel), route=routes.get(lots.get(panel, 0))) for panel in panels}
+    for row in session.execute(_DOINGS, {"sets": list(by_set) or [0]}):
+        for panel in by_set[row.covered]:
+            found[panel].doings.append(Doing(row.line, row.step, row.round, row.ended_at, row.judged))
+    _set_next(session, found)
+    return found
+
+
+def loose_progress(session: Session, lots: list[int]) -> dict[int, Progress]:
+    """The same for loose lots: lines on them and on the loose lots that they come from; singulation and before count as done."""
+    routes = routes_of_lots(session, lots)
+    found = {lot: Progress(lot=lot, route=routes.get(lot)) for lot in lots}
+    for row in session.execute(_LOOSE_DOINGS, {"lots": lots or [0]}):
+        found[row.start].doings.append(Doing(row.line, row.step, row.round, row.ended_at, row.judged))
+    _set_next(session, found, loose=True)
+    return found
+
+
+def routes_of_lots(session: Session, lots: list[int]) -> dict[int, int]:
+    query = select(LotRoute.lot, LotRoute.route).where(LotRoute.lot.in_(lots), LotRoute.closed_e.is_(None))
+    return {lot: route for lot, route in session.execute(query)}
+
+
+def open_lines(session: Session, panels: list[int]) -> dict[int, tuple[Line, Run]]:
+    """The open line that each panel is in now."""
+    sets = {set_id for _, set_id in session.execute(_SETS, {"panels": panels or [0]})}
+    query = select(Line, Run).join(Run, Run.id == Line.run).where(Line.set.in_(sets), Line.closed_e.is_(None))
+    query = query.where(~select(RunVoid.run).where(RunVoid.run == Run.id).exists())
+    found: dict[int, tuple[Line, Run]] = {}
+    rows = {line.set: (line, run) for line, run in session.execute(query)}
+    for panel, set_id in session.execute(_SETS, {"panels": panels or [0]}):
+        if set_id in rows:
+            found[panel] = rows[set_id]
+    return found
+
+
+
+def loose_begins(route: Route) -> int:
+    """Index of the first step that loose units do: the one after singulation (or after outside work that mixes them)."""
+    singulates = [i for i, step in enumerate(route.steps) if step.operation == "singulate"]
+    if singulates:
+        return singulates[0] + 1
+    outside = [i for i, step in enumerate(route.steps) if step.operation == "outside work"]
+    return outside[0] + 1 if outside else len(route.steps)
+
+
+def remaining_steps(route: Route, progress: Progress) -> list[Step]:
+    done = {doing.step for doing in progress.doings}
+    return [step for step in route.steps if step.key not in done]
+
+
+def _set_next(session: Session, found: dict[int, Progress], *, loose: bool = False) -> None:
+    routes = catalogue.with_ids(session, list({p.route for p in found.values() if p.route is not None}))
+    for one in found.values():
+        if one.route is None:
+            continue
+        body: Route = routes[one.route].body
+        first = loose_begins(body) if loose else 0
+        done = {doing.step for doing in one.doings}
+        one.next_step = next((step.key for step in body.steps[first:] if step.key not in done), None)
+        one.round = one.times(one.next_step) + 1 if one.next_step else 1
+
+
+_SETS = text('select panel, "set" from member where panel in :panels').bindparams(bindparam("panels", expanding=True))
+# a step that was sent to rework is open again: its doing does not count
+_NOT_REWORKED = """
+    not exists (select 1 from judgement j join disposition d on d.judgement = j.id where j.line = l.id and d.what = 'rework')
+    and not exists (select 1 from run_void v where v.run = l.run)
+"""
+_DOINGS = (
+    text(f"""
+    select c."set" as covered, l.id as line, l.step, l.round, l.ended_at, l.judged
+    from cover c join line l on l.id = c.line
+    where c."set" in :sets and c.done and l.step is not null and {_NOT_REWORKED}
+    """)
+    .bindparams(bindparam("sets", expanding=True))
+    .columns(ended_at=Moment())
+)
+_LOOSE_DOINGS = (
+    text(f"""
+    with recursive above(start, id) as (
+        select item, item from lot where item in :lots
+        union
+        select above.start, f.parent from above join flow f on f.child = above.id and f.kind in ('merge', 'split', 'carry', 'bin')
+    )
+    select above.start, l.id as line, l.step, l.round, l.ended_at, l.judged
+    from above join line l on l.item = above.id join run r on r.id = l.run
+    where l.closed_e is not null and r.outcome = 'done' and l.step is not null and {_NOT_REWORKED}
+    """)
+    .bindparams(bindparam("lots", expanding=True))
+    .columns(ended_at=Moment())
+)

@@ -1,0 +1,87 @@
+"""Place a hold: one row. What comes of its subject, now or later, is stopped without copying anything."""
+
+from datetime import datetime
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from app.errors import bad_input, refuse
+from app.journal.act import By
+from app.ledger.items import Lot
+from app.ledger.places import Content
+from app.ledger.sets import Member, panels_of_lot, set_of
+from app.ledger.stops import Hold
+from app.naming.resolve import Named, give_code
+
+_SUBJECTS = {"wafer": "wafer", "batch": "batch", "panel": "panel", "sample": "sample", "pack": "pack", "run": "run", "station": "station"}
+
+
+def place_hold(
+    session: Session, by: By, subject: Named, reason: str, *, span: tuple[datetime, datetime | None] | None = None, automatic: bool = False
+) -> Hold:
+    """Stops `subject` and all that comes of it. `span` holds every line that was open at a station between two times."""
+    if not reason.strip():
+        raise bad_input("A hold needs a reason.", "reason", "It is empty.", "Say in a few words what is wrong.")
+    if span is not None:
+        if subject.kind != "station":
+            raise bad_input("A span of time belongs to a station.", "span", f"{subject.code} is a {subject.kind}.", "Name a station.")
+        return _insert(session, by, "span", subject.id, reason, automatic=automatic, span=span)
+    if subject.kind == "lot":
+        return _hold_lot(session, by, subject, reason, automatic=automatic)
+    if subject.kind == "container":
+        return _hold_content(session, by, subject, reason, automatic=automatic)
+    if subject.kind not in _SUBJECTS:
+        raise bad_input(f"A {subject.kind} can't be held.", "subject", f"{subject.code} is a {subject.kind}.", "Name an item, run or station.")
+    return _insert(session, by, _SUBJECTS[subject.kind], subject.id, reason, automatic=automatic)
+
+
+def hold_line(session: Session, by: By, line: int, reason: str) -> Hold:
+    """The hold that a line gets by itself: its readings or its judgement are not as they should be."""
+    return _insert(session, by, "line", line, reason, automatic=True)
+
+
+def hold_panels(session: Session, by: By, panels: list[int], reason: str, lot: int | None = None) -> Hold:
+    """The hold that panels get by themselves, wherever they go."""
+    return _insert(session, by, "set", set_of(session, by, panels), reason, automatic=True, lot=lot)
+
+
+def hold_item(session: Session, by: By, kind: str, item: int, reason: str) -> Hold:
+    """The hold that a loose lot, sample, pack, wafer or batch gets by itself. `kind` as in `Hold`."""
+    return _insert(session, by, kind, item, reason, automatic=True)
+
+
+def _hold_lot(session: Session, by: By, subject: Named, reason: str, *, automatic: bool) -> Hold:
+    lot = session.get_one(Lot, subject.id)
+    if lot.form == "loose":
+        return _insert(session, by, "loose", lot.item, reason, automatic=automatic, lot=lot.item)
+    panels = panels_of_lot(session, lot.item)
+    if not panels:
+        raise refuse("not_here", f"Lot {subject.code} holds nothing now.", "Its panels have left it.", "Hold the lots or packs that they went into.")
+    return _insert(session, by, "set", set_of(session, by, panels), reason, automatic=automatic, lot=lot.item)
+
+
+def _hold_content(session: Session, by: By, subject: Named, reason: str, *, automatic: bool) -> Hold:
+    rows = list(session.scalars(select(Content).where(Content.container == subject.id, Content.closed_e.is_(None))))
+    panels = [panel for row in rows if row.set for panel in session.scalars(select(Member.panel).where(Member.set == row.set))]
+    if panels:
+        return _insert(session, by, "set", set_of(session, by, panels), reason, automatic=automatic, container=subject.id)
+    items = [row.item for row in rows if row.item]
+    if not items:
+        raise refuse("not_here", f"{subject.code} is empty.", "There is nothing in it to hold.", "Scan the container that is meant.")
+    is_lot = session.get(Lot, items[0]) is not None
+    return _insert(session, by, "loose" if is_lot else "sample", items[0], reason, automatic=automatic, container=subject.id)
+
+
+def _insert(
+    session: Session, by: By, kind: str, subject: int, reason: str, *, automatic: bool,
+    lot: int | None = None, container: int | None = None, span: tuple[datetime, datetime | None] | None = None,
+) -> Hold:  # fmt: skip
+    by.must_be_alone()
+    hold = Hold(
+        e=by.e, kind=kind, subject=subject, lot=lot, container=container, reason=reason.strip(), automatic=automatic,
+        span_from=span[0] if span else None, span_to=span[1] if span else None,
+    )  # fmt: skip
+    session.add(hold)
+    session.flush()
+    give_code(session, by, "hold", hold.id)
+    return hold
