@@ -5,7 +5,7 @@ from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime
 from typing import Any, ClassVar
 
-from sqlalchemy import JSON, Boolean, Float, ForeignKey, Index, Table, event, inspect, text
+from sqlalchemy import Boolean, Float, ForeignKey, Index, Table, event, inspect, text
 from sqlalchemy.orm import Mapped, declared_attr, mapped_column
 
 from app.db import Base, RecordSession, canonical_json
@@ -60,17 +60,19 @@ def canonical(table: Table, values: Mapping[str, Any]) -> str:
     return canonical_json([table.name, {name: _plain(table.c[name].type, value) for name, value in values.items()}])
 
 
-def row_hash(table: Table, values: Mapping[str, Any]) -> int:
-    return int.from_bytes(hashlib.sha256(canonical(table, values).encode()).digest(), "big")
+def insert_hash(cls: type[Recorded], table: Table, values: Mapping[str, Any]) -> int:
+    """What the entry that inserted a row wrote: all but the closing columns."""
+    return _hash("inserted", canonical(table, {name: value for name, value in values.items() if name not in cls.closing}))
 
 
-def inserted_values(cls: type[Recorded], values: Mapping[str, Any]) -> dict[str, Any]:
-    return {name: value for name, value in values.items() if name not in cls.closing}
-
-
-def closing_values(cls: type[Recorded], table: Table, values: Mapping[str, Any]) -> dict[str, Any]:
+def closing_hash(cls: type[Recorded], table: Table, values: Mapping[str, Any]) -> int:
+    """What the entry that closed a row wrote: the closing columns, under the row's key."""
     keys = [column.name for column in table.primary_key]
-    return {"closing": True} | {name: values[name] for name in [*keys, *cls.closing]}
+    return _hash("closed", canonical(table, {name: values[name] for name in dict.fromkeys([*keys, *cls.closing])}))
+
+
+def _hash(what: str, text: str) -> int:
+    return int.from_bytes(hashlib.sha256(f"{what} {text}".encode()).digest(), "big")
 
 
 def combined(hashes: Iterable[int]) -> bytes:
@@ -103,8 +105,8 @@ def _hashes_of(row: Recorded, *, new: bool) -> list[int]:
     table: Table = type(row).__table__  # type: ignore[attr-defined]
     values = {column.name: getattr(row, column.name) for column in table.columns}
     if new:
-        hashes = [row_hash(table, inserted_values(type(row), values))]
-        return hashes if values.get("closed_e") is None else [*hashes, row_hash(table, closing_values(type(row), table, values))]
+        hashes = [insert_hash(type(row), table, values)]
+        return hashes if values.get("closed_e") is None else [*hashes, closing_hash(type(row), table, values)]
     changed = [name for name in values if inspect(row).attrs[name].history.has_changes()]  # type: ignore[union-attr]
     if not changed:
         return []
@@ -112,7 +114,7 @@ def _hashes_of(row: Recorded, *, new: bool) -> list[int]:
         before = inspect(row).attrs[name].history.deleted  # type: ignore[union-attr]
         if name not in type(row).closing or any(value is not None for value in before):
             raise RecordBroken(f"{table.name}.{name} is on the record and can't be changed")
-    return [row_hash(table, closing_values(type(row), table, values))]
+    return [closing_hash(type(row), table, values)]
 
 
 def _plain(kind: Any, value: Any) -> Any:
@@ -126,8 +128,6 @@ def _plain(kind: Any, value: Any) -> Any:
         return float(value)
     if isinstance(kind, Boolean):
         return bool(value)
-    if isinstance(kind, JSON):
-        return value
     return value
 
 

@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 
 from app.db import House
 from app.journal.models import Entry, Seal
-from app.journal.record import MODULUS, Recorded, closing_values, inserted_values, recorded_classes, row_hash
+from app.journal.record import MODULUS, Recorded, closing_hash, insert_hash, recorded_classes
 from app.journal.sealing import chain_after, seals_in_file
 
 _AT_ONCE = 2000
@@ -41,11 +41,11 @@ def _add_rows(session: Session, cls: type[Recorded], sums: defaultdict[int, int]
     keys = [column.name for column in table.primary_key]
     for row in session.execute(select(table).execution_options(yield_per=_AT_ONCE)).mappings():
         values = dict(row)
-        sums[values["e"]] += row_hash(table, inserted_values(cls, values))
+        sums[values["e"]] += insert_hash(cls, table, values)
         if not cls.closing:
             continue
         if values["closed_e"] is not None:
-            sums[values["closed_e"]] += row_hash(table, closing_values(cls, table, values))
+            sums[values["closed_e"]] += closing_hash(cls, table, values)
         elif any(values[name] is not None for name in cls.closing):
             where = " ".join(f"{key} {values[key]}" for key in keys)
             yield Finding("journal", f"{table.name} {where}", "has closing values, but no entry closed it")

@@ -1,0 +1,72 @@
+"""From panels to loose units: a singulation, or outside work that mixes, makes one loose lot from the good cells of its panels."""
+
+from collections.abc import Sequence
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from app.errors import Reason, Refused
+from app.floor.containers import panels_leave_containers, put_item
+from app.floor.counting import count_units, opening
+from app.floor.ends import Value, finish_run
+from app.floor.exits import write_dead_origins
+from app.floor.loose import new_loose_lot
+from app.floor.marks import good_units
+from app.journal.act import By
+from app.ledger.flows import Flow
+from app.ledger.items import Lot
+from app.ledger.runs import Line, Run
+from app.ledger.sets import LotHolding, panels_of, set_of
+
+
+def singulate(
+    session: Session, by: By, run: Run, values: Sequence[Value] = (), *, person: int | None = None, container: int | None = None,
+    counted: tuple[int, str, float] | None = None,
+) -> Lot:  # fmt: skip
+    """Ends the run and makes the loose lot. `counted`: units as counted afterwards, by which method, with what uncertainty."""
+    lines = list(session.scalars(select(Line).where(Line.run == run.id, Line.set.is_not(None)).order_by(Line.id)))
+    _must_be_alike(session, lines)
+    finish_run(session, by, run, values, person=person)
+    panels = sorted({panel for line in lines for panel in panels_of(session, line.set or 0)})
+    good = good_units(session, panels)
+    first = session.get_one(Lot, lines[0].lot)
+    loose = new_loose_lot(session, by, first.product, _order(session, lines), lines[0].route or 0)
+    for panel in panels:
+        if good[panel] > 0:
+            session.add(Flow(e=by.e, child=loose.item, parent=panel, kind="cells", walked=True, run=run.id, units=good[panel]))
+    session.flush()
+    opening(session, by, loose.item, sum(good.values()), "cells", 0.0)
+    write_dead_origins(session, panels)
+    _leave_lots(session, by, panels, {line.lot for line in lines if line.lot})
+    panels_leave_containers(session, by, panels)
+    if container is not None:
+        put_item(session, by, container, loose.item)
+    if counted is not None:
+        count_units(session, by, loose.item, counted[0], counted[1], counted[2], run=run.id)
+    return loose
+
+
+def _must_be_alike(session: Session, lines: list[Line]) -> None:
+    """Units of different products or routes never mix."""
+    lots = {lot.product for lot in session.scalars(select(Lot).where(Lot.item.in_([line.lot for line in lines])))}
+    if len(lots) > 1 or len({line.route for line in lines}) > 1:
+        raise Refused(
+            "Nothing was made loose.", Reason("steps_differ", "The panels are of different products or route revisions.", "Singulate them apart.")
+        )
+
+
+def _order(session: Session, lines: list[Line]) -> int | None:
+    orders = set(session.scalars(select(Lot.order).where(Lot.item.in_([line.lot for line in lines]))))
+    return orders.pop() if len(orders) == 1 else None
+
+
+def _leave_lots(session: Session, by: By, panels: list[int], lots: set[int]) -> None:
+    """The panel lots hold what was not made loose."""
+    gone = set(panels)
+    for holding in session.scalars(select(LotHolding).where(LotHolding.lot.in_(lots), LotHolding.closed_e.is_(None)).order_by(LotHolding.lot)).all():
+        rest = [panel for panel in panels_of(session, holding.set) if panel not in gone]
+        holding.closed_e = by.e
+        session.flush()
+        if rest:
+            session.add(LotHolding(lot=holding.lot, e=by.e, set=set_of(session, by, rest)))
+    session.flush()

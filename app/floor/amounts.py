@@ -1,0 +1,103 @@
+"""How many units a loose lot holds by the book, from what flowed in and out and what was counted out of it; and its phase (rule 4)."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from math import hypot, sqrt
+
+from sqlalchemy import or_, select
+from sqlalchemy.orm import Session
+
+from app.ledger.counts import CountEntry
+from app.ledger.flows import KINDS, Flow
+from app.ledger.runs import Line, RunVoid
+
+AMOUNTS = tuple(kind for kind, (counts, _) in KINDS.items() if counts)
+GIVES_OUT = tuple(kind for kind in AMOUNTS if kind != "draw")  # samples and scrap are no outflow in the sense of rule 4
+OUT_OF_BOOK = ("scrapped", "destroyed", "difference")
+METHOD_OF_FLOW = {"cells": "cells", "bin": "counter", "fill": "pockets", "untape": "pockets", "draw": "hand"}
+
+
+@dataclass(frozen=True)
+class Posting:
+    """An amount that came into a loose lot or left it: `what` is in, out, scrapped, sampled or difference."""
+
+    what: str
+    kind: str  # of the flow or count entry
+    units: int
+    method: str
+    u: float  # standard uncertainty, units
+    other: int | None = None  # the item at the other end of a flow
+    reason: str = ""
+    e: int = 0
+
+
+@dataclass(frozen=True)
+class Amount:
+    """What is in a loose lot by the book, with its standard uncertainty, and the postings that make it."""
+
+    book: int
+    u: float
+    postings: tuple[Posting, ...]
+
+    def total(self, what: str) -> int:
+        return sum(posting.units for posting in self.postings if posting.what == what)
+
+
+def amount(session: Session, lot: int) -> Amount:
+    return amounts(session, [lot])[lot]
+
+
+def amounts(session: Session, lots: Iterable[int]) -> dict[int, Amount]:
+    """The amounts of many loose lots: three statements."""
+    ids = list(lots)
+    flows = list(session.execute(_FLOWS.where(or_(Flow.child.in_(ids), Flow.parent.in_(ids)))))
+    openings = _openings(session, [*ids, *(flow.child for flow in flows if flow.kind == "split")])
+    postings: dict[int, list[Posting]] = {lot: [] for lot in ids}
+    for child, parent, kind, units, e in flows:
+        method, u = openings.get((child, e), (METHOD_OF_FLOW.get(kind, "cells"), 0.0))
+        if child in postings:
+            postings[child].append(Posting("in", kind, units, method, u, parent, e=e))
+        if parent in postings:
+            what = "sampled" if kind == "draw" else "out"
+            postings[parent].append(Posting(what, kind, units, method, u if kind == "split" else 0.0, child, e=e))
+    for row in session.scalars(_COUNTS.where(CountEntry.item.in_(ids))):
+        what = "sampled" if row.kind == "destroyed" else row.kind
+        postings[row.item].append(Posting(what, row.kind, row.units, row.method, row.u, reason=row.reason, e=row.e))
+    return {lot: _summed(rows) for lot, rows in postings.items()}
+
+
+def book_of(session: Session, lot: int) -> int:
+    return amount(session, lot).book
+
+
+def has_been_worked(session: Session, lot: int) -> bool:
+    """A run has, or had, the whole loose lot in it. Runs that were voided don't count."""
+    voided = select(RunVoid.run).where(RunVoid.run == Line.run).exists()
+    return session.scalar(select(Line.id).where(Line.item == lot, ~voided).limit(1)) is not None
+
+
+def has_given_out(session: Session, lot: int) -> bool:
+    """Something has left the lot that goes on elsewhere."""
+    return session.scalar(select(Flow.child).where(Flow.parent == lot, Flow.kind.in_(GIVES_OUT)).limit(1)) is not None
+
+
+_FLOWS = select(Flow.child, Flow.parent, Flow.kind, Flow.units, Flow.e).where(Flow.kind.in_(AMOUNTS)).order_by(Flow.e)
+_COUNTS = select(CountEntry).where(CountEntry.kind.in_(OUT_OF_BOOK), CountEntry.closed_e.is_(None)).order_by(CountEntry.id)
+
+
+def _openings(session: Session, lots: list[int]) -> dict[tuple[int, int], tuple[str, float]]:
+    """(lot, entry) -> method and uncertainty of all that came into it then."""
+    query = select(CountEntry.item, CountEntry.e, CountEntry.method, CountEntry.u).where(
+        CountEntry.item.in_(lots), CountEntry.kind == "opening", CountEntry.closed_e.is_(None)
+    )
+    found: dict[tuple[int, int], tuple[str, float]] = {}
+    for item, e, method, u in session.execute(query):
+        found[item, e] = (method, hypot(u, found.get((item, e), ("", 0.0))[1]))
+    return found
+
+
+def _summed(postings: list[Posting]) -> Amount:
+    book = sum(posting.units if posting.what == "in" else -posting.units for posting in postings)
+    came_in = {posting.e: posting.u for posting in postings if posting.what == "in"}  # one uncertainty for all that came at once
+    squares = sum(u * u for u in came_in.values()) + sum(posting.u**2 for posting in postings if posting.what != "in")
+    return Amount(book, sqrt(squares), tuple(postings))

@@ -1,0 +1,54 @@
+"""Cells of a panel as a bitmap: cell (row, column), counted from 1, is bit (row-1)*columns + (column-1), lowest bit first."""
+
+from collections.abc import Iterable
+
+import numpy as np
+from numpy.typing import NDArray
+
+from app.errors import BadInput, Reason
+
+Bitmap = NDArray[np.uint8]
+Cell = tuple[int, int]
+
+
+def bitmap_of(cells: Iterable[Cell], rows: int, columns: int) -> Bitmap:
+    """The bitmap of these cells. A cell that the panel does not have is bad input."""
+    flags = np.zeros(rows * columns, dtype=bool)
+    outside = []
+    for row, column in cells:
+        if 1 <= row <= rows and 1 <= column <= columns:
+            flags[(row - 1) * columns + column - 1] = True
+        else:
+            outside.append((row, column))
+    if outside:
+        raise _no_such_cells(outside, rows, columns)
+    return np.packbits(flags, bitorder="little")
+
+
+def cells_of(bitmap: Bitmap, columns: int) -> list[Cell]:
+    """The cells of a bitmap, row by row."""
+    indices = np.flatnonzero(np.unpackbits(bitmap, bitorder="little"))
+    return [(int(i) // columns + 1, int(i) % columns + 1) for i in indices]
+
+
+def full(rows: int, columns: int) -> Bitmap:
+    """Every cell of a panel; the bits that pad the last byte are not set."""
+    return np.packbits(np.ones(rows * columns, dtype=bool), bitorder="little")
+
+
+def empty(rows: int, columns: int) -> Bitmap:
+    return np.packbits(np.zeros(rows * columns, dtype=bool), bitorder="little")
+
+
+def read(stored: bytes) -> Bitmap:
+    return np.frombuffer(stored, dtype=np.uint8)
+
+
+def count(bitmap: Bitmap) -> int:
+    return int(np.bitwise_count(bitmap).sum())
+
+
+def _no_such_cells(outside: list[Cell], rows: int, columns: int) -> BadInput:
+    why = f"This panel has {rows} rows and {columns} columns, counted from 1."
+    reasons = [Reason("bad_input", why, "Correct the row and column.", f"row {row}, column {column}") for row, column in outside[:20]]
+    return BadInput("The panel has no such cell.", *reasons)

@@ -1,0 +1,226 @@
+"""Counts of what is there, against the book; and what may be taken out of a loose lot.
+
+A difference inside twice the combined uncertainty is booked as within counting and changes no amount: what may be taken then is
+the book plus twice the uncertainty, and taking more than the book books the difference. One beyond it must be signed for.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from math import floor, sqrt
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from app.errors import Reason, Refused, bad_input, refuse
+from app.floor.amounts import Amount, amount
+from app.floor.facts import refuse_or_hold
+from app.floor.marks import good_units
+from app.journal.act import By, lock
+from app.ledger.counting import Difference, compare
+from app.ledger.counts import CountEntry
+from app.ledger.flows import KINDS, Flow
+from app.ledger.items import Item, Lot
+from app.ledger.sets import panels_of_lot
+from app.naming.resolve import code_of
+
+METHODS = ("cells", "counter", "pockets", "weight", "hand")
+TAKEN_BEYOND = "taken beyond the book, within counting"
+
+
+@dataclass(frozen=True)
+class Counted:
+    """A count with what the book said, and the difference between them."""
+
+    entry: CountEntry
+    difference: Difference
+
+
+def count_units(session: Session, by: By, item: int, units: int, method: str, u: float, run: int | None = None, reason: str = "") -> Counted:
+    """A count of a panel, a panel lot or a loose lot. It changes no amount. `u`: standard uncertainty, units."""
+    checked_count(units, method, u)
+    lock(session, Item, [item])
+    book, u_book = _book(session, item)
+    difference = compare(book, units, u_book, u)
+    entry = CountEntry(
+        e=by.e, item=item, run=run, kind="counted", units=units, method=method, u=u, reason=reason, book=book, within=difference.within
+    )
+    session.add(entry)
+    session.flush()
+    return Counted(entry, difference)
+
+
+def sign_difference(session: Session, by: By, item: int, words: str) -> CountEntry:
+    """Signs for the open difference of a loose lot or panel: it leaves the book as an amount of its own."""
+    lock(session, Item, [item])
+    count = open_differences(session, [item]).get(item)
+    name = _name(session, item)
+    if count is None:
+        raise refuse("finished", f"{name} has no difference to sign for.", "Its latest count agrees, or was signed for.", "Count it again if in doubt.")
+    if not words.strip():
+        raise bad_input("A signature needs words.", "words", "They are empty.", "Say where the units went, or that nobody knows.")
+    missing = (count.book or 0) - count.units
+    book, _ = _book(session, item)
+    _must_be_bookable(session, item, name, missing, book)
+    entry = CountEntry(
+        e=by.e, item=item, run=count.run, kind="difference", units=missing, method=count.method, u=count.u, reason=words.strip(),
+        book=book, within=False,
+    )  # fmt: skip
+    session.add(entry)
+    session.flush()
+    return entry
+
+
+def correct_count(session: Session, by: By, entry: int) -> CountEntry:
+    """Takes back a count, scrap or difference that was entered wrongly; the right one is entered anew."""
+    found = session.get(CountEntry, entry)
+    if found is None:
+        raise bad_input("There is no such count.", "entry", f"Number {entry} is unknown.", "Take it from the lot's page.")
+    lock(session, Item, [found.item])
+    session.refresh(found)
+    if found.closed_e is not None:
+        raise refuse("finished", f"Count {entry} was taken back before.", "It counts no more.", "Look at the lot's page.")
+    if found.kind in ("opening", "destroyed") or found.reason == TAKEN_BEYOND:
+        raise refuse("finished", f"Count {entry} can't be taken back.", "It belongs to a split, a sample or a taking.", "Count the lot, and sign.")
+    found.closed_e = by.e
+    session.flush()
+    return found
+
+
+def open_differences(session: Session, items: Iterable[int]) -> dict[int, CountEntry]:
+    """The latest count of each item, where it is beyond the limit and nobody has signed for it."""
+    latest: dict[int, CountEntry] = {}
+    query = select(CountEntry).where(CountEntry.item.in_(list(items)), CountEntry.closed_e.is_(None)).order_by(CountEntry.id)
+    for entry in session.scalars(query.where(CountEntry.kind.in_(("counted", "difference")), CountEntry.reason != TAKEN_BEYOND)):
+        latest[entry.item] = entry
+    return {item: entry for item, entry in latest.items() if entry.kind == "counted" and entry.within is False}
+
+
+def available(session: Session, lot: int) -> int:
+    """How many units may be taken out of a loose lot: the book, and after a count within counting twice the uncertainty more."""
+    return _available(session, lot, amount(session, lot))
+
+
+def take(
+    session: Session, by: By, lot: int, units: int, child: int, kind: str, run: int | None = None, method: str | None = None, u: float = 0.0
+) -> Flow:
+    """`units` of a loose lot become part of `child`. The lot must be locked. `method` and `u`: how a split was counted."""
+    _take_out_of_book(session, by, lot, units, run)
+    flow = Flow(e=by.e, child=child, parent=lot, kind=kind, walked=KINDS[kind][1], run=run, units=units)
+    session.add(flow)
+    if method is not None:
+        opening(session, by, child, units, method, u)
+    session.flush()
+    return flow
+
+
+def take_nowhere(session: Session, by: By, item: int, units: int, kind: str, method: str, u: float, reason: str, run: int | None) -> CountEntry:
+    """Units leave the book without going on: scrapped or destroyed. `item`: loose lot or panel, locked."""
+    checked_count(units, method, u)
+    lot = session.get(Lot, item)
+    if lot is not None and lot.form == "loose":
+        _take_out_of_book(session, by, item, units, run)
+    else:
+        book, _ = _book(session, item)
+        _must_have(session, by, item, units, book)
+    entry = CountEntry(e=by.e, item=item, run=run, kind=kind, units=units, method=method, u=u, reason=reason, book=None, within=None)
+    session.add(entry)
+    session.flush()
+    return entry
+
+
+def opening(session: Session, by: By, lot: int, units: int, method: str, u: float) -> None:
+    """How the units that a loose lot takes in were counted."""
+    checked_count(units, method, u)
+    session.add(
+        CountEntry(e=by.e, item=lot, run=None, kind="opening", units=units, method=method, u=u, reason="", book=units, within=True)
+    )
+    session.flush()
+
+
+def checked_count(units: int, method: str, u: float) -> None:
+    if method not in METHODS:
+        raise bad_input("A count is made in a known way.", "method", f"{method!r} is not one of: {', '.join(METHODS)}.", "Choose one of them.")
+    if units < 0:
+        raise bad_input("A count is a whole number from 0 up.", "units", f"It is {units}.", "Correct the number.")
+    if not 0 <= u < float("inf"):
+        raise bad_input("An uncertainty is a number from 0 up.", "u", f"It is {u}.", "Give the standard uncertainty in units.")
+
+
+def _available(session: Session, lot: int, now: Amount) -> int:
+    if now.book < 0:
+        return 0
+    extra = 0.0
+    u_count, since = 0.0, 0
+    latest = _latest_count(session, lot)
+    if latest is not None:
+        u_count, since = (latest.u if latest.within else 0.0), latest.e
+    if lot not in open_differences(session, [lot]):
+        extra = 2 * sqrt(now.u**2 + u_count**2)
+    beyond = -sum(posting.units for posting in now.postings if posting.reason == TAKEN_BEYOND and posting.e >= since)
+    return now.book + max(0, floor(extra + 1e-9) - beyond)
+
+
+def _latest_count(session: Session, lot: int) -> CountEntry | None:
+    query = select(CountEntry).where(CountEntry.item == lot, CountEntry.kind == "counted", CountEntry.closed_e.is_(None))
+    return session.scalar(query.order_by(CountEntry.id.desc()).limit(1))
+
+
+def _take_out_of_book(session: Session, by: By, lot: int, units: int, run: int | None) -> None:
+    """Checks that so much may be taken, and books what goes beyond the book."""
+    if units < 1:
+        raise bad_input("Nothing to take.", "units", f"It is {units}.", "Give a number from 1 up.")
+    now = amount(session, lot)
+    there = _available(session, lot, now)
+    _must_have(session, by, lot, units, there)
+    beyond = units - max(0, now.book)
+    if beyond > 0:
+        _book_beyond(session, by, lot, beyond, now.book, run, within=units <= there)
+
+
+def _book_beyond(session: Session, by: By, lot: int, beyond: int, book: int, run: int | None, *, within: bool) -> None:
+    """More was there than the book said. Beyond what counting can tell it comes here only as a fact, and the lot is held."""
+    latest = _latest_count(session, lot)
+    method = latest.method if latest is not None else "hand"
+    reason = TAKEN_BEYOND if within else "taken beyond what was there by book and count"
+    session.add(
+        CountEntry(e=by.e, item=lot, run=run, kind="difference", units=-beyond, method=method, u=0.0, reason=reason, book=book, within=within)
+    )
+    session.flush()
+
+
+def _must_have(session: Session, by: By, item: int, units: int, there: int) -> None:
+    if units <= there:
+        return
+    reason = Reason("too_few_units", f"{_name(session, item)} has {there} units to take, not {units}.", "Take fewer, or count what is there.")
+    lot = session.get(Lot, item)
+    loose = lot is not None and lot.form == "loose"
+    refuse_or_hold(session, by, f"{units} units were not taken.", [reason], loose=[item] if loose else [], panels=[] if loose else [item])
+
+
+def _book(session: Session, item: int) -> tuple[int, float]:
+    lot = session.get(Lot, item)
+    if lot is not None and lot.form == "loose":
+        now = amount(session, item)
+        return now.book, now.u
+    if lot is not None:
+        return sum(good_units(session, panels_of_lot(session, item)).values()), 0.0
+    if session.get_one(Item, item).kind != "panel":
+        raise bad_input("That is not counted so.", "item", "Only panels and lots are.", "Scan a lot.")
+    return good_units(session, [item])[item], 0.0
+
+
+def _must_be_bookable(session: Session, item: int, name: str, missing: int, book: int) -> None:
+    lot = session.get(Lot, item)
+    if lot is not None and lot.form == "panel":
+        raise Refused(
+            f"The difference of {name} was not signed for.",
+            Reason("bad_input", "It is not known on which panel units are missing.", "Mark the cells, or count panel by panel and sign there.", "item"),
+        )
+    if lot is None and missing < 0:
+        raise refuse("changed", f"The difference of {name} was not signed for.", "A panel can't hold more than its good cells.", "Correct the marks.")
+    if missing > book:
+        raise refuse("changed", f"The difference of {name} was not signed for.", "Units have left since the count.", "Count it again.")
+
+
+def _name(session: Session, item: int) -> str:
+    return code_of(session, session.get_one(Item, item).kind, item)

@@ -1,0 +1,53 @@
+"""What quality decides about a judgement that does not conform, signed, in the words of ISO 9000."""
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from app.errors import bad_input, refuse
+from app.journal.act import By
+from app.ledger.judgements import DISPOSITIONS, Disposition, Judgement
+from app.ledger.runs import Line
+
+
+def judgement_in_force(session: Session, line: int) -> Judgement | None:
+    """The judgement of a line that none replaces."""
+    replaced = select(Judgement.replaces).where(Judgement.replaces.is_not(None))
+    return session.scalar(select(Judgement).where(Judgement.line == line, Judgement.id.not_in(replaced)).order_by(Judgement.id.desc()))
+
+
+def dispose(session: Session, by: By, line: int, what: str, words: str) -> Disposition:
+    """Closes the open judgement of a line. *Rework* opens its step again; a hold on it is released apart."""
+    if what not in DISPOSITIONS:
+        raise bad_input("That is no disposition.", "what", f"{what!r} is not one of: {', '.join(DISPOSITIONS)}.", "Choose one of them.")
+    judgement = judgement_in_force(session, line) or _cannot_tell(session, by, line)
+    if judgement.verdict == "conforms":
+        raise refuse("finished", "This line conforms.", "There is nothing to decide.", "Look at its page.")
+    disposition = Disposition(e=by.e, judgement=judgement.id, what=what, words=words.strip())
+    session.add(disposition)
+    session.flush()
+    return disposition
+
+
+def _cannot_tell(session: Session, by: By, line: int) -> Judgement:
+    """A line that was never judged is judged now: there is nothing to judge it by."""
+    if session.get_one(Line, line).judged is None:
+        raise refuse("finished", "This line is not judged.", "Its step asks for no judgement.", "Hold the thing that is meant.")
+    judgement = Judgement(
+        e=by.e, line=line, rule=None, evidence=None, verdict="cannot_tell", reasons=["no evidence came"], facts={}, replaces=None
+    )
+    session.add(judgement)
+    session.flush()
+    return judgement
+
+
+def write_judgement(
+    session: Session, by: By, line: int, *, verdict: str, reasons: list[str], facts: dict[str, object], rule: int | None, evidence: int | None
+) -> Judgement:
+    """A judgement of a line that replaces the one in force."""
+    before = judgement_in_force(session, line)
+    judgement = Judgement(
+        e=by.e, line=line, rule=rule, evidence=evidence, verdict=verdict, reasons=reasons, facts=facts, replaces=before.id if before else None
+    )
+    session.add(judgement)
+    session.flush()
+    return judgement

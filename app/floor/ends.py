@@ -1,0 +1,234 @@
+"""End a run: finish, interrupt, abort; and change material over in mid-run. Each closes lines with what they covered."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from app.floor.mounts import swap
+from sqlalchemy import delete, select
+from sqlalchemy.orm import Session
+
+from app.catalogue import queries as catalogue
+from app.catalogue.definitions import Record, Step
+from app.errors import bad_input, refuse
+from app.floor.progress import progress
+from app.floor.starts import use_what_is_loaded
+from app.floor.windows import windows_into
+from app.holds.place import hold_line
+from app.journal.act import By, lock
+from app.ledger.judgements import Judgement
+from app.ledger.runs import Claim, Cover, Line, Reading, Run, RunVoid
+from app.ledger.sets import Member, panels_of, set_of
+from app.naming.resolve import Named, code_of, codes_of
+
+
+@dataclass(frozen=True)
+class Value:
+    """A value that someone read: its name as the step has it."""
+
+    name: str
+    value: float
+    unit: str | None = None
+
+
+@dataclass(frozen=True)
+class Said:
+    """What was said at a change-over or interruption; None: not said."""
+
+    done: Sequence[int] | None = None
+    in_work: Sequence[int] | None = None
+
+
+def finish_run(session: Session, by: By, run: Run, values: Sequence[Value] = (), *, person: int | None = None) -> list[Line]:
+    """Closes the run and its lines as done. Values are recorded with their limits; one out of limits places a hold."""
+    lines = open_lines_of(session, run)
+    _record_values(session, by, run, lines, values)
+    for line in lines:
+        close_line(session, by, line, whole=_panels_left(session, line), either=_either_before(session, line), done=True)
+    close_run(session, by, run, "done", person=person)
+    _judge_by_readings(session, by, run, lines)
+    _hold_late_ends(session, by, lines)
+    return lines
+
+
+def interrupt_run(session: Session, by: By, run: Run, said: Said, *, person: int | None = None) -> list[Line]:
+    """Stops the run before all its panels are done; what was not surely done comes to the step again."""
+    lines = open_lines_of(session, run)
+    for line in lines:
+        done, either = _split(session, line, said)
+        close_line(session, by, line, whole=done, either=either, done=True, either_done=False)
+    close_run(session, by, run, "interrupted", person=person)
+    return lines
+
+
+def abort_run(session: Session, by: By, run: Run, *, person: int | None = None) -> list[Line]:
+    """The run failed. In an oven all of it was there, and its heat counts; elsewhere any of it may have been reached."""
+    lines = open_lines_of(session, run)
+    for line in lines:
+        panels = _panels_left(session, line) + _either_before(session, line)
+        cured = run.operation == "cure"
+        close_line(session, by, line, whole=panels if cured else [], either=[] if cured else panels, done=False)
+    close_run(session, by, run, "aborted", person=person)
+    return lines
+
+
+def change_over(session: Session, by: By, station: int, item: Named, place: str | None, said: Said) -> list[Line]:
+    """Puts `item` on the place instead of what is there, and begins a new line in every run that is open at the station."""
+    runs = list(session.scalars(select(Run).where(Run.station == station, Run.closed_e.is_(None)).order_by(Run.id)))
+    lock(session, Run, [run.id for run in runs])
+    _, broken = swap(session, by, station, item.id, place)
+    opened = []
+    for run in runs:
+        for line in open_lines_of(session, run):
+            done, either = _split(session, line, said)
+            rest = [panel for panel in panels_of(session, line.set) if panel not in set(done)] if line.set else []
+            close_line(session, by, line, whole=done, either=either, done=True, either_done=False)
+            if line.set is None or rest:
+                opened.append(_next_line(session, by, line, rest))
+    for line in opened if broken else []:
+        hold_line(session, by, line.id, "Recorded as a fact against a rule: " + " ".join(reason.why for reason in broken))
+    return opened
+
+
+def void_run(session: Session, by: By, run: Run, reason: str) -> None:
+    """A run that was entered wrongly: it stays on the record, is in no trace, and gates nothing."""
+    by.must_be_alone()
+    if not reason.strip():
+        raise bad_input("A void needs a reason.", "reason", "It is empty.", "Say what was wrong.")
+    if session.get(RunVoid, run.id):
+        raise refuse("finished", f"Run {code_of(session, 'run', run.id)} is void already.", "Someone did it before.", "Enter the right run.")
+    session.add(RunVoid(e=by.e, run=run.id, reason=reason.strip()))
+    if run.closed_e is None:
+        for line in open_lines_of(session, run):
+            line.closed_e, line.ended_at = by.e, by.happened_at
+        close_run(session, by, run, "interrupted")
+
+
+def open_lines_of(session: Session, run: Run) -> list[Line]:
+    lock(session, Run, [run.id])
+    return list(session.scalars(select(Line).where(Line.run == run.id, Line.closed_e.is_(None)).order_by(Line.id)))
+
+
+def close_line(
+    session: Session, by: By, line: Line, *, whole: list[int], either: list[int], done: bool, either_done: bool | None = None
+) -> None:
+    """Writes what a line covered: `whole` for certain, `either` possibly. Nothing is written for what was surely not reached."""
+    line.closed_e, line.ended_at = by.e, by.happened_at
+    for extent, panels, is_done in (("whole", whole, done), ("either", either, done if either_done is None else either_done)):
+        if panels and line.set is not None:
+            session.add(Cover(e=by.e, line=line.id, extent=extent, set=set_of(session, by, panels), done=is_done))
+    session.flush()
+
+
+def close_run(session: Session, by: By, run: Run, outcome: str, *, person: int | None = None) -> None:
+    run.closed_e, run.ended_at, run.ended_source, run.ended_by, run.outcome = by.e, by.happened_at, by.source, person, outcome
+    session.execute(delete(Claim).where(Claim.run == run.id))
+    session.flush()
+
+
+def _panels_left(session: Session, line: Line) -> list[int]:
+    """Panels that this line did for certain when it ends well: those of its set that no line before may have done."""
+    if line.set is None:
+        return []
+    before = set(_either_before(session, line))
+    return [panel for panel in panels_of(session, line.set) if panel not in before]
+
+
+def _either_before(session: Session, line: Line) -> list[int]:
+    """Panels of this line that an earlier line of the same work may have done: a change-over's, or an interrupted run's."""
+    if line.set is None:
+        return []
+    query = (
+        select(Member.panel)
+        .join(Cover, Cover.set == Member.set)
+        .join(Line, Line.id == Cover.line)
+        .where(Member.panel.in_(panels_of(session, line.set)), Cover.extent == "either", Cover.done.is_(False))
+        .where(Line.step == line.step, Line.round == line.round, Line.id < line.id)
+        .where(~select(RunVoid.run).where(RunVoid.run == Line.run).exists())
+    )
+    return sorted(set(session.scalars(query)))
+
+
+def _split(session: Session, line: Line, said: Said) -> tuple[list[int], list[int]]:
+    """(surely done by this line, possibly) of its panels, by what was said. Both said: the rest was not reached."""
+    if line.set is None:
+        return [], []
+    panels = panels_of(session, line.set)
+    maybe = set(_either_before(session, line))
+    done = [panel for panel in panels if panel in set(said.done or ())]
+    if said.in_work is not None and said.done is not None:
+        either = [panel for panel in panels if panel in set(said.in_work) and panel not in set(done)]
+    else:
+        either = [panel for panel in panels if panel not in set(done)]
+    return [panel for panel in done if panel not in maybe], either + [panel for panel in done if panel in maybe]
+
+
+def _next_line(session: Session, by: By, line: Line, panels: list[int]) -> Line:
+    new = Line(
+        e=by.e, run=line.run, set=set_of(session, by, panels) if panels else None, item=line.item, lot=line.lot, route=line.route,
+        step=line.step, round=line.round, shelf=line.shelf, units=None, judged=line.judged, started_at=by.happened_at,
+    )  # fmt: skip
+    session.add(new)
+    session.flush()
+    station = session.get_one(Run, line.run).station
+    use_what_is_loaded(session, by, station, new)
+    return new
+
+
+def step_of_line(session: Session, line: Line) -> Step | None:
+    if line.route is None or line.step is None:
+        return None
+    return next((step for step in catalogue.route(session, line.route).body.steps if step.key == line.step), None)
+
+
+def _record_values(session: Session, by: By, run: Run, lines: list[Line], values: Sequence[Value]) -> None:
+    asked = {record.name: record for line in lines if (step := step_of_line(session, line)) for record in step.records}
+    missing = [name for name in asked if name not in {value.name for value in values}]
+    if missing and not by.fact:
+        raise bad_input(
+            f"Run {code_of(session, 'run', run.id)} can't finish yet.", f"values.{missing[0]}", f"{', '.join(missing)} is not recorded.",
+            "Give a value for each.",
+        )  # fmt: skip
+    for value in values:
+        _record_value(session, by, run, lines, value, asked.get(value.name))
+
+
+def _record_value(session: Session, by: By, run: Run, lines: list[Line], value: Value, record: Record | None) -> None:
+    low, high = (record.low, record.high) if record else (None, None)
+    within = (low is None or value.value >= low) and (high is None or value.value <= high)
+    unit = value.unit if value.unit is not None else record.unit if record else ""
+    if record and value.unit not in (None, record.unit):
+        raise bad_input("Wrong unit.", f"values.{value.name}.unit", f"It is {value.unit}; the step records {record.unit}.", "Convert it.")
+    session.add(
+        Reading(e=by.e, run=run.id, line=lines[0].id if len(lines) == 1 else None, name=value.name, value=value.value, unit=unit, low=low, high=high, within=within)
+    )
+    if not within:
+        for line in lines:
+            hold_line(session, by, line.id, f"{value.name} is {value.value:g} {unit}, outside {_limits(low, high)}.")
+
+
+def _limits(low: float | None, high: float | None) -> str:
+    return f"{'' if low is None else f'{low:g}'} to {'' if high is None else f'{high:g}'}".strip()
+
+
+def _judge_by_readings(session: Session, by: By, run: Run, lines: list[Line]) -> None:
+    session.flush()
+    readings = list(session.scalars(select(Reading).where(Reading.run == run.id, Reading.closed_e.is_(None))))
+    outside = [f"{r.name} {r.value:g} {r.unit} is outside {_limits(r.low, r.high)}" for r in readings if not r.within]
+    for line in session.scalars(select(Line).where(Line.run == run.id, Line.judged == "readings").order_by(Line.id)):
+        verdict = "does_not_conform" if outside else "conforms" if readings else "cannot_tell"
+        reasons = outside or ([] if readings else ["no reading was recorded"])
+        session.add(Judgement(e=by.e, line=line.id, rule=None, evidence=None, verdict=verdict, reasons=reasons, facts={}, replaces=None))
+
+
+def _hold_late_ends(session: Session, by: By, lines: list[Line]) -> None:
+    """A window that runs to the end of a step can only be judged now: what came too late is held."""
+    for line in lines:
+        if line.set is None or line.route is None or line.step is None:
+            continue
+        route, stands = catalogue.route(session, line.route).body, progress(session, panels_of(session, line.set))
+        late = [panel for panel, stand in stands.items() if any(s.over(by.happened_at) for s in windows_into(route, stand, line.step, "end"))]
+        if late:
+            names = ", ".join(list(codes_of(session, "panel", late).values())[:3])
+            hold_line(session, by, line.id, f"The time window to the end of this step had run out for {names}.")
+
+

@@ -1,0 +1,368 @@
+"""The gates before a run: facts are read once, then pure rules say every ground of refusal. Nothing is written here."""
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from app.catalogue import queries as catalogue
+from app.catalogue.definitions import Order, Part, Product, Route, Station, Step
+from app.catalogue.queries import Defined
+from app.errors import Reason
+from app.floor.groups import Group
+from app.floor.moves import Place, place_of
+from app.floor.open_judgements import OpenJudgement, open_judgements
+from app.floor.windows import WindowState, may_repeat, windows_into
+from app.holds.stopped import Stop, station_stops, stops_on
+from app.ledger.counts import CountEntry
+from app.ledger.items import Batch, Lot, Opening, Wafer
+from app.ledger.places import Mount
+from app.ledger.runs import Claim, Run, StationState
+from app.naming.resolve import codes_of
+from app.people.models import Certificate, Person
+
+DOWN = ("scheduled_down", "unscheduled_down", "non_scheduled")
+
+
+@dataclass(frozen=True)
+class Loaded:
+    """Material on a place of the station, with what decides whether it may be used."""
+
+    place: str
+    item: int
+    code: str
+    kind: str  # wafer, or the part's kind
+    part: str
+    role: str | None
+    expires_at: datetime | None
+    pot_life_ends_at: datetime | None
+
+
+@dataclass(frozen=True)
+class Facts:
+    """What the gates need to know of one start, read after the locks."""
+
+    station: Defined[Station]
+    station_code: str
+    state: tuple[str, str] | None
+    station_stops: list[Stop]
+    groups: list[Group]
+    routes: dict[int, Route]
+    products: dict[int, Product]  # by lot
+    orders: dict[int, Order]  # by lot
+    stops: dict[int, list[Stop]]
+    stops_on_material: dict[int, list[Stop]]
+    open: dict[int, list[OpenJudgement]]
+    unsigned: list[str]
+    claims: dict[int, str]
+    places: dict[int, Place]
+    loaded: list[Loaded]
+    certificates: list[tuple[str, datetime | None]]
+    person: str | None
+    names: dict[int, str]
+    hold_names: dict[int, str]
+    at: datetime
+
+
+def read_facts(session: Session, station: int, groups: list[Group], person: int | None, at: datetime) -> Facts:
+    items = [item for group in groups for item in group.items]
+    routes = catalogue.with_ids(session, list({group.route for group in groups if group.route is not None}))
+    lots = {lot.item: lot for lot in session.scalars(select(Lot).where(Lot.item.in_([g.lot for g in groups if g.lot])))}
+    products = catalogue.with_ids(session, list({lot.product for lot in lots.values()}))
+    orders = catalogue.with_ids(session, list({lot.order for lot in lots.values() if lot.order}))
+    loaded = loaded_on(session, station)
+    stops = stops_on(session, items)
+    material_stops = stops_on(session, [one.item for one in loaded])
+    holds = {stop.hold for found in [*stops.values(), *material_stops.values()] for stop in found}
+    return Facts(
+        station=catalogue.station(session, station),
+        station_code=codes_of(session, "station", [station]).get(station, ""),
+        state=_state(session, station),
+        station_stops=station_stops(session, station),
+        groups=groups,
+        routes={thing: route.body for thing, route in routes.items()},
+        products={item: products[lot.product].body for item, lot in lots.items()},
+        orders={item: orders[lot.order].body for item, lot in lots.items() if lot.order},
+        stops=stops,
+        stops_on_material=material_stops,
+        open=open_judgements(session, [panel for group in groups for panel in group.panels]),
+        unsigned=_unsigned_differences(session, [lot for lot in lots]),
+        claims=_claims(session, items),
+        places=place_of(session, items),
+        loaded=loaded,
+        certificates=_certificates(session, person),
+        person=session.get_one(Person, person).name if person else None,
+        names={i: code for kind in ("panel", "lot", "pack", "sample") for i, code in codes_of(session, kind, items).items()}
+        | codes_of(session, "lot", [group.lot for group in groups if group.lot]),
+        hold_names=codes_of(session, "hold", list(holds)),
+        at=at,
+    )
+
+
+def loaded_on(session: Session, station: int) -> list[Loaded]:
+    """What is mounted on a station now."""
+    mounts = list(session.scalars(select(Mount).where(Mount.station == station, Mount.closed_e.is_(None)).order_by(Mount.place)))
+    items = [mount.item for mount in mounts]
+    batches = {b.item: b for b in session.scalars(select(Batch).where(Batch.item.in_(items)))}
+    wafers = {w.item: w for w in session.scalars(select(Wafer).where(Wafer.item.in_(items)))}
+    openings = {o.batch: o for o in session.scalars(select(Opening).where(Opening.batch.in_(items)))}
+    parts = catalogue.with_ids(session, [row.part for row in [*batches.values(), *wafers.values()]])
+    names = codes_of(session, "batch", items) | codes_of(session, "wafer", items)
+    found = []
+    for mount in mounts:
+        wafer, batch, opening = wafers.get(mount.item), batches.get(mount.item), openings.get(mount.item)
+        part: Part = parts[(wafer or batch).part].body  # type: ignore[union-attr]
+        found.append(
+            Loaded(
+                mount.place, mount.item, names[mount.item], "wafer" if wafer else part.kind, part.number,
+                wafer.role if wafer else None, batch.expires_at if batch else None, opening.pot_life_ends_at if opening else None,
+            )
+        )  # fmt: skip
+    return found
+
+
+def grounds(facts: Facts, steps: dict[int, Step]) -> list[Reason]:
+    """Every ground on which this start is refused. `steps`: the step meant, by the index of the group."""
+    found = [*_claimed(facts), *_held(facts), *_station(facts)]
+    for i, group in enumerate(facts.groups):
+        step = steps.get(i)
+        if step is None:
+            found.append(_no_step(facts, group))
+            continue
+        found += _position(facts, group, step)
+        found += _operation(facts, step)
+        found += _away(facts, group, step)
+        found += _judged(facts, group, step)
+        found += _certified(facts, step)
+        found += _material(facts, group, step)
+        found += _windows(facts, group, step)
+    found += _together(facts, list(steps.values()))
+    return list(dict.fromkeys(found))
+
+
+def _claimed(facts: Facts) -> list[Reason]:
+    return [
+        Reason("in_work", f"{facts.names.get(item, 'It')} is in work: {where}.", "Finish that run first, or ask the person who has it.")
+        for item, where in facts.claims.items()
+    ][:5]
+
+
+def _held(facts: Facts) -> list[Reason]:
+    found: dict[int, list[str]] = {}
+    for item, stops in facts.stops.items():
+        for stop in stops:
+            found.setdefault(stop.hold, []).append(facts.names.get(item, str(item)))
+    words = {stop.hold: stop.reason for stops in facts.stops.values() for stop in stops}
+    return [
+        Reason(
+            "held",
+            f"{_some(names)} is on hold ({facts.hold_names.get(hold, '')}: {words[hold]}).",
+            "Put it on the hold rack and ask quality to release it.",
+        )
+        for hold, names in found.items()
+    ]
+
+
+def _station(facts: Facts) -> list[Reason]:
+    body, found = facts.station.body, []
+    if facts.state and facts.state[0] in DOWN:
+        found.append(Reason("station_down", f"{body.name} is {facts.state[0].replace('_', ' ')}: {facts.state[1]}.", "Use another station."))
+    for stop in facts.station_stops:
+        found.append(Reason("station_held", f"{body.name} is on hold: {stop.reason}.", "Use another station, or ask quality to release it."))
+    if body.calibration_due is not None and facts.at > body.calibration_due:
+        due = body.calibration_due.date().isoformat()
+        found.append(Reason("calibration", f"The calibration of {body.name} was due on {due}.", "Use another station and tell engineering."))
+    return found
+
+
+def _no_step(facts: Facts, group: Group) -> Reason:
+    name = facts.names.get(group.lot or group.items[0], "It")
+    if group.route is None:
+        return Reason("not_here", f"{name} is in no lot.", "Start a lot with it first.")
+    return Reason("not_next_step", f"{name} has done every step of its route.", "Scan another lot.")
+
+
+def _position(facts: Facts, group: Group, step: Step) -> list[Reason]:
+    if group.next_step == step.key or group.route is None:
+        return []
+    route = facts.routes[group.route]
+    if group.item is not None and step.operation == "test" and group.progress[0].times(step.key) and not _went_on(route, group, step):
+        return []  # a re-test is a further run
+    repeats = [may_repeat(route, stand, step.key, facts.at) for stand in group.progress]
+    if all(over for over, _ in repeats):
+        if all(left for _, left in repeats):
+            return []
+        return [Reason("repeats_used", f"{step.name} was repeated as often as its time window allows.", "Ask quality for a disposition.")]
+    following = next((one.name for one in route.steps if one.key == group.next_step), None)
+    names = _some([facts.names.get(item, str(item)) for item in group.items])
+    comes = f"comes to {following} next" if following else "has done every step of its route"
+    return [Reason("not_next_step", f"{names} {comes}, not to {step.name}.", f"Take it to {following}." if following else "Scan another lot.")]
+
+
+def _went_on(route: Route, group: Group, step: Step) -> bool:
+    later = [one.key for one in route.steps[[one.key for one in route.steps].index(step.key) + 1 :]]
+    return any(group.progress[0].times(key) for key in later)
+
+
+def _operation(facts: Facts, step: Step) -> list[Reason]:
+    body = facts.station.body
+    if step.operation in body.operations:
+        return []
+    can = ", ".join(body.operations)
+    return [Reason("station_cannot", f"{body.name} does {can}, not {step.operation}.", f"Take it to a station for {step.operation}.")]
+
+
+def _away(facts: Facts, group: Group, step: Step) -> list[Reason]:
+    allowed = ("floor", "stock", "returned", "outside") if step.operation == "outside work" else ("floor", "stock", "returned")
+    away = {item: facts.places[item] for item in group.items if facts.places[item].kind not in allowed}
+    if not away:
+        return []
+    names, place = _some([facts.names.get(item, str(item)) for item in away]), next(iter(away.values()))
+    return [Reason("not_here", f"{names} is not here, but {place}.", "Bring it back first.")]
+
+
+def _judged(facts: Facts, group: Group, step: Step) -> list[Reason]:
+    found = []
+    for panel in group.panels:
+        for one in facts.open.get(panel, []):
+            how = "does not conform" if one.verdict == "does_not_conform" else "can't be told yet" if one.verdict else "is not judged yet"
+            why = f"The {one.judged} judgement of step {one.step} {how}."
+            if step.barrier:
+                found.append(Reason("barrier_open", why, "Nothing uncertain passes this step: quality must judge or sign a disposition first."))
+            elif not one.at_risk:
+                found.append(Reason("judgement_open", why, "Wait for the judgement, or ask the lead to let it go on at risk."))
+    if step.barrier:
+        found += [Reason("barrier_open", why, "Ask the lead or quality to sign for the difference.") for why in facts.unsigned]
+    return list(dict.fromkeys(found))
+
+
+def _certified(facts: Facts, step: Step) -> list[Reason]:
+    if step.certificate is None:
+        return []
+    valid = [until for name, until in facts.certificates if name == step.certificate]
+    who = facts.person or "Nobody was named who"
+    if not valid:
+        why = f"{who} is not certified for {step.certificate}." if facts.person else f"{who} is certified for {step.certificate}."
+        return [Reason("certificate", why, "Ask someone who is, or a lead.")]
+    if all(until is not None and until < facts.at for until in valid):
+        return [Reason("certificate", f"The certificate of {who} for {step.certificate} has lapsed.", "Renew it, or ask someone else.")]
+    return []
+
+
+def _material(facts: Facts, group: Group, step: Step) -> list[Reason]:
+    found: list[Reason] = []
+    order = facts.orders.get(group.lot or 0)
+    needs = [(need.kind, need.part if not need.by_order else None) for need in step.needs]
+    if step.role and group.lot in facts.products:
+        role_parts = [role.part for role in facts.products[group.lot].roles if role.role == step.role]
+        needs.append(("wafer", role_parts[0] if role_parts else None))
+    for kind, part in needs:
+        there = [one for one in facts.loaded if one.kind == kind]
+        if not there:
+            found.append(Reason("material_missing", f"No {kind} is on {facts.station.body.name}.", f"Mount {part or 'the ' + kind} first."))
+            continue
+        if kind == "wafer" and step.role and not any(one.role == step.role for one in there):
+            found.append(Reason("role_wrong", f"The wafer on {facts.station.body.name} is {there[0].role}, not {step.role}.", f"Mount a {step.role} wafer."))
+            continue
+        if part is not None and not any(one.part == part for one in there):
+            found.append(Reason("material_wrong", f"{there[0].code} is {there[0].part}; this step needs {part}.", f"Mount {part}."))
+            continue
+        found += _order_differs(there, kind, order)
+        found += [reason for one in there if part is None or one.part == part for reason in _usable(facts, one)]
+    return found
+
+
+def _order_differs(there: list[Loaded], kind: str, order: Order | None) -> list[Reason]:
+    asked = [material.part for material in order.materials if material.kind == kind] if order else []
+    if not order or not asked or any(one.part in asked for one in there):
+        return []
+    return [
+        Reason(
+            "order_differs",
+            f"Order {order.number} asks for {kind} {' or '.join(asked)}; {there[0].code} is {there[0].part}.",
+            f"Mount {asked[0]}, or take the lot to a station that has it.",
+        )
+    ]
+
+
+def _usable(facts: Facts, one: Loaded) -> list[Reason]:
+    found = []
+    if one.expires_at is not None and facts.at > one.expires_at:
+        found.append(Reason("material_lapsed", f"{one.code} expired on {one.expires_at.date().isoformat()}.", "Take it off and mount a fresh one."))
+    if one.pot_life_ends_at is not None and facts.at > one.pot_life_ends_at:
+        found.append(Reason("material_lapsed", f"The pot life of {one.code} is over.", "Take it off and mount a fresh one."))
+    for stop in facts.stops_on_material.get(one.item, []):
+        found.append(Reason("material_held", f"{one.code} is on hold: {stop.reason}.", "Take it off and put it on the hold rack."))
+    return found
+
+
+def _windows(facts: Facts, group: Group, step: Step) -> list[Reason]:
+    if group.route is None or group.next_step != step.key:
+        return []
+    route, found = facts.routes[group.route], []
+    for item, stand in zip(group.items, group.progress, strict=True):
+        for state in windows_into(route, stand, step.key):
+            found += _window_reason(facts, facts.names.get(item, str(item)), route, state)
+    return found[:5]
+
+
+def _window_reason(facts: Facts, name: str, route: Route, state: WindowState) -> list[Reason]:
+    first = next(step.name for step in route.steps if step.key == state.window.from_step)
+    if state.over(facts.at):
+        now = f"Repeat {first} first." if state.repeats_left > 0 else "No repeat is left: ask quality for a disposition."
+        return [Reason("window_over", f"The time window after {first} has run out for {name}.", now)]
+    if state.early(facts.at):
+        return [Reason("window_early", f"{name} must wait after {first} until {state.begins_at:%Y-%m-%d %H:%M} UTC.", "Come back then.")]
+    return []
+
+
+def _together(facts: Facts, steps: list[Step]) -> list[Reason]:
+    products = {facts.products[group.lot].part_number for group in facts.groups if group.lot in facts.products}
+    found = []
+    if len(products) > 1 and not all(step.mixed_products or step.operation == "cure" for step in steps):
+        found.append(Reason("steps_differ", f"Products {', '.join(sorted(products))} may not run together here.", "Start them one after another."))
+    if len({step.operation for step in steps}) > 1:
+        found.append(Reason("steps_differ", f"They come to different work: {', '.join(sorted({s.name for s in steps}))}.", "Start them apart."))
+    if len({step.recipe for step in steps}) > 1:
+        found.append(Reason("recipe_differs", f"They need different recipes: {', '.join(sorted({str(s.recipe) for s in steps}))}.", "Run them apart."))
+    return found
+
+
+def _some(names: list[str]) -> str:
+    shown = ", ".join(names[:3])
+    return f"{shown} and {len(names) - 3} more" if len(names) > 3 else shown
+
+
+def _state(session: Session, station: int) -> tuple[str, str] | None:
+    row = session.scalar(select(StationState).where(StationState.station == station, StationState.closed_e.is_(None)).order_by(StationState.id.desc()))
+    return (row.state, row.reason) if row else None
+
+
+def _unsigned_differences(session: Session, lots: list[int]) -> list[str]:
+    """Counts beyond counting that nobody signed for since."""
+    found: dict[int, CountEntry] = {}
+    query = select(CountEntry).where(CountEntry.item.in_(lots), CountEntry.closed_e.is_(None)).order_by(CountEntry.id)
+    for entry in session.scalars(query):
+        if entry.kind == "counted" and entry.within is False:
+            found[entry.item] = entry
+        elif entry.kind in ("difference", "counted"):
+            found.pop(entry.item, None)
+    return [f"A count of {entry.units} units differs from the book ({entry.book}) and is not signed for." for entry in found.values()]
+
+
+def _claims(session: Session, items: list[int]) -> dict[int, str]:
+    query = select(Claim.item, Run.operation, Run.station, Run.started_at, Run.person).join(Run, Run.id == Claim.run).where(Claim.item.in_(items))
+    rows = session.execute(query).all()
+    stations: dict[int, Any] = catalogue.with_ids(session, [row.station for row in rows])
+    people = {p.id: p.name for p in session.scalars(select(Person).where(Person.id.in_([row.person for row in rows if row.person])))}
+    return {
+        item: f"{operation} at {stations[station].name} since {started:%H:%M} UTC" + (f", by {people[person]}" if person else "")
+        for item, operation, station, started, person in rows
+    }
+
+
+def _certificates(session: Session, person: int | None) -> list[tuple[str, datetime | None]]:
+    query = select(Certificate.name, Certificate.valid_until).where(Certificate.person == person, Certificate.closed_e.is_(None))
+    return [(name, until) for name, until in session.execute(query)] if person else []

@@ -1,0 +1,73 @@
+"""What is in work now, with whom, where and since when: in a run by its claim, or on a shelf of an oven load that is being filled."""
+
+from collections import defaultdict
+from collections.abc import Iterable
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from app.catalogue.models import Thing
+from app.errors import Reason
+from app.ledger.places import Load, LoadPlace
+from app.ledger.runs import Claim, Run
+from app.ledger.sets import Member
+from app.naming.resolve import codes_of
+from app.people.models import Person
+
+_CLAIMED = (
+    select(Claim.item, Run.id, Run.started_at, Thing.name, Person.name)
+    .join(Run, Run.id == Claim.run)
+    .join(Thing, Thing.id == Run.station)
+    .outerjoin(Person, Person.id == Run.person)
+)
+_ON_SHELVES = (
+    select(Member.panel, Load.id, LoadPlace.shelf, Thing.name)
+    .join(LoadPlace, LoadPlace.set == Member.set)
+    .join(Load, Load.id == LoadPlace.load)
+    .join(Thing, Thing.id == Load.station)
+    .where(LoadPlace.closed_e.is_(None), Load.closed_e.is_(None))
+)
+
+
+def in_work_reasons(session: Session, items: Iterable[int]) -> list[Reason]:
+    """A reason for each run or load that has some of these panels or loose lots; empty when they are free."""
+    wanted = list(items)
+    return _claimed(session, wanted) + _on_shelves(session, wanted)
+
+
+def _claimed(session: Session, items: list[int]) -> list[Reason]:
+    runs = defaultdict(list)
+    for item, run, since, station, person in session.execute(_CLAIMED.where(Claim.item.in_(items))):
+        runs[run, since, station, person].append(item)
+    names = codes_of(session, "run", [run for run, *_ in runs])
+    return [
+        Reason(
+            "in_work",
+            f"{_some(session, held)} in work in run {names.get(run, run)} at {station} since {since:%Y-%m-%d %H:%M} UTC"
+            + (f" by {person}." if person else "."),
+            "Finish, interrupt or abort that run first.",
+        )
+        for (run, since, station, person), held in runs.items()
+    ]
+
+
+def _on_shelves(session: Session, items: list[int]) -> list[Reason]:
+    loads = defaultdict(list)
+    for item, load, shelf, station in session.execute(_ON_SHELVES.where(Member.panel.in_(items))):
+        loads[load, shelf, station].append(item)
+    names = codes_of(session, "load", [load for load, *_ in loads])
+    return [
+        Reason(
+            "in_work",
+            f"{_some(session, held)} on shelf {shelf} of load {names.get(load, load)} at {station}.",
+            "Take them out of the load first.",
+        )
+        for (load, shelf, station), held in loads.items()
+    ]
+
+
+def _some(session: Session, items: list[int]) -> str:
+    names = codes_of(session, "panel", items) | codes_of(session, "lot", items)
+    first = ", ".join(sorted(names.get(item, str(item)) for item in items)[:3])
+    more = f" and {len(items) - 3} more" if len(items) > 3 else ""
+    return f"{first}{more} {'is' if len(items) == 1 else 'are'}"

@@ -1,0 +1,262 @@
+"""Material on stations: put on, taken off, changed over. What is wrong, lapsed or held is refused when it is put on.
+
+While a run is open at the station its material changes by a change-over (`steps.py`), which closes the run's line and calls `swap`.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from app.catalogue import queries as catalogue
+from app.catalogue.definitions import Part, Product, Route, Station
+from app.catalogue.models import Thing
+from app.catalogue.queries import Defined
+from app.errors import Reason, Refused, bad_input, refuse
+from app.holds.stopped import stops_on
+from app.journal.act import By, lock
+from app.ledger.items import Batch, Item, Opening, Wafer
+from app.ledger.places import Mount
+from app.ledger.runs import Run, RunVoid
+from app.naming.resolve import code_of, codes_of
+
+# which kinds of material belong to an operation where no route says so (common practice, no source)
+USED_BY = {
+    "die attach": ("wafer", "adhesive"), "wire bond": ("wire",), "encapsulate": ("encapsulant",), "mould": ("mould compound",),
+    "singulate": ("blade",), "tape": ("carrier tape", "cover tape"), "dry pack": ("bag",),
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Loaded:
+    """What is on a place of a station. `kind` of material; `part` by number, `part_id` as the catalogue's thing."""
+
+    mount: int
+    place: str
+    item: int
+    code: str
+    part: str
+    part_id: int
+    kind: str
+    role: str | None  # of a wafer
+
+
+def mount(session: Session, by: By, station: int, item: int, place: str | None = None) -> Mount:
+    """Puts a batch or wafer on a station. Where it is already there, nothing changes. `place` may be left to the station."""
+    lock(session, Item, [item])
+    lock(session, Thing, [station])
+    at = catalogue.station(session, station)
+    if (same := _mounted_here(session, station, item)) is not None and place in (None, same.place):
+        return same
+    part = part_of(session, item)
+    place = _place(session, at, part, place, free=True)
+    reasons = material_reasons(session, at, item, by.happened_at) + _elsewhere(session, station, item) + _place_taken(session, station, place)
+    reasons += _running(session, station)
+    if reasons and not by.fact:
+        raise Refused(f"{_name(session, item)} was not put on {at.name}.", *reasons)
+    return _put_on(session, by, station, item, place)
+
+
+def unmount(session: Session, by: By, station: int, item: int) -> Mount:
+    """Takes a batch or wafer off a station."""
+    lock(session, Item, [item])
+    lock(session, Thing, [station])
+    row = _mounted_here(session, station, item)
+    what = f"{_name(session, item)} was not taken off."
+    if row is None:
+        raise refuse("not_here", what, f"It is not on {catalogue.station(session, station).name}.", "Look at what is on the station.")
+    reasons = _running(session, station)
+    if reasons and not by.fact:
+        raise Refused(what, *reasons)
+    return _take_off(session, by, row)
+
+
+def swap(session: Session, by: By, station: int, item: int, place: str | None = None) -> tuple[Mount, list[Reason]]:
+    """For a change-over: what is on the place comes off, `item` goes on. A fact's broken rules come back, for its line to be held."""
+    lock(session, Item, [item])
+    lock(session, Thing, [station])
+    at = catalogue.station(session, station)
+    if (same := _mounted_here(session, station, item)) is not None and place in (None, same.place):
+        return same, []
+    place = _place(session, at, part_of(session, item), place, free=False)
+    reasons = material_reasons(session, at, item, by.happened_at) + _elsewhere(session, station, item)
+    if reasons and not by.fact:
+        raise Refused(f"{_name(session, item)} was not put on {at.name}.", *reasons)
+    return _put_on(session, by, station, item, place), reasons
+
+
+def loaded(session: Session, station: int) -> list[Loaded]:
+    """What is on a station now, by place."""
+    rows = session.execute(_LOADED.where(Mount.station == station)).all()
+    parts = catalogue.with_ids(session, [part for *_, part, _role in rows])
+    codes = codes_of(session, "batch", [row[2] for row in rows]) | codes_of(session, "wafer", [row[2] for row in rows])
+    return [
+        Loaded(mount_id, place, item, codes[item], parts[part].name, part, parts[part].body.kind, role)
+        for mount_id, place, item, part, role in rows
+    ]
+
+
+def material_reasons(session: Session, station: Defined[Station], item: int, at: datetime) -> list[Reason]:
+    """Why a batch or wafer may not be used at a station at that time: it is wrong there, has lapsed, or is held."""
+    part = part_of(session, item)
+    name = _name(session, item)
+    return _wrong(session, station, part, name) + lapsed(session, item, at) + _held(session, item, name)
+
+
+def lapsed(session: Session, item: int, at: datetime) -> list[Reason]:
+    """Shelf life and pot life, against a moment."""
+    batch = session.get(Batch, item)
+    if batch is None:
+        return []
+    reasons = []
+    name = _name(session, item)
+    if batch.expires_at is not None and at > batch.expires_at:
+        reasons.append(Reason("material_lapsed", f"{name} expired at {batch.expires_at:%Y-%m-%d %H:%M} UTC.", "Take a fresh batch."))
+    opened = session.get(Opening, item)
+    if opened is not None and opened.pot_life_ends_at is not None and at > opened.pot_life_ends_at:
+        why = f"The pot life of {name}, opened at {opened.opened_at:%Y-%m-%d %H:%M} UTC, ended at {opened.pot_life_ends_at:%Y-%m-%d %H:%M} UTC."
+        reasons.append(Reason("material_lapsed", why, "Open a fresh batch."))
+    return reasons
+
+
+def part_of(session: Session, item: int) -> Defined[Part]:
+    """The material part that a batch or wafer is of."""
+    found = session.get(Batch, item) or session.get(Wafer, item)
+    if found is None:
+        raise bad_input("That can't be put on a station.", "item", "It is no wafer and no material batch.", "Scan a wafer or a batch.")
+    return catalogue.with_id(session, found.part)
+
+
+def _put_on(session: Session, by: By, station: int, item: int, place: str) -> Mount:
+    """Takes off what is on the place and, of a wafer told as a fact, where the record still has it; then puts `item` on."""
+    query = select(Mount).where(Mount.closed_e.is_(None))
+    for row in session.scalars(query.where(Mount.station == station, (Mount.place == place) | (Mount.item == item))):
+        _take_off(session, by, row)
+    if session.get(Wafer, item) is not None:
+        for row in session.scalars(query.where(Mount.item == item)):
+            _take_off(session, by, row)
+    new = Mount(e=by.e, station=station, place=place, item=item, on_at=by.happened_at, off_at=None)
+    session.add(new)
+    session.flush()
+    return new
+
+
+def _take_off(session: Session, by: By, row: Mount) -> Mount:
+    row.closed_e, row.off_at = by.e, by.happened_at
+    session.flush()
+    return row
+
+
+def _mounted_here(session: Session, station: int, item: int) -> Mount | None:
+    return session.scalar(select(Mount).where(Mount.station == station, Mount.item == item, Mount.closed_e.is_(None)))
+
+
+def _place(session: Session, station: Defined[Station], part: Defined[Part], place: str | None, *, free: bool) -> str:
+    """The place that is meant. None: the place of that kind of material, else the one that has such material on, else a free one."""
+    places = station.body.places
+    kind = part.body.role or part.body.kind
+    if not places:
+        return place or kind
+    if place is not None:
+        if place not in places:
+            raise bad_input(f"{station.name} has no such place.", "place", f"{place!r} is not one of: {', '.join(places)}.", "Choose one of them.")
+        return place
+    for name in (kind, part.body.kind):
+        if name in places:
+            return name
+    on = loaded(session, station.id)
+    alike = [one.place for one in on if one.kind == part.body.kind and one.role == part.body.role]
+    empty = [name for name in places if name not in {one.place for one in on}]
+    choice = empty or alike if free else alike or empty
+    if not choice and len(places) > 1:
+        raise bad_input("It is not clear where this goes.", "place", f"Every place of {station.name} is taken.", f"Say one of: {', '.join(places)}.")
+    return choice[0] if choice else places[0]
+
+
+def _wrong(session: Session, station: Defined[Station], part: Defined[Part], name: str) -> list[Reason]:
+    operations = station.body.operations
+    kind = part.body.kind
+    allowed = _wafer_parts(session, operations) if kind == "wafer" else _need_parts(session, operations, kind)
+    belongs = any(kind in USED_BY.get(operation, ()) for operation in operations)
+    if allowed is None and (belongs or kind == "other"):
+        return []
+    if allowed is not None and (not allowed or part.name in allowed):
+        return []
+    why = f"{name} is {kind} {part.name}; {station.name} takes "
+    why += f"{', '.join(sorted(allowed))} of that kind." if allowed else "no material of that kind."
+    return [Reason("material_wrong", why, "Take it to the station that uses it.")]
+
+
+def _need_parts(session: Session, operations: Sequence[str], kind: str) -> set[str] | None:
+    """The parts of that kind that the routes ask for at these operations; none asked for: None; any will do: an empty set."""
+    asked = [
+        need
+        for route in _routes(session)
+        for step in route.steps
+        if step.operation in operations
+        for need in step.needs
+        if need.kind == kind
+    ]
+    if not asked:
+        return None
+    if any(need.by_order or need.part is None for need in asked):
+        return set()
+    return {need.part for need in asked if need.part is not None}
+
+
+def _wafer_parts(session: Session, operations: Sequence[str]) -> set[str] | None:
+    """The wafer parts of all products, where dies are attached; any operation else: what the routes ask for."""
+    if "die attach" not in operations:
+        return _need_parts(session, operations, "wafer")
+    products: list[Defined[Product]] = catalogue.every(session, "product")
+    return {role.part for product in products for role in product.body.roles} or None
+
+
+def _routes(session: Session) -> list[Route]:
+    return [route.body for route in catalogue.every(session, "route")]
+
+
+def _held(session: Session, item: int, name: str) -> list[Reason]:
+    stops = stops_on(session, [item]).get(item, [])
+    names = codes_of(session, "hold", [stop.hold for stop in stops])
+    return [Reason("material_held", f"{name} is held by {names[stop.hold]}: {stop.reason}", "Ask quality to release it.") for stop in stops]
+
+
+def _elsewhere(session: Session, station: int, item: int) -> list[Reason]:
+    """A wafer is on one station at a time; a batch may be on many."""
+    if session.get(Wafer, item) is None:
+        return []
+    query = (
+        select(Thing.name, Mount.place).join(Mount, Mount.station == Thing.id).where(Mount.item == item, Mount.closed_e.is_(None), Thing.id != station)
+    )
+    return [
+        Reason("in_work", f"{_name(session, item)} is on {other}, place {place}.", "Take it off there first.")
+        for other, place in session.execute(query)
+    ]
+
+
+def _place_taken(session: Session, station: int, place: str) -> list[Reason]:
+    there = [one for one in loaded(session, station) if one.place == place]
+    return [Reason("container_taken", f"{one.code} is on place {place}.", "Take it off first, or change over.") for one in there]
+
+
+def _running(session: Session, station: int) -> list[Reason]:
+    voided = select(RunVoid.run).where(RunVoid.run == Run.id).exists()
+    runs = list(session.scalars(select(Run.id).where(Run.station == station, Run.closed_e.is_(None), ~voided)))
+    names = codes_of(session, "run", runs)
+    return [Reason("in_work", f"Run {names.get(run, run)} is open at this station.", "Change over, or finish the run first.") for run in runs]
+
+
+def _name(session: Session, item: int) -> str:
+    return code_of(session, session.get_one(Item, item).kind, item)
+
+
+_LOADED = (
+    select(Mount.id, Mount.place, Mount.item, func.coalesce(Batch.part, Wafer.part), Wafer.role)
+    .outerjoin(Batch, Batch.item == Mount.item)
+    .outerjoin(Wafer, Wafer.item == Mount.item)
+    .where(Mount.closed_e.is_(None))
+    .order_by(Mount.place)
+)

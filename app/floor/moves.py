@@ -1,0 +1,89 @@
+"""Where a thing is: on the floor, in stock, at an outside firm, shipped. A move changes its place and nothing else.
+
+A panel lot is where its panels are: its moves are theirs, so a part that leaves the lot is where it was.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from app.errors import Reason, bad_input
+from app.floor.facts import refuse_or_hold
+from app.floor.in_work import in_work_reasons
+from app.holds.stopped import stops_on
+from app.journal.act import By, lock
+from app.ledger.items import Item, Lot
+from app.ledger.places import Move
+from app.ledger.sets import panels_of_lot
+from app.naming.resolve import code_of, codes_of
+
+KINDS = ("floor", "stock", "outside")  # shipping and taking back are packing's
+
+
+@dataclass(frozen=True)
+class Place:
+    """`kind`: floor, stock, outside, shipped, returned; `name` in words: shelf, firm, customer."""
+
+    kind: str = "floor"
+    name: str = ""
+
+    def __str__(self) -> str:
+        return f"{self.kind}: {self.name}" if self.name else self.kind
+
+
+def move_item(session: Session, by: By, item: int, kind: str, place: str = "") -> Place:
+    """A thing goes to stock, to an outside firm or back to the floor. Moving it to where it is changes nothing."""
+    if kind not in KINDS:
+        raise bad_input("A thing moves to a known kind of place.", "kind", f"{kind!r} is not one of: {', '.join(KINDS)}.", "Choose one of them.")
+    if kind == "outside" and not place.strip():
+        raise bad_input("An outside firm is missing.", "place", "It is empty.", "Name the firm.")
+    things = _expanded(session, item)
+    lock(session, Item, things)
+    to = Place(kind, place.strip())
+    reasons = in_work_reasons(session, things) + _gone(session, things) + (_held(session, things) if kind == "outside" else [])
+    is_loose = session.get(Lot, things[0]) is not None
+    is_panel = session.get_one(Item, things[0]).kind == "panel"
+    name = code_of(session, session.get_one(Item, item).kind, item)
+    refuse_or_hold(session, by, f"{name} was not moved.", reasons, panels=things if is_panel else [], loose=things if is_loose else [])
+    there = place_of(session, things)
+    for thing in things:
+        if there[thing] != to:
+            session.add(Move(e=by.e, item=thing, kind=kind, place=to.name, shipment=None, moved_at=by.happened_at))
+    session.flush()
+    return to
+
+
+def place_of(session: Session, items: Iterable[int]) -> dict[int, Place]:
+    """Where each thing is now: its latest move says so, none means on the floor. One statement. Panels, not panel lots."""
+    ids = list(items)
+    latest = select(func.max(Move.id)).where(Move.item.in_(ids)).group_by(Move.item)
+    found = {item: Place(kind, name) for item, kind, name in session.execute(select(Move.item, Move.kind, Move.place).where(Move.id.in_(latest)))}
+    return {item: found.get(item, Place()) for item in ids}
+
+
+def place_of_lot(session: Session, lot: int) -> list[Place]:
+    """Where a lot is: several places when its panels are apart."""
+    return list(dict.fromkeys(place_of(session, _expanded(session, lot)).values()))
+
+
+def _expanded(session: Session, item: int) -> list[int]:
+    lot = session.get(Lot, item)
+    if lot is None or lot.form == "loose":
+        return [item]
+    panels = panels_of_lot(session, item)
+    if not panels:
+        raise bad_input("The lot is empty.", "item", "No panels are in it now.", "Move what its panels went into.")
+    return panels
+
+
+def _gone(session: Session, things: Sequence[int]) -> list[Reason]:
+    shipped = [item for item, place in place_of(session, things).items() if place.kind == "shipped"]
+    return [Reason("not_here", f"{len(shipped)} of it shipped.", "Take it back first.")] if shipped else []
+
+
+def _held(session: Session, things: Sequence[int]) -> list[Reason]:
+    stops = {stop.hold: stop for stopped in stops_on(session, things).values() for stop in stopped}
+    names = codes_of(session, "hold", list(stops))
+    return [Reason("held", f"It is held by {names[hold]}: {stop.reason}", "Ask quality to release it.") for hold, stop in stops.items()]

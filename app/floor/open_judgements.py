@@ -1,0 +1,51 @@
+"""Which judged lines of some panels are open: no judgement in force that conforms, and no disposition signed."""
+
+from collections import defaultdict
+from dataclasses import dataclass
+
+from sqlalchemy import bindparam, text
+from sqlalchemy.orm import Session
+
+
+@dataclass(frozen=True)
+class OpenJudgement:
+    """A judged line that is open for a panel. `at_risk`: a lead signed that this panel may go on meanwhile."""
+
+    panel: int
+    line: int
+    run: int
+    step: str
+    judged: str
+    verdict: str | None  # of the judgement in force, if there is one
+    at_risk: bool
+
+
+def open_judgements(session: Session, panels: list[int]) -> dict[int, list[OpenJudgement]]:
+    """The lines that did a judged step for these panels and are open. An aborted round has no verdict of its own."""
+    found: defaultdict[int, list[OpenJudgement]] = defaultdict(list)
+    rows = session.execute(_OPEN, {"panels": panels or [0]}).all()
+    signed = {(line, panel) for line, panel in session.execute(_SIGNED, {"lines": [row.line for row in rows] or [0], "panels": panels or [0]})}
+    for row in rows:
+        found[row.panel].append(
+            OpenJudgement(row.panel, row.line, row.run, row.step, row.judged, row.verdict, (row.line, row.panel) in signed)
+        )
+    return dict(found)
+
+
+# a line with placement logs to come is judged as soon as it did anything; a cure when the step was done
+_OPEN = text("""
+    select m.panel, l.id as line, l.run, l.step, l.judged, j.verdict
+    from (select distinct "set" as id from member where panel in :panels) s
+    cross join cover c cross join line l
+    left join judgement j on j.line = l.id and not exists (select 1 from judgement later where later.replaces = j.id)
+    cross join member m
+    where c."set" = s.id and l.id = c.line and c.done and l.judged is not null
+      and (j.id is null or j.verdict <> 'conforms')
+      and not exists (select 1 from disposition d where d.judgement = j.id)
+      and not exists (select 1 from run_void v where v.run = l.run)
+      and m."set" = c."set" and m.panel in :panels
+    order by m.panel, l.id
+""").bindparams(bindparam("panels", expanding=True))
+_SIGNED = text("""
+    select a.line, m.panel from at_risk a join member m on m."set" = a."set" where a.line in :lines and m.panel in :panels
+""").bindparams(bindparam("lines", expanding=True), bindparam("panels", expanding=True))

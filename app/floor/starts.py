@@ -1,0 +1,191 @@
+"""Start a run: gather what was scanned, ask the gates, claim it, open its lines."""
+
+from dataclasses import dataclass
+
+from sqlalchemy import select
+from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy.orm import Session
+
+from app.catalogue import queries as catalogue
+from app.catalogue.definitions import Route, Step
+from app.errors import Reason, Refused, refuse
+from app.floor.gates import Facts, grounds, loaded_on, read_facts
+from app.floor.groups import Group, gather
+from app.floor.loose import lot_for_work
+from app.floor.marks import good_units
+from app.holds.place import hold_line
+from app.journal.act import By, lock
+from app.ledger.items import Item, Lot
+from app.ledger.runs import Claim, Line, Run, Use
+from app.ledger.sets import set_of
+from app.naming.resolve import Named, give_code
+
+
+@dataclass(frozen=True)
+class Start:
+    """What a start did: the run, its lines, and the rules that a fact broke."""
+
+    run: Run
+    lines: list[Line]
+    broken: list[Reason]
+
+
+def start_run(
+    session: Session,
+    by: By,
+    station: int,
+    things: list[Named],
+    *,
+    step: str | None = None,
+    only: list[int] | None = None,
+    person: int | None = None,
+    shelf: str | None = None,
+    line_clear: bool = False,
+) -> Start:
+    """Starts the next step (or `step`) of `things` at a station. `only`: just these panels of them. Refuses as the gates say."""
+    groups = [_for_work(session, by, group) for group in lock_and_gather(session, things, only)]
+    facts = read_facts(session, station, groups, person, by.happened_at)
+    facts, steps = _settle_steps(session, facts, step)
+    found = grounds(facts, steps) + _line_clear(facts, steps, line_clear=line_clear)
+    what = f"{_names(things)} may not start {_what(facts, steps)} at {facts.station.name}."
+    if not by.fact and found:
+        raise Refused(what, *found)
+    if not steps:
+        raise Refused(what, *(found or [Reason("not_here", "There is nothing that could start.", "Scan what is meant.")]))
+    return open_run(session, by, facts, steps, found, person=person, shelf={i: shelf for i in steps} if shelf else {})
+
+
+def lock_and_gather(session: Session, things: list[Named], only: list[int] | None = None) -> list[Group]:
+    """The groups, read again after their rows are locked in id order: what was read before the wait may have changed."""
+    before = sorted({item for group in gather(session, things, only) for item in group.items})
+    lock(session, Item, before)
+    if session.get_bind().dialect.name == "postgresql":
+        session.expire_all()
+    return gather(session, things, only)
+
+
+def open_run(
+    session: Session,
+    by: By,
+    facts: Facts,
+    steps: dict[int, Step],
+    broken: list[Reason],
+    *,
+    person: int | None,
+    shelf: dict[int, str],
+    recipe: int | None = None,
+) -> Start:
+    """The rows of a start that was let through: run, claims, lines with what they use."""
+    run = Run(
+        e=by.e, operation=next(iter(steps.values())).operation, station=facts.station.id, person=person,
+        recipe=recipe or _recipe(session, steps), started_at=by.happened_at, source=by.source,
+    )  # fmt: skip
+    session.add(run)
+    session.flush()
+    give_code(session, by, "run", run.id)
+    lines = [_open_line(session, by, run, facts.groups[i], step, shelf.get(i)) for i, step in steps.items()]
+    claim(session, run.id, [item for i in steps for item in facts.groups[i].items], fact=by.fact)
+    for line in lines if broken else []:
+        hold_line(session, by, line.id, "Recorded as a fact against a rule: " + " ".join(reason.why for reason in broken[:5]))
+    return Start(run, lines, broken)
+
+
+def use_what_is_loaded(session: Session, by: By, station: int, line: Line) -> None:
+    """A line had everything that was on the station when it opened."""
+    for item, place in {one.item: one.place for one in loaded_on(session, station)}.items():
+        session.add(Use(e=by.e, line=line.id, item=item, place=place))
+
+
+def claim(session: Session, run: int, items: list[int], *, fact: bool = False) -> None:
+    """The loser of two starts meets the winner's key here."""
+    insert = postgresql.insert if session.get_bind().dialect.name == "postgresql" else sqlite.insert
+    rows = [{"item": item, "run": run} for item in sorted(set(items))]
+    taken = session.execute(insert(Claim).values(rows).on_conflict_do_nothing().returning(Claim.item)).all()
+    if len(taken) < len(rows) and not fact:
+        raise refuse("in_work", "Someone else has just started it.", "It is in work.", "Look at its page to see where.")
+
+
+def _for_work(session: Session, by: By, group: Group) -> Group:
+    """A loose lot that has given out goes on as a new one before it is worked on (rule 4)."""
+    if group.item is None or session.get(Lot, group.item) is None:
+        return group
+    lot = lot_for_work(session, by, group.item)
+    return group if lot.item == group.item else gather(session, [Named("lot", lot.item, "")])[0]
+
+
+def _settle_steps(session: Session, facts: Facts, step: str | None) -> tuple[Facts, dict[int, Step]]:
+    """The step of each group that can work; panels with nothing good on them are left out unless all are so."""
+    good = good_units(session, [panel for group in facts.groups for panel in group.panels])
+    groups = [_only_good(group, good) for group in facts.groups]
+    kept = [group for group in groups if group is not None] or facts.groups
+    facts = Facts(**(vars(facts) | {"groups": kept}))
+    return facts, {i: found for i, group in enumerate(kept) if (found := _step_of(facts, group, step))}
+
+
+def _only_good(group: Group, good: dict[int, int]) -> Group | None:
+    if group.item is not None:
+        return group
+    keep = [i for i, panel in enumerate(group.panels) if good.get(panel, 0) > 0]
+    if not keep:
+        return None
+    panels, stands = tuple(group.panels[i] for i in keep), tuple(group.progress[i] for i in keep)
+    return Group(group.lot, panels, None, group.route, group.next_step, group.round, stands)
+
+
+def _step_of(facts: Facts, group: Group, stated: str | None) -> Step | None:
+    """The step meant: as stated; else the next one; else, at a station that can't do it, one that it can and that may be repeated."""
+    if group.route is None:
+        return None
+    route: Route = facts.routes[group.route]
+    if stated is not None:
+        return next((step for step in route.steps if stated in (step.key, step.name)), None)
+    following = next((step for step in route.steps if step.key == group.next_step), None)
+    operations = facts.station.body.operations
+    if following is not None and following.operation in operations:
+        return following
+    done = [step for step in route.steps if step.operation in operations and group.progress[0].times(step.key)]
+    return done[-1] if done else following
+
+
+def _open_line(session: Session, by: By, run: Run, group: Group, step: Step, shelf: str | None) -> Line:
+    units = sum(good_units(session, list(group.panels)).values()) if group.panels else None
+    line = Line(
+        e=by.e, run=run.id, set=set_of(session, by, list(group.panels)) if group.panels else None, item=group.item, lot=group.lot,
+        route=group.route, step=step.key, round=group.progress[0].times(step.key) + 1, shelf=shelf, units=units, judged=step.judged,
+        started_at=by.happened_at,
+    )  # fmt: skip
+    session.add(line)
+    session.flush()
+    use_what_is_loaded(session, by, run.station, line)
+    return line
+
+
+def _recipe(session: Session, steps: dict[int, Step]) -> int | None:
+    name = next(iter(steps.values())).recipe
+    return catalogue.recipe(session, name).definition if name else None
+
+
+def _line_clear(facts: Facts, steps: dict[int, Step], *, line_clear: bool) -> list[Reason]:
+    asks = any(step.operation in ("test", "tape") for step in steps.values())
+    if not asks or line_clear:
+        return []
+    return [
+        Reason("line_not_clear", f"Nobody said that {facts.station.name} is clear.", "Look for units of the lot before; then say that the line is clear.")
+    ]
+
+
+def _what(facts: Facts, steps: dict[int, Step]) -> str:
+    return next((step.name for step in steps.values()), facts.station.body.operations[0])
+
+
+def _names(things: list[Named]) -> str:
+    shown = ", ".join(thing.code for thing in things[:3])
+    return f"{shown} and {len(things) - 3} more" if len(things) > 3 else shown
+
+
+def the_run(session: Session, named: Named) -> Run:
+    """The open run that a code names; a finished one is refused."""
+    run = session.scalar(select(Run).where(Run.id == named.id))
+    if run is None or run.closed_e is not None:
+        raise refuse("finished", f"Run {named.code} has ended.", "It can't be changed any more.", "Scan the lot to see what comes next.")
+    return run

@@ -1,0 +1,69 @@
+"""How much of an origin can, and must, be in what came of it: bounds along flows, exact while cells are known. Pure.
+
+A draw of n units from a lot of N, of which between `least` and `most` are of the origin, has at least `least - (N - n)` and at most
+min(`most`, n) of them: what is not of the origin may all have stayed behind. Sums of these along joins are sound, and may be too modest.
+"""
+
+from collections import defaultdict
+from collections.abc import Hashable, Iterable, Mapping
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Share:
+    """Units of an origin in a thing: at least and at most."""
+
+    least: int
+    most: int
+
+
+@dataclass(frozen=True)
+class Draw:
+    """`units` went from `parent` into `child`."""
+
+    parent: int
+    child: int
+    units: int
+
+
+def drawn(share: Share, held: int, units: int) -> Share:
+    """The share in `units` taken from a thing that held `held` units in all."""
+    held = max(held, units)
+    return Share(max(0, share.least - (held - units)), min(share.most, units))
+
+
+def spread(
+    draws: Iterable[Draw], held: Mapping[int, int], sources: Mapping[int, Mapping[Hashable, Share]]
+) -> dict[int, dict[Hashable, Share]]:
+    """The share of each origin in each thing, from the sources down the draws. `held`: all units that a thing ever took in."""
+    into: defaultdict[int, list[Draw]] = defaultdict(list)
+    for draw in draws:
+        into[draw.child].append(draw)
+    found: dict[int, dict[Hashable, Share]] = {}
+    for thing in _parents_first(into):
+        shares = dict(sources.get(thing, {}))
+        for draw in into.get(thing, ()):
+            for origin, share in found.get(draw.parent, {}).items():
+                part = drawn(share, held.get(draw.parent, draw.units), draw.units)
+                before = shares.get(origin, Share(0, 0))
+                shares[origin] = Share(before.least + part.least, before.most + part.most)
+        found[thing] = shares
+    for thing in sources:
+        found.setdefault(thing, dict(sources[thing]))
+    return found
+
+
+def _parents_first(into: Mapping[int, list[Draw]]) -> list[int]:
+    order: list[int] = []
+    seen: set[int] = set()
+    for start in list(into):
+        stack = [(start, False)]
+        while stack:
+            thing, done = stack.pop()
+            if done:
+                order.append(thing)
+            elif thing not in seen:
+                seen.add(thing)
+                stack.append((thing, True))
+                stack += [(draw.parent, False) for draw in into.get(thing, ()) if draw.parent not in seen]
+    return order

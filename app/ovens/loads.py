@@ -1,0 +1,222 @@
+"""Oven loads: several lots or parts of lots on the shelves of one oven, filled, started as one run, ended or aborted."""
+
+from dataclasses import dataclass
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from app.catalogue import queries as catalogue
+from app.catalogue.definitions import Station, Step
+from app.errors import Reason, Refused, bad_input, refuse
+from app.floor.gates import Facts, grounds, read_facts
+from app.floor.groups import Group, gather, panel_groups
+from app.floor.starts import Start, lock_and_gather, open_run
+from app.journal.act import By, lock
+from app.ledger.places import Load, LoadPlace
+from app.ledger.runs import Run
+from app.ledger.sets import Member, panels_of, set_of
+from app.naming.resolve import Named, code_of, codes_of, give_code
+
+
+@dataclass(frozen=True)
+class OnShelf:
+    """A part of a lot on a shelf of a load."""
+
+    shelf: str
+    lot: int
+    step: str
+    panels: tuple[int, ...]
+
+
+def begin_load(session: Session, by: By, station: int, recipe: str) -> Load:
+    """A load that is being filled, for one recipe at its revision now."""
+    body: Station = catalogue.station(session, station).body
+    if "cure" not in body.operations:
+        raise refuse("station_cannot", f"{body.name} is no oven.", f"It does {', '.join(body.operations)}.", "Name an oven.")
+    load = Load(e=by.e, station=station, recipe=catalogue.recipe(session, recipe).definition)
+    session.add(load)
+    session.flush()
+    give_code(session, by, "load", load.id)
+    return load
+
+
+def add_to_load(session: Session, by: By, load: Load, things: list[Named], shelf: str, only: list[int] | None = None) -> list[LoadPlace]:
+    """Puts panels on a shelf. Each must come to a cure of the load's recipe next, at the same revision, and there must be room."""
+    _lock_open(session, load)
+    groups = lock_and_gather(session, things, only)
+    facts = read_facts(session, load.station, groups, None, by.happened_at)
+    steps = {i: step for i, group in enumerate(groups) if (step := _next(facts, group))}
+    found = _misfits(session, load, facts, steps, shelf) + ([] if by.fact else _not_yet(grounds(facts, steps)))
+    if found:
+        raise Refused(f"{', '.join(thing.code for thing in things)} may not go into load {code_of(session, 'load', load.id)}.", *found)
+    places = []
+    for group in groups:
+        places.append(
+            LoadPlace(
+                e=by.e, load=load.id, shelf=shelf, set=set_of(session, by, list(group.panels)),
+                lot=group.lot, route=group.route, step=group.next_step,
+            )
+        )
+    session.add_all(places)
+    session.flush()
+    return places
+
+
+def take_from_load(session: Session, by: By, load: Load, things: list[Named]) -> None:
+    """Takes panels out of a load that has not started; what stays of a place goes on as a place of its own."""
+    _lock_open(session, load)
+    leaving = {panel for group in gather(session, things) for panel in group.panels}
+    for place in places_of(session, load):
+        panels = panels_of(session, place.set)
+        if not leaving & set(panels):
+            continue
+        place.closed_e = by.e
+        session.flush()
+        rest = [panel for panel in panels if panel not in leaving]
+        if rest:
+            stays = LoadPlace(e=by.e, load=load.id, shelf=place.shelf, set=set_of(session, by, rest), lot=place.lot, route=place.route, step=place.step)
+            session.add(stays)
+    session.flush()
+
+
+def cancel_load(session: Session, by: By, load: Load) -> None:
+    """A load that never started: what lay in it is free again."""
+    _lock_open(session, load)
+    for place in places_of(session, load):
+        place.closed_e = by.e
+    load.closed_e = by.e
+
+
+def start_load(session: Session, by: By, load: Load, seen: int | None, *, person: int | None = None) -> Start:
+    """Starts the load as one run. `seen`: its version as the starter saw it; another one is refused, with the difference."""
+    _lock_open(session, load)
+    if seen is not None and seen != version(session, load):
+        raise Refused(
+            f"Load {code_of(session, 'load', load.id)} is not as you saw it.",
+            Reason("changed", _difference(session, load, seen), "Look at the shelves, and start it again."),
+        )
+    places = places_of(session, load)
+    if not places:
+        raise refuse("not_here", f"Load {code_of(session, 'load', load.id)} is empty.", "Nothing is on its shelves.", "Put panels in first.")
+    groups, shelves, wanted = _groups_on_shelves(session, places)
+    facts = read_facts(session, load.station, groups, person, by.happened_at)
+    steps = {i: step for i, group in enumerate(groups) if (step := _named_step(facts, group, wanted[i]))}
+    found = grounds(facts, steps)
+    if found and not by.fact:
+        raise Refused(f"Load {code_of(session, 'load', load.id)} may not start.", *found)
+    start = open_run(session, by, facts, steps, found, person=person, shelf=shelves, recipe=load.recipe)
+    for place in places:
+        place.closed_e = by.e
+    load.closed_e, load.run = by.e, start.run.id
+    session.flush()
+    return start
+
+
+def version(session: Session, load: Load) -> int:
+    """Grows with every change of what is in the load: the entry of the last one."""
+    row = session.execute(select(func.max(LoadPlace.e), func.max(LoadPlace.closed_e)).where(LoadPlace.load == load.id)).one()
+    return max(load.e, row[0] or 0, row[1] or 0)
+
+
+def places_of(session: Session, load: Load) -> list[LoadPlace]:
+    """What lies on the shelves of a load that is being filled."""
+    return list(session.scalars(select(LoadPlace).where(LoadPlace.load == load.id, LoadPlace.closed_e.is_(None)).order_by(LoadPlace.id)))
+
+
+def state_of(session: Session, load: Load) -> str:
+    """being filled, cancelled, running, or ended (done, aborted)."""
+    if load.closed_e is None:
+        return "being filled"
+    if load.run is None:
+        return "cancelled"
+    outcome = session.get_one(Run, load.run).outcome
+    return "running" if outcome is None else "ended" if outcome == "done" else outcome
+
+
+def _lock_open(session: Session, load: Load) -> None:
+    lock(session, Load, [load.id])
+    session.refresh(load)
+    if load.closed_e is not None:
+        raise refuse("finished", f"Load {code_of(session, 'load', load.id)} has started or was cancelled.", "It can't be changed.", "Begin another load.")
+
+
+def _misfits(session: Session, load: Load, facts: Facts, steps: dict[int, Step], shelf: str) -> list[Reason]:
+    found = []
+    body: Station = facts.station.body
+    if body.shelves and shelf not in body.shelves:
+        raise bad_input(f"{body.name} has no shelf {shelf}.", "shelf", f"Its shelves are {', '.join(body.shelves)}.", "Name one of them.")
+    for i, group in enumerate(facts.groups):
+        step = steps.get(i)
+        if step is None or step.operation != "cure":
+            found.append(Reason("not_next_step", f"{_name(facts, group)} does not come to a cure next.", "Take it to its next step."))
+        elif catalogue.recipe(session, step.recipe or "").definition != load.recipe:
+            loaded = catalogue.definition(session, load.recipe).name
+            found.append(Reason("recipe_differs", f"{step.name} needs recipe {step.recipe}; this load runs {loaded}.", "Begin a load for its recipe."))
+    return found + _no_room(session, load, facts, shelf) + _elsewhere(session, facts)
+
+
+def _no_room(session: Session, load: Load, facts: Facts, shelf: str) -> list[Reason]:
+    body: Station = facts.station.body
+    there = [(place.shelf, len(panels_of(session, place.set))) for place in places_of(session, load)]
+    new = sum(len(group.panels) for group in facts.groups)
+    found = []
+    for limit, used, what in (
+        (body.capacity_panels, sum(n for _, n in there), body.name),
+        (body.shelf_panels, sum(n for name, n in there if name == shelf), f"shelf {shelf}"),
+    ):
+        if limit is not None and used + new > limit:
+            found.append(Reason("capacity", f"{what} holds {limit} panels; {used} are there and {new} more come.", "Use another shelf or load."))
+    return found
+
+
+def _elsewhere(session: Session, facts: Facts) -> list[Reason]:
+    """Panels that lie in a load that is being filled, this one or another."""
+    panels = [panel for group in facts.groups for panel in group.panels]
+    query = (
+        select(Member.panel, LoadPlace.load)
+        .join(LoadPlace, LoadPlace.set == Member.set)
+        .join(Load, Load.id == LoadPlace.load)
+        .where(Member.panel.in_(panels), LoadPlace.closed_e.is_(None), Load.closed_e.is_(None))
+    )
+    loads = sorted({load for _, load in session.execute(query)})
+    names = codes_of(session, "load", loads)
+    return [Reason("in_work", f"It lies in load {names[load]} already.", "Take it out there first.") for load in loads]
+
+
+def _not_yet(found: list[Reason]) -> list[Reason]:
+    """What is said while filling is what would refuse the start, but for the state of the oven, which may change until then."""
+    return [reason for reason in found if reason.kind not in ("station_down", "station_held", "calibration", "certificate", "in_work")]
+
+
+def _groups_on_shelves(session: Session, places: list[LoadPlace]) -> tuple[list[Group], dict[int, str], list[str]]:
+    groups: list[Group] = []
+    shelves: dict[int, str] = {}
+    wanted: list[str] = []
+    for place in places:
+        for group in panel_groups(session, panels_of(session, place.set)):
+            shelves[len(groups)] = place.shelf
+            wanted.append(place.step)
+            groups.append(group)
+    return groups, shelves, wanted
+
+
+def _next(facts: Facts, group: Group) -> Step | None:
+    return _named_step(facts, group, group.next_step)
+
+
+def _named_step(facts: Facts, group: Group, key: str | None) -> Step | None:
+    route = facts.routes.get(group.route or 0)
+    return next((step for step in route.steps if step.key == key), None) if route else None
+
+
+def _name(facts: Facts, group: Group) -> str:
+    return facts.names.get(group.lot or 0, "It")
+
+
+def _difference(session: Session, load: Load, seen: int) -> str:
+    rows = list(session.scalars(select(LoadPlace).where(LoadPlace.load == load.id).order_by(LoadPlace.id)))
+    came = [row for row in rows if row.e > seen and row.closed_e is None]
+    left = [row for row in rows if row.e <= seen and row.closed_e is not None and row.closed_e > seen]
+    names = codes_of(session, "lot", [row.lot for row in rows])
+    words = [f"{names[row.lot]} came onto shelf {row.shelf}" for row in came] + [f"{names[row.lot]} left shelf {row.shelf}" for row in left]
+    return "; ".join(words) + "." if words else "Its content changed and changed back."

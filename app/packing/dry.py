@@ -1,0 +1,78 @@
+"""Dry pack: a closed pack goes into its barrier bag, at a station, as a run of its own."""
+
+from dataclasses import dataclass
+
+from app.packing.dry_pack import use_before
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from app.catalogue import queries as catalogue
+from app.catalogue.definitions import Product, Step
+from app.errors import Reason, Refused
+from app.floor.ends import close_line, close_run
+from app.floor.gates import grounds, read_facts
+from app.floor.groups import Group, gather
+from app.floor.progress import Progress
+from app.floor.starts import use_what_is_loaded
+from app.holds.place import hold_item
+from app.journal.act import By, lock
+from app.ledger.items import DryPack, Item, LotRoute, Pack
+from app.ledger.runs import Line, Run
+from app.naming.resolve import Named, give_code
+from app.packing.contents import fills_of, units_of
+from app.packing.rework import part_of_pack
+
+
+@dataclass(frozen=True)
+class Sealed:
+    pack: Pack
+    dry_pack: DryPack
+
+
+def seal_pack(session: Session, by: By, station: int, pack: Named, *, person: int | None = None) -> Sealed:
+    """Seals a closed pack. One that was sealed before is a new pack: it needs a new label anyway."""
+    lock(session, Item, [pack.id])
+    row = session.get_one(Pack, pack.id, populate_existing=True)
+    route, step = _dry_step(session, row)
+    groups = [Group(None, (), group.item, route, step.key if step else None, 1, (Progress(route=route),)) for group in gather(session, [pack])]
+    facts = read_facts(session, station, groups, person, by.happened_at)
+    wanted = step or Step(key="dry-pack", name="dry pack", operation="dry pack")
+    found = grounds(facts, {0: wanted}) + ([] if row.closed_e else [Reason("pack_open", f"{pack.code} is still being filled.", "Close it first.")])
+    if row.closed_e and units_of(session, row.item) == 0:
+        found.append(Reason("not_here", f"{pack.code} is empty.", "Its units went into another pack."))
+    if found and not by.fact:
+        raise Refused(f"{pack.code} may not be dry packed at {facts.station.name}.", *found)
+    if session.get(DryPack, row.item) is not None:
+        row = part_of_pack(session, by, row, 1, units_of(session, row.item))
+    run = Run(e=by.e, operation="dry pack", station=station, recipe=None, person=person, started_at=by.happened_at, source=by.source)
+    session.add(run)
+    session.flush()
+    give_code(session, by, "run", run.id)
+    line = Line(
+        e=by.e, run=run.id, set=None, item=row.item, lot=None, route=route, step=wanted.key, round=1, shelf=None, units=units_of(session, row.item),
+        judged=None, started_at=by.happened_at,
+    )  # fmt: skip
+    session.add(line)
+    session.flush()
+    use_what_is_loaded(session, by, station, line)
+    close_line(session, by, line, whole=[], either=[], done=True)
+    close_run(session, by, run, "done", person=person)
+    product: Product = catalogue.with_id(session, row.product).body
+    sealed = DryPack(
+        e=by.e, pack=row.item, sealed_at=by.happened_at, moisture_level=product.moisture_level,
+        use_before_at=use_before(by.happened_at, product.shelf_months),
+    )  # fmt: skip
+    session.add(sealed)
+    if found:
+        hold_item(session, by, "pack", row.item, "Recorded as a fact against a rule: " + " ".join(reason.why for reason in found[:5]))
+    session.flush()
+    return Sealed(row, sealed)
+
+
+def _dry_step(session: Session, pack: Pack) -> tuple[int | None, Step | None]:
+    fills = fills_of(session, pack.item)
+    if not fills:
+        return None, None
+    route = session.scalar(select(LotRoute.route).where(LotRoute.lot == fills[0].loose, LotRoute.closed_e.is_(None)))
+    steps = catalogue.route(session, route).body.steps if route else ()
+    return route, next((step for step in steps if step.operation == "dry pack"), None)

@@ -1,0 +1,226 @@
+"""Fill a pack: units of loose lots go into its pockets, from the hub outwards; then it is closed."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from app.packing.date_codes import date_code
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from app.catalogue import queries as catalogue
+from app.catalogue.definitions import Order, Product, Site, Step
+from app.errors import Reason, Refused, bad_input, refuse
+from app.floor.counting import take
+from app.floor.ends import Value, finish_run
+from app.floor.gates import Facts, grounds, read_facts
+from app.floor.groups import Group, gather
+from app.floor.loose import lot_for_giving
+from app.floor.starts import claim, lock_and_gather, use_what_is_loaded
+from app.holds.place import hold_item
+from app.journal.act import By, lock
+from app.ledger import walk
+from app.ledger.flows import Flow
+from app.ledger.items import Item, Lot, Pack
+from app.ledger.runs import Line, Run
+from app.ledger.sets import LotHolding, Member
+from app.naming.resolve import Named, code_of, give_code
+from app.packing.contents import Fill, fills_of, put_in, units_of
+
+
+@dataclass(frozen=True)
+class Part:
+    """So many units of a loose lot."""
+
+    lot: Named
+    units: int
+
+
+def fill_pack(
+    session: Session, by: By, station: int, parts: Sequence[Part], *, form: str = "reel", size: int | None = None, order: int | None = None,
+    person: int | None = None, line_clear: bool = False, close: bool = True, short_reason: str | None = None, values: Sequence[Value] = (),
+) -> Pack:  # fmt: skip
+    """Begins a pack at a station and fills it from loose lots, in the order given; `close` ends the run and closes it."""
+    if not parts:
+        raise bad_input("Nothing to pack.", "parts", "No loose lot was named.", "Name a lot and a number of units.")
+    groups = lock_and_gather(session, [part.lot for part in parts])
+    facts = read_facts(session, station, groups, person, by.happened_at)
+    steps = {i: step for i, group in enumerate(groups) if (step := _tape_step(facts, group))}
+    first = session.get_one(Lot, parts[0].lot.id)
+    product: Product = catalogue.with_id(session, first.product).body
+    order = order or first.order
+    found = [*grounds(facts, steps), *_may_be_packed(session, facts, parts, product, order), *_clear(facts, line_clear)]
+    if found and not by.fact:
+        raise Refused(f"{', '.join(part.lot.code for part in parts)} may not be packed at {facts.station.name}.", *found)
+    pack = _new_pack(session, by, form, first, product, order, size)
+    run = _open_run(session, by, facts, pack, parts[0].lot.id, next(iter(steps.values()), None), person)
+    for part in parts:
+        add_units(session, by, pack, part, run.id)
+    if found:
+        hold_item(session, by, "pack", pack.item, "Recorded as a fact against a rule: " + " ".join(reason.why for reason in found[:5]))
+    if close:
+        close_pack(session, by, pack, short_reason=short_reason, values=values, person=person)
+    return pack
+
+
+def fill_more(session: Session, by: By, pack: Pack, parts: Sequence[Part]) -> None:
+    """Goes on filling a pack that is open, from these or other lots."""
+    lock(session, Item, sorted([pack.item, *(part.lot.id for part in parts)]))
+    session.refresh(pack)
+    if pack.closed_e is not None:
+        raise refuse("finished", f"Pack {code_of(session, 'pack', pack.item)} is closed.", "It takes nothing in.", "Begin another pack.")
+    run, line = _open_line(session, pack)
+    groups = gather(session, [part.lot for part in parts])
+    facts = read_facts(session, run.station, groups, run.person, by.happened_at)
+    steps = {i: step for i, group in enumerate(groups) if (step := _tape_step(facts, group))}
+    product: Product = catalogue.with_id(session, pack.product).body
+    inside = [Part(Named("lot", fill.loose, code_of(session, "lot", fill.loose)), fill.units) for fill in fills_of(session, pack.item)]
+    found = [*grounds(facts, steps), *_may_be_packed(session, facts, [*inside, *parts], product, pack.order)]
+    if found and not by.fact:
+        raise Refused(f"{', '.join(part.lot.code for part in parts)} may not go into {code_of(session, 'pack', pack.item)}.", *found)
+    for part in parts:
+        add_units(session, by, pack, part, line.run)
+    if found:
+        hold_item(session, by, "pack", pack.item, "Recorded as a fact against a rule: " + " ".join(reason.why for reason in found[:5]))
+
+
+def add_units(session: Session, by: By, pack: Pack, part: Part, run: int | None) -> None:
+    """Units of a loose lot into the next pockets."""
+    room = pack.size_units - units_of(session, pack.item)
+    if part.units > room and not by.fact:
+        raise refuse(
+            "capacity", f"{code_of(session, 'pack', pack.item)} has no room.", f"{room} pockets are free; {part.units} units come.", "Take fewer."
+        )
+    lot_for_giving(session, by, part.lot.id)
+    before = session.get(Flow, (pack.item, part.lot.id, by.e, "fill"))
+    if before is not None:
+        raise bad_input("A lot stands twice.", "parts", f"{part.lot.code} is named more than once.", "Name each lot once, with all its units.")
+    take(session, by, part.lot.id, part.units, pack.item, "fill", run=run)
+    put_in(session, by, pack.item, [Fill(1, part.units, part.lot.id)])
+
+
+def close_pack(
+    session: Session, by: By, pack: Pack, *, short_reason: str | None = None, values: Sequence[Value] = (), person: int | None = None
+) -> Pack:
+    """Ends the taping and closes the pack: units and date code. Fewer units than its size need a stated reason."""
+    lock(session, Item, [pack.item])
+    session.refresh(pack)
+    name = code_of(session, "pack", pack.item)
+    if pack.closed_e is not None:
+        raise refuse("finished", f"Pack {name} is closed already.", "Someone closed it before.", "Scan it to see what comes next.")
+    units = units_of(session, pack.item)
+    if units < pack.size_units and not (short_reason or "").strip() and not by.fact:
+        raise refuse("pack_short", f"Pack {name} is not full.", f"It holds {units} of {pack.size_units} units.", "Fill it, or state the reason.")
+    run, _ = _open_line(session, pack)
+    finish_run(session, by, run, values, person=person)
+    site: Site = catalogue.site(session)
+    pack.closed_e, pack.closed_at, pack.units = by.e, by.happened_at, units
+    pack.date_code, pack.short_reason = date_code(by.happened_at, site.zone), (short_reason or "").strip() or None
+    session.flush()
+    return pack
+
+
+def lots_in(session: Session, loose: Sequence[int]) -> set[int]:
+    """The panel lots that held the panels of these loose lots when they were made loose."""
+    panels = walk.up(session, loose).panels
+    query = (
+        select(Member.panel, LotHolding.lot, LotHolding.closed_e)
+        .join(LotHolding, LotHolding.set == Member.set)
+        .where(Member.panel.in_(panels))
+        .order_by(LotHolding.e)
+    )
+    last: dict[int, int] = {panel: lot for panel, lot, _ in session.execute(query)}
+    return set(last.values())
+
+
+def _may_be_packed(session: Session, facts: Facts, parts: Sequence[Part], product: Product, order: int | None) -> list[Reason]:
+    lots = [session.get_one(Lot, part.lot.id) for part in parts]
+    found = []
+    for what in ("product", "bin", "grade"):
+        if len({getattr(lot, what) for lot in lots}) > 1:
+            found.append(Reason("grade_differs", f"The lots differ in {what}.", "Pack them apart."))
+    if any(lot.grade == "reject" for lot in lots):
+        found.append(Reason("grade_unwanted", "Rejects are not packed.", "Scrap them, or ask quality for a disposition."))
+    if any(lot.grade == "second" for lot in lots):
+        found += _seconds(session, product, order)
+    held = lots_in(session, [lot.item for lot in lots])
+    if len(held) > product.max_lots_per_pack:
+        found.append(
+            Reason("too_many_lots", f"The pack would hold units of {len(held)} lots; {product.max_lots_per_pack} are allowed.", "Begin another pack.")
+        )
+    if order is not None:
+        wanted: Order = catalogue.with_id(session, order).body
+        if wanted.product != product.part_number:
+            found.append(Reason("order_differs", f"Order {wanted.number} is for {wanted.product}.", "Name the right order."))
+    return found
+
+
+def _seconds(session: Session, product: Product, order: int | None) -> list[Reason]:
+    if product.seconds_part_number is None:
+        return [Reason("grade_unwanted", f"Seconds of {product.part_number} are not sold.", "Scrap them, or ask quality for a disposition.")]
+    if order is not None and not catalogue.with_id(session, order).body.accepts_seconds:
+        return [Reason("grade_unwanted", "The order does not accept seconds.", "Pack them without an order.")]
+    return []
+
+
+def _new_pack(session: Session, by: By, form: str, lot: Lot, product: Product, order: int | None, size: int | None) -> Pack:
+    if form not in ("reel", "bag", "tray"):
+        raise bad_input("That is no pack.", "form", f"{form!r} is not a reel, bag or tray.", "Choose one of them.")
+    second = lot.grade == "second"
+    part_number = product.seconds_part_number if second and product.seconds_part_number else product.part_number
+    return new_pack(session, by, form, lot.product, part_number, lot.bin, lot.grade or "prime", order, size or product.units_per_reel)
+
+
+def new_pack(
+    session: Session, by: By, form: str, product: int, part_number: str, bin: str | None, grade: str, order: int | None, size: int
+) -> Pack:
+    """An empty, open pack with its code."""
+    if size < 1:
+        raise bad_input("That is no size.", "size", f"It is {size}.", "Give the number of units of a full pack.")
+    item = Item(e=by.e, kind="pack")
+    session.add(item)
+    session.flush()
+    pack = Pack(e=by.e, item=item.id, form=form, product=product, part_number=part_number, bin=bin, grade=grade, order=order, size_units=size)
+    session.add(pack)
+    give_code(session, by, "pack", item.id)
+    session.flush()
+    return pack
+
+
+def _open_run(session: Session, by: By, facts: Facts, pack: Pack, lot: int, step: Step | None, person: int | None) -> Run:
+    run = Run(e=by.e, operation="tape", station=facts.station.id, recipe=None, person=person, started_at=by.happened_at, source=by.source)
+    session.add(run)
+    session.flush()
+    give_code(session, by, "run", run.id)
+    group = facts.groups[0]
+    line = Line(
+        e=by.e, run=run.id, set=None, item=pack.item, lot=lot, route=group.route, step=step.key if step else None, round=1, shelf=None, units=None,
+        judged=None, started_at=by.happened_at,
+    )  # fmt: skip
+    session.add(line)
+    session.flush()
+    use_what_is_loaded(session, by, facts.station.id, line)
+    claim(session, run.id, [pack.item])
+    return run
+
+
+def _open_line(session: Session, pack: Pack) -> tuple[Run, Line]:
+    row = session.execute(
+        select(Run, Line).join(Line, Line.run == Run.id).where(Line.item == pack.item, Line.closed_e.is_(None), Run.operation == "tape")
+    ).first()
+    if row is None:
+        name = code_of(session, "pack", pack.item)
+        raise refuse("finished", f"Pack {name} is not being filled.", "Its run has ended.", "Begin another pack.")
+    return row[0], row[1]
+
+
+def _tape_step(facts: Facts, group: Group) -> Step | None:
+    route = facts.routes.get(group.route or 0)
+    return next((step for step in route.steps if step.operation == "tape"), None) if route else None
+
+
+def _clear(facts: Facts, line_clear: bool) -> list[Reason]:
+    if line_clear:
+        return []
+    return [Reason("line_not_clear", f"Nobody said that {facts.station.name} is clear.", "Look for units of the lot before; then say that it is clear.")]
+
+

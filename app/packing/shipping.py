@@ -1,0 +1,113 @@
+"""Ship packs to a customer on an order, and take them back, whole or in part. Held packs never leave."""
+
+from collections.abc import Sequence
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from app.catalogue import queries as catalogue
+from app.catalogue.definitions import Order
+from app.errors import Reason, Refused, bad_input, refuse
+from app.floor.moves import place_of
+from app.holds.place import hold_item
+from app.holds.stopped import stops_on
+from app.journal.act import By, lock
+from app.ledger.items import DryPack, Item, LotRoute, Pack
+from app.ledger.places import Move, Shipment
+from app.ledger.runs import Claim
+from app.naming.resolve import Named, codes_of, give_code
+from app.packing.contents import fills_of, units_of
+from app.packing.rework import part_of_pack
+
+
+def ship(session: Session, by: By, packs: Sequence[Named], customer: str, order: str | None = None) -> Shipment:
+    """One shipment of closed packs that nothing stops."""
+    if not packs:
+        raise bad_input("Nothing to ship.", "packs", "No pack was named.", "Name at least one.")
+    lock(session, Item, sorted({pack.id for pack in packs}))
+    to = catalogue.named(session, "customer", customer)
+    on = catalogue.named(session, "order", order) if order else None
+    rows = {pack.id: session.get_one(Pack, pack.id, populate_existing=True) for pack in packs}
+    found = [reason for pack in packs for reason in _may_not_ship(session, pack, rows[pack.id])] + _held(session, packs)
+    if on is not None:
+        found += [reason for pack in packs for reason in _order_differs(session, pack, rows[pack.id], on.body, customer)]
+    if found and not by.fact:
+        raise Refused(f"{', '.join(pack.code for pack in packs[:5])} may not ship to {customer}.", *found)
+    shipment = Shipment(e=by.e, customer=to.id, order=on.id if on else None)
+    session.add(shipment)
+    session.flush()
+    give_code(session, by, "shipment", shipment.id)
+    for pack in packs:
+        session.add(Move(e=by.e, item=pack.id, kind="shipped", place=customer, shipment=shipment.id, moved_at=by.happened_at))
+    if found:
+        for pack in packs:
+            hold_item(session, by, "pack", pack.id, "Shipped against a rule: " + " ".join(reason.why for reason in found[:5]))
+    session.flush()
+    return shipment
+
+
+def take_back(session: Session, by: By, pack: Named, units: int | None = None) -> Pack:
+    """A pack comes back from a customer. `units`: only so many, those nearest the hub, as a new pack; the rest was used there."""
+    lock(session, Item, [pack.id])
+    row = session.get_one(Pack, pack.id, populate_existing=True)
+    place = place_of(session, [pack.id])[pack.id]
+    if place.kind != "shipped" and not by.fact:
+        raise refuse("not_here", f"{pack.code} can't come back.", f"It was not shipped: it is {place}.", "Scan the pack that came back.")
+    there = units_of(session, pack.id)
+    if units is not None and not 0 < units <= there:
+        raise refuse("too_few_units", f"{pack.code} can't bring back {units} units.", f"It left with {there}.", "Count again.")
+    back = row if units is None or units == there else part_of_pack(session, by, row, 1, units)
+    session.add(Move(e=by.e, item=back.item, kind="returned", place=place.name, shipment=None, moved_at=by.happened_at))
+    session.flush()
+    return back
+
+
+def advised_packs(session: Session, product: int, grade: str = "prime") -> list[int]:
+    """Closed packs in the house that nothing stops, oldest first."""
+    query = select(Pack.item).where(Pack.product == product, Pack.grade == grade, Pack.closed_e.is_not(None)).order_by(Pack.closed_at, Pack.item)
+    packs = list(session.scalars(query))
+    places, stops = place_of(session, packs), stops_on(session, packs)
+    return [pack for pack in packs if places[pack].kind not in ("shipped", "outside") and pack not in stops and units_of(session, pack) > 0]
+
+
+def _may_not_ship(session: Session, named: Named, pack: Pack) -> list[Reason]:
+    found = []
+    place = place_of(session, [pack.item])[pack.item]
+    if place.kind in ("shipped", "outside"):
+        found.append(Reason("not_here", f"{named.code} is not here, but {place}.", "Scan another pack."))
+    if session.get(Claim, pack.item):
+        found.append(Reason("in_work", f"{named.code} is in work.", "Finish that first."))
+    if pack.closed_e is None:
+        found.append(Reason("pack_open", f"{named.code} is still being filled.", "Close it first."))
+    elif units_of(session, pack.item) == 0:
+        found.append(Reason("not_here", f"{named.code} is empty.", "Its units went into another pack."))
+    elif _needs_dry_pack(session, pack) and session.get(DryPack, pack.item) is None:
+        found.append(Reason("not_next_step", f"{named.code} is not dry packed.", "Dry pack it first."))
+    return found
+
+
+def _needs_dry_pack(session: Session, pack: Pack) -> bool:
+    fills = fills_of(session, pack.item)
+    route = session.scalar(select(LotRoute.route).where(LotRoute.lot == fills[0].loose, LotRoute.closed_e.is_(None)))
+    return route is not None and any(step.operation == "dry pack" for step in catalogue.route(session, route).body.steps)
+
+
+def _held(session: Session, packs: Sequence[Named]) -> list[Reason]:
+    stops = stops_on(session, [pack.id for pack in packs])
+    names = codes_of(session, "hold", list({stop.hold for found in stops.values() for stop in found}))
+    return [
+        Reason("held", f"{pack.code} is on hold ({names[stop.hold]}: {stop.reason}).", "Put it on the hold rack and ask quality to release it.")
+        for pack in packs
+        for stop in stops.get(pack.id, [])
+    ]
+
+
+def _order_differs(session: Session, named: Named, pack: Pack, order: Order, customer: str) -> list[Reason]:
+    found = []
+    if order.customer != customer:
+        found.append(Reason("order_differs", f"Order {order.number} is of {order.customer}.", "Name the right order."))
+    if catalogue.with_id(session, pack.product).name != order.product:
+        found.append(Reason("order_differs", f"{named.code} is {pack.part_number}; order {order.number} is for {order.product}.", "Scan another pack."))
+    if pack.grade == "second" and not order.accepts_seconds:
+        found.append(Reason("grade_unwanted", f"{named.code} holds seconds, which order {order.number} does not accept.", "Scan a prime pack."))
+    return found

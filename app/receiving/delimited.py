@@ -1,0 +1,201 @@
+"""Delimited text as spans in a buffer of bytes: columns become arrays without a loop over lines, and every line keeps its number.
+
+Not a general CSV reader: one record a line, a quote never reaches past its own line, so that a stray one can spoil one line only.
+"""
+
+import csv
+import re
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from app.errors import bad_input
+
+DELIMITERS = (",", ";", "\t")
+LONGEST_NAME = 64
+_UNIT = "\x1f"  # between fields where quotes were taken off
+Bytes = NDArray[np.uint8]
+Places = NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class Header:
+    names: tuple[str, ...]  # in small letters, without spaces and underscores
+    delimiter: str
+
+
+@dataclass(frozen=True)
+class Fields:
+    """Spans [start, end) of every field of the lines that have as many fields as the header."""
+
+    buffer: Bytes
+    start: Places  # [line, column]
+    end: Places
+    line: Places  # number of the line in the file, from 1
+    bad: tuple[tuple[int, str], ...]  # lines with another number of fields, and why
+
+    def integers(self, column: int) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+        """Values, and which of them are whole numbers of at most nine digits."""
+        start, end = self._trimmed(column)
+        sign = self.buffer[np.minimum(start, len(self.buffer) - 1)]
+        signed = (start < end) & ((sign == ord("-")) | (sign == ord("+")))
+        first = start + signed
+        length = end - first
+        good = (length >= 1) & (length <= 9)
+        value = np.zeros(len(start), dtype=np.int64)
+        for place in range(int(length[good].max(initial=0))):
+            here = good & (place < length)
+            digit = self.buffer[np.where(here, first + place, 0)].astype(np.int64) - ord("0")
+            good &= ~here | ((digit >= 0) & (digit <= 9))
+            value = np.where(here, value * 10 + digit, value)
+        return np.where(signed & (sign == ord("-")), -value, value), good
+
+    def empty(self, column: int) -> NDArray[np.bool_]:
+        start, end = self._trimmed(column)
+        return start == end
+
+    def names(self, column: int) -> tuple[NDArray[np.int64], list[str], NDArray[np.bool_]]:
+        """A number for each distinct text, the texts, and which are usable: not too long, no control characters."""
+        letters, good = self.letters(column, LONGEST_NAME)
+        if not len(letters):
+            return np.zeros(0, dtype=np.int64), [], good
+        changed = np.flatnonzero(np.r_[True, (letters[1:] != letters[:-1]).any(axis=1)])  # names come in long spells
+        packed = np.ascontiguousarray(letters[changed]).view(f"S{letters.shape[1]}").ravel()
+        found, inverse = np.unique(packed, return_inverse=True)
+        texts = [raw.decode() for raw in found.tolist()]
+        usable = np.array([text.isprintable() for text in texts])
+        spell = np.repeat(np.arange(len(changed)), np.diff(np.r_[changed, len(letters)]))
+        number = inverse.reshape(-1)[spell]
+        return number.astype(np.int64), texts, good & usable[number]
+
+    def letters(self, column: int, longest: int) -> tuple[Bytes, NDArray[np.bool_]]:
+        """The bytes of each field as [line, letter], filled up with zeros; too long ones are cut and not good."""
+        start, end = self._trimmed(column)
+        length = end - start
+        good = length <= longest
+        width = max(int(np.minimum(length, longest).max(initial=0)), 1)
+        where = start[:, None] + np.arange(width)
+        inside = where < end[:, None]
+        letters = np.where(inside, self.buffer[np.where(inside, where, 0)], 0).astype(np.uint8)
+        if not good.all():
+            letters[~good] = 0  # a cut name is no name, and may end inside a character
+        return letters, good
+
+    def text(self, row: int, column: int) -> str:
+        return self.buffer[self.start[row, column] : self.end[row, column]].tobytes().decode(errors="replace").strip()
+
+    def _trimmed(self, column: int) -> tuple[Places, Places]:
+        """Spans without the spaces around."""
+        start, end = self.start[:, column].copy(), self.end[:, column].copy()
+        for _ in range(LONGEST_NAME):
+            spaced = (start < end) & (self.buffer[np.minimum(start, len(self.buffer) - 1)] == ord(" "))
+            if not spaced.any():
+                break
+            start += spaced
+        for _ in range(LONGEST_NAME):
+            spaced = (start < end) & (self.buffer[end - 1] == ord(" "))
+            if not spaced.any():
+                break
+            end -= spaced
+        return start, end
+
+
+def as_utf8(data: bytes, what: str) -> bytes:
+    """The bytes as UTF-8 with newlines only; refuses what is not text, and says at which line."""
+    if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        try:
+            data = data.decode("utf-16").encode()
+        except UnicodeError:
+            raise bad_input(what, "the whole file", "It begins as UTF-16 text, but is not.", "Save it as UTF-8.") from None
+    data = data.removeprefix(b"\xef\xbb\xbf")
+    if b"\r" in data:
+        data = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
+    nul = data.find(b"\0")
+    if nul >= 0:
+        line = data.count(b"\n", 0, nul) + 1
+        raise bad_input(what, f"line {line}", "This is not text: it has zero bytes.", "Send the map or log itself, as text saved in UTF-8.")
+    try:
+        data.decode()
+    except UnicodeDecodeError as error:
+        line = data.count(b"\n", 0, error.start) + 1
+        why = f"The byte {data[error.start]:#04x} is not UTF-8."
+        raise bad_input(what, f"line {line}", why, "Save the file as UTF-8.") from None
+    return data
+
+
+def read_header(line: str) -> Header | None:
+    """Names of the columns, by the delimiter that occurs most; None where there is none."""
+    delimiter = max(DELIMITERS, key=line.count)
+    if not line.count(delimiter):
+        return None
+    fields = _unquote(line, delimiter) or []
+    return Header(tuple(plain_name(field) for field in fields), delimiter)
+
+
+def plain_name(text: str) -> str:
+    return re.sub(r"[ _\-]", "", text.strip().strip('"').lower())
+
+
+def column(header: Header, what: str, line: int, *names: str) -> int | None:
+    """The place of the column that has one of these names; two such columns are refused."""
+    places = [place for place, name in enumerate(header.names) if name in names]
+    if len(places) > 1:
+        why = f"Two columns could be {names[0]!r}."
+        raise bad_input(what, f"line {line}, column {places[1] + 1}", why, "Keep one of them, or rename the other.")
+    return places[0] if places else None
+
+
+def split_fields(data: bytes, header: Header, first_line: int) -> Fields:
+    """Fields of lines of UTF-8 text that end in a newline each. Blank lines are passed over, but counted."""
+    if b'"' in data:
+        data, quoted_bad = _take_off_quotes(data, header, first_line)
+        delimiter = _UNIT
+    else:
+        quoted_bad, delimiter = {}, header.delimiter
+    buffer = np.frombuffer(data, dtype=np.uint8)
+    line_end = np.flatnonzero(buffer == 10)
+    line_start = np.r_[0, line_end[:-1] + 1] if len(line_end) else line_end
+    between = np.flatnonzero(buffer == ord(delimiter))
+    first = np.searchsorted(between, line_start)
+    count = np.searchsorted(between, line_end) - first
+    number = np.arange(len(line_end)) + first_line
+    right = count == len(header.names) - 1
+    others = np.flatnonzero(~right & ~_blank(data, line_start, line_end, ~right))
+    bad = [(int(number[n]), quoted_bad.get(int(number[n])) or _miscounted(int(count[n]) + 1, header)) for n in others]
+    inner = between[first[right][:, None] + np.arange(len(header.names) - 1)]
+    start = np.c_[line_start[right], inner + 1]
+    end = np.c_[inner, line_end[right]]
+    return Fields(buffer, start, end, number[right], tuple(bad))
+
+
+def _blank(data: bytes, start: Places, end: Places, asked: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    blank = np.zeros(len(start), dtype=bool)
+    for n in np.flatnonzero(asked):
+        blank[n] = not data[start[n] : end[n]].strip()
+    return blank
+
+
+def _miscounted(fields: int, header: Header) -> str:
+    return f"It has {fields} fields; the header has {len(header.names)}."
+
+
+def _take_off_quotes(data: bytes, header: Header, first_line: int) -> tuple[bytes, dict[int, str]]:
+    """The same lines with the unit separator between fields, and the lines whose quotes do not pair."""
+    lines, bad = [], {}
+    for n, line in enumerate(data.decode().split("\n")[:-1], start=first_line):
+        fields = _unquote(line, header.delimiter) if _UNIT not in line else None
+        if fields is None:
+            bad[n] = "Its quotes do not pair."
+        lines.append("?" if fields is None else _UNIT.join(fields))
+    return ("\n".join(lines) + "\n").encode(), bad
+
+
+def _unquote(line: str, delimiter: str) -> list[str] | None:
+    if '"' not in line:
+        return line.split(delimiter)
+    try:
+        rows = list(csv.reader([line], delimiter=delimiter, strict=True))
+    except csv.Error:
+        return None
+    return rows[0] if len(rows) == 1 and not any(re.search(r"[\n\r]", field) for field in rows[0]) else None

@@ -1,0 +1,175 @@
+"""Reads die maps from CSV: a header with x, y and die bin (wafer, lot, product, quality where there are), then a die a line.
+
+Coordinates are taken as the file has them. Comma, semicolon or tab. Lines `key: value` may stand before the header.
+"""
+
+import re
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from app.errors import bad_input
+from app.receiving.delimited import Fields, Header, column, read_header, split_fields
+from app.receiving.die_map import DieMap, Stated
+from app.receiving.map_check import Definition, Found, check_map
+from app.receiving.map_codes import MOST_CHARACTERS, MOST_CODES, MOST_POSITIONS, Drawn
+
+X = ("x", "diex", "xcoord", "diexcoord")
+Y = ("y", "diey", "ycoord", "dieycoord")
+BIN = ("diebin", "bin", "bincode", "diebincode")
+WAFER = ("wafer", "waferid", "substrateid")
+LOT = ("lot", "lotid", "waferlot")
+PRODUCT = ("product", "productid", "part")
+QUALITY = ("quality", "binquality", "passfail")
+_LINES_BEFORE = 50
+_NOTE = re.compile(r"\s*[^\W\d][^:=,;\t]*[:=,;\t].*")
+
+
+@dataclass(frozen=True)
+class _Dies:
+    x: NDArray[np.int64]
+    y: NDArray[np.int64]
+    code: NDArray[np.int64]
+    codes: list[str]
+    line: NDArray[np.int64]
+
+
+def find_header(text: str) -> tuple[int, Header] | None:
+    """The line (from 1) of the header, if this text has one with x, y and a bin."""
+    for number, line in enumerate(text.split("\n", _LINES_BEFORE)[:_LINES_BEFORE], start=1):
+        header = read_header(line)
+        if header and all(set(names) & set(header.names) for names in (X, Y, BIN)):
+            return number, header
+    return None
+
+
+def read_csv_maps(data: bytes, what: str, stated: Stated, header_line: int, header: Header) -> list[DieMap]:
+    """A map for every wafer named in the file. `data` is UTF-8 with newlines."""
+    before, body = _cut(data, header_line)
+    _refuse_strange_lines(before, what)
+    fields = split_fields(body if body.endswith(b"\n") or not body else body + b"\n", header, header_line + 1)
+    for number, why in fields.bad[:1]:
+        raise bad_input(what, f"line {number}", why, "Expected a die a line, with a field for each column of the header.")
+    if not len(fields.line):
+        raise bad_input(what, f"line {header_line}", "There are no dies after the header.", "Expected a die a line.")
+    dies = _dies(fields, header, what, header_line)
+    wafers = _texts(fields, column(header, what, header_line, *WAFER), what)
+    return [check_map(_found(fields, header, what, header_line, dies, wafer, rows), stated) for wafer, rows in wafers]
+
+
+def _cut(data: bytes, lines: int) -> tuple[list[str], bytes]:
+    parts = data.split(b"\n", lines)
+    return [part.decode() for part in parts[: lines - 1]], parts[lines] if len(parts) > lines else b""
+
+
+def _refuse_strange_lines(before: list[str], what: str) -> None:
+    for number, line in enumerate(before, start=1):
+        if line.strip() and not line.startswith("#") and not _NOTE.fullmatch(line):
+            raise bad_input(what, f"line {number}", "Before the header only lines of the form key: value may stand.", "Remove this line.")
+
+
+def _dies(fields: Fields, header: Header, what: str, header_line: int) -> _Dies:
+    numbers = []
+    for names in (X, Y):
+        place = column(header, what, header_line, *names)
+        assert place is not None  # find_header saw it
+        values, good = fields.integers(place)
+        _refuse_first(fields, place, good, what, names[0], "a whole number")
+        numbers.append(values)
+    place = column(header, what, header_line, *BIN)
+    assert place is not None
+    code, codes, good = _codes(fields, place)
+    _refuse_first(fields, place, good, what, "die bin", f"a bin code of 1 to {MOST_CHARACTERS} characters")
+    if len(codes) > MOST_CODES:
+        why = f"It has {len(codes)} different codes; a map has at most {MOST_CODES}."
+        raise bad_input(what, f"line {header_line}, column die bin", why, "Check that this is the column of die bins.")
+    return _Dies(numbers[0], numbers[1], code, codes, fields.line)
+
+
+def _codes(fields: Fields, place: int) -> tuple[NDArray[np.int64], list[str], NDArray[np.bool_]]:
+    code, codes, good = fields.names(place)
+    usable = np.array([0 < len(text) <= MOST_CHARACTERS for text in codes], dtype=bool)
+    return code, codes, good & usable[code]
+
+
+def _refuse_first(fields: Fields, place: int, good: NDArray[np.bool_], what: str, name: str, expected: str) -> None:
+    if not good.all():
+        row = int(np.argmin(good))
+        why = f"{fields.text(row, place)[:40]!r} is not {expected}."
+        raise bad_input(what, f"line {fields.line[row]}, column {name}", why, f"Expected {expected}.")
+
+
+def _texts(fields: Fields, place: int | None, what: str) -> list[tuple[str | None, NDArray[np.bool_]]]:
+    """Each text of a column with the lines that have it; one group of all lines where there is no such column."""
+    if place is None:
+        return [(None, np.ones(len(fields.line), dtype=bool))]
+    number, texts, good = fields.names(place)
+    _refuse_first(fields, place, good, what, "wafer", "the name of a wafer")
+    return [(text or None, number == n) for n, text in enumerate(texts)]
+
+
+def _found(
+    fields: Fields, header: Header, what: str, header_line: int, dies: _Dies, wafer: str | None, rows: NDArray[np.bool_]
+) -> Found:  # fmt: skip
+    name = f"{what}, wafer {wafer}" if wafer else what
+    part = _Dies(dies.x[rows], dies.y[rows], dies.code[rows], dies.codes, dies.line[rows])
+    corner, grid = _grid(part, name)
+    present = np.flatnonzero(np.bincount(part.code, minlength=len(dies.codes)))
+    return Found(
+        what=name, format="CSV", where=f"line {part.line[0]}", told=None, corner=corner, wafer=wafer,
+        drawn=Drawn(grid, ("", *dies.codes)), null="",
+        lot=_only(fields, column(header, what, header_line, *LOT), rows, name, "lot"),
+        product=_only(fields, column(header, what, header_line, *PRODUCT), rows, name, "product"),
+        definitions=_qualities(fields, column(header, what, header_line, *QUALITY), rows, part, present, name),
+    )  # fmt: skip
+
+
+def _grid(dies: _Dies, what: str) -> tuple[tuple[int, int], NDArray[np.uint16]]:
+    """The grid by rising y and x; 0 where the file has no die. The same die twice must say the same."""
+    x_min, y_min = int(dies.x.min()), int(dies.y.min())
+    width, height = int(dies.x.max()) - x_min + 1, int(dies.y.max()) - y_min + 1
+    if width * height > MOST_POSITIONS:
+        why = f"x goes over {width} and y over {height} positions, more than {MOST_POSITIONS} in all."
+        raise bad_input(what, f"line {dies.line[np.argmax(np.abs(dies.x) + np.abs(dies.y))]}", why, "Check the coordinates.")
+    place = (dies.y - y_min) * width + (dies.x - x_min)
+    grid = np.zeros(width * height, dtype=np.uint16)
+    grid[place] = dies.code + 1
+    other = grid[place] != dies.code + 1
+    if other.any():
+        n = int(np.argmax(other))
+        why = f"The die x {dies.x[n]}, y {dies.y[n]} stands twice with different bins."
+        raise bad_input(what, f"line {dies.line[n]}", why, "Keep the line that is right.")
+    return (x_min, y_min), grid.reshape(height, width)
+
+
+def _only(fields: Fields, place: int | None, rows: NDArray[np.bool_], what: str, name: str) -> str | None:
+    if place is None:
+        return None
+    number, texts, good = fields.names(place)
+    _refuse_first(fields, place, good, what, name, "a name")
+    used = np.unique(number[rows])
+    if len(used) > 1:
+        row = int(np.flatnonzero(rows & (number != used[0]))[0])
+        raise bad_input(what, f"line {fields.line[row]}, column {name}", f"One wafer has several: {texts[used[0]]!r} and others.", "Keep one.")
+    return texts[used[0]] or None
+
+
+def _qualities(
+    fields: Fields, place: int | None, rows: NDArray[np.bool_], dies: _Dies, present: NDArray[np.int64], what: str
+) -> tuple[Definition, ...]:  # fmt: skip
+    """What the quality column says of each bin: it must say the same on every line."""
+    if place is None:
+        return ()
+    number, texts, good = fields.names(place)
+    _refuse_first(fields, place, good, what, "quality", "pass or fail")
+    number = number[rows]
+    said = np.zeros(len(dies.codes), dtype=np.int64)
+    said[dies.code] = number
+    other = said[dies.code] != number
+    if other.any():
+        n = int(np.argmax(other))
+        why = f"The bin {dies.codes[dies.code[n]]!r} passes on some lines and fails on others."
+        raise bad_input(what, f"line {dies.line[n]}, column quality", why, "A bin either passes or fails.")
+    first = {int(code): int(dies.line[np.argmax(dies.code == code)]) for code in present}
+    return tuple(Definition(dies.codes[c], f"line {first[c]}, column quality", texts[said[c]] or None) for c in first)

@@ -1,0 +1,67 @@
+"""The one door for die maps: bytes of a file to maps. The format is told by the content, never by the name.
+
+Start here; `die_map.py` says what a map is and how its coordinates count, `map_check.py` what is refused.
+"""
+
+from app.errors import bad_input
+from app.receiving.delimited import as_utf8
+from app.receiving.die_map import Bin, DieMap, Stated, dump, load
+from app.receiving.die_map_csv import find_header, read_csv_maps
+from app.receiving.die_map_text import read_text_maps
+from app.receiving.die_map_xml import read_xml_maps
+
+__all__ = ["Bin", "DieMap", "Stated", "dump", "load", "read_maps"]
+
+_OTHERS = {
+    b"PK\x03\x04": "a zip archive or an office document",
+    b"\x1f\x8b": "a gzip archive",
+    b"%PDF": "a PDF",
+    b"\x89PNG": "a picture",
+    b"\xff\xd8\xff": "a picture",
+    b"\xd0\xcf\x11\xe0": "an old office document",
+}
+
+
+def read_maps(data: bytes, name: str, stated: Stated = Stated()) -> list[DieMap]:
+    """All wafers of one file: SEMI E142 XML, SEMI G85 XML, text grid or CSV. `name` names it in refusals."""
+    what = f"The die map {name} is not understood"
+    _refuse_other_formats(data, what)
+    maps = _read(data, what, stated)
+    _refuse_twice(maps, what)
+    if stated.wafer and len(maps) > 1:
+        why = f"The file has {len(maps)} wafers, but one was stated: {stated.wafer!r}."
+        raise bad_input(what, "stated wafer", why, "Leave the statement out.")
+    return maps
+
+
+def _refuse_other_formats(data: bytes, what: str) -> None:
+    for start, kind in _OTHERS.items():
+        if data.startswith(start):
+            raise bad_input(what, "the head of the file", f"This is {kind}.", "Send the die map itself: XML, text grid or CSV.")
+    if not data.strip():
+        raise bad_input(what, "the whole file", "The file is empty.", "Send it again.")
+
+
+def _read(data: bytes, what: str, stated: Stated) -> list[DieMap]:
+    if _is_xml(data):
+        return read_xml_maps(data, what, stated)
+    plain = as_utf8(data, what)
+    text = plain.decode()
+    header = find_header(text)
+    if header is not None:
+        return read_csv_maps(plain, what, stated, *header)
+    return read_text_maps(text, what, stated)
+
+
+def _is_xml(data: bytes) -> bool:
+    head = data[:200].replace(b"\0", b"").lstrip(b"\xef\xbb\xbf\xff\xfe \t\r\n")  # zero bytes: UTF-16
+    return head.startswith(b"<")
+
+
+def _refuse_twice(maps: list[DieMap], what: str) -> None:
+    seen: set[str | None] = set()
+    for each in maps:
+        if each.wafer in seen and len(maps) > 1:
+            which = f"The wafer {each.wafer!r} stands twice" if each.wafer else "Several maps name no wafer"
+            raise bad_input(what, f"wafer {each.wafer}", f"{which} in the file.", "Keep one map of each wafer, each with its name.")
+        seen.add(each.wafer)

@@ -1,0 +1,229 @@
+"""From a grid as drawn to a die map: frame, null code, passing bins, and the counts that the file declares.
+
+Right numbers or a clear refusal: what the file leaves open must be stated, what it contradicts is refused.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from app.errors import BadInput, Reason, bad_input
+from app.receiving.die_map import NO_DIE, Bin, DieMap, Stated
+from app.receiving.map_codes import Drawn
+from app.receiving.map_frame import Told, place, settle_frame
+
+_PASS = {"pass", "passed", "good", "p", "g", "accept", "true"}
+_FAIL = {"fail", "failed", "bad", "f", "b", "reject", "false"}
+
+
+@dataclass(frozen=True)
+class Definition:
+    """What a file says of one bin code."""
+
+    code: str
+    where: str
+    quality: str | None = None
+    description: str = ""
+    count: int | None = None
+
+
+@dataclass(frozen=True)
+class Found:
+    """What a reader found of one wafer, before it is checked."""
+
+    what: str  # names the file and wafer in refusals
+    format: str
+    where: str  # of the map in the file
+    drawn: Drawn
+    told: Told | None  # None: `corner` says it, the grid goes by rising y and x
+    corner: tuple[int, int] = (0, 0)
+    wafer: str | None = None
+    lot: str | None = None
+    product: str | None = None
+    null: str | None = None
+    definitions: tuple[Definition, ...] = ()
+    passing: tuple[str, ...] = ()  # a list in the file itself
+    sizes: tuple[tuple[int | None, int | None, str], ...] = ()  # columns, rows, where: as declared
+    totals: tuple[tuple[str, int, str], ...] = ()  # gross, passing or failing; declared number; where
+    same: Callable[[str], str] = field(default=str)  # normal form of a code: equal codes have the same
+
+
+def check_map(found: Found, stated: Stated) -> DieMap:
+    """The die map, or the refusal that says where the file and what was expected differ."""
+    _check_sizes(found, stated)
+    null = _null_code(found, stated)
+    drawn = _merge_same(found.drawn, found.same)
+    numbers, table = _bins(found, stated, drawn, null)
+    grid = numbers[drawn.grid]
+    table = _count(grid, table)
+    _check_counts(found, table)
+    die_map = _place(found, stated, grid, table, null)
+    _check_totals(found, die_map)
+    return die_map
+
+
+def _check_sizes(found: Found, stated: Stated) -> None:
+    rows, columns = found.drawn.grid.shape
+    for declared_columns, declared_rows, where in (*found.sizes, (stated.columns, stated.rows, "stated size")):
+        for name, declared, counted in (("columns", declared_columns, columns), ("rows", declared_rows, rows)):
+            if declared is not None and declared != counted:
+                why = f"{declared} {name} are declared, but the grid has {counted}."
+                raise bad_input(found.what, where, why, "Have the file sent again, or put right by its supplier.")
+
+
+def _null_code(found: Found, stated: Stated) -> str | None:
+    """The code that means no die; None where every position is a die."""
+    if found.null is not None and stated.null is not None and found.same(found.null) != found.same(stated.null):
+        why = f"The file says that {found.null!r} means no die, but {stated.null!r} was stated."
+        raise bad_input(found.what, f"{found.where}, null code", why, "Leave the statement out, or have the file put right.")
+    null = stated.null if found.null is None else found.null
+    if found.null is None and null and found.told is not None and found.same(null) not in map(found.same, found.drawn.codes):
+        why = f"{null!r} was stated to mean no die, but the grid has only {_listed(found.drawn.codes)}."
+        raise bad_input(found.what, "stated null code", why, "State the code that the file uses, or an empty one if every position is a die.")
+    if null is None and found.told is not None:
+        defined = {found.same(entry.code) for entry in found.definitions}
+        open_codes = [code for code in found.drawn.codes if found.same(code) not in defined]
+        if open_codes:
+            why = f"The file does not say which code means that there is no die; it has {_listed(found.drawn.codes)}."
+            raise bad_input(found.what, f"{found.where}, null code", why, "State the null code, or an empty one if every position is a die.")
+    return null or None
+
+
+def _merge_same(drawn: Drawn, same: Callable[[str], str]) -> Drawn:
+    """One number for codes that mean the same (0a and 0A in a hexadecimal map)."""
+    normal = [same(code) for code in drawn.codes]
+    if len(set(normal)) == len(normal):
+        return drawn
+    first = {form: n for n, form in reversed(list(enumerate(normal)))}
+    kept = sorted(first.values())
+    new = np.array([kept.index(first[form]) for form in normal], dtype=np.uint16)
+    return Drawn(new[drawn.grid], tuple(drawn.codes[n] for n in kept))
+
+
+def _bins(found: Found, stated: Stated, drawn: Drawn, null: str | None) -> tuple[NDArray[np.uint16], tuple[Bin, ...]]:
+    """For each drawn code its number in the table, and the table: no die first, then by code."""
+    definitions = _defined_once(found)
+    null_form = None if null is None else found.same(null)
+    drawn_codes = {found.same(code): code for code in drawn.codes}
+    forms = [form for form in {**drawn_codes, **definitions} if form != null_form]
+    texts = {form: definitions[form].code if form in definitions else drawn_codes[form] for form in forms}
+    forms.sort(key=lambda form: texts[form])
+    qualities = _Qualities(found, stated, definitions)
+    no_die = definitions.get(null_form) if null_form is not None else None
+    table = [Bin(null or "", "none", declared=None if no_die is None else no_die.count)]
+    for form in forms:
+        entry = definitions.get(form)
+        quality = qualities.of(form, texts[form], form in drawn_codes)
+        table.append(Bin(texts[form], quality, entry.description if entry else "", 0, entry.count if entry else None))
+    number = {form: n for n, form in enumerate(forms, start=1)}
+    numbers = np.array([number.get(found.same(code), NO_DIE) for code in drawn.codes], dtype=np.uint16)
+    qualities.refuse_open()
+    return numbers, tuple(table)
+
+
+def _defined_once(found: Found) -> dict[str, Definition]:
+    definitions: dict[str, Definition] = {}
+    for entry in found.definitions:
+        form = found.same(entry.code)
+        if form in definitions:
+            why = f"The bin {entry.code!r} is defined twice, first at {definitions[form].where}."
+            raise bad_input(found.what, entry.where, why, "Keep one definition.")
+        definitions[form] = entry
+    return definitions
+
+
+class _Qualities:
+    """Which bins pass: the file's word, else the file's list, else the list stated for the wafer's part."""
+
+    def __init__(self, found: Found, stated: Stated, definitions: dict[str, Definition]) -> None:
+        self.found, self.definitions = found, definitions
+        self.in_file = {found.same(code) for code in found.passing}
+        self.stated = {found.same(code) for code in stated.passing}
+        self.open: list[str] = []
+        self._refuse_strange_list(found.passing or stated.passing)
+
+    def _refuse_strange_list(self, codes: tuple[str, ...]) -> None:
+        """A list that names no code of this map was written for another kind of map."""
+        drawn = {self.found.same(code) for code in self.found.drawn.codes}
+        silent = not any(entry.quality for entry in self.found.definitions)
+        if codes and silent and not drawn & {self.found.same(code) for code in codes}:
+            why = f"The passing bins are given as {_listed(codes)}, but the map has only {_listed(self.found.drawn.codes)}."
+            raise bad_input(self.found.what, f"{self.found.where}, passing bins", why, "Write the codes as the file does; letter case counts.")
+
+    def of(self, form: str, code: str, occurs: bool) -> str:
+        entry = self.definitions.get(form)
+        if entry is not None and entry.quality is not None:
+            said = self._read(entry)
+            if self.in_file and (said == "pass") != (form in self.in_file):
+                why = f"The bin {code!r} is given as {entry.quality}, but the file's list of passing bins says otherwise."
+                raise bad_input(self.found.what, entry.where, why, "Have the file put right.")
+            return said
+        listed = self.in_file or self.stated
+        if not listed and occurs:
+            self.open.append(code)
+        return "pass" if form in listed else "fail"
+
+    def _read(self, entry: Definition) -> str:
+        plain = (entry.quality or "").strip().lower()
+        if plain not in _PASS | _FAIL:
+            why = f"The quality of bin {entry.code!r} is {entry.quality!r}."
+            raise bad_input(self.found.what, entry.where, why, "Expected Pass or Fail.")
+        return "pass" if plain in _PASS else "fail"
+
+    def refuse_open(self) -> None:
+        if self.open:
+            why = f"The file does not say whether these bins pass: {_listed(self.open)} (letter case counts)."
+            raise bad_input(self.found.what, f"{self.found.where}, passing bins", why, "State the passing bins, or set them on the wafer's part.")
+
+
+def _count(grid: NDArray[np.uint16], table: tuple[Bin, ...]) -> tuple[Bin, ...]:
+    counts = np.bincount(grid.ravel(), minlength=len(table))
+    return tuple(replace(entry, count=int(count)) for entry, count in zip(table, counts, strict=True))
+
+
+def _check_counts(found: Found, table: tuple[Bin, ...]) -> None:
+    places = {found.same(entry.code): entry.where for entry in found.definitions}
+    wrong = [entry for entry in table if entry.declared is not None and entry.declared != entry.count]
+    if wrong:
+        now = "Have the file sent again, or put right by its supplier."
+        raise BadInput(
+            found.what,
+            *(
+                Reason("bad_input", f"Bin {e.code!r} is declared with {e.declared} dies, but the grid has {e.count}.", now, places[found.same(e.code)])
+                for e in wrong
+            ),
+        )  # fmt: skip
+    if not sum(entry.count for entry in table[1:]):
+        raise bad_input(found.what, found.where, "There is no die in this map.", "Check the null code.")
+
+
+def _place(found: Found, stated: Stated, grid: NDArray[np.uint16], table: tuple[Bin, ...], null: str | None) -> DieMap:
+    wafer = _wafer(found, stated)
+    head = (found.format, wafer, found.lot, found.product)
+    if found.told is None:
+        return DieMap(*head, None, "UpRight", 0, True, null, table, grid, *found.corner)
+    frame = settle_frame(found.what, found.told, stated)
+    placed, x_min, y_min = place(grid, frame, found.what, found.told.where)
+    return DieMap(*head, frame.origin, frame.axis, frame.orientation, frame.as_drawn, null, table, placed, x_min, y_min)
+
+
+def _wafer(found: Found, stated: Stated) -> str | None:
+    if found.wafer and stated.wafer and found.wafer != stated.wafer:
+        why = f"The file is for wafer {found.wafer!r}, but {stated.wafer!r} was stated."
+        raise bad_input(found.what, f"{found.where}, wafer", why, "Check that this is the right file.")
+    return found.wafer or stated.wafer or None
+
+
+def _check_totals(found: Found, die_map: DieMap) -> None:
+    counted = {"gross": die_map.gross, "passing": die_map.passing, "failing": die_map.failing}
+    for name, declared, where in found.totals:
+        if declared != counted[name]:
+            why = f"{declared} {name} dies are declared, but the grid has {counted[name]}."
+            raise bad_input(found.what, where, why, "Have the file sent again, or put right by its supplier.")
+
+
+def _listed(codes: Sequence[str]) -> str:
+    shown = ", ".join(repr(code) for code in codes[:12])
+    return shown if len(codes) <= 12 else f"{shown} and {len(codes) - 12} more"

@@ -1,0 +1,60 @@
+"""XML from outside: no entities, no network, no document types. Elements and attributes are found by local name.
+
+Namespaces in such files are often missing, old or in the wrong place, so they are not looked at; letter case of names neither.
+"""
+
+from typing import Any
+
+from lxml import etree
+
+from app.errors import bad_input
+
+Element = Any  # lxml brings no types
+
+
+def read_xml(data: bytes, what: str) -> Element:
+    """The root element, or the line at which this stops being XML."""
+    if b"<!DOCTYPE" in data or b"<!ENTITY" in data:
+        raise _document_type(what)
+    parser = etree.XMLParser(
+        resolve_entities=False, no_network=True, load_dtd=False, huge_tree=False, remove_comments=True, remove_pis=True
+    )
+    try:
+        root = etree.fromstring(data, parser)
+    except etree.XMLSyntaxError as error:
+        line = error.lineno or 1
+        raise bad_input(what, f"line {line}", f"This is not well-formed XML: {error.msg}.", "Check that the whole file was sent.") from None
+    if root.getroottree().docinfo.doctype:  # in an encoding that hid it from the search above
+        raise _document_type(what)
+    return root
+
+
+def _document_type(what: str) -> Exception:
+    why = "The file has a document type or entities of its own, which are not read."
+    return bad_input(what, "the head of the file", why, "Remove the DOCTYPE and send the file again.")
+
+
+def local_name(element: Element) -> str:
+    """The name without namespace, in small letters."""
+    tag: str = element.tag
+    return tag.rpartition("}")[2].rpartition(":")[2].lower()
+
+
+def attributes(element: Element) -> dict[str, str]:
+    """Attributes by local name in small letters."""
+    return {str(name).rpartition("}")[2].lower(): str(value) for name, value in element.attrib.items()}
+
+
+def inside(element: Element, name: str) -> list[Element]:
+    """All elements of this name below, in the order of the file."""
+    wanted = name.lower()
+    return [child for child in element.iter(etree.Element) if child is not element and local_name(child) == wanted]
+
+
+def children(element: Element, name: str) -> list[Element]:
+    return [child for child in element if isinstance(child.tag, str) and local_name(child) == name.lower()]
+
+
+def place(element: Element) -> str:
+    """line 12, SubstrateMap"""
+    return f"line {element.sourceline}, {element.tag.rpartition('}')[2]}"
