@@ -81,6 +81,15 @@ class House:
             yield session
 
     @contextmanager
+    def snapshot(self) -> Iterator[Session]:
+        """A session that reads one state of the record from beginning to end, whatever is committed meanwhile."""
+        engine = self.write_engine
+        if self.kind == "postgresql":
+            engine = engine.execution_options(isolation_level="REPEATABLE READ")
+        with Session(engine, autoflush=False) as session:
+            yield session
+
+    @contextmanager
     def writing(self) -> Iterator[Session]:
         """A transaction that may write; committed when the block ends well. On the record only `journal.act` opens it."""
         if self.kind == "sqlite":

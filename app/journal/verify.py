@@ -27,7 +27,7 @@ class Finding:
 
 def verify_journal(house: House) -> Iterator[Finding]:
     """Findings, in the order of the record. Reads every recorded table once; memory grows with the number of entries."""
-    with house.reading() as session:
+    with house.snapshot() as session:
         sums: defaultdict[int, int] = defaultdict(int)
         for cls in recorded_classes():
             yield from _add_rows(session, cls, sums)
