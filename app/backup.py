@@ -1,0 +1,168 @@
+"""Backup and restore: one archive with every table as lines of JSON, the seals and the evidence. Either database takes it in.
+
+The rows are read on one snapshot while work goes on; evidence is only ever added, so files kept later do no harm.
+"""
+
+import base64
+import hashlib
+import io
+import json
+import os
+import tarfile
+import tempfile
+from collections.abc import Callable, Iterator
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import LargeBinary, Table, func, insert, select, text
+from sqlalchemy.orm import Session
+
+from app import clock
+from app.db import Base, House, Moment, canonical_json
+from app.errors import BadInput, bad_input, refuse
+from app.evidence.keep import path_of
+from app.evidence.models import Evidence
+from app.journal.models import Entry, entry_number
+
+_AT_ONCE = 2000
+Progress = Callable[[str], None]
+
+
+def backup(house: House, target: Path, say: Progress = lambda _: None) -> Path:
+    """Writes the archive beside `target` first, so that a broken backup never has its name."""
+    with tempfile.NamedTemporaryFile(dir=target.parent, delete=False) as file:
+        temporary = Path(file.name)
+    digests: dict[str, str] = {}
+    with tarfile.open(temporary, "w:gz", compresslevel=3) as archive, house.snapshot() as session:
+        for table in Base.metadata.sorted_tables:
+            say(f"table {table.name}")
+            _add(archive, digests, f"tables/{table.name}.jsonl", _lines(session, table))
+        for digest in session.scalars(select(Evidence.digest).distinct()):
+            _add(archive, digests, f"evidence/{digest}", iter([path_of(house, digest).read_bytes()]))
+        manifest = {"made_at": clock.now().isoformat(), "revision": _revision(session), "digests": digests}
+        _add_bytes(archive, "manifest.json", canonical_json(manifest).encode())
+    os.replace(temporary, target)
+    return target
+
+
+def restore(house: House, source: Path, say: Progress = lambda _: None) -> None:
+    """Takes an archive into an empty installation whose tables stand. Everything is checked before a row is written."""
+    manifest = verify_archive(source)
+    with house.writing() as session:
+        if session.scalar(select(func.count()).select_from(Entry)):
+            raise refuse("changed", "This installation is not empty.", "It has journal entries.", "Restore into an empty data folder and database.")
+        if manifest["revision"] != _revision(session):
+            raise bad_input(
+                "The backup is of another version.", str(source), f"It was made at {manifest['revision']}, here is {_revision(session)}.",
+                "Restore it with the version that made it, then upgrade.",
+            )  # fmt: skip
+        with tarfile.open(source, "r:gz") as archive:
+            for member in archive:
+                _take_in(house, session, archive, member, say)
+        _set_counters(house, session)
+
+
+def verify_archive(source: Path) -> dict[str, Any]:
+    """The manifest of an archive whose every part is as it was written."""
+    found: dict[str, str] = {}
+    manifest: dict[str, Any] | None = None
+    try:
+        with tarfile.open(source, "r:gz") as archive:
+            for member in archive:
+                file = archive.extractfile(member)
+                if file is None:
+                    continue
+                if member.name == "manifest.json":
+                    manifest = json.load(file)
+                else:
+                    found[member.name] = hashlib.file_digest(file, "sha256").hexdigest()  # type: ignore[arg-type]
+    except (tarfile.TarError, EOFError, OSError, ValueError) as error:
+        raise _damaged(source, str(error)) from error
+    if manifest is None or manifest["digests"] != found:
+        raise _damaged(source, "its parts are not as its manifest says")
+    return manifest
+
+
+def _take_in(house: House, session: Session, archive: tarfile.TarFile, member: tarfile.TarInfo, say: Progress) -> None:
+    folder, _, name = member.name.partition("/")
+    file = archive.extractfile(member)
+    if file is None:
+        return
+    if folder == "evidence":
+        path = path_of(house, name)
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(file.read())
+    elif folder == "tables":
+        say(f"table {name.removesuffix('.jsonl')}")
+        table = Base.metadata.tables[name.removesuffix(".jsonl")]
+        rows: list[dict[str, Any]] = []
+        for line in io.TextIOWrapper(file, encoding="utf-8"):
+            rows.append(_row(table, json.loads(line)))
+            if len(rows) == _AT_ONCE:
+                session.execute(insert(table), rows)
+                rows = []
+        if rows:
+            session.execute(insert(table), rows)
+
+
+def _lines(session: Session, table: Table) -> Iterator[bytes]:
+    order = list(table.primary_key)
+    for row in session.execute(select(table).order_by(*order).execution_options(yield_per=_AT_ONCE)).mappings():
+        yield (canonical_json({name: _plain(value) for name, value in row.items()}) + "\n").encode()
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, datetime):
+        return value.isoformat()
+    return base64.b64encode(value).decode() if isinstance(value, bytes) else value
+
+
+def _row(table: Table, values: dict[str, Any]) -> dict[str, Any]:
+    for column in table.columns:
+        value = values.get(column.name)
+        if value is not None and isinstance(column.type, Moment):
+            values[column.name] = datetime.fromisoformat(value)
+        elif value is not None and isinstance(column.type, LargeBinary):
+            values[column.name] = base64.b64decode(value)
+    return values
+
+
+def _add(archive: tarfile.TarFile, digests: dict[str, str], name: str, parts: Iterator[bytes]) -> None:
+    """A member whose size is known only when all is written: it goes through a temporary file."""
+    with tempfile.TemporaryFile() as file:
+        sha = hashlib.sha256()
+        for part in parts:
+            sha.update(part)
+            file.write(part)
+        info = tarfile.TarInfo(name)
+        info.size = file.tell()
+        file.seek(0)
+        archive.addfile(info, file)
+        digests[name] = sha.hexdigest()
+
+
+def _add_bytes(archive: tarfile.TarFile, name: str, content: bytes) -> None:
+    info = tarfile.TarInfo(name)
+    info.size = len(content)
+    archive.addfile(info, io.BytesIO(content))
+
+
+def _set_counters(house: House, session: Session) -> None:
+    """PostgreSQL numbers from where the restored rows end."""
+    if house.kind != "postgresql":
+        return
+    for table in Base.metadata.sorted_tables:
+        key = list(table.primary_key)
+        name = session.scalar(text("select pg_get_serial_sequence(:t, :c)"), {"t": f'"{table.name}"', "c": key[0].name}) if len(key) == 1 else None
+        if name:
+            session.execute(text(f"select setval('{name}', (select coalesce(max({key[0].name}), 0) + 1 from \"{table.name}\"), false)"))
+    session.execute(text(f"select setval('{entry_number.name}', (select coalesce(max(id), 0) + 1 from entry), false)"))
+
+
+def _revision(session: Session) -> str:
+    return session.scalar(text("select version_num from alembic_version")) or ""
+
+
+def _damaged(source: Path, why: str) -> BadInput:
+    return bad_input("The backup is damaged.", str(source), f"It can't be read whole: {why}.", "Use another backup.")

@@ -1,0 +1,195 @@
+"""`check`: the invariants of the record, a plain list of functions, each yielding what it finds and where."""
+
+import hashlib
+from collections import Counter, defaultdict
+from collections.abc import Callable, Iterator
+from itertools import pairwise
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from app import codes
+from app.db import House
+from app.evidence.keep import path_of
+from app.evidence.models import Evidence
+from app.floor.balance import balance
+from app.floor.exits import dead_origins
+from app.journal.sealing import seal
+from app.journal.verify import Finding, verify_journal
+from app.ledger.cells import Placement
+from app.ledger.flows import DeadOrigin, Flow, PackContent
+from app.ledger.items import Item, Lot, Pack, Panel
+from app.ledger.places import Content, Mount
+from app.ledger.runs import Claim, Line
+from app.ledger.sets import LotHolding, Member, PanelSet, digest_of
+from app.naming.models import Code
+from app.naming.resolve import codes_of
+
+_AT_ONCE = 2000
+Check = Callable[[House, Session], Iterator[Finding]]
+
+
+def check(house: House) -> Iterator[Finding]:
+    """Everything: the journal against the rows first, then the invariants; at the end what is new is sealed."""
+    yield from verify_journal(house)
+    with house.snapshot() as session:
+        for one in CHECKS:
+            yield from one(house, session)
+    seal(house)
+
+
+def codes_name_things(house: House, session: Session) -> Iterator[Finding]:
+    """Every item has one code; every code has the letter of its kind and a right check character."""
+    for code, kind in session.execute(select(Code.code, Code.kind)):
+        if not codes.is_valid(code) or codes.KIND_OF_LETTER[code[0]] != kind:
+            yield Finding("codes", code, f"is no right code of a {kind}")
+    coded = select(Code.thing).where(Code.kind == Item.kind, Code.thing == Item.id)
+    for item, kind in session.execute(select(Item.id, Item.kind).where(~coded.exists())):
+        yield Finding("codes", f"{kind} {item}", "has no code")
+
+
+def sets_are_as_digested(house: House, session: Session) -> Iterator[Finding]:
+    members: defaultdict[int, list[int]] = defaultdict(list)
+    for set_id, panel in session.execute(select(Member.set, Member.panel).order_by(Member.set, Member.panel).execution_options(yield_per=_AT_ONCE)):
+        members[set_id].append(panel)
+    for set_id, n, digest in session.execute(select(PanelSet.id, PanelSet.n, PanelSet.digest)):
+        found = members.pop(set_id, [])
+        if len(found) != n or digest_of(found) != digest:
+            yield Finding("sets", f"set {set_id}", "does not have the panels that its digest says")
+    for set_id in members:
+        yield Finding("sets", f"set {set_id}", "has members and no row")
+
+
+def a_panel_is_in_one_lot(house: House, session: Session) -> Iterator[Finding]:
+    query = select(Member.panel, func.count()).join(LotHolding, LotHolding.set == Member.set).where(LotHolding.closed_e.is_(None))
+    for panel, n in session.execute(query.group_by(Member.panel).having(func.count() > 1)):
+        yield Finding("sets", _name(session, "panel", panel), f"is held by {n} lots at once")
+    query = select(Member.panel, func.count()).join(Content, Content.set == Member.set).where(Content.closed_e.is_(None))
+    for panel, n in session.execute(query.group_by(Member.panel).having(func.count() > 1)):
+        yield Finding("sets", _name(session, "panel", panel), f"lies in {n} containers at once")
+
+
+def a_wafer_is_on_one_station(house: House, session: Session) -> Iterator[Finding]:
+    query = select(Mount.item, func.count()).join(Item, Item.id == Mount.item).where(Mount.closed_e.is_(None), Item.kind == "wafer")
+    for wafer, n in session.execute(query.group_by(Mount.item).having(func.count() > 1)):
+        yield Finding("mounts", _name(session, "wafer", wafer), f"is on {n} places at once")
+
+
+def flows_run_one_way(house: House, session: Session) -> Iterator[Finding]:
+    """No flow in a ring: what nothing flows into is taken away until nothing is left."""
+    children: defaultdict[int, list[int]] = defaultdict(list)
+    waiting: Counter[int] = Counter()
+    for child, parent in session.execute(select(Flow.child, Flow.parent).execution_options(yield_per=_AT_ONCE)):
+        children[parent].append(child)
+        waiting[child] += 1
+    free = [item for item in children if not waiting[item]]
+    while free:
+        for child in children.pop(free.pop(), ()):
+            waiting[child] -= 1
+            if not waiting[child]:
+                free.append(child)
+    for item in sorted(item for item, n in waiting.items() if n > 0):
+        yield Finding("flows", f"item {item}", "descends from itself")
+
+
+def counts_close(house: House, session: Session) -> Iterator[Finding]:
+    """In = out + scrapped + sampled + difference + left, of every lot, within what counting can tell."""
+    for lot in session.scalars(select(Lot.item).order_by(Lot.item)).all():
+        found = balance(session, lot)
+        if found.unsigned is not None:
+            yield Finding("counts", _name(session, "lot", lot), f"was counted as {found.unsigned.units} against {found.unsigned.book}, unsigned")
+        elif not found.closes:
+            yield Finding("counts", _name(session, "lot", lot), f"does not close: {found.residual or found.left} units, u {found.u:.1f}")
+
+
+def packs_hold_what_flowed_in(house: House, session: Session) -> Iterator[Finding]:
+    """Flows in less flows out are the pockets; they are numbered without a gap; no more flowed out of a panel than it has cells."""
+    balance_of: Counter[int] = Counter()
+    for child, parent, kind, units in session.execute(
+        select(Flow.child, Flow.parent, Flow.kind, Flow.units).where(Flow.kind.in_(("fill", "repack", "untape")))
+    ):
+        if kind != "untape":
+            balance_of[child] += units
+        if kind != "fill":
+            balance_of[parent] -= units
+    pockets: defaultdict[int, list[tuple[int, int]]] = defaultdict(list)
+    for pack, first, last in session.execute(
+        select(PackContent.pack, PackContent.pocket_from, PackContent.pocket_to).where(PackContent.closed_e.is_(None)).order_by(PackContent.pocket_from)
+    ):
+        pockets[pack].append((first, last))
+    for pack in session.scalars(select(Pack.item)):
+        ranges, units = pockets.get(pack, []), sum(last - first + 1 for first, last in pockets.get(pack, []))
+        if units != balance_of[pack]:
+            yield Finding("packs", _name(session, "pack", pack), f"has {units} units in its pockets; {balance_of[pack]} flowed in and stayed")
+        if any(after[0] != before[1] + 1 for before, after in pairwise(ranges)) or (ranges and ranges[0][0] != 1):
+            yield Finding("packs", _name(session, "pack", pack), "has pockets that overlap or are missing")
+
+
+def panels_give_no_more_than_they_have(house: House, session: Session) -> Iterator[Finding]:
+    out = select(Flow.parent, func.sum(Flow.units)).where(Flow.kind == "cells").group_by(Flow.parent)
+    cells = {item: rows * columns for item, rows, columns in session.execute(select(Panel.item, Panel.rows, Panel.columns))}
+    for panel, units in session.execute(out):
+        if units > cells.get(panel, 0):
+            yield Finding("flows", _name(session, "panel", panel), f"gave {units} units; it has {cells.get(panel, 0)} cells")
+
+
+def placements_fit_their_panels(house: House, session: Session) -> Iterator[Finding]:
+    query = select(Placement.id, Placement.cells, Placement.n, Panel.rows, Panel.columns).join(Panel, Panel.item == Placement.panel)
+    for number, cells, n, rows, columns in session.execute(query.execution_options(yield_per=_AT_ONCE)):
+        bits = int.from_bytes(cells, "little")
+        if bits >> (rows * columns) or bits.bit_count() > n:
+            yield Finding("placements", f"placement {number}", f"names {bits.bit_count()} cells for {n} dies on {rows} x {columns} cells")
+
+
+def claims_are_open_lines(house: House, session: Session) -> Iterator[Finding]:
+    claimed = {(run, item) for run, item in session.execute(select(Claim.run, Claim.item))}
+    in_sets = select(Line.run, Member.panel).join(Member, Member.set == Line.set).where(Line.closed_e.is_(None))
+    alone = select(Line.run, Line.item).where(Line.closed_e.is_(None), Line.item.is_not(None))
+    open_now = {(run, item) for query in (in_sets, alone) for run, item in session.execute(query)}
+    runs_open = {run for run, _ in open_now}
+    for run, item in sorted(claimed - open_now):
+        if run not in runs_open:
+            yield Finding("claims", f"item {item}", f"is claimed by run {run}, which has no open line")
+    for run, item in sorted(open_now - claimed):
+        yield Finding("claims", f"item {item}", f"is in an open line of run {run} and not claimed")
+
+
+def dead_origins_are_as_derived(house: House, session: Session) -> Iterator[Finding]:
+    panels = list(session.scalars(select(Flow.parent).where(Flow.kind == "cells").distinct()))
+    kept = {(c, p, w) for c, p, w in session.execute(select(DeadOrigin.child, DeadOrigin.panel, DeadOrigin.wafer))}
+    for start in range(0, len(panels), _AT_ONCE):
+        some = set(panels[start : start + _AT_ONCE])
+        derived = dead_origins(session, some)
+        for child, panel, wafer in sorted(derived ^ {row for row in kept if row[1] in some}):
+            yield Finding("origins", f"panel {panel}", f"wafer {wafer} and item {child}: the derived row is not as the marks and placements say")
+
+
+def evidence_is_as_it_came(house: House, session: Session) -> Iterator[Finding]:
+    for digest, name in session.execute(select(Evidence.digest, Evidence.name).distinct()):
+        path = path_of(house, digest)
+        if not path.is_file():
+            yield Finding("evidence", name, f"its file {digest[:12]} is missing")
+            continue
+        with path.open("rb") as file:
+            if hashlib.file_digest(file, "sha256").hexdigest() != digest:
+                yield Finding("evidence", name, f"its file {digest[:12]} is not as it came")
+
+
+CHECKS: tuple[Check, ...] = (
+    codes_name_things,
+    sets_are_as_digested,
+    a_panel_is_in_one_lot,
+    a_wafer_is_on_one_station,
+    flows_run_one_way,
+    counts_close,
+    packs_hold_what_flowed_in,
+    panels_give_no_more_than_they_have,
+    placements_fit_their_panels,
+    claims_are_open_lines,
+    dead_origins_are_as_derived,
+    evidence_is_as_it_came,
+)
+
+
+def _name(session: Session, kind: str, item: int) -> str:
+    return codes_of(session, kind, [item]).get(item, f"{kind} {item}")
