@@ -7,8 +7,9 @@ from app.journal import models as journal
 from app.ledger import cells, counts, flows, items, judgements, places, runs, sets, stops
 from app.naming import models as naming
 from app.people import models as people
+from app.receiving import models as receiving
 
 __all__ = [
     "Base", "catalogue", "cells", "counts", "evidence", "flows", "items", "journal", "judgements", "naming", "people",
-    "places", "runs", "sets", "stops",
+    "places", "receiving", "runs", "sets", "stops",
 ]  # fmt: skip

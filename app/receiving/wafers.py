@@ -1,0 +1,119 @@
+"""Wafers with their die maps: from one file or many, all or nothing; and a map that is corrected in the open."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from io import BytesIO
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from app.catalogue import queries as catalogue
+from app.catalogue.definitions import Part
+from app.db import House
+from app.errors import bad_input, refuse
+from app.evidence.keep import Kept, keep_file, record_evidence
+from app.journal.act import By, lock
+from app.ledger.items import Item, Wafer
+from app.naming.models import Alias
+from app.naming.resolve import Named, add_alias, code_of, give_code
+from app.receiving.die_map import DieMap, Stated, dump, load
+from app.receiving.die_maps import read_maps
+from app.receiving.models import WaferMap
+
+
+@dataclass(frozen=True)
+class MapFile:
+    """A file that was kept and read: its maps, and what was stated about it."""
+
+    kept: Kept
+    maps: list[DieMap]
+    stated: Stated
+
+
+def read_map_files(house: House, files: Sequence[tuple[str, bytes]], part: Part, stated: Stated) -> list[MapFile]:
+    """Keeps and reads the files, outside any transaction. The part says which bins pass where neither file nor sender does."""
+    if part.kind != "wafer":
+        raise bad_input(f"{part.number} is no wafer part.", "part", f"It is {part.kind}.", "Name the wafer's part.")
+    stated = stated if stated.passing else replace(stated, passing=part.passing_bins)
+    found = []
+    for name, data in files:
+        kept = keep_file(house, name, BytesIO(data))
+        found.append(MapFile(kept, read_maps(data, name, stated), stated))
+    return found
+
+
+def receive_wafers(session: Session, by: By, files: Sequence[MapFile], part: str, *, supplier: str = "") -> list[Named]:
+    """A wafer for each map of each file. A wafer of this part and supplier that is here already is refused by name."""
+    found = catalogue.part(session, part)
+    if found.body.role is None:
+        raise bad_input(f"{part} has no role.", "part", "Its definition does not say what its dies are.", "State the role in the catalogue.")
+    wafers = []
+    for file in files:
+        evidence = record_evidence(session, by, file.kept, "die_map", {k: v for k, v in vars(file.stated).items() if v})
+        for number, die_map in enumerate(file.maps, 1):
+            name = die_map.wafer
+            if not name:
+                raise bad_input(
+                    f"{file.kept.name} does not name its wafer.", f"map {number}", "The wafer's identity is missing.", "State it with the file."
+                )
+            _must_be_new(session, file, name, found.id)
+            _must_be_of_part(die_map, file, found.body)
+            item = Item(e=by.e, kind="wafer")
+            session.add(item)
+            session.flush()
+            session.add(Wafer(e=by.e, item=item.id, part=found.id, role=found.body.role))
+            session.flush()
+            session.add(_map_row(by, item.id, evidence.id, die_map))
+            named = Named("wafer", item.id, give_code(session, by, "wafer", item.id))
+            add_alias(session, by, named, supplier or "supplier", "wafer id", name)
+            session.flush()
+            wafers.append(named)
+    return wafers
+
+
+def correct_die_map(session: Session, by: By, wafer: Named, file: MapFile) -> WaferMap:
+    """A corrected map replaces the one in force, in the open. Placements stay as they are: they are facts."""
+    lock(session, Item, [wafer.id])
+    if len(file.maps) != 1:
+        raise bad_input("A correction is one map.", file.kept.name, f"The file has {len(file.maps)} wafers.", "Send the one that is meant.")
+    before = session.scalar(select(WaferMap).where(WaferMap.wafer == wafer.id, WaferMap.closed_e.is_(None)))
+    if before is not None:
+        before.closed_e = by.e
+        session.flush()
+    evidence = record_evidence(session, by, file.kept, "die_map")
+    row = _map_row(by, wafer.id, evidence.id, file.maps[0])
+    session.add(row)
+    session.flush()
+    return row
+
+
+def map_of(session: Session, wafer: int) -> DieMap:
+    """The map in force."""
+    packed = session.scalar(select(WaferMap.packed).where(WaferMap.wafer == wafer, WaferMap.closed_e.is_(None)))
+    if packed is None:
+        raise refuse("not_here", f"{code_of(session, 'wafer', wafer)} has no die map.", "None was received.", "Import its map.")
+    return load(packed)
+
+
+def _map_row(by: By, wafer: int, evidence: int, die_map: DieMap) -> WaferMap:
+    return WaferMap(
+        e=by.e, wafer=wafer, evidence=evidence, format=die_map.format, packed=dump(die_map), gross=die_map.gross, passing=die_map.passing,
+        failing=die_map.failing,
+    )  # fmt: skip
+
+
+def _must_be_new(session: Session, file: MapFile, name: str, part: int) -> None:
+    query = select(Alias.thing).join(Wafer, Wafer.item == Alias.thing).where(Alias.kind == "wafer", Alias.value == name, Wafer.part == part)
+    known = session.scalar(query.where(Alias.closed_e.is_(None)))
+    if known is not None:
+        code = code_of(session, "wafer", known)
+        raise bad_input(f"Wafer {name} is here already.", file.kept.name, f"It was received as {code}.", "Leave it out, or correct its map.")
+
+
+def _must_be_of_part(die_map: DieMap, file: MapFile, part: Part) -> None:
+    """A file that names its product is believed: it must be the part's number."""
+    if die_map.product and part.number.casefold() != die_map.product.casefold():
+        raise bad_input(
+            f"Wafer {die_map.wafer} is of another part.", file.kept.name, f"The file says product {die_map.product}; {part.number} was stated.",
+            "Check the part.",
+        )  # fmt: skip
