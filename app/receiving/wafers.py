@@ -57,7 +57,7 @@ def receive_wafers(session: Session, by: By, files: Sequence[MapFile], part: str
                     f"{file.kept.name} does not name its wafer.", f"map {number}", "The wafer's identity is missing.", "State it with the file."
                 )
             _must_be_new(session, file, name, found.id)
-            _must_be_of_part(die_map, file, found.body)
+            _must_be_of_part(session, die_map, file, found.body)
             item = Item(e=by.e, kind="wafer")
             session.add(item)
             session.flush()
@@ -110,9 +110,12 @@ def _must_be_new(session: Session, file: MapFile, name: str, part: int) -> None:
         raise bad_input(f"Wafer {name} is here already.", file.kept.name, f"It was received as {code}.", "Leave it out, or correct its map.")
 
 
-def _must_be_of_part(die_map: DieMap, file: MapFile, part: Part) -> None:
-    """A file that names its product is believed: it must be the part's number."""
-    if die_map.product and part.number.casefold() != die_map.product.casefold():
+def _must_be_of_part(session: Session, die_map: DieMap, file: MapFile, part: Part) -> None:
+    """A file that names another wafer part of the catalogue as its product is not believed to be this one."""
+    if not die_map.product or part.number.casefold() == die_map.product.casefold():
+        return
+    others = {other.name.casefold() for other in catalogue.every(session, "part") if other.body.kind == "wafer"}
+    if die_map.product.casefold() in others:
         raise bad_input(
             f"Wafer {die_map.wafer} is of another part.", file.kept.name, f"The file says product {die_map.product}; {part.number} was stated.",
             "Check the part.",
