@@ -53,7 +53,8 @@ class Fields:
 
     def empty(self, column: int) -> NDArray[np.bool_]:
         start, end = self._trimmed(column)
-        return start == end
+        blank: NDArray[np.bool_] = start == end
+        return blank
 
     def names(self, column: int) -> tuple[NDArray[np.int64], list[str], NDArray[np.bool_]]:
         """A number for each distinct text, the texts, and which are usable: not too long, no control characters."""

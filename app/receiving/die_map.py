@@ -26,7 +26,7 @@ _MAGIC = b"DMP1"
 
 @dataclass(frozen=True)
 class Bin:
-    """A die bin. `quality` is pass, fail, or none for the positions without a die; `count` is counted, `declared` as the file says."""
+    """A die bin. `quality` is pass, fail, or none for no die; `count` is counted, `declared` as the file says."""
 
     code: str
     quality: str
@@ -113,12 +113,13 @@ class DieMap:
 
     def exists(self) -> NDArray[np.bool_]:
         """By index: is there a die?"""
-        return self.grid.ravel() != NO_DIE
+        there: NDArray[np.bool_] = self.grid.ravel() != NO_DIE
+        return there
 
     def passes(self) -> NDArray[np.bool_]:
         """By index: is there a die, and does its bin pass?"""
-        good = np.array([entry.quality == "pass" for entry in self.table])
-        return good[self.grid.ravel()]
+        good: NDArray[np.bool_] = np.array([entry.quality == "pass" for entry in self.table])[self.grid.ravel()]
+        return good
 
     def index_of(self, x: ArrayLike, y: ArrayLike) -> NDArray[np.int32]:
         """Index of each position; -1 outside the map."""
@@ -153,7 +154,19 @@ def dump(die_map: DieMap) -> bytes:
     small = len(die_map.table) <= 256
     head = {
         name: getattr(die_map, name)
-        for name in ("format", "wafer", "lot", "product", "origin", "axis", "orientation", "as_drawn", "null_code", "x_min", "y_min")
+        for name in (
+            "format",
+            "wafer",
+            "lot",
+            "product",
+            "origin",
+            "axis",
+            "orientation",
+            "as_drawn",
+            "null_code",
+            "x_min",
+            "y_min",
+        )
     }
     head |= {"table": [asdict(entry) for entry in die_map.table], "shape": list(die_map.grid.shape), "item": 1 if small else 2}
     text = json.dumps(head, sort_keys=True, separators=(",", ":"), ensure_ascii=False).encode()

@@ -13,7 +13,7 @@ from app.errors import bad_input
 from app.receiving.delimited import Fields, Header, column, read_header, split_fields
 from app.receiving.die_map import DieMap, Stated
 from app.receiving.map_check import Definition, Found, check_map
-from app.receiving.map_codes import MOST_CHARACTERS, MOST_CODES, MOST_POSITIONS, Drawn
+from app.receiving.map_codes import MOST_CHARACTERS, MOST_CODES, MOST_POSITIONS, of_numbers
 
 X = ("x", "diex", "xcoord", "diexcoord")
 Y = ("y", "diey", "ycoord", "dieycoord")
@@ -118,7 +118,7 @@ def _found(
     present = np.flatnonzero(np.bincount(part.code, minlength=len(dies.codes)))
     return Found(
         what=name, format="CSV", where=f"line {part.line[0]}", told=None, corner=corner, wafer=wafer,
-        drawn=Drawn(grid, ("", *dies.codes)), null="",
+        drawn=of_numbers(grid, ("", *dies.codes)),
         lot=_only(fields, column(header, what, header_line, *LOT), rows, name, "lot"),
         product=_only(fields, column(header, what, header_line, *PRODUCT), rows, name, "product"),
         definitions=_qualities(fields, column(header, what, header_line, *QUALITY), rows, part, present, name),
@@ -134,7 +134,7 @@ def _grid(dies: _Dies, what: str) -> tuple[tuple[int, int], NDArray[np.uint16]]:
         raise bad_input(what, f"line {dies.line[np.argmax(np.abs(dies.x) + np.abs(dies.y))]}", why, "Check the coordinates.")
     place = (dies.y - y_min) * width + (dies.x - x_min)
     grid = np.zeros(width * height, dtype=np.uint16)
-    grid[place] = dies.code + 1
+    grid[place[::-1]] = dies.code[::-1] + 1  # the first line of a die stands
     other = grid[place] != dies.code + 1
     if other.any():
         n = int(np.argmax(other))

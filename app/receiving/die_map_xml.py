@@ -1,16 +1,17 @@
-"""Reads SEMI E142 and SEMI G85 die maps. Names of elements and attributes as seen in public files; see `DEVELOPERS.md`.
+"""Reads SEMI E142 and SEMI G85 die maps. Names of elements and attributes as seen in public files; nothing else of the standards was read.
 
 Rows are printed from the top, codes from the left, whatever the origin is (G85: from memory).
 """
 
 import re
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from math import prod
 
 from app.errors import bad_input
 from app.receiving.die_map import DieMap, Stated
-from app.receiving.map_check import Definition, Found, check_map
-from app.receiving.map_codes import Drawn, Row, read_rows, read_separated_rows
+from app.receiving.map_check import Definition, Found, Size, check_map
+from app.receiving.map_codes import Drawn, Rows, read_rows, read_separated_rows
 from app.receiving.map_frame import Told
 from app.receiving.outside_xml import Element, attributes, children, inside, local_name, place, read_xml
 
@@ -30,10 +31,10 @@ class _Codes:
 def read_xml_maps(data: bytes, what: str, stated: Stated) -> list[DieMap]:
     """All wafers of an E142 or G85 file, whatever is wrapped around them."""
     root = read_xml(data, what)
-    substrate_maps = [*([root] if local_name(root) == "substratemap" else []), *inside(root, "SubstrateMap")]
+    substrate_maps = [*([root] if local_name(root) == "SubstrateMap" else []), *inside(root, "SubstrateMap")]
     if substrate_maps:
         return _read_e142(root, substrate_maps, what, stated)
-    devices = [*([root] if local_name(root) == "device" else []), *inside(root, "Device")]
+    devices = [*([root] if local_name(root) == "Device" else []), *inside(root, "Device")]
     if devices:
         return [_read_g85(device, what, stated) for device in devices]
     why = f"No die map was found in it: its root is {root.tag!r}."
@@ -69,7 +70,7 @@ def _found_in_e142(root: Element, elements: list[Element], what: str, stated: St
         yield Found(
             what=name, format="SEMI E142", where=place(element), drawn=drawn, wafer=wafer,
             lot=_child_text(substrate, "LotId"), product=_child_text(substrate, "ProductId"),
-            told=Told(place(element), told.get("originlocation"), told.get("axisdirection"), told.get("orientation"), numbers=False),
+            told=replace(_told(element), numbers=False),
             null=codes.null, definitions=codes.definitions, sizes=_fitting(columns_rows, drawn), same=_same(codes.bin_type),
         )  # fmt: skip
 
@@ -97,32 +98,23 @@ def _choose(found: dict[str, Element], what: str, stated: Stated) -> Element | N
     return next(iter(found.values()), None)
 
 
-Size = tuple[int | None, int | None, str]
-
-
 def _layout_size(layouts: dict[str | None, Element], specifier: str | None, orientation: str | None, what: str) -> tuple[Size, ...]:
     """Columns and rows that the layouts on the specifier's path give: of the last one, and of all multiplied."""
     path = [layouts.get(name) for name in (specifier or "").split("/")]
-    if not path or any(layout is None for layout in path):
+    dimensions = [dimension for layout in path if layout is not None for dimension in children(layout, "Dimension")]
+    if len(dimensions) != len(path):
         return ()
-    sizes = [(layout, children(layout, "Dimension")) for layout in path]
-    if any(len(dimension) != 1 for _, dimension in sizes):
-        return ()
-    columns, rows = 1, 1
-    options: list[Size] = []
-    for layout, (dimension,) in sizes:
-        own = attributes(dimension)
-        x, y = _whole(own.get("x"), what, place(dimension)), _whole(own.get("y"), what, place(dimension))
-        columns, rows = columns * x, rows * y
-        last: Size = (x, y, place(dimension))
-    options = [(columns, rows, last[2]), last]
+    where = place(dimensions[-1])
+    told = [attributes(each) for each in dimensions]
+    sizes = [tuple(_whole(each.get(axis), what, where) for axis in ("x", "y")) for each in told]
+    every = (prod(columns for columns, _ in sizes), prod(rows for _, rows in sizes))
     turned = orientation is not None and orientation.strip() in ("90", "270", "-90")
-    return tuple(options + [(y, x, where) for x, y, where in options] if turned else options)
+    return tuple((x, y, where) for size in (every, sizes[-1]) for x, y in ([size, size[::-1]] if turned else [size]))
 
 
 def _fitting(options: tuple[Size, ...], drawn: Drawn) -> tuple[Size, ...]:
     """Nothing to complain of where one way to read the layouts fits the grid."""
-    rows, columns = drawn.grid.shape
+    rows, columns = drawn.keys.shape
     return () if any(option[:2] == (columns, rows) for option in options) else options[:1]
 
 
@@ -146,7 +138,7 @@ def _read_g85(device: Element, what: str, stated: Stated) -> DieMap:
         Found(
             what=name, format="SEMI G85", where=place(device), drawn=drawn, wafer=wafer,
             lot=_text(both.get("lotid")), product=_text(both.get("productid")),
-            told=Told(place(device), told.get("originlocation"), told.get("axisdirection"), told.get("orientation")),
+            told=_told(device),
             null=codes.null, definitions=codes.definitions, sizes=((columns, rows, place(device)),), same=_same(codes.bin_type),
         ),
         stated,
@@ -163,6 +155,11 @@ def _distinct_data(device: Element, what: str) -> list[Element]:
 
 
 # Codes, the same in both
+
+
+def _told(element: Element) -> Told:
+    told = attributes(element)
+    return Told(place(element), told.get("originlocation"), told.get("axisdirection"), told.get("orientation"))
 
 
 def _codes(element: Element, definition: str, what: str) -> _Codes:
@@ -186,47 +183,56 @@ def _definition(element: Element, what: str) -> Definition:
     count = told.get("bincount")
     number = None if count is None or not count.strip() else _whole(count, what, place(element))
     quality = told.get("binquality")
-    return Definition(code.strip() or code, place(element), quality if quality and quality.strip() else None, told.get("bindescription", ""), number)
+    return Definition(
+        code.strip() or code,
+        place(element),
+        quality if quality and quality.strip() else None,
+        told.get("bindescription", ""),
+        number,
+    )
 
 
 def _drawn(elements: list[Element], codes: _Codes, what: str, columns: int | None) -> Drawn:
     blank = any(code and not code.strip() for code in (codes.null, *(entry.code for entry in codes.definitions)))
-    rows = [_row(each, blank, what) for each in elements]
-    if not rows:
+    if not elements:
         raise bad_input(what, codes.where, "There are no rows of bin codes.", "Expected an element for every row of dies.")
-    if not blank and any(" " in row.text or "\t" in row.text or "\n" in row.text for row in rows):
+    texts = [each.text or "" for each in elements]
+    _refuse_parts(elements, texts, blank, what)
+    rows = Rows(_pad(texts, codes, columns) if blank else [text.strip() for text in texts], lambda n: place(elements[n]))
+    together = "".join(rows.texts)
+    if not blank and (" " in together or "\t" in together or "\n" in together):
         drawn = read_separated_rows(what, rows)
     else:
-        drawn = read_rows(what, _pad(rows, codes, columns), _width(codes, rows, columns, what))
+        drawn = read_rows(what, rows, _width(codes, rows, columns, what), codes.bin_type == "hexadecimal")
     _refuse_strange_codes(drawn, codes, rows, what)
     return drawn
 
 
-def _row(element: Element, blank: bool, what: str) -> Row:
-    text: str = element.text or ""
-    if len(element):
-        raise bad_input(what, place(element), "This row has elements inside.", "Expected the codes only.")
-    if blank and ("\n" in text or "\t" in text):
+def _refuse_parts(elements: list[Element], texts: list[str], blank: bool, what: str) -> None:
+    parted = next(filter(len, elements), None)
+    if parted is not None:
+        raise bad_input(what, place(parted), "This row has elements inside.", "Expected the codes only.")
+    broken = next((n for n, text in enumerate(texts) if "\n" in text or "\t" in text), None) if blank else None
+    if broken is not None:
         why = "This row goes over several lines, and a space is a code of this map: which spaces are dies cannot be told."
-        raise bad_input(what, place(element), why, "Have every row written on one line.")
-    return Row(text if blank else text.strip(), element.sourceline, element.tag.rpartition("}")[2])
+        raise bad_input(what, place(elements[broken]), why, "Have every row written on one line.")
 
 
-def _pad(rows: list[Row], codes: _Codes, columns: int | None) -> list[Row]:
+def _pad(texts: list[str], codes: _Codes, columns: int | None) -> list[str]:
     """Null codes cut off at the end of a row where they are spaces: only where the file says how long rows are."""
     if not columns or not codes.null or codes.null.strip():
-        return rows
-    return [Row(row.text.ljust(columns * len(codes.null)), row.line, row.element) for row in rows]
+        return texts
+    return [text.ljust(columns * len(codes.null)) for text in texts]
 
 
-def _width(codes: _Codes, rows: list[Row], columns: int | None, what: str) -> int:
+def _width(codes: _Codes, rows: Rows, columns: int | None, what: str) -> int:
     """Characters of a code: all that the file tells must agree."""
     told = {len(code) for code in (codes.null, *(entry.code for entry in codes.definitions)) if code}
     if len(told) > 1:
         why = "Null code and bin codes have different lengths, and the rows have no spaces between codes."
         raise bad_input(what, codes.where, why, "Have them written with leading zeros as in the rows.")
     by_type = _BIN_TYPES.get(codes.bin_type)
-    by_columns = len(rows[0].text) // columns if columns else 0
+    by_columns = len(rows.texts[0]) // columns if columns else 0
     width = next(iter(told), None) or by_type or by_columns
     if not width:
         why = "The file does not tell how many characters a code has."
@@ -234,14 +240,13 @@ def _width(codes: _Codes, rows: list[Row], columns: int | None, what: str) -> in
     return width
 
 
-def _refuse_strange_codes(drawn: Drawn, codes: _Codes, rows: list[Row], what: str) -> None:
+def _refuse_strange_codes(drawn: Drawn, codes: _Codes, rows: Rows, what: str) -> None:
     """Codes that the bin type does not have."""
     right = {"decimal": r"\d+", "hexadecimal": r"[0-9a-fA-F]+"}.get(codes.bin_type, r"[^\x00-\x1f\x7f]+")
     strange = next((code for code in drawn.codes if not re.fullmatch(right, code, re.ASCII)), None)
     if strange is not None:
-        n = int((drawn.grid == drawn.codes.index(strange)).any(axis=1).argmax())
         why = f"{strange!r} is not a code of type {codes.bin_type or 'text'}."
-        raise bad_input(what, rows[n].where, why, "Check BinType and the row.")
+        raise bad_input(what, rows.where(drawn.first_row_with(strange)), why, "Check BinType and the row.")
     unused = [entry for entry in codes.definitions if not re.fullmatch(right, entry.code, re.ASCII)]
     if unused:
         raise bad_input(what, unused[0].where, f"{unused[0].code!r} is not a code of type {codes.bin_type or 'text'}.", "Check BinType.")

@@ -3,6 +3,8 @@
 Start here; `die_map.py` says what a map is and how its coordinates count, `map_check.py` what is refused.
 """
 
+import re
+
 from app.errors import bad_input
 from app.receiving.delimited import as_utf8
 from app.receiving.die_map import Bin, DieMap, Stated, dump, load
@@ -12,6 +14,7 @@ from app.receiving.die_map_xml import read_xml_maps
 
 __all__ = ["Bin", "DieMap", "Stated", "dump", "load", "read_maps"]
 
+NOTHING_STATED = Stated()
 _OTHERS = {
     b"PK\x03\x04": "a zip archive or an office document",
     b"\x1f\x8b": "a gzip archive",
@@ -22,7 +25,7 @@ _OTHERS = {
 }
 
 
-def read_maps(data: bytes, name: str, stated: Stated = Stated()) -> list[DieMap]:
+def read_maps(data: bytes, name: str, stated: Stated = NOTHING_STATED) -> list[DieMap]:
     """All wafers of one file: SEMI E142 XML, SEMI G85 XML, text grid or CSV. `name` names it in refusals."""
     what = f"The die map {name} is not understood"
     _refuse_other_formats(data, what)
@@ -54,8 +57,7 @@ def _read(data: bytes, what: str, stated: Stated) -> list[DieMap]:
 
 
 def _is_xml(data: bytes) -> bool:
-    head = data[:200].replace(b"\0", b"").lstrip(b"\xef\xbb\xbf\xff\xfe \t\r\n")  # zero bytes: UTF-16
-    return head.startswith(b"<")
+    return re.match(rb"[\s\0\xef\xbb\xbf\xff\xfe]*<", data) is not None  # zero bytes: UTF-16
 
 
 def _refuse_twice(maps: list[DieMap], what: str) -> None:

@@ -18,6 +18,9 @@ _PASS = {"pass", "passed", "good", "p", "g", "accept", "true"}
 _FAIL = {"fail", "failed", "bad", "f", "b", "reject", "false"}
 
 
+Size = tuple[int | None, int | None, str]  # columns, rows, where
+
+
 @dataclass(frozen=True)
 class Definition:
     """What a file says of one bin code."""
@@ -45,7 +48,7 @@ class Found:
     null: str | None = None
     definitions: tuple[Definition, ...] = ()
     passing: tuple[str, ...] = ()  # a list in the file itself
-    sizes: tuple[tuple[int | None, int | None, str], ...] = ()  # columns, rows, where: as declared
+    sizes: tuple[Size, ...] = ()  # as declared
     totals: tuple[tuple[str, int, str], ...] = ()  # gross, passing or failing; declared number; where
     same: Callable[[str], str] = field(default=str)  # normal form of a code: equal codes have the same
 
@@ -54,18 +57,16 @@ def check_map(found: Found, stated: Stated) -> DieMap:
     """The die map, or the refusal that says where the file and what was expected differ."""
     _check_sizes(found, stated)
     null = _null_code(found, stated)
-    drawn = _merge_same(found.drawn, found.same)
-    numbers, table = _bins(found, stated, drawn, null)
-    grid = numbers[drawn.grid]
-    table = _count(grid, table)
+    numbers, table = _bins(found, stated, null)
+    table = _count(found, numbers, table)
     _check_counts(found, table)
-    die_map = _place(found, stated, grid, table, null)
+    die_map = _place(found, stated, found.drawn.numbered(numbers), table, null)
     _check_totals(found, die_map)
     return die_map
 
 
 def _check_sizes(found: Found, stated: Stated) -> None:
-    rows, columns = found.drawn.grid.shape
+    rows, columns = found.drawn.keys.shape
     for declared_columns, declared_rows, where in (*found.sizes, (stated.columns, stated.rows, "stated size")):
         for name, declared, counted in (("columns", declared_columns, columns), ("rows", declared_rows, rows)):
             if declared is not None and declared != counted:
@@ -74,7 +75,7 @@ def _check_sizes(found: Found, stated: Stated) -> None:
 
 
 def _null_code(found: Found, stated: Stated) -> str | None:
-    """The code that means no die; None where every position is a die."""
+    """The code that means no die; None where every position drawn is a die."""
     if found.null is not None and stated.null is not None and found.same(found.null) != found.same(stated.null):
         why = f"The file says that {found.null!r} means no die, but {stated.null!r} was stated."
         raise bad_input(found.what, f"{found.where}, null code", why, "Leave the statement out, or have the file put right.")
@@ -91,23 +92,12 @@ def _null_code(found: Found, stated: Stated) -> str | None:
     return null or None
 
 
-def _merge_same(drawn: Drawn, same: Callable[[str], str]) -> Drawn:
-    """One number for codes that mean the same (0a and 0A in a hexadecimal map)."""
-    normal = [same(code) for code in drawn.codes]
-    if len(set(normal)) == len(normal):
-        return drawn
-    first = {form: n for n, form in reversed(list(enumerate(normal)))}
-    kept = sorted(first.values())
-    new = np.array([kept.index(first[form]) for form in normal], dtype=np.uint16)
-    return Drawn(new[drawn.grid], tuple(drawn.codes[n] for n in kept))
-
-
-def _bins(found: Found, stated: Stated, drawn: Drawn, null: str | None) -> tuple[NDArray[np.uint16], tuple[Bin, ...]]:
+def _bins(found: Found, stated: Stated, null: str | None) -> tuple[list[int], tuple[Bin, ...]]:
     """For each drawn code its number in the table, and the table: no die first, then by code."""
     definitions = _defined_once(found)
     null_form = None if null is None else found.same(null)
-    drawn_codes = {found.same(code): code for code in drawn.codes}
-    forms = [form for form in {**drawn_codes, **definitions} if form != null_form]
+    drawn_codes = {found.same(code): code for code in found.drawn.codes}
+    forms = [form for form in {**drawn_codes, **definitions} if form not in (null_form, "")]  # "": not in a CSV
     texts = {form: definitions[form].code if form in definitions else drawn_codes[form] for form in forms}
     forms.sort(key=lambda form: texts[form])
     qualities = _Qualities(found, stated, definitions)
@@ -118,7 +108,7 @@ def _bins(found: Found, stated: Stated, drawn: Drawn, null: str | None) -> tuple
         quality = qualities.of(form, texts[form], form in drawn_codes)
         table.append(Bin(texts[form], quality, entry.description if entry else "", 0, entry.count if entry else None))
     number = {form: n for n, form in enumerate(forms, start=1)}
-    numbers = np.array([number.get(found.same(code), NO_DIE) for code in drawn.codes], dtype=np.uint16)
+    numbers = [number.get(found.same(code), NO_DIE) for code in found.drawn.codes]
     qualities.refuse_open()
     return numbers, tuple(table)
 
@@ -175,28 +165,33 @@ class _Qualities:
     def refuse_open(self) -> None:
         if self.open:
             why = f"The file does not say whether these bins pass: {_listed(self.open)} (letter case counts)."
-            raise bad_input(self.found.what, f"{self.found.where}, passing bins", why, "State the passing bins, or set them on the wafer's part.")
+            raise bad_input(
+                self.found.what,
+                f"{self.found.where}, passing bins",
+                why,
+                "State the passing bins, or set them on the wafer's part.",
+            )
 
 
-def _count(grid: NDArray[np.uint16], table: tuple[Bin, ...]) -> tuple[Bin, ...]:
-    counts = np.bincount(grid.ravel(), minlength=len(table))
-    return tuple(replace(entry, count=int(count)) for entry, count in zip(table, counts, strict=True))
+def _count(found: Found, numbers: list[int], table: tuple[Bin, ...]) -> tuple[Bin, ...]:
+    counts = [0] * len(table)
+    for number, count in zip(numbers, found.drawn.counts, strict=True):
+        counts[number] += count
+    return tuple(replace(entry, count=count) for entry, count in zip(table, counts, strict=True))
 
 
 def _check_counts(found: Found, table: tuple[Bin, ...]) -> None:
     places = {found.same(entry.code): entry.where for entry in found.definitions}
     wrong = [entry for entry in table if entry.declared is not None and entry.declared != entry.count]
     if wrong:
-        now = "Have the file sent again, or put right by its supplier."
-        raise BadInput(
-            found.what,
-            *(
-                Reason("bad_input", f"Bin {e.code!r} is declared with {e.declared} dies, but the grid has {e.count}.", now, places[found.same(e.code)])
-                for e in wrong
-            ),
-        )  # fmt: skip
+        raise BadInput(found.what, *(_miscounted(entry, places[found.same(entry.code)]) for entry in wrong))
     if not sum(entry.count for entry in table[1:]):
         raise bad_input(found.what, found.where, "There is no die in this map.", "Check the null code.")
+
+
+def _miscounted(entry: Bin, where: str) -> Reason:
+    why = f"Bin {entry.code!r} is declared with {entry.declared} dies, but the grid has {entry.count}."
+    return Reason("bad_input", why, "Have the file sent again, or put right by its supplier.", where)
 
 
 def _place(found: Found, stated: Stated, grid: NDArray[np.uint16], table: tuple[Bin, ...], null: str | None) -> DieMap:

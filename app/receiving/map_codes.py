@@ -1,5 +1,6 @@
-"""Rows of bin codes, as a file writes them, to a grid of numbers: no loop over dies where the rows are regular."""
+"""Rows of bin codes, as a file writes them, to a grid of small whole numbers: no loop over dies where rows are regular."""
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,154 +11,181 @@ from app.errors import bad_input
 MOST_CODES = 4096
 MOST_POSITIONS = 10_000_000  # our choice: a 300 mm wafer of 0.1 x 0.1 mm dies has 7 million
 MOST_CHARACTERS = 8
+Keys = NDArray[np.uint8] | NDArray[np.uint16] | NDArray[np.uint32] | NDArray[np.int64]
 
 
 @dataclass(frozen=True)
-class Row:
-    text: str
-    line: int
-    element: str = "row"
+class Rows:
+    """Rows of codes as text, and how to name the place of each: only a refusal needs that."""
 
-    @property
-    def where(self) -> str:
-        return f"line {self.line}, {self.element}"
+    texts: list[str]
+    where: Callable[[int], str]
 
 
 @dataclass(frozen=True)
 class Drawn:
-    """A grid as drawn: `grid[row, column]` is the number of a code in `codes`."""
+    """A grid as drawn: `keys[row, column]` is one of `values`; `codes` and `counts` go with the values."""
 
-    grid: NDArray[np.uint16]
+    keys: Keys
+    values: tuple[int, ...]
     codes: tuple[str, ...]
+    counts: tuple[int, ...]
+
+    def numbered(self, numbers: Sequence[int]) -> NDArray[np.uint16]:
+        """The grid with each code's own number from this list."""
+        new = np.zeros(max(self.values) + 1, dtype=np.uint16)
+        new[list(self.values)] = numbers
+        if self.keys.dtype == np.uint8 and max(numbers) < 256:  # twice as fast as indexing
+            letters = bytes(new.astype(np.uint8)).ljust(256, b"\0")
+            return np.frombuffer(self.keys.tobytes().translate(letters), dtype=np.uint8).reshape(self.keys.shape).astype(np.uint16)
+        return new[self.keys]
+
+    def first_row_with(self, code: str) -> int:
+        return int((self.keys == self.values[self.codes.index(code)]).any(axis=1).argmax())
 
 
-def read_rows(what: str, rows: list[Row], width: int) -> Drawn:
+def read_rows(what: str, rows: Rows, width: int, hexadecimal: bool = False) -> Drawn:
     """Rows whose every code has `width` characters, with nothing between them."""
     _refuse_empty(what, rows)
-    length = len(rows[0].text)
-    for row in rows:
-        if len(row.text) != length or length % width:
-            raise _ragged(what, row, length, width)
-    _refuse_large(what, len(rows), length // width)
-    letters = _letters("".join(row.text for row in rows)).reshape(len(rows), length // width, width)
-    return _number(what, letters)
+    length = len(rows.texts[0])
+    if set(map(len, rows.texts)) != {length} or length % width:
+        wrong = next((n for n, text in enumerate(rows.texts) if len(text) != length), 0)
+        why = f"This row has {len(rows.texts[wrong])} characters; the first row has {length}, and a code has {width}."
+        raise bad_input(what, rows.where(wrong), why, _EVEN)
+    shape = (len(rows.texts), length // width)
+    _refuse_large(what, shape)
+    text = "".join(rows.texts)
+    drawn = _read_hexadecimal(text, shape) if hexadecimal and width == 2 else None
+    return drawn or _number(what, _letters(text).reshape(*shape, width))
 
 
-def read_separated_rows(what: str, rows: list[Row]) -> Drawn:
+def read_separated_rows(what: str, rows: Rows) -> Drawn:
     """Rows whose codes stand apart by spaces."""
     _refuse_empty(what, rows)
     even = _evenly_spaced(rows)
     if even is not None:
-        _refuse_large(what, even.shape[0], even.shape[1])
+        _refuse_large(what, even.shape)
         return _number(what, even)
-    split = [row.text.split() for row in rows]
-    for row, codes in zip(rows, split, strict=True):
+    split = [text.split() for text in rows.texts]
+    for n, codes in enumerate(split):
         if len(codes) != len(split[0]):
-            why = f"This row has {len(codes)} codes; the first has {len(split[0])}."
-            raise bad_input(what, row.where, why, "Every row needs one code for each column; write the null code where there is no die.")
-    _refuse_large(what, len(split), len(split[0]))
+            raise bad_input(what, rows.where(n), f"This row has {len(codes)} codes; the first has {len(split[0])}.", _EVEN)
+    _refuse_large(what, (len(split), len(split[0])))
     known = sorted({code for codes in split for code in codes})
     _refuse_many(what, len(known), max(map(len, known)))
     number = {code: n for n, code in enumerate(known)}
-    grid = np.array([[number[code] for code in codes] for codes in split], dtype=np.uint16)
-    return Drawn(grid, tuple(known))
+    return of_numbers(np.array([[number[code] for code in codes] for codes in split], dtype=np.uint16), known)
 
 
-def _refuse_empty(what: str, rows: list[Row]) -> None:
-    if not rows:
+def of_numbers(grid: NDArray[np.uint16], codes: Sequence[str]) -> Drawn:
+    """A grid whose numbers are places in a list of codes."""
+    counts = np.bincount(grid.ravel(), minlength=len(codes))
+    used = np.flatnonzero(counts)
+    return Drawn(grid, tuple(used.tolist()), tuple(codes[n] for n in used.tolist()), tuple(counts[used].tolist()))
+
+
+_EVEN = "Every row needs one code for each column; write the null code where there is no die."
+
+
+def _refuse_empty(what: str, rows: Rows) -> None:
+    if not rows.texts:
         raise bad_input(what, "the grid", "There are no rows of bin codes.", "Expected a row of codes for every row of dies.")
-    empty = next((row for row in rows if not row.text), None)
-    if empty is not None:
-        raise bad_input(what, empty.where, "This row is empty.", "Write the null code where there is no die.")
+    if "" in rows.texts:
+        raise bad_input(what, rows.where(rows.texts.index("")), "This row is empty.", "Write the null code where there is no die.")
 
 
-def _ragged(what: str, row: Row, length: int, width: int) -> Exception:
-    why = f"This row has {len(row.text)} characters; the first row has {length}, and a code has {width}."
-    return bad_input(what, row.where, why, "Every row needs one code for each column; write the null code where there is no die.")
-
-
-def _refuse_large(what: str, rows: int, columns: int) -> None:
-    if rows * columns > MOST_POSITIONS:
-        why = f"{columns} columns by {rows} rows are more than {MOST_POSITIONS} positions."
+def _refuse_large(what: str, shape: tuple[int, ...]) -> None:
+    if shape[0] * shape[1] > MOST_POSITIONS:
+        why = f"{shape[1]} columns by {shape[0]} rows are more than {MOST_POSITIONS} positions."
         raise bad_input(what, "the grid", why, "Check that this is the map of one wafer.")
 
 
 def _refuse_many(what: str, codes: int, longest: int) -> None:
     if codes > MOST_CODES:
-        raise bad_input(what, "the grid", f"It has {codes} different codes; a map has at most {MOST_CODES}.", "Check that this is a map of bins.")
+        why = f"It has {codes} different codes; a map has at most {MOST_CODES}."
+        raise bad_input(what, "the grid", why, "Check that this is a map of bins.")
     if longest > MOST_CHARACTERS:
         why = f"A code has {longest} characters; at most {MOST_CHARACTERS} are read."
         raise bad_input(what, "the grid", why, "Check that this is a map of bins.")
 
 
-def _letters(text: str) -> NDArray[np.uint32] | NDArray[np.uint8]:
+def _read_hexadecimal(text: str, shape: tuple[int, int]) -> Drawn | None:
+    """Two hexadecimal characters a code; None where something else stands among them."""
+    try:
+        keys = np.frombuffer(bytes.fromhex(text), dtype=np.uint8)
+    except ValueError:
+        return None
+    if keys.size != shape[0] * shape[1]:  # fromhex passes over spaces
+        return None
+    return _counted(keys.reshape(shape), 256, "{:02X}".format)
+
+
+def _letters(text: str) -> NDArray[np.uint8] | NDArray[np.uint32]:
     """One number a character: bytes where all is ASCII."""
     if text.isascii():
         return np.frombuffer(text.encode("ascii"), dtype=np.uint8)
-    return np.frombuffer(text.encode("utf-32-le"), dtype="<u4")
+    return np.frombuffer(text.encode("utf-32-le"), dtype=np.uint32)
 
 
-def _evenly_spaced(rows: list[Row]) -> NDArray[np.uint8] | None:
+def _evenly_spaced(rows: Rows) -> NDArray[np.uint8] | None:
     """The letters as [row, column, letter] where all codes have one width and one space between them."""
-    first = rows[0].text
+    first = rows.texts[0]
     width, length = len(first.split(" ", 1)[0]), len(first)
-    if width > MOST_CHARACTERS or (length + 1) % (width + 1) or any(len(row.text) != length for row in rows):
+    if width > MOST_CHARACTERS or (length + 1) % (width + 1) or any(len(text) != length for text in rows.texts):
         return None
-    text = " ".join(row.text for row in rows) + " "
+    text = " ".join(rows.texts) + " "
     if not text.isascii():
         return None
-    cells = np.frombuffer(text.encode("ascii"), dtype=np.uint8).reshape(len(rows), -1, width + 1)
-    spaces = cells == ord(" ")
-    if not spaces[:, :, width].all() or spaces[:, :, :width].any() or (cells < ord(" ")).any():
+    cells = np.frombuffer(text.encode("ascii"), dtype=np.uint8).reshape(len(rows.texts), -1, width + 1)
+    blank = cells <= ord(" ")
+    if np.count_nonzero(blank) != cells.shape[0] * cells.shape[1] or not (cells[:, :, width] == ord(" ")).all():
         return None
     return cells[:, :, :width]
 
 
 def _number(what: str, letters: NDArray[np.uint8] | NDArray[np.uint32]) -> Drawn:
-    """Give every distinct code a number."""
-    rows, columns, width = letters.shape
-    if width > MOST_CHARACTERS:
-        _refuse_many(what, 0, width)
-    keys, base = _keys(letters)
-    if keys is None:  # long codes in other scripts: rare, so the slow way
-        texts = ["".join(map(chr, cell)) for cell in letters.reshape(-1, width).tolist()]
-        found, inverse = np.unique(np.array(texts), return_inverse=True)
-        codes = [str(code) for code in found]
-    elif base <= 1 << 17:
-        seen = np.zeros(base, dtype=bool)
-        seen[keys] = True
-        values = np.flatnonzero(seen)
-        numbers = np.zeros(base, dtype=np.uint16)
-        _refuse_many(what, len(values), width)
-        numbers[values] = np.arange(len(values), dtype=np.uint16)
-        inverse = numbers[keys]
-        codes = _texts(letters, keys, values)
-    else:
-        values, inverse = np.unique(keys, return_inverse=True)
-        codes = _texts(letters, keys, values)
-    _refuse_many(what, len(codes), width)
-    return Drawn(inverse.reshape(rows, columns).astype(np.uint16), tuple(codes))
-
-
-def _keys(letters: NDArray[np.uint8] | NDArray[np.uint32]) -> tuple[NDArray[np.int64] | None, int]:
-    """One whole number a code, and one more than the greatest possible: small, so that counting can replace sorting."""
+    """A small whole number for every code: by counting where there are few possible ones, else by sorting."""
     width = letters.shape[2]
-    flat = letters.reshape(-1, width)
-    if letters.dtype != np.uint8:
-        return (flat[:, 0].astype(np.int64), 0x110000) if width == 1 else (None, 0)
-    if 3 <= width <= 5 and ((flat >= 48) & (flat <= 57)).all():
-        return _weigh(flat, 48, 10), 10**width
-    return _weigh(flat, 0, 128), 128**width if width <= 2 else 1 << 62
+    _refuse_many(what, 0, width)
+    if letters.dtype == np.uint8 and width == 1:
+        drawn = _counted(letters[:, :, 0], 256, chr)
+    elif letters.dtype == np.uint8 and 2 <= width <= 5 and _are_digits(letters):
+        drawn = _counted(_decimal(letters), 10**width, f"{{:0{width}d}}".format)
+    else:
+        drawn = _sorted(letters)
+    _refuse_many(what, len(drawn.codes), width)
+    return drawn
 
 
-def _weigh(flat: NDArray[np.uint8] | NDArray[np.uint32], zero: int, base: int) -> NDArray[np.int64]:
-    key = flat[:, 0].astype(np.int64) - zero
-    for place in range(1, flat.shape[1]):
-        key = key * base + (flat[:, place] - zero)
-    return key
+def _are_digits(letters: NDArray[np.uint8] | NDArray[np.uint32]) -> bool:
+    return bool((letters - np.uint8(48) <= 9).all())  # below "0" it wraps round to large numbers
 
 
-def _texts(letters: NDArray[np.uint8] | NDArray[np.uint32], keys: NDArray[np.int64], values: NDArray[np.int64]) -> list[str]:
-    """The code behind each key, from one position that has it."""
-    flat = letters.reshape(len(keys), -1)
-    return ["".join(map(chr, flat[int(np.argmax(keys == value))])) for value in values]
+def _decimal(letters: NDArray[np.uint8] | NDArray[np.uint32]) -> NDArray[np.uint32]:
+    value = np.zeros(letters.shape[:2], dtype=np.uint16 if letters.shape[2] <= 4 else np.uint32)
+    for place in range(letters.shape[2]):
+        value *= 10
+        value += letters[:, :, place] - np.uint8(48)
+    return value
+
+
+def _counted(keys: Keys, possible: int, text: Callable[[int], str]) -> Drawn:
+    counts = _count_bytes(keys.ravel()) if keys.dtype == np.uint8 else np.bincount(keys.ravel(), minlength=possible)
+    values = np.flatnonzero(counts)
+    return Drawn(keys, tuple(values.tolist()), tuple(text(int(value)) for value in values), tuple(counts[values].tolist()))
+
+
+def _count_bytes(keys: Keys) -> NDArray[np.int64]:
+    """How often each byte occurs: counted in pairs, which is twice as fast."""
+    paired = keys[: keys.size // 2 * 2].view(np.uint16)
+    pairs = np.bincount(paired, minlength=1 << 16).reshape(256, 256)
+    counts: NDArray[np.int64] = pairs.sum(axis=0) + pairs.sum(axis=1) + np.bincount(keys[paired.size * 2 :], minlength=256)
+    return counts
+
+
+def _sorted(letters: NDArray[np.uint8] | NDArray[np.uint32]) -> Drawn:
+    rows, columns, width = letters.shape
+    texts = np.ascontiguousarray(letters.astype(np.uint32)).view(f"<U{width}").reshape(rows, columns)
+    found, keys, counts = np.unique(texts, return_inverse=True, return_counts=True)
+    codes = tuple(str(code) for code in found)
+    return Drawn(keys.reshape(rows, columns).astype(np.uint32), tuple(range(len(codes))), codes, tuple(counts.tolist()))

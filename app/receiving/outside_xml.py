@@ -1,6 +1,7 @@
 """XML from outside: no entities, no network, no document types. Elements and attributes are found by local name.
 
-Namespaces in such files are often missing, old or in the wrong place, so they are not looked at; letter case of names neither.
+Namespaces in such files are often missing, old or in the wrong place, so they are not looked at; nor is the letter case
+of attributes' names.
 """
 
 from typing import Any
@@ -14,17 +15,15 @@ Element = Any  # lxml brings no types
 
 def read_xml(data: bytes, what: str) -> Element:
     """The root element, or the line at which this stops being XML."""
-    if b"<!DOCTYPE" in data or b"<!ENTITY" in data:
+    if b"<!DOCTYPE" in data[:4096]:
         raise _document_type(what)
-    parser = etree.XMLParser(
-        resolve_entities=False, no_network=True, load_dtd=False, huge_tree=False, remove_comments=True, remove_pis=True
-    )
+    parser = etree.XMLParser(resolve_entities=False, no_network=True, load_dtd=False, huge_tree=False, remove_comments=True, remove_pis=True)
     try:
         root = etree.fromstring(data, parser)
     except etree.XMLSyntaxError as error:
         line = error.lineno or 1
         raise bad_input(what, f"line {line}", f"This is not well-formed XML: {error.msg}.", "Check that the whole file was sent.") from None
-    if root.getroottree().docinfo.doctype:  # in an encoding that hid it from the search above
+    if root.getroottree().docinfo.doctype:  # further down, or in an encoding that hid it from the search above
         raise _document_type(what)
     return root
 
@@ -35,9 +34,9 @@ def _document_type(what: str) -> Exception:
 
 
 def local_name(element: Element) -> str:
-    """The name without namespace, in small letters."""
+    """The name without namespace."""
     tag: str = element.tag
-    return tag.rpartition("}")[2].rpartition(":")[2].lower()
+    return tag.rpartition("}")[2]
 
 
 def attributes(element: Element) -> dict[str, str]:
@@ -46,15 +45,14 @@ def attributes(element: Element) -> dict[str, str]:
 
 
 def inside(element: Element, name: str) -> list[Element]:
-    """All elements of this name below, in the order of the file."""
-    wanted = name.lower()
-    return [child for child in element.iter(etree.Element) if child is not element and local_name(child) == wanted]
+    """All elements of this name below, in the order of the file, whatever their namespace."""
+    return [child for child in element.iter("{*}" + name) if child is not element]
 
 
 def children(element: Element, name: str) -> list[Element]:
-    return [child for child in element if isinstance(child.tag, str) and local_name(child) == name.lower()]
+    return list(element.iterchildren("{*}" + name))
 
 
 def place(element: Element) -> str:
     """line 12, SubstrateMap"""
-    return f"line {element.sourceline}, {element.tag.rpartition('}')[2]}"
+    return f"line {element.sourceline}, {local_name(element)}"
