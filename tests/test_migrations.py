@@ -1,5 +1,7 @@
 """The migrations make what the models say, on both databases, and go down again."""
 
+import re
+
 from alembic.autogenerate import compare_metadata
 from alembic.runtime.migration import MigrationContext
 from sqlalchemy import inspect, text
@@ -37,4 +39,4 @@ def _texts(house: House) -> dict[str, list[str]]:
     """The parts of every statement; constraints may stand in another order."""
     with house.write_engine.connect() as connection:
         rows = connection.execute(text("select name, sql from sqlite_master where sql is not null and name <> 'alembic_version'"))
-        return {name: sorted(part.strip(" ()") for part in " ".join(sql.replace('"', "").split()).split(", ")) for name, sql in rows}
+        return {name: sorted(part.strip() for part in re.split(r"[,()]", " ".join(sql.replace('"', "").split())) if part.strip()) for name, sql in rows}

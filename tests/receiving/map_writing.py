@@ -50,7 +50,8 @@ class Written:
             f'<Dimension X="{len(lines[0])}" Y="{len(lines)}"/></Layout></Layouts><SubstrateMaps>\n'
             f'<SubstrateMap SubstrateType="Wafer" SubstrateId={quoteattr(wafer)} LayoutSpecifier="L" '
             f'Orientation="{self.orientation}" OriginLocation="{self.origin}" AxisDirection="{self.axis}">\n'
-            f'<Overlay MapName="Sort"><BinCodeMap BinType="Ascii" NullBin={quoteattr(null)}>\n<BinDefinitions>{bins}</BinDefinitions>\n{rows}</BinCodeMap></Overlay></SubstrateMap>'
+            f'<Overlay MapName="Sort"><BinCodeMap BinType="Ascii" NullBin={quoteattr(null)}>\n'
+            f'<BinDefinitions>{bins}</BinDefinitions>\n{rows}</BinCodeMap></Overlay></SubstrateMap>'
             "</SubstrateMaps></MapData>"
         )
 
