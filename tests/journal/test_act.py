@@ -1,0 +1,119 @@
+"""One action is one transaction, one entry, and one answer to its key."""
+
+from concurrent.futures import ThreadPoolExecutor
+
+import pytest
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from app.db import House
+from app.errors import Refused, refuse
+from app.journal.act import SYSTEM, Actor, By, act
+from app.journal.models import Entry
+from app.journal.record import RecordBroken
+from app.naming.resolve import give_code
+from app.people.models import Person, PersonDuty
+
+
+def add_ann(session: Session, by: By) -> dict[str, str]:
+    person = Person(e=by.e, name="Ann")
+    session.add(person)
+    session.flush()
+    return {"person": give_code(session, by, "person", person.id)}
+
+
+def count(house: House, model: type) -> int:
+    with house.reading() as session:
+        return session.scalar(select(func.count()).select_from(model)) or 0
+
+
+def test_an_action_writes_one_entry_and_its_rows(house: House) -> None:
+    answer = act(house, SYSTEM, "add_person", {"name": "Ann"}, add_ann)
+    assert answer.body["person"].startswith("E-")
+    assert (count(house, Entry), count(house, Person)) == (1, 1)
+
+
+def test_the_same_key_again_changes_nothing_and_gets_the_first_answer(house: House) -> None:
+    first = act(house, SYSTEM, "add_person", {"name": "Ann"}, add_ann, key="k")
+    again = act(house, SYSTEM, "add_person", {"name": "Ann"}, add_ann, key="k")
+    assert again.body == first.body
+    assert again.repeated
+    assert count(house, Person) == 1
+
+
+def test_a_key_with_other_content_is_refused(house: House) -> None:
+    act(house, SYSTEM, "add_person", {"name": "Ann"}, add_ann, key="k")
+    with pytest.raises(Refused) as caught:
+        act(house, SYSTEM, "add_person", {"name": "Bo"}, add_ann, key="k")
+    assert caught.value.kind == "key_reused"
+
+
+def test_a_refusal_is_an_answer_and_leaves_nothing_half_done(house: House) -> None:
+    def half(session: Session, by: By) -> dict[str, str]:
+        add_ann(session, by)
+        raise refuse("held", "No.", "It is held.")
+
+    for _ in range(2):
+        with pytest.raises(Refused) as caught:
+            act(house, SYSTEM, "add_person", {}, half, key="k")
+        assert caught.value.kind == "held"
+    assert (count(house, Entry), count(house, Person)) == (1, 0)
+
+
+def test_who_lacks_the_duty_is_refused(house: House) -> None:
+    with pytest.raises(Refused) as caught:
+        act(house, Actor("person", 1, "Op", frozenset({"operate"})), "add_person", {}, add_ann)
+    assert caught.value.kind == "duty"
+
+
+def test_a_signed_action_asks_the_password(house: House) -> None:
+    with pytest.raises(Refused) as caught:
+        act(house, SYSTEM, "release_hold", {}, add_ann)
+    assert caught.value.kind == "password"
+
+
+def test_the_same_key_twice_at_once_is_done_once(house: House) -> None:
+    with ThreadPoolExecutor(8) as pool:
+        answers = list(pool.map(lambda _: act(house, SYSTEM, "add_person", {"name": "Ann"}, add_ann, key="k").body["person"], range(16)))
+    assert len(set(answers)) == 1
+    assert count(house, Person) == 1
+
+
+def test_a_row_on_the_record_is_not_overwritten(house: House) -> None:
+    act(house, SYSTEM, "add_person", {}, add_ann)
+
+    def rename(session: Session, by: By) -> dict[str, str]:
+        session.scalars(select(Person)).one().name = "Bo"
+        return {}
+
+    with pytest.raises(RecordBroken):
+        act(house, SYSTEM, "change_person", {}, rename)
+
+
+def test_a_row_is_closed_once(house: House) -> None:
+    def add_duty(session: Session, by: By) -> dict[str, str]:
+        add_ann(session, by)
+        session.add(PersonDuty(e=by.e, person=session.scalars(select(Person.id)).one(), duty="lead"))
+        return {}
+
+    def close(session: Session, by: By) -> dict[str, str]:
+        session.scalars(select(PersonDuty)).one().closed_e = by.e
+        return {}
+
+    act(house, SYSTEM, "add_person", {}, add_duty)
+    act(house, SYSTEM, "change_person", {}, close)
+    with pytest.raises(RecordBroken):
+        act(house, SYSTEM, "change_person", {}, close)
+
+
+def test_one_that_must_be_alone_begins_again_alone(house: House) -> None:
+    tries = []
+
+    def needs(session: Session, by: By) -> dict[str, str]:
+        tries.append(by.alone)
+        by.must_be_alone()
+        return add_ann(session, by)
+
+    act(house, SYSTEM, "add_person", {}, needs)
+    assert tries == [False, True]
+    assert count(house, Person) == 1
