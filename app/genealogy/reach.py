@@ -103,7 +103,7 @@ def _of_packs(session: Session, packs: list[int], after: dict[int, int] | None =
         if passed:
             before = shares.get(content.pack, Share(0, 0))
             shares[content.pack] = Share(before.least + content.units, before.most + content.units)
-    below = _below(session, {}, {item: None for item in taken_off})
+    below = _below(session, {}, dict.fromkeys(taken_off))
     return _joined(Reached({}, {}, shares, units, ()), below)
 
 

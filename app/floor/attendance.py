@@ -1,0 +1,45 @@
+"""Who has which stations: a person attends several, and hands all of them over with one scan."""
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from app.catalogue import queries as catalogue
+from app.errors import bad_input
+from app.journal.act import By
+from app.ledger.runs import Attendance
+
+
+def attend(session: Session, by: By, person: int, station: int) -> None:
+    """The person has the station from now; attending it twice changes nothing."""
+    catalogue.station(session, station)
+    if station not in stations_of(session, person):
+        session.add(Attendance(e=by.e, person=person, station=station))
+        session.flush()
+
+
+def leave(session: Session, by: By, person: int, station: int | None = None) -> None:
+    """The person leaves one station, or all."""
+    for row in _rows(session, person):
+        if station is None or row.station == station:
+            row.closed_e = by.e
+    session.flush()
+
+
+def hand_over(session: Session, by: By, giver: int, taker: int) -> list[int]:
+    """All stations of one person go to another, with what runs on them."""
+    if giver == taker:
+        raise bad_input("Nothing is handed over.", "to_person", "Both are the same person.", "Scan the badge of the one who takes over.")
+    stations = stations_of(session, giver)
+    leave(session, by, giver)
+    for station in stations:
+        attend(session, by, taker, station)
+    return stations
+
+
+def stations_of(session: Session, person: int) -> list[int]:
+    return [row.station for row in _rows(session, person)]
+
+
+def _rows(session: Session, person: int) -> list[Attendance]:
+    query = select(Attendance).where(Attendance.person == person, Attendance.closed_e.is_(None)).order_by(Attendance.id)
+    return list(session.scalars(query))

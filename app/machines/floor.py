@@ -1,0 +1,451 @@
+"""The floor over the API: containers, lots, material on stations, marks, samples, scrap, counts, moves."""
+
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Depends
+from pydantic import BaseModel, Field
+from sqlalchemy.orm import Session
+
+from app.errors import bad_input
+from app.floor import containers, lots, mounts
+from app.floor.at_risk import go_on_at_risk
+from app.floor.attendance import attend, hand_over, leave
+from app.floor.counting import count_units, sign_difference
+from app.floor.dispositions import dispose
+from app.floor.ends import change_over
+from app.floor.groups import contents
+from app.floor.loose import merge_loose, split_loose
+from app.floor.marks import mark_cells, take_back_marks
+from app.floor.moves import move_item
+from app.floor.samples import sample_cells, sample_units
+from app.floor.scrap import scrap_cells, scrap_panel, scrap_units
+from app.floor.station_states import set_state
+from app.journal.act import By
+from app.ledger.items import Lot
+from app.machines.bodies import ByPerson, CellIn, CountIn, Method, Name, Signed, Told, Units, Words
+from app.machines.calls import PROBLEMS, Call, calling
+from app.machines.names import lot_code, lot_in, lot_named, panel_codes, panels_of, said, station_of, things_of
+from app.naming.resolve import Named, code_of, resolve
+
+router = APIRouter(prefix="/api/v1", tags=["floor"], responses=PROBLEMS)
+Calling = Annotated[Call, Depends(calling)]
+
+
+class ContainerIn(Told):
+    kind: Name = Field(examples=["magazine"])
+    name: Name = Field(examples=["Magazine 118"])
+
+
+class ContainerOut(BaseModel):
+    container: str
+    panels: list[str] = []
+    items: list[str] = []
+
+
+class ThingsIn(Told):
+    things: list[Name] = Field(default=[], description="Panels, panel lots, loose lots or samples. Empty, when taking out: everything.")
+
+
+class LotIn(Told):
+    product: Name = Field(description="Part number.")
+    panels: list[Name] | None = None
+    containers: list[Name] | None = Field(None, description="Instead of panels: what is in these.")
+    order: Name | None = Field(None, description="The customer order that it is started for.")
+
+
+class LotOut(BaseModel):
+    lot: str
+    panels: list[str] = []
+
+
+class SplitIn(Told):
+    """Panels leave a panel lot; a number of units leaves a loose lot."""
+
+    panels: list[Name] | None = None
+    units: Units | None = None
+    method: Method = "hand"
+    u: float = Field(0.0, ge=0)
+
+
+class MergeIn(Told):
+    others: list[Name] = Field(min_length=1)
+
+
+class MountIn(Told):
+    item: Name = Field(description="A material batch or a wafer.")
+    place: Name | None = Field(None, description="Where on the station; empty: the station's one place for it.")
+
+
+class ChangeOverIn(MountIn):
+    """What was in work is closed with what was there before, and goes on with `item`. Panels not said may be on either side."""
+
+    panels_done: list[Name] | None = None
+    panels_in_work: list[Name] | None = None
+
+
+class StationOut(BaseModel):
+    station: str
+    loaded: list[dict[str, str]] = []
+
+
+class StateIn(Told):
+    state: Name = Field(description="productive, standby, engineering, scheduled_down, unscheduled_down, non_scheduled (SEMI E10).")
+    reason: Words
+
+
+class MarksIn(Told):
+    cells: list[CellIn] = Field(min_length=1)
+    reason: Words
+
+
+class MarkOut(BaseModel):
+    panel: str
+    mark: int
+    cells: int
+
+
+class ScrapIn(Told):
+    """Cells of a panel, a whole panel, or a number of units of a panel or loose lot."""
+
+    thing: Name
+    reason: Words
+    cells: list[CellIn] | None = None
+    units: Units | None = None
+    method: Method = "hand"
+    u: float = Field(0.0, ge=0)
+
+
+class SampleIn(Told):
+    thing: Name = Field(description="A panel (with cells) or a loose lot (with units).")
+    purpose: Words
+    kept: bool = True
+    cells: list[CellIn] | None = None
+    units: Units | None = None
+
+
+class SampleOut(BaseModel):
+    sample: str
+
+
+class CountedIn(Told, CountIn):
+    thing: Name
+
+
+class CountedOut(BaseModel):
+    thing: str
+    book: int
+    units: int
+    difference: int
+    within: bool = Field(description="Inside twice the combined uncertainty: nothing more to do. Otherwise it must be signed for.")
+
+
+class SignDifferenceIn(Signed):
+    thing: Name
+    words: Words
+
+
+class AtRiskIn(Signed):
+    things: list[Name] = Field(min_length=1)
+    reason: Words
+
+
+class DisposeIn(Signed):
+    what: Name = Field(description="ISO 9000: concession, rework, repair, regrade, scrap, return to supplier.")
+    words: Words
+
+
+class DoneOut(BaseModel):
+    done: bool = True
+
+
+class MoveIn(Told):
+    thing: Name
+    kind: Name = Field(description="floor, stock or outside.")
+    place: str = ""
+
+
+class AttendIn(ByPerson):
+    here: bool = Field(True, description="False: the person leaves the station.")
+
+
+class HandOverIn(Told):
+    from_person: Name
+    to_person: Name
+
+
+@router.post("/containers", summary="Add a container")
+def add_container(body: ContainerIn, call: Calling) -> ContainerOut:
+    def verb(s: Session, by: By) -> dict[str, Any]:
+        return {"container": code_of(s, "container", containers.add_container(s, by, body.kind, body.name).id)}
+
+    return ContainerOut(**call.do("add_container", body, verb))
+
+
+@router.post("/containers/{container}/put", summary="Put panels, lots or samples into a container")
+def put_in(container: str, body: ThingsIn, call: Calling) -> ContainerOut:
+    def verb(s: Session, by: By) -> dict[str, Any]:
+        into = resolve(s, container, "container")
+        panels, items = _inside(s, things_of(s, body.things))
+        if panels:
+            containers.put_panels(s, by, into.id, panels)
+        for item in items:
+            containers.put_item(s, by, into.id, item)
+        return _content(s, into)
+
+    return ContainerOut(**call.do("fill_container", body, verb, path={"container": container}))
+
+
+@router.post("/containers/{container}/take_out", summary="Take things out of a container, or all of it")
+def take_out(container: str, body: ThingsIn, call: Calling) -> ContainerOut:
+    def verb(s: Session, by: By) -> dict[str, Any]:
+        source = resolve(s, container, "container")
+        panels, items = _inside(s, things_of(s, body.things))
+        containers.take_out(s, by, source.id, [*panels, *items] or None)
+        return _content(s, source)
+
+    return ContainerOut(**call.do("empty_container", body, verb, path={"container": container}))
+
+
+@router.get("/containers/{container}", summary="What is in a container")
+def see_container(container: str, call: Calling) -> ContainerOut:
+    with call.house.reading() as s:
+        return ContainerOut(**_content(s, resolve(s, container, "container")))
+
+
+@router.post("/lots", summary="Start a lot of panels")
+def start_lot(body: LotIn, call: Calling) -> LotOut:
+    def verb(s: Session, by: By) -> dict[str, Any]:
+        boxes = [resolve(s, name, "container").id for name in body.containers] if body.containers else []
+        lot = lots.start_lot(s, by, body.product, panels_of(s, body.panels) or [], containers=boxes, order=body.order)
+        return _lot(s, lot.item)
+
+    return LotOut(**call.do("start_lot", body, verb))
+
+
+@router.post("/lots/{lot}/split", summary="A part of a lot leaves under a code of its own")
+def split(lot: str, body: SplitIn, call: Calling) -> LotOut:
+    def verb(s: Session, by: By) -> dict[str, Any]:
+        one = resolve(s, lot, "lot", "container")
+        item = lot_in(s, one).id
+        if s.get_one(Lot, item).form == "loose":
+            if body.units is None:
+                raise bad_input("How many units leave?", "units", f"{one.code} is a loose lot.", "Give units.")
+            return _lot(s, split_loose(s, by, item, body.units, body.method, body.u).item)
+        if not body.panels:
+            raise bad_input("Which panels leave?", "panels", f"{one.code} is a panel lot.", "Name the panels that leave.")
+        return _lot(s, lots.split_lot(s, by, item, panels_of(s, body.panels) or []).item)
+
+    return LotOut(**call.do("split_lot", body, verb, path={"lot": lot}))
+
+
+@router.post("/lots/{lot}/merge", summary="Other lots join this one; a loose lot may go on under a new code")
+def merge(lot: str, body: MergeIn, call: Calling) -> LotOut:
+    def verb(s: Session, by: By) -> dict[str, Any]:
+        into = lot_named(s, lot).id
+        others = [lot_named(s, name).id for name in body.others]
+        joined = merge_loose(s, by, into, others) if s.get_one(Lot, into).form == "loose" else lots.merge_lots(s, by, into, others)
+        return _lot(s, joined.item)
+
+    return LotOut(**call.do("merge_lots", body, verb, path={"lot": lot}))
+
+
+@router.post("/stations/{station}/mount", summary="Put a batch or wafer on a station")
+def mount(station: str, body: MountIn, call: Calling) -> StationOut:
+    def verb(s: Session, by: By) -> dict[str, Any]:
+        mounts.mount(s, by, station_of(s, station), resolve(s, body.item, "batch", "wafer").id, body.place)
+        return _station(s, station)
+
+    return StationOut(**call.do("mount", body, verb, path={"station": station}))
+
+
+@router.post("/stations/{station}/unmount", summary="Take a batch or wafer off a station")
+def unmount(station: str, body: MountIn, call: Calling) -> StationOut:
+    def verb(s: Session, by: By) -> dict[str, Any]:
+        mounts.unmount(s, by, station_of(s, station), resolve(s, body.item, "batch", "wafer").id)
+        return _station(s, station)
+
+    return StationOut(**call.do("unmount", body, verb, path={"station": station}))
+
+
+@router.post("/stations/{station}/change_over", summary="Change material over, in mid-run or not")
+def change(station: str, body: ChangeOverIn, call: Calling) -> StationOut:
+    def verb(s: Session, by: By) -> dict[str, Any]:
+        item = resolve(s, body.item, "batch", "wafer")
+        change_over(s, by, station_of(s, station), item, body.place, said(s, body.panels_done, body.panels_in_work))
+        return _station(s, station)
+
+    return StationOut(**call.do("change_over", body, verb, path={"station": station}))
+
+
+@router.post("/stations/{station}/state", summary="Set a station's state (SEMI E10)")
+def state(station: str, body: StateIn, call: Calling) -> StationOut:
+    def verb(s: Session, by: By) -> dict[str, Any]:
+        set_state(s, by, station_of(s, station), body.state, body.reason)
+        return _station(s, station)
+
+    return StationOut(**call.do("set_station_state", body, verb, path={"station": station}))
+
+
+@router.get("/stations/{station}", summary="What is on a station")
+def see_station(station: str, call: Calling) -> StationOut:
+    with call.house.reading() as s:
+        return StationOut(**_station(s, station))
+
+
+@router.post("/stations/{station}/attend", summary="A person attends a station, or leaves it")
+def attend_station(station: str, body: AttendIn, call: Calling) -> StationOut:
+    def verb(s: Session, by: By) -> dict[str, Any]:
+        who = resolve(s, body.person, "person").id if body.person else call.person
+        if who is None:
+            raise bad_input("Who?", "person", "A machine attends no station.", "Name the person.")
+        (attend if body.here else leave)(s, by, who, station_of(s, station))
+        return _station(s, station)
+
+    return StationOut(**call.do("attend_station", body, verb, path={"station": station}))
+
+
+@router.post("/hand_over", summary="One person's stations go to the next")
+def hand(body: HandOverIn, call: Calling) -> DoneOut:
+    def verb(s: Session, by: By) -> dict[str, Any]:
+        hand_over(s, by, resolve(s, body.from_person, "person").id, resolve(s, body.to_person, "person").id)
+        return {"done": True}
+
+    return DoneOut(**call.do("hand_over", body, verb))
+
+
+@router.post("/panels/{panel}/marks", summary="Mark cells as no longer good")
+def mark(panel: str, body: MarksIn, call: Calling) -> MarkOut:
+    def verb(s: Session, by: By) -> dict[str, Any]:
+        one = resolve(s, panel, "panel")
+        row = mark_cells(s, by, one.id, _cells(body.cells), body.reason)
+        return {"panel": one.code, "mark": row.id, "cells": row.n}
+
+    return MarkOut(**call.do("mark_cells", body, verb, path={"panel": panel}))
+
+
+@router.post("/marks/{mark}/take_back", summary="Take back a mark that was wrong")
+def take_back(mark: int, body: Told, call: Calling) -> DoneOut:
+    def verb(s: Session, by: By) -> dict[str, Any]:
+        take_back_marks(s, by, [mark])
+        return {"done": True}
+
+    return DoneOut(**call.do("correct_marks", body, verb, path={"mark": mark}))
+
+
+@router.post("/scrap", summary="Scrap cells, a panel, or units")
+def scrap(body: ScrapIn, call: Calling) -> DoneOut:
+    def verb(s: Session, by: By) -> dict[str, Any]:
+        one = resolve(s, body.thing, "panel", "lot", "container")
+        if body.cells:
+            scrap_cells(s, by, one.id, _cells(body.cells), body.reason)
+        elif body.units is not None:
+            scrap_units(s, by, one.id if one.kind == "panel" else lot_in(s, one).id, body.units, body.reason, method=body.method, u=body.u)
+        elif one.kind == "panel":
+            scrap_panel(s, by, one.id, body.reason)
+        else:
+            raise bad_input("How many units?", "units", f"{one.code} is a lot.", "Give units.")
+        return {"done": True}
+
+    return DoneOut(**call.do("scrap", body, verb))
+
+
+@router.post("/samples", summary="Take a sample of cells or of loose units, to keep or to destroy")
+def sample(body: SampleIn, call: Calling) -> SampleOut:
+    def verb(s: Session, by: By) -> dict[str, Any]:
+        one = resolve(s, body.thing, "panel", "lot", "container")
+        if one.kind == "panel":
+            if not body.cells:
+                raise bad_input("Which cells?", "cells", f"{one.code} is a panel.", "Name the cells.")
+            taken = sample_cells(s, by, one.id, _cells(body.cells), body.purpose, kept=body.kept)
+        else:
+            if body.units is None:
+                raise bad_input("How many units?", "units", f"{one.code} is a lot.", "Give units.")
+            taken = sample_units(s, by, lot_in(s, one).id, body.units, body.purpose, kept=body.kept)
+        return {"sample": code_of(s, "sample", taken.item)}
+
+    return SampleOut(**call.do("take_sample", body, verb))
+
+
+@router.post("/counts", summary="Enter a count; it is compared with the book")
+def count(body: CountedIn, call: Calling) -> CountedOut:
+    def verb(s: Session, by: By) -> dict[str, Any]:
+        one = resolve(s, body.thing, "panel", "lot", "container")
+        found = count_units(s, by, one.id if one.kind == "panel" else lot_in(s, one).id, body.units, body.method, body.u)
+        return {
+            "thing": one.code, "book": found.entry.book, "units": body.units, "difference": body.units - (found.entry.book or 0),
+            "within": found.difference.within,
+        }  # fmt: skip
+
+    return CountedOut(**call.do("count_units", body, verb))
+
+
+@router.post("/counts/sign", summary="Sign for a difference that is beyond counting")
+def sign(body: SignDifferenceIn, call: Calling) -> DoneOut:
+    def verb(s: Session, by: By) -> dict[str, Any]:
+        one = resolve(s, body.thing, "panel", "lot", "container")
+        sign_difference(s, by, one.id if one.kind == "panel" else lot_in(s, one).id, body.words)
+        return {"done": True}
+
+    return DoneOut(**call.do("sign_difference", body, verb))
+
+
+@router.post("/at_risk", summary="Let panels go on while a judgement is open, up to the barrier")
+def at_risk(body: AtRiskIn, call: Calling) -> DoneOut:
+    def verb(s: Session, by: By) -> dict[str, Any]:
+        panels, _ = _inside(s, things_of(s, body.things))
+        go_on_at_risk(s, by, panels, body.reason)
+        return {"done": True}
+
+    return DoneOut(**call.do("go_on_at_risk", body, verb))
+
+
+@router.post("/lines/{line}/disposition", summary="Sign a disposition of a line whose judgement is open")
+def sign_disposition(line: int, body: DisposeIn, call: Calling) -> DoneOut:
+    def verb(s: Session, by: By) -> dict[str, Any]:
+        dispose(s, by, line, body.what, body.words)
+        return {"done": True}
+
+    return DoneOut(**call.do("dispose", body, verb, path={"line": line}))
+
+
+@router.post("/moves", summary="Move a thing to stock, to an outside firm, or back to the floor")
+def move(body: MoveIn, call: Calling) -> DoneOut:
+    def verb(s: Session, by: By) -> dict[str, Any]:
+        one = resolve(s, body.thing, "panel", "lot", "container", "pack", "sample", "wafer", "batch")
+        items = contents(s, one)
+        for item in [*items[0], *items[1]] if one.kind == "container" else [one.id]:
+            move_item(s, by, item, body.kind, body.place)
+        return {"done": True}
+
+    return DoneOut(**call.do("move_item", body, verb))
+
+
+def _inside(session: Session, things: list[Named]) -> tuple[list[int], list[int]]:
+    panels: list[int] = []
+    items: list[int] = []
+    for thing in things:
+        some, others = contents(session, thing)
+        panels += some
+        items += others
+    return panels, items
+
+
+def _lot(session: Session, item: int) -> dict[str, Any]:
+    panels, _ = contents(session, Named("lot", item, "")) if session.get_one(Lot, item).form == "panel" else ([], [])
+    return {"lot": lot_code(session, item), "panels": panel_codes(session, panels)}
+
+
+def _content(session: Session, container: Named) -> dict[str, Any]:
+    inside = containers.content_of(session, container.id)
+    items = [code_of(session, "lot" if session.get(Lot, item) else "sample", item) for item in inside.items]
+    return {"container": container.code, "panels": panel_codes(session, inside.panels), "items": items}
+
+
+def _station(session: Session, name: str) -> dict[str, Any]:
+    one = resolve(session, name, "station")
+    loaded = [{"place": x.place, "item": x.code, "kind": x.kind, "part": x.part} for x in mounts.loaded(session, one.id)]
+    return {"station": one.code, "loaded": loaded}
+
+
+def _cells(cells: list[CellIn]) -> list[tuple[int, int]]:
+    return [(cell.row, cell.column) for cell in cells]

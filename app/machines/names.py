@@ -1,0 +1,79 @@
+"""From the names in a body to things, once the transaction is open; and back to codes for the answer."""
+
+from collections.abc import Iterable, Sequence
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from app.errors import bad_input, refuse
+from app.floor.ends import Said, Value
+from app.floor.groups import contents
+from app.ledger.items import Lot
+from app.ledger.places import Load
+from app.ledger.runs import Run
+from app.ledger.sets import lots_of_panels
+from app.machines.bodies import ValueIn
+from app.naming.resolve import Named, code_of, codes_of, resolve
+
+
+def station_of(session: Session, name: str) -> int:
+    return resolve(session, name, "station").id
+
+
+def panels_of(session: Session, names: Sequence[str] | None) -> list[int] | None:
+    """None where nothing was said."""
+    return None if names is None else [resolve(session, name, "panel").id for name in names]
+
+
+def things_of(session: Session, names: Iterable[str]) -> list[Named]:
+    return [resolve(session, name) for name in names]
+
+
+def person_of(session: Session, name: str | None, caller: int | None) -> int | None:
+    return resolve(session, name, "person").id if name else caller
+
+
+def said(session: Session, done: Sequence[str] | None, in_work: Sequence[str] | None) -> Said:
+    return Said(panels_of(session, done), panels_of(session, in_work))
+
+
+def values_of(values: Sequence[ValueIn]) -> list[Value]:
+    return [Value(one.name, one.value, one.unit) for one in values]
+
+
+def open_run(session: Session, name: str) -> Run:
+    """The run that a code names, while it is open."""
+    named = resolve(session, name, "run", "load")
+    run = session.get(Run, _run_of_load(session, named) if named.kind == "load" else named.id, populate_existing=True)
+    if run is None or run.closed_e is not None:
+        raise refuse("finished", f"{named.code} is not running.", "It has ended, or has not started.", "Look at its page.")
+    return run
+
+
+def lot_named(session: Session, name: str) -> Named:
+    """A lot by its name, or by the container that it is alone in."""
+    return lot_in(session, resolve(session, name, "lot", "container"))
+
+
+def lot_in(session: Session, named: Named) -> Named:
+    if named.kind == "lot":
+        return named
+    panels, items = contents(session, named)
+    lots = [item for item in items if session.get(Lot, item)] or sorted(set(lots_of_panels(session, panels).values()))
+    if len(lots) != 1:
+        raise bad_input("Which lot?", "lot", f"{named.code} holds {len(lots)} lots.", "Name the lot.")
+    return Named("lot", lots[0], code_of(session, "lot", lots[0]))
+
+
+def lot_code(session: Session, lot: int) -> str:
+    return code_of(session, "lot", lot)
+
+
+def panel_codes(session: Session, panels: Iterable[int]) -> list[str]:
+    return sorted(codes_of(session, "panel", list(panels)).values())
+
+
+def _run_of_load(session: Session, named: Named) -> int:
+
+
+    return session.scalar(select(Load.run).where(Load.id == named.id)) or 0

@@ -1,0 +1,144 @@
+"""Oven loads over the API, and the files of their loggers."""
+
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Depends
+from pydantic import BaseModel, Field
+from sqlalchemy.orm import Session
+
+from app.floor.ends import abort_run, finish_run
+from app.journal.act import By
+from app.ledger.places import Load
+from app.ledger.runs import Run
+from app.ledger.sets import panels_of as panels_in_set
+from app.machines.bodies import ByPerson, Name, Told
+from app.machines.calls import PROBLEMS, Call, calling
+from app.machines.names import open_run, panel_codes, panels_of, person_of, station_of, things_of, values_of
+from app.machines.runs import FinishIn, RunOut, run_as_json
+from app.naming.resolve import Named, code_of, resolve
+from app.ovens import loads
+
+router = APIRouter(prefix="/api/v1", tags=["ovens"], responses=PROBLEMS)
+Calling = Annotated[Call, Depends(calling)]
+
+
+class LoadIn(Told):
+    station: Name = Field(description="The oven.")
+    recipe: Name = Field(description="Name of the recipe; the load runs its revision of now.")
+
+
+class PutIn(Told):
+    things: list[Name] = Field(min_length=1)
+    shelf: Name
+    panels: list[Name] | None = Field(None, description="Only these panels of them.")
+
+
+class TakeIn(Told):
+    things: list[Name] = Field(min_length=1)
+
+
+class StartIn(ByPerson):
+    version: int | None = Field(None, description="The load's version as the starter saw it. Another one is refused, with the difference.")
+
+
+class ShelfOut(BaseModel):
+    shelf: str
+    lot: str
+    step: str
+    panels: list[str]
+
+
+class LoadOut(BaseModel):
+    load: str
+    state: str = Field(description="being filled, running, ended, aborted or cancelled")
+    version: int
+    run: str | None
+    shelves: list[ShelfOut]
+
+
+@router.post("/loads", summary="Begin an oven load")
+def begin(body: LoadIn, call: Calling) -> LoadOut:
+    return LoadOut(**call.do("begin_load", body, lambda s, by: _load(s, loads.begin_load(s, by, station_of(s, body.station), body.recipe))))
+
+
+@router.post("/loads/{load}/put", summary="Put panels on a shelf of a load")
+def put(load: str, body: PutIn, call: Calling) -> LoadOut:
+    def verb(s: Session, by: By) -> dict[str, Any]:
+        one = _of(s, load)
+        loads.add_to_load(s, by, one, things_of(s, body.things), body.shelf, panels_of(s, body.panels))
+        return _load(s, one)
+
+    return LoadOut(**call.do("add_to_load", body, verb, path={"load": load}))
+
+
+@router.post("/loads/{load}/take_out", summary="Take panels out of a load that has not started")
+def take(load: str, body: TakeIn, call: Calling) -> LoadOut:
+    def verb(s: Session, by: By) -> dict[str, Any]:
+        one = _of(s, load)
+        loads.take_from_load(s, by, one, things_of(s, body.things))
+        return _load(s, one)
+
+    return LoadOut(**call.do("take_from_load", body, verb, path={"load": load}))
+
+
+@router.post("/loads/{load}/cancel", summary="Cancel a load that has not started")
+def cancel(load: str, body: Told, call: Calling) -> LoadOut:
+    def verb(s: Session, by: By) -> dict[str, Any]:
+        one = _of(s, load)
+        loads.cancel_load(s, by, one)
+        return _load(s, one)
+
+    return LoadOut(**call.do("cancel_load", body, verb, path={"load": load}))
+
+
+@router.post("/loads/{load}/start", summary="Start a load: it is one run from now")
+def start(load: str, body: StartIn, call: Calling) -> LoadOut:
+    def verb(s: Session, by: By) -> dict[str, Any]:
+        one = _of(s, load)
+        loads.start_load(s, by, one, body.version, person=person_of(s, body.person, call.person))
+        return _load(s, one)
+
+    return LoadOut(**call.do("start_load", body, verb, path={"load": load}))
+
+
+@router.post("/loads/{load}/end", summary="End a load: the oven has run and its door is open")
+def end(load: str, body: FinishIn, call: Calling) -> RunOut:
+    def verb(s: Session, by: By) -> dict[str, Any]:
+        run = open_run(s, load)
+        finish_run(s, by, run, values_of(body.values), person=person_of(s, body.person, call.person))
+        return run_as_json(s, run)
+
+    return RunOut(**call.do("end_load", body, verb, path={"load": load}))
+
+
+@router.post("/loads/{load}/abort", summary="Abort a load: its heat counts, the cure is to be completed by another")
+def abort(load: str, body: ByPerson, call: Calling) -> RunOut:
+    def verb(s: Session, by: By) -> dict[str, Any]:
+        run = open_run(s, load)
+        abort_run(s, by, run, person=person_of(s, body.person, call.person))
+        return run_as_json(s, run)
+
+    return RunOut(**call.do("abort_load", body, verb, path={"load": load}))
+
+
+@router.get("/loads/{load}", summary="A load, its shelves and its version")
+def see(load: str, call: Calling) -> LoadOut:
+    with call.house.reading() as s:
+        return LoadOut(**_load(s, _of(s, load)))
+
+
+def _of(session: Session, name: str) -> Load:
+    return session.get_one(Load, resolve(session, name, "load").id)
+
+
+def _load(session: Session, load: Load) -> dict[str, Any]:
+    session.flush()
+    code: Named = Named("load", load.id, code_of(session, "load", load.id))
+    shelves = [
+        {"shelf": place.shelf, "lot": code_of(session, "lot", place.lot), "step": place.step, "panels": panel_codes(session, panels_in_set(session, place.set))}
+        for place in loads.places_of(session, load)
+    ]
+    return {
+        "load": code.code, "state": loads.state_of(session, load), "version": loads.version(session, load),
+        "run": code_of(session, "run", load.run) if load.run and session.get(Run, load.run) else None, "shelves": shelves,
+    }  # fmt: skip

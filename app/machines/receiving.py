@@ -1,0 +1,163 @@
+"""Receiving over the API: material batches, panels, wafers with their maps."""
+
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Depends, File, Form, UploadFile
+from pydantic import AwareDatetime, BaseModel, Field
+from sqlalchemy.orm import Session
+
+from app.catalogue import queries as catalogue
+from app.errors import bad_input
+from app.floor.mounts import part_of
+from app.journal.act import By
+from app.machines.bodies import Name, Told
+from app.machines.calls import PROBLEMS, Call, calling
+from app.naming.resolve import resolve
+from app.receiving.batches import mix_batches, open_batch, receive_batch
+from app.receiving.die_map import Stated
+from app.receiving.panels import marks_between, receive_panels
+from app.receiving.wafers import correct_die_map, map_of, read_map_files, receive_wafers
+
+router = APIRouter(prefix="/api/v1", tags=["receiving"], responses=PROBLEMS)
+Calling = Annotated[Call, Depends(calling)]
+
+
+class BatchIn(Told):
+    part: Name = Field(examples=["GLUE-7"])
+    supplier: str = Field("", examples=["Harrow Chemicals"])
+    supplier_batch: str | None = Field(None, description="The supplier's own batch number; kept as another's number.", examples=["HC-20881"])
+    expires_at: AwareDatetime | None = Field(None, description="Empty: the part's shelf life, if it has one.")
+
+
+class BatchOut(BaseModel):
+    batch: str = Field(examples=["B26-000001-5"])
+
+
+class MixIn(Told):
+    part: Name
+    parents: list[Name] = Field(min_length=1)
+    expires_at: AwareDatetime | None = None
+
+
+class PanelsIn(Told):
+    """Panels of one lead-frame batch: by the marks on the frames, by first and last of a range of them, or by a count."""
+
+    frames: Name = Field(description="The lead-frame batch.")
+    marks: list[Name] | None = Field(None, examples=[["N000001", "N000002"]])
+    first: Name | None = None
+    last: Name | None = None
+    count: Annotated[int, Field(ge=1, le=5000)] | None = None
+    rows: Annotated[int, Field(ge=1, le=1000)] | None = Field(None, description="Empty: as the lead-frame part says.")
+    columns: Annotated[int, Field(ge=1, le=1000)] | None = None
+
+
+class PanelsOut(BaseModel):
+    panels: list[str] = Field(description="Codes, in the order given.", examples=[["P26-000006-5", "P26-000007-3"]])
+
+
+class WaferOut(BaseModel):
+    wafer: str
+    wafer_id: str
+    gross: int
+    passing: int
+    failing: int
+
+
+class WafersOut(BaseModel):
+    wafers: list[WaferOut]
+
+
+@router.post("/batches", summary="Receive a material batch")
+def receive(body: BatchIn, call: Calling) -> BatchOut:
+    answer = call.do(
+        "receive_batch", body,
+        lambda s, by: {"batch": receive_batch(s, by, body.part, supplier=body.supplier, supplier_batch=body.supplier_batch, expires_at=body.expires_at).code},
+    )  # fmt: skip
+    return BatchOut(**answer)
+
+
+@router.post("/batches/mix", summary="Mix a batch here from others")
+def mix(body: MixIn, call: Calling) -> BatchOut:
+    answer = call.do(
+        "mix_batches", body,
+        lambda s, by: {"batch": mix_batches(s, by, body.part, [resolve(s, p, "batch") for p in body.parents], expires_at=body.expires_at).code},
+    )  # fmt: skip
+    return BatchOut(**answer)
+
+
+@router.post("/batches/{batch}/open", summary="Open a batch: its pot life runs from here")
+def open_it(batch: str, body: Told, call: Calling) -> BatchOut:
+    def verb(s: Session, by: By) -> dict[str, Any]:
+        named = resolve(s, batch, "batch")
+        open_batch(s, by, named)
+        return {"batch": named.code}
+
+    return BatchOut(**call.do("open_batch", body, verb, path={"batch": batch}))
+
+
+@router.post("/panels", summary="Receive panels from a lead-frame batch")
+def receive_some_panels(body: PanelsIn, call: Calling) -> PanelsOut:
+    if sum(x is not None for x in (body.marks, body.first, body.count)) != 1:
+        raise bad_input("Which panels?", "marks", "Give marks, or first and last, or a count: one of them.", "Leave the others out.")
+    if (body.first is None) != (body.last is None):
+        raise bad_input("That is no range.", "last", "A range has a first and a last.", "Give both.")
+    marks = marks_between(body.first, body.last) if body.first and body.last else body.marks
+
+    def verb(s: Session, by: By) -> dict[str, Any]:
+        frames = resolve(s, body.frames, "batch")
+        return {"panels": [p.code for p in receive_panels(s, by, frames, marks=marks, count=body.count, rows=body.rows, columns=body.columns)]}
+
+    return PanelsOut(**call.do("receive_panels", body, verb))
+
+
+@router.post("/wafers", summary="Receive wafers with their die maps, from one file or many: all or nothing")
+def receive_some_wafers(
+    call: Calling,
+    files: Annotated[list[UploadFile], File(description="SEMI E142 XML, SEMI G85 XML, a text grid or CSV; the content tells which.")],
+    part: Annotated[str, Form(description="The wafer part.")],
+    supplier: Annotated[str, Form()] = "",
+    origin: Annotated[str | None, Form(description="Where the file is silent: UpperLeft, LowerRight, ...")] = None,
+    axis: Annotated[str | None, Form(description="DownRight, UpRight, DownLeft, UpLeft")] = None,
+    orientation: Annotated[str | None, Form(description="Degrees of the notch, in quarter turns")] = None,
+    null: Annotated[str | None, Form(description="The code that means no die")] = None,
+    passing: Annotated[str | None, Form(description="Passing die bins, separated by commas")] = None,
+    wafer: Annotated[str | None, Form(description="The wafer's identity, where the file has none")] = None,
+    happened_at: Annotated[str | None, Form()] = None,
+) -> WafersOut:
+    stated = Stated(origin=origin, axis=axis, orientation=orientation, null=null, passing=_listed(passing), wafer=wafer)
+    told = call.told(happened_at)
+    with call.house.reading() as session:
+        found = catalogue.part(session, part).body
+    kept = read_map_files(call.house, [(file.filename or "unnamed", file.file.read()) for file in files], found, stated)
+
+    def verb(s: Session, by: By) -> dict[str, Any]:
+        wafers = receive_wafers(s, by, kept, part, supplier=supplier)
+        maps = [one for file in kept for one in file.maps]
+        return {
+            "wafers": [
+                {"wafer": named.code, "wafer_id": one.wafer, "gross": one.gross, "passing": one.passing, "failing": one.failing}
+                for named, one in zip(wafers, maps, strict=True)
+            ]
+        }
+
+    arguments = {"part": part, "supplier": supplier, "files": [[one.kept.name, one.kept.digest] for one in kept]}
+    return WafersOut(**call.do("receive_wafers", told, verb, path=arguments))
+
+
+@router.post("/wafers/{wafer}/map", summary="Correct a wafer's die map, in the open")
+def correct_map(wafer: str, call: Calling, file: UploadFile, origin: Annotated[str | None, Form()] = None) -> WaferOut:
+    with call.house.reading() as session:
+        named = resolve(session, wafer, "wafer")
+        part = part_of(session, named.id).body
+    kept = read_map_files(call.house, [(file.filename or "unnamed", file.file.read())], part, Stated(origin=origin))[0]
+
+    def verb(s: Session, by: By) -> dict[str, Any]:
+        correct_die_map(s, by, named, kept)
+        one = map_of(s, named.id)
+        return {"wafer": named.code, "wafer_id": one.wafer or "", "gross": one.gross, "passing": one.passing, "failing": one.failing}
+
+    return WaferOut(**call.do("correct_die_map", call.told(None), verb, path={"wafer": wafer, "file": kept.kept.digest}))
+
+
+def _listed(text: str | None) -> tuple[str, ...]:
+    return tuple(part.strip() for part in text.split(",") if part.strip()) if text else ()

@@ -1,0 +1,234 @@
+"""Runs over the API: start, finish, interrupt, abort, void; singulation and the bins of a test."""
+
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Depends
+from pydantic import BaseModel, Field
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from app.errors import bad_input
+from app.final_test.bins_out import take_bins_out, with_grades
+from app.final_test.singulate import singulate
+from app.floor.amounts import book_of
+from app.floor.ends import abort_run, finish_run, interrupt_run, void_run
+from app.floor.groups import gather
+from app.floor.starts import start_run
+from app.journal.act import By
+from app.ledger.runs import Line, Run
+from app.machines.bodies import ByPerson, CountIn, Name, Told, Units, ValueIn, Words
+from app.machines.calls import PROBLEMS, Call, calling
+from app.machines.names import open_run, panels_of, person_of, said, station_of, things_of, values_of
+from app.naming.resolve import code_of, resolve
+
+router = APIRouter(prefix="/api/v1", tags=["runs"], responses=PROBLEMS)
+Calling = Annotated[Call, Depends(calling)]
+
+
+class RunIn(ByPerson):
+    """Starts what comes next for these things at a station."""
+
+    station: Name
+    things: list[Name] = Field(min_length=1, description="Containers, lots, panels or packs.")
+    panels: list[Name] | None = Field(None, description="Only these panels of them.")
+    step: Name | None = Field(None, description="Key of the route's step, where it is not the next one (a repeat).")
+    shelf: Name | None = None
+    line_clear: bool = Field(False, description="Test and taping: someone looked, and nothing of the lot before is left in the machine.")
+
+
+class LineOut(BaseModel):
+    line: int
+    step: str | None
+    round: int
+    lot: str | None
+    open: bool
+
+
+class RunOut(BaseModel):
+    run: str
+    operation: str
+    outcome: str | None = None
+    lines: list[LineOut]
+
+
+class FinishIn(ByPerson):
+    values: list[ValueIn] = []
+
+
+class StopIn(ByPerson):
+    """What was said; a panel in neither list, when both are given, was surely not reached."""
+
+    panels_done: list[Name] | None = None
+    panels_in_work: list[Name] | None = None
+
+
+class VoidIn(Told):
+    reason: Words
+
+
+class SingulateIn(FinishIn):
+    container: Name | None = Field(None, description="The jar or tray that the units go into.")
+    counted: CountIn | None = Field(None, description="A physical count of the loose units.")
+
+
+class LooseOut(BaseModel):
+    lot: str
+    units: int
+
+
+class BinIn(BaseModel):
+    bin: Name
+    units: Units
+
+
+class BinsIn(FinishIn):
+    """Counts by bin. Where the tester gives a file, import its unit results instead."""
+
+    bins: list[BinIn] = Field(min_length=1)
+
+
+class BinLot(BaseModel):
+    bin: str
+    grade: str
+    lot: str
+    units: int
+
+
+class BinsOut(BaseModel):
+    bins: list[BinLot]
+
+
+class NextOut(BaseModel):
+    """Where things stand on their routes."""
+
+    groups: list[dict[str, Any]]
+
+
+@router.post("/runs", summary="Start a run")
+def start(body: RunIn, call: Calling) -> RunOut:
+    def verb(s: Session, by: By) -> dict[str, Any]:
+        station = station_of(s, body.station)
+        done = start_run(
+            s, by, station, things_of(s, body.things), step=body.step, only=panels_of(s, body.panels), person=person_of(s, body.person, call.person),
+            shelf=body.shelf, line_clear=body.line_clear,
+        )  # fmt: skip
+        return run_as_json(s, done.run)
+
+    return RunOut(**call.do("start_run", body, verb))
+
+
+@router.post("/runs/{run}/finish", summary="Finish a run, with the values that its step records")
+def finish(run: str, body: FinishIn, call: Calling) -> RunOut:
+    def verb(s: Session, by: By) -> dict[str, Any]:
+        one = open_run(s, run)
+        _must_have_no_end_of_its_own(one)
+        finish_run(s, by, one, values_of(body.values), person=person_of(s, body.person, call.person))
+        return run_as_json(s, one)
+
+    return RunOut(**call.do("finish_run", body, verb, path={"run": run}))
+
+
+@router.post("/runs/{run}/interrupt", summary="Interrupt a run: what is not surely done comes to the step again")
+def interrupt(run: str, body: StopIn, call: Calling) -> RunOut:
+    def verb(s: Session, by: By) -> dict[str, Any]:
+        one = open_run(s, run)
+        interrupt_run(s, by, one, said(s, body.panels_done, body.panels_in_work), person=person_of(s, body.person, call.person))
+        return run_as_json(s, one)
+
+    return RunOut(**call.do("interrupt_run", body, verb, path={"run": run}))
+
+
+@router.post("/runs/{run}/abort", summary="Abort a run: nothing of it counts as done; an oven's heat counts")
+def abort(run: str, body: ByPerson, call: Calling) -> RunOut:
+    def verb(s: Session, by: By) -> dict[str, Any]:
+        one = open_run(s, run)
+        abort_run(s, by, one, person=person_of(s, body.person, call.person))
+        return run_as_json(s, one)
+
+    return RunOut(**call.do("abort_run", body, verb, path={"run": run}))
+
+
+@router.post("/runs/{run}/void", summary="Void a run that was entered wrongly")
+def void(run: str, body: VoidIn, call: Calling) -> RunOut:
+    def verb(s: Session, by: By) -> dict[str, Any]:
+        one = s.get_one(Run, resolve(s, run, "run").id)
+        void_run(s, by, one, body.reason)
+        return run_as_json(s, one)
+
+    return RunOut(**call.do("void_run", body, verb, path={"run": run}))
+
+
+@router.post("/runs/{run}/singulate", summary="End a singulation (or outside work that mixes): its panels become one loose lot")
+def end_singulation(run: str, body: SingulateIn, call: Calling) -> LooseOut:
+    def verb(s: Session, by: By) -> dict[str, Any]:
+        counted = (body.counted.units, body.counted.method, body.counted.u) if body.counted else None
+        box = resolve(s, body.container, "container").id if body.container else None
+        lot = singulate(
+            s, by, open_run(s, run), values_of(body.values), person=person_of(s, body.person, call.person), container=box, counted=counted
+        )
+        return {"lot": code_of(s, "lot", lot.item), "units": book_of(s, lot.item)}
+
+    return LooseOut(**call.do("singulate", body, verb, path={"run": run}))
+
+
+@router.post("/runs/{run}/bins", summary="End a test run with counts by bin: one loose lot a bin")
+def end_test(run: str, body: BinsIn, call: Calling) -> BinsOut:
+    if len({one.bin for one in body.bins}) < len(body.bins):
+        raise bad_input("A bin stands twice.", "bins", "Each bin is named once.", "Add its units up.")
+
+    def verb(s: Session, by: By) -> dict[str, Any]:
+        one = open_run(s, run)
+        counts = with_grades(s, one, {each.bin: each.units for each in body.bins})
+        lots = take_bins_out(s, by, one, counts, values_of(body.values), person=person_of(s, body.person, call.person))
+        return bins_as_json(s, lots, counts)
+
+    return BinsOut(**call.do("bin_out", body, verb, path={"run": run}))
+
+
+@router.get("/next/{thing}", summary="What comes next for a container, lot or panel")
+def what_next(thing: str, call: Calling) -> NextOut:
+    with call.house.reading() as s:
+        groups = [
+            {
+                "lot": code_of(s, "lot", group.lot) if group.lot else None, "panels": len(group.panels), "next_step": group.next_step,
+                "round": group.round, "done": sorted({doing.step for stand in group.progress for doing in stand.doings}),
+            }
+            for group in gather(s, [resolve(s, thing)])
+        ]  # fmt: skip
+    return NextOut(groups=groups)
+
+
+@router.get("/runs/{run}", summary="A run and its lines")
+def see_run(run: str, call: Calling) -> RunOut:
+    with call.house.reading() as s:
+        return RunOut(**run_as_json(s, s.get_one(Run, resolve(s, run, "run").id)))
+
+
+def run_as_json(session: Session, run: Run) -> dict[str, Any]:
+    lines = session.scalars(select(Line).where(Line.run == run.id).order_by(Line.id))
+    return {
+        "run": code_of(session, "run", run.id), "operation": run.operation, "outcome": run.outcome,
+        "lines": [
+            {
+                "line": line.id, "step": line.step, "round": line.round, "lot": code_of(session, "lot", line.lot) if line.lot else None,
+                "open": line.closed_e is None,
+            }
+            for line in lines
+        ],
+    }  # fmt: skip
+
+
+def bins_as_json(session: Session, lots: dict[str, Any], counts: dict[tuple[str, str], int]) -> dict[str, Any]:
+    grades = {name: (grade, units) for (name, grade), units in counts.items()}
+    return {
+        "bins": [
+            {"bin": name, "grade": grades[name][0], "lot": code_of(session, "lot", lot.item), "units": grades[name][1]} for name, lot in lots.items()
+        ]
+    }
+
+
+def _must_have_no_end_of_its_own(run: Run) -> None:
+    ends = {"singulate": "singulate", "test": "bins or unit_results", "tape": "close its pack"}
+    if run.operation in ends:
+        raise bad_input(f"A {run.operation} run ends otherwise.", "run", "Its units go on as something new.", f"End it by: {ends[run.operation]}.")
+

@@ -1,0 +1,61 @@
+"""The web app: one installation, its pages and its API, and the timer that seals the journal."""
+
+import logging
+import threading
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from pathlib import Path
+
+import anyio.to_thread
+from fastapi import FastAPI
+from fastapi.staticfiles import StaticFiles
+
+from app.catalogue import queries as catalogue
+from app.db import House
+from app.errors import refuse
+from app.journal.sealing import seal
+from app.machines import floor, genealogy, holds, ovens, packing, receiving, runs
+from app.migrate import is_newest
+from app.settings import Settings
+from app.web import guard
+
+_log = logging.getLogger("reelroot")
+_ROUTERS = (receiving.router, floor.router, runs.router, ovens.router, packing.router, holds.router, genealogy.router)
+
+
+def make_app(settings: Settings, house: House | None = None) -> FastAPI:
+    """The app over an installation whose database is at the newest schema."""
+    one = house or House(settings)
+    if not is_newest(one):
+        raise refuse("changed", "The database is not at this program's schema.", "It was made by another version.", "Run `reelroot upgrade`.")
+
+    @asynccontextmanager
+    async def lifespan(app: FastAPI) -> AsyncIterator[None]:
+        anyio.to_thread.current_default_thread_limiter().total_tokens = settings.threads
+        stop = threading.Event()
+        sealer = threading.Thread(target=_seal_until, args=(one, stop), daemon=True)
+        sealer.start()
+        yield
+        stop.set()
+        sealer.join(timeout=5)
+
+    app = FastAPI(
+        title="Reelroot", version="1", openapi_url="/api/v1/openapi.json", docs_url=None, redoc_url=None, lifespan=lifespan,
+        max_body_size=settings.max_upload_mb << 20,
+    )  # fmt: skip
+    app.state.house = one
+    with one.reading() as session:
+        app.state.zone = catalogue.site(session).zone
+    guard(app)
+    app.mount("/static", StaticFiles(directory=Path(__file__).parent / "static"), name="static")
+    for router in _ROUTERS:
+        app.include_router(router)
+    return app
+
+
+def _seal_until(house: House, stop: threading.Event) -> None:
+    while not stop.wait(house.settings.seal_seconds):
+        try:
+            seal(house)
+        except Exception:  # the database may be away for a while: the next round seals what this one could not
+            _log.exception("sealing failed; trying again in %s s", house.settings.seal_seconds)

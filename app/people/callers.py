@@ -1,0 +1,74 @@
+"""Who is calling: a person by the cookie of a session, or a machine by its bearer token."""
+
+from dataclasses import dataclass
+from typing import Annotated
+
+from fastapi import Depends, Request
+
+from app import clock
+from app.errors import NotAllowed, Reason
+from app.journal.act import Actor
+from app.people import tokens
+from app.people.people import actor_of
+from app.people.sign_in import SignedIn, signed_in
+from app.web import house_of
+
+SESSION_COOKIE = "reelroot_session"
+TERMINAL_COOKIE = "reelroot_terminal"
+
+
+@dataclass(frozen=True)
+class Caller:
+    """`person` is None for a machine. `address` is for throttling."""
+
+    actor: Actor
+    person: int | None
+    may_state_facts: bool
+    address: str
+    session: SignedIn | None = None
+
+    @property
+    def area(self) -> str | None:
+        return self.session.area if self.session else None
+
+    def has(self, *duties: str) -> bool:
+        return bool(self.actor.duties & set(duties))
+
+
+def maybe_caller(request: Request) -> Caller | None:
+    house = house_of(request)
+    address = request.client.host if request.client else ""
+    bearer = request.headers.get("authorization", "")
+    if bearer.lower().startswith("bearer "):
+        with house.reading() as session:
+            token = tokens.token_with(session, bearer[7:].strip(), clock.now())
+            return Caller(tokens.actor_of(token), None, token.may_state_facts, address) if token else None
+    found = signed_in(house, request.cookies.get(SESSION_COOKIE))
+    if found is None:
+        return None
+    with house.reading() as session:
+        actor = actor_of(session, found.person)
+    request.state.form_token = found.form_token
+    request.state.person_name = found.name
+    return Caller(actor, found.person, "lead" in actor.duties, address, found)
+
+
+def caller(request: Request) -> Caller:
+    found = maybe_caller(request)
+    if found is None:
+        raise NotSignedIn
+    return found
+
+
+class NotSignedIn(NotAllowed):
+    """A page sends to the sign-in; a call of the API answers 401."""
+
+    def __init__(self) -> None:
+        super().__init__("You are not signed in.", Reason("duty", "This needs a person or a machine's token.", "Sign in, or send a token."))
+
+    @property
+    def status(self) -> int:
+        return 401
+
+
+Calling = Annotated[Caller, Depends(caller)]

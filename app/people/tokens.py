@@ -1,0 +1,51 @@
+"""Tokens of machines: shown once, kept as their SHA-256, with the least rights and an end date."""
+
+import hashlib
+import secrets
+from datetime import datetime
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from app.errors import bad_input, refuse
+from app.journal.act import Actor, By
+from app.people.models import Token
+from app.people.people import DUTIES
+
+
+def make_token(
+    session: Session, by: By, name: str, duties: tuple[str, ...], valid_until: datetime | None = None, *, may_state_facts: bool = False
+) -> tuple[Token, str]:
+    """A new token and its secret, which nobody sees again."""
+    if strange := set(duties) - set(DUTIES):
+        raise bad_input("There is no such duty.", "duties", f"{sorted(strange)[0]!r} is not one of: {', '.join(DUTIES)}.", "Choose among them.")
+    if not name.strip() or not duties:
+        raise bad_input("A token needs a name and a duty.", "name", "One of them is missing.", "Give both.")
+    secret = "rr_" + secrets.token_urlsafe(32)
+    token = Token(
+        e=by.e, name=name.strip(), hash=digest(secret), duties=",".join(sorted(duties)), may_state_facts=may_state_facts, valid_until=valid_until
+    )
+    session.add(token)
+    session.flush()
+    return token, secret
+
+
+def revoke_token(session: Session, by: By, token: int) -> None:
+    row = session.get_one(Token, token)
+    if row.closed_e is not None:
+        raise refuse("finished", f"Token {row.name} is revoked.", "Someone did it before.", "Make a new one.")
+    row.closed_e = by.e
+
+
+def token_with(session: Session, secret: str, now: datetime) -> Token | None:
+    """The token whose secret this is, if it is in force."""
+    token = session.scalar(select(Token).where(Token.hash == digest(secret), Token.closed_e.is_(None)))
+    return token if token is not None and (token.valid_until is None or now < token.valid_until) else None
+
+
+def actor_of(token: Token) -> Actor:
+    return Actor("machine", token.id, token.name, frozenset(token.duties.split(",")))
+
+
+def digest(secret: str) -> str:
+    return hashlib.sha256(secret.encode()).hexdigest()
