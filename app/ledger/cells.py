@@ -18,7 +18,7 @@ class Placement(Closable, Base):
     wafer: Mapped[int] = mapped_column(ForeignKey("wafer.item"), index=True)
     role: Mapped[str]
     cells: Mapped[bytes]  # bitmap of the cells
-    dies: Mapped[bytes]  # the dies in cell order, packed (floor/placement_check.py)
+    dies: Mapped[bytes]  # the dies in cell order, packed (floor/packed_dies.py)
     n: Mapped[int]
     evidence: Mapped[int] = mapped_column(ForeignKey("evidence.id"))
 

@@ -5,6 +5,7 @@ Not a general CSV reader: one record a line, a quote never reaches past its own 
 
 import csv
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,6 +15,8 @@ from app.errors import bad_input
 
 DELIMITERS = (",", ";", "\t")
 LONGEST_NAME = 64
+_LINES_BEFORE = 50
+_NOTE = re.compile(r"\s*[^\W\d][^:=,;\t]*[:=,;\t].*")
 _UNIT = "\x1f"  # between fields where quotes were taken off
 Bytes = NDArray[np.uint8]
 Places = NDArray[np.int64]
@@ -102,7 +105,7 @@ class Fields:
         return start, end
 
 
-def as_utf8(data: bytes, what: str) -> bytes:
+def as_utf8(data: bytes, what: str, first_line: int = 1) -> bytes:
     """The bytes as UTF-8 with newlines only; refuses what is not text, and says at which line."""
     if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
         try:
@@ -114,15 +117,32 @@ def as_utf8(data: bytes, what: str) -> bytes:
         data = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
     nul = data.find(b"\0")
     if nul >= 0:
-        line = data.count(b"\n", 0, nul) + 1
+        line = data.count(b"\n", 0, nul) + first_line
         raise bad_input(what, f"line {line}", "This is not text: it has zero bytes.", "Send the map or log itself, as text saved in UTF-8.")
     try:
         data.decode()
     except UnicodeDecodeError as error:
-        line = data.count(b"\n", 0, error.start) + 1
+        line = data.count(b"\n", 0, error.start) + first_line
         why = f"The byte {data[error.start]:#04x} is not UTF-8."
         raise bad_input(what, f"line {line}", why, "Save the file as UTF-8.") from None
     return data
+
+
+def find_header(text: str, *needed: Sequence[str]) -> tuple[int, Header] | None:
+    """The line (from 1) of the header near the beginning: it has a column for each of the needed ones, under any of its names."""
+    for number, line in enumerate(text.split("\n", _LINES_BEFORE)[:_LINES_BEFORE], start=1):
+        header = read_header(line)
+        if header and all(set(names) & set(header.names) for names in needed):
+            return number, header
+    return None
+
+
+def refuse_lines_before_header(text: str, header_line: int, what: str) -> None:
+    """Only blank lines, comments and `key: value` may stand there; anything else may be data."""
+    for number, line in enumerate(text.split("\n", header_line)[: header_line - 1], start=1):
+        if line.strip() and not line.startswith("#") and not _NOTE.fullmatch(line):
+            why = "Before the header only lines of the form key: value may stand."
+            raise bad_input(what, f"line {number}", why, "Remove this line.")
 
 
 def read_header(line: str) -> Header | None:

@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 NO_DIE = 0
+FARTHEST = 32767  # coordinates go from -FARTHEST to FARTHEST: two of them fit into 32 bits
 _HEAD = struct.Struct("<4sI")
 _MAGIC = b"DMP1"
 

@@ -3,15 +3,14 @@
 Coordinates are taken as the file has them. Comma, semicolon or tab. Lines `key: value` may stand before the header.
 """
 
-import re
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from app.errors import bad_input
-from app.receiving.delimited import Fields, Header, column, read_header, split_fields
-from app.receiving.die_map import DieMap, Stated
+from app.receiving.delimited import Fields, Header, column, find_header, refuse_lines_before_header, split_fields
+from app.receiving.die_map import FARTHEST, DieMap, Stated
 from app.receiving.map_check import Definition, Found, check_map
 from app.receiving.map_codes import MOST_CHARACTERS, MOST_CODES, MOST_POSITIONS, of_numbers
 
@@ -22,8 +21,6 @@ WAFER = ("wafer", "waferid", "substrateid")
 LOT = ("lot", "lotid", "waferlot")
 PRODUCT = ("product", "productid", "part")
 QUALITY = ("quality", "binquality", "passfail")
-_LINES_BEFORE = 50
-_NOTE = re.compile(r"\s*[^\W\d][^:=,;\t]*[:=,;\t].*")
 
 
 @dataclass(frozen=True)
@@ -35,19 +32,15 @@ class _Dies:
     line: NDArray[np.int64]
 
 
-def find_header(text: str) -> tuple[int, Header] | None:
+def find_map_header(text: str) -> tuple[int, Header] | None:
     """The line (from 1) of the header, if this text has one with x, y and a bin."""
-    for number, line in enumerate(text.split("\n", _LINES_BEFORE)[:_LINES_BEFORE], start=1):
-        header = read_header(line)
-        if header and all(set(names) & set(header.names) for names in (X, Y, BIN)):
-            return number, header
-    return None
+    return find_header(text, X, Y, BIN)
 
 
 def read_csv_maps(data: bytes, what: str, stated: Stated, header_line: int, header: Header) -> list[DieMap]:
     """A map for every wafer named in the file. `data` is UTF-8 with newlines."""
-    before, body = _cut(data, header_line)
-    _refuse_strange_lines(before, what)
+    refuse_lines_before_header(data.decode(), header_line, what)
+    body = b"".join(data.split(b"\n", header_line)[header_line:])
     fields = split_fields(body if body.endswith(b"\n") or not body else body + b"\n", header, header_line + 1)
     for number, why in fields.bad[:1]:
         raise bad_input(what, f"line {number}", why, "Expected a die a line, with a field for each column of the header.")
@@ -58,24 +51,14 @@ def read_csv_maps(data: bytes, what: str, stated: Stated, header_line: int, head
     return [check_map(_found(fields, header, what, header_line, dies, wafer, rows), stated) for wafer, rows in wafers]
 
 
-def _cut(data: bytes, lines: int) -> tuple[list[str], bytes]:
-    parts = data.split(b"\n", lines)
-    return [part.decode() for part in parts[: lines - 1]], parts[lines] if len(parts) > lines else b""
-
-
-def _refuse_strange_lines(before: list[str], what: str) -> None:
-    for number, line in enumerate(before, start=1):
-        if line.strip() and not line.startswith("#") and not _NOTE.fullmatch(line):
-            raise bad_input(what, f"line {number}", "Before the header only lines of the form key: value may stand.", "Remove this line.")
-
-
 def _dies(fields: Fields, header: Header, what: str, header_line: int) -> _Dies:
     numbers = []
     for names in (X, Y):
         place = column(header, what, header_line, *names)
         assert place is not None  # find_header saw it
         values, good = fields.integers(place)
-        _refuse_first(fields, place, good, what, names[0], "a whole number")
+        good &= np.abs(values) <= FARTHEST
+        _refuse_first(fields, place, good, what, names[0], f"a whole number from -{FARTHEST} to {FARTHEST}")
         numbers.append(values)
     place = column(header, what, header_line, *BIN)
     assert place is not None

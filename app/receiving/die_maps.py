@@ -8,7 +8,7 @@ import re
 from app.errors import bad_input
 from app.receiving.delimited import as_utf8
 from app.receiving.die_map import Bin, DieMap, Stated, dump, load
-from app.receiving.die_map_csv import find_header, read_csv_maps
+from app.receiving.die_map_csv import find_map_header, read_csv_maps
 from app.receiving.die_map_text import read_text_maps
 from app.receiving.die_map_xml import read_xml_maps
 
@@ -50,7 +50,7 @@ def _read(data: bytes, what: str, stated: Stated) -> list[DieMap]:
         return read_xml_maps(data, what, stated)
     plain = as_utf8(data, what)
     text = plain.decode()
-    header = find_header(text)
+    header = find_map_header(text)
     if header is not None:
         return read_csv_maps(plain, what, stated, *header)
     return read_text_maps(text, what, stated)

@@ -51,7 +51,7 @@ class Written:
             f'<SubstrateMap SubstrateType="Wafer" SubstrateId={quoteattr(wafer)} LayoutSpecifier="L" '
             f'Orientation="{self.orientation}" OriginLocation="{self.origin}" AxisDirection="{self.axis}">\n'
             f'<Overlay MapName="Sort"><BinCodeMap BinType="Ascii" NullBin={quoteattr(null)}>\n'
-            f'<BinDefinitions>{bins}</BinDefinitions>\n{rows}</BinCodeMap></Overlay></SubstrateMap>'
+            f"<BinDefinitions>{bins}</BinDefinitions>\n{rows}</BinCodeMap></Overlay></SubstrateMap>"
             "</SubstrateMaps></MapData>"
         )
 
@@ -71,9 +71,10 @@ class Written:
         lines = self.lines()
         grid = "\n".join("".join(line).replace(NULL, null) for line in lines)
         named = "space" if null == " " else null
+        bins = "".join(f"Bin {code}: {self.count(code)}\n" for code in CODES)
         return (
             f"Wafer: W-7\nOrigin: {self.origin}\nAxis: {self.axis}\nNotch: {self.orientation}\nNull: {named}\n"
-            f"Rows: {len(lines)}\nColumns: {len(lines[0])}\nPassing bins: {', '.join(PASSING)}\n\n{grid}\n\nOperator: K. Vale\nPassing: "
+            f"Rows: {len(lines)}\nColumns: {len(lines[0])}\nPassing bins: {', '.join(PASSING)}\n{bins}\n{grid}\n\nOperator: K. Vale\nPassing: "
             f"{sum(self.count(code) for code in PASSING)}\n"
         )
 

@@ -267,7 +267,7 @@ def test_entities_and_document_types_are_refused() -> None:
 def test_a_row_is_named_by_its_line() -> None:
     assert refusal(SMALL.e142().replace("1a1A", "1a1"))[0] == "line 12, BinCode"
     assert refusal(SMALL.e142().replace("<BinCode>1a1A", "<BinCode>1a<b/>A"))[0] == "line 12, BinCode"
-    assert refusal(SMALL.text().replace("1a1A", "1a1"))[0] == "line 11"
+    assert refusal(SMALL.text().replace("1a1A", "1a1"))[0] == "line 16"
     where, why = refusal(SMALL.g85().replace("001 003 001 002", "001 003 001 0x2"))
     assert (where, why) == ("line 2, Row", "'0x2' is not a code of type decimal.")
 
@@ -303,7 +303,8 @@ def test_wrong_encodings_are_refused_by_line() -> None:
         ("x,y,bin\n1,1,a\n१,1,b\n", "line 3, column x"),
         ("x,y,bin\n1,1,a\n1,2,\n", "line 3, column die bin"),
         ("x,y,bin\n1,1,a\n1,2,123456789\n", "line 3, column die bin"),
-        ("x,y,bin\n1,1,a\n999999999,999999999,a\n", "line 3"),
+        ("x,y,bin\n1,1,a\n999999999,999999999,a\n", "line 3, column x"),
+        ("x,y,bin\n1,1,a\n30000,30000,a\n", "line 3"),
         ("x,y,x,bin\n1,1,1,a\n", "line 1, column 3"),
         ('x,y,bin\n1,1,"a\n2,2,a"\n', "line 2"),
         ("x,y,bin\n", "line 1"),

@@ -1,0 +1,251 @@
+"""Reads placement logs: which die of which wafer was put on which cell of which panel, and which dies were picked and lost.
+
+CSV: time, wafer, die x, die y, panel, row, column (in any order, more columns may stand beside); an empty panel is a die
+picked and lost. Or SEMI E142 transfer maps from wafers to panels (FX FY to TX TY; TX and TY from memory), which have no times.
+Rows and columns of a panel are counted from 1. Lines that cannot be understood are listed beside those that can.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from typing import BinaryIO
+from zoneinfo import ZoneInfo
+
+import numpy as np
+from numpy.typing import NDArray
+
+from app.errors import Reason, bad_input
+from app.floor.transfer_maps import read_transfer_maps
+from app.receiving.delimited import Fields, Header, as_utf8, column, find_header, refuse_lines_before_header, split_fields
+from app.receiving.die_map import FARTHEST
+from app.receiving.iso_times import LONGEST, WORDS, Fault, read_times
+
+LOST = -1
+_CHUNK = 8 << 20
+_COLUMNS = {
+    "time": ("time", "timestamp", "datetime", "placedat", "at"),
+    "wafer": ("wafer", "waferid"),
+    "die_x": ("diex", "x"),
+    "die_y": ("diey", "y"),
+    "panel": ("panel", "panelid", "strip", "stripid"),
+    "row": ("row", "panelrow", "cellrow"),
+    "column": ("column", "col", "panelcolumn", "cellcolumn"),
+}
+Ints = NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class BadLine:
+    """A line that cannot be understood."""
+
+    line: int
+    column: str
+    why: str
+
+    @property
+    def reason(self) -> Reason:
+        where = f"line {self.line}, column {self.column}" if self.column else f"line {self.line}"
+        return Reason("bad_input", self.why, "Correct the line and send the file again.", where)
+
+
+@dataclass(frozen=True, eq=False)
+class PlacementLog:
+    """The facts of a log in the order of the file, each once. `wafer` and `panel` are places in the lists of names."""
+
+    format: str
+    wafers: tuple[str, ...]
+    panels: tuple[str, ...]
+    wafer: Ints
+    panel: Ints  # LOST: the die was picked and lost
+    x: Ints
+    y: Ints
+    row: Ints  # 0 where lost
+    column: Ints
+    at: NDArray[np.datetime64]  # UTC, microseconds; NaT where the file has no times
+    line: Ints
+    bad: tuple[BadLine, ...] = ()
+    repeated: int = 0  # lines left out because they say again what another says
+
+    def __len__(self) -> int:
+        return len(self.line)
+
+    def only(self, keep: NDArray[np.bool_]) -> "PlacementLog":
+        """The same log with these lines only."""
+        arrays = {name: getattr(self, name)[keep] for name in _ARRAYS}
+        return replace(self, **arrays)
+
+    def of_wafers(self, names: set[str]) -> "PlacementLog":
+        return self.only(np.array([name in names for name in self.wafers], dtype=bool)[self.wafer])
+
+    def pairs(self) -> dict[tuple[str, str | None], Ints]:
+        """For each wafer and panel (None: lost) the places of their lines in the arrays, in order of the first."""
+        key = self.wafer * (len(self.panels) + 1) + self.panel + 1
+        order = np.argsort(key, kind="stable")
+        starts = np.flatnonzero(np.r_[True, np.diff(key[order]) != 0]) if len(order) else np.zeros(0, dtype=np.int64)
+        groups = sorted(np.split(order, starts[1:]), key=lambda group: int(group[0])) if len(order) else []
+        return {(self.wafers[self.wafer[g[0]]], None if self.panel[g[0]] == LOST else self.panels[self.panel[g[0]]]): g for g in groups}
+
+    def lines_of_wafer(self, name: str) -> list[int]:
+        """Numbers of the lines that name this wafer."""
+        return [int(n) for n in self.line[self.wafer == self.wafers.index(name)]] if name in self.wafers else []
+
+    def lines_of_panel(self, name: str) -> list[int]:
+        return [int(n) for n in self.line[self.panel == self.panels.index(name)]] if name in self.panels else []
+
+
+_ARRAYS = ("wafer", "panel", "x", "y", "row", "column", "at", "line")
+
+
+def read_placement_log(stream: BinaryIO, name: str, zone: ZoneInfo | None = None) -> PlacementLog:
+    """Reads the whole log in pieces. `zone` is stated for times that name none; `name` names the file in refusals."""
+    what = f"The placement log {name} is not understood"
+    head = stream.read(_CHUNK)
+    if not head.strip():
+        raise bad_input(what, "the whole file", "The file is empty.", "Send it again.")
+    if head.lstrip(b"\xef\xbb\xbf \r\n\t").startswith(b"<"):
+        return _of_transfers(head + stream.read(), what)
+    if head[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        raise bad_input(what, "the whole file", "This is UTF-16.", "Save it as UTF-8.")
+    return _read_csv(head, stream, what, zone)
+
+
+def _of_transfers(data: bytes, what: str) -> PlacementLog:
+    found = read_transfer_maps(data, what)
+    at = np.full(len(found.line), np.datetime64("NaT", "us"))
+    log = PlacementLog("SEMI E142", found.wafers, found.panels, found.wafer, found.panel, found.x, found.y, found.row, found.column, at, found.line)
+    return _each_once(log)
+
+
+def _read_csv(head: bytes, stream: BinaryIO, what: str, zone: ZoneInfo | None) -> PlacementLog:
+    wafers: dict[str, int] = {}
+    panels: dict[str, int] = {}
+    parts: list[dict[str, NDArray[np.generic]]] = []
+    bad: list[BadLine] = []
+    places: dict[str, int] | None = None
+    for data, first_line in _pieces(head, stream, what):
+        if places is None:
+            header_line, header, data = _open(data, what)
+            places = _places(header, what, header_line)
+            first_line = header_line + 1
+        fields = split_fields(data, header, first_line)
+        part, faults = _read_fields(fields, places, zone, what, wafers, panels)
+        parts.append(part)
+        bad += faults
+    joined = {name: np.concatenate([part[name] for part in parts]) for name in _ARRAYS}
+    if not len(joined["line"]) and not bad:
+        raise bad_input(what, f"line {header_line}", "There are no placements after the header.", "Expected a placement a line.")
+    log = PlacementLog("CSV", tuple(wafers), tuple(panels), bad=tuple(bad), **joined)  # type: ignore[arg-type]
+    return _each_once(log)
+
+
+def _pieces(head: bytes, stream: BinaryIO, what: str) -> Iterator[tuple[bytes, int]]:
+    """Whole lines of UTF-8, a piece at a time, with the number of the first."""
+    line, rest = 1, head
+    while rest:
+        more = stream.read(_CHUNK)
+        cut = len(rest) if not more else rest.rfind(b"\n") + 1
+        if not cut:  # not one whole line yet
+            if len(rest) > 4 * _CHUNK:
+                raise bad_input(what, f"line {line}", "This line does not end.", "Expected a placement a line.")
+            rest += more
+            continue
+        piece = as_utf8(rest[:cut], what, line)
+        piece = piece if piece.endswith(b"\n") else piece + b"\n"
+        yield piece, line
+        line += piece.count(b"\n")
+        rest = rest[cut:] + more
+
+
+def _open(data: bytes, what: str) -> tuple[int, Header, bytes]:
+    """Header and what comes after it."""
+    text = data[:100_000].decode(errors="replace")
+    found = find_header(text, *_COLUMNS.values())
+    if found is None:
+        why = "No header was found."
+        raise bad_input(what, "line 1", why, f"Expected columns {', '.join(_COLUMNS)}, parted by comma, semicolon or tab.")
+    refuse_lines_before_header(text, found[0], what)
+    return (*found, data.split(b"\n", found[0])[found[0]])
+
+
+def _places(header: Header, what: str, line: int) -> dict[str, int]:
+    places = {name: column(header, what, line, *names) for name, names in _COLUMNS.items()}
+    return {name: place for name, place in places.items() if place is not None}
+
+
+def _read_fields(
+    fields: Fields, places: dict[str, int], zone: ZoneInfo | None, what: str, wafers: dict[str, int], panels: dict[str, int]
+) -> tuple[dict[str, NDArray[np.generic]], list[BadLine]]:
+    """The lines that can be understood, as arrays, and the others with the first thing that is wrong with each."""
+    faults = _Faults(fields, places)
+    at = _times(fields, places["time"], zone, what, faults)
+    wafer, wafer_empty, good = _names(fields, places["wafer"], wafers)
+    faults.add("wafer", good & ~wafer_empty, "is not the name of a wafer")
+    x, y = (faults.integers(name) for name in ("die_x", "die_y"))
+    panel, lost, good = _names(fields, places["panel"], panels)
+    faults.add("panel", good, "is not the name of a panel")
+    row, column_ = (faults.integers(name, may_be_empty=lost) for name in ("row", "column"))
+    faults.add("row", ~(lost & (row != 0)), "names a cell, but no panel is named")
+    faults.add("column", ~(lost & (column_ != 0)), "names a cell, but no panel is named")
+    arrays = {"wafer": wafer, "panel": np.where(lost, LOST, panel), "x": x, "y": y, "row": row, "column": column_, "at": at, "line": fields.line}
+    return {name: array[faults.good] for name, array in arrays.items()}, faults.listed()
+
+
+class _Faults:
+    """Gathers the first fault of each line."""
+
+    def __init__(self, fields: Fields, places: dict[str, int]) -> None:
+        self.fields, self.places = fields, places
+        self.good = np.ones(len(fields.line), dtype=bool)
+        self.bad = [BadLine(line, "", why) for line, why in fields.bad]
+
+    def add(self, name: str, good: NDArray[np.bool_], why: str) -> None:
+        for n in np.flatnonzero(self.good & ~good):
+            text = self.fields.text(int(n), self.places[name])[:40]
+            self.bad.append(BadLine(int(self.fields.line[n]), name, f"{text!r} {why}."))
+        self.good &= good
+
+    def integers(self, name: str, may_be_empty: NDArray[np.bool_] | None = None) -> Ints:
+        values, good = self.fields.integers(self.places[name])
+        good &= np.abs(values) <= FARTHEST
+        if may_be_empty is not None:
+            good |= may_be_empty & self.fields.empty(self.places[name])
+            values = np.where(good, values, 0)
+        self.add(name, good, f"is not a whole number from -{FARTHEST} to {FARTHEST}")
+        return values
+
+    def listed(self) -> list[BadLine]:
+        return sorted(self.bad, key=lambda bad: bad.line)
+
+
+def _times(fields: Fields, place: int, zone: ZoneInfo | None, what: str, faults: _Faults) -> NDArray[np.datetime64]:
+    letters, _ = fields.letters(place, LONGEST)
+    at, found = read_times(letters, zone)
+    if len(found) and (found == Fault.NO_ZONE).all():  # the whole file: one refusal says it better than a list of lines
+        raise bad_input(what, f"line {fields.line[0]}, column time", "Its times have no zone.", "State the zone in which the clock runs.")
+    for fault, words in WORDS.items():
+        faults.add("time", found != fault, words)
+    return at
+
+
+def _names(fields: Fields, place: int, known: dict[str, int]) -> tuple[Ints, NDArray[np.bool_], NDArray[np.bool_]]:
+    """Numbers in the list of known names, which grows; which fields are empty; which are usable."""
+    number, texts, good = fields.names(place)
+    usable = set(np.unique(number[good]).tolist())
+    numbers = [known.setdefault(text, len(known)) if text and n in usable else 0 for n, text in enumerate(texts)]
+    empty = np.array([not text for text in texts], dtype=bool)
+    return np.array(numbers, dtype=np.int64)[number], empty[number] & good, good
+
+
+def _each_once(log: PlacementLog) -> PlacementLog:
+    """Lines that say the same, time and all, are one fact: the first stays."""
+    columns = [log.wafer, log.panel, log.x, log.y, log.row, log.column, log.at.astype(np.int64)]
+    mixed = np.zeros(len(log), dtype=np.uint64)
+    for each in columns:
+        mixed = (mixed ^ each.astype(np.uint64)) * np.uint64(0x9E3779B97F4A7C15)
+        mixed ^= mixed >> np.uint64(29)
+    order = np.argsort(mixed, kind="stable")
+    after = mixed[order][1:] == mixed[order][:-1]
+    for each in columns:  # equal numbers are only a hint
+        after &= each[order][1:] == each[order][:-1]
+    keep = np.ones(len(log), dtype=bool)
+    keep[order[1:][after]] = False
+    return log if keep.all() else replace(log.only(keep), repeated=int((~keep).sum()))
