@@ -44,7 +44,7 @@ class Base(DeclarativeBase):
             "pk": "pk_%(table_name)s",
         }
     )
-    type_annotation_map = {  # noqa: RUF012 (SQLAlchemy's own spelling)
+    type_annotation_map = {
         int: BigId,
         str: String(),
         datetime: Moment(),
@@ -90,7 +90,7 @@ class House:
             yield session
 
     @contextmanager
-    def writing(self) -> Iterator[Session]:
+    def writing(self) -> Iterator[RecordSession]:
         """A transaction that may write; committed when the block ends well. On the record only `journal.act` opens it."""
         if self.kind == "sqlite":
             with self.write_lock, RecordSession(self.write_engine.execution_options(sqlite_begin="IMMEDIATE")) as session:

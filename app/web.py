@@ -78,7 +78,8 @@ def guard(app: FastAPI) -> None:
 
 async def _guarded(request: Request, call_next: Callable[[Request], Awaitable[Response]]) -> Response:
     if request.method not in ("GET", "HEAD", "OPTIONS") and not _from_here(request):
-        response: Response = _answer(request, 403, "This came from another site.", [Reason("duty", "The origin is not this server.", "Open the page here.")])
+        reason = Reason("duty", "The origin is not this server.", "Open the page here.")
+        response: Response = _answer(request, 403, "This came from another site.", [reason])
     else:
         response = await call_next(request)
     for name, value in _HEADERS.items():

@@ -3,13 +3,13 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from app.floor.mounts import swap
 from sqlalchemy import delete, select
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Record, Step
 from app.errors import bad_input, refuse
+from app.floor.mounts import swap
 from app.floor.progress import progress
 from app.floor.starts import use_what_is_loaded
 from app.floor.windows import windows_into

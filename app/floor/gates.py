@@ -113,7 +113,7 @@ def loaded_on(session: Session, station: int) -> list[Loaded]:
     found = []
     for mount in mounts:
         wafer, batch, opening = wafers.get(mount.item), batches.get(mount.item), openings.get(mount.item)
-        part: Part = parts[(wafer or batch).part].body  # type: ignore[union-attr]
+        part: Part = parts[wafer.part if wafer else batches[mount.item].part].body
         found.append(
             Loaded(
                 mount.place, mount.item, names[mount.item], "wafer" if wafer else part.kind, part.number,

@@ -52,7 +52,7 @@ def start_run(
         raise Refused(what, *found)
     if not steps:
         raise Refused(what, *(found or [Reason("not_here", "There is nothing that could start.", "Scan what is meant.")]))
-    return open_run(session, by, facts, steps, found, person=person, shelf={i: shelf for i in steps} if shelf else {})
+    return open_run(session, by, facts, steps, found, person=person, shelf=dict.fromkeys(steps, shelf) if shelf else {})
 
 
 def lock_and_gather(session: Session, things: list[Named], only: list[int] | None = None) -> list[Group]:

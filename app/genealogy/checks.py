@@ -144,7 +144,7 @@ def placements_fit_their_panels(house: House, session: Session) -> Iterator[Find
 def claims_are_open_lines(house: House, session: Session) -> Iterator[Finding]:
     claimed = {(run, item) for run, item in session.execute(select(Claim.run, Claim.item))}
     in_sets = select(Line.run, Member.panel).join(Member, Member.set == Line.set).where(Line.closed_e.is_(None))
-    alone = select(Line.run, Line.item).where(Line.closed_e.is_(None), Line.item.is_not(None))
+    alone = select(Line.run, Item.id).join(Item, Item.id == Line.item).where(Line.closed_e.is_(None))
     open_now = {(run, item) for query in (in_sets, alone) for run, item in session.execute(query)}
     runs_open = {run for run, _ in open_now}
     for run, item in sorted(claimed - open_now):

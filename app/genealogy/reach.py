@@ -96,7 +96,9 @@ def _of_batch(session: Session, batch: int) -> Reached:
 def _of_packs(session: Session, packs: list[int], after: dict[int, int] | None = None) -> Reached:
     """Packs that hold units that lay in these packs, and what was taken off their tapes."""
     reached, taken_off = walk.down_from_packs(session, packs)
-    wanted, shares, units = set(packs), {}, {}
+    wanted = set(packs)
+    shares: dict[int, Share] = {}
+    units: dict[int, int] = {}
     for content in walk.contents_of(session, packs=reached):
         passed = content.pack in wanted or any(pack in wanted and left > (after or {}).get(pack, 0) for pack, left in content.was_in)
         units[content.pack] = units.get(content.pack, 0) + content.units

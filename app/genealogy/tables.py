@@ -23,8 +23,8 @@ def trace_csv(trace: Trace) -> str:
     for run in trace.runs:
         for line in run.lines:
             about = (run.station, run.person, run.started_at.isoformat(), run.ended_at.isoformat() if run.ended_at else "", run.outcome)
-            cells = ("run", run.run, run.operation, line.least, line.most, "", "", "", "", "", "", "")
-            writer.writerow(map(safe, (*cells, *about, line.step, line.round, line.extent, " ".join(line.materials), line.verdict)))
+            what = ("run", run.run, run.operation, line.least, line.most, "", "", "", "", "", "", "")
+            writer.writerow(map(safe, (*what, *about, line.step, line.round, line.extent, " ".join(line.materials), line.verdict)))
     return out.getvalue()
 
 

@@ -231,8 +231,8 @@ class _Rows:
         above = {one.line: one.extent for one in found.lines} if isinstance(found, Origins) else {}
         lots = codes_of(session, "lot", [line.lot for line in lines if line.lot])
         used: defaultdict[int, list[int]] = defaultdict(list)
-        for line, item in session.execute(select(Use.line, Use.item).where(Use.line.in_(ids)).order_by(Use.line, Use.item)):
-            used[line].append(item)
+        for used_by, item in session.execute(select(Use.line, Use.item).where(Use.line.in_(ids)).order_by(Use.line, Use.item)):
+            used[used_by].append(item)
         all_used = [item for items in used.values() for item in items]
         materials = codes_of(session, "batch", all_used) | codes_of(session, "wafer", all_used)
         replaced = select(Judgement.replaces).where(Judgement.replaces.is_not(None))

@@ -11,7 +11,6 @@ from app.ledger.stops import Hold, Release, ReleaseItem
 from app.naming.resolve import Named
 
 
-
 def release_hold(
     session: Session, by: By, hold: Hold, items: list[Named], disposition: str, words: str, *, units_freed: int
 ) -> Release:

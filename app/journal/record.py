@@ -107,11 +107,11 @@ def _hashes_of(row: Recorded, *, new: bool) -> list[int]:
     if new:
         hashes = [insert_hash(type(row), table, values)]
         return hashes if values.get("closed_e") is None else [*hashes, closing_hash(type(row), table, values)]
-    changed = [name for name in values if inspect(row).attrs[name].history.has_changes()]  # type: ignore[union-attr]
+    changed = [name for name in values if inspect(row).attrs[name].history.has_changes()]
     if not changed:
         return []
     for name in changed:
-        before = inspect(row).attrs[name].history.deleted  # type: ignore[union-attr]
+        before = inspect(row).attrs[name].history.deleted
         if name not in type(row).closing or any(value is not None for value in before):
             raise RecordBroken(f"{table.name}.{name} is on the record and can't be changed")
     return [closing_hash(type(row), table, values)]

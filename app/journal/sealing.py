@@ -64,7 +64,7 @@ def _seal_some(house: House) -> int:
     return len(new)
 
 
-def _unsealed() -> Select[tuple[Entry]]:
+def _unsealed() -> Select[Entry]:
     return select(Entry).where(~select(Seal.n).where(Seal.entry == Entry.id).exists()).order_by(Entry.id).limit(_AT_ONCE)
 
 

@@ -6,7 +6,7 @@ from sqlalchemy import CheckConstraint, ForeignKey
 from sqlalchemy.orm import Mapped, mapped_column
 
 from app.db import Base
-from app.journal.record import Closable, Recorded
+from app.journal.record import Recorded
 
 DISPOSITIONS = ("concession", "rework", "repair", "regrade", "scrap", "return to supplier")  # ISO 9000:2015, 3.12
 

@@ -160,7 +160,7 @@ def down_from_packs(session: Session, packs: Iterable[int]) -> tuple[set[int], s
 
 def contents_of(session: Session, *, packs: Iterable[int] = (), loose: Iterable[int] = ()) -> list[Content]:
     """What is in packs now, by pack or by loose lot."""
-    rows = session.execute(_CONTENTS_OF_PACKS, {"packs": list(packs) or [0]}).all()
+    rows = list(session.execute(_CONTENTS_OF_PACKS, {"packs": list(packs) or [0]}))
     rows += session.execute(_CONTENTS_OF_LOOSE, {"loose": list(loose) or [0]}).all()
     return [Content(pack, a, b, lot, _was_in(raw)) for pack, a, b, lot, raw in rows]
 

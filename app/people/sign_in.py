@@ -41,7 +41,7 @@ def sign_in(house: House, badge: str, secret: str, *, terminal: str | None, addr
         person = _person(session, badge)
         place = _terminal(session, terminal)
         kinds = ("pin", "password") if place is not None else ("password",)
-        right = any([is_right(session, person.id if person else 0, kind, secret, cheap=house.settings.cheap_passwords) for kind in kinds])
+        right = any(is_right(session, person.id if person else 0, kind, secret, cheap=house.settings.cheap_passwords) for kind in kinds)
     if person is None or not right:
         _note_failure(house, badge, address, now)
         how = "badge, PIN or password" if place is not None else "badge or password"
