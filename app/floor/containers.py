@@ -126,7 +126,7 @@ def containers_of_panels(session: Session, panels: Sequence[int]) -> dict[int, i
         .join(Content, (Content.set == Member.set) & Content.closed_e.is_(None))
         .where(Member.panel.in_(panels))
     )
-    return {panel: container for panel, container in session.execute(query)}
+    return dict(session.execute(query).all())
 
 
 def panels_leave_containers(session: Session, by: By, panels: Sequence[int]) -> None:

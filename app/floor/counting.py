@@ -55,7 +55,8 @@ def sign_difference(session: Session, by: By, item: int, words: str) -> CountEnt
     count = open_differences(session, [item]).get(item)
     name = _name(session, item)
     if count is None:
-        raise refuse("finished", f"{name} has no difference to sign for.", "Its latest count agrees, or was signed for.", "Count it again if in doubt.")
+        why = "Its latest count agrees, or was signed for."
+        raise refuse("finished", f"{name} has no difference to sign for.", why, "Count it again if in doubt.")
     if not words.strip():
         raise bad_input("A signature needs words.", "words", "They are empty.", "Say where the units went, or that nobody knows.")
     missing = (count.book or 0) - count.units
@@ -214,7 +215,7 @@ def _must_be_bookable(session: Session, item: int, name: str, missing: int, book
     if lot is not None and lot.form == "panel":
         raise Refused(
             f"The difference of {name} was not signed for.",
-            Reason("bad_input", "It is not known on which panel units are missing.", "Mark the cells, or count panel by panel and sign there.", "item"),
+            Reason("bad_input", "Nobody knows on which panel units are missing.", "Mark the cells, or count and sign panel by panel.", "item"),
         )
     if lot is None and missing < 0:
         raise refuse("changed", f"The difference of {name} was not signed for.", "A panel can't hold more than its good cells.", "Correct the marks.")

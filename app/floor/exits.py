@@ -66,7 +66,8 @@ def exits_of(session: Session, panels: Iterable[int]) -> list[Exit]:
         .where(Flow.parent.in_(ids), Flow.kind == "cells")
         .order_by(Flow.e)
     ).all()
-    sizes = {panel: (rows, columns) for panel, rows, columns in session.execute(select(Panel.item, Panel.rows, Panel.columns).where(Panel.item.in_(ids)))}
+    size_of = select(Panel.item, Panel.rows, Panel.columns).where(Panel.item.in_(ids))
+    sizes = {panel: (rows, columns) for panel, rows, columns in session.execute(size_of)}
     marks: defaultdict[int, list[CellMark]] = defaultdict(list)
     for mark in session.scalars(select(CellMark).where(CellMark.panel.in_(ids)).order_by(CellMark.id)):
         marks[mark.panel].append(mark)

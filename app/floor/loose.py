@@ -72,7 +72,8 @@ def merge_loose(session: Session, by: By, into: int, others: Sequence[int]) -> L
     lots = {lot: _loose(session, lot) for lot in ids}
     lock(session, Item, sorted({*ids, *(lot.root or lot.item for lot in lots.values())}))
     what = f"{', '.join(codes_of(session, 'lot', ids).values())} were not merged."
-    reasons = in_work_reasons(session, ids) + _held_apart(session, ids) + _unlike(list(lots.values())) + _unsigned(session, ids) + _empty(session, ids)
+    reasons = in_work_reasons(session, ids) + _held_apart(session, ids) + _unlike(list(lots.values()))
+    reasons += _unsigned(session, ids) + _empty(session, ids)
     refuse_or_hold(session, by, what, reasons, loose=ids)
     target = lot_for_taking_in(session, by, into)
     _pour(session, by, target, ids[1:])

@@ -159,7 +159,8 @@ def _held_apart(session: Session, there: dict[int, list[int]]) -> list[Reason]:
         return []
     held = [lot for lot, panels in there.items() if any(by_panel[panel] for panel in panels)]
     names = ", ".join(codes_of(session, "hold", sorted(set().union(*by_panel.values()))).values())
-    return [Reason("held", f"{_names(session, held)} held ({names}), and not all of this alike.", "Ask quality to release it, or merge what is free.")]
+    why = f"{_names(session, held)} held ({names}), and not all of this alike."
+    return [Reason("held", why, "Ask quality to release it, or merge what is free.")]
 
 
 def _holds(stops: Sequence[Stop]) -> frozenset[int]:

@@ -228,9 +228,8 @@ def _elsewhere(session: Session, station: int, item: int) -> list[Reason]:
     """A wafer is on one station at a time; a batch may be on many."""
     if session.get(Wafer, item) is None:
         return []
-    query = (
-        select(Thing.name, Mount.place).join(Mount, Mount.station == Thing.id).where(Mount.item == item, Mount.closed_e.is_(None), Thing.id != station)
-    )
+    query = select(Thing.name, Mount.place).join(Mount, Mount.station == Thing.id)
+    query = query.where(Mount.item == item, Mount.closed_e.is_(None), Thing.id != station)
     return [
         Reason("in_work", f"{_name(session, item)} is on {other}, place {place}.", "Take it off there first.")
         for other, place in session.execute(query)

@@ -1,0 +1,94 @@
+import pytest
+from sqlalchemy import func, select
+
+from app.db import House
+from app.errors import BadInput
+from app.floor.counting import open_differences
+from app.floor.lots import split_lot
+from app.floor.moves import Place, move_item, place_of, place_of_lot
+from app.floor.outside import bring_back, count_back, send_out
+from app.holds.place import hold_item, hold_panels
+from app.ledger.places import Move
+from app.ledger.stops import Hold
+from tests.floor.acting import Factory, begin, do, make_batch, make_factory, make_loose, make_lot, make_panels, read, refused
+
+
+@pytest.fixture
+def factory(house: House) -> Factory:
+    return make_factory(house)
+
+
+def _move(house: House, item: int, kind: str, place: str = "", **how: bool) -> Place:
+    return do(house, lambda s, by: move_item(s, by, item, kind, place), "move_item", **how)
+
+
+def test_what_never_moved_is_on_the_floor(house: House, factory: Factory) -> None:
+    panels = make_panels(house, 2)
+    assert read(house, lambda s: place_of(s, panels)) == {panel: Place() for panel in panels}
+
+
+def test_the_latest_move_says_where_a_thing_is(house: House, factory: Factory) -> None:
+    batch = make_batch(house, factory["GOLD-20"])
+    _move(house, batch, "stock", "shelf 3")
+    assert str(read(house, lambda s: place_of(s, [batch]))[batch]) == "stock: shelf 3"
+    _move(house, batch, "floor")
+    assert read(house, lambda s: place_of(s, [batch]))[batch] == Place("floor")
+
+
+def test_moving_a_thing_to_where_it_is_changes_nothing(house: House, factory: Factory) -> None:
+    batch = make_batch(house, factory["GOLD-20"])
+    for _ in range(2):
+        _move(house, batch, "stock", "shelf 3")
+    assert read(house, lambda s: s.scalar(select(func.count()).select_from(Move))) == 1
+
+
+def test_a_panel_lot_is_where_its_panels_are(house: House, factory: Factory) -> None:
+    panels = make_panels(house, 3)
+    lot = make_lot(house, panels)
+    _move(house, lot, "stock", "rack")
+    part = do(house, lambda s, by: split_lot(s, by, lot, panels[:1]).item, "split_lot")
+    assert read(house, lambda s: place_of_lot(s, part)) == [Place("stock", "rack")]
+    _move(house, panels[1], "floor")
+    assert read(house, lambda s: place_of_lot(s, lot)) == [Place("floor"), Place("stock", "rack")]
+
+
+def test_what_is_in_work_stays(house: House, factory: Factory) -> None:
+    panels = make_panels(house, 2)
+    lot = make_lot(house, panels)
+    begin(house, factory["bonder"], panels[:1])
+    assert refused(house, lambda s, by: move_item(s, by, lot, "stock"), "move_item").kind == "in_work"
+
+
+def test_held_things_leave_the_house_for_no_firm_but_go_to_stock(house: House, factory: Factory) -> None:
+    panels = make_panels(house, 2)
+    lot = make_lot(house, panels)
+    do(house, lambda s, by: hold_panels(s, by, panels[:1], "wrong glue"), "place_hold")
+    refusal = refused(house, lambda s, by: send_out(s, by, [lot], "Fine Slices"), "outside_work")
+    assert refusal.kind == "held"
+    assert "wrong glue" in str(refusal)
+    _move(house, lot, "stock", "hold rack")
+
+
+def test_a_fact_moves_what_is_held_and_holds_it_once_more(house: House, factory: Factory) -> None:
+    panels = make_panels(house, 1)
+    loose = make_loose(house, make_lot(house, panels), panels)
+    do(house, lambda s, by: hold_item(s, by, "loose", loose, "wrong glue"), "place_hold")
+    assert _move(house, loose, "outside", "Fine Slices", fact=True).kind == "outside"
+    assert read(house, lambda s: s.scalar(select(func.count()).select_from(Hold))) == 2
+
+
+def test_outside_work_goes_out_and_comes_back_with_a_count(house: House, factory: Factory) -> None:
+    panels = make_panels(house, 1)
+    loose = make_loose(house, make_lot(house, panels), panels)
+    do(house, lambda s, by: send_out(s, by, [loose], "Fine Slices"), "outside_work")
+    assert read(house, lambda s: place_of(s, [loose]))[loose] == Place("outside", "Fine Slices")
+    do(house, lambda s, by: bring_back(s, by, [loose]), "outside_work")
+    assert read(house, lambda s: place_of(s, [loose]))[loose] == Place("floor")
+    do(house, lambda s, by: count_back(s, by, loose, 12, "counter", 0.0), "count_units")
+    assert loose in read(house, lambda s: open_differences(s, [loose]))
+
+
+@pytest.mark.parametrize(("kind", "place"), [("moon", ""), ("shipped", "customer"), ("outside", " ")])
+def test_a_place_that_makes_no_sense_is_bad_input(house: House, factory: Factory, kind: str, place: str) -> None:
+    batch = make_batch(house, factory["GOLD-20"])
+    assert isinstance(refused(house, lambda s, by: move_item(s, by, batch, kind, place), "move_item"), BadInput)
