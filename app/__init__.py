@@ -1,0 +1,1 @@
+"""Reelroot: what happened to every unit from wafer to reel. The rooms and their order stand in DEVELOPERS.md."""

@@ -1,0 +1,5 @@
+"""`python -m app` is `reelroot`."""
+
+from app.cli import main
+
+main()
