@@ -1,52 +1,69 @@
 # make demo: environment, database, an invented factory, one worked trace, then the pages. make test: everything that is checked.
-PYTHON ?= $(shell for p in python3.13 python3.12 python3.11 python3; do command -v $$p >/dev/null 2>&1 && $$p -c 'import sys; sys.exit(sys.version_info < (3, 11))' 2>/dev/null && { echo $$p; break; }; done)
+# Every command may be run again: what stands is kept.
+PYTHON ?= $(shell for p in python3.13 python3.12 python3.11 python3; do \
+	$$p -c 'import ensurepip, sys, venv; sys.exit(sys.version_info < (3, 11))' >/dev/null 2>&1 && { echo $$p; break; }; done)
 VENV := .venv
 BIN := $(VENV)/bin
 SERVE ?= 1
 DATA ?= data/demo
 PYTEST ?= -n 2
+LINT = $(BIN)/ruff check --quiet . && $(BIN)/mypy $(wildcard app seed_demo)
 
 .PHONY: demo test lint lock migration clean python
 
 demo: $(VENV)/runtime
 	$(BIN)/reelroot demo --data $(DATA) $(if $(filter 0,$(SERVE)),--no-serve,)
 
-test: $(VENV)/tests lint
-	$(BIN)/python -m pytest $(PYTEST)
+# the tests run even when lint finds something, and their closing line comes last
+test: $(VENV)/tests
+	@status=0; { $(LINT); } || status=1; \
+	echo "Testing (some minutes; each dot is a test)"; $(BIN)/python -m pytest $(PYTEST) || status=1; exit $$status
 
 lint: $(VENV)/tests
-	$(BIN)/ruff check app migrations tests seed_demo benchmarks
-	$(BIN)/mypy
+	$(LINT)
 
 python:
-	@test -n "$(PYTHON)" || { echo "Reelroot needs Python 3.11 or later, and none is on the path: install python3."; exit 1; }
+	@test -n "$(PYTHON)" || { echo "Reelroot needs Python 3.11 or later with its venv module, and none is on the path."; \
+	echo "Install it (on Debian: python3 and python3-venv), or name one: make PYTHON=/path/to/python3"; exit 1; }
 
-$(VENV)/bin/python: | python
+# a stamp, so that an environment that was cut short is finished the next time
+$(VENV)/made: | python
 	@echo "Making the environment with $(PYTHON)"
-	$(PYTHON) -m venv $(VENV)
+	@$(PYTHON) -m venv $(VENV)
+	@touch $@
 
 # uv is quicker where it is; pip does the same
 define install
-	@if command -v uv >/dev/null 2>&1; then VIRTUAL_ENV=$(VENV) uv pip install --require-hashes -r $(1) && VIRTUAL_ENV=$(VENV) uv pip install --no-deps --no-build-isolation -e .; \
-	else $(BIN)/python -m pip install --progress-bar on --require-hashes -r $(1) && $(BIN)/python -m pip install --no-deps --no-build-isolation -e .; fi
+	@if command -v uv >/dev/null 2>&1; then \
+		uv pip install --python $(BIN)/python --require-hashes -r $(1) && \
+		uv pip install --python $(BIN)/python --no-deps --no-build-isolation -e .; \
+	else \
+		$(BIN)/python -m pip install --disable-pip-version-check --progress-bar on --require-hashes -r $(1) && \
+		$(BIN)/python -m pip install --disable-pip-version-check --quiet --no-deps --no-build-isolation -e .; \
+	fi
 	@touch $@
 endef
 
-$(VENV)/runtime: requirements.txt pyproject.toml | $(VENV)/bin/python
+$(VENV)/runtime: requirements.txt pyproject.toml | $(VENV)/made
 	@echo "Installing what the program needs (under a minute)"
 	$(call install,requirements.txt)
 
-$(VENV)/tests: requirements-test.txt pyproject.toml | $(VENV)/bin/python
+$(VENV)/tests: requirements-test.txt pyproject.toml | $(VENV)/made
 	@echo "Installing what the tests need (about a minute)"
 	$(call install,requirements-test.txt)
 	@touch $(VENV)/runtime
 
-lock:
-	uv pip compile pyproject.toml --universal --generate-hashes --no-emit-index-url --no-annotate --no-header -o requirements.txt
-	uv pip compile pyproject.toml --extra test -c requirements.txt --universal --generate-hashes --no-emit-index-url --no-annotate --no-header -o requirements-test.txt
+# one lock for every Python from 3.11 on, with digests and without addresses
+COMPILE = PATH="$(BIN):$$PATH" uv pip compile pyproject.toml --universal --generate-hashes --no-emit-index-url --no-annotate --no-header --quiet
+lock: $(VENV)/made
+	@command -v uv >/dev/null 2>&1 || test -x $(BIN)/uv || $(BIN)/python -m pip install --quiet uv
+	$(COMPILE) -o requirements.txt
+	$(COMPILE) --extra test -c requirements.txt -o requirements-test.txt
 
 migration: $(VENV)/tests
-	$(BIN)/python -c "import sys, tempfile; from pathlib import Path; from app.db import House; from app.migrate import new_revision, upgrade; from app.settings import Settings; house = House(Settings(data_dir=Path(tempfile.mkdtemp()))); upgrade(house); new_revision(house, sys.argv[1])" "$(name)"
+	@test -n "$(name)" || { echo "Say what it does: make migration name=what_changes"; exit 1; }
+	@$(BIN)/python -c "import sys, tempfile; from pathlib import Path; from app.db import House; from app.migrate import new_revision, upgrade; \
+	from app.settings import Settings; house = House(Settings(data_dir=Path(tempfile.mkdtemp()))); upgrade(house); new_revision(house, sys.argv[1])" "$(name)"
 
 clean:
 	rm -rf $(VENV) data
