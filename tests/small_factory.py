@@ -8,7 +8,23 @@ from typing import Any, TypeVar
 from sqlalchemy.orm import Session
 
 from app.catalogue.definitions import (
-    BinEntry, BinTableBody, Body, Customer, Need, Order, OrderMaterial, Part, Product, Recipe, Record, Role, Route, Station, Step, Window, thing_name,
+    BinEntry,
+    BinTableBody,
+    Body,
+    Customer,
+    Need,
+    Order,
+    OrderMaterial,
+    Part,
+    Product,
+    Recipe,
+    Record,
+    Role,
+    Route,
+    Station,
+    Step,
+    Window,
+    thing_name,
 )  # fmt: skip
 from app.catalogue.models import Approval, Definition, Thing
 from app.db import House
@@ -58,6 +74,7 @@ class Factory:
     house: House
     actor: Actor = SYSTEM
     things: dict[str, int] = field(default_factory=dict)
+    stations: tuple[str, ...] = tuple(STATIONS)
 
     def do(self, action: str, verb: Callable[[Session, By], T], **how: Any) -> T:
         kept: list[T] = []

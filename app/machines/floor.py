@@ -437,7 +437,7 @@ def _lot(session: Session, item: int) -> dict[str, Any]:
 
 def _content(session: Session, container: Named) -> dict[str, Any]:
     inside = containers.content_of(session, container.id)
-    items = [code_of(session, "lot" if session.get(Lot, item) else "sample", item) for item in inside.items]
+    items = [code_of(session, "lot", lot) for lot in inside.loose] + [code_of(session, "sample", one) for one in inside.samples]
     return {"container": container.code, "panels": panel_codes(session, inside.panels), "items": items}
 
 
