@@ -1,41 +1,41 @@
-"""The same tests on both databases: every `house` is a fresh copy of a database that the migrations made."""
+"""The same tests on both databases: every `house` is a fresh copy of a database that the migrations made.
+
+Quick runs: `pytest --db sqlite`, or `-m "not postgresql and not browser"`. With REELROOT_NO_SKIP=1 what is missing fails instead of skipping.
+"""
 
 import os
 import shutil
-import sys
-import uuid
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
-import psycopg
+import hypothesis
 import pytest
 
 from app.db import House
 from app.migrate import upgrade
 from app.settings import Settings
+from tests import postgres
 
-sys.path.insert(0, str(Path(__file__).parent))
-import postgres  # noqa: E402
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser, Page
 
-NO_SKIP = os.environ.get("REELROOT_NO_SKIP") == "1"
+KINDS = ("sqlite", "postgresql")
+FreshHouse = Callable[[Path], AbstractContextManager[House]]
+
+hypothesis.settings.register_profile("reelroot", deadline=None)  # two shared cores: a slow example is no fault
+hypothesis.settings.load_profile("reelroot")
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
-    parser.addoption("--db", choices=["sqlite", "postgresql", "both"], default="both", help="which database to test on")
+    parser.addoption("--db", choices=[*KINDS, "both"], default="both", help="which database to test on")
 
 
-def pytest_configure(config: pytest.Config) -> None:
-    config.stash[_CLUSTER] = None
-    is_worker = hasattr(config, "workerinput")
-    wanted = config.getoption("--db") != "sqlite" and postgres.binaries() is not None
-    if not is_worker and wanted and not config.getoption("--collect-only"):
-        config.stash[_CLUSTER] = postgres.Cluster()
-
-
-@pytest.hookimpl(optionalhook=True)
-def pytest_configure_node(node: object) -> None:
-    cluster = node.config.stash[_CLUSTER]  # type: ignore[attr-defined]
-    node.workerinput["cluster"] = str(cluster.folder) if cluster else ""  # type: ignore[attr-defined]
+def pytest_configure_node(node: Any) -> None:
+    """One cluster for all workers of xdist: the controller starts it, the workers are told its folder."""
+    is_wanted = node.config.getoption("--db") != "sqlite" and postgres.is_installed()
+    node.workerinput["cluster"] = str(_cluster(node.config).folder) if is_wanted else ""
 
 
 def pytest_unconfigure(config: pytest.Config) -> None:
@@ -45,83 +45,125 @@ def pytest_unconfigure(config: pytest.Config) -> None:
 
 def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
     if "database" in metafunc.fixturenames:
+        only = metafunc.definition.get_closest_marker("only_on")
         chosen = metafunc.config.getoption("--db")
-        metafunc.parametrize("database", ["sqlite", "postgresql"] if chosen == "both" else [chosen], scope="session")
+        kinds = [kind for kind in KINDS if chosen in (kind, "both") and (only is None or kind in only.args)]
+        metafunc.parametrize("database", [pytest.param(kind, marks=getattr(pytest.mark, kind)) for kind in kinds], scope="session")
 
 
-@pytest.fixture(scope="session")
-def cluster_folder(request: pytest.FixtureRequest) -> str:
-    worker = getattr(request.config, "workerinput", None)
-    if worker is not None:
-        return str(worker["cluster"])
-    cluster = request.config.stash[_CLUSTER]
-    return str(cluster.folder) if cluster else ""
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_call(item: pytest.Item) -> Iterator[None]:
+    if item.get_closest_marker("browser") is None:
+        return (yield)
+    from tests import chromium
 
-
-@pytest.fixture(scope="session")
-def sqlite_template(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("template")
-    house = House(Settings(data_dir=folder))
-    upgrade(house)
-    with house.write_engine.connect() as connection:
-        connection.exec_driver_sql("pragma wal_checkpoint(truncate)")
-    house.dispose()
-    return folder / "reelroot.db"
-
-
-@pytest.fixture(scope="session")
-def postgres_template(cluster_folder: str, tmp_path_factory: pytest.TempPathFactory) -> str:
-    if not cluster_folder:
-        if NO_SKIP:
-            pytest.fail(postgres.MISSING)
-        pytest.skip(postgres.MISSING)
-    name = f"template_{uuid.uuid4().hex[:8]}"
-    _statement(cluster_folder, f"create database {name}")
-    house = House(Settings(data_dir=tmp_path_factory.mktemp("pg"), database_url=postgres.url(cluster_folder, name)))
-    upgrade(house)
-    house.dispose()
-    return name
+    with chromium.time_limit():
+        return (yield)
 
 
 @pytest.fixture
-def house(request: pytest.FixtureRequest, database: str, tmp_path: Path) -> Iterator[House]:
+def house(fresh_house: FreshHouse, tmp_path: Path) -> Iterator[House]:
     """An empty installation at the newest schema, on either database. What a test commits goes away with it."""
-    if database == "sqlite":
-        shutil.copy(request.getfixturevalue("sqlite_template"), tmp_path / "reelroot.db")
-        one = House(Settings(data_dir=tmp_path, cheap_passwords=True))
+    with fresh_house(tmp_path) as one:
         yield one
-        one.dispose()
-        return
-    template, folder = request.getfixturevalue("postgres_template"), request.getfixturevalue("cluster_folder")
-    name = f"t_{uuid.uuid4().hex[:12]}"
-    _statement(folder, f"create database {name} template {template} strategy file_copy")
-    one = House(Settings(data_dir=tmp_path, database_url=postgres.url(folder, name), cheap_passwords=True))
-    yield one
-    one.dispose()
-    _statement(folder, f"drop database {name} with (force)")
+
+
+@pytest.fixture(scope="session")
+def fresh_house(request: pytest.FixtureRequest, database: str) -> FreshHouse:
+    """Makes installations like `house`, each with its own data folder: for property tests, which need one an example."""
+    template = request.getfixturevalue(f"{database}_template")
+
+    @contextmanager
+    def on_sqlite(data_dir: Path) -> Iterator[House]:
+        shutil.copy(template, data_dir / "reelroot.db")
+        with _opened(data_dir) as one:
+            yield one
+
+    @contextmanager
+    def on_postgresql(data_dir: Path) -> Iterator[House]:
+        with postgres.database(request.getfixturevalue("cluster_folder"), template) as url, _opened(data_dir, url) as one:
+            yield one
+
+    return on_sqlite if database == "sqlite" else on_postgresql
 
 
 @pytest.fixture
 def empty_house(request: pytest.FixtureRequest, database: str, tmp_path: Path) -> Iterator[House]:
     """An installation whose database has no table yet."""
     if database == "sqlite":
-        one = House(Settings(data_dir=tmp_path))
+        with _opened(tmp_path) as one:
+            yield one
+    else:
+        with postgres.database(request.getfixturevalue("cluster_folder")) as url, _opened(tmp_path, url) as one:
+            yield one
+
+
+@pytest.fixture(scope="session")
+def sqlite_template(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("template")
+    with _opened(folder) as one:
+        upgrade(one)
+        with one.write_engine.connect() as connection:
+            connection.exec_driver_sql("pragma wal_checkpoint(truncate)")
+    return folder / "reelroot.db"
+
+
+@pytest.fixture(scope="session")
+def postgresql_template(cluster_folder: str, tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    with postgres.database(cluster_folder) as url:
+        with _opened(tmp_path_factory.mktemp("template"), url) as one:
+            upgrade(one)
+        yield postgres.name_in(url)
+
+
+@pytest.fixture(scope="session")
+def cluster_folder(request: pytest.FixtureRequest) -> str:
+    """Where the private cluster's socket is. Alone, a run starts it only when a test asks; a worker of xdist is told."""
+    if not postgres.is_installed():
+        _is_missing(postgres.MISSING)
+    worker = getattr(request.config, "workerinput", None)
+    return str(worker["cluster"]) if worker else str(_cluster(request.config).folder)
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator["Browser"]:
+    """One Chromium for the whole run. Tests that use it are marked `browser`."""
+    from tests import chromium
+
+    if chromium.program() is None:
+        _is_missing(chromium.MISSING)
+    with chromium.running() as one:
         yield one
+
+
+@pytest.fixture
+def page(browser: "Browser") -> Iterator["Page"]:
+    """A page of a browser that has been nowhere yet, on the floor terminal's screen."""
+    context = browser.new_context(viewport={"width": 1024, "height": 600})
+    context.set_default_timeout(10_000)
+    yield context.new_page()
+    context.close()
+
+
+def _cluster(config: pytest.Config) -> postgres.Cluster:
+    if _CLUSTER not in config.stash:
+        config.stash[_CLUSTER] = postgres.Cluster()
+    return config.stash[_CLUSTER]
+
+
+@contextmanager
+def _opened(data_dir: Path, url: str = "") -> Iterator[House]:
+    one = House(Settings(data_dir=data_dir, database_url=url, cheap_passwords=True))
+    try:
+        yield one
+    finally:
         one.dispose()
-        return
-    folder = request.getfixturevalue("cluster_folder")
-    request.getfixturevalue("postgres_template")  # skips or fails where PostgreSQL is missing
-    name = f"e_{uuid.uuid4().hex[:12]}"
-    _statement(folder, f"create database {name}")
-    one = House(Settings(data_dir=tmp_path, database_url=postgres.url(folder, name)))
-    yield one
-    one.dispose()
-    _statement(folder, f"drop database {name} with (force)")
 
 
-def _statement(folder: str, statement: str) -> None:
-    with psycopg.connect(f"host={folder} user=postgres dbname=postgres", autocommit=True) as connection:
-        connection.execute(statement)
+def _is_missing(what: str) -> None:
+    if os.environ.get("REELROOT_NO_SKIP") == "1":
+        pytest.fail(what)
+    pytest.skip(what)
 
 
-_CLUSTER = pytest.StashKey[postgres.Cluster | None]()
+_CLUSTER = pytest.StashKey[postgres.Cluster]()

@@ -5,51 +5,97 @@ import pwd
 import shutil
 import subprocess
 import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
+from uuid import uuid4
+
+import psycopg
 
 MISSING = "PostgreSQL is not installed: install the package `postgresql` to run these tests"
+QUICK = {"fsync": "off", "synchronous_commit": "off", "full_page_writes": "off"}  # nothing here must survive a power cut
 
 
 class Cluster:
+    """Runs from the moment it is made until `stop`. Reached by a socket in its folder only."""
+
     def __init__(self) -> None:
-        self.folder = Path(tempfile.mkdtemp(prefix="rr-pg-", dir="/tmp"))  # a socket's path must be short  # noqa: S108
+        # Not pytest's tmp_path: another user can't enter it, and a socket's path must be short.
+        self.folder = Path(tempfile.mkdtemp(prefix="rr-pg-", dir="/tmp"))
         self.user = _other_user()
         if self.user:
             entry = pwd.getpwnam(self.user)
             os.chown(self.folder, entry.pw_uid, entry.pw_gid)
-        self._run("initdb", "-A", "trust", "-E", "UTF8", "--locale=C.UTF-8", "--no-sync", "-U", "postgres", "-D", str(self.folder / "data"))
-        options = f"-c listen_addresses='' -c unix_socket_directories={self.folder} -c fsync=off -c synchronous_commit=off -c full_page_writes=off"
-        options += " -c max_connections=300"
-        self._run("pg_ctl", "-D", str(self.folder / "data"), "-o", options, "-w", "-l", str(self.folder / "log"), "start")
+        try:
+            self._run("initdb", "-A", "trust", "-E", "UTF8", "--locale=C.UTF-8", "--no-sync", "-U", "postgres", "-D", "data")
+            settings = {"listen_addresses": "''", "unix_socket_directories": str(self.folder), "max_connections": "300", **QUICK}
+            options = " ".join(f"-c {name}={value}" for name, value in settings.items())
+            self._run("pg_ctl", "-D", "data", "-o", options, "-w", "-l", "log", "start")
+        except BaseException:
+            shutil.rmtree(self.folder, ignore_errors=True)
+            raise
 
     def stop(self) -> None:
-        self._run("pg_ctl", "-D", str(self.folder / "data"), "-m", "immediate", "stop")
+        self._run("pg_ctl", "-D", "data", "-m", "immediate", "stop")
         shutil.rmtree(self.folder, ignore_errors=True)
 
     def _run(self, program: str, *arguments: str) -> None:
-        kwargs = {"user": self.user, "group": pwd.getpwnam(self.user).pw_gid, "extra_groups": []} if self.user else {}
-        done = subprocess.run(
-            [str(binaries() / program), *arguments], cwd=self.folder, stdout=subprocess.PIPE if program == "initdb" else subprocess.DEVNULL,
-            stderr=subprocess.STDOUT if program == "initdb" else subprocess.DEVNULL, text=True, check=False, **kwargs,  # type: ignore[call-overload]
-        )  # fmt: skip
-        if done.returncode:
-            raise RuntimeError(f"{program} failed: {done.stdout}")
+        as_user: dict[str, Any] = {}
+        if self.user:
+            as_user = {"user": self.user, "group": pwd.getpwnam(self.user).pw_gid, "extra_groups": []}
+        with (self.folder / "said").open("w+") as said:  # not a pipe: the server that pg_ctl starts would keep it open
+            command = [str(binaries() / program), *arguments]
+            done = subprocess.run(command, cwd=self.folder, stdout=said, stderr=subprocess.STDOUT, check=False, **as_user)
+            if done.returncode:
+                said.seek(0)
+                raise RuntimeError(f"{program} failed: {said.read()}")
 
 
-def binaries() -> Path | None:
-    found = sorted(Path("/usr/lib/postgresql").glob("*/bin/initdb"), key=lambda path: int(path.parent.parent.name))
-    if found:
-        return found[-1].parent
+@contextmanager
+def database(folder: str, template: str = "template0") -> Iterator[str]:
+    """The URL of a fresh copy of a database, dropped afterwards."""
+    name = f"t_{uuid4().hex[:12]}"
+    _say(folder, f"create database {name} template {template} strategy file_copy")
+    try:
+        yield url(folder, name)
+    finally:
+        _say(folder, f"drop database {name} with (force)")
+
+
+def url(folder: str, name: str) -> str:
+    return f"postgresql+psycopg://postgres@/{name}?host={folder}"
+
+
+def name_in(address: str) -> str:
+    return address.removeprefix("postgresql+psycopg://postgres@/").partition("?")[0]
+
+
+def is_installed() -> bool:
+    return _found() is not None
+
+
+def binaries() -> Path:
+    found = _found()
+    if found is None:
+        raise RuntimeError(MISSING)
+    return found
+
+
+def _found() -> Path | None:
+    programs = [path for path in Path("/usr/lib/postgresql").glob("*/bin/initdb") if path.parts[-3].isdecimal()]
+    if programs:
+        return max(programs, key=lambda path: int(path.parts[-3])).parent
     on_path = shutil.which("initdb")
     return Path(on_path).parent if on_path else None
-
-
-def url(folder: str, database: str) -> str:
-    return f"postgresql+psycopg://postgres@/{database}?host={folder}"
 
 
 def _other_user() -> str | None:
     if os.geteuid() != 0:
         return None
-    names = {entry.pw_name for entry in pwd.getpwall()}
-    return "postgres" if "postgres" in names else "nobody"
+    return "postgres" if "postgres" in {entry.pw_name for entry in pwd.getpwall()} else "nobody"
+
+
+def _say(folder: str, statement: str) -> None:
+    with psycopg.connect(host=folder, user="postgres", dbname="postgres", autocommit=True) as connection:
+        connection.execute(statement)

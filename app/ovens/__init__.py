@@ -1,0 +1,1 @@
+"""Ovens: loads on shelves, the loggers' files, the judgement of each line, heat. Uses the floor. Start with `loads.py`."""
