@@ -3,17 +3,38 @@
 A step's `needs` say which material must be on the station; a need `by_order` takes its part from the order's `materials`.
 """
 
-from datetime import date, datetime, time
+from datetime import UTC, date, datetime, time
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field, StringConstraints
 
 Operation = Literal[
     "die attach", "cure", "plasma clean", "wire bond", "encapsulate", "mould", "inspect", "singulate", "clean", "test", "tape",
     "dry pack", "outside work",
 ]  # fmt: skip
 Duty = Literal["operate", "lead", "quality", "engineer", "administer"]
-Name = Annotated[str, Field(min_length=1, max_length=80)]
+PartKind = Literal[
+    "wafer", "adhesive", "wire", "encapsulant", "mould compound", "lead frame", "carrier tape", "cover tape", "bag", "blade", "other"
+]  # fmt: skip
+
+
+def _in_utc(moment: datetime) -> datetime:
+    try:
+        return moment.astimezone(UTC)
+    except OverflowError:
+        raise ValueError("the time is out of range") from None
+
+
+def _local(moment: time) -> time:
+    if moment.tzinfo is not None:
+        raise ValueError("a time of day is local and has no zone")
+    return moment
+
+
+# no control characters: names stand in codes' texts, labels and file names of exports
+Name = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=80, pattern=r"^[^\x00-\x1f\x7f]+$")]
+Moment = Annotated[AwareDatetime, AfterValidator(_in_utc)]
+TimeOfDay = Annotated[time, AfterValidator(_local)]
 
 
 class Body(BaseModel):
@@ -22,8 +43,8 @@ class Body(BaseModel):
 
 class Shift(Body):
     name: Name
-    begins: time
-    ends: time
+    begins: TimeOfDay
+    ends: TimeOfDay
 
 
 class Site(Body):
@@ -31,7 +52,7 @@ class Site(Body):
 
     name: Name
     zone: str
-    day_start: time = time(6, 0)
+    day_start: TimeOfDay = time(6, 0)
     shifts: tuple[Shift, ...] = ()
     country: Annotated[str, Field(pattern=r"^[A-Z]{2}$")] = "ZZ"  # ISO 3166-1 alpha-2, for labels
 
@@ -40,11 +61,9 @@ class Part(Body):
     """A material part: what a batch or wafer is of."""
 
     number: Name
-    kind: Literal[
-        "wafer", "adhesive", "wire", "encapsulant", "mould compound", "lead frame", "carrier tape", "cover tape", "bag", "blade", "other"
-    ]  # fmt: skip
+    kind: PartKind
     description: str = ""
-    role: str | None = None  # of a wafer part: driver, red, green, blue
+    role: Name | None = None  # of a wafer part: driver, red, green, blue
     passing_bins: tuple[str, ...] = ()  # of a wafer part, where the map's file does not say
     rows: Annotated[int, Field(ge=1, le=1000)] | None = None  # of a lead frame
     columns: Annotated[int, Field(ge=1, le=1000)] | None = None
@@ -75,7 +94,7 @@ class Product(Body):
 class Need(Body):
     """Material that must be on the station when the step starts. `part` empty: any part of that kind; `by_order`: as the order says."""
 
-    kind: str
+    kind: PartKind
     part: Name | None = None
     by_order: bool = False
 
@@ -93,7 +112,7 @@ class Step(Body):
     key: Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9-]{0,39}$")]
     name: Name
     operation: Operation
-    role: str | None = None  # of a die attach
+    role: Name | None = None  # of a die attach
     recipe: Name | None = None  # of a cure; or a station's program elsewhere
     needs: tuple[Need, ...] = ()
     records: tuple[Record, ...] = ()
@@ -167,8 +186,8 @@ class Sensor(Body):
 
     name: Name
     shelf: Name
-    since: datetime | None = None
-    until: datetime | None = None
+    since: Moment | None = None
+    until: Moment | None = None
 
 
 class Station(Body):
@@ -180,13 +199,13 @@ class Station(Body):
     shelves: tuple[Name, ...] = ()
     shelf_panels: Annotated[int, Field(ge=1)] | None = None
     sensors: tuple[Sensor, ...] = ()
-    calibration_due: datetime | None = None
+    calibration_due: Moment | None = None
     units_per_hour: Annotated[float, Field(gt=0)] | None = None
 
 
 class CertificateOfPerson(Body):
     name: Name
-    valid_until: datetime | None = None
+    valid_until: Moment | None = None
 
 
 class PersonEntry(Body):
@@ -237,7 +256,7 @@ class Customer(Body):
 
 
 class OrderMaterial(Body):
-    kind: str
+    kind: PartKind
     part: Name
 
 
@@ -245,7 +264,7 @@ class Order(Body):
     number: Name
     customer: Name
     product: Name
-    units: Annotated[int, Field(ge=1)]
+    units: Annotated[int, Field(ge=1, le=10**9)]
     due: date | None = None
     materials: tuple[OrderMaterial, ...] = ()  # what this customer asks, e.g. the wire
     accepts_seconds: bool = False

@@ -7,8 +7,9 @@ from typing import Any, Generic, TypeVar, cast
 from sqlalchemy import Row, select
 from sqlalchemy.orm import Session
 
-from app.catalogue.definitions import THINGS, Body, Part, Product, Recipe, Route, Site, Station, Step
+from app.catalogue.definitions import THINGS, Body, Catalogue, Part, Product, Recipe, Route, Site, Station, Step
 from app.catalogue.models import Approval, Definition, Thing
+from app.catalogue.staff import people_on_record
 from app.db import canonical_json
 from app.errors import NotFound, refuse, unknown
 
@@ -111,17 +112,29 @@ def active_route(session: Session, product_name: str) -> Defined[Route]:
 
 def route_state(session: Session, thing: int) -> str:
     """draft, active or retired."""
-    approvals = list(session.scalars(select(Approval.closed_e).where(Approval.route == thing)))
-    if not approvals:
-        return "draft"
-    return "active" if None in approvals else "retired"
+    return route_states(session).get(thing, "draft")
+
+
+def route_states(session: Session) -> dict[int, str]:
+    """active or retired, by thing; a draft has none."""
+    states: dict[int, str] = {}
+    for thing, closed in session.execute(select(Approval.route, Approval.closed_e).order_by(Approval.id)):
+        states[thing] = "active" if closed is None else "retired"
+    return states
+
+
+def whole(session: Session) -> Catalogue:
+    """Everything that the catalogue says now, people included."""
+    found = every(session, "site")
+    lists = {field: tuple(defined.body for defined in every(session, kind)) for kind, (field, _) in THINGS.items()}
+    return Catalogue(site=found[0].body if found else None, people=people_on_record(session), **lists)
 
 
 def step_of(body: Route, key: str) -> Step:
     return next(step for step in body.steps if step.key == key)
 
 
-def _defined(row: Row[Any]) -> Defined[Any]:
+def _defined(row: Row[int, str, str, int, dict[str, Any]]) -> Defined[Any]:
     thing, kind, name, definition_id, body = row
     return Defined(thing, kind, name, definition_id, _parsed(kind, canonical_json(body)))
 
