@@ -7,7 +7,7 @@ BIN := $(VENV)/bin
 SERVE ?= 1
 DATA ?= data/demo
 PYTEST ?= -n 2
-LINT = $(BIN)/ruff check --quiet . && $(BIN)/mypy $(wildcard app seed_demo)
+LINT = ( status=0; $(BIN)/ruff check --quiet --output-format concise . || status=1; $(BIN)/mypy $(wildcard app seed_demo) || status=1; exit $$status )
 
 .PHONY: demo test lint lock migration clean python
 
@@ -16,11 +16,11 @@ demo: $(VENV)/runtime
 
 # the tests run even when lint finds something, and their closing line comes last
 test: $(VENV)/tests
-	@status=0; { $(LINT); } || status=1; \
+	@status=0; $(LINT) || status=1; \
 	echo "Testing (some minutes; each dot is a test)"; $(BIN)/python -m pytest $(PYTEST) || status=1; exit $$status
 
 lint: $(VENV)/tests
-	$(LINT)
+	@$(LINT)
 
 python:
 	@test -n "$(PYTHON)" || { echo "Reelroot needs Python 3.11 or later with its venv module, and none is on the path."; \
