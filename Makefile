@@ -7,7 +7,7 @@ BIN := $(VENV)/bin
 SERVE ?= 1
 DATA ?= data/demo
 PYTEST ?= -n 2
-LINT = ( status=0; $(BIN)/ruff check --quiet --output-format concise . || status=1; $(BIN)/mypy $(wildcard app seed_demo) || status=1; exit $$status )
+LINT = ( status=0; $(BIN)/ruff check --quiet --output-format concise . || status=1; $(BIN)/mypy app $(if $(wildcard seed_demo/*.py),seed_demo) || status=1; exit $$status )
 
 .PHONY: demo test lint lock migration clean python
 
