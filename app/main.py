@@ -13,14 +13,19 @@ from fastapi.staticfiles import StaticFiles
 from app.catalogue import queries as catalogue
 from app.db import House
 from app.errors import refuse
+from app.genealogy import pages as genealogy_pages
 from app.journal.sealing import seal
 from app.machines import floor, genealogy, holds, ovens, packing, receiving, runs
 from app.migrate import is_newest
+from app.people import pages as people_pages
+from app.scan import pages as scan_pages
 from app.settings import Settings
 from app.web import guard
 
 _log = logging.getLogger("reelroot")
-_ROUTERS = (receiving.router, floor.router, runs.router, ovens.router, packing.router, holds.router, genealogy.router)
+_ROUTERS = (receiving.router, floor.router, runs.router, ovens.router, packing.router, holds.router, genealogy.router,
+    people_pages.router, scan_pages.router, genealogy_pages.router,
+)
 
 
 def make_app(settings: Settings, house: House | None = None) -> FastAPI:

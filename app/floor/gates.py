@@ -108,7 +108,7 @@ def loaded_on(session: Session, station: int) -> list[Loaded]:
     batches = {b.item: b for b in session.scalars(select(Batch).where(Batch.item.in_(items)))}
     wafers = {w.item: w for w in session.scalars(select(Wafer).where(Wafer.item.in_(items)))}
     openings = {o.batch: o for o in session.scalars(select(Opening).where(Opening.batch.in_(items)))}
-    parts = catalogue.with_ids(session, [row.part for row in [*batches.values(), *wafers.values()]])
+    parts = catalogue.with_ids(session, [b.part for b in batches.values()] + [w.part for w in wafers.values()])
     names = codes_of(session, "batch", items) | codes_of(session, "wafer", items)
     found = []
     for mount in mounts:

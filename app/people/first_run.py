@@ -1,0 +1,58 @@
+"""The first run: a one-time link makes the first administrator. Its secret lies in the data folder until it is used."""
+
+import os
+import secrets
+
+from sqlalchemy.orm import Session
+
+from app.db import House
+from app.errors import NotFound, refuse, unknown
+from app.journal.act import SYSTEM, By, act
+from app.naming.resolve import code_of, resolve
+from app.people.people import add_person, there_is_an_administrator
+from app.people.secrets import set_secret
+
+_FILE = "first-administrator"
+
+
+def link(house: House) -> str | None:
+    """The path of the one-time link, made if it is not there; None once there is an administrator."""
+    with house.reading() as session:
+        if there_is_an_administrator(session):
+            return None
+    path = house.data_dir / _FILE
+    if not path.exists():
+        house.data_dir.mkdir(parents=True, exist_ok=True)
+        with os.fdopen(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w") as file:
+            file.write(secrets.token_urlsafe(24))
+    return f"/first/{path.read_text()}"
+
+
+def check(house: House, secret: str) -> None:
+    path = house.data_dir / _FILE
+    if not path.exists() or not secrets.compare_digest(path.read_text(), secret):
+        raise _no_link()
+
+
+def make_administrator(house: House, secret: str, name: str, password: str) -> str:
+    """The first administrator's badge code. The link works once."""
+    check(house, secret)
+
+    def verb(session: Session, by: By) -> dict[str, str]:
+        if there_is_an_administrator(session):
+            raise refuse("finished", "There is an administrator.", "The link was used before.", "Ask them to add you.")
+        person = add_person(session, by, name, ["administer", "engineer"])
+        set_secret(session, by, person.id, "password", password, cheap=house.settings.cheap_passwords)
+        return {"person": code_of(session, "person", person.id)}
+
+    answer = act(house, SYSTEM, "make_administrator", {"name": name}, verb)
+    (house.data_dir / _FILE).unlink(missing_ok=True)
+    return str(answer.body["person"])
+
+
+def person_with(session: Session, badge: str) -> int:
+    return resolve(session, badge, "person").id
+
+
+def _no_link() -> NotFound:
+    return unknown("this link", "the link that the first start of the server printed")
