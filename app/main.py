@@ -17,6 +17,7 @@ from app.genealogy import pages as genealogy_pages
 from app.journal.sealing import seal
 from app.machines import floor, genealogy, holds, ovens, packing, receiving, runs
 from app.migrate import is_newest
+from app.ovens import pages as ovens_pages
 from app.people import pages as people_pages
 from app.scan import pages as scan_pages
 from app.settings import Settings
@@ -24,7 +25,7 @@ from app.web import guard
 
 _log = logging.getLogger("reelroot")
 _ROUTERS = (receiving.router, floor.router, runs.router, ovens.router, packing.router, holds.router, genealogy.router,
-    people_pages.router, scan_pages.router, genealogy_pages.router,
+    people_pages.router, scan_pages.router, ovens_pages.router, genealogy_pages.router,
 )
 
 

@@ -151,7 +151,7 @@ def holds(request: Request, who: Calling) -> Response:
 
 
 @router.post("/holds")
-def place(request: Request, who: Calling, subject: Text, reason: Text, key: Text = "", form_token: Text = "") -> Response:
+def place_hold_now(request: Request, who: Calling, subject: Text, reason: Text, key: Text = "", form_token: Text = "") -> Response:
     check_form(request, form_token)
 
     def verb(session: Session, by: By) -> dict[str, Any]:
@@ -170,7 +170,7 @@ def hold_page(request: Request, who: Calling, code: str) -> Response:
 
 
 @router.post("/holds/{code}/release")
-def release(
+def release_now(
     request: Request, who: Calling, code: str, disposition: Text, words: Text, password: Text, items: Text = "", key: Text = "", form_token: Text = ""
 ) -> Response:
     check_form(request, form_token)

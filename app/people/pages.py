@@ -81,7 +81,7 @@ def people(request: Request, who: Calling) -> Response:
 
 
 @router.post("/people")
-def add(request: Request, who: Calling, name: Text, password: Text, duties: Annotated[list[str], Form()], form_token: Text = "") -> Response:
+def add_person_now(request: Request, who: Calling, name: Text, password: Text, duties: Annotated[list[str], Form()], form_token: Text = "") -> Response:
     check_form(request, form_token)
     cheap = house_of(request).settings.cheap_passwords
 
@@ -95,7 +95,7 @@ def add(request: Request, who: Calling, name: Text, password: Text, duties: Anno
 
 
 @router.post("/people/{badge}/duties")
-def change(request: Request, who: Calling, badge: str, duties: Annotated[list[str], Form()], form_token: Text = "") -> Response:
+def change_duties(request: Request, who: Calling, badge: str, duties: Annotated[list[str], Form()], form_token: Text = "") -> Response:
     check_form(request, form_token)
 
     def verb(session: Session, by: By) -> dict[str, bool]:
@@ -123,7 +123,7 @@ def my_secret(request: Request, who: Calling, kind: Text, old: Text, new: Text, 
 
 
 @router.post("/terminals")
-def enrol(request: Request, who: Calling, area: Text, form_token: Text = "") -> Response:
+def enrol_now(request: Request, who: Calling, area: Text, form_token: Text = "") -> Response:
     """This browser becomes a floor terminal: the secret stays in its cookie."""
     check_form(request, form_token)
     secrets: list[str] = []
@@ -140,7 +140,7 @@ def enrol(request: Request, who: Calling, area: Text, form_token: Text = "") -> 
 
 
 @router.post("/terminals/{terminal}/retire")
-def retire(request: Request, who: Calling, terminal: int, form_token: Text = "") -> Response:
+def retire_now(request: Request, who: Calling, terminal: int, form_token: Text = "") -> Response:
     check_form(request, form_token)
     act(house_of(request), who.actor, "retire_terminal", {"terminal": terminal}, _done(lambda s, by: retire_terminal(s, by, terminal)))
     return redirect(request, "people", said="The terminal is retired.")
@@ -161,7 +161,7 @@ def new_token(request: Request, who: Calling, name: Text, duties: Annotated[list
 
 
 @router.post("/tokens/{token}/revoke")
-def revoke(request: Request, who: Calling, token: int, form_token: Text = "") -> Response:
+def revoke_now(request: Request, who: Calling, token: int, form_token: Text = "") -> Response:
     check_form(request, form_token)
     act(house_of(request), who.actor, "revoke_token", {"token": token}, _done(lambda s, by: revoke_token(s, by, token)))
     return redirect(request, "people", said="The token is revoked.")

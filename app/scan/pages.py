@@ -41,7 +41,7 @@ def floor(request: Request, who: Calling, station: str = "", ask: str = "") -> R
 
 
 @router.post("/floor/scan")
-def scan(
+def scan_now(
     request: Request, who: Calling, scan: Text = "", station: Text = "", asked: Text = "", asked_at: Text = "", key: Text = "", form_token: Text = ""
 ) -> Response:
     check_form(request, form_token)
@@ -65,13 +65,13 @@ def scan(
 
 
 @router.post("/floor/start")
-def start(request: Request, who: Calling, thing: Text, station: Text, key: Text = "", clear: Text = "", form_token: Text = "") -> Response:
+def start_now(request: Request, who: Calling, thing: Text, station: Text, key: Text = "", clear: Text = "", form_token: Text = "") -> Response:
     check_form(request, form_token)
     return _start(request, who, thing, station, key, clear=clear == "yes")
 
 
 @router.post("/floor/finish")
-async def finish(request: Request, who: Calling) -> Response:
+async def finish_now(request: Request, who: Calling) -> Response:
     form = {name: str(value) for name, value in (await request.form()).items()}
     check_form(request, form.get("form_token"))
     return _finish(request, who, form)

@@ -1,0 +1,124 @@
+"""The page of an oven load: what is on its shelves, and start, end or abort it."""
+
+from collections.abc import Callable
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Form, Request
+from fastapi.responses import Response
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from app.catalogue import queries as catalogue
+from app.errors import Refused
+from app.floor.ends import abort_run, finish_run
+from app.journal.act import By, act
+from app.ledger.places import Load
+from app.ledger.runs import Run
+from app.ledger.sets import panels_of
+from app.naming.resolve import code_of, codes_of, resolve
+from app.ovens import loads
+from app.people.callers import Caller, Calling
+from app.web import check_form, house_of, redirect, render
+
+router = APIRouter(include_in_schema=False)
+Text = Annotated[str, Form(max_length=200)]
+
+
+@router.get("/loads")
+def every_load(request: Request, who: Calling) -> Response:
+    with house_of(request).reading() as session:
+        rows = list(session.scalars(select(Load).order_by(Load.id.desc()).limit(50)))
+        codes = codes_of(session, "load", [row.id for row in rows])
+        ovens = {one.id: one for one in catalogue.every(session, "station") if "cure" in one.body.operations}
+        shown = [{"code": codes[r.id], "oven": ovens[r.station].name if r.station in ovens else "", "state": loads.state_of(session, r)} for r in rows]
+        recipes = [one.name for one in catalogue.every(session, "recipe")]
+    return render(request, "ovens/loads.html", rows=shown, ovens=[one.name for one in ovens.values()], recipes=recipes)
+
+
+@router.post("/loads")
+def begin_load_now(request: Request, who: Calling, oven: Text, recipe: Text, key: Text = "", form_token: Text = "") -> Response:
+    check_form(request, form_token)
+
+    def verb(session: Session, by: By) -> dict[str, Any]:
+        load = loads.begin_load(session, by, catalogue.named(session, "station", oven).id, recipe)
+        return {"load": code_of(session, "load", load.id)}
+
+    answer = act(house_of(request), who.actor, "begin_load", {"station": oven, "recipe": recipe}, verb, key=key or None)
+    return redirect(request, "load_page", code=answer.body["load"])
+
+
+@router.get("/loads/{code}")
+def load_page(request: Request, who: Calling, code: str) -> Response:
+    with house_of(request).reading() as session:
+        return _page(request, session, code)
+
+
+@router.post("/loads/{code}/put")
+def put_in_load(request: Request, who: Calling, code: str, thing: Text, shelf: Text, key: Text = "", form_token: Text = "") -> Response:
+    check_form(request, form_token)
+    return _do(
+        request, who, code, "add_to_load", {"things": [thing], "shelf": shelf}, key,
+        lambda s, by, load: loads.add_to_load(s, by, load, [resolve(s, thing)], shelf),
+    )  # fmt: skip
+
+
+@router.post("/loads/{code}/take-out")
+def take_out_of_load(request: Request, who: Calling, code: str, thing: Text, key: Text = "", form_token: Text = "") -> Response:
+    check_form(request, form_token)
+    return _do(request, who, code, "take_from_load", {"things": [thing]}, key, lambda s, by, load: loads.take_from_load(s, by, load, [resolve(s, thing)]))
+
+
+@router.post("/loads/{code}/start")
+def start_load_now(request: Request, who: Calling, code: str, version: Annotated[int, Form()], key: Text = "", form_token: Text = "") -> Response:
+    check_form(request, form_token)
+    return _do(request, who, code, "start_load", {"version": version}, key, lambda s, by, load: loads.start_load(s, by, load, version, person=who.person))
+
+
+@router.post("/loads/{code}/end")
+def end_load_now(request: Request, who: Calling, code: str, key: Text = "", form_token: Text = "") -> Response:
+    check_form(request, form_token)
+    return _do(request, who, code, "end_load", {}, key, lambda s, by, load: finish_run(s, by, _run(s, load), person=who.person))
+
+
+@router.post("/loads/{code}/abort")
+def abort_load_now(request: Request, who: Calling, code: str, key: Text = "", form_token: Text = "") -> Response:
+    check_form(request, form_token)
+    return _do(request, who, code, "abort_load", {}, key, lambda s, by, load: abort_run(s, by, _run(s, load), person=who.person))
+
+
+@router.post("/loads/{code}/cancel")
+def cancel_load_now(request: Request, who: Calling, code: str, key: Text = "", form_token: Text = "") -> Response:
+    check_form(request, form_token)
+    return _do(request, who, code, "cancel_load", {}, key, lambda s, by, load: loads.cancel_load(s, by, load))
+
+
+def _do(
+    request: Request, who: Caller, code: str, action: str, arguments: dict[str, Any], key: str, what: Callable[[Session, By, Load], Any]
+) -> Response:
+    def verb(session: Session, by: By) -> dict[str, Any]:
+        what(session, by, session.get_one(Load, resolve(session, code, "load").id))
+        return {"load": code}
+
+    try:
+        act(house_of(request), who.actor, action, arguments | {"load": code}, verb, key=key or None)
+    except Refused as refusal:
+        with house_of(request).reading() as session:
+            return _page(request, session, code, refusal=refusal)
+    return redirect(request, "load_page", code=code)
+
+
+def _page(request: Request, session: Session, code: str, refusal: Refused | None = None) -> Response:
+    load = session.get_one(Load, resolve(session, code, "load").id)
+    station = catalogue.station(session, load.station)
+    places = loads.places_of(session, load)
+    lots = codes_of(session, "lot", [place.lot for place in places])
+    return render(
+        request, "ovens/load.html", status=refusal.status if refusal else 200, code=code, refusal=refusal, oven=station.name,
+        recipe=catalogue.definition(session, load.recipe).body, state=loads.state_of(session, load), version=loads.version(session, load),
+        shelves=station.body.shelves, run=code_of(session, "run", load.run) if load.run else None,
+        places=[{"shelf": p.shelf, "lot": lots[p.lot], "step": p.step, "panels": len(panels_of(session, p.set))} for p in places],
+    )  # fmt: skip
+
+
+def _run(session: Session, load: Load) -> Run:
+    return session.get_one(Run, load.run or 0)
