@@ -79,7 +79,7 @@ def what_would_change(session: Session, catalogue: Catalogue) -> tuple[Change, .
 
 
 def as_json(found: Sequence[Change]) -> dict[str, Any]:
-    return {"changes": [asdict(change) for change in found]}
+    return {"changes": [{**asdict(change), "fields": [asdict(field) for field in change.fields]} for change in found]}
 
 
 def _wanted(catalogue: Catalogue) -> Iterator[_Wanted]:

@@ -51,7 +51,6 @@ class _Scan:
         if brackets == 2:
             n = self.tables.get(path, 0)
             self.tables[path] = n + 1
-            self.lines.setdefault(path, line)
             path = (*path, n)
         self.lines[path] = line
         return path
@@ -61,6 +60,7 @@ class _Scan:
         path: Path = ()
         for i, key in enumerate(keys):
             path = (*path, key)
+            self.lines.setdefault(path, self.line)
             if i < len(keys) - 1 and path in self.tables:
                 path = (*path, self.tables[path] - 1)
         return path
