@@ -19,11 +19,12 @@ from sqlalchemy import LargeBinary, Table, func, insert, select, text
 from sqlalchemy.orm import Session
 
 from app import clock
-from app.db import Base, House, Moment, canonical_json
+from app.db import House, Moment, canonical_json
 from app.errors import BadInput, bad_input, refuse
 from app.evidence.keep import path_of
 from app.evidence.models import Evidence
 from app.journal.models import Entry, entry_number
+from app.tables import Base  # all of them, or a backup would be of some rooms only
 
 _AT_ONCE = 2000
 Progress = Callable[[str], None]

@@ -17,7 +17,10 @@ from rich.console import Console
 from app.errors import Refused, bad_input, refuse
 
 if TYPE_CHECKING:
+    from sqlalchemy.orm import Session
+
     from app.db import House
+    from app.journal.act import By
     from app.settings import Settings
 
 FOUND = 3
@@ -58,6 +61,165 @@ def upgrade(data: DataFolder = None) -> None:
         if not was_newest:
             bring_up(house)
         typer.echo(f"The database {'was already' if was_newest else 'is now'} at {revision_of(house)}.")
+
+
+@shell.command()
+def serve(data: DataFolder = None, host: str | None = None, port: int | None = None) -> None:
+    """Serve the pages and the API. The first start prints a one-time link for the first administrator."""
+    import uvicorn
+
+    from app.main import make_app
+    from app.people.first_run import link
+
+    with open_house(data) as house:
+        settings = house.settings
+        at = f"http://{host or settings.host}:{port or settings.port}"
+        progress.print(f"Serving on {at}")
+        if first := link(house):
+            progress.print(f"Make the first administrator: {at}{first}")
+        # no access log: it halves the rate of small answers; open event streams must not hold a shutdown up
+        uvicorn.run(
+            make_app(settings, house), host=host or settings.host, port=port or settings.port, access_log=False, timeout_graceful_shutdown=1, log_level="warning"
+        )
+
+
+@shell.command()
+def trace(
+    code: Annotated[str, typer.Argument(help="Any code of ours, or another's number.")],
+    forward: Annotated[bool, typer.Option("--forward", help="To packs and customers, instead of back to origins.")] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="The whole answer as JSON.")] = False,
+    data: DataFolder = None,
+) -> None:
+    """Trace an item, run or batch: back to its origins, or forward to packs and customers."""
+    from app.genealogy.print_trace import print_trace
+    from app.genealogy.trace import trace_back, trace_forward
+    from app.naming.resolve import resolve
+
+    with open_house(data) as house, house.reading() as session:
+        found = (trace_forward if forward else trace_back)(session, resolve(session, code))
+        if as_json:
+            import json
+
+            typer.echo(json.dumps(found.as_json(), default=str, indent=1))
+        else:
+            print_trace(found, Console(highlight=False, soft_wrap=False))
+
+
+@shell.command()
+def check(data: DataFolder = None) -> None:
+    """Check counts, flows, placements, claims, the journal's chain against the rows, and evidence. Exit code 3 when something is found."""
+    from app.genealogy.checks import check as find_all
+
+    with open_house(data) as house:
+        n = 0
+        for finding in find_all(house):
+            n += 1
+            typer.echo(f"{finding.check}: {finding.where}: {finding.what}")
+        progress.print(f"{n} found." if n else "Everything is as it should be.")
+        if n:
+            raise typer.Exit(FOUND)
+
+
+@shell.command()
+def backup(target: Annotated[Path, typer.Argument(help="The archive to write.")], data: DataFolder = None) -> None:
+    """Write everything into one archive, while work goes on. Either database can take it in."""
+    from app.backup import backup as write
+
+    with open_house(data) as house:
+        write(house, target, progress.print)
+        typer.echo(str(target))
+
+
+@shell.command()
+def restore(source: Annotated[Path, typer.Argument(help="An archive that `backup` wrote.")], data: DataFolder = None) -> None:
+    """Take an archive into an empty installation, of either database. A damaged archive is refused before anything is written."""
+    from app.backup import restore as take_in
+    from app.backup import verify_archive
+    from app.migrate import upgrade as bring_up
+
+    verify_archive(source)
+    with open_house(data, at_newest=False) as house:
+        bring_up(house)
+        take_in(house, source, progress.print)
+        progress.print("Restored. Run `reelroot check` now.")
+
+
+users = typer.Typer(help="People and machines' tokens.", no_args_is_help=True)
+shell.add_typer(users, name="user")
+_Duties = Annotated[list[str], typer.Option("--duty", help="operate, lead, quality, engineer or administer; may be given several times.")]
+
+
+@users.command("add")
+def add_user(name: str, duty: _Duties, data: DataFolder = None) -> None:
+    """Add a person; the password is asked for, and the badge code printed."""
+    from app.journal.act import SYSTEM, act
+    from app.naming.resolve import code_of
+    from app.people.people import add_person
+    from app.people.secrets import set_secret
+
+    password = typer.prompt("Password", hide_input=True, confirmation_prompt=True)
+    with open_house(data) as house:
+
+        def verb(session: "Session", by: "By") -> dict[str, str]:
+            person = add_person(session, by, name, duty)
+            set_secret(session, by, person.id, "password", password)
+            return {"badge": code_of(session, "person", person.id)}
+
+        typer.echo(act(house, SYSTEM, "add_person", {"name": name, "duties": duty}, verb).body["badge"])
+
+
+@users.command("secret")
+def set_user_secret(badge: str, kind: Annotated[str, typer.Argument(help="pin or password")], data: DataFolder = None) -> None:
+    """Set a person's PIN or password."""
+    from app.journal.act import SYSTEM, act
+    from app.naming.resolve import resolve
+    from app.people.secrets import set_secret
+
+    secret = typer.prompt(kind, hide_input=True, confirmation_prompt=True)
+    with open_house(data) as house:
+
+        def verb(session: "Session", by: "By") -> dict[str, str]:
+            set_secret(session, by, resolve(session, badge, "person").id, kind, secret)
+            return {}
+
+        act(house, SYSTEM, "set_secret", {"person": badge, "kind": kind}, verb)
+
+
+@users.command("token")
+def add_token(
+    name: str, duty: _Duties, facts: Annotated[bool, typer.Option("--facts", help="It may state what happened earlier, as facts.")] = False,
+    data: DataFolder = None,
+) -> None:  # fmt: skip
+    """Make a machine's token; it is printed once."""
+    from app.journal.act import SYSTEM, act
+    from app.people.tokens import make_token
+
+    with open_house(data) as house:
+        secrets: list[str] = []
+
+        def verb(session: "Session", by: "By") -> dict[str, int]:
+            token, secret = make_token(session, by, name, tuple(duty), may_state_facts=facts)
+            secrets[:] = [secret]
+            return {"token": token.id}
+
+        act(house, SYSTEM, "make_token", {"name": name, "duties": duty, "may_state_facts": facts}, verb)
+        typer.echo(secrets[0])
+
+
+@users.command("list")
+def list_users(data: DataFolder = None) -> None:
+    """People with their badges and duties."""
+    from sqlalchemy import select
+
+    from app.naming.resolve import codes_of
+    from app.people.models import Person
+    from app.people.people import duties_of
+
+    with open_house(data) as house, house.reading() as session:
+        people = list(session.scalars(select(Person).order_by(Person.name)))
+        badges = codes_of(session, "person", [person.id for person in people])
+        for person in people:
+            typer.echo(f"{badges[person.id]}  {person.name}: {', '.join(sorted(duties_of(session, person.id)))}")
 
 
 def settings_of(data: Path | None) -> "Settings":
