@@ -123,6 +123,8 @@ class _PanelFacts:
         ]
         postings += self._marked(stay, end)
         postings += [Posting(_what(entry), entry.kind, entry.units, entry.method, entry.u, reason=entry.reason, e=entry.e) for entry in counts]
+        if again := self._counted_again(stay.panel, end) - self._counted_again(stay.panel, stay.begins):
+            postings.append(Posting("scrapped", "mark", -again, "cells", 0.0, reason="cells of units scrapped before", e=end))
         if singulated:
             return [*postings, Posting("out", "cells", singulated.units, "cells", 0.0, singulated.child, e=singulated.e)], 0
         units = self._units(stay.panel, end)
@@ -132,6 +134,13 @@ class _PanelFacts:
 
     def _units(self, panel: int, e: int) -> int:
         """Good units of a panel after entry `e`."""
+        return max(0, self._good_less_scrapped(panel, e))
+
+    def _counted_again(self, panel: int, e: int) -> int:
+        """Units that were scrapped without a cell, and whose cells were marked as well."""
+        return max(0, -self._good_less_scrapped(panel, e))
+
+    def _good_less_scrapped(self, panel: int, e: int) -> int:
         without_cell = sum(entry.units for entry in self.counts[panel] if entry.e <= e)
         return bitmaps.count(good_at(self.sizes[panel], self.marks[panel], e)) - without_cell
 
