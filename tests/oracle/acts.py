@@ -45,7 +45,7 @@ class CellActs(Player):
         return True
 
     def end_run(self) -> bool:
-        runs = [run for run in self.open_runs() if run.lines[0].panels]
+        runs = [run for run in self.open_runs() if run.is_over_panels]
         if not runs:
             return False
         run = self.pick(runs)
@@ -64,7 +64,7 @@ class CellActs(Player):
         return True
 
     def change_over(self) -> bool:
-        runs = [run for run in self.open_runs() if run.lines[0].panels and run.operation != "cure" and run.lines[-1].uses]
+        runs = [run for run in self.open_runs() if run.is_over_panels and run.operation != "cure" and run.lines[-1].uses]
         if not runs:
             return False
         run = self.pick(runs)

@@ -110,7 +110,7 @@ def _acts(player: Acts, acts: tuple[tuple[str, int], ...], most: int) -> None:
 
 def _push_cells(player: Acts) -> None:
     """All panels that nothing stops become loose."""
-    for run in [run for run in player.open_runs() if run.lines[0].panels]:
+    for run in [run for run in player.open_runs() if run.is_over_panels]:
         player._finish(run)
     for _ in range(100):
         if not player.advance(whole=True):

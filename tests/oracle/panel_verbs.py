@@ -121,7 +121,7 @@ class PanelVerbs(State):
 
     def interrupt_run(self, run: str, done: Sequence[str] | None = None, in_work: Sequence[str] | None = None) -> None:
         it = self.runs[run]
-        must(it.operation not in ("cure", "singulate") and all(line.panels for line in it.lines), "that is not interrupted")
+        must(it.operation not in ("cure", "singulate") and it.is_over_panels, "that is not interrupted")
         self._tick()
         for line in [line for line in it.lines if line.is_open]:
             self._stop_line(line, done, in_work)
@@ -130,7 +130,7 @@ class PanelVerbs(State):
 
     def abort_run(self, run: str) -> None:
         it = self.runs[run]
-        must(it.operation != "singulate" and all(line.panels for line in it.lines), "that is not aborted")
+        must(it.operation != "singulate" and it.is_over_panels, "that is not aborted")
         self._tick()
         for line in [line for line in it.lines if line.is_open]:
             if it.operation == "cure":

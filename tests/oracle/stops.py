@@ -3,8 +3,8 @@
 A hold stops a thing when some path leads from its subject to what is in the thing now and passes nothing released from that hold.
 Lots and containers, held or released, mean what is in them at that moment. A held loose lot or pack means what had left it before as well.
 The rules do not say more about time, so three readings of a release are tried: it cuts every path through the item, whenever (`ever`);
-those of what is in it then or comes later (`then_on`); those of what is in it then (`then`). And a held panel may mean its earlier samples
-or not. What is stopped under every reading is `surely` stopped; under some only, `arguably`: a driver should not ask about these.
+those of what is in it then or comes later (`then_on`); those of what is in it then (`then`). What is stopped under every reading is
+`surely` stopped; under some only, `arguably`: a driver should not ask about these.
 """
 
 from dataclasses import dataclass, field
@@ -13,7 +13,7 @@ from tests.oracle.answers import possible_of_unit, sources_of
 from tests.oracle.state import State
 from tests.oracle.things import Exit, Hold, Line, Node, Panel, Released, Unit
 
-READINGS = tuple((release, early) for release in ("ever", "then_on", "then") for early in (True, False))
+READINGS = ("ever", "then_on", "then")
 
 
 @dataclass(frozen=True)
@@ -28,7 +28,7 @@ def stops_of(state: State, thing: str) -> Stops:
     """Of a panel, panel lot (any of its panels), loose lot, sample, pack, wafer or batch."""
     surely, arguably = set(), set()
     for hold in in_force(state):
-        answers = {Follow(state, hold, release, early).stops(thing) for release, early in READINGS}
+        answers = {Follow(state, hold, release).stops(thing) for release in READINGS}
         if answers == {True}:
             surely.add(hold.name)
         elif True in answers:
@@ -52,7 +52,6 @@ class Follow:
     state: State
     hold: Hold
     release: str
-    early: bool
     known: dict[int, bool] = field(default_factory=dict)
 
     def stops(self, thing: str) -> bool:
@@ -111,7 +110,7 @@ class Follow:
         """When the held thing came to this cell."""
         hold, panel = self.hold, unit.panel
         found: list[float] = []
-        if hold.subject == panel.name and (self.early or exit_.at > hold.at):
+        if hold.subject == panel.name:
             found.append(panel.received)
         if panel in hold.panels and exit_.at > hold.at:
             found.append(hold.at)

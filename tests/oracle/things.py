@@ -34,6 +34,10 @@ class Run:
     lines: list[Line] = field(default_factory=list)
     log: dict[Unit, Die] | None = None  # as the placement log says, once it came
 
+    @property
+    def is_over_panels(self) -> bool:
+        return all(line.thing is None for line in self.lines)
+
 
 @dataclass(eq=False)
 class Line:
