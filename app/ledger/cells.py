@@ -8,7 +8,10 @@ from app.journal.record import Closable
 
 
 class Placement(Closable, Base):
-    """Dies of one wafer, of one role, on one panel in one run, as a placement log says. Closed when a corrected log replaces it."""
+    """Dies of one wafer, of one role, on one panel in one run, as a placement log says. Closed when a corrected log replaces it.
+
+    `role` is that of the step; a wafer of another role is wrong there, and its cells are marked.
+    """
 
     __tablename__ = "placement"
 
@@ -21,6 +24,34 @@ class Placement(Closable, Base):
     dies: Mapped[bytes]  # the dies in cell order, packed (floor/packed_dies.py)
     n: Mapped[int]
     evidence: Mapped[int] = mapped_column(ForeignKey("evidence.id"))
+
+
+class LostDie(Closable, Base):
+    """Dies of one wafer that were picked in one run and sit on no cell, as a placement log says. Closed as a placement is."""
+
+    __tablename__ = "lost_die"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    run: Mapped[int] = mapped_column(ForeignKey("run.id"), index=True)
+    wafer: Mapped[int] = mapped_column(ForeignKey("wafer.item"), index=True)
+    dies: Mapped[bytes]  # packed
+    n: Mapped[int]
+    evidence: Mapped[int] = mapped_column(ForeignKey("evidence.id"))
+
+
+class PlacementSum(Closable, Base):
+    """What one placement log added to one run, for a lot and step: dies placed, lines at fault among them, dies lost."""
+
+    __tablename__ = "placement_sum"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    run: Mapped[int] = mapped_column(ForeignKey("run.id"), index=True)
+    lot: Mapped[int | None] = mapped_column(ForeignKey("lot.item"), index=True)
+    step: Mapped[str | None]
+    evidence: Mapped[int] = mapped_column(ForeignKey("evidence.id"), index=True)
+    placed: Mapped[int]
+    wrong: Mapped[int]
+    lost: Mapped[int]
 
 
 class CellMark(Closable, Base):

@@ -740,6 +740,49 @@ def upgrade() -> None:
         batch_op.create_index(batch_op.f('ix_placement_run'), ['run'], unique=False)
         batch_op.create_index(batch_op.f('ix_placement_wafer'), ['wafer'], unique=False)
 
+    op.create_table('lost_die',
+    sa.Column('id', sa.BigInteger().with_variant(sa.Integer(), 'sqlite'), nullable=False),
+    sa.Column('run', sa.BigInteger().with_variant(sa.Integer(), 'sqlite'), nullable=False),
+    sa.Column('wafer', sa.BigInteger().with_variant(sa.Integer(), 'sqlite'), nullable=False),
+    sa.Column('dies', sa.LargeBinary(), nullable=False),
+    sa.Column('n', sa.BigInteger().with_variant(sa.Integer(), 'sqlite'), nullable=False),
+    sa.Column('evidence', sa.BigInteger().with_variant(sa.Integer(), 'sqlite'), nullable=False),
+    sa.Column('closed_e', sa.BigInteger().with_variant(sa.Integer(), 'sqlite'), nullable=True),
+    sa.Column('e', sa.BigInteger().with_variant(sa.Integer(), 'sqlite'), nullable=False),
+    sa.ForeignKeyConstraint(['closed_e'], ['entry.id'], name=op.f('fk_lost_die_closed_e_entry'), initially='DEFERRED', deferrable=True),
+    sa.ForeignKeyConstraint(['e'], ['entry.id'], name=op.f('fk_lost_die_e_entry'), initially='DEFERRED', deferrable=True),
+    sa.ForeignKeyConstraint(['evidence'], ['evidence.id'], name=op.f('fk_lost_die_evidence_evidence')),
+    sa.ForeignKeyConstraint(['run'], ['run.id'], name=op.f('fk_lost_die_run_run')),
+    sa.ForeignKeyConstraint(['wafer'], ['wafer.item'], name=op.f('fk_lost_die_wafer_wafer')),
+    sa.PrimaryKeyConstraint('id', name=op.f('pk_lost_die'))
+    )
+    with op.batch_alter_table('lost_die', schema=None) as batch_op:
+        batch_op.create_index(batch_op.f('ix_lost_die_run'), ['run'], unique=False)
+        batch_op.create_index(batch_op.f('ix_lost_die_wafer'), ['wafer'], unique=False)
+
+    op.create_table('placement_sum',
+    sa.Column('id', sa.BigInteger().with_variant(sa.Integer(), 'sqlite'), nullable=False),
+    sa.Column('run', sa.BigInteger().with_variant(sa.Integer(), 'sqlite'), nullable=False),
+    sa.Column('lot', sa.BigInteger().with_variant(sa.Integer(), 'sqlite'), nullable=True),
+    sa.Column('step', sa.String(), nullable=True),
+    sa.Column('evidence', sa.BigInteger().with_variant(sa.Integer(), 'sqlite'), nullable=False),
+    sa.Column('placed', sa.BigInteger().with_variant(sa.Integer(), 'sqlite'), nullable=False),
+    sa.Column('wrong', sa.BigInteger().with_variant(sa.Integer(), 'sqlite'), nullable=False),
+    sa.Column('lost', sa.BigInteger().with_variant(sa.Integer(), 'sqlite'), nullable=False),
+    sa.Column('closed_e', sa.BigInteger().with_variant(sa.Integer(), 'sqlite'), nullable=True),
+    sa.Column('e', sa.BigInteger().with_variant(sa.Integer(), 'sqlite'), nullable=False),
+    sa.ForeignKeyConstraint(['closed_e'], ['entry.id'], name=op.f('fk_placement_sum_closed_e_entry'), initially='DEFERRED', deferrable=True),
+    sa.ForeignKeyConstraint(['e'], ['entry.id'], name=op.f('fk_placement_sum_e_entry'), initially='DEFERRED', deferrable=True),
+    sa.ForeignKeyConstraint(['evidence'], ['evidence.id'], name=op.f('fk_placement_sum_evidence_evidence')),
+    sa.ForeignKeyConstraint(['lot'], ['lot.item'], name=op.f('fk_placement_sum_lot_lot')),
+    sa.ForeignKeyConstraint(['run'], ['run.id'], name=op.f('fk_placement_sum_run_run')),
+    sa.PrimaryKeyConstraint('id', name=op.f('pk_placement_sum'))
+    )
+    with op.batch_alter_table('placement_sum', schema=None) as batch_op:
+        batch_op.create_index(batch_op.f('ix_placement_sum_evidence'), ['evidence'], unique=False)
+        batch_op.create_index(batch_op.f('ix_placement_sum_lot'), ['lot'], unique=False)
+        batch_op.create_index(batch_op.f('ix_placement_sum_run'), ['run'], unique=False)
+
     op.create_table('release',
     sa.Column('id', sa.BigInteger().with_variant(sa.Integer(), 'sqlite'), nullable=False),
     sa.Column('hold', sa.BigInteger().with_variant(sa.Integer(), 'sqlite'), nullable=False),
@@ -942,6 +985,17 @@ def downgrade() -> None:
         batch_op.drop_index(batch_op.f('ix_release_hold'))
 
     op.drop_table('release')
+    with op.batch_alter_table('placement_sum', schema=None) as batch_op:
+        batch_op.drop_index(batch_op.f('ix_placement_sum_run'))
+        batch_op.drop_index(batch_op.f('ix_placement_sum_lot'))
+        batch_op.drop_index(batch_op.f('ix_placement_sum_evidence'))
+
+    op.drop_table('placement_sum')
+    with op.batch_alter_table('lost_die', schema=None) as batch_op:
+        batch_op.drop_index(batch_op.f('ix_lost_die_wafer'))
+        batch_op.drop_index(batch_op.f('ix_lost_die_run'))
+
+    op.drop_table('lost_die')
     with op.batch_alter_table('placement', schema=None) as batch_op:
         batch_op.drop_index(batch_op.f('ix_placement_wafer'))
         batch_op.drop_index(batch_op.f('ix_placement_run'))
