@@ -15,6 +15,7 @@ from app.db import House
 from app.errors import refuse
 from app.genealogy import pages as genealogy_pages
 from app.journal.sealing import seal
+from app.machines import catalogue as catalogue_calls
 from app.machines import floor, genealogy, holds, ovens, packing, receiving, runs
 from app.migrate import is_newest
 from app.ovens import pages as ovens_pages
@@ -24,7 +25,7 @@ from app.settings import Settings
 from app.web import guard
 
 _log = logging.getLogger("reelroot")
-_ROUTERS = (receiving.router, floor.router, runs.router, ovens.router, packing.router, holds.router, genealogy.router,
+_ROUTERS = (catalogue_calls.router, receiving.router, floor.router, runs.router, ovens.router, packing.router, holds.router, genealogy.router,
     people_pages.router, scan_pages.router, ovens_pages.router, genealogy_pages.router,
 )
 

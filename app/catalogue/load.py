@@ -14,8 +14,9 @@ from app.catalogue.models import Definition, Thing
 from app.catalogue.queries import Defined, every, route_states, whole
 from app.catalogue.staff import found_in, in_order, people_problems
 from app.errors import BadInput, NotAllowed, Reason, Refused
+from app.evidence.keep import Kept, record_evidence
 from app.journal.act import By
-from app.naming.resolve import Named, add_alias, give_code
+from app.naming.resolve import Named, add_alias, codes_of, give_code
 from app.people.people import Certified, ensure_person
 
 KINDS = ("site", *THINGS)
@@ -57,6 +58,14 @@ def load_catalogue(session: Session, by: By, catalogue: Catalogue) -> tuple[Chan
     return found
 
 
+def load_file(session: Session, by: By, catalogue: Catalogue, kept: Kept) -> tuple[Change, ...]:
+    """`load_catalogue`, with the file as it came kept as evidence of what changed."""
+    found = load_catalogue(session, by, catalogue)
+    if found:
+        record_evidence(session, by, kept, "catalogue", {"changes": len(found)})
+    return found
+
+
 def what_would_change(session: Session, catalogue: Catalogue) -> tuple[Change, ...]:
     """What a load would do. Raises what the load would be refused for."""
     known = whole(session)
@@ -80,6 +89,16 @@ def what_would_change(session: Session, catalogue: Catalogue) -> tuple[Change, .
 
 def as_json(found: Sequence[Change]) -> dict[str, Any]:
     return {"changes": [{**asdict(change), "fields": [asdict(field) for field in change.fields]} for change in found]}
+
+
+def codes_of_changes(session: Session, found: Sequence[Change]) -> dict[tuple[str, str], str]:
+    """The codes of the stations and orders that a load made or changed, by kind and name."""
+    codes: dict[tuple[str, str], str] = {}
+    for kind in ("station", "order"):
+        names = [change.name for change in found if change.kind == kind]
+        things = {thing: name for thing, name in session.execute(select(Thing.id, Thing.name).where(Thing.kind == kind, Thing.name.in_(names)))}
+        codes |= {(kind, things[thing]): code for thing, code in codes_of(session, kind, list(things)).items()}
+    return codes
 
 
 def _wanted(catalogue: Catalogue) -> Iterator[_Wanted]:
@@ -129,9 +148,11 @@ def _new_thing(session: Session, by: By, wanted: _Wanted) -> Thing:
     session.add(thing)
     session.flush()
     if wanted.kind in ("station", "order"):
-        code = give_code(session, by, wanted.kind, thing.id)
+        named = Named(wanted.kind, thing.id, give_code(session, by, wanted.kind, thing.id))
         if isinstance(wanted.body, Order):
-            add_alias(session, by, Named("order", thing.id, code), wanted.body.customer, "order number", wanted.body.number)
+            add_alias(session, by, named, wanted.body.customer, "order number", wanted.body.number)
+        else:
+            add_alias(session, by, named, "us", "name", wanted.name)
     return thing
 
 

@@ -1,6 +1,7 @@
 """Loading: what is new is made, what is changed is defined anew, what is the same is left alone."""
 
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import TypeVar
 
@@ -245,6 +246,15 @@ def test_a_refused_load_leaves_an_entry_and_nothing_else(house: House) -> None:
     with house.reading() as session:
         assert session.scalars(select(Entry.outcome).order_by(Entry.id.desc())).first() == "refused"
         assert "Fourth" not in [customer.name for customer in whole(session).customers]
+
+
+def test_of_two_loads_at_once_one_makes_the_things_and_the_other_finds_them(house: House) -> None:
+    small = read_catalogue(SMALL.read_text())
+    with ThreadPoolExecutor(2) as both:
+        counts = sorted(len(found) for found in both.map(lambda _: load(house, small), range(2)))
+    assert counts[0] == 0
+    assert counts[1] > 20
+    assert list(verify_journal(house)) == []
 
 
 def test_the_answer_is_json_that_names_every_change(house: House) -> None:
