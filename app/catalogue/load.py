@@ -91,6 +91,16 @@ def as_json(found: Sequence[Change]) -> dict[str, Any]:
     return {"changes": [{**asdict(change), "fields": [asdict(field) for field in change.fields]} for change in found]}
 
 
+def told(change: Change) -> str:
+    """A change in a line: "changed recipe DIE-170: soak_minutes 110 -> 120"."""
+    fields = "; ".join(f"{field.path} {_or_none(field.old)} -> {_or_none(field.new)}" for field in change.fields)
+    return f"{change.what} {change.kind.replace('_', ' ')} {change.name}" + (f": {fields}" if fields else "")
+
+
+def _or_none(text: str | None) -> str:
+    return "(none)" if text is None else text
+
+
 def codes_of_changes(session: Session, found: Sequence[Change]) -> dict[tuple[str, str], str]:
     """The codes of the stations and orders that a load made or changed, by kind and name."""
     codes: dict[tuple[str, str], str] = {}
