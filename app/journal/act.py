@@ -5,6 +5,7 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import cached_property
 from typing import Any
 
 from sqlalchemy import delete, func, select, text
@@ -41,18 +42,34 @@ class Actor:
 SYSTEM = Actor("system", 0, "the system", frozenset({"operate", "lead", "quality", "engineer", "administer"}))
 
 
+class _Number:
+    """The entry's number, drawn when the verb first writes: after its locks, so that the order of numbers is the order of writes."""
+
+    def __init__(self, draw: Callable[[], int]) -> None:
+        self._draw = draw
+
+    @cached_property
+    def value(self) -> int:
+        return self._draw()
+
+
 @dataclass(frozen=True)
 class By:
     """What a verb knows of the action that it is part of: who, the entry's number, and the times."""
 
     actor: Actor
-    e: int
+    number: _Number
     now: datetime
     happened_at: datetime
     source: str = "server"
     fact: bool = False
     signed: bool = False
     alone: bool = False
+
+    @property
+    def e(self) -> int:
+        """The entry's number. Read it only after the locks are taken."""
+        return self.number.value
 
     def must_be_alone(self) -> None:
         """Call before placing or releasing a hold: begins the action again, alone, when it was not so from the start."""
@@ -142,7 +159,7 @@ def _once(house: House, attempt: _Attempt, verb: Verb, *, alone: bool) -> Answer
         _take_holds_lock(house, session, alone=alone)
         now = clock.now()
         by = By(
-            attempt.actor, _draw_number(house, session), now, attempt.happened_at or now,
+            attempt.actor, _Number(lambda: _draw_number(house, session)), now, attempt.happened_at or now,
             attempt.source, attempt.fact, attempt.signed, alone,
         )  # fmt: skip
         savepoint = session.begin_nested()
@@ -179,7 +196,9 @@ def _earlier_answer(session: Session, attempt: _Attempt) -> Answer | None:
         return None
     kept = session.get_one(Request, (attempt.actor.text, attempt.key))
     if kept.content != attempt.content:
-        raise refuse("key_reused", f"The key {attempt.key} was used for something else.", "One key belongs to one action.", "Send this with a new key.")
+        raise refuse(
+            "key_reused", f"The key {attempt.key} was used for something else.", "One key belongs to one action.", "Send this with a new key."
+        )
     if kept.refused:
         raise refusal_from_json(kept.answer or {})
     return Answer(kept.answer or {}, kept.entry or 0, repeated=True)
