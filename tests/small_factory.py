@@ -41,12 +41,16 @@ PARTS = (
     Part(number="WR", kind="wafer", role="red"), Part(number="GLUE", kind="adhesive", pot_life_minutes=480), Part(number="AU20", kind="wire"),
     Part(number="AG20", kind="wire"), Part(number="FRAME", kind="lead frame", rows=4, columns=5), Part(number="TAPE", kind="carrier tape"),
 )  # fmt: skip
-PRODUCT = Product(part_number="P1", rows=4, columns=5, roles=(Role(role="red", part="WR"),), units_per_reel=30, seconds_part_number="P1-S", bin_table="B")
+PRODUCT = Product(
+    part_number="P1", rows=4, columns=5, roles=(Role(role="red", part="WR"),), units_per_reel=30, seconds_part_number="P1-S", bin_table="B"
+)
 STEPS = (
     Step(key="attach", name="red attach", operation="die attach", role="red", needs=(Need(kind="adhesive", part="GLUE"),)),
     Step(key="cure", name="cure 1", operation="cure", recipe="C170", judged="cure"),
     Step(key="plasma", name="plasma", operation="plasma clean"),
-    Step(key="bond", name="bond", operation="wire bond", needs=(Need(kind="wire", by_order=True),), records=(Record(name="pull", unit="gf", low=3.0),)),
+    Step(
+        key="bond", name="bond", operation="wire bond", needs=(Need(kind="wire", by_order=True),), records=(Record(name="pull", unit="gf", low=3.0),)
+    ),
     Step(key="look", name="look", operation="inspect", barrier=True),
     Step(key="cut", name="singulate", operation="singulate"),
     Step(key="test", name="test", operation="test"),
@@ -59,7 +63,10 @@ STATIONS = {
     "Saw": "singulate", "Tester": "test", "Taper": "tape", "Bagger": "dry pack",
 }  # fmt: skip
 BINS = BinTableBody(
-    name="B", unbinned="R", failed="R", bins=(BinEntry(name="B1", grade="prime"), BinEntry(name="B2", grade="second"), BinEntry(name="R", grade="reject"))
+    name="B",
+    unbinned="R",
+    failed="R",
+    bins=(BinEntry(name="B1", grade="prime"), BinEntry(name="B2", grade="second"), BinEntry(name="R", grade="reject")),
 )
 ORDERS = (
     Order(number="4711", customer="Arden Lights", product="P1", units=3000, materials=(OrderMaterial(kind="wire", part="AU20"),)),

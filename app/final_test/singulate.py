@@ -6,11 +6,11 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from app.errors import Reason, Refused
-from app.floor.containers import panels_leave_containers, put_item
+from app.floor.containers import content_of, panels_leave_containers, put_item
 from app.floor.counting import count_units, opening
 from app.floor.ends import Value, finish_run
 from app.floor.exits import write_dead_origins
-from app.floor.loose import new_loose_lot
+from app.floor.loose import merge_loose, new_loose_lot
 from app.floor.marks import good_units
 from app.journal.act import By
 from app.ledger.flows import Flow
@@ -40,10 +40,19 @@ def singulate(
     _leave_lots(session, by, panels, {line.lot for line in lines if line.lot})
     panels_leave_containers(session, by, panels)
     if container is not None:
-        put_item(session, by, container, loose.item)
+        loose = _into(session, by, container, loose)
     if counted is not None:
         count_units(session, by, loose.item, counted[0], counted[1], counted[2], run=run.id)
     return loose
+
+
+def _into(session: Session, by: By, container: int, loose: Lot) -> Lot:
+    """Into an empty jar; or poured onto the lot that is in it, which goes on as a new one where its phase asks for that (rule 4)."""
+    there = content_of(session, container).loose
+    if not there:
+        put_item(session, by, container, loose.item)
+        return loose
+    return merge_loose(session, by, there[0], [loose.item])
 
 
 def _must_be_alike(session: Session, lines: list[Line]) -> None:

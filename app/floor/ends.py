@@ -108,9 +108,7 @@ def open_lines_of(session: Session, run: Run) -> list[Line]:
     return list(session.scalars(select(Line).where(Line.run == run.id, Line.closed_e.is_(None)).order_by(Line.id)))
 
 
-def close_line(
-    session: Session, by: By, line: Line, *, whole: list[int], either: list[int], done: bool, either_done: bool | None = None
-) -> None:
+def close_line(session: Session, by: By, line: Line, *, whole: list[int], either: list[int], done: bool, either_done: bool | None = None) -> None:
     """Writes what a line covered: `whole` for certain, `either` possibly. Nothing is written for what was surely not reached."""
     line.closed_e, line.ended_at = by.e, by.happened_at
     for extent, panels, is_done in (("whole", whole, done), ("either", either, done if either_done is None else either_done)):
@@ -199,7 +197,17 @@ def _record_value(session: Session, by: By, run: Run, lines: list[Line], value: 
     if record and value.unit not in (None, record.unit):
         raise bad_input("Wrong unit.", f"values.{value.name}.unit", f"It is {value.unit}; the step records {record.unit}.", "Convert it.")
     session.add(
-        Reading(e=by.e, run=run.id, line=lines[0].id if len(lines) == 1 else None, name=value.name, value=value.value, unit=unit, low=low, high=high, within=within)
+        Reading(
+            e=by.e,
+            run=run.id,
+            line=lines[0].id if len(lines) == 1 else None,
+            name=value.name,
+            value=value.value,
+            unit=unit,
+            low=low,
+            high=high,
+            within=within,
+        )
     )
     if not within:
         for line in lines:
@@ -230,5 +238,3 @@ def _hold_late_ends(session: Session, by: By, lines: list[Line]) -> None:
         if late:
             names = ", ".join(list(codes_of(session, "panel", late).values())[:3])
             hold_line(session, by, line.id, f"The time window to the end of this step had run out for {names}.")
-
-

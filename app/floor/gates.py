@@ -264,7 +264,9 @@ def _material(facts: Facts, group: Group, step: Step) -> list[Reason]:
             found.append(Reason("material_missing", f"No {kind} is on {facts.station.body.name}.", f"Mount {part or 'the ' + kind} first."))
             continue
         if kind == "wafer" and step.role and not any(one.role == step.role for one in there):
-            found.append(Reason("role_wrong", f"The wafer on {facts.station.body.name} is {there[0].role}, not {step.role}.", f"Mount a {step.role} wafer."))
+            found.append(
+                Reason("role_wrong", f"The wafer on {facts.station.body.name} is {there[0].role}, not {step.role}.", f"Mount a {step.role} wafer.")
+            )
             continue
         if part is not None and not any(one.part == part for one in there):
             found.append(Reason("material_wrong", f"{there[0].code} is {there[0].part}; this step needs {part}.", f"Mount {part}."))
@@ -326,7 +328,9 @@ def _together(facts: Facts, steps: list[Step]) -> list[Reason]:
     if len({step.operation for step in steps}) > 1:
         found.append(Reason("steps_differ", f"They come to different work: {', '.join(sorted({s.name for s in steps}))}.", "Start them apart."))
     if len({step.recipe for step in steps}) > 1:
-        found.append(Reason("recipe_differs", f"They need different recipes: {', '.join(sorted({str(s.recipe) for s in steps}))}.", "Run them apart."))
+        found.append(
+            Reason("recipe_differs", f"They need different recipes: {', '.join(sorted({str(s.recipe) for s in steps}))}.", "Run them apart.")
+        )
     return found
 
 
@@ -336,7 +340,9 @@ def _some(names: list[str]) -> str:
 
 
 def _state(session: Session, station: int) -> tuple[str, str] | None:
-    row = session.scalar(select(StationState).where(StationState.station == station, StationState.closed_e.is_(None)).order_by(StationState.id.desc()))
+    row = session.scalar(
+        select(StationState).where(StationState.station == station, StationState.closed_e.is_(None)).order_by(StationState.id.desc())
+    )
     return (row.state, row.reason) if row else None
 
 

@@ -59,13 +59,25 @@ def progress(session: Session, panels: list[int]) -> dict[int, Progress]:
 
 
 def loose_progress(session: Session, lots: list[int]) -> dict[int, Progress]:
-    """The same for loose lots: lines on them and on the loose lots that they come from; singulation and before count as done."""
+    """The same for loose lots: lines on them, and what was done to everything that flowed in; singulation and before count as done."""
     routes = routes_of_lots(session, lots)
-    found = {lot: Progress(lot=lot, route=routes.get(lot)) for lot in lots}
-    for row in session.execute(_LOOSE_DOINGS, {"lots": lots or [0]}):
-        found[row.start].doings.append(Doing(row.line, row.step, row.round, row.ended_at, row.judged))
+    parents: defaultdict[int, set[int]] = defaultdict(set)
+    for child, parent in session.execute(_LOOSE_FLOWS, {"lots": lots or [0]}):
+        parents[child].add(parent)
+    own: defaultdict[int, list[Doing]] = defaultdict(list)
+    for row in session.execute(_LOOSE_DOINGS, {"lots": [*lots, *parents, *set().union(*parents.values())] or [0]}):
+        own[row.item].append(Doing(row.line, row.step, row.round, row.ended_at, row.judged))
+    found = {lot: Progress(lot=lot, route=routes.get(lot), doings=_done_to_all(lot, parents, own)) for lot in lots}
     _set_next(session, found, loose=True)
     return found
+
+
+def _done_to_all(lot: int, parents: dict[int, set[int]], own: dict[int, list[Doing]]) -> list[Doing]:
+    """What was done to the lot itself, and the steps that were done to every part of what flowed into it."""
+    inflows = [_done_to_all(parent, parents, own) for parent in sorted(parents.get(lot, ()))]
+    shared = set.intersection(*({doing.step for doing in doings} for doings in inflows)) if inflows else set()
+    kept = {doing for doings in inflows for doing in doings if doing.step in shared}
+    return sorted({*own.get(lot, ()), *kept}, key=lambda doing: doing.line)
 
 
 def routes_of_lots(session: Session, lots: list[int]) -> dict[int, int]:
@@ -84,7 +96,6 @@ def open_lines(session: Session, panels: list[int]) -> dict[int, tuple[Line, Run
         if set_id in rows:
             found[panel] = rows[set_id]
     return found
-
 
 
 def loose_begins(route: Route) -> int:
@@ -128,16 +139,19 @@ _DOINGS = (
     .bindparams(bindparam("sets", expanding=True))
     .columns(ended_at=Moment())
 )
+_LOOSE_FLOWS = text("""
+    with recursive above(id) as (
+        select item from lot where item in :lots
+        union
+        select f.parent from above join flow f on f.child = above.id and f.kind in ('merge', 'split', 'carry', 'bin')
+    )
+    select f.child, f.parent from above join flow f on f.child = above.id and f.kind in ('merge', 'split', 'carry', 'bin')
+""").bindparams(bindparam("lots", expanding=True))
 _LOOSE_DOINGS = (
     text(f"""
-    with recursive above(start, id) as (
-        select item, item from lot where item in :lots
-        union
-        select above.start, f.parent from above join flow f on f.child = above.id and f.kind in ('merge', 'split', 'carry', 'bin')
-    )
-    select above.start, l.id as line, l.step, l.round, l.ended_at, l.judged
-    from above join line l on l.item = above.id join run r on r.id = l.run
-    where l.closed_e is not null and r.outcome = 'done' and l.step is not null and {_NOT_REWORKED}
+    select l.item, l.id as line, l.step, l.round, l.ended_at, l.judged
+    from line l join run r on r.id = l.run
+    where l.item in :lots and l.closed_e is not null and r.outcome = 'done' and l.step is not null and {_NOT_REWORKED}
     """)
     .bindparams(bindparam("lots", expanding=True))
     .columns(ended_at=Moment())

@@ -46,7 +46,7 @@ def start_run(
     groups = [_for_work(session, by, group) for group in lock_and_gather(session, things, only)]
     facts = read_facts(session, station, groups, person, by.happened_at)
     facts, steps = _settle_steps(session, facts, step)
-    found = grounds(facts, steps) + _line_clear(facts, steps, line_clear=line_clear)
+    found = grounds(facts, steps) + _line_clear(facts, steps, line_clear=line_clear) + _told_late(facts, by)
     what = f"{_names(things)} may not start {_what(facts, steps)} at {facts.station.name}."
     if not by.fact and found:
         raise Refused(what, *found)
@@ -170,8 +170,18 @@ def _line_clear(facts: Facts, steps: dict[int, Step], *, line_clear: bool) -> li
     if not asks or line_clear:
         return []
     return [
-        Reason("line_not_clear", f"Nobody said that {facts.station.name} is clear.", "Look for units of the lot before; then say that the line is clear.")
+        Reason(
+            "line_not_clear", f"Nobody said that {facts.station.name} is clear.", "Look for units of the lot before; then say that the line is clear."
+        )
     ]
+
+
+def _told_late(facts: Facts, by: By) -> list[Reason]:
+    """A fact about something on which later work was entered before it."""
+    later = [stand for group in facts.groups for stand in group.progress for doing in stand.doings if doing.ended_at > by.happened_at]
+    if not by.fact or not later:
+        return []
+    return [Reason("changed", "Later work on the same thing was entered before this.", "Let quality look at it.")]
 
 
 def _what(facts: Facts, steps: dict[int, Step]) -> str:

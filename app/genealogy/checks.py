@@ -114,7 +114,9 @@ def packs_hold_what_flowed_in(house: House, session: Session) -> Iterator[Findin
             balance_of[parent] -= units
     pockets: defaultdict[int, list[tuple[int, int]]] = defaultdict(list)
     for pack, first, last in session.execute(
-        select(PackContent.pack, PackContent.pocket_from, PackContent.pocket_to).where(PackContent.closed_e.is_(None)).order_by(PackContent.pocket_from)
+        select(PackContent.pack, PackContent.pocket_from, PackContent.pocket_to)
+        .where(PackContent.closed_e.is_(None))
+        .order_by(PackContent.pocket_from)
     ):
         pockets[pack].append((first, last))
     for pack in session.scalars(select(Pack.item)):

@@ -136,9 +136,7 @@ def packs(request: Request, who: Calling, before: int | None = None, date_code: 
             }
             for row in rows
         ]  # fmt: skip
-    return render(
-        request, "genealogy/packs.html", rows=shown, more=rows[-1].item if len(rows) == _PAGE else None, date_code=date_code, part=part
-    )
+    return render(request, "genealogy/packs.html", rows=shown, more=rows[-1].item if len(rows) == _PAGE else None, date_code=date_code, part=part)
 
 
 @router.get("/holds")
@@ -198,7 +196,14 @@ def journal(request: Request, who: Calling, before: int | None = None) -> Respon
         query = select(Entry).order_by(Entry.id.desc()).limit(_PAGE)
         rows = list(session.scalars(query.where(Entry.id < before) if before else query))
         shown = [
-            {"id": e.id, "at": e.recorded_at, "who": e.actor_name, "what": ACTIONS[e.action].words, "refused": e.outcome == "refused", "about": _about(e)}
+            {
+                "id": e.id,
+                "at": e.recorded_at,
+                "who": e.actor_name,
+                "what": ACTIONS[e.action].words,
+                "refused": e.outcome == "refused",
+                "about": _about(e),
+            }
             for e in rows
         ]
     return render(request, "genealogy/journal.html", rows=shown, more=rows[-1].id if len(rows) == _PAGE else None)
@@ -223,4 +228,3 @@ def _group(session: Session, group: Any) -> dict[str, Any]:
     done = {doing.step for stand in group.progress for doing in stand.doings}
     following = next((step.name for step in steps if step.key == group.next_step), "nothing more")
     return {"panels": len(group.panels), "next": following, "round": group.round, "done": [step.name for step in steps if step.key in done]}
-

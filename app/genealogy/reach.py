@@ -204,7 +204,9 @@ _MIXES = text("""
     ) select id from below
 """)
 _FRAMES = text("select child from flow where parent in :batches and kind = 'frame'").bindparams(bindparam("batches", expanding=True))
-_TAKEN_IN = text("select child, cast(sum(units) as bigint) from flow where child in :items and walked group by child").bindparams(bindparam("items", expanding=True))
+_TAKEN_IN = text("select child, cast(sum(units) as bigint) from flow where child in :items and walked group by child").bindparams(
+    bindparam("items", expanding=True)
+)
 _LEFT = text("select parent, cast(sum(units) as bigint) from flow where parent in :panels and kind = 'cells' group by parent").bindparams(
     bindparam("panels", expanding=True)
 )

@@ -13,7 +13,16 @@ from app.ledger.sets import Member, panels_of_lot, set_of
 from app.ledger.stops import Hold
 from app.naming.resolve import Named, give_code
 
-_SUBJECTS = {"wafer": "wafer", "batch": "batch", "panel": "panel", "sample": "sample", "pack": "pack", "run": "run", "line": "line", "station": "station"}
+_SUBJECTS = {
+    "wafer": "wafer",
+    "batch": "batch",
+    "panel": "panel",
+    "sample": "sample",
+    "pack": "pack",
+    "run": "run",
+    "line": "line",
+    "station": "station",
+}
 
 
 def place_hold(

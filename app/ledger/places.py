@@ -63,7 +63,10 @@ class Move(Recorded, Base):
     """A thing's change of place without change of itself. The latest says where it is; none means on the floor."""
 
     __tablename__ = "move"
-    __table_args__ = (CheckConstraint("kind in ('floor', 'stock', 'outside', 'shipped', 'returned')", name="kind"), Index("ix_move_item", "item", "id"))
+    __table_args__ = (
+        CheckConstraint("kind in ('floor', 'stock', 'outside', 'shipped', 'returned')", name="kind"),
+        Index("ix_move_item", "item", "id"),
+    )
 
     id: Mapped[int] = mapped_column(primary_key=True)
     item: Mapped[int] = mapped_column(ForeignKey("item.id"))

@@ -2,10 +2,18 @@
 
 from typing import Annotated
 
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field
 
-Name = Annotated[str, Field(min_length=1, max_length=120, description="A code of ours, or another's number for the same thing.")]
-Words = Annotated[str, Field(min_length=1, max_length=1000)]
+
+def _printable(text: str) -> str:
+    if not all(sign.isprintable() or sign in "\n\t" for sign in text):
+        raise ValueError("it has control characters; send it without them")
+    return text
+
+
+Text = Annotated[str, AfterValidator(_printable)]
+Name = Annotated[Text, Field(min_length=1, max_length=120, description="A code of ours, or another's number for the same thing.")]
+Words = Annotated[Text, Field(min_length=1, max_length=1000)]
 Units = Annotated[int, Field(ge=1, le=1_000_000_000)]
 Method = Annotated[str, Field(description="How it was counted: cells, counter, pockets, weight or hand.")]
 

@@ -22,7 +22,7 @@ from app.floor.scrap import scrap_cells, scrap_panel, scrap_units
 from app.floor.station_states import set_state
 from app.journal.act import By
 from app.ledger.items import Lot
-from app.machines.bodies import ByPerson, CellIn, CountIn, Method, Name, Signed, Told, Units, Words
+from app.machines.bodies import ByPerson, CellIn, CountIn, Method, Name, Signed, Text, Told, Units, Words
 from app.machines.calls import PROBLEMS, Call, calling
 from app.machines.names import lot_code, lot_in, lot_named, panel_codes, panels_of, said, station_of, things_of
 from app.naming.resolve import Named, code_of, resolve
@@ -161,7 +161,7 @@ class DoneOut(BaseModel):
 class MoveIn(Told):
     thing: Name
     kind: Name = Field(description="floor, stock or outside.")
-    place: str = ""
+    place: Text = ""
 
 
 class AttendIn(ByPerson):

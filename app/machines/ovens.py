@@ -135,7 +135,12 @@ def _load(session: Session, load: Load) -> dict[str, Any]:
     session.flush()
     code: Named = Named("load", load.id, code_of(session, "load", load.id))
     shelves = [
-        {"shelf": place.shelf, "lot": code_of(session, "lot", place.lot), "step": place.step, "panels": panel_codes(session, panels_in_set(session, place.set))}
+        {
+            "shelf": place.shelf,
+            "lot": code_of(session, "lot", place.lot),
+            "step": place.step,
+            "panels": panel_codes(session, panels_in_set(session, place.set)),
+        }
         for place in loads.places_of(session, load)
     ]
     return {

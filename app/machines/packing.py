@@ -11,7 +11,7 @@ from app.floor.amounts import book_of
 from app.floor.moves import place_of
 from app.journal.act import By
 from app.ledger.items import DryPack, Pack
-from app.machines.bodies import ByPerson, Name, Told, Units, ValueIn, Words
+from app.machines.bodies import ByPerson, Name, Text, Told, Units, ValueIn, Words
 from app.machines.calls import PROBLEMS, Call, calling
 from app.machines.names import lot_named, person_of, station_of, values_of
 from app.naming.resolve import code_of, resolve
@@ -33,12 +33,12 @@ class PartIn(BaseModel):
 class PackIn(ByPerson):
     station: Name = Field(description="The taper.")
     parts: list[PartIn] = Field(min_length=1, description="In the order in which they are taped, from the hub.")
-    form: str = Field("reel", description="reel, bag or tray")
+    form: Text = Field("reel", description="reel, bag or tray")
     size: Units | None = Field(None, description="Units of a full pack; empty: as the product says.")
     order: Name | None = None
     line_clear: bool = False
     close: bool = Field(True, description="Close it at once. False: more will be filled in.")
-    short_reason: str | None = Field(None, description="Why it is not full, if it is not.")
+    short_reason: Text | None = Field(None, description="Why it is not full, if it is not.")
     values: list[ValueIn] = []
 
 
@@ -47,7 +47,7 @@ class FillIn(Told):
 
 
 class CloseIn(ByPerson):
-    short_reason: str | None = None
+    short_reason: Text | None = None
     values: list[ValueIn] = []
 
 
@@ -160,7 +160,9 @@ def re_reel(pack: str, body: Told, call: Calling) -> PackOut:
 
 @router.post("/packs/{pack}/cut", summary="Cut units off the outer end, as a new pack")
 def cut(pack: str, body: CutIn, call: Calling) -> PackOut:
-    return PackOut(**call.do("cut_pack", body, lambda s, by: _pack(s, rework.cut_pack(s, by, resolve(s, pack, "pack"), body.units)), path={"pack": pack}))
+    return PackOut(
+        **call.do("cut_pack", body, lambda s, by: _pack(s, rework.cut_pack(s, by, resolve(s, pack, "pack"), body.units)), path={"pack": pack})
+    )
 
 
 @router.post("/packs/join", summary="Join packs into a new one")
@@ -189,7 +191,9 @@ def ship(body: ShipIn, call: Calling) -> ShipmentOut:
 
 @router.post("/packs/{pack}/take_back", summary="A pack comes back from a customer, whole or in part")
 def back(pack: str, body: BackIn, call: Calling) -> PackOut:
-    return PackOut(**call.do("take_back", body, lambda s, by: _pack(s, shipping.take_back(s, by, resolve(s, pack, "pack"), body.units)), path={"pack": pack}))
+    return PackOut(
+        **call.do("take_back", body, lambda s, by: _pack(s, shipping.take_back(s, by, resolve(s, pack, "pack"), body.units)), path={"pack": pack})
+    )
 
 
 @router.get("/packs/{pack}", summary="A pack and what its pockets hold")

@@ -10,7 +10,7 @@ from app.catalogue import queries as catalogue
 from app.errors import bad_input
 from app.floor.mounts import part_of
 from app.journal.act import By
-from app.machines.bodies import Name, Told
+from app.machines.bodies import Name, Text, Told
 from app.machines.calls import PROBLEMS, Call, calling
 from app.naming.resolve import resolve
 from app.receiving.batches import mix_batches, open_batch, receive_batch
@@ -24,8 +24,8 @@ Calling = Annotated[Call, Depends(calling)]
 
 class BatchIn(Told):
     part: Name = Field(examples=["GLUE-7"])
-    supplier: str = Field("", examples=["Harrow Chemicals"])
-    supplier_batch: str | None = Field(None, description="The supplier's own batch number; kept as another's number.", examples=["HC-20881"])
+    supplier: Text = Field("", examples=["Harrow Chemicals"])
+    supplier_batch: Text | None = Field(None, description="The supplier's own batch number; kept as another's number.", examples=["HC-20881"])
     expires_at: AwareDatetime | None = Field(None, description="Empty: the part's shelf life, if it has one.")
 
 
@@ -69,11 +69,10 @@ class WafersOut(BaseModel):
 
 @router.post("/batches", summary="Receive a material batch")
 def receive(body: BatchIn, call: Calling) -> BatchOut:
-    answer = call.do(
-        "receive_batch", body,
-        lambda s, by: {"batch": receive_batch(s, by, body.part, supplier=body.supplier, supplier_batch=body.supplier_batch, expires_at=body.expires_at).code},
-    )  # fmt: skip
-    return BatchOut(**answer)
+    def verb(s: Session, by: By) -> dict[str, Any]:
+        return {"batch": receive_batch(s, by, body.part, supplier=body.supplier, supplier_batch=body.supplier_batch, expires_at=body.expires_at).code}
+
+    return BatchOut(**call.do("receive_batch", body, verb))
 
 
 @router.post("/batches/mix", summary="Mix a batch here from others")

@@ -36,6 +36,8 @@ def resolve(session: Session, text: str, *kinds: str) -> Named:
 
 
 def candidates(session: Session, text: str, *kinds: str) -> list[Named]:
+    if not text.isprintable():  # no code has control characters, and PostgreSQL takes no zero byte
+        return []
     tidy = codes.tidy(text)
     code = session.get(Code, tidy)
     if code is not None and (not kinds or code.kind in kinds):

@@ -53,8 +53,13 @@ def add_to_load(session: Session, by: By, load: Load, things: list[Named], shelf
     for group in groups:
         places.append(
             LoadPlace(
-                e=by.e, load=load.id, shelf=shelf, set=set_of(session, by, list(group.panels)),
-                lot=group.lot, route=group.route, step=group.next_step,
+                e=by.e,
+                load=load.id,
+                shelf=shelf,
+                set=set_of(session, by, list(group.panels)),
+                lot=group.lot,
+                route=group.route,
+                step=group.next_step,
             )
         )
     session.add_all(places)
@@ -74,7 +79,9 @@ def take_from_load(session: Session, by: By, load: Load, things: list[Named]) ->
         session.flush()
         rest = [panel for panel in panels if panel not in leaving]
         if rest:
-            stays = LoadPlace(e=by.e, load=load.id, shelf=place.shelf, set=set_of(session, by, rest), lot=place.lot, route=place.route, step=place.step)
+            stays = LoadPlace(
+                e=by.e, load=load.id, shelf=place.shelf, set=set_of(session, by, rest), lot=place.lot, route=place.route, step=place.step
+            )
             session.add(stays)
     session.flush()
 
@@ -137,7 +144,9 @@ def _lock_open(session: Session, load: Load) -> None:
     lock(session, Load, [load.id])
     session.refresh(load)
     if load.closed_e is not None:
-        raise refuse("finished", f"Load {code_of(session, 'load', load.id)} has started or was cancelled.", "It can't be changed.", "Begin another load.")
+        raise refuse(
+            "finished", f"Load {code_of(session, 'load', load.id)} has started or was cancelled.", "It can't be changed.", "Begin another load."
+        )
 
 
 def _misfits(session: Session, load: Load, facts: Facts, steps: dict[int, Step], shelf: str) -> list[Reason]:
@@ -151,7 +160,9 @@ def _misfits(session: Session, load: Load, facts: Facts, steps: dict[int, Step],
             found.append(Reason("not_next_step", f"{_name(facts, group)} does not come to a cure next.", "Take it to its next step."))
         elif catalogue.recipe(session, step.recipe or "").definition != load.recipe:
             loaded = catalogue.definition(session, load.recipe).name
-            found.append(Reason("recipe_differs", f"{step.name} needs recipe {step.recipe}; this load runs {loaded}.", "Begin a load for its recipe."))
+            found.append(
+                Reason("recipe_differs", f"{step.name} needs recipe {step.recipe}; this load runs {loaded}.", "Begin a load for its recipe.")
+            )
     return found + _no_room(session, load, facts, shelf) + _elsewhere(session, facts)
 
 

@@ -30,7 +30,9 @@ def every_load(request: Request, who: Calling) -> Response:
         rows = list(session.scalars(select(Load).order_by(Load.id.desc()).limit(50)))
         codes = codes_of(session, "load", [row.id for row in rows])
         ovens = {one.id: one for one in catalogue.every(session, "station") if "cure" in one.body.operations}
-        shown = [{"code": codes[r.id], "oven": ovens[r.station].name if r.station in ovens else "", "state": loads.state_of(session, r)} for r in rows]
+        shown = [
+            {"code": codes[r.id], "oven": ovens[r.station].name if r.station in ovens else "", "state": loads.state_of(session, r)} for r in rows
+        ]
         recipes = [one.name for one in catalogue.every(session, "recipe")]
     return render(request, "ovens/loads.html", rows=shown, ovens=[one.name for one in ovens.values()], recipes=recipes)
 
@@ -65,13 +67,17 @@ def put_in_load(request: Request, who: Calling, code: str, thing: Text, shelf: T
 @router.post("/loads/{code}/take-out")
 def take_out_of_load(request: Request, who: Calling, code: str, thing: Text, key: Text = "", form_token: Text = "") -> Response:
     check_form(request, form_token)
-    return _do(request, who, code, "take_from_load", {"things": [thing]}, key, lambda s, by, load: loads.take_from_load(s, by, load, [resolve(s, thing)]))
+    return _do(
+        request, who, code, "take_from_load", {"things": [thing]}, key, lambda s, by, load: loads.take_from_load(s, by, load, [resolve(s, thing)])
+    )
 
 
 @router.post("/loads/{code}/start")
 def start_load_now(request: Request, who: Calling, code: str, version: Annotated[int, Form()], key: Text = "", form_token: Text = "") -> Response:
     check_form(request, form_token)
-    return _do(request, who, code, "start_load", {"version": version}, key, lambda s, by, load: loads.start_load(s, by, load, version, person=who.person))
+    return _do(
+        request, who, code, "start_load", {"version": version}, key, lambda s, by, load: loads.start_load(s, by, load, version, person=who.person)
+    )
 
 
 @router.post("/loads/{code}/end")

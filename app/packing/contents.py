@@ -76,7 +76,9 @@ def renumbered(fills: Iterable[Fill]) -> list[Fill]:
 
 def _cut(fills: list[Fill], first: int, last: int) -> list[Fill]:
     return [
-        replace(fill, first=max(fill.first, first), last=min(fill.last, last)) for fill in fills if fill.first <= last and fill.last >= first and first <= last
+        replace(fill, first=max(fill.first, first), last=min(fill.last, last))
+        for fill in fills
+        if fill.first <= last and fill.last >= first and first <= last
     ]
 
 

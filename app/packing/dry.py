@@ -2,7 +2,6 @@
 
 from dataclasses import dataclass
 
-from app.packing.dry_pack import use_before
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
@@ -20,6 +19,7 @@ from app.ledger.items import DryPack, Item, LotRoute, Pack
 from app.ledger.runs import Line, Run
 from app.naming.resolve import Named, give_code
 from app.packing.contents import fills_of, units_of
+from app.packing.dry_pack import use_before
 from app.packing.rework import part_of_pack
 
 

@@ -3,7 +3,6 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from app.packing.date_codes import date_code
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
@@ -25,6 +24,7 @@ from app.ledger.runs import Line, Run
 from app.ledger.sets import LotHolding, Member
 from app.naming.resolve import Named, code_of, give_code
 from app.packing.contents import Fill, fills_of, put_in, units_of
+from app.packing.date_codes import date_code
 
 
 @dataclass(frozen=True)
@@ -170,9 +170,7 @@ def _new_pack(session: Session, by: By, form: str, lot: Lot, product: Product, o
     return new_pack(session, by, form, lot.product, part_number, lot.bin, lot.grade or "prime", order, size or product.units_per_reel)
 
 
-def new_pack(
-    session: Session, by: By, form: str, product: int, part_number: str, bin: str | None, grade: str, order: int | None, size: int
-) -> Pack:
+def new_pack(session: Session, by: By, form: str, product: int, part_number: str, bin: str | None, grade: str, order: int | None, size: int) -> Pack:
     """An empty, open pack with its code."""
     if size < 1:
         raise bad_input("That is no size.", "size", f"It is {size}.", "Give the number of units of a full pack.")
@@ -221,6 +219,6 @@ def _tape_step(facts: Facts, group: Group) -> Step | None:
 def _clear(facts: Facts, line_clear: bool) -> list[Reason]:
     if line_clear:
         return []
-    return [Reason("line_not_clear", f"Nobody said that {facts.station.name} is clear.", "Look for units of the lot before; then say that it is clear.")]
-
-
+    return [
+        Reason("line_not_clear", f"Nobody said that {facts.station.name} is clear.", "Look for units of the lot before; then say that it is clear.")
+    ]

@@ -29,7 +29,9 @@ def cut_pack(session: Session, by: By, pack: Named, units: int) -> Pack:
     old = _ready(session, by, [pack])[0]
     there = units_of(session, old.item)
     if not 0 < units < there:
-        raise refuse("too_few_units", f"{pack.code} was not cut.", f"It holds {there} units; {units} can't leave and leave a rest.", "Give another number.")
+        raise refuse(
+            "too_few_units", f"{pack.code} was not cut.", f"It holds {there} units; {units} can't leave and leave a rest.", "Give another number."
+        )
     return _into_new(session, by, old, [(old, there - units + 1, there)])
 
 

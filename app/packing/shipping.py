@@ -107,7 +107,9 @@ def _order_differs(session: Session, named: Named, pack: Pack, order: Order, cus
     if order.customer != customer:
         found.append(Reason("order_differs", f"Order {order.number} is of {order.customer}.", "Name the right order."))
     if catalogue.with_id(session, pack.product).name != order.product:
-        found.append(Reason("order_differs", f"{named.code} is {pack.part_number}; order {order.number} is for {order.product}.", "Scan another pack."))
+        found.append(
+            Reason("order_differs", f"{named.code} is {pack.part_number}; order {order.number} is for {order.product}.", "Scan another pack.")
+        )
     if pack.grade == "second" and not order.accepts_seconds:
         found.append(Reason("grade_unwanted", f"{named.code} holds seconds, which order {order.number} does not accept.", "Scan a prime pack."))
     return found

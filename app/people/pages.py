@@ -81,7 +81,9 @@ def people(request: Request, who: Calling) -> Response:
 
 
 @router.post("/people")
-def add_person_now(request: Request, who: Calling, name: Text, password: Text, duties: Annotated[list[str], Form()], form_token: Text = "") -> Response:
+def add_person_now(
+    request: Request, who: Calling, name: Text, password: Text, duties: Annotated[list[str], Form()], form_token: Text = ""
+) -> Response:
     check_form(request, form_token)
     cheap = house_of(request).settings.cheap_passwords
 

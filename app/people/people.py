@@ -23,7 +23,9 @@ class Certified:
     valid_until: datetime | None
 
 
-def add_person(session: Session, by: By, name: str, duties: Iterable[str], certificates: Iterable[Certified] = (), badge: str | None = None) -> Person:
+def add_person(
+    session: Session, by: By, name: str, duties: Iterable[str], certificates: Iterable[Certified] = (), badge: str | None = None
+) -> Person:
     """A new person with a badge code of ours, given or made."""
     if not name.strip():
         raise bad_input("A person needs a name.", "name", "It is empty.", "Give the name.")
@@ -64,7 +66,9 @@ def set_duties(session: Session, by: By, person: int, duties: Iterable[str]) -> 
 
 def set_certificates(session: Session, by: By, person: int, certificates: Iterable[Certified]) -> bool:
     wanted = {(one.name, one.valid_until) for one in certificates}
-    rows = {(r.name, r.valid_until): r for r in session.scalars(select(Certificate).where(Certificate.person == person, Certificate.closed_e.is_(None)))}
+    rows = {
+        (r.name, r.valid_until): r for r in session.scalars(select(Certificate).where(Certificate.person == person, Certificate.closed_e.is_(None)))
+    }
     for key in set(rows) - wanted:
         rows[key].closed_e = by.e
     for name, until in sorted(wanted - set(rows), key=str):

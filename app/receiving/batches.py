@@ -57,7 +57,9 @@ def mix_batches(session: Session, by: By, part: str, parents: list[Named], *, ex
     for parent in {parent.id for parent in parents}:
         session.add(Flow(e=by.e, child=mixed.id, parent=parent, kind="mix", walked=True, run=None, units=0))
     life = found.body.pot_life_minutes
-    session.add(Opening(e=by.e, batch=mixed.id, opened_at=by.happened_at, pot_life_ends_at=by.happened_at + timedelta(minutes=life) if life else None))
+    session.add(
+        Opening(e=by.e, batch=mixed.id, opened_at=by.happened_at, pot_life_ends_at=by.happened_at + timedelta(minutes=life) if life else None)
+    )
     session.flush()
     return mixed
 
@@ -87,5 +89,3 @@ def _new_batch(session: Session, by: By, part: int, supplier: str, expires_at: d
 
 def _shelf_end(part: Part, received_at: datetime) -> datetime | None:
     return received_at + timedelta(days=part.shelf_life_days) if part.shelf_life_days else None
-
-

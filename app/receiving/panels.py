@@ -68,7 +68,9 @@ def marks_between(first: str, last: str) -> list[str]:
 def _between(first: str, last: str) -> list[str]:
     a, b = _parted(first), _parted(last)
     if a is None or b is None or a[0] != b[0] or a[2] != b[2] or int(b[1]) < int(a[1]):
-        raise bad_input("That is no range.", "last", f"From {first} to {last} nothing counts up.", "Give a first and a last that differ in one number.")
+        raise bad_input(
+            "That is no range.", "last", f"From {first} to {last} nothing counts up.", "Give a first and a last that differ in one number."
+        )
     if int(b[1]) - int(a[1]) >= _MOST:
         raise bad_input("That range is too long.", "last", f"It has more than {_MOST} panels.", "Receive it in parts.")
     return [f"{a[0]}{n:0{len(a[1])}d}{a[2]}" for n in range(int(a[1]), int(b[1]) + 1)]
@@ -91,11 +93,17 @@ def _check_marks(session: Session, marks: list[str | None]) -> None:
     given = [codes.tidy(mark) for mark in marks if mark]
     for i, mark in enumerate(given):
         if not mark or len(mark) > 60 or not mark.isprintable():
-            raise bad_input("A mark can't be read.", f"marks[{i}]", f"{mark[:60]!r} is empty, too long, or has signs that do not print.", "Correct it.")
+            raise bad_input(
+                "A mark can't be read.", f"marks[{i}]", f"{mark[:60]!r} is empty, too long, or has signs that do not print.", "Correct it."
+            )
     if len(set(given)) < len(given):
         twice = next(mark for mark in given if given.count(mark) > 1)
-        raise bad_input("A mark stands twice.", f"marks[{given.index(twice)}]", f"{twice} stands more than once.", "Every panel has a mark of its own.")
+        raise bad_input(
+            "A mark stands twice.", f"marks[{given.index(twice)}]", f"{twice} stands more than once.", "Every panel has a mark of its own."
+        )
     known = set(session.scalars(select(Code.code).where(Code.code.in_(given))))
-    known |= set(session.scalars(select(Alias.value).where(Alias.kind == "panel", Alias.value.in_([m for m in marks if m]), Alias.closed_e.is_(None))))
+    known |= set(
+        session.scalars(select(Alias.value).where(Alias.kind == "panel", Alias.value.in_([m for m in marks if m]), Alias.closed_e.is_(None)))
+    )
     if known:
         raise bad_input("A mark is known already.", "marks", f"{', '.join(sorted(known)[:5])} was received before.", "Leave it out.")

@@ -135,7 +135,9 @@ def _finish(request: Request, who: Caller, form: dict[str, str]) -> Response:
             lot = singulate(session, by, run, values, person=who.person)
             return {"said": f"Finished. Loose lot {code_of(session, 'lot', lot.item)}.", "container": box}
         if run.operation in ("test", "tape"):
-            raise refuse("changed", "This run ends with its results.", "A test ends with its unit results, taping with its pack.", "Import or close there.")
+            raise refuse(
+                "changed", "This run ends with its results.", "A test ends with its unit results, taping with its pack.", "Import or close there."
+            )
         finish_run(session, by, run, values, person=who.person)
         return {"said": f"Finished {question.step} on {one.code}."}
 
@@ -182,7 +184,14 @@ def _attend(session: Session, by: By, who: Caller, station: int) -> dict[str, An
 
 
 def _page(
-    request: Request, session: Session, who: Caller, station: Named | None, question: Question | None, *, refusal: Refused | None = None, typed: str = ""
+    request: Request,
+    session: Session,
+    who: Caller,
+    station: Named | None,
+    question: Question | None,
+    *,
+    refusal: Refused | None = None,
+    typed: str = "",
 ) -> Response:
     mine = stations_of(session, who.person) if who.person else []
     names = catalogue.with_ids(session, mine)
@@ -195,7 +204,9 @@ def _page(
         station_name=catalogue.station(session, station.id).name if station else "", asked_at=clock.now().isoformat(),
         loaded=loaded_on(session, station.id) if station else [], area=who.area,
         mine=[{"code": codes[one], "name": names[one].name} for one in mine],
-        running=[{"code": run_codes[run.id], "operation": run.operation, "since": run.started_at, "station": names[run.station].name} for run in runs],
+        running=[
+            {"code": run_codes[one.id], "operation": one.operation, "since": one.started_at, "station": names[one.station].name} for one in runs
+        ],
         last=[{"action": one.action.replace("_", " "), "at": one.recorded_at, "outcome": one.outcome} for one in last],
     )  # fmt: skip
 
