@@ -108,6 +108,17 @@ def joined(spans: Iterable[Span]) -> list[Span]:
     return found
 
 
+def with_unknown(spans: Iterable[Span], unknown: Iterable[Span]) -> list[Span]:
+    """Spans made longer by the unknown that they touch. Two known ones that only touch have a reading outside between them."""
+    found: list[tuple[float, float, bool]] = []
+    for start, end, open_question in sorted([(*span, False) for span in spans] + [(*span, True) for span in unknown]):
+        if found and start <= found[-1][1] and (open_question or found[-1][2]):
+            found[-1] = (found[-1][0], max(end, found[-1][1]), open_question if end >= found[-1][1] else found[-1][2])
+        else:
+            found.append((start, end, open_question))
+    return [(start, end) for start, end, _ in found]
+
+
 def common(left: Sequence[Span], right: Sequence[Span]) -> list[Span]:
     """What is in a span of both; a break in one stays a break."""
     found, i, j = [], 0, 0

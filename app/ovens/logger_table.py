@@ -1,0 +1,288 @@
+"""Where the table of a logger's file begins, and what each column is: time, sensor with its unit, cold junction, or nothing for us."""
+
+import csv
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import tzinfo
+from typing import Literal
+
+from app.errors import BadInput, bad_input
+from app.ovens.logger_times import is_time, zone_named
+from app.ovens.trace import Note, plain
+
+Unit = Literal["C", "F", "mV", "mV type K"]
+LONGEST_NAME = 120
+_DELIMITERS = ("\t", ";", ",")
+_LINES_BEFORE = 200
+_LINES_AFTER = 10
+_MOST_COLUMNS = 512
+_DATE = {"date", "datum", "fecha", "日期", "日付"}
+_CLOCK = {"time", "clock", "zeit", "uhrzeit", "hora", "heure", "时间", "時刻"}
+_WHOLE = {
+    "timestamp", "time stamp", "datetime", "date time", "date/time", "date & time", "date and time", "date_time", "time/date", "logged at",
+    "zeitstempel", "datum/zeit", "datum zeit", "datum/uhrzeit", "fecha/hora", "fecha y hora", "horodatage", "date/heure", "日期时间", "日時",
+}  # fmt: skip
+_NO_SENSOR = {
+    "", "#", "no", "no.", "nr", "nr.", "index", "record", "record no.", "scan", "sample", "elapsed", "elapsed time", "event", "events", "marker",
+    "comment", "comments", "note", "notes", "status", "alarm", "alarms", "remark", "remarks", "user", "batch", "message",
+}  # fmt: skip
+_OTHER_UNIT = re.compile(r"[(\[] ?(%|%? ?rh|ma|mbar|bar|hpa|kpa|ppm|l/min|hz|kw|m/s|sec|min) ?[)\]]|, ?(%|(rh|mbar|hpa|kpa|ppm)\b)", re.I)
+_NO_HEADING = re.compile(r"[-+\d.,:/ ]*\d[-+\d.,:/ ]*", re.ASCII)
+_UNITS: tuple[tuple[Unit, re.Pattern[str]], ...] = (
+    ("mV type K", re.compile(r"[(\[]?\bmV,? type K\b[)\]]?", re.I)),
+    ("mV", re.compile(r"[(\[]mV[)\]]|,? mV$")),
+    ("C", re.compile(r"[(\[]? ?(?:°|º|deg\.? ?|degrees? )C(?:elsius)?\b ?[)\]]?|℃|[(\[](?:C|celsius)[)\]]", re.I)),
+    ("F", re.compile(r"[(\[]? ?(?:°|º|deg\.? ?|degrees? )F(?:ahrenheit)?\b ?[)\]]?|℉|[(\[](?:F|fahrenheit)[)\]]", re.I)),
+)
+_ZONE = re.compile(r"[,(\[ ]*\b((?:UTC|GMT)(?: ?[+-]\d{1,2}(?::?\d\d)?)?)[)\]]?", re.I)
+
+
+@dataclass(frozen=True)
+class Stated:
+    """What a person said about a file that leaves it open. `sensors`: read these columns only. `broken_values`: what this logger writes
+    for a broken sensor, in the file's unit."""
+
+    date_order: Literal["day", "month", "year"] | None = None  # which comes first
+    zone: str | None = None  # for times that name none: Europe/Berlin, or +01:00
+    unit: Literal["C", "F", "mV type K"] | None = None  # for headings that name none
+    decimal: Literal[".", ","] | None = None
+    encoding: Literal["latin-1"] | None = None
+    time_column: str | None = None
+    sensors: tuple[str, ...] = ()
+    cold_junction_column: str | None = None  # for mV: a column of temperatures
+    cold_junction_c: float | None = None  # for mV without such a column
+    broken_values: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True)
+class Column:
+    place: int
+    name: str
+    unit: Unit
+
+
+@dataclass(frozen=True)
+class Table:
+    delimiter: str
+    header_line: int  # from 1
+    first_line: int  # of the rows
+    headings: tuple[str, ...]
+    time: tuple[int, ...]  # one column, or date and clock
+    zone: tzinfo | None  # that the heading of the time names
+    sensors: tuple[Column, ...]
+    cold_junction: Column | None
+    notes: tuple[Note, ...]
+
+
+def find_table(lines: Sequence[str], what: str, stated: Stated) -> Table:
+    """The first line of headings that has rows with a time below it."""
+    found = [(number, delimiter, headings) for number, delimiter, headings in _headings(lines) if _time_places(headings, stated)]
+    below = [_first_row(lines, *entry, stated) for entry in found]
+    if not any(below):
+        raise _no_table(lines, what, found, stated)
+    first_row = min(line for line in below if line)
+    rows = [entry for entry, row in zip(found, below, strict=True) if row and entry[0] < first_row]
+    number, delimiter, headings = rows[-1]  # the nearest above the rows
+    if len({other for line, other, _ in rows if line == number}) > 1:
+        raise bad_input(what, f"line {number}", "Its columns may be separated in two ways.", "Export it with semicolons between the columns.")
+    _refuse_rows_before(lines[: number - 1], delimiter, what)
+    units, first = _unit_line(lines, number, delimiter, len(headings))
+    return _table(what, stated, delimiter, number, first, headings, units)
+
+
+def split(line: str, delimiter: str) -> list[str] | None:
+    """Fields of one line; None where its quotes do not pair."""
+    if '"' not in line:
+        return line.split(delimiter)
+    try:
+        rows = list(csv.reader([line], delimiter=delimiter, strict=True))
+    except csv.Error:
+        return None
+    return rows[0] if len(rows) == 1 else None
+
+
+def time_text(fields: Sequence[str], places: Sequence[int]) -> str:
+    return " ".join(fields[place].strip() for place in places if place < len(fields))
+
+
+def _headings(lines: Sequence[str]) -> list[tuple[int, str, tuple[str, ...]]]:
+    found = []
+    for number, line in enumerate(lines[:_LINES_BEFORE], start=1):
+        for delimiter in _DELIMITERS:
+            fields = split(line, delimiter) if delimiter in line else None
+            if fields and len(fields) <= _MOST_COLUMNS:
+                names = [field.strip().lstrip("#").strip() if place == 0 else field.strip() for place, field in enumerate(fields)]
+                while names and not names[-1]:
+                    names.pop()
+                if len(names) >= 2 and not any(is_time(name) or _NO_HEADING.fullmatch(name) for name in names[1:]):
+                    found.append((number, delimiter, tuple(names)))
+    return found
+
+
+def _time_places(headings: Sequence[str], stated: Stated) -> tuple[int, ...]:
+    """The column of the time, or those of date and clock; none, or more than that, where the headings leave it open."""
+    if stated.time_column:
+        return tuple(place for place, heading in enumerate(headings) if plain(heading) == plain(stated.time_column))
+    names = [_time_name(heading) for heading in headings]
+    whole = [place for place, name in enumerate(names) if name in _WHOLE]
+    dates = [place for place, name in enumerate(names) if name in _DATE]
+    clocks = [place for place, name in enumerate(names) if name in _CLOCK]
+    if not whole and len(dates) == len(clocks) == 1:
+        return dates[0], clocks[0]
+    return tuple(whole + dates + clocks)
+
+
+def _is_left_open(headings: Sequence[str], places: Sequence[int]) -> bool:
+    names = {_time_name(headings[place]) for place in places}
+    return len(places) > 1 and not (len(places) == 2 and names & _DATE and names & _CLOCK)
+
+
+def _time_name(heading: str) -> str:
+    return plain(re.sub(r"[(\[].*?[)\]]", "", _ZONE.sub("", heading))).strip(" :,.")
+
+
+def _first_row(lines: Sequence[str], number: int, delimiter: str, headings: Sequence[str], stated: Stated) -> int:
+    """The line of the first row with a time, soon below these headings; 0 if there is none."""
+    places = _time_places(headings, stated)
+    kinds = (places, *[(place,) for place in places])
+    for line in range(number, min(number + _LINES_AFTER, len(lines))):
+        fields = split(lines[line], delimiter)
+        if fields and any(is_time(time_text(fields, kind)) for kind in kinds):
+            return line + 1
+    return 0
+
+
+def _no_table(lines: Sequence[str], what: str, found: Sequence[tuple[int, str, tuple[str, ...]]], stated: Stated) -> BadInput:
+    if stated.time_column and not found:
+        why = f"No line of headings has the column {stated.time_column!r} that was stated for the time."
+        return bad_input(what, "the whole file", why, "Name the column as it stands in the file.")
+    if found:
+        number, delimiter, headings = found[0]
+        rows = [split(line, delimiter) for line in lines[number : number + _LINES_AFTER] if line.strip()]
+        if not rows:
+            return bad_input(what, f"line {number}", "There are no rows below the headings.", "Export the readings themselves.")
+        if rows[0] is None:
+            return bad_input(what, f"line {number + 1}", "Its quotes do not pair.", "Correct this line.")
+        text = time_text(rows[0], _time_places(headings, stated))
+        why = f"Below these headings the time should stand; {text[:40]!r} is no date and time."
+        return bad_input(what, f"line {number + 1}", why, "Export it with date and time of day in every row, like 2026-03-05 14:30:00.")
+    why = "No line near the beginning has headings with a time and at least one sensor, separated by comma, semicolon or tab."
+    return bad_input(what, "line 1", why, "Export the log as CSV with a line of headings, or state the name of the column of the time.")
+
+
+def _refuse_rows_before(lines: Sequence[str], delimiter: str, what: str) -> None:
+    for number, line in enumerate(lines, start=1):
+        fields = split(line, delimiter) or []
+        if len(fields) > 1 and is_time(fields[0]) and any(re.fullmatch(r"-?\d+[.,]?\d*", field.strip(), re.ASCII) for field in fields[1:]):
+            raise bad_input(what, f"line {number}", "A row of readings stands before the headings.", "Put the headings first.")
+
+
+def _unit_line(lines: Sequence[str], header_line: int, delimiter: str, width: int) -> tuple[list[Unit | None], int]:
+    """Units may stand in a line of their own below the headings."""
+    below = split(lines[header_line], delimiter) if header_line < len(lines) else None
+    fields = [field.strip() for field in below or []]
+    named = [_unit_word(field) for field in fields]
+    no_reading = not any(is_time(field) or re.search(r"\d", field) for field in fields)
+    if any(named) and no_reading:
+        return (named + [None] * width)[:width], header_line + 2
+    return [None] * width, header_line + 1
+
+
+def _unit_word(text: str) -> Unit | None:
+    if text in ("C", "F", "mV"):
+        return {"C": "C", "F": "F", "mV": "mV"}[text]  # type: ignore[return-value]  # the three are units
+    found = [unit for unit, pattern in _UNITS if pattern.fullmatch(text)]
+    return found[0] if found else None
+
+
+def _table(
+    what: str, stated: Stated, delimiter: str, number: int, first: int, headings: tuple[str, ...], units: Sequence[Unit | None]
+) -> Table:
+    time = _time_places(headings, stated)
+    if _is_left_open(headings, time):
+        names = ", ".join(headings[place] for place in time)
+        raise bad_input(what, f"line {number}", f"Several columns may be the time: {names}.", "State which column is the time.")
+    chosen, left_out = _chosen(what, stated, headings, time, number)
+    columns = [_column(what, stated, place, headings[place], units[place], number) for place in chosen]
+    cold = next((column for column in columns if stated.cold_junction_column and _is_called(column, headings, stated.cold_junction_column)), None)
+    sensors = tuple(column for column in columns if column is not cold)
+    if cold and cold.unit not in ("C", "F"):
+        raise bad_input(what, f"line {number}, column {cold.name}", "The cold junction needs a temperature.", "State another column.")
+    _check_sensors(what, stated, sensors, cold, number)
+    notes = [Note("left_out", f"Column {headings[place] or place + 1} is no temperature and was left out.", number) for place in left_out]
+    if number > 1:
+        notes.insert(0, Note("before_table", f"{number - 1} lines before the headings were skipped.", 1))
+    zones = [match[1] for place in time if (match := _ZONE.search(headings[place]))]
+    return Table(delimiter, number, first, headings, time, zone_named(zones[0].upper()) if zones else None, sensors, cold, tuple(notes))
+
+
+def _chosen(what: str, stated: Stated, headings: Sequence[str], time: Sequence[int], number: int) -> tuple[list[int], list[int]]:
+    """Columns to read, and columns that are no temperature."""
+    others = [place for place in range(len(headings)) if place not in time]
+    if not stated.sensors:
+        read = [p for p in others if plain(headings[p]) not in _NO_SENSOR and not _OTHER_UNIT.search(headings[p])]
+        return read, [p for p in others if p not in read]
+    asked = {plain(name) for name in (*stated.sensors, stated.cold_junction_column or "") if name}
+    read = [p for p in others if {plain(headings[p]), plain(_without_unit(headings[p]))} & asked]
+    there = {name for p in read for name in (plain(headings[p]), plain(_without_unit(headings[p])))}
+    if missing := sorted(asked - there):
+        why = f"There is no column {missing[0]!r}; the columns are {', '.join(headings)[:300]}."
+        raise bad_input(what, f"line {number}", why, "Name the sensors as they stand in the file.")
+    return read, []
+
+
+def _is_called(column: Column, headings: Sequence[str], name: str) -> bool:
+    return plain(name) in (plain(column.name), plain(headings[column.place]))
+
+
+def _column(what: str, stated: Stated, place: int, heading: str, below: Unit | None, number: int) -> Column:
+    where = f"line {number}, column {place + 1}"
+    if len(heading) > LONGEST_NAME or not heading.isprintable():
+        raise bad_input(what, where, f"A heading has at most {LONGEST_NAME} characters, all printable.", "Rename the sensor.")
+    units: list[Unit] = [unit for unit, pattern in _UNITS if pattern.search(heading)]
+    if "mV type K" in units:
+        units = ["mV type K"]
+    if below:
+        units.append(below)
+    if len(set(units)) > 1:
+        raise bad_input(what, where, f"{heading!r} names two units: {' and '.join(sorted(set(units)))}.", "Keep the right one.")
+    named = units[0] if units else None
+    if named == "mV" and stated.unit == "mV type K":
+        named = "mV type K"
+    if named == "mV":
+        why = f"{heading!r} is in millivolts; the kind of thermocouple is not said."
+        raise bad_input(what, where, why, "State the unit as mV type K, if they are of type K.")
+    is_cold = stated.cold_junction_column is not None and plain(stated.cold_junction_column) in (plain(heading), plain(_without_unit(heading)))
+    if named and stated.unit and named != stated.unit and not is_cold:
+        why = f"{heading!r} says {named}, but {stated.unit} was stated."
+        raise bad_input(what, where, why, "State no unit, or correct the heading.")
+    unit = named or ("C" if is_cold and stated.unit == "mV type K" else stated.unit)
+    if unit is None:
+        why = f"Nothing says whether {heading!r} is in degrees C or F."
+        raise bad_input(what, where, why, "State the unit; or state which columns are sensors, if this is none.")
+    return Column(place, _without_unit(heading), unit)
+
+
+def _without_unit(heading: str) -> str:
+    found = heading
+    for _, pattern in _UNITS:
+        found = pattern.sub(" ", found)
+    return " ".join(found.split()).strip(" ,;:_-") or heading.strip()
+
+
+def _check_sensors(what: str, stated: Stated, sensors: Sequence[Column], cold: Column | None, number: int) -> None:
+    if not sensors:
+        raise bad_input(what, f"line {number}", "There is no column with a sensor.", "Export the sensors, or state which columns they are.")
+    names: dict[str, Column] = {}
+    for sensor in sensors:
+        twin = names.setdefault(plain(sensor.name), sensor)
+        if twin is not sensor:
+            why = f"Columns {twin.place + 1} and {sensor.place + 1} have sensors of one name: {sensor.name}."
+            raise bad_input(what, f"line {number}, column {sensor.place + 1}", why, "Rename one of them.")
+    if stated.cold_junction_column and cold is None:
+        why = f"There is no column {stated.cold_junction_column!r} for the cold junction."
+        raise bad_input(what, f"line {number}", why, "Name the column as it stands in the file.")
+    if any(sensor.unit == "mV type K" for sensor in sensors) and cold is None and stated.cold_junction_c is None:
+        why = "Millivolts say a temperature only together with that of the cold junction."
+        raise bad_input(what, f"line {number}", why, "State the column of the cold junction, or its temperature.")
