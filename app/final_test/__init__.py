@@ -1,1 +1,5 @@
-"""From panels to tested, sorted units: singulation into loose lots, unit results, bins, one lot for each bin and grade. Start with `singulate.py`."""
+"""From panels to graded units: singulation, the tester's file of results, and one loose lot for each bin that occurs.
+
+A bin table becomes SQL (`bins.py`), by which DuckDB bins a file of results while it becomes Parquet (`unit_results.py`). Uses the
+floor, the ledger and the catalogue. Start with `singulate.py`, then `bins_out.py`.
+"""

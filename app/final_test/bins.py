@@ -1,0 +1,117 @@
+"""Which bin a tested unit belongs to, as an SQL expression made from the product's bin table. Pure.
+
+A failed unit goes to the bin that names its failure code, else to the table's bin for failures. A passing unit goes to the first
+bin of the table that takes it: one of the bin's polygons for each pair of columns must hold it, and every rank; edges and limits
+belong to a polygon and a rank, so that a point on a shared edge belongs to the earlier bin alone. A bin without polygons, ranks and
+failure codes takes every passing unit that comes so far. What no bin takes, or lacks a value that is asked for, is unbinned.
+
+Points and corners are compared as whole numbers of their seventh decimal (fewer where corners are greater than 4): all sums stay
+below 2**53, so double arithmetic is exact, and a point that lies on an edge in decimals lies on it here.
+"""
+
+from collections.abc import Iterator, Mapping, Sequence
+from itertools import pairwise
+from math import floor, log10
+
+from shapely import Polygon as Area
+from shapely import constrained_delaunay_triangles
+
+from app.catalogue.definitions import BinEntry, BinTableBody, Polygon, Rank
+from app.errors import bad_input
+
+FAILURE = "failure"  # the key of the failure code among columns; NULL there: the unit passed
+_FINEST = 7
+Corner = tuple[int, int]
+
+
+def needed_columns(table: BinTableBody) -> tuple[str, ...]:
+    """The measured columns that the table asks for, each once, in its order."""
+    of_bins = ([*(name for polygon in one.polygons for name in (polygon.x, polygon.y)), *(rank.column for rank in one.ranks)] for one in table.bins)
+    return tuple(dict.fromkeys(name for names in of_bins for name in names))
+
+
+def case_sql(table: BinTableBody, columns: Mapping[str, str]) -> str:
+    """The name of a unit's bin, as DuckDB's SQL. `columns`: the SQL of each needed column, and of FAILURE."""
+    missing = [name for name in needed_columns(table) if name not in columns]
+    if missing:
+        raise bad_input("These results can't be binned.", f"column {missing[0]}", f"{table.name} asks for it.", "Measure it, or change the table.")
+    scales = _scales(table)
+    passing = [f"WHEN {condition} THEN {text_sql(one.name)}" for one in table.bins if (condition := _takes(one, table, columns, scales))]
+    return f"CASE WHEN {columns[FAILURE]} IS NOT NULL THEN {_failed(table, columns[FAILURE])} {' '.join(passing)} ELSE {text_sql(table.unbinned)} END"
+
+
+def text_sql(text: str) -> str:
+    return "'" + text.replace("'", "''") + "'"
+
+
+def _failed(table: BinTableBody, failure: str) -> str:
+    named = [f"WHEN {text_sql(code)} THEN {text_sql(one.name)}" for one in table.bins for code in one.fail_codes]
+    return f"CASE {failure} {' '.join(named)} ELSE {text_sql(table.failed)} END" if named else text_sql(table.failed)
+
+
+def _takes(one: BinEntry, table: BinTableBody, columns: Mapping[str, str], scales: Mapping[str, int]) -> str:
+    """The condition on which a passing unit is of this bin; empty when it takes none."""
+    pairs = dict.fromkeys((polygon.x, polygon.y) for polygon in one.polygons)
+    conditions = [_any([_inside(p, columns, scales) for p in one.polygons if (p.x, p.y) == pair]) for pair in pairs]
+    conditions += [_between(rank, columns[rank.column]) for rank in one.ranks]
+    if not conditions:
+        for_the_rest = not one.fail_codes and one.name not in (table.unbinned, table.failed)
+        return "true" if for_the_rest else ""
+    return " AND ".join(conditions)
+
+
+def _between(rank: Rank, value: str) -> str:
+    return f"{value} BETWEEN '{rank.low!r}'::DOUBLE AND '{rank.high!r}'::DOUBLE"  # not decimals: the file's numbers are read so too
+
+
+def _inside(polygon: Polygon, columns: Mapping[str, str], scales: Mapping[str, int]) -> str:
+    x, y = (f"round({columns[name]} * 1e{scales[name]})" for name in (polygon.x, polygon.y))
+    return _any([" AND ".join(_half_planes(piece, x, y)) for piece in _convex_pieces(polygon, scales)])
+
+
+def _half_planes(piece: Sequence[Corner], x: str, y: str) -> Iterator[str]:
+    """A convex piece, its corners counter-clockwise, as one comparison an edge.
+
+    An edge is written the same from both its sides, so nothing falls between two pieces that share it.
+    """
+    for begin, end in pairwise([*piece, piece[0]]):
+        (ax, ay), (bx, by) = sorted((begin, end))
+        sign = ">=" if begin < end else "<="
+        across, along = bx - ax, by - ay  # the left side of a -> b: across * (y - ay) - along * (x - ax) >= 0
+        if across == 0:
+            yield f"{x} {'<=' if sign == '>=' else '>='} {ax}"
+        elif along == 0:
+            yield f"{y} {sign} {ay}"
+        else:
+            yield f"{across} * {y} + {-along} * {x} {sign} {across * ay - along * ax}"
+
+
+def _convex_pieces(polygon: Polygon, scales: Mapping[str, int]) -> list[list[Corner]]:
+    """The polygon itself, or its triangles where it is not convex; corners as whole numbers, counter-clockwise."""
+    corners = [(round(x * 10 ** scales[polygon.x]), round(y * 10 ** scales[polygon.y])) for x, y in polygon.points]
+    area = Area(corners)
+    if not area.is_valid or area.area == 0:
+        why = f"In {polygon.x} and {polygon.y} the corners {list(polygon.points)} enclose no area, or their lines cross."
+        raise bad_input("This is no polygon.", "polygons", why, "Give its corners in order around it.")
+    if area.convex_hull.area == area.area:
+        return [_around(area)]
+    return [_around(triangle) for triangle in constrained_delaunay_triangles(area).geoms]
+
+
+def _around(area: Area) -> list[Corner]:
+    closed = [(round(x), round(y)) for x, y in area.exterior.coords]
+    ring = [corner for corner, after in pairwise(closed) if corner != after]
+    return ring if area.exterior.is_ccw else ring[::-1]
+
+
+def _scales(table: BinTableBody) -> dict[str, int]:
+    """For each column the decimals that keep the sums of `_half_planes` below 2**53, over all bins alike."""
+    greatest: dict[str, float] = {}
+    for polygon in (polygon for one in table.bins for polygon in one.polygons):
+        for name, values in zip((polygon.x, polygon.y), zip(*polygon.points, strict=True), strict=True):
+            greatest[name] = max(greatest.get(name, 0.0), *(abs(value) for value in values))
+    return {name: min(_FINEST, floor(log10(4.7e7 / value))) if value else _FINEST for name, value in greatest.items()}
+
+
+def _any(conditions: Sequence[str]) -> str:
+    return conditions[0] if len(conditions) == 1 else "(" + " OR ".join(f"({condition})" for condition in conditions) + ")"
