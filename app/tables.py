@@ -6,10 +6,11 @@ from app.evidence import models as evidence
 from app.journal import models as journal
 from app.ledger import cells, counts, flows, items, judgements, places, runs, sets, stops
 from app.naming import models as naming
+from app.ovens import models as ovens
 from app.people import models as people
 from app.receiving import models as receiving
 
 __all__ = [
-    "Base", "catalogue", "cells", "counts", "evidence", "flows", "items", "journal", "judgements", "naming", "people",
+    "Base", "catalogue", "cells", "counts", "evidence", "flows", "items", "journal", "judgements", "naming", "ovens", "people",
     "places", "receiving", "runs", "sets", "stops",
 ]  # fmt: skip

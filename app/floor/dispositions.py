@@ -1,5 +1,7 @@
 """What quality decides about a judgement that does not conform, signed, in the words of ISO 9000."""
 
+from typing import Any
+
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
@@ -32,16 +34,14 @@ def _cannot_tell(session: Session, by: By, line: int) -> Judgement:
     """A line that was never judged is judged now: there is nothing to judge it by."""
     if session.get_one(Line, line).judged is None:
         raise refuse("finished", "This line is not judged.", "Its step asks for no judgement.", "Hold the thing that is meant.")
-    judgement = Judgement(
-        e=by.e, line=line, rule=None, evidence=None, verdict="cannot_tell", reasons=["no evidence came"], facts={}, replaces=None
-    )
+    judgement = Judgement(e=by.e, line=line, rule=None, evidence=None, verdict="cannot_tell", reasons=["no evidence came"], facts={}, replaces=None)
     session.add(judgement)
     session.flush()
     return judgement
 
 
 def write_judgement(
-    session: Session, by: By, line: int, *, verdict: str, reasons: list[str], facts: dict[str, object], rule: int | None, evidence: int | None
+    session: Session, by: By, line: int, *, verdict: str, reasons: list[Any], facts: dict[str, Any], rule: int | None, evidence: int | None
 ) -> Judgement:
     """A judgement of a line that replaces the one in force."""
     before = judgement_in_force(session, line)

@@ -175,6 +175,11 @@ def _subject(session: Session, rows: "_Rows", subject: Named, units: int | None)
     return row[0]
 
 
+def words_of(reason: Any) -> str:
+    """A judgement's reason in words: cures keep more beside them."""
+    return str(reason["text"]) if isinstance(reason, dict) else str(reason)
+
+
 class _Rows:
     """Turns ids into rows, a few statements a kind."""
 
@@ -247,9 +252,19 @@ class _Rows:
             judgement = judged.get(line.id)
             rows.append(
                 LineRow(
-                    line.id, line.step, line.round, line.shelf, lots.get(line.lot or 0), above.get(line.id, ""), share.least, share.most,
-                    tuple(materials[item] for item in used[line.id] if item in materials), judgement.verdict if judgement else None,
-                    tuple(map(str, judgement.reasons)) if judgement else (), decided.get(judgement.id) if judgement else None, line.id in at_risk,
+                    line.id,
+                    line.step,
+                    line.round,
+                    line.shelf,
+                    lots.get(line.lot or 0),
+                    above.get(line.id, ""),
+                    share.least,
+                    share.most,
+                    tuple(materials[item] for item in used[line.id] if item in materials),
+                    judgement.verdict if judgement else None,
+                    tuple(words_of(reason) for reason in judgement.reasons) if judgement else (),
+                    decided.get(judgement.id) if judgement else None,
+                    line.id in at_risk,
                 )
             )
         return rows

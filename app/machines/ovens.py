@@ -1,15 +1,17 @@
 """Oven loads over the API, and the files of their loggers."""
 
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
-from fastapi import APIRouter, Depends
+from fastapi import APIRouter, Depends, File, Form, UploadFile
 from pydantic import BaseModel, Field
 from sqlalchemy.orm import Session
 
-from app.floor.ends import abort_run, finish_run
+from app.errors import unknown
+from app.floor.ends import abort_run
 from app.journal.act import By
+from app.ledger.judgements import Judgement
 from app.ledger.places import Load
-from app.ledger.runs import Run
+from app.ledger.runs import Line, Run
 from app.ledger.sets import panels_of as panels_in_set
 from app.machines.bodies import ByPerson, Name, Told
 from app.machines.calls import PROBLEMS, Call, calling
@@ -17,6 +19,8 @@ from app.machines.names import open_run, panel_codes, panels_of, person_of, stat
 from app.machines.runs import FinishIn, RunOut, run_as_json
 from app.naming.resolve import Named, code_of, resolve
 from app.ovens import loads
+from app.ovens.judging import end_load, import_logger_file, judge_line, read_logger_file
+from app.ovens.logger_table import Stated
 
 router = APIRouter(prefix="/api/v1", tags=["ovens"], responses=PROBLEMS)
 Calling = Annotated[Call, Depends(calling)]
@@ -104,9 +108,9 @@ def start(load: str, body: StartIn, call: Calling) -> LoadOut:
 @router.post("/loads/{load}/end", summary="End a load: the oven has run and its door is open")
 def end(load: str, body: FinishIn, call: Calling) -> RunOut:
     def verb(s: Session, by: By) -> dict[str, Any]:
-        run = open_run(s, load)
-        finish_run(s, by, run, values_of(body.values), person=person_of(s, body.person, call.person))
-        return run_as_json(s, run)
+        one = _of(s, load)
+        end_load(s, by, one, values_of(body.values), person=person_of(s, body.person, call.person))
+        return run_as_json(s, s.get_one(Run, one.run or 0))
 
     return RunOut(**call.do("end_load", body, verb, path={"load": load}))
 
@@ -125,6 +129,57 @@ def abort(load: str, body: ByPerson, call: Calling) -> RunOut:
 def see(load: str, call: Calling) -> LoadOut:
     with call.house.reading() as s:
         return LoadOut(**_load(s, _of(s, load)))
+
+
+class JudgedLine(BaseModel):
+    line: int
+    run: str
+    verdict: str = Field(description="conforms, does_not_conform or cannot_tell")
+    reasons: list[dict[str, Any]]
+    worse: bool = Field(description="It was judged better before; what is still here is held now.")
+
+
+class JudgedOut(BaseModel):
+    judged: list[JudgedLine]
+
+
+@router.post("/logger_files", summary="Import the file of an oven's logger; the cures that it tells of are judged")
+def import_file(
+    call: Calling,
+    file: Annotated[UploadFile, File(description="CSV with a time column and any number of sensors.")],
+    station: Annotated[str, Form(description="The oven.")],
+    date_order: Annotated[Literal["day", "month", "year"] | None, Form(description="Which comes first, where the file leaves it open")] = None,
+    zone: Annotated[str | None, Form(description="Zone of times that name none: Europe/Berlin, or +01:00")] = None,
+    unit: Annotated[Literal["C", "F", "mV type K"] | None, Form()] = None,
+    decimal: Annotated[Literal[".", ","] | None, Form()] = None,
+) -> JudgedOut:
+    stated = Stated(date_order=date_order, zone=zone, unit=unit, decimal=decimal)
+    kept, trace = read_logger_file(call.house, file.filename or "unnamed", file.file.read(), stated)
+
+    def verb(s: Session, by: By) -> dict[str, Any]:
+        judged = import_logger_file(s, by, station_of(s, station), kept, trace, stated)
+        return {"judged": [_judged(s, one.line, one.judgement, worse=one.worse) for one in judged]}
+
+    arguments = {"station": station, "file": [kept.name, kept.digest]}
+    return JudgedOut(**call.do("import_logger_file", call.told(None), verb, path=arguments))
+
+
+@router.post("/lines/{line}/judge", summary="Judge a cure again, by the files that are here")
+def judge_again(line: int, body: Told, call: Calling) -> JudgedLine:
+    def verb(s: Session, by: By) -> dict[str, Any]:
+        one = s.get(Line, line)
+        if one is None or one.judged != "cure" or one.closed_e is None:
+            raise unknown(str(line), "the number of an ended line of a judged cure")
+        done = judge_line(s, by, s.get_one(Run, one.run), one)
+        return _judged(s, done.line, done.judgement, worse=done.worse)
+
+    return JudgedLine(**call.do("judge", body, verb, path={"line": line}))
+
+
+def _judged(session: Session, line: Line, judgement: Judgement, *, worse: bool) -> dict[str, Any]:
+    return {
+        "line": line.id, "run": code_of(session, "run", line.run), "verdict": judgement.verdict, "reasons": judgement.reasons, "worse": worse,
+    }  # fmt: skip
 
 
 def _of(session: Session, name: str) -> Load:

@@ -10,13 +10,14 @@ from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
 from app.errors import Refused
-from app.floor.ends import abort_run, finish_run
+from app.floor.ends import abort_run
 from app.journal.act import By, act
 from app.ledger.places import Load
 from app.ledger.runs import Run
 from app.ledger.sets import panels_of
 from app.naming.resolve import code_of, codes_of, resolve
 from app.ovens import loads
+from app.ovens.judging import end_load
 from app.people.callers import Caller, Calling
 from app.web import check_form, house_of, redirect, render
 
@@ -83,7 +84,7 @@ def start_load_now(request: Request, who: Calling, code: str, version: Annotated
 @router.post("/loads/{code}/end")
 def end_load_now(request: Request, who: Calling, code: str, key: Text = "", form_token: Text = "") -> Response:
     check_form(request, form_token)
-    return _do(request, who, code, "end_load", {}, key, lambda s, by, load: finish_run(s, by, _run(s, load), person=who.person))
+    return _do(request, who, code, "end_load", {}, key, lambda s, by, load: end_load(s, by, load, person=who.person))
 
 
 @router.post("/loads/{code}/abort")

@@ -942,10 +942,26 @@ def upgrade() -> None:
         batch_op.create_index(batch_op.f('ix_disposition_judgement'), ['judgement'], unique=False)
 
 
+    op.create_table('cure_trace',
+    sa.Column('id', sa.BigInteger().with_variant(sa.Integer(), 'sqlite'), nullable=False),
+    sa.Column('station', sa.BigInteger().with_variant(sa.Integer(), 'sqlite'), nullable=False),
+    sa.Column('evidence', sa.BigInteger().with_variant(sa.Integer(), 'sqlite'), nullable=False),
+    sa.Column('first_at', sa.DateTime(timezone=True), nullable=False),
+    sa.Column('last_at', sa.DateTime(timezone=True), nullable=False),
+    sa.Column('sensors', sa.JSON(), nullable=False),
+    sa.Column('packed', sa.LargeBinary(), nullable=False),
+    sa.Column('e', sa.BigInteger().with_variant(sa.Integer(), 'sqlite'), nullable=False),
+    sa.ForeignKeyConstraint(['e'], ['entry.id'], name=op.f('fk_cure_trace_e_entry'), initially='DEFERRED', deferrable=True),
+    sa.ForeignKeyConstraint(['evidence'], ['evidence.id'], name=op.f('fk_cure_trace_evidence_evidence')),
+    sa.ForeignKeyConstraint(['station'], ['thing.id'], name=op.f('fk_cure_trace_station_thing')),
+    sa.PrimaryKeyConstraint('id', name=op.f('pk_cure_trace'))
+    )
+    op.create_index('ix_cure_trace_station_last_at', 'cure_trace', ['station', 'last_at'], unique=False)
 
 def downgrade() -> None:
     if op.get_bind().dialect.name == "postgresql":
         op.execute(sa.schema.DropSequence(sa.Sequence("entry_number")))
+    op.drop_table('cure_trace')
     with op.batch_alter_table('disposition', schema=None) as batch_op:
         batch_op.drop_index(batch_op.f('ix_disposition_judgement'))
         batch_op.drop_index(batch_op.f('ix_disposition_hold'))

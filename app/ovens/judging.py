@@ -1,0 +1,153 @@
+"""Import a logger's file and judge the cures that it tells of: each run line by the sensors of its shelf, with every reason."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import timedelta
+from io import BytesIO
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from app.catalogue import queries as catalogue
+from app.catalogue.definitions import Station
+from app.db import House
+from app.errors import bad_input, refuse
+from app.evidence.keep import Kept, keep_file, record_evidence
+from app.floor.dispositions import judgement_in_force, write_judgement
+from app.floor.ends import Value, finish_run
+from app.holds.place import hold_line
+from app.journal.act import By
+from app.ledger.judgements import Judgement
+from app.ledger.places import Load
+from app.ledger.runs import Line, Run, RunVoid
+from app.ledger.sets import Member
+from app.ledger.stops import Hold
+from app.naming.resolve import code_of
+from app.ovens.cure import Judgement as Verdict
+from app.ovens.cure import judge, recipe_of
+from app.ovens.logger_files import read_trace
+from app.ovens.logger_table import Stated
+from app.ovens.record_quality import Round, Used, Watch
+from app.ovens.trace import Trace
+from app.ovens.traces import evidence_of, keep_trace, trace_of
+
+_WORSE = ("conforms", "cannot_tell", "does_not_conform")
+_NEAR = timedelta(minutes=10)
+
+
+@dataclass(frozen=True)
+class Judged:
+    """A line and the judgement that it has now; `worse`: it was better before, and a hold stops what is still here."""
+
+    line: Line
+    judgement: Judgement
+    worse: bool
+
+
+def read_logger_file(house: House, name: str, data: bytes, stated: Stated) -> tuple[Kept, Trace]:
+    """Keeps and reads a file, outside any transaction. It is kept even when it can't be read."""
+    kept = keep_file(house, name, BytesIO(data))
+    trace = read_trace(data, name, stated)
+    if not len(trace.times):
+        raise bad_input(f"{name} has no reading.", "the table", "No row has a time and a temperature.", "Export the readings again.")
+    return kept, trace
+
+
+def import_logger_file(session: Session, by: By, station: int, kept: Kept, trace: Trace, stated: Stated) -> list[Judged]:
+    """Keeps the trace and judges again every ended cure of the oven that it tells of."""
+    body: Station = catalogue.station(session, station).body
+    if "cure" not in body.operations:
+        raise refuse("station_cannot", f"{body.name} is no oven.", f"It does {', '.join(body.operations)}.", "Name the oven of this logger.")
+    evidence = record_evidence(session, by, kept, "logger_file", {k: v for k, v in vars(stated).items() if v})
+    row = keep_trace(session, by, station, evidence.id, trace)
+    runs = session.scalars(
+        select(Run)
+        .where(Run.station == station, Run.operation == "cure", Run.outcome == "done")
+        .where(Run.started_at <= row.last_at + _NEAR, Run.ended_at >= row.first_at - _NEAR)
+        .order_by(Run.id)
+    ).all()
+    return [judged for run in runs for judged in judge_run(session, by, run)]
+
+
+def end_load(session: Session, by: By, load: Load, values: Sequence[Value] = (), *, person: int | None = None) -> list[Line]:
+    """The oven has run and its door is open. What files say already is judged at once; else the judgement waits for them."""
+    if load.run is None:
+        raise refuse("finished", f"Load {code_of(session, 'load', load.id)} is not running.", "It never started.", "Start it first.")
+    run = session.get_one(Run, load.run, populate_existing=True)
+    if run.closed_e is not None:
+        raise refuse("finished", f"Load {code_of(session, 'load', load.id)} has ended.", "Someone ended it before.", "Look at its page.")
+    lines = finish_run(session, by, run, values, person=person)
+    judge_run(session, by, run)
+    return lines
+
+
+def judge_run(session: Session, by: By, run: Run) -> list[Judged]:
+    """The judged lines of an ended cure, by what files say of it now; nothing when no file says anything of it."""
+    if run.ended_at is None or session.get(RunVoid, run.id) is not None:
+        return []
+    if trace_of(session, run.station, run.started_at, run.ended_at) is None:
+        return []
+    lines = session.scalars(select(Line).where(Line.run == run.id, Line.judged == "cure").order_by(Line.id)).all()
+    return [judge_line(session, by, run, line) for line in lines]
+
+
+def judge_line(session: Session, by: By, run: Run, line: Line) -> Judged:
+    """Judges a line with the aborted rounds that it completes. What does not conform is held by itself."""
+    found = verdict_of(session, run, line)
+    before = judgement_in_force(session, line.id)
+    judgement = write_judgement(
+        session, by, line.id, verdict=found.verdict, reasons=found.reasons_json(), facts=found.facts_json(), rule=run.recipe,
+        evidence=evidence_of(session, run.station, run.started_at, run.ended_at or by.now),
+    )  # fmt: skip
+    worse = before is not None and _WORSE.index(found.verdict) > _WORSE.index(before.verdict)
+    if found.verdict == "does_not_conform" and not _is_held(session, line.id):
+        hold_line(session, by, line.id, "The cure does not conform: " + " ".join(reason.text for reason in found.reasons[:3]))
+    return Judged(line, judgement, worse)
+
+
+def verdict_of(session: Session, run: Run, line: Line) -> Verdict:
+    """The judgement of a line as the files stand; nothing is written."""
+    recipe = recipe_of(catalogue.definition(session, run.recipe or 0).body)
+    earlier = [_round(session, one, its_line) for one, its_line in _aborted_before(session, line)]
+    return judge(recipe, _round(session, run, line), earlier, _others(session, run))
+
+
+def _round(session: Session, run: Run, line: Line) -> Round:
+    ended = run.ended_at or run.started_at
+    trace = trace_of(session, run.station, run.started_at, ended)
+    watches = _watches(catalogue.station(session, run.station).body, line.shelf, trace)
+    return Round(trace, watches, run.started_at, ended, f"run {code_of(session, 'run', run.id)}")
+
+
+def _watches(oven: Station, shelf: str | None, trace: Trace | None) -> tuple[Watch, ...]:
+    """The sensors of the shelf; where the catalogue names none for the oven, every sensor of its logger."""
+    if not oven.sensors:
+        return tuple(Watch(name) for name in trace.sensors) if trace else ()
+    return tuple(Watch(one.name, one.since, one.until) for one in oven.sensors if one.shelf == shelf or len(oven.shelves) < 2)
+
+
+def _aborted_before(session: Session, line: Line) -> list[tuple[Run, Line]]:
+    """The aborted rounds of this step that held panels of this line, in order: their heat counts with it."""
+    mine = select(Member.panel).where(Member.set == line.set)
+    query = (
+        select(Run, Line)
+        .join(Line, Line.run == Run.id)
+        .join(Member, Member.set == Line.set)
+        .where(Member.panel.in_(mine), Line.step == line.step, Line.round == line.round, Line.id < line.id, Run.outcome == "aborted")
+        .where(~select(RunVoid.run).where(RunVoid.run == Run.id).exists())
+        .distinct()
+        .order_by(Line.id)
+    )
+    return [(run, its_line) for run, its_line in session.execute(query)]
+
+
+def _others(session: Session, run: Run) -> list[Used]:
+    """Other loads of this oven in the same time: one trace can't be of both."""
+    query = select(Run).where(Run.station == run.station, Run.id != run.id, Run.operation == "cure", Run.ended_at.is_not(None))
+    query = query.where(Run.started_at < run.ended_at, Run.ended_at > run.started_at)
+    query = query.where(~select(RunVoid.run).where(RunVoid.run == Run.id).exists())
+    return [Used(f"run {code_of(session, 'run', one.id)}", one.started_at, one.ended_at or one.started_at) for one in session.scalars(query)]
+
+
+def _is_held(session: Session, line: int) -> bool:
+    return session.scalar(select(Hold.id).where(Hold.kind == "line", Hold.subject == line, Hold.closed_e.is_(None))) is not None

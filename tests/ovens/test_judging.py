@@ -1,0 +1,182 @@
+"""Cures judged from logger files, through the verbs: conforming, a cold shelf, a late file, an aborted round, at risk and the barrier."""
+
+from datetime import UTC, datetime, timedelta
+from io import BytesIO
+from typing import Any
+
+import pytest
+from sqlalchemy import select
+
+from app.catalogue.definitions import Sensor, Station
+from app.db import House
+from app.errors import Refused
+from app.evidence.keep import keep_file
+from app.floor.at_risk import go_on_at_risk
+from app.floor.dispositions import dispose, judgement_in_force
+from app.floor.ends import abort_run
+from app.holds.stopped import stops_on
+from app.ledger.judgements import Judgement
+from app.ledger.places import Load
+from app.ledger.runs import Line, Run
+from app.ledger.sets import panels_of_lot
+from app.naming.resolve import Named
+from app.ovens import loads
+from app.ovens.judging import end_load, import_logger_file, read_logger_file
+from app.ovens.logger_table import Stated
+from tests.small_factory import Factory
+
+START = datetime(2026, 3, 2, 6, 0, tzinfo=UTC)
+SHELVES = Station(
+    name="Oven S", area="hall", operations=("cure",), shelves=("1", "2"), sensors=(Sensor(name="T1", shelf="1"), Sensor(name="T2", shelf="2"))
+)
+
+
+@pytest.fixture
+def factory(house: House) -> Factory:
+    one = Factory(house).load(("station", SHELVES))
+    one.mount("Attach", one.batch("GLUE"), one.wafer())
+    return one
+
+
+def log(start: datetime, minutes: int, t1: float = 170, t2: float = 170, *, until: int | None = None) -> bytes:
+    """Every half minute: 10 min up, soak, 10 min down."""
+    rows = ["time;T1 [C];T2 [C]"]
+    for n in range(-4, 2 * minutes + 5):
+        at, m = start + timedelta(seconds=30 * n), n / 2
+        if until is not None and m > until:
+            break
+        share = max(0.0, min(1.0, m / 10, (minutes - m) / 10))
+        rows.append(f"{at.isoformat()};{25 + (t1 - 25) * share:.2f};{25 + (t2 - 25) * share:.2f}")
+    return "\n".join(rows).encode()
+
+
+def attached_lot(factory: Factory) -> Named:
+    lot = factory.lot(factory.panels(2))
+    run = factory.start("Attach", lot, at=START - timedelta(hours=2))
+    factory.finish(run, at=START - timedelta(hours=1))
+    return lot
+
+
+def cure(
+    factory: Factory, placed: dict[str, Named], minutes: int = 120, start: datetime = START, *, abort: bool = False, oven: str = "Oven S"
+) -> list[int]:
+    station = factory.things[oven]
+    load = factory.do("begin_load", lambda s, by: loads.begin_load(s, by, station, "C170").id, happened_at=start)
+    for shelf, lot in placed.items():
+        factory.do(
+            "add_to_load", lambda s, by, lot=lot, shelf=shelf: len(loads.add_to_load(s, by, s.get_one(Load, load), [lot], shelf)), happened_at=start
+        )
+    run = factory.do("start_load", lambda s, by: loads.start_load(s, by, s.get_one(Load, load), None).run.id, happened_at=start)
+    end = start + timedelta(minutes=minutes)
+    if abort:
+        factory.do("abort_load", lambda s, by: len(abort_run(s, by, s.get_one(Run, run))), happened_at=end)
+    else:
+        factory.do("end_load", lambda s, by: len(end_load(s, by, s.get_one(Load, load))), happened_at=end)
+    with factory.house.reading() as session:
+        return list(session.scalars(select(Line.id).where(Line.run == run).order_by(Line.id)))
+
+
+def send(factory: Factory, data: bytes, oven: str = "Oven S") -> int:
+    kept, trace = read_logger_file(factory.house, "log.csv", data, Stated())
+    return factory.do("import_logger_file", lambda s, by: len(import_logger_file(s, by, factory.things[oven], kept, trace, Stated())))
+
+
+def verdicts(factory: Factory, lines: list[int]) -> list[str | None]:
+    with factory.house.reading() as session:
+        return [one.verdict if (one := judgement_in_force(session, line)) else None for line in lines]
+
+
+def start_plasma(factory: Factory, lot: Named) -> int:
+    return factory.start("Plasma", lot, at=START + timedelta(hours=3))
+
+
+def test_a_cure_waits_for_its_file_and_conforms_by_it(factory: Factory) -> None:
+    lot = attached_lot(factory)
+    lines = cure(factory, {"1": lot})
+    assert verdicts(factory, lines) == [None]
+    with pytest.raises(Refused) as caught:
+        start_plasma(factory, lot)
+    assert caught.value.kind == "judgement_open"
+    assert send(factory, log(START, 120)) == 1
+    assert verdicts(factory, lines) == ["conforms"]
+    start_plasma(factory, lot)
+
+
+def test_the_cold_shelf_is_held_and_the_other_goes_on(factory: Factory) -> None:
+    warm, cold = attached_lot(factory), attached_lot(factory)
+    lines = cure(factory, {"1": warm, "2": cold})
+    send(factory, log(START, 120, t2=161))
+    assert verdicts(factory, lines) == ["conforms", "does_not_conform"]
+    start_plasma(factory, warm)
+    with pytest.raises(Refused) as caught:
+        start_plasma(factory, cold)
+    assert set(caught.value.kinds) == {"held", "judgement_open"}
+
+
+def test_a_gap_is_never_judged_as_conforming(factory: Factory) -> None:
+    lines = cure(factory, {"1": attached_lot(factory)})
+    send(factory, log(START, 120, until=70))
+    assert verdicts(factory, lines) == ["cannot_tell"]
+    rows = log(START, 120).splitlines(keepends=True)
+    send(factory, rows[0] + b"".join(rows[146:]))
+    assert verdicts(factory, lines) == ["conforms"], "two files of one load are one trace"
+
+
+def test_an_aborted_round_counts_with_the_one_that_completes_it(factory: Factory) -> None:
+    lot = attached_lot(factory)
+    aborted = cure(factory, {"1": lot}, minutes=40, abort=True)
+    again = START + timedelta(hours=1)
+    lines = cure(factory, {"1": lot}, minutes=120, start=again)
+    send(factory, log(START, 40, until=40))
+    assert verdicts(factory, [*aborted, *lines]) == [None, "cannot_tell"] or verdicts(factory, lines) == [None]
+    send(factory, log(again, 120))
+    assert verdicts(factory, [*aborted, *lines]) == [None, "conforms"]
+
+
+def test_at_risk_goes_up_to_the_barrier_and_a_disposition_opens_it(factory: Factory) -> None:
+    lot = attached_lot(factory)
+    lines = cure(factory, {"1": lot})
+    with factory.house.reading() as session:
+        panels = panels_of_lot(session, lot.id)
+    factory.do("go_on_at_risk", lambda s, by: len(go_on_at_risk(s, by, panels, "the logger is being repaired")))
+    run = start_plasma(factory, lot)
+    factory.finish(run, at=START + timedelta(hours=3, minutes=10))
+    factory.mount("Bond 1", factory.batch("AU20"))
+    bond = factory.start("Bond 1", lot, at=START + timedelta(hours=4))
+    factory.finish(bond, at=START + timedelta(hours=5), pull=5.0)
+    with pytest.raises(Refused) as caught:
+        factory.start("Scope", lot)
+    assert caught.value.kind == "barrier_open"
+    factory.do("dispose", lambda s, by: dispose(s, by, lines[0], "concession", "the panels were tested").id)
+    factory.start("Scope", lot)
+
+
+def test_a_worse_judgement_that_comes_late_stops_what_is_still_here(factory: Factory) -> None:
+    lot = attached_lot(factory)
+    lines = cure(factory, {"1": lot}, oven="Oven")  # the catalogue names no sensors of this one: every sensor of its logger counts
+    send(factory, log(START, 120), oven="Oven")
+    run = start_plasma(factory, lot)
+    factory.finish(run, at=START + timedelta(hours=3, minutes=10))
+    send(factory, log(START, 120, t1=160).replace(b"T1", b"T8").replace(b"T2", b"T9"), oven="Oven")
+    assert verdicts(factory, lines) == ["does_not_conform"]
+    with factory.house.reading() as session:
+        assert set(stops_on(session, panels_of_lot(session, lot.id))) == set(panels_of_lot(session, lot.id))
+        judgements = list(session.scalars(select(Judgement).where(Judgement.line == lines[0]).order_by(Judgement.id)))
+    assert [one.replaces for one in judgements] == [None, judgements[0].id]
+
+
+def test_a_file_that_can_t_be_read_is_refused_by_line_and_kept(factory: Factory) -> None:
+    with pytest.raises(Refused) as caught:
+        read_logger_file(factory.house, "log.csv", b"time;T1 [C]\n2026-03-02T06:00:00+00:00;25.0\n2026-03-02T06:61:30+00:00;25.1", Stated())
+    assert caught.value.kind == "bad_input"
+    assert any("line 3" in reason.where for reason in caught.value.reasons)
+    kept = keep_file(factory.house, "again.csv", BytesIO(b"x"))
+    assert kept.path.exists()
+
+
+def test_a_file_for_a_station_that_is_no_oven_is_refused(factory: Factory) -> None:
+    kept, trace = read_logger_file(factory.house, "log.csv", log(START, 120), Stated())
+    verb: Any = lambda s, by: import_logger_file(s, by, factory.things["Saw"], kept, trace, Stated())  # noqa: E731
+    with pytest.raises(Refused) as caught:
+        factory.do("import_logger_file", verb)
+    assert caught.value.kind == "station_cannot"
