@@ -10,6 +10,7 @@ import anyio.to_thread
 from fastapi import FastAPI
 from fastapi.staticfiles import StaticFiles
 
+from app.catalogue import pages as catalogue_pages
 from app.catalogue import queries as catalogue
 from app.db import House
 from app.errors import refuse
@@ -19,6 +20,7 @@ from app.machines import catalogue as catalogue_calls
 from app.machines import floor, genealogy, holds, ovens, packing, receiving, runs
 from app.migrate import is_newest
 from app.ovens import pages as ovens_pages
+from app.paper import pages as paper_pages
 from app.people import pages as people_pages
 from app.scan import pages as scan_pages
 from app.settings import Settings
@@ -26,7 +28,7 @@ from app.web import guard
 
 _log = logging.getLogger("reelroot")
 _ROUTERS = (catalogue_calls.router, receiving.router, floor.router, runs.router, ovens.router, packing.router, holds.router, genealogy.router,
-    people_pages.router, scan_pages.router, ovens_pages.router, genealogy_pages.router,
+    people_pages.router, catalogue_pages.router, scan_pages.router, ovens_pages.router, paper_pages.router, genealogy_pages.router,
 )
 
 

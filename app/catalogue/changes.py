@@ -28,6 +28,11 @@ def changes(old: Body | None, new: Body) -> tuple[FieldChange, ...]:
     return tuple(FieldChange(path, before.get(path), after.get(path)) for path in paths if before.get(path) != after.get(path))
 
 
+def facts(body: Body) -> list[tuple[str, str]]:
+    """Every field of a body as path and text, in the order of the fields."""
+    return list(_fields(_plain(body)))
+
+
 def _plain(body: Body) -> dict[str, Any]:
     return body.model_dump(mode="json", exclude_none=True)
 

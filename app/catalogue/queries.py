@@ -1,6 +1,7 @@
 """Reading the catalogue: things by name or id, with their definition now. A definition's body never changes, so it is parsed once."""
 
 from dataclasses import dataclass
+from datetime import datetime
 from functools import lru_cache
 from typing import Any, Generic, TypeVar, cast
 
@@ -12,6 +13,7 @@ from app.catalogue.models import Approval, Definition, Thing
 from app.catalogue.staff import people_on_record
 from app.db import canonical_json
 from app.errors import NotFound, refuse, unknown
+from app.journal.models import Entry
 
 MODELS: dict[str, type[Body]] = {kind: model for kind, (_, model) in THINGS.items()} | {"site": Site}
 B = TypeVar("B", bound=Body)
@@ -128,6 +130,32 @@ def whole(session: Session) -> Catalogue:
     found = every(session, "site")
     lists = {field: tuple(defined.body for defined in every(session, kind)) for kind, (field, _) in THINGS.items()}
     return Catalogue(site=found[0].body if found else None, people=people_on_record(session), **lists)
+
+
+@dataclass(frozen=True)
+class Past:
+    """One definition that a thing has had: by whom, when, in which entry."""
+
+    definition: int
+    body: Body
+    who: str
+    at: datetime
+    entry: int
+
+
+def history(session: Session, thing: int) -> list[Past]:
+    """Every definition of a thing, newest first."""
+    query = (
+        select(Thing.kind, Definition.id, Definition.body, Entry.actor_name, Entry.recorded_at, Entry.id)
+        .join(Definition, Definition.thing == Thing.id)
+        .join(Entry, Entry.id == Definition.e)
+        .where(Thing.id == thing)
+        .order_by(Definition.id.desc())
+    )
+    return [
+        Past(definition_id, _parsed(kind, canonical_json(body)), who, at, entry)
+        for kind, definition_id, body, who, at, entry in session.execute(query)
+    ]
 
 
 def step_of(body: Route, key: str) -> Step:

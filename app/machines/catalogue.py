@@ -147,7 +147,7 @@ Raw = Annotated[bytes, Depends(raw_body)]
 
 
 @router.post("/catalogue", summary="Load a catalogue, or a part of one, from JSON or TOML", openapi_extra=_BODY)
-def load(request: Request, raw: Raw, call: Calling) -> ChangesOut:
+def load_body(request: Request, raw: Raw, call: Calling) -> ChangesOut:
     found = _read(request, raw, call)
     kept = keep_file(call.house, "catalogue.json" if _is_json(request, raw) else "catalogue.toml", io.BytesIO(raw))
 
@@ -161,7 +161,7 @@ def load(request: Request, raw: Raw, call: Calling) -> ChangesOut:
 
 
 @router.post("/catalogue/check", summary="What a load would change. Nothing is written", openapi_extra=_BODY)
-def check(request: Request, raw: Raw, call: Calling) -> ChangesOut:
+def check_body(request: Request, raw: Raw, call: Calling) -> ChangesOut:
     found = _read(request, raw, call)
     with call.house.reading() as session:
         return ChangesOut(**_changes(session, what_would_change(session, found)))
@@ -180,7 +180,7 @@ def as_toml_file(call: Calling) -> PlainTextResponse:
 
 
 @router.get("/catalogue/{kind}", summary="The things of one kind, as they are defined now")
-def things(kind: Kind, call: Calling) -> list[ThingOut]:
+def catalogue_things(kind: Kind, call: Calling) -> list[ThingOut]:
     with call.house.reading() as session:
         found = catalogue.every(session, kind)
         codes = codes_of(session, kind, [thing.id for thing in found]) if kind in ("station", "order") else {}
@@ -206,7 +206,7 @@ def approval_changes(product: str, revision: str, call: Calling) -> ApprovalChan
 
 
 @router.post("/routes/approve", summary="Make a draft revision the active one. Signed")
-def approve(body: ApproveIn, call: Calling) -> ApprovedOut:
+def approve_revision(body: ApproveIn, call: Calling) -> ApprovedOut:
     def verb(s: Session, by: By) -> dict[str, Any]:
         done = approve_route(s, by, body.product, body.revision, body.seen)
         return {"route": done.name, "retired": done.retired}
@@ -215,7 +215,7 @@ def approve(body: ApproveIn, call: Calling) -> ApprovedOut:
 
 
 @router.post("/routes/retire", summary="Retire the active revision: no lot starts by it any more. Signed")
-def retire(body: RouteIn, call: Calling) -> RouteStateOut:
+def retire_revision(body: RouteIn, call: Calling) -> RouteStateOut:
     def verb(s: Session, by: By) -> dict[str, Any]:
         retire_route(s, by, body.product, body.revision)
         return {"route": f"{body.product} rev {body.revision}", "state": "retired"}
@@ -224,7 +224,7 @@ def retire(body: RouteIn, call: Calling) -> RouteStateOut:
 
 
 @router.post("/lots/{lot}/revision", summary="Move a lot to another revision of its product's route. Signed")
-def move(lot: str, body: MoveIn, call: Calling) -> MovedOut:
+def move_lot(lot: str, body: MoveIn, call: Calling) -> MovedOut:
     def verb(s: Session, by: By) -> dict[str, Any]:
         named = lot_named(s, lot)
         product = catalogue.with_id(s, s.get_one(Lot, named.id).product).name

@@ -1,0 +1,213 @@
+"""The catalogue's pages: what there is, kind by kind; load a file after seeing what it changes; approve and retire routes."""
+
+import io
+from typing import Annotated, Any
+
+from fastapi import APIRouter, File, Form, Request, UploadFile
+from fastapi.responses import PlainTextResponse, Response
+from sqlalchemy.orm import Session
+
+from app.catalogue.approve import approve_route, retire_route, what_approval_changes
+from app.catalogue.changes import changes, facts
+from app.catalogue.definitions import THINGS, Part, Route
+from app.catalogue.file import dump, read_catalogue
+from app.catalogue.load import as_json, load_file, what_would_change
+from app.catalogue.queries import Defined, every, history, named, route_states, site, whole, with_id
+from app.errors import Refused
+from app.evidence.keep import Kept, keep_file, path_of, read_kept
+from app.journal.act import By, act
+from app.naming.resolve import code_of, codes_of
+from app.people.callers import Caller, Calling
+from app.people.sign_in import check_signature
+from app.web import check_form, house_of, redirect, render
+
+router = APIRouter(include_in_schema=False)
+Text = Annotated[str, Form(max_length=300)]
+WORDS = {
+    "product": "Products", "route": "Routes", "recipe": "Recipes", "station": "Stations", "part": "Material parts", "bin_table": "Bin tables",
+    "reason": "Reasons", "customer": "Customers", "order": "Orders",
+}  # fmt: skip
+# what a list shows of each kind: heading -> field of the body, by path
+COLUMNS: dict[str, tuple[tuple[str, str], ...]] = {
+    "product": (("What", "description"), ("Bin table", "bin_table"), ("Units per reel", "units_per_reel"), ("Moisture level", "moisture_level")),
+    "route": (("Product", "product"), ("Revision", "revision"), ("Steps", "steps (order)")),
+    "recipe": (("Set point °C", "set_point_c"), ("From", "band_low_c"), ("To", "band_high_c"), ("Soak min", "soak_minutes")),
+    "station": (("Area", "area"), ("Does", "operations"), ("Calibration due", "calibration_due")),
+    "part": (("Kind", "kind"), ("What", "description"), ("Shelf life days", "shelf_life_days"), ("Pot life min", "pot_life_minutes")),
+    "bin_table": (("Bins", "bins (order)"), ("Fits nowhere", "unbinned"), ("Failed", "failed")),
+    "reason": (("Given for", "of"),),
+    "customer": (("Supplier code there", "supplier_code"),),
+    "order": (("Customer", "customer"), ("Product", "product"), ("Units", "units"), ("Due", "due")),
+}  # fmt: skip
+
+
+@router.get("/catalogue")
+def catalogue_home(request: Request, who: Calling) -> Response:
+    with house_of(request).reading() as session:
+        states = route_states(session)
+        kinds = [{"kind": kind, "words": words, "n": len(every(session, kind))} for kind, words in WORDS.items()]
+        routes = [
+            {"id": one.id, "name": one.name, "product": one.body.product, "state": states.get(one.id, "draft"), "steps": len(one.body.steps)}
+            for one in every(session, "route")
+        ]
+        return render(request, "catalogue/home.html", site=site(session), kinds=kinds, routes=routes, may_load=_may_load(who))
+
+
+@router.get("/catalogue/dump")
+def catalogue_dump(request: Request, who: Calling) -> Response:
+    with house_of(request).reading() as session:
+        text = dump(session)
+    return PlainTextResponse(text, media_type="application/toml", headers={"Content-Disposition": 'attachment; filename="catalogue.toml"'})
+
+
+@router.get("/catalogue/load")
+def catalogue_load_page(request: Request, who: Calling) -> Response:
+    return render(request, "catalogue/load.html", refusal=None)
+
+
+@router.post("/catalogue/load/look")
+def catalogue_look(request: Request, who: Calling, file: Annotated[UploadFile, File()], form_token: Text = "") -> Response:
+    """What a file would change. Its bytes are kept by their digest, so that what is loaded then is what was looked at."""
+    check_form(request, form_token)
+    house = house_of(request)
+    raw = file.file.read()
+    try:
+        with house.reading() as session:
+            found = what_would_change(session, read_catalogue(raw, whole(session)))
+    except Refused as refusal:
+        return render(request, "catalogue/load.html", status=refusal.status, refusal=refusal)
+    kept = keep_file(house, file.filename or "catalogue.toml", io.BytesIO(raw))
+    return render(request, "catalogue/look.html", changes=found, digest=kept.digest, name=kept.name)
+
+
+@router.post("/catalogue/load")
+def catalogue_load_now(
+    request: Request, who: Calling, digest: Text, name: Text = "catalogue.toml", key: Text = "", form_token: Text = ""
+) -> Response:
+    check_form(request, form_token)
+    house = house_of(request)
+    raw = read_kept(house, digest)
+    kept = Kept(digest, name[:200] or "catalogue.toml", len(raw), path_of(house, digest))
+    with house.reading() as session:
+        found = read_catalogue(raw, whole(session))
+    answer = act(
+        house, who.actor, "load_catalogue", {"file": digest}, lambda session, by: as_json(load_file(session, by, found, kept)), key=key or None
+    ).body
+    with house.reading() as session:
+        request.app.state.zone = site(session).zone
+    return redirect(request, "catalogue_home", said=_counted(answer["changes"]))
+
+
+@router.get("/catalogue/of/{kind}")
+def catalogue_kind(request: Request, who: Calling, kind: str) -> Response:
+    with house_of(request).reading() as session:
+        found = every(session, kind) if kind in WORDS else []
+        codes = codes_of(session, kind, [one.id for one in found]) if kind in ("station", "order") else {}
+        states = route_states(session)
+        rows = [_row(one, codes, states) for one in found]
+    words = WORDS.get(kind, "Nothing of this kind")
+    heads = [head for head, _ in COLUMNS.get(kind, ())]
+    return render(request, "catalogue/kind.html", words=words, kind=kind, heads=heads, rows=rows, coded=bool(codes), stated=kind == "route")
+
+
+@router.get("/catalogue/thing/{thing}")
+def catalogue_thing(request: Request, who: Calling, thing: int) -> Response:
+    with house_of(request).reading() as session:
+        return _thing_page(request, session, who, with_id(session, thing))
+
+
+@router.post("/catalogue/thing/{thing}/approve")
+def approve_route_now(
+    request: Request, who: Calling, thing: int, seen: Annotated[int, Form()], password: Text = "", key: Text = "", form_token: Text = ""
+) -> Response:
+    check_form(request, form_token)
+    route = _route(request, thing)
+
+    def verb(session: Session, by: By) -> dict[str, Any]:
+        return {"route": approve_route(session, by, route.body.product, route.body.revision, seen).name}
+
+    return _signed(request, who, route, "approve_route", verb, password, key, f"{route.name} is active.", seen=seen)
+
+
+@router.post("/catalogue/thing/{thing}/retire")
+def retire_route_now(request: Request, who: Calling, thing: int, password: Text = "", key: Text = "", form_token: Text = "") -> Response:
+    check_form(request, form_token)
+    route = _route(request, thing)
+
+    def verb(session: Session, by: By) -> dict[str, Any]:
+        retire_route(session, by, route.body.product, route.body.revision)
+        return {"route": route.name}
+
+    return _signed(request, who, route, "retire_route", verb, password, key, f"{route.name} is retired.")
+
+
+def _signed(
+    request: Request, who: Caller, route: Defined[Route], action: str, verb: Any, password: str, key: str, said: str, **more: Any
+) -> Response:
+    """The act, signed by the person at the browser; a refusal draws the page again."""
+    house = house_of(request)
+    try:
+        check_signature(house, who.person or 0, password, who.address)
+        arguments = {"product": route.body.product, "revision": route.body.revision} | more
+        act(house, who.actor, action, arguments, verb, key=key or None, signed=True)
+    except Refused as refusal:
+        with house.reading() as session:
+            return _thing_page(request, session, who, with_id(session, route.id), refusal)
+    return redirect(request, "catalogue_thing", said=said, thing=route.id)
+
+
+def _thing_page(request: Request, session: Session, who: Caller, thing: Defined[Any], refusal: Refused | None = None) -> Response:
+    pasts = history(session, thing.id)
+    steps = [
+        {"who": new.who, "at": new.at, "entry": new.entry, "fields": changes(old.body if old else None, new.body) if old else ()}
+        for new, old in zip(pasts, [*pasts[1:], None], strict=True)
+    ]
+    shown: dict[str, Any] = {"thing": thing, "words": WORDS.get(thing.kind, "Site"), "history": steps, "refusal": refusal}
+    if thing.kind != "route":
+        code = code_of(session, thing.kind, thing.id) if thing.kind in ("station", "order") else None
+        return render(request, "catalogue/thing.html", **shown, facts=facts(thing.body), code=code, status=refusal.status if refusal else 200)
+    before, fields = what_approval_changes(session, thing)
+    state = route_states(session).get(thing.id, "draft")
+    return render(
+        request, "catalogue/route.html", **shown, state=state, active=before, fields=fields, unable=_unable(session, thing.body),
+        may_sign=who.has("engineer") and who.person is not None, recipes=_ids(session, "recipe"), parts=_ids(session, "part"),
+        product=_ids(session, "product").get(thing.body.product), status=refusal.status if refusal else 200,
+    )  # fmt: skip
+
+
+def _ids(session: Session, kind: str) -> dict[str, int]:
+    return {one.name: one.id for one in every(session, kind)}
+
+
+def _unable(session: Session, route: Route) -> list[str]:
+    """Operations of the route that no station does: worth knowing before signing, no reason to refuse."""
+    able = {operation for station in every(session, "station") for operation in station.body.operations}
+    return list(dict.fromkeys(step.operation for step in route.steps if step.operation not in able))
+
+
+def _route(request: Request, thing: int) -> Defined[Route]:
+    with house_of(request).reading() as session:
+        found = with_id(session, thing)
+        return found if found.kind == "route" else named(session, "route", found.name)
+
+
+def _row(one: Defined[Any], codes: dict[int, str], states: dict[int, str]) -> dict[str, Any]:
+    said = dict(facts(one.body))
+    cells = [said.get(path, "") for _, path in COLUMNS[one.kind]]
+    if isinstance(one.body, Part) and one.body.role:
+        cells[0] = f"{one.body.kind}, {one.body.role}"
+    return {"id": one.id, "name": one.name, "code": codes.get(one.id), "state": states.get(one.id, "draft"), "cells": cells}
+
+
+def _counted(found: list[dict[str, Any]]) -> str:
+    if not found:
+        return "Nothing changed: the catalogue says so already."
+    added = sum(one["what"] == "added" for one in found)
+    return f"{added} added, {len(found) - added} changed."
+
+
+def _may_load(who: Caller) -> bool:
+    return who.has("engineer", "administer")
+
+
+assert WORDS.keys() == THINGS.keys() == COLUMNS.keys()
