@@ -14,10 +14,11 @@ from app.catalogue import pages as catalogue_pages
 from app.catalogue import queries as catalogue
 from app.db import House
 from app.errors import refuse
+from app.floor import pages as floor_pages
 from app.genealogy import pages as genealogy_pages
 from app.journal.sealing import seal
 from app.machines import catalogue as catalogue_calls
-from app.machines import floor, genealogy, holds, ovens, packing, receiving, runs
+from app.machines import floor, genealogy, holds, ovens, packing, placements, receiving, runs
 from app.migrate import is_newest
 from app.ovens import pages as ovens_pages
 from app.paper import pages as paper_pages
@@ -27,8 +28,9 @@ from app.settings import Settings
 from app.web import guard
 
 _log = logging.getLogger("reelroot")
-_ROUTERS = (catalogue_calls.router, receiving.router, floor.router, runs.router, ovens.router, packing.router, holds.router, genealogy.router,
-    people_pages.router, catalogue_pages.router, scan_pages.router, ovens_pages.router, paper_pages.router, genealogy_pages.router,
+_ROUTERS = (catalogue_calls.router, receiving.router, floor.router, runs.router,
+    placements.router, ovens.router, packing.router, holds.router, genealogy.router,
+    people_pages.router, catalogue_pages.router, scan_pages.router, floor_pages.router, ovens_pages.router, paper_pages.router, genealogy_pages.router,
 )
 
 

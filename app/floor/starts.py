@@ -13,6 +13,7 @@ from app.floor.gates import Facts, grounds, loaded_on, read_facts
 from app.floor.groups import Group, gather
 from app.floor.loose import lot_for_work
 from app.floor.marks import good_units
+from app.floor.windows import may_repeat
 from app.holds.place import hold_line
 from app.journal.act import By, lock
 from app.ledger.items import Item, Lot
@@ -133,7 +134,7 @@ def _only_good(group: Group, good: dict[int, int]) -> Group | None:
 
 
 def _step_of(facts: Facts, group: Group, stated: str | None) -> Step | None:
-    """The step meant: as stated; else the next one; else, at a station that can't do it, one that it can and that may be repeated."""
+    """The step meant: as stated; else the next one; else, at a station that can't do it, one that it can: to repeat, to come, or done."""
     if group.route is None:
         return None
     route: Route = facts.routes[group.route]
@@ -143,8 +144,11 @@ def _step_of(facts: Facts, group: Group, stated: str | None) -> Step | None:
     operations = facts.station.body.operations
     if following is not None and following.operation in operations:
         return following
-    done = [step for step in route.steps if step.operation in operations and group.progress[0].times(step.key)]
-    return done[-1] if done else following
+    stand = group.progress[0]
+    able = [step for step in route.steps if step.operation in operations]
+    again = [step for step in able if may_repeat(route, stand, step.key, facts.at)[0]]
+    to_come = [step for step in able if not stand.times(step.key)]
+    return next(iter([*again[-1:], *to_come[:1], *able[-1:]]), following)
 
 
 def _open_line(session: Session, by: By, run: Run, group: Group, step: Step, shelf: str | None) -> Line:

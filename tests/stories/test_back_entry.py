@@ -1,0 +1,77 @@
+"""Three hours without a server, and the back entry after it: facts in order, with true times; held where a rule was broken."""
+
+from datetime import timedelta
+
+import pytest
+
+from app import clock
+from app.db import House
+from app.errors import Refused
+from app.floor.ends import Value
+from app.floor.progress import progress
+from app.genealogy.checks import check
+from app.holds.stopped import stops_on
+from app.journal.act import Actor
+from app.ledger.runs import Run
+from app.naming.resolve import code_of
+from app.paper.back_entry import Told, enter
+from tests.small_factory import Factory
+
+LEAD = Actor("person", 1, "Lea", frozenset({"lead"}))
+
+
+def station(factory: Factory, name: str) -> str:
+    with factory.house.reading() as session:
+        return code_of(session, "station", factory.things[name])
+
+
+def test_three_hours_on_paper_are_entered_in_order(house: House) -> None:
+    factory = Factory(house).load()
+    panels = factory.panels(2)
+    lot = factory.lot(panels)
+    glue, wafer = factory.batch("GLUE"), factory.wafer()
+    begin = clock.now() - timedelta(hours=3)
+    attach = station(factory, "Attach")
+    for minutes, verb, thing in ((0, "mount", glue.code), (1, "mount", wafer.code), (5, "start", lot.code), (65, "finish", lot.code)):
+        answer = enter(house, LEAD, Told(begin + timedelta(minutes=minutes), verb, thing, attach))
+    with house.reading() as session:
+        stand = progress(session, [panel.id for panel in panels])[panels[0].id]
+        run = session.get_one(Run, 1)
+        assert stand.next_step == "cure"
+        assert (run.started_at, run.ended_at) == (begin + timedelta(minutes=5), begin + timedelta(minutes=65))
+        assert stops_on(session, [panels[0].id]) == {}
+    assert answer.body["run"]
+    assert list(check(house)) == []
+
+
+def test_what_broke_a_rule_on_paper_is_recorded_and_held(house: House) -> None:
+    factory = Factory(house).load()
+    panels = factory.panels(1)
+    lot = factory.lot(panels)
+    begin = clock.now() - timedelta(hours=3)
+    factory.mount("Bond 1", factory.batch("AU20"))
+    bond = station(factory, "Bond 1")
+    answer = enter(house, LEAD, Told(begin, "start", lot.code, bond))
+    assert any("comes to red attach next" in why for why in answer.body["broken"])
+    enter(house, LEAD, Told(begin + timedelta(hours=1), "finish", lot.code, bond, values=[Value("pull", 5.0)]))
+    with house.reading() as session:
+        assert panels[0].id in stops_on(session, [panels[0].id])
+    with pytest.raises(Refused) as caught:
+        factory.start("Attach", lot)
+    assert "held" in caught.value.kinds
+
+
+def test_a_time_that_is_still_to_come_is_refused(house: House) -> None:
+    factory = Factory(house).load()
+    lot = factory.lot(factory.panels(1))
+    with pytest.raises(Refused) as caught:
+        enter(house, LEAD, Told(clock.now() + timedelta(hours=1), "start", lot.code, station(factory, "Attach")))
+    assert caught.value.kind == "bad_input"
+
+
+def test_only_a_lead_enters_facts(house: House) -> None:
+    factory = Factory(house).load()
+    lot = factory.lot(factory.panels(1))
+    with pytest.raises(Refused) as caught:
+        enter(house, Actor("person", 2, "Op", frozenset({"operate"})), Told(clock.now(), "start", lot.code, station(factory, "Attach")))
+    assert caught.value.kind == "duty"
