@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from sqlalchemy.orm import Session
 
     from app.db import House
+    from app.evidence.keep import Kept
+    from app.floor.placement_logs import PlacementLog
     from app.journal.act import By
     from app.settings import Settings
 
@@ -307,6 +309,79 @@ def list_users(data: DataFolder = None) -> None:
         badges = codes_of(session, "person", [person.id for person in people])
         for person in people:
             typer.echo(f"{badges[person.id]}  {person.name}: {', '.join(sorted(duties_of(session, person.id)))}")
+
+
+imports = typer.Typer(help="Take files in. Each is kept as it came; what can't be understood is refused by line.", no_args_is_help=True)
+shell.add_typer(imports, name="import")
+
+
+@imports.command("placements")
+def import_placement_logs(
+    files: Annotated[list[Path], typer.Argument(help="CSV or SEMI E142 transfer maps of one station, in the order in which it wrote them.")],
+    station: Annotated[str, typer.Option(help="Code of the station.")],
+    zone: Annotated[str | None, typer.Option(help="Zone of times that name none, like Europe/Vienna.")] = None,
+    replaces: Annotated[list[int] | None, typer.Option(help="Number of an earlier log that this one corrects; may be given several times.")] = None,
+    data: DataFolder = None,
+) -> None:
+    """Import placement logs: which die sits on which cell."""
+    from app.floor.placements import import_placements, read_log
+    from app.journal.act import SYSTEM, act
+    from app.naming.resolve import resolve
+
+    with open_house(data) as house:
+        for path in files:
+            with progress.status(f"Reading {path.name}"):
+                kept, log = read_log(house, path.name, read_file(path), zone)
+
+            def verb(session: "Session", by: "By", kept: "Kept" = kept, log: "PlacementLog" = log) -> dict[str, object]:
+                return import_placements(session, by, resolve(session, station, "station").id, kept, log, replaces or ()).as_json()
+
+            arguments = {"station": station, "file": [kept.name, kept.digest], "zone": zone, "replaces": replaces or []}
+            with progress.status(f"Recording {len(log)} lines of {path.name}"):
+                did = act(house, SYSTEM, "import_placements", arguments, verb, source="file").body
+            counts = f"{did['placed']} placed, {did['lost']} lost, {did['wrong']} wrong, {did['repeated']} known before"
+            typer.echo(f"{path.name}: log {did['evidence']}: {counts}")
+            for why, lines in did["faults"].items():
+                typer.echo(f"  {why}: {'line' if lines.isdecimal() else 'lines'} {lines}")
+            for code in did["holds"]:
+                typer.echo(f"  held: {code}")
+
+
+@imports.command("wafers")
+def import_wafers(
+    files: Annotated[list[Path], typer.Argument(help="Die maps: SEMI E142 or G85 XML, a text grid, or CSV.")],
+    part: Annotated[str, typer.Option(help="The wafer part.")],
+    supplier: Annotated[str, typer.Option(help="Whose wafer numbers these are.")] = "",
+    passing: Annotated[str, typer.Option(help="Passing die bins, by commas, where neither file nor part says.")] = "",
+    data: DataFolder = None,
+) -> None:
+    """Receive wafers with their die maps: all files or none."""
+    from app.catalogue import queries as catalogue
+    from app.journal.act import SYSTEM, act
+    from app.receiving.die_map import Stated
+    from app.receiving.wafers import read_map_files, receive_wafers
+
+    with open_house(data) as house:
+        with house.reading() as session:
+            body = catalogue.part(session, part).body
+        stated = Stated(passing=tuple(bin_.strip() for bin_ in passing.split(",") if bin_.strip()))
+        with progress.status(f"Reading {len(files)} files"):
+            kept = read_map_files(house, [(path.name, read_file(path)) for path in files], body, stated)
+        arguments = {"part": part, "supplier": supplier, "files": [[one.kept.name, one.kept.digest] for one in kept]}
+
+        def verb(session: "Session", by: "By") -> dict[str, list[str]]:
+            return {"wafers": [named.code for named in receive_wafers(session, by, kept, part, supplier=supplier)]}
+
+        codes = act(house, SYSTEM, "receive_wafers", arguments, verb, source="file").body["wafers"]
+        for code, one in zip(codes, (one for file in kept for one in file.maps), strict=True):
+            typer.echo(f"{code}  {one.wafer}: {one.gross} dies, {one.passing} passing")
+
+
+def read_file(path: Path) -> bytes:
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        raise bad_input("A file can't be read.", str(path), error.strerror or str(error), "Check its name and rights.") from error
 
 
 def settings_of(data: Path | None) -> "Settings":

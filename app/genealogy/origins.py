@@ -196,7 +196,15 @@ def _with_parents(batch: int, up: walk.Up) -> set[int]:
 
 
 _SIZES = text('select item, "rows" * columns from panel where item in :panels').bindparams(bindparam("panels", expanding=True))
-_MARKS = text("select panel, cells from cell_mark where panel in :panels and closed_e is null").bindparams(bindparam("panels", expanding=True))
+# of a panel whose units became loose the marks of that moment: a later mark, or one taken back later, changes nothing of what left
+_MARKS = text("""
+    select c.panel, c.cells from cell_mark c
+    left join (
+        select f.parent as panel, min(f.e) as e from flow f join lot t on t.item = f.child
+        where f.parent in :panels and f.kind = 'cells' group by f.parent
+    ) gone on gone.panel = c.panel
+    where c.panel in :panels and (gone.e is null and c.closed_e is null or c.e <= gone.e and (c.closed_e is null or c.closed_e > gone.e))
+""").bindparams(bindparam("panels", expanding=True))
 _PLACED = text("""
     select p.panel, p.wafer, p.cells from placement p
     where p.panel in :panels and p.closed_e is null and not exists (select 1 from run_void v where v.run = p.run)

@@ -1,0 +1,184 @@
+"""What follows from placement logs: lots above the step's limit or placed by a doubted map are held, judged lines are judged.
+
+The share of wrong placements counts per lot and step, over all its logs in force; above is strictly above. What has moved on is listed.
+"""
+
+from collections import defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from app.catalogue import queries as catalogue
+from app.floor.dispositions import judgement_in_force, write_judgement
+from app.floor.map_fit import fit_map
+from app.floor.marks import good_units
+from app.floor.packed_dies import die_coordinates, unpack_dies
+from app.floor.placement_runs import Spell, spells_of, spells_of_steps
+from app.floor.used_dies import dies_in
+from app.holds.place import hold_panels
+from app.journal.act import By
+from app.ledger import walk
+from app.ledger.cells import CellMark, LostDie, Placement, PlacementSum
+from app.ledger.flows import Flow
+from app.ledger.runs import Cover, RunVoid
+from app.ledger.sets import Member, PanelSet, digest_of
+from app.ledger.stops import Hold
+from app.naming.resolve import code_of, codes_of
+from app.receiving.wafers import map_of
+
+_LotStep = tuple[int | None, str | None]
+
+
+@dataclass
+class Verdicts:
+    """Codes of holds placed, judgements written, and packs with something of what was held or changed."""
+
+    holds: list[str] = field(default_factory=list)
+    judgements: list[dict[str, Any]] = field(default_factory=list)
+    packs: list[str] = field(default_factory=list)
+
+
+@dataclass(frozen=True)
+class Left:
+    """What was known of a panel that has given units, before a correction."""
+
+    panel: int
+    known: frozenset[tuple[Any, ...]]
+
+
+def judge(session: Session, by: By, evidence: int, runs: set[int], changed: Iterable[Left] = ()) -> Verdicts:
+    """For the lots and steps of these runs. `changed`: panels that had left when a corrected log came."""
+    verdicts = Verdicts()
+    mine = spells_of(session, by.now, runs=runs)
+    of_steps = spells_of_steps(session, by.now, {(one.lot, one.key) for one in mine if one.lot is not None})
+    spells = of_steps + [one for one in mine if one.lot is None]
+    doubts = {run: _doubts(session, run) for run in sorted(runs)}
+    stopped: set[int] = set()
+    by_step: defaultdict[_LotStep, list[Spell]] = defaultdict(list)
+    for one in spells:
+        by_step[one.lot, one.key].append(one)
+    for (lot, key), some in by_step.items():
+        above = _above_limit(session, lot, key, some)
+        doubted = sorted({words for one in some for words in doubts.get(one.run, ())})
+        for one in some:
+            if one.judged == "placements":
+                _judge_line(session, by, evidence, one, above, doubts.get(one.run), verdicts)
+        if above or doubted:
+            panels = sorted({panel for one in some for panel in one.panels})
+            stopped |= set(panels)
+            _hold(session, by, lot, some[-1], panels, [*above, *doubted], verdicts)
+    differ = [one.panel for one in changed if _known(session, one.panel) != one.known]
+    if differ:
+        hold = hold_panels(session, by, differ, "A corrected placement log changed what is in units that had left these panels.")
+        verdicts.holds.append(code_of(session, "hold", hold.id))
+    verdicts.packs = _packs_below(session, stopped | set(differ))
+    return verdicts
+
+
+def changed_after_leaving(session: Session, panels: Iterable[int]) -> list[Left]:
+    """Call before a correction closes anything: panels that have given units, with what is known of their cells."""
+    return [Left(panel, _known(session, panel)) for panel in sorted(_with_exits(session, panels))]
+
+
+def _above_limit(session: Session, lot: int | None, key: str | None, spells: list[Spell]) -> list[str]:
+    runs = {one.run for one in spells}
+    same_lot = PlacementSum.lot == lot if lot is not None else PlacementSum.lot.is_(None)
+    query = select(func.sum(PlacementSum.placed), func.sum(PlacementSum.wrong)).where(PlacementSum.run.in_(runs), same_lot)
+    query = query.where(PlacementSum.step == key if key is not None else PlacementSum.step.is_(None), PlacementSum.closed_e.is_(None))
+    placed, wrong = (int(n or 0) for n in session.execute(query).one())
+    limit = spells[-1].step.wrong_placements_limit if spells[-1].step else 0.0
+    if not placed or wrong <= limit * placed:
+        return []
+    return [f"{wrong} of {placed} placements are wrong, {100 * wrong / placed:.3g} %; the limit is {100 * limit:.3g} %."]
+
+
+def _doubts(session: Session, run: int) -> list[str]:
+    """Of each wafer in a run: do its picks fit another map better?"""
+    wafers = set(session.scalars(select(Placement.wafer).where(Placement.run == run, Placement.closed_e.is_(None))))
+    wafers |= set(session.scalars(select(LostDie.wafer).where(LostDie.run == run, LostDie.closed_e.is_(None))))
+    codes = codes_of(session, "wafer", sorted(wafers))
+    found = []
+    for wafer in sorted(wafers):
+        picks = np.r_[dies_in(session, Placement, wafer, run), dies_in(session, LostDie, wafer, run)]
+        fit = fit_map(map_of(session, wafer), *die_coordinates(picks))
+        if fit.is_doubted:
+            found.append(f"Wafer {codes[wafer]}: {fit.words}")
+    return found
+
+
+def _judge_line(
+    session: Session, by: By, evidence: int, spell: Spell, above: list[str], doubts: list[str] | None, verdicts: Verdicts
+) -> None:
+    """Conforms when every panel that it did has a log and nothing is wrong; stays open while a log is missing. `doubts` None: not this log's run."""
+    before = judgement_in_force(session, spell.line)
+    said = doubts if doubts is not None else list(before.facts.get("doubts", [])) if before else []
+    reasons = [*above, *said]
+    missing = _without_log(session, spell)
+    if reasons:
+        verdict = "does_not_conform"
+    elif not missing:
+        verdict = "conforms"
+    elif before is not None and before.verdict != "cannot_tell":
+        verdict = "cannot_tell"  # a corrected log took away what it was judged by
+    else:
+        return
+    if missing:
+        reasons.append(f"No log yet of {', '.join(sorted(codes_of(session, 'panel', missing).values())[:20])}.")
+    if before is not None and (before.verdict, before.reasons) == (verdict, reasons):
+        return
+    if doubts is None and before is None:
+        return
+    rule = catalogue.route(session, spell.route).definition if spell.route else None
+    facts: dict[str, object] = {"doubts": said, "panels_without_log": len(missing)}
+    write_judgement(session, by, spell.line, verdict=verdict, reasons=reasons, facts=facts, rule=rule, evidence=evidence)
+    verdicts.judgements.append({"line": spell.line, "run": code_of(session, "run", spell.run), "verdict": verdict, "reasons": reasons})
+
+
+def _without_log(session: Session, spell: Spell) -> list[int]:
+    """Panels with good cells that a line did (while it is open: has) and of which no log says anything."""
+    covered = select(Member.panel).join(Cover, Cover.set == Member.set).where(Cover.line == spell.line, Cover.done)
+    done = set(session.scalars(covered)) or set(spell.panels)
+    logged = set(session.scalars(select(Placement.panel).where(Placement.run == spell.run, Placement.closed_e.is_(None))))
+    return sorted(panel for panel, units in good_units(session, done - logged).items() if units)
+
+
+def _hold(session: Session, by: By, lot: int | None, spell: Spell, panels: list[int], reasons: list[str], verdicts: Verdicts) -> None:
+    """One hold a lot and step: while it is in force, later logs add none."""
+    at = f"Placements at {spell.step.name if spell.step else 'die attach'}: "
+    known = select(Hold.id).join(PanelSet, PanelSet.id == Hold.subject)
+    known = known.where(Hold.kind == "set", Hold.closed_e.is_(None), Hold.automatic, Hold.reason.startswith(at, autoescape=True))
+    if session.scalar(known.where(PanelSet.digest == digest_of(panels))) is None:
+        hold = hold_panels(session, by, panels, at + " ".join(reasons), lot)
+        verdicts.holds.append(code_of(session, "hold", hold.id))
+
+
+def _packs_below(session: Session, panels: set[int]) -> list[str]:
+    gone = _with_exits(session, panels)
+    if not gone:
+        return []
+    _, contents = walk.down(session, gone)
+    return sorted(codes_of(session, "pack", sorted({content.pack for content in contents})).values())
+
+
+def _with_exits(session: Session, panels: Iterable[int]) -> set[int]:
+    return set(session.scalars(select(Flow.parent).where(Flow.parent.in_(list(panels)), Flow.kind == "cells").distinct()))
+
+
+def _known(session: Session, panel: int) -> frozenset[tuple[Any, ...]]:
+    """(wafer, cell, die) and (reason, cell) of a panel, however the rows divide them."""
+    facts: set[tuple[Any, ...]] = set()
+    voided = select(RunVoid.run).where(RunVoid.run == Placement.run).exists()
+    for row in session.scalars(select(Placement).where(Placement.panel == panel, Placement.closed_e.is_(None), ~voided)):
+        facts |= {(row.wafer, cell, die) for cell, die in zip(_cells(row.cells), unpack_dies(row.dies).tolist(), strict=True)}
+    for mark in session.scalars(select(CellMark).where(CellMark.panel == panel, CellMark.closed_e.is_(None), CellMark.evidence.is_not(None))):
+        facts |= {(mark.reason, cell) for cell in _cells(mark.cells)}
+    return frozenset(facts)
+
+
+def _cells(packed: bytes) -> list[int]:
+    found: list[int] = np.flatnonzero(np.unpackbits(np.frombuffer(packed, dtype=np.uint8), bitorder="little")).tolist()
+    return found

@@ -1,0 +1,201 @@
+"""What became of a wafer's dies, where one die went, what sits on one cell, and what is known of a panel."""
+
+from collections import Counter, defaultdict
+from dataclasses import dataclass
+
+import numpy as np
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from app.catalogue import queries as catalogue
+from app.errors import bad_input
+from app.floor import bitmaps
+from app.floor.marks import good_units
+from app.floor.packed_dies import die_coordinates, die_numbers, unpack_dies
+from app.floor.placement_check import WaferCount, count_wafer
+from app.floor.progress import progress
+from app.floor.used_dies import dies_in, used_before
+from app.ledger.cells import CellMark, LostDie, Placement
+from app.ledger.items import Panel, Wafer
+from app.ledger.runs import RunVoid
+from app.naming.resolve import Named, code_of, codes_of
+from app.receiving.wafers import map_of
+
+
+@dataclass(frozen=True)
+class WentTo:
+    """Dies of a wafer on one panel in one run."""
+
+    panel: str
+    run: str
+    dies: int
+
+
+@dataclass(frozen=True)
+class WaferAccount:
+    """Passing dies = placed + lost + left. `twice`: dies that the logs say are on more than one cell."""
+
+    wafer: str
+    part: str
+    role: str
+    gross: int
+    count: WaferCount
+    twice: int
+    went_to: tuple[WentTo, ...]
+
+    @property
+    def wrongly_used(self) -> int:
+        return self.count.failing_placed + self.count.not_on_map + self.twice
+
+
+@dataclass(frozen=True)
+class At:
+    """A cell with a die, in a run."""
+
+    panel: str
+    row: int
+    column: int
+    run: str
+
+
+@dataclass(frozen=True)
+class DieStory:
+    """`state`: left, placed, lost, or no die. `bin` is None where the map has no die."""
+
+    wafer: str
+    x: int
+    y: int
+    bin: str | None
+    quality: str | None
+    state: str
+    cells: tuple[At, ...]
+
+
+@dataclass(frozen=True)
+class DieOn:
+    """A die on a cell. `role`: of its wafer; `placed_as`: of the step that put it there."""
+
+    role: str
+    placed_as: str
+    wafer: str
+    x: int
+    y: int
+    bin: str | None
+    quality: str | None
+    run: str
+
+
+@dataclass(frozen=True)
+class CellStory:
+    panel: str
+    row: int
+    column: int
+    dies: tuple[DieOn, ...]
+    marks: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class PanelStory:
+    """`marks`: cells by reason (a cell may have several); `dies`: (role, wafer, run, how many)."""
+
+    panel: str
+    rows: int
+    columns: int
+    good: int
+    marks: dict[str, int]
+    dies: tuple[tuple[str, str, str, int], ...]
+    lot: str | None
+    next_step: str | None
+
+
+def wafer_account(session: Session, wafer: Named) -> WaferAccount:
+    """Counts by the logs in force and the map in force."""
+    row = session.get_one(Wafer, wafer.id)
+    before = used_before(session, {wafer.code: wafer.id})[wafer.code]
+    placed = dies_in(session, Placement, wafer.id)
+    went: Counter[tuple[int, int]] = Counter()
+    for one in _placements(session, Placement.wafer == wafer.id):
+        went[one.panel, one.run] += one.n
+    panels = codes_of(session, "panel", [panel for panel, _ in went])
+    runs = codes_of(session, "run", [run for _, run in went])
+    return WaferAccount(
+        wafer.code, catalogue.with_id(session, row.part).name, row.role, before.map.gross, count_wafer(before),
+        len(placed) - len(np.unique(placed)), tuple(WentTo(panels[panel], runs[run], n) for (panel, run), n in went.items()),
+    )  # fmt: skip
+
+
+def die_story(session: Session, wafer: Named, x: int, y: int) -> DieStory:
+    """From a die to its cells."""
+    number = int(die_numbers(x, y))
+    found = []
+    for row in _placements(session, Placement.wafer == wafer.id):
+        for place in np.flatnonzero(unpack_dies(row.dies) == number).tolist():
+            found.append((row.panel, row.run, _cell_indices(row.cells)[place]))
+    wide = select(Panel.item, Panel.columns).where(Panel.item.in_({panel for panel, _, _ in found}))
+    sizes = {panel: columns for panel, columns in session.execute(wide)}
+    panels, runs = codes_of(session, "panel", [p for p, _, _ in found]), codes_of(session, "run", [r for _, r, _ in found])
+    cells = tuple(At(panels[p], i // sizes[p] + 1, i % sizes[p] + 1, runs[r]) for p, r, i in found)
+    of = map_of(session, wafer.id).bin_at(x, y)
+    is_lost = number in dies_in(session, LostDie, wafer.id)
+    state = "placed" if cells else "lost" if is_lost else "left" if of else "no die"
+    return DieStory(wafer.code, x, y, of.code if of else None, of.quality if of else None, state, cells)
+
+
+def cell_story(session: Session, panel: Named, row: int, column: int) -> CellStory:
+    """From a cell to its dies, oldest first, and the marks on it."""
+    size = session.get_one(Panel, panel.id)
+    if not (1 <= row <= size.rows and 1 <= column <= size.columns):
+        why = f"{panel.code} has {size.rows} rows and {size.columns} columns, counted from 1."
+        raise bad_input("The panel has no such cell.", f"row {row}, column {column}", why, "Correct the row and column.")
+    index = (row - 1) * size.columns + column - 1
+    found = []
+    for one in _placements(session, Placement.panel == panel.id):
+        here = [place for place, cell in enumerate(_cell_indices(one.cells)) if cell == index]
+        found += [(one, int(unpack_dies(one.dies)[place])) for place in here]
+    wafers = {one.wafer for one, _ in found}
+    codes, runs = codes_of(session, "wafer", list(wafers)), codes_of(session, "run", [one.run for one, _ in found])
+    roles = {item: role for item, role in session.execute(select(Wafer.item, Wafer.role).where(Wafer.item.in_(wafers)))}
+    maps = {wafer: map_of(session, wafer) for wafer in wafers}
+    dies = []
+    for one, number in found:
+        x, y = (int(v) for v in die_coordinates(number))
+        of = maps[one.wafer].bin_at(x, y)
+        dies.append(DieOn(roles[one.wafer], one.role, codes[one.wafer], x, y, of.code if of else None, of.quality if of else None, runs[one.run]))
+    marks = [mark.reason for mark in _marks(session, panel.id) if index in _cell_indices(mark.cells)]
+    return CellStory(panel.code, row, column, tuple(dies), tuple(marks))
+
+
+def panel_story(session: Session, panel: Named) -> PanelStory:
+    size = session.get_one(Panel, panel.id)
+    marked: dict[str, bitmaps.Bitmap] = {}
+    for mark in _marks(session, panel.id):
+        cells = bitmaps.read(mark.cells)
+        marked[mark.reason] = cells | marked[mark.reason] if mark.reason in marked else cells
+    went: defaultdict[tuple[str, int, int], int] = defaultdict(int)
+    for one in _placements(session, Placement.panel == panel.id):
+        went[one.role, one.wafer, one.run] += one.n
+    wafers, runs = codes_of(session, "wafer", [w for _, w, _ in went]), codes_of(session, "run", [r for _, _, r in went])
+    stand = progress(session, [panel.id])[panel.id]
+    step = None
+    if stand.route is not None and stand.next_step is not None:
+        step = catalogue.step_of(catalogue.route(session, stand.route).body, stand.next_step).name
+    return PanelStory(
+        panel.code, size.rows, size.columns, good_units(session, [panel.id])[panel.id],
+        {reason: bitmaps.count(cells) for reason, cells in marked.items()},
+        tuple((role, wafers[wafer], runs[run], n) for (role, wafer, run), n in went.items()),
+        code_of(session, "lot", stand.lot) if stand.lot is not None else None, step,
+    )  # fmt: skip
+
+
+def _placements(session: Session, which: object) -> list[Placement]:
+    query = select(Placement).where(which, Placement.closed_e.is_(None))  # type: ignore[arg-type]
+    return list(session.scalars(query.where(~select(RunVoid.run).where(RunVoid.run == Placement.run).exists()).order_by(Placement.id)))
+
+
+def _marks(session: Session, panel: int) -> list[CellMark]:
+    return list(session.scalars(select(CellMark).where(CellMark.panel == panel, CellMark.closed_e.is_(None)).order_by(CellMark.id)))
+
+
+def _cell_indices(packed: bytes) -> list[int]:
+    found: list[int] = np.flatnonzero(np.unpackbits(np.frombuffer(packed, dtype=np.uint8), bitorder="little")).tolist()
+    return found

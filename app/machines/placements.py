@@ -1,0 +1,186 @@
+"""Placement logs over the API; where a wafer's dies went, from a die to its cells, from a cell to its dies, and a panel."""
+
+from dataclasses import asdict
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Depends, Form, UploadFile
+from pydantic import BaseModel, Field
+from sqlalchemy.orm import Session
+
+from app.errors import bad_input
+from app.floor.placements import import_placements, read_log
+from app.floor.wafer_account import cell_story, die_story, panel_story, wafer_account
+from app.journal.act import By
+from app.machines.calls import PROBLEMS, Call, calling
+from app.machines.names import station_of
+from app.naming.resolve import resolve
+
+router = APIRouter(prefix="/api/v1", tags=["placements"], responses=PROBLEMS)
+Calling = Annotated[Call, Depends(calling)]
+
+
+class JudgedOut(BaseModel):
+    line: int
+    run: str = Field(examples=["R26-000031-K"])
+    verdict: str = Field(examples=["does_not_conform"])
+    reasons: list[str]
+
+
+class LogOut(BaseModel):
+    """What a log added. Facts that were on the record already are `repeated`."""
+
+    evidence: int = Field(description="Name it as `replaces` when a corrected file comes.", examples=[17])
+    lines: int = Field(description="Lines that were understood.", examples=[400])
+    placed: int = Field(description="New dies on cells.", examples=[398])
+    lost: int = Field(description="New dies picked and lost.", examples=[2])
+    wrong: int = Field(description="New placements at fault; their cells are marked.", examples=[1])
+    repeated: int = Field(examples=[0])
+    outside: int = Field(description="Lines whose time is more than a minute outside their run.", examples=[0])
+    faults: dict[str, str] = Field(description="What is wrong -> numbers of its lines.", examples=[{"die failed": "18, 40-42"}])
+    holds: list[str] = Field(description="Holds that were placed.", examples=[["H26-000004-9"]])
+    judgements: list[JudgedOut]
+    packs: list[str] = Field(description="Packs with something of what was held, or of what a correction changed.")
+
+
+class WentToOut(BaseModel):
+    panel: str = Field(examples=["P26-000006-5"])
+    run: str = Field(examples=["R26-000031-K"])
+    dies: int = Field(examples=[400])
+
+
+class WaferAccountOut(BaseModel):
+    """Passing dies = placed + lost + left. The others are counted apart."""
+
+    wafer: str = Field(examples=["W26-000002-3"])
+    part: str = Field(examples=["RD-0417"])
+    role: str = Field(examples=["red"])
+    gross: int = Field(examples=[98_210])
+    passing: int = Field(examples=[96_004])
+    placed: int = Field(examples=[40_000])
+    lost: int = Field(examples=[12])
+    left: int = Field(examples=[55_992])
+    failing_placed: int = Field(examples=[1])
+    failing_lost: int = Field(examples=[0])
+    not_on_map: int = Field(description="Positions without a die that a log used.", examples=[0])
+    twice: int = Field(description="Dies that the logs put on more than one cell.", examples=[0])
+    wrongly_used: int = Field(examples=[1])
+    panels: list[WentToOut]
+
+
+class CellOut(BaseModel):
+    panel: str
+    row: int
+    column: int
+    run: str
+
+
+class DieOut(BaseModel):
+    wafer: str
+    x: int = Field(examples=[12])
+    y: int = Field(examples=[40])
+    bin: str | None = Field(description="Die bin; empty where the map has no die.", examples=["1"])
+    quality: str | None = Field(examples=["pass"])
+    state: str = Field(description="left, placed, lost, or no die.", examples=["placed"])
+    cells: list[CellOut] = Field(description="One; several where the log used a die twice.")
+
+
+class DieOnCell(BaseModel):
+    role: str = Field(description="Of the die's wafer.", examples=["red"])
+    placed_as: str = Field(description="The role that the step places.", examples=["red"])
+    wafer: str
+    x: int
+    y: int
+    bin: str | None
+    quality: str | None
+    run: str
+
+
+class CellStoryOut(BaseModel):
+    panel: str
+    row: int
+    column: int
+    dies: list[DieOnCell]
+    marks: list[str] = Field(description="Reasons of the marks on this cell. None: it is good.", examples=[["die failed"]])
+
+
+class PlacedOut(BaseModel):
+    role: str
+    wafer: str
+    run: str
+    dies: int
+
+
+class PanelOut(BaseModel):
+    panel: str
+    rows: int
+    columns: int
+    good: int = Field(description="Good cells, less units scrapped without a cell.")
+    marks: dict[str, int] = Field(description="Reason -> cells.", examples=[{"scratched": 2}])
+    placed: list[PlacedOut]
+    lot: str | None = Field(description="The lot that holds it now.")
+    next_step: str | None
+
+
+@router.post("/placement_logs", summary="Import a station's placement log; a corrected one replaces an earlier one")
+def import_log(
+    call: Calling,
+    file: UploadFile,
+    station: Annotated[str, Form(description="Code of the station that wrote it.", examples=["S-0003-K"])],
+    zone: Annotated[str | None, Form(description="Zone of times that name none.", examples=["Europe/Vienna"])] = None,
+    replaces: Annotated[
+        str | None, Form(max_length=400, description="Numbers of earlier logs (`evidence`) that this one corrects, by commas.", examples=["17"])
+    ] = None,
+    happened_at: Annotated[str | None, Form()] = None,
+) -> LogOut:
+    """CSV with the columns time, wafer, die x, die y, panel, row, column (an empty panel: a die picked and lost), or SEMI E142 transfer maps.
+
+    All or nothing: lines that can't be understood refuse the file by their numbers. What broke a rule is recorded and marked.
+    """
+    told, earlier = call.told(happened_at), _numbers(replaces)
+    kept, log = read_log(call.house, file.filename or "unnamed", file.file.read(), zone)
+
+    def verb(s: Session, by: By) -> dict[str, Any]:
+        return import_placements(s, by, station_of(s, station), kept, log, earlier).as_json()
+
+    arguments = {"station": station, "file": [kept.name, kept.digest], "zone": zone, "replaces": earlier}
+    return LogOut(**call.do("import_placements", told, verb, path=arguments))
+
+
+@router.get("/wafers/{wafer}", summary="A wafer: what is left, used, lost and wrongly used, and where its dies went")
+def one_wafer(wafer: str, call: Calling) -> WaferAccountOut:
+    with call.house.reading() as session:
+        found = wafer_account(session, resolve(session, wafer, "wafer"))
+    return WaferAccountOut(
+        wafer=found.wafer, part=found.part, role=found.role, gross=found.gross, twice=found.twice, wrongly_used=found.wrongly_used,
+        panels=[WentToOut(**asdict(went)) for went in found.went_to], **asdict(found.count),
+    )  # fmt: skip
+
+
+@router.get("/wafers/{wafer}/dies/{x}/{y}", summary="From a die to its cell")
+def one_die(wafer: str, x: int, y: int, call: Calling) -> DieOut:
+    with call.house.reading() as session:
+        return DieOut(**asdict(die_story(session, resolve(session, wafer, "wafer"), x, y)))
+
+
+@router.get("/panels/{panel}/cells/{row}/{column}", summary="From a cell to its dies")
+def one_cell(panel: str, row: int, column: int, call: Calling) -> CellStoryOut:
+    with call.house.reading() as session:
+        return CellStoryOut(**asdict(cell_story(session, resolve(session, panel, "panel"), row, column)))
+
+
+@router.get("/panels/{panel}", summary="A panel: its size, good cells, marks, dies, lot and next step")
+def one_panel(panel: str, call: Calling) -> PanelOut:
+    with call.house.reading() as session:
+        found = panel_story(session, resolve(session, panel, "panel"))
+    placed = [PlacedOut(role=role, wafer=wafer, run=run, dies=n) for role, wafer, run, n in found.dies]
+    return PanelOut(
+        panel=found.panel, rows=found.rows, columns=found.columns, good=found.good, marks=found.marks, placed=placed, lot=found.lot,
+        next_step=found.next_step,
+    )  # fmt: skip
+
+
+def _numbers(text: str | None) -> list[int]:
+    parts = [part.strip() for part in (text or "").split(",") if part.strip()]
+    if not all(part.isascii() and part.isdecimal() and len(part) < 16 for part in parts):
+        raise bad_input("That is no log.", "replaces", f"{text!r} is not a list of numbers.", "Name the `evidence` that its import answered.")
+    return [int(part) for part in parts]

@@ -1,0 +1,409 @@
+"""Placement logs on the record: which facts they add, what follows for lots and judgements, and how a correction takes them back."""
+
+import io
+from collections.abc import Iterable
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+import pytest
+from fastapi.testclient import TestClient
+from small_factory import STEPS, SYSTEM, Factory
+from sqlalchemy import select
+from typer.testing import CliRunner
+
+from app.catalogue import queries as catalogue
+from app.catalogue.definitions import Part, Route
+from app.cli import shell
+from app.db import House
+from app.errors import Refused
+from app.final_test.singulate import singulate
+from app.floor.ends import Said, change_over, interrupt_run
+from app.floor.marks import good_units, mark_cells
+from app.floor.placements import ROLE_WRONG, Imported, import_placements, read_log
+from app.floor.wafer_account import cell_story, die_story, panel_story, wafer_account
+from app.genealogy.checks import check
+from app.genealogy.origins import origins
+from app.journal.act import act
+from app.ledger.cells import CellMark, LostDie, Placement
+from app.ledger.judgements import Judgement
+from app.ledger.runs import Line, Run
+from app.ledger.sets import set_of
+from app.ledger.stops import Hold
+from app.main import make_app
+from app.naming.resolve import Named, code_of, give_code, resolve
+from app.people.tokens import make_token
+from app.receiving.die_map import Stated
+from app.receiving.panels import receive_panels
+from app.receiving.wafers import read_map_files, receive_wafers
+
+HEAD = "time,wafer,die x,die y,panel,row,column\n"
+BAD = {(3, 0), (7, 2), (0, 4)}  # failing dies of the plain map, 10 x 10
+Placed = tuple[str, int, int, str, int, int]  # wafer, x, y, panel, row, column
+
+
+def plain_map(name: str, bad: Iterable[tuple[int, int]] = BAD, size: int = 10) -> str:
+    dies = ["".join("2" if (x, y) in set(bad) else "1" for x in range(size)) for y in range(size)]
+    return f"wafer: {name}\norigin: UpperLeft\naxis: DownRight\nnull: .\n\n" + "\n".join(dies)
+
+
+@pytest.fixture
+def factory(house: House) -> Factory:
+    steps = (STEPS[0].model_copy(update={"judged": "placements", "wrong_placements_limit": 0.05}), *STEPS[2:])
+    return Factory(house).load(("part", Part(number="WB", kind="wafer", role="blue")), ("route", Route(product="P1", revision="B", steps=steps)))
+
+
+def wafer(factory: Factory, name: str, part: str = "WR", text: str | None = None) -> Named:
+    with factory.house.reading() as session:
+        body = catalogue.part(session, part).body
+    files = read_map_files(factory.house, [(f"{name}.txt", (text or plain_map(name)).encode())], body, Stated(passing=("1",)))
+    return factory.do("receive_wafers", lambda s, by: receive_wafers(s, by, files, part)[0])
+
+
+def attached(factory: Factory, some: list[Named], *wafers: Named) -> tuple[Named, int]:
+    """A lot of these panels that was in die attach with the first wafer mounted; its run."""
+    lot = factory.lot(some)
+    factory.mount("Attach", factory.batch("GLUE"), wafers[0])
+    return lot, factory.run("Attach", lot)
+
+
+def good_dies(n: int, start: int = 0) -> list[tuple[int, int]]:
+    return [(i % 10, i // 10) for i in range(100) if (i % 10, i // 10) not in BAD][start : start + n]
+
+
+def onto(who: Named | str, panel: Named | str, dies: list[tuple[int, int]], first: int = 0) -> list[Placed]:
+    names = [one if isinstance(one, str) else one.code for one in (who, panel)]
+    return [(names[0], x, y, names[1], (first + i) // 5 + 1, (first + i) % 5 + 1) for i, (x, y) in enumerate(dies)]
+
+
+def log_of(lines: list[Placed], lost: list[tuple[str, int, int]] = [], at: datetime | None = None) -> bytes:  # noqa: B006
+    moment = (at or datetime.now(UTC)).isoformat()
+    rows = [f"{moment},{w},{x},{y},{p},{r},{c}" for w, x, y, p, r, c in lines] + [f"{moment},{w},{x},{y},,," for w, x, y in lost]
+    return (HEAD + "\n".join(rows) + "\n").encode()
+
+
+def send(factory: Factory, data: bytes, replaces: tuple[int, ...] = (), station: str = "Attach") -> Imported:
+    kept, log = read_log(factory.house, "bonder.csv", data)
+    return factory.do("import_placements", lambda s, by: import_placements(s, by, factory.things[station], kept, log, replaces))
+
+
+def marks(factory: Factory) -> dict[str, int]:
+    with factory.house.reading() as session:
+        return {row.reason: row.n for row in session.scalars(select(CellMark).where(CellMark.closed_e.is_(None)))}
+
+
+def verdicts(factory: Factory) -> list[str]:
+    with factory.house.reading() as session:
+        return list(session.scalars(select(Judgement.verdict).order_by(Judgement.id)))
+
+
+def wafers_of(factory: Factory, item: int) -> dict[int, set[int]]:
+    with factory.house.reading() as session:
+        return origins(session, [item]).wafers
+
+
+def found_by_check(factory: Factory) -> list[str]:
+    return [f"{one.check} {one.where} {one.what}" for one in check(factory.house)]
+
+
+def test_a_clean_log_conforms_and_leads_both_ways(factory: Factory) -> None:
+    one, panels = wafer(factory, "A-1"), factory.panels(2)
+    lot, run = attached(factory, panels, one)
+    lines = onto(one, panels[0], good_dies(20)) + onto("A-1", panels[1], good_dies(20, 20))  # by code, and by the supplier's number
+    done = send(factory, log_of(lines, [(one.code, 9, 9)]))
+    assert (done.placed, done.lost, done.wrong, done.holds, done.outside) == (40, 1, 0, [], 0)
+    assert verdicts(factory) == ["conforms"] and marks(factory) == {}
+    with factory.house.reading() as session:
+        account = wafer_account(session, one)
+        assert (account.gross, account.count.passing, account.count.placed, account.count.lost, account.count.left) == (100, 97, 40, 1, 56)
+        assert {(went.panel, went.dies) for went in account.went_to} == {(panels[0].code, 20), (panels[1].code, 20)}
+        story = die_story(session, one, 1, 0)
+        assert [(at.panel, at.row, at.column) for at in story.cells] == [(panels[0].code, 1, 2)] and story.state == "placed"
+        assert die_story(session, one, 9, 9).state == "lost"
+        on = cell_story(session, panels[0], 1, 2).dies[0]
+        assert (on.wafer, on.x, on.y, on.role, on.run) == (one.code, 1, 0, "red", code_of(session, "run", run))
+        assert panel_story(session, panels[0]).lot == lot.code
+    assert found_by_check(factory) == []
+
+
+def test_cumulative_files_and_repeated_lines_are_the_same_facts(factory: Factory) -> None:
+    one, panels = wafer(factory, "A-1"), factory.panels(2)
+    attached(factory, panels, one)
+    first, second = onto(one, panels[0], good_dies(20)), onto(one, panels[1], good_dies(20, 20))
+    lost = [(one.code, 9, 9), (one.code, 40, 40)]  # one of them is beyond the map
+    a = send(factory, log_of(first + first, lost))
+    assert (a.placed, a.repeated, a.lost) == (20, 20, 2) and verdicts(factory) == []  # the other panel has no log yet
+    b = send(factory, log_of(first + second, lost))
+    assert (b.placed, b.repeated, b.lost, b.wrong) == (20, 22, 0, 0) and verdicts(factory) == ["conforms"]
+    c = send(factory, log_of(first + second, lost))
+    assert (c.placed, c.repeated, c.judgements) == (0, 42, [])
+    with factory.house.reading() as session:
+        assert sum(session.scalars(select(Placement.n))) == 40
+
+
+def test_what_broke_a_rule_is_recorded_marked_and_held(factory: Factory) -> None:
+    one, blue, panels = wafer(factory, "A-1"), wafer(factory, "B-1", "WB"), factory.panels(2)
+    lot, _ = attached(factory, panels, one)
+    lines = onto(one, panels[0], [*good_dies(16), (3, 0), (0, 0), (50, 50)])  # a failing die, one used before, one beyond the map
+    lines += onto(one, panels[0], good_dies(1, 30))  # onto the first cell again
+    lines += onto(blue, panels[0], good_dies(1), first=19)
+    lines += [*onto(one, panels[1], good_dies(20, 40)), (one.code, 9, 9, panels[1].code, 9, 9)]
+    done = send(factory, log_of(lines))
+    assert marks(factory) == {"die failed": 1, "die used before": 1, "die not on the map": 1, "cell filled twice": 1, ROLE_WRONG: 1}
+    assert done.wrong == 6 and done.faults["die failed"] == "18" and done.faults["cell not on the panel"] == "43"
+    assert len(done.holds) == 1 and verdicts(factory) == ["does_not_conform"]
+    with factory.house.reading() as session:
+        hold = session.scalars(select(Hold)).one()
+        assert hold.lot == lot.id and "6 of 42 placements are wrong" in hold.reason
+        assert [on.x for on in cell_story(session, panels[0], 1, 1).dies] == [0, good_dies(1, 30)[0][0]]
+        account = wafer_account(session, one)
+        assert (account.count.failing_placed, account.count.not_on_map, account.twice, account.wrongly_used) == (1, 0, 1, 2)
+        assert account.count.passing == account.count.placed + account.count.lost + account.count.left
+        assert good_units(session, [panels[0].id]) == {panels[0].id: 15}
+    with pytest.raises(Refused) as refusal:
+        factory.start("Plasma", lot)
+    assert set(refusal.value.kinds) == {"held", "judgement_open"}
+
+
+@pytest.mark.parametrize(("wrong", "is_held"), [(1, False), (2, True)])
+def test_above_the_limit_is_strict(factory: Factory, wrong: int, is_held: bool) -> None:
+    one, panels = wafer(factory, "A-1"), factory.panels(1)
+    attached(factory, panels, one)
+    done = send(factory, log_of(onto(one, panels[0], [*good_dies(20 - wrong), *sorted(BAD)[:wrong]])))
+    assert bool(done.holds) is is_held
+    assert verdicts(factory) == (["does_not_conform"] if is_held else ["conforms"])
+
+
+def test_a_corrected_file_takes_marks_used_dies_and_verdict_of_the_earlier_one_with_it(factory: Factory) -> None:
+    one, panels = wafer(factory, "A-1"), factory.panels(1)
+    attached(factory, panels, one)
+    wrong = send(factory, log_of(onto(one, panels[0], [*good_dies(17), *sorted(BAD)]), [(one.code, 9, 9)]))
+    assert marks(factory) == {"die failed": 3} and wrong.holds
+    right = send(factory, log_of(onto(one, panels[0], good_dies(20))), replaces=(wrong.evidence,))
+    assert (right.placed, right.repeated, right.wrong) == (20, 0, 0)
+    assert marks(factory) == {} and verdicts(factory) == ["does_not_conform", "conforms"]
+    with factory.house.reading() as session:
+        assert wafer_account(session, one).count.left == 77
+        assert len(list(session.scalars(select(Placement).where(Placement.closed_e.is_not(None))))) == 1
+    with pytest.raises(Refused, match="can't be replaced"):
+        send(factory, log_of(onto(one, panels[0], good_dies(20))), replaces=(wrong.evidence,))
+    assert found_by_check(factory) == []
+
+
+def test_lines_that_name_nothing_known_refuse_the_file_with_their_numbers(factory: Factory) -> None:
+    one, panels = wafer(factory, "A-1"), factory.panels(1)
+    attached(factory, panels, one)
+    data = log_of(onto(one, panels[0], good_dies(3)) + onto("W-NONE", panels[0], good_dies(3, 5), 5) + onto(one, "P-NONE", good_dies(1, 9)))
+    with pytest.raises(Refused) as refusal:
+        send(factory, data + b"now,x,y\n")
+    places = {reason.where for reason in refusal.value.reasons}
+    assert refusal.value.kind == "bad_input" and "unknown_code" in refusal.value.kinds
+    assert {"lines 5-7, column wafer", "line 8, column panel"} <= places and any(place.startswith("line 9") for place in places)
+    with factory.house.reading() as session:
+        assert session.scalars(select(Placement)).all() == []
+
+
+def test_a_number_of_several_wafers_means_the_one_that_is_mounted(factory: Factory) -> None:
+    one, panels = wafer(factory, "A-1"), factory.panels(1)
+    other = wafer(factory, "A-1", "WB")  # another part's wafer with the same number
+    attached(factory, panels, one)
+    send(factory, log_of(onto("A-1", panels[0], good_dies(20))))
+    assert set(wafers_of(factory, panels[0].id)) == {one.id}
+    assert other.id != one.id
+    twins = [wafer(factory, "C-1"), wafer(factory, "C-1", "WB")]
+    with pytest.raises(Refused) as refusal:
+        send(factory, log_of(onto("C-1", panels[0], good_dies(1))))
+    assert refusal.value.kinds == ("bad_input", "ambiguous_code") and all(twin.code in str(refusal.value) for twin in twins)
+
+
+def test_picks_by_a_shifted_map_hold_the_lot_and_say_by_how_much(factory: Factory) -> None:
+    rng = np.random.default_rng(5)
+    bad = {(int(x), int(y)) for x, y in rng.integers(0, 12, (60, 2))}
+    one = wafer(factory, "A-1", text=plain_map("A-1", bad, 12))
+    panels = factory.panels(2)
+    attached(factory, panels, one)
+    picks = [(x + 1, y) for y in range(12) for x in range(11) if (x, y) not in bad][:40]  # the needle was one die off
+    done = send(factory, log_of(onto(one, panels[0], picks[:20]) + onto(one, panels[1], picks[20:])))
+    with factory.house.reading() as session:
+        reason = session.scalars(select(Hold.reason)).one()
+    assert done.holds and "moved by 1 along x and 0 along y" in reason and "likelier by a factor of" in reason
+
+
+def test_a_wafer_changed_in_mid_panel_gives_exact_origins(factory: Factory) -> None:
+    one, two, panels = wafer(factory, "A-1"), wafer(factory, "A-2"), factory.panels(3)
+    lot = factory.lot(panels)
+    factory.mount("Attach", factory.batch("GLUE"), one)
+    run = factory.start("Attach", lot)
+    said = Said(done=[panels[0].id], in_work=[panels[1].id])
+    factory.do("change_over", lambda s, by: change_over(s, by, factory.things["Attach"], two, None, said))
+    factory.finish(run)
+    ids = [panel.id for panel in panels]
+    assert wafers_of(factory, ids[1]) == {one.id: {ids[1]}, two.id: {ids[1]}}
+    lines = onto(one, panels[0], good_dies(20)) + onto(one, panels[1], good_dies(8, 20)) + onto(two, panels[1], good_dies(12), 8)
+    send(factory, log_of(lines + onto(two, panels[2], good_dies(20, 30))))
+    with factory.house.reading() as session:
+        found = origins(session, [ids[1]])
+        assert (found.share("wafer", one.id).least, found.share("wafer", one.id).most) == (8, 8)
+        assert (found.share("wafer", two.id).least, found.share("wafer", two.id).most) == (12, 12)
+        assert set(origins(session, [ids[0]]).wafers) == {one.id} and set(origins(session, [ids[2]]).wafers) == {two.id}
+    assert verdicts(factory) == ["conforms", "conforms"]
+
+
+def singulated(factory: Factory, lot: Named) -> int:
+    """The lot's units, loose: the lines of its die attach are judged before."""
+    factory.run("Plasma", lot)
+    factory.mount("Bond 1", factory.batch("AU20"))
+    factory.run("Bond 1", lot, pull=5.0)
+    factory.run("Scope", lot)
+    run = factory.start("Saw", lot)
+    return factory.do("singulate", lambda s, by: singulate(s, by, s.get_one(Run, run)).item)
+
+
+def test_a_wafer_only_on_marked_cells_is_no_origin_however_late_the_log(factory: Factory) -> None:
+    one, two, panels = wafer(factory, "A-1"), wafer(factory, "A-2"), factory.panels(1)
+    lot, _ = attached(factory, panels, one)
+    lines = onto(one, panels[0], good_dies(18)) + onto(two, panels[0], good_dies(2), 18)
+    factory.do("mark_cells", lambda s, by: mark_cells(s, by, panels[0].id, [(4, 4), (4, 5)], "scratched"))
+    first = send(factory, log_of(lines))
+    loose = singulated(factory, lot)
+    assert set(wafers_of(factory, loose)) == {one.id}
+    moved = onto(one, panels[0], good_dies(17)) + onto(two, panels[0], good_dies(3), 17)  # the correction puts one good cell on the other
+    done = send(factory, log_of(moved), replaces=(first.evidence,))
+    assert set(wafers_of(factory, loose)) == {one.id, two.id}
+    assert len(done.holds) == 1
+    with factory.house.reading() as session:
+        assert "had left these panels" in session.scalars(select(Hold.reason)).one()
+        share = origins(session, [loose]).share("wafer", two.id)
+        assert (share.least, share.most) == (1, 1)
+    assert found_by_check(factory) == []
+
+
+def test_a_mark_that_comes_after_units_left_takes_nothing_from_their_origins(factory: Factory) -> None:
+    one, panels = wafer(factory, "A-1"), factory.panels(1)
+    lot, _ = attached(factory, panels, one)
+    first = send(factory, log_of(onto(one, panels[0], good_dies(20))))
+    loose = singulated(factory, lot)
+    send(factory, log_of(onto(one, panels[0], [*good_dies(18), *sorted(BAD)[:2]])), replaces=(first.evidence,))
+    with factory.house.reading() as session:
+        share = origins(session, [loose]).share("wafer", one.id)
+    assert (share.least, share.most) == (20, 20) and marks(factory) == {"die failed": 2}
+    assert found_by_check(factory) == []
+
+
+def test_times_tell_which_run_of_a_panel_is_meant(factory: Factory) -> None:
+    one, panels = wafer(factory, "A-1"), factory.panels(1)
+    lot = factory.lot(panels)
+    factory.mount("Attach", factory.batch("GLUE"), one)
+    start = datetime.now(UTC) - timedelta(hours=3)
+    first = factory.start("Attach", lot, at=start)
+    nothing = Said(done=[], in_work=[panels[0].id])
+    half_past = start + timedelta(minutes=30)
+    factory.do("interrupt_run", lambda s, by: interrupt_run(s, by, s.get_one(Run, first), nothing), happened_at=half_past)
+    second = factory.start("Attach", lot, at=start + timedelta(hours=1))
+    factory.finish(second)
+    send(factory, log_of(onto(one, panels[0], good_dies(8)), at=start + timedelta(minutes=10)))
+    late = send(factory, log_of(onto(one, panels[0], good_dies(12, 8), 8), at=start - timedelta(hours=5)))
+    send(factory, log_of([], [(one.code, 9, 9)], at=start + timedelta(minutes=70)))
+    with factory.house.reading() as session:
+        assert [(row.run, row.n) for row in session.scalars(select(Placement).order_by(Placement.id))] == [(first, 8), (first, 12)]
+        assert session.scalars(select(LostDie.run)).one() == second
+    assert late.outside == 12
+
+
+def test_a_hundred_thousand_lines(factory: Factory) -> None:
+    size = 320
+    one = wafer(factory, "BIG", text=plain_map("BIG", (), size))
+    frames = factory.batch("FRAME")
+    panels = factory.do("receive_panels", lambda s, by: receive_panels(s, by, frames, count=250, rows=20, columns=20))
+    run = factory.do("start_run", lambda s, by: _open(s, by, factory.things["Attach"], [panel.id for panel in panels]))
+    i = np.arange(100_000)
+    rows = np.c_[i % size, i // size, i // 400, i % 400 // 20 + 1, i % 20 + 1]
+    at = datetime.now(UTC).isoformat()
+    out = io.StringIO()
+    out.write(HEAD)
+    out.writelines(f"{at},{one.code},{x},{y},{panels[p].code},{r},{c}\n" for x, y, p, r, c in rows.tolist())
+    done = send(factory, out.getvalue().encode())
+    assert (done.placed, done.wrong, done.repeated, done.holds) == (100_000, 0, 0, [])
+    with factory.house.reading() as session:
+        assert {row.run for row in session.scalars(select(Placement))} == {run}
+        assert wafer_account(session, one).count.left == size * size - 100_000
+
+
+def _open(session, by, station: int, panels: list[int]) -> int:  # type: ignore[no-untyped-def]
+    """The small product has other panels: an open run without a lot."""
+    run = Run(e=by.e, operation="die attach", station=station, recipe=None, person=None, started_at=by.happened_at, source="server")
+    session.add(run)
+    session.flush()
+    give_code(session, by, "run", run.id)
+    session.add(
+        Line(e=by.e, run=run.id, set=set_of(session, by, panels), item=None, lot=None, route=None, step=None, round=1, shelf=None, units=None,
+             judged=None, started_at=by.happened_at)
+    )  # fmt: skip
+    return run.id
+
+
+def test_from_the_shell(factory: Factory, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    panels = factory.panels(1)
+    maps = [tmp_path / f"{name}.txt" for name in ("S-1", "S-2")]
+    for path in maps:
+        path.write_text(plain_map(path.stem))
+    monkeypatch.setenv("REELROOT_DATA_DIR", str(factory.house.data_dir))
+    monkeypatch.setenv("REELROOT_DATABASE_URL", factory.house.settings.database_url)
+    runner = CliRunner()
+    said = runner.invoke(shell, ["import", "wafers", *map(str, maps), "--part", "WR", "--passing", "1"])
+    assert said.exit_code == 0 and said.stdout.count("100 dies, 97 passing") == 2, said.output
+    with factory.house.reading() as session:
+        first = resolve(session, said.stdout.split()[0], "wafer")
+        station = code_of(session, "station", factory.things["Attach"])
+    attached(factory, panels, first)
+    logs = [tmp_path / f"{n}.csv" for n in (1, 2)]
+    for path, lines in zip(logs, (onto("S-1", panels[0], good_dies(19)), onto("S-1", panels[0], [*good_dies(19), (3, 0)])), strict=True):
+        path.write_bytes(log_of(lines))
+    said = runner.invoke(shell, ["import", "placements", *map(str, logs), "--station", station])
+    assert said.exit_code == 0 and "19 placed, 0 lost, 0 wrong, 0 known before" in said.stdout, said.output
+    assert "1 placed, 0 lost, 1 wrong, 19 known before" in said.stdout and "die failed: line 21" in said.stdout
+    missing = runner.invoke(shell, ["import", "placements", str(tmp_path / "none.csv"), "--station", station])
+    assert isinstance(missing.exception, Refused) and "none.csv" in missing.exception.reasons[0].where
+
+
+def test_over_http(factory: Factory) -> None:
+    one, panels = wafer(factory, "A-1"), factory.panels(1)
+    lot, _ = attached(factory, panels, one)
+    secret = ""
+
+    def token(session, by):  # type: ignore[no-untyped-def]
+        nonlocal secret
+        secret = make_token(session, by, "bonder", ("operate",))[1]
+        return {}
+
+    act(factory.house, SYSTEM, "make_token", {}, token)
+    with factory.house.reading() as session:
+        station = code_of(session, "station", factory.things["Attach"])
+    with TestClient(make_app(factory.house.settings, factory.house)) as client:
+        client.headers = {"Authorization": f"Bearer {secret}"}
+        data = log_of(onto(one, panels[0], [*good_dies(17), *sorted(BAD)]))
+        sent = client.post("/api/v1/placement_logs", files={"file": ("b.csv", data)}, data={"station": station}, headers={"Idempotency-Key": "1"})
+        assert sent.status_code == 200, sent.text
+        assert sent.json()["placed"] == 20 and sent.json()["wrong"] == 3 and len(sent.json()["holds"]) == 1
+        again = client.post("/api/v1/placement_logs", files={"file": ("b.csv", data)}, data={"station": station}, headers={"Idempotency-Key": "1"})
+        assert again.json() == sent.json()
+        account = client.get(f"/api/v1/wafers/{one.code}").json()
+        assert (account["passing"], account["placed"], account["lost"], account["left"], account["failing_placed"]) == (97, 17, 0, 80, 3)
+        assert account["panels"] == [{"panel": panels[0].code, "run": account["panels"][0]["run"], "dies": 20}]
+        assert client.get(f"/api/v1/wafers/{one.code}/dies/3/0").json()["bin"] == "2"
+        cell = client.get(f"/api/v1/panels/{panels[0].code}/cells/4/5").json()
+        assert cell["marks"] == ["die failed"] and cell["dies"][0]["wafer"] == one.code
+        panel = client.get(f"/api/v1/panels/{panels[0].code}").json()
+        assert (panel["rows"], panel["columns"], panel["good"], panel["marks"], panel["lot"]) == (4, 5, 17, {"die failed": 3}, lot.code)
+        page = client.get(f"/wafers/{one.code}").text
+        assert "<td>left</td><td class=\"n\">80</td>" in page and f'href="/panels/{panels[0].code}"' in page
+        page = client.get(f"/panels/{panels[0].code}").text
+        assert "die failed" in page and f'href="/wafers/{one.code}"' in page and lot.code in page
+        right = log_of(onto(one, panels[0], good_dies(20)))
+        form = {"station": station, "replaces": str(sent.json()["evidence"])}
+        assert client.post("/api/v1/placement_logs", files={"file": ("b.csv", right)}, data=form).json()["wrong"] == 0
+        naive = b"time,wafer,die x,die y,panel,row,column\n2026-03-01 10:00:00,A,1,1,P,1,1\n"
+        refused = client.post("/api/v1/placement_logs", files={"file": ("b.csv", naive)}, data={"station": station})
+        assert refused.status_code == 422 and refused.json()["kind"] == "bad_input"
+        broken = client.post("/api/v1/placement_logs", files={"file": ("b.csv", naive)}, data={"station": station, "zone": "Nowhere/Here"})
+        assert broken.status_code == 422 and broken.json()["reasons"][0]["where"] == "zone"
