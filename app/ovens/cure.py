@@ -16,6 +16,7 @@ What is counted, and how (our choice where no source is named):
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime
+from functools import cache
 from itertools import pairwise
 from typing import Any, Literal
 
@@ -24,6 +25,7 @@ from app.ovens.curves import Curve, Span, common, greatest_spread, joined, longe
 from app.ovens.kinetics import Kinetics, degree_of_cure, equivalent_minutes
 from app.ovens.record_quality import CureReason, Record, Round, Used, moment, read_record
 
+After = Callable[[Curve, float], float]  # a sum or degree after a curve, from what it was before
 Verdict = Literal["conforms", "does_not_conform", "cannot_tell"]
 _A_MILLISECOND = 1 / 60_000  # in minutes: rounding of times breaks no limit
 _ROUNDING = 1e-6
@@ -129,8 +131,10 @@ def judge(recipe: Recipe, this: Round, earlier: Sequence[Round] = (), used: Sequ
         reasons += [_of_round(reason, name) for reason in _limits_of_round(recipe, record)]
     reasons += _limits_of_round(recipe, own)
     reasons += _soak_limits(recipe, records)
-    reasons += _heat_limits(recipe, records, complete=not any(record.reasons for record in records))
-    return Judgement(_verdict(reasons), tuple(_in_order(reasons)), tuple(_sensor_facts(recipe, c) for c in own.curves), _line_facts(recipe, records))
+    degree = cache(lambda one, before: degree_of(one, recipe.kinetics, before) if recipe.kinetics else before)  # slow, and asked for again
+    reasons += _heat_limits(recipe, records, degree, complete=not any(record.reasons for record in records))
+    facts = tuple(_sensor_facts(recipe, one, degree) for one in own.curves)
+    return Judgement(_verdict(reasons), tuple(_in_order(reasons)), facts, _line_facts(recipe, records, degree))
 
 
 def _verdict(reasons: Iterable[CureReason]) -> Verdict:
@@ -257,9 +261,9 @@ def _before(spans: list[Span], start: float, edge: float) -> list[Span]:
     return [(start, edge), *spans]
 
 
-def _heat_limits(recipe: Recipe, records: Sequence[Record], complete: bool) -> list[CureReason]:
+def _heat_limits(recipe: Recipe, records: Sequence[Record], after: After, complete: bool) -> list[CureReason]:
     found = []
-    heat, degree = _equivalent(recipe, records), _degrees(recipe, records)
+    heat, degree = _equivalent(recipe, records), _degrees(recipe, records, after)
     if complete and heat and recipe.min_equivalent_minutes is not None and heat[0] < recipe.min_equivalent_minutes - _A_MILLISECOND:
         least = recipe.min_equivalent_minutes
         text = f"The coldest sensor had {heat[0]:.1f} equivalent min at {recipe.set_point_c:g} degrees C; {least:g} are needed."
@@ -267,7 +271,7 @@ def _heat_limits(recipe: Recipe, records: Sequence[Record], complete: bool) -> l
     if complete and degree and recipe.least_degree is not None and degree[0] < recipe.least_degree - _ROUNDING:
         text = f"The degree of cure on the coldest sensor is {degree[0]:.4f}; {recipe.least_degree:g} is needed."
         found.append(CureReason("degree_low", text, measured=degree[0], limit=recipe.least_degree))
-    proved = _degrees(recipe, records, only_trusted=True)
+    proved = _degrees(recipe, records, after, only_trusted=True)
     if proved and recipe.greatest_degree is not None and proved[1] > recipe.greatest_degree + _ROUNDING:
         text = f"The degree of cure on the hottest sensor is {proved[1]:.4f}; at most {recipe.greatest_degree:g} is allowed."
         found.append(CureReason("degree_high", text, measured=proved[1], limit=recipe.greatest_degree))
@@ -282,15 +286,12 @@ def _equivalent(recipe: Recipe, records: Sequence[Record]) -> tuple[float, float
     return least_and_most(records, (0.0, 0.0), lambda one, before: before + equivalent_of(one, energy, recipe.set_point_c))
 
 
-def _degrees(recipe: Recipe, records: Sequence[Record], only_trusted: bool = False) -> tuple[float, float] | None:
-    kinetics = recipe.kinetics
-    if kinetics is None:
-        return None
-    return least_and_most(records, (0.0, 0.0), lambda one, before: degree_of(one, kinetics, before), only_trusted)
+def _degrees(recipe: Recipe, records: Sequence[Record], after: After, only_trusted: bool = False) -> tuple[float, float] | None:
+    return least_and_most(records, (0.0, 0.0), after, only_trusted) if recipe.kinetics else None
 
 
 def least_and_most(
-    records: Iterable[Record], before: tuple[float, float], after: Callable[[Curve, float], float], only_trusted: bool = False
+    records: Iterable[Record], before: tuple[float, float], after: After, only_trusted: bool = False
 ) -> tuple[float, float] | None:
     """Carries the coldest and the hottest through the rounds; a round without a curve adds nothing. None: no round had one."""
     any_curve = False
@@ -312,7 +313,7 @@ def degree_of(one: Curve, kinetics: Kinetics, before: float) -> float:
     return before
 
 
-def _sensor_facts(recipe: Recipe, one: Curve) -> SensorFacts:
+def _sensor_facts(recipe: Recipe, one: Curve, after: After) -> SensorFacts:
     spans = spans_within(one, recipe.band_low_c, recipe.band_high_c)
     rise, fall = steepest(one)
     any_reading, energy = len(one.temps_c) > 0, recipe.activation_energy_kj_mol
@@ -326,15 +327,15 @@ def _sensor_facts(recipe: Recipe, one: Curve) -> SensorFacts:
         steepest_fall=max(-fall.c_per_min, 0.0) if fall else None,
         overshoot_c=max(float(one.temps_c.max()) - recipe.set_point_c, 0.0) if any_reading else None,
         equivalent_minutes=equivalent_of(one, energy, recipe.set_point_c) if energy is not None else None,
-        degree=degree_of(one, recipe.kinetics, 0.0) if recipe.kinetics else None,
+        degree=after(one, 0.0) if recipe.kinetics else None,
     )
 
 
-def _line_facts(recipe: Recipe, records: Sequence[Record]) -> LineFacts:
+def _line_facts(recipe: Recipe, records: Sequence[Record], after: After) -> LineFacts:
     own = records[-1]
     spans = _together(recipe, own)
     spread = greatest_spread(own.curves, recipe.band_low_c, recipe.band_high_c)
-    heat, degree = _equivalent(recipe, records), _degrees(recipe, records)
+    heat, degree = _equivalent(recipe, records), _degrees(recipe, records, after)
     breaks = [soak for (_, a), (b, _) in pairwise(spans) if (soak := _soak((a, b)))]
     return LineFacts(
         soak=_soak(longest(spans)),

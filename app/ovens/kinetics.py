@@ -17,6 +17,7 @@ R = 8.314462618
 ZERO_C = 273.15
 _PIECE_C = 2.0  # a piece to integrate changes by at most so much: three Gauss points are then good to 1e-9
 _STEP = 0.04  # the greatest share of the reaction's own time in one Runge-Kutta step
+_AVERAGE_SECONDS = 10.0
 _GROWTH, _FIRST = 0.25, 1e-5  # a step grows the degree by no more than this share of it, since a^m is steep at its beginning
 _CURED = 1e-12  # less than this left is nothing left
 
@@ -61,8 +62,8 @@ def degree_of_cure_nth_order(times: ArrayLike, temps_c: ArrayLike, kinetics: Kin
 
 
 def degree_of_cure_kamal(times: ArrayLike, temps_c: ArrayLike, kinetics: Kinetics, start: float = 0.0) -> float:
-    t = np.asarray(times, dtype=np.float64).tolist()
-    kelvin = (np.asarray(temps_c, dtype=np.float64) + ZERO_C).tolist()
+    nodes, temps = _averaged(np.asarray(times, dtype=np.float64), np.asarray(temps_c, dtype=np.float64))
+    t, kelvin = nodes.tolist(), (temps + ZERO_C).tolist()
     degree = start
     for n in range(len(t) - 1):
         if 1 - degree < _CURED:
@@ -70,6 +71,21 @@ def degree_of_cure_kamal(times: ArrayLike, temps_c: ArrayLike, kinetics: Kinetic
         if t[n + 1] > t[n]:
             degree = _along(kinetics, degree, t[n + 1] - t[n], kelvin[n], kelvin[n + 1])
     return degree
+
+
+def _averaged(times: Floats, temps_c: Floats) -> tuple[Floats, Floats]:
+    """Readings that come faster than every ten seconds as averages over ten seconds, ends kept: a reaction sees no more of them."""
+    steps = np.diff(times)
+    if len(steps) < 3 or times[-1] - times[0] > len(steps) * _AVERAGE_SECONDS / 2:
+        return times, temps_c
+    centres, middles = times[:-1] + steps / 2, temps_c[:-1] + np.diff(temps_c) / 2
+    bins = np.floor((centres - times[0]) / _AVERAGE_SECONDS)
+    first = np.flatnonzero(np.r_[True, np.diff(bins) != 0])
+    weight = np.add.reduceat(steps, first)
+    used = weight > 0
+    at = np.add.reduceat(centres * steps, first)[used] / weight[used]
+    mean = np.add.reduceat(middles * steps, first)[used] / weight[used]
+    return np.r_[times[0], at, times[-1]], np.r_[temps_c[0], mean, temps_c[-1]]
 
 
 def _along(kinetics: Kinetics, degree: float, seconds: float, kelvin: float, kelvin_end: float) -> float:

@@ -109,3 +109,14 @@ def test_a_hot_reaction_ends_and_takes_no_time() -> None:
     assert degree_of_cure_kamal([0, 7200], [500, 500], KAMAL) == pytest.approx(1, abs=1e-6)
     assert degree_of_cure_kamal([0, 7200], [20, 20], Kinetics(0, 60, model="kamal")) == 0
     assert math.isclose(degree_of_cure_nth_order([0, 7200], [170, 170], Kinetics(1e7, 75, n=0.5)), 1)
+
+
+def test_fast_and_noisy_readings_give_the_degree_of_their_average() -> None:
+    seconds = np.arange(0, 6001.0)
+    temps = np.interp(seconds, [0, 1800, 5400, 6000], [25, 150, 155, 60])
+    noise = np.random.default_rng(3).normal(0, 0.2, len(seconds))
+    for end in (1200, 1800, 6000):
+        corners = [0, *[corner for corner in (1800, 5400) if corner < end], end]
+        smooth = degree_of_cure_kamal(corners, temps[corners], KAMAL)
+        assert degree_of_cure_kamal(seconds[: end + 1], temps[: end + 1], KAMAL) == pytest.approx(smooth, abs=2e-5)
+        assert degree_of_cure_kamal(seconds[: end + 1], (temps + noise)[: end + 1], KAMAL) == pytest.approx(smooth, abs=3e-4)

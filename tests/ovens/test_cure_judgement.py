@@ -1,5 +1,6 @@
 """The judgement of cures: every limit at its edge, every fault of a record, and what must hold for any trace."""
 
+import json
 from dataclasses import replace
 from datetime import timedelta
 
@@ -228,6 +229,17 @@ def test_a_time_already_used_by_another_load_tells_nothing() -> None:
     found = judged(trace(TWO), used=[Used("load 7", at(-100), at(0)), Used("load 8", at(150), at(300))])
     assert codes(found) == ["trace_used"]
     assert "load 8" in found.reasons[0].text
+
+
+def test_a_judgement_is_kept_as_plain_values() -> None:
+    hot = ((0, 25), (60, 190), (100, 171), (180, 168), (200, 60))
+    recipe = replace(RECIPE, overshoot_max_c=5, spread_max_c=1, ramp_up_max_c_per_min=1, activation_energy_kj_mol=60, kinetics=KINETICS)
+    note = Note("broken", "B shows what a broken sensor shows, once.", 7, "B", at(60).timestamp(), at(60).timestamp())
+    log = without(trace({"A": hot, "C": GOOD, "B": GOOD}, notes=(note,)), 70, 80)
+    found = judged(log, recipe, used=[Used("load 8", at(150), at(300))])
+    assert {"overshoot", "spread_wide", "gap", "sensor_broken", "trace_used"} <= set(codes(found))
+    kept = json.loads(json.dumps({"reasons": found.reasons_json(), **found.facts_json()}, allow_nan=False))
+    assert [reason["code"] for reason in kept["reasons"]] == codes(found)
 
 
 # Aborted rounds
