@@ -30,7 +30,8 @@ from app.web import guard
 _log = logging.getLogger("reelroot")
 _ROUTERS = (catalogue_calls.router, receiving.router, floor.router, runs.router,
     placements.router, ovens.router, packing.router, holds.router, genealogy.router,
-    people_pages.router, catalogue_pages.router, scan_pages.router, floor_pages.router, ovens_pages.router, paper_pages.router, genealogy_pages.router,
+    people_pages.router, catalogue_pages.router, scan_pages.router, floor_pages.router, ovens_pages.router,
+    paper_pages.router, genealogy_pages.router,
 )
 
 
