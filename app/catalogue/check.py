@@ -347,7 +347,7 @@ def _person(person: PersonEntry, names: _Names) -> Iterator[Problem]:
         why = f"{person.badge} is no code of a person: the letter E, a serial and a check character."
         yield Problem(("badge",), why, "Take the key out, and a badge is given; or correct the check character.")
     yield from _same_twice("duties", person.duties)
-    yield from _same_twice("certificates", [one.name for one in person.certificates], "name")
+    yield from _same_twice("certificates", [f"{one.name} until {one.valid_until}" for one in person.certificates], "name")
 
 
 def _customer(customer: Customer, names: _Names) -> Iterator[Problem]:

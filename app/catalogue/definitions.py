@@ -33,6 +33,7 @@ def _local(moment: time) -> time:
 
 # no control characters: names stand in codes' texts, labels and file names of exports
 Name = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=80, pattern=r"^[^\x00-\x1f\x7f]+$")]
+PersonName = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1)]  # as the people's room has it
 Moment = Annotated[AwareDatetime, AfterValidator(_in_utc)]
 TimeOfDay = Annotated[time, AfterValidator(_local)]
 
@@ -51,7 +52,7 @@ class Site(Body):
     """One a catalogue. `zone` is an IANA name; the production day begins at `day_start` there."""
 
     name: Name
-    zone: str
+    zone: Name
     day_start: TimeOfDay = time(6, 0)
     shifts: tuple[Shift, ...] = ()
     country: Annotated[str, Field(pattern=r"^[A-Z]{2}$")] = "ZZ"  # ISO 3166-1 alpha-2, for labels
@@ -204,14 +205,14 @@ class Station(Body):
 
 
 class CertificateOfPerson(Body):
-    name: Name
+    name: PersonName
     valid_until: Moment | None = None
 
 
 class PersonEntry(Body):
     """People stand in the catalogue's file with badge, duties and certificates; never with a secret."""
 
-    name: Name
+    name: PersonName
     badge: str | None = None  # a code of ours; empty: one is given
     duties: tuple[Duty, ...] = ()
     certificates: tuple[CertificateOfPerson, ...] = ()

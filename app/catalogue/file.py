@@ -19,6 +19,7 @@ from app.errors import BadInput, Reason, bad_input
 
 _MOST_BYTES = 5_000_000
 _MOST_REASONS = 50
+_SHORT = 110
 _WHAT = "The catalogue can't be read."
 
 
@@ -52,7 +53,19 @@ def dump(session: Session) -> str:
 
 
 def as_toml(catalogue: Catalogue) -> str:
-    return tomli_w.dumps(catalogue.model_dump(exclude_defaults=True))
+    return _compact(tomli_w.dumps(catalogue.model_dump(exclude_defaults=True)))
+
+
+def _compact(text: str) -> str:
+    """Short lists on one line. No string of the writer spans lines, so a bracket at the end of a line is never inside one."""
+    for inner in (r"[^\n\[\]{}]+", r"\[[^\n\[\]{}]*\]"):
+        text = re.sub(rf"\[\n((?: +{inner},\n)+) *\]", _on_one_line, text)
+    return text
+
+
+def _on_one_line(found: re.Match[str]) -> str:
+    short = "[" + ", ".join(line.strip().removesuffix(",") for line in found[1].splitlines()) + "]"
+    return short if len(short) <= _SHORT else found[0]
 
 
 def _read(data: Mapping[str, Any], known: Catalogue | None, place: Any) -> Catalogue:
@@ -99,6 +112,8 @@ def _shape_problem(error: Any) -> Problem:
         return Problem(path, f"{_shown(error['input'])} is none of the words for it.", f"Write one of: {error['ctx']['expected']}.")
     if kind.startswith(("datetime", "timezone")):
         return Problem(path, f"{_shown(error['input'])} is no time with a zone.", "Write it such as 2027-03-31T22:00:00Z.")
+    if kind in ("tuple_type", "model_type", "dict_type"):
+        return Problem(path, f"{_shown(error['input'])} is no {'list' if kind == 'tuple_type' else 'table'}.", _remedy(kind))
     return Problem(path, f"{_shown(error['input'])} does not fit: {_first_lower(error['msg'])}.", _remedy(kind))
 
 
@@ -136,6 +151,8 @@ def _remedy(kind: str) -> str:
         return "Write true or false."
     if kind.startswith(("tuple", "list", "too_short")):
         return "Write a list in [ ], or [[tables]]."
+    if kind in ("model_type", "dict_type"):
+        return "Write a [table] with keys, or { key = value } in a line."
     if kind.startswith("time"):
         return "Write a time of day such as 06:00:00."
     return "Correct the value."

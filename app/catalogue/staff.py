@@ -49,5 +49,5 @@ def people_problems(known: tuple[PersonEntry, ...], wanted: tuple[PersonEntry, .
 
 def in_order(person: PersonEntry) -> PersonEntry:
     """Duties and certificates have no order of their own."""
-    certificates = sorted(person.certificates, key=lambda one: one.name)
+    certificates = sorted(person.certificates, key=lambda one: (one.name, str(one.valid_until)))
     return person.model_copy(update={"duties": tuple(sorted(person.duties)), "certificates": tuple(certificates)})

@@ -50,7 +50,8 @@ SHAPE = {
         'operations = ["test"]', 'operations = ["test"]\ncalibration_due = 2027-01-31T00:00:00 # here', "stations[6].calibration_due", "no time with a zone",
     ),
     "time of day with zone": ('zone = "Europe/Vienna"', 'zone = "Europe/Vienna"\nday_start = "06:00:00+01:00" # here', "site.day_start", "no zone"),
-    "a list for a table": ('[site]\nname = "Small hall"\nzone = "Europe/Vienna"', "site = [1] # here", "site", "does not fit"),
+    "a list for a table": ('[site]\nname = "Small hall"\nzone = "Europe/Vienna"', "site = [1] # here", "site", "is no table"),
+    "a table for a list": ('shelves = ["top", "bottom"]', "shelves = { top = 1 } # here", "stations[1].shelves", "is no list"),
     "element of a list": ('duties = ["quality"]', 'duties = [\n"quality",\n"boss", # here\n]', "people[2].duties[1]", "none of the words"),
     "country": ('zone = "Europe/Vienna"', 'zone = "Europe/Vienna"\ncountry = "Austria" # here', "site.country", "does not fit"),
 }  # fmt: skip

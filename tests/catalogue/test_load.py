@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TypeVar
 
@@ -13,7 +14,7 @@ from sqlalchemy.orm import Session
 from app.catalogue.approve import approve_route, retire_route, what_approval_changes
 from app.catalogue.changes import FieldChange
 from app.catalogue.definitions import Catalogue
-from app.catalogue.file import catalogue_from, read_catalogue
+from app.catalogue.file import catalogue_from, dump, read_catalogue
 from app.catalogue.load import Change, as_json, load_catalogue, what_would_change
 from app.catalogue.models import Definition, Thing
 from app.catalogue.queries import active_route, named, recipe, route_state, whole
@@ -23,7 +24,7 @@ from app.journal.act import SYSTEM, Actor, By, act
 from app.journal.models import Entry
 from app.journal.verify import verify_journal
 from app.naming.resolve import code_of, resolve
-from app.people.people import duties_of
+from app.people.people import Certified, add_person, duties_of
 
 T = TypeVar("T")
 ENGINEER = Actor("person", 99, "Eno Engineer", frozenset({"engineer"}))
@@ -163,6 +164,18 @@ def test_a_person_without_a_badge_is_found_by_name_or_made(house: House) -> None
     assert load(house, from_text(house, text)) == ()
     assert [change.what for change in load(house, from_text(house, text.replace("2027", "2028")))] == ["changed"]
     assert sum(person.name == "Nina New" for person in known(house).people) == 1
+
+
+def test_whatever_a_person_is_called_the_dump_loads_back(house: House) -> None:
+    """People are added elsewhere too, under names that no label would hold."""
+    load_small_catalogue(house)
+    long = "Maria " * 40
+    twice = [Certified("ovens", datetime(2027, 1, 1, tzinfo=UTC)), Certified("ovens", None)]
+    do(house, "add_person", lambda session, by: add_person(session, by, long, ["operate"], twice))
+    with house.reading() as session:
+        text = dump(session)
+        assert what_would_change(session, read_catalogue(text, whole(session))) == ()
+    assert long.strip() in text
 
 
 def test_a_badge_that_is_another_persons_is_refused(house: House) -> None:
