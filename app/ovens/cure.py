@@ -13,6 +13,7 @@ What is counted, and how (our choice where no source is named):
   at best "cannot tell", and what is recorded may still prove that it does not conform.
 """
 
+import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime
@@ -30,8 +31,8 @@ Verdict = Literal["conforms", "does_not_conform", "cannot_tell"]
 _A_MILLISECOND = 1 / 60_000  # in minutes: rounding of times breaks no limit
 _ROUNDING = 1e-6
 _CANNOT_TELL = frozenset(
-    ("no_trace", "not_this_oven", "sensor_missing", "too_few_sensors", "trace_used", "gap", "not_covered", "time_backward", "sensor_broken",
-     "sensor_stuck", "soak_unproved")
+    ("no_span", "no_trace", "not_this_oven", "sensor_missing", "too_few_sensors", "trace_used", "gap", "not_covered", "time_backward",
+     "sensor_broken", "sensor_stuck", "soak_unproved")
 )  # fmt: skip
 
 
@@ -232,7 +233,7 @@ def _at_best(recipe: Recipe, record: Record) -> list[Span]:
     """The same if all that is not known had been in the band."""
     start, end = record.round.span
     if record.clock_doubtful:
-        return [(start, end)]
+        return [(start, end if end > start else math.inf)]
     spells = [
         _or_not_watching(with_unknown(spans_within(c, recipe.band_low_c, recipe.band_high_c), c.unknown), c, start, end) for c in record.trusted
     ]

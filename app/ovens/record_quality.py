@@ -82,8 +82,9 @@ class Record:
 
 def read_record(one: Round, max_gap_seconds: float, min_sensors: int, used: Sequence[Used] = ()) -> Record:
     start, end = one.span
-    if end <= start:
-        raise ValueError("the door was opened before it was closed")
+    if end <= start:  # times as people or machines stated them
+        text = "The door was open no later than it was closed, by the times that were stated."
+        return Record(one, (), (CureReason("no_span", text, *_times(start, end)),), frozenset(), True)
     if one.trace is None:
         return Record(one, (), (CureReason("no_trace", "No logger file covers this round.", *_times(start, end)),), frozenset(), False)
     curves, reasons = [], []

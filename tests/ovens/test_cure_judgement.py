@@ -153,6 +153,13 @@ def test_a_trace_that_is_not_of_this_round_tells_nothing(log: Trace | None, code
     assert code in codes(found)
 
 
+@pytest.mark.parametrize("opened", [0, -5])
+def test_a_round_without_a_time_tells_nothing(opened: float) -> None:
+    found = judge(RECIPE, oven_round(trace({"A": GOOD}), opened=opened))
+    assert (found.verdict, codes(found)) == ("cannot_tell", ["no_span", "soak_unproved"])
+    assert judge(replace(RECIPE, sum_soaks=True), oven_round(trace({"A": GOOD}), opened=opened)).verdict == "cannot_tell"
+
+
 def test_an_unseen_minute_at_an_end_is_no_fault_but_proves_nothing() -> None:
     late = trace({"A": ((1.5, 170), (120.5, 170))})
     found = judge(replace(RECIPE, soak_minutes=119), oven_round(late, opened=121))
