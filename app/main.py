@@ -7,7 +7,7 @@ from contextlib import asynccontextmanager
 from pathlib import Path
 
 import anyio.to_thread
-from fastapi import FastAPI
+from fastapi import Depends, FastAPI
 from fastapi.staticfiles import StaticFiles
 
 from app.catalogue import pages as catalogue_pages
@@ -18,21 +18,28 @@ from app.floor import pages as floor_pages
 from app.genealogy import pages as genealogy_pages
 from app.journal.sealing import seal
 from app.machines import catalogue as catalogue_calls
-from app.machines import floor, genealogy, holds, ovens, packing, placements, receiving, runs
+from app.machines import floor, genealogy, holds, ovens, packing, people, placements, receiving, runs
+from app.machines import pages as machine_pages
 from app.migrate import is_newest
 from app.ovens import pages as ovens_pages
 from app.paper import pages as paper_pages
 from app.people import pages as people_pages
+from app.people import sign_in_pages
+from app.people.callers import form_is_ours
 from app.scan import pages as scan_pages
 from app.settings import Settings
 from app.web import guard
 
 _log = logging.getLogger("reelroot")
-_ROUTERS = (catalogue_calls.router, receiving.router, floor.router, runs.router,
-    placements.router, ovens.router, packing.router, holds.router, genealogy.router,
-    people_pages.router, catalogue_pages.router, scan_pages.router, floor_pages.router, ovens_pages.router,
-    paper_pages.router, genealogy_pages.router,
-)
+_CALLS = (
+    people.router, catalogue_calls.router, receiving.router, floor.router, runs.router, placements.router, ovens.router,
+    packing.router, holds.router, genealogy.router,
+)  # fmt: skip
+_PAGES = (
+    people_pages.router, catalogue_pages.router, scan_pages.router, floor_pages.router, ovens_pages.router, paper_pages.router,
+    genealogy_pages.router,
+)  # fmt: skip
+_PUBLIC = (sign_in_pages.router, machine_pages.router)  # for whoever is not signed in
 
 
 def make_app(settings: Settings, house: House | None = None) -> FastAPI:
@@ -60,8 +67,10 @@ def make_app(settings: Settings, house: House | None = None) -> FastAPI:
         app.state.zone = catalogue.site(session).zone
     guard(app)
     app.mount("/static", StaticFiles(directory=Path(__file__).parent / "static"), name="static")
-    for router in _ROUTERS:
+    for router in (*_CALLS, *_PUBLIC):
         app.include_router(router)
+    for router in _PAGES:
+        app.include_router(router, dependencies=[Depends(form_is_ours)])  # so that no page can forget it
     return app
 
 

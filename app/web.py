@@ -1,18 +1,21 @@
 """The ground of every page and call: render, redirect, forms, request forgery, and one place where an error becomes an answer."""
 
 import secrets
-from collections.abc import Awaitable, Callable
+from collections.abc import Mapping
 from datetime import datetime
 from pathlib import Path
-from typing import Any, cast
+from typing import Annotated, Any, cast
 from urllib.parse import quote, urlsplit
 from zoneinfo import ZoneInfo
 
-from fastapi import FastAPI, Request
+from fastapi import FastAPI, Form, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from pydantic import AfterValidator
+from starlette.datastructures import MutableHeaders
 from starlette.exceptions import HTTPException
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from app.db import House
 from app.errors import BadInput, Reason, Refused
@@ -25,9 +28,23 @@ _HEADERS = {
     "Cross-Origin-Opener-Policy": "same-origin",
     "Permissions-Policy": "camera=(), microphone=(), geolocation=()",
 }
+_HTTP = {  # what, why, now
+    404: ("Not found.", "There is nothing at {path}.", "Search for it, or scan its code."),
+    405: ("This can't be done here.", "{path} does not take {method}.", "Begin at the first page, or see the calls at /api."),
+    413: ("Too much was sent.", "It is larger than this server takes in.", "Send it in parts, or ask the administrator to raise the limit."),
+}
 environment = Environment(
     loader=FileSystemLoader(TEMPLATES), undefined=StrictUndefined, autoescape=True, trim_blocks=True, lstrip_blocks=True
 )
+
+
+def _line(text: str) -> str:
+    if not text.isprintable():
+        raise ValueError("it has control characters; type it without them")
+    return text
+
+
+Line = Annotated[str, Form(max_length=200), AfterValidator(_line)]  # a field of a form; PostgreSQL takes no zero byte
 
 
 def house_of(request: Request) -> House:
@@ -69,24 +86,41 @@ def when(request: Request, moment: datetime | None) -> str:
 
 def guard(app: FastAPI) -> None:
     """Headers, forgery checks and error answers for the whole app."""
-    app.middleware("http")(_guarded)
+    app.add_middleware(_Guard)
     app.exception_handler(Refused)(_refused)
     app.exception_handler(RequestValidationError)(_not_understood)
     app.exception_handler(HTTPException)(_http)
     app.exception_handler(Exception)(_broken)
 
 
-async def _guarded(request: Request, call_next: Callable[[Request], Awaitable[Response]]) -> Response:
-    if request.method not in ("GET", "HEAD", "OPTIONS") and not _from_here(request):
-        reason = Reason("duty", "The origin is not this server.", "Open the page here.")
-        response: Response = _answer(request, 403, "This came from another site.", [reason])
-    else:
-        response = await call_next(request)
+class _Guard:
+    """Refuses what another site sent, and puts the strict headers on every answer. Plain ASGI: streams stay streams."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self.app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] != "http":
+            await self.app(scope, receive, send)
+            return
+        request = Request(scope, receive)
+        app: ASGIApp = self.app
+        if request.method not in ("GET", "HEAD", "OPTIONS") and not _from_here(request):
+            reason = Reason("duty", "The origin is not this server.", "Open the page here.")
+            app = _answer(request, 403, "This came from another site.", [reason])
+
+        async def sent(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                _strict(MutableHeaders(scope=message), request)
+            await send(message)
+
+        await app(scope, receive, sent)
+
+
+def _strict(headers: MutableHeaders, request: Request) -> None:
     for name, value in _HEADERS.items():
-        response.headers.setdefault(name, value)
-    if not request.url.path.startswith("/static/"):
-        response.headers.setdefault("Cache-Control", "no-store")
-    return response
+        headers.setdefault(name, value)
+    headers.setdefault("Cache-Control", "max-age=3600" if request.url.path.startswith("/static/") else "no-store")
 
 
 def _from_here(request: Request) -> bool:
@@ -104,15 +138,31 @@ def _from_here(request: Request) -> bool:
 def check_form(request: Request, token: str | None) -> None:
     """The form's own token must be that of the session."""
     expected = getattr(request.state, "form_token", "")
-    if not expected or not secrets.compare_digest(expected, token or ""):
+    if not expected or not secrets.compare_digest(expected.encode(), (token or "").encode()):
         raise BadInput("This form is stale.", Reason("bad_input", "It belongs to another session.", "Open the page again.", "form_token"))
 
 
 async def _refused(request: Request, error: Exception) -> Response:
     refusal = cast(Refused, error)
-    if refusal.status == 401 and not _is_call(request):
-        return RedirectResponse(f"{request.url_for('sign_in_page').path}?next={quote(request.url.path)}", status_code=303)
-    return _answer(request, refusal.status, refusal.what, list(refusal.reasons))
+    if refusal.status != 401:
+        return _answer(request, refusal.status, refusal.what, list(refusal.reasons))
+    if _is_call(request):
+        return _answer(request, 401, refusal.what, list(refusal.reasons), headers={"WWW-Authenticate": "Bearer"})
+    return RedirectResponse(f"{request.url_for('sign_in_page').path}?next={quote(_page_left(request), safe='/')}", status_code=303)
+
+
+def _page_left(request: Request) -> str:
+    """Where to go on after signing in: the page that was asked for, or the one whose form was sent."""
+    if request.method == "GET":
+        return here_only(request.url.path + (f"?{request.url.query}" if request.url.query else ""))
+    left = urlsplit(request.headers.get("referer", ""))
+    return here_only(left.path) if left.netloc == request.headers.get("host") else "/"
+
+
+def here_only(path: str) -> str:
+    """A path of this server, or the first page: `//host` and `/\\host` lead a browser elsewhere."""
+    is_here = path.startswith("/") and not path.startswith(("//", "/\\")) and path.isprintable()
+    return path if is_here else "/"
 
 
 async def _not_understood(request: Request, error: Exception) -> Response:
@@ -124,21 +174,26 @@ async def _not_understood(request: Request, error: Exception) -> Response:
 
 
 async def _http(request: Request, error: Exception) -> Response:
-    problem = cast(HTTPException, error)
-    if problem.status_code == 404:
-        reason = Reason("unknown_code", f"There is nothing at {request.url.path[:200]}.", "Search for it, or scan its code.")
-        return _answer(request, 404, "Not found.", [reason])
-    reason = Reason("bad_input", str(problem.detail), "Check the call.")
-    return _answer(request, problem.status_code, str(problem.detail), [reason], headers=getattr(problem, "headers", None))
+    wrong = cast(HTTPException, error)
+    what, why, now = _HTTP.get(wrong.status_code, (str(wrong.detail), str(wrong.detail), "Check the call."))
+    kind = "unknown_code" if wrong.status_code == 404 else "bad_input"
+    reason = Reason(kind, why.format(path=request.url.path[:200], method=request.method), now)
+    return _answer(request, wrong.status_code, what, [reason], headers=wrong.headers)
 
 
 async def _broken(request: Request, error: Exception) -> Response:
-    """A mistake of ours: no trace of it leaves the house."""
-    reason = Reason("bad_input", "The program made a mistake; nothing was changed.", "Try again, and tell the administrator if it stays.")
-    return _answer(request, 500, "Something went wrong.", [reason])
+    """A mistake of ours: it is logged, and no trace of it leaves the house. It is no refusal, so it has no kind."""
+    what, why, now = "Something went wrong.", "The program made a mistake; nothing was changed.", "Try again; tell the administrator if it stays."
+    if _is_call(request):
+        body = problem(500, what, []) | {"detail": why, "now": now}
+        answer: Response = JSONResponse(body, status_code=500, media_type="application/problem+json")
+    else:
+        answer = render(request, "refusal.html", status=500, what=what, reasons=[{"why": why, "now": now, "where": ""}])
+    _strict(answer.headers, request)  # this answer does not pass the guard
+    return answer
 
 
-def _answer(request: Request, status: int, what: str, reasons: list[Reason], headers: Any = None) -> Response:
+def _answer(request: Request, status: int, what: str, reasons: list[Reason], headers: Mapping[str, str] | None = None) -> Response:
     if _is_call(request):
         return JSONResponse(problem(status, what, reasons), status_code=status, media_type="application/problem+json", headers=headers)
     page = render(request, "refusal.html", status=status, what=what, reasons=reasons)
@@ -151,7 +206,7 @@ def problem(status: int, what: str, reasons: list[Reason]) -> dict[str, Any]:
     kinds = list(dict.fromkeys(reason.kind for reason in reasons))
     return {
         "type": "about:blank", "title": what, "status": status, "detail": " ".join(reason.why for reason in reasons),
-        "kind": kinds[0] if kinds else "bad_input", "kinds": kinds, "now": next((r.now for r in reasons if r.now), ""),
+        "kind": kinds[0] if kinds else None, "kinds": kinds, "now": next((r.now for r in reasons if r.now), ""),
         "reasons": [vars(reason) for reason in reasons],
     }  # fmt: skip
 

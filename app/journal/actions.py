@@ -22,10 +22,11 @@ class Action:
 
 ACTIONS: dict[str, Action] = {
     # people
-    "make_administrator": Action("make the first administrator", ADMINISTER),
+    "make_administrator": Action("make the first administrator", ADMINISTER, alone=True),
     "add_person": Action("add a person", ADMINISTER),
     "change_person": Action("change a person", ADMINISTER),
     "set_secret": Action("set a PIN or password", ("operate", "lead", "quality", "engineer", "administer")),
+    "give_secret": Action("give someone a new PIN or password", ADMINISTER),
     "enrol_terminal": Action("enrol a terminal", ("administer", "lead")),
     "retire_terminal": Action("retire a terminal", ("administer", "lead")),
     "make_token": Action("make a machine's token", ADMINISTER),

@@ -5,7 +5,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Annotated, Any
 
-from fastapi import Header, Request
+from fastapi import Depends, Header, Request
+from fastapi.security import HTTPBearer
 from pydantic import BaseModel
 from sqlalchemy.orm import Session
 
@@ -37,7 +38,7 @@ class Problem(BaseModel):
     title: str
     status: int
     detail: str
-    kind: str
+    kind: str | None
     kinds: list[str]
     now: str
     reasons: list[Ground]
@@ -73,12 +74,20 @@ class Call:
         actor, signed = self._signer(action, body)
         if body.fact and not self.who.may_state_facts:
             raise not_allowed(self.who.actor.name, "state facts", ("lead",))
+        if body.happened_at is not None and not (self.who.may_state_facts or self.who.has("lead")):
+            raise not_allowed(self.who.actor.name, "say when something happened", ("lead",))
         arguments = body.model_dump(mode="json", exclude=_NOT_ARGUMENTS, exclude_none=True) | (path or {})
         answer = act(
             self.house, actor, action, arguments, verb, key=self.key, happened_at=body.happened_at,
             source="machine" if self.who.person is None else "person" if body.happened_at else "server", fact=body.fact, signed=signed,
         )  # fmt: skip
         return answer.body
+
+    def may(self, action: str) -> None:
+        """Refuses early what `do` would refuse: before a password is hashed or a file is read."""
+        known = ACTIONS[action]
+        if not self.who.has(*known.duties):
+            raise not_allowed(self.who.actor.name, known.words, known.duties)
 
     def told(self, happened_at: str | None, *, fact: bool = False) -> Told:
         """What a form states beside its files."""
@@ -94,6 +103,8 @@ class Call:
         """Who acts: the caller, or the person who signs with badge and password."""
         if not ACTIONS[action].signed or not isinstance(body, Signed):
             return self.who.actor, False
+        if self.who.person is None:
+            self.may(action)  # a machine brings a signature only for what it may do itself
         person = self.who.person
         with self.house.reading() as session:
             if body.signed_by:
@@ -105,10 +116,17 @@ class Call:
         return actor, True
 
 
+_bearer = HTTPBearer(auto_error=False, description="A machine's token. A signed-in person's session cookie does as well, from this very site.")
+
+
 def calling(
     request: Request,
+    _described: Annotated[object, Depends(_bearer)],
     idempotency_key: Annotated[
         str | None, Header(max_length=200, description="Send the same key again to get the same answer, and nothing twice. Kept 90 days.")
     ] = None,
 ) -> Call:
     return Call(house_of(request), caller(request), idempotency_key)
+
+
+Calling = Annotated[Call, Depends(calling)]

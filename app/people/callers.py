@@ -9,9 +9,8 @@ from app import clock
 from app.errors import NotAllowed, Reason
 from app.journal.act import Actor
 from app.people import tokens
-from app.people.people import actor_of
 from app.people.sign_in import SignedIn, signed_in
-from app.web import house_of
+from app.web import check_form, house_of
 
 SESSION_COOKIE = "reelroot_session"
 TERMINAL_COOKIE = "reelroot_terminal"
@@ -36,21 +35,18 @@ class Caller:
 
 
 def maybe_caller(request: Request) -> Caller | None:
-    house = house_of(request)
-    address = request.client.host if request.client else ""
+    house, address = house_of(request), address_of(request)
     bearer = request.headers.get("authorization", "")
-    if bearer.lower().startswith("bearer "):
+    if bearer.lower().startswith("bearer "):  # a token that is not in force is nobody, whatever cookie comes with it
         with house.reading() as session:
             token = tokens.token_with(session, bearer[7:].strip(), clock.now())
             return Caller(tokens.actor_of(token), None, token.may_state_facts, address) if token else None
     found = signed_in(house, request.cookies.get(SESSION_COOKIE))
     if found is None:
         return None
-    with house.reading() as session:
-        actor = actor_of(session, found.person)
     request.state.form_token = found.form_token
     request.state.person_name = found.name
-    return Caller(actor, found.person, "lead" in actor.duties, address, found)
+    return Caller(Actor("person", found.person, found.name, found.duties), found.person, "lead" in found.duties, address, found)
 
 
 def caller(request: Request) -> Caller:
@@ -58,6 +54,10 @@ def caller(request: Request) -> Caller:
     if found is None:
         raise NotSignedIn
     return found
+
+
+def address_of(request: Request) -> str:
+    return request.client.host if request.client else ""
 
 
 class NotSignedIn(NotAllowed):
@@ -72,3 +72,10 @@ class NotSignedIn(NotAllowed):
 
 
 Calling = Annotated[Caller, Depends(caller)]
+
+
+async def form_is_ours(request: Request, who: Calling) -> None:
+    """Before any page's form is read: it must be one that this very session was given."""
+    if request.method == "POST":
+        token = (await request.form()).get("form_token")
+        check_form(request, token if isinstance(token, str) else None)

@@ -8,9 +8,9 @@ from sqlalchemy.orm import Session
 from app.db import House
 from app.errors import NotFound, refuse, unknown
 from app.journal.act import SYSTEM, By, act
-from app.naming.resolve import code_of, resolve
+from app.naming.resolve import code_of
 from app.people.people import add_person, there_is_an_administrator
-from app.people.secrets import set_secret
+from app.people.secrets import keep_secret, new_secret
 
 _FILE = "first-administrator"
 
@@ -30,28 +30,25 @@ def link(house: House) -> str | None:
 
 def check(house: House, secret: str) -> None:
     path = house.data_dir / _FILE
-    if not path.exists() or not secrets.compare_digest(path.read_text(), secret):
+    if not path.exists() or not secrets.compare_digest(path.read_bytes(), secret.encode()):
         raise _no_link()
 
 
 def make_administrator(house: House, secret: str, name: str, password: str) -> str:
     """The first administrator's badge code. The link works once."""
     check(house, secret)
+    new = new_secret("password", password, cheap=house.settings.cheap_passwords)
 
     def verb(session: Session, by: By) -> dict[str, str]:
         if there_is_an_administrator(session):
             raise refuse("finished", "There is an administrator.", "The link was used before.", "Ask them to add you.")
         person = add_person(session, by, name, ["administer", "engineer"])
-        set_secret(session, by, person.id, "password", password, cheap=house.settings.cheap_passwords)
+        keep_secret(session, by, person.id, new)
         return {"person": code_of(session, "person", person.id)}
 
     answer = act(house, SYSTEM, "make_administrator", {"name": name}, verb)
     (house.data_dir / _FILE).unlink(missing_ok=True)
     return str(answer.body["person"])
-
-
-def person_with(session: Session, badge: str) -> int:
-    return resolve(session, badge, "person").id
 
 
 def _no_link() -> NotFound:

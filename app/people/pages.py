@@ -1,133 +1,121 @@
-"""Sign in and out, the first administrator, people, terminals and tokens."""
+"""Pages: people and what each may do, floor terminals, machines' tokens, and one's own PIN and password."""
 
 from collections.abc import Callable
-from typing import Annotated
+from datetime import date, datetime, time
+from typing import Annotated, Any
+from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Form, Request
-from fastapi.responses import RedirectResponse, Response
-from sqlalchemy import select
+from fastapi.responses import Response
 from sqlalchemy.orm import Session
 
-from app.errors import Refused, not_allowed
+from app.errors import bad_input, not_allowed
 from app.journal.act import By, act
-from app.naming.resolve import code_of, codes_of
-from app.people import first_run
+from app.naming.resolve import code_of, resolve
 from app.people.callers import SESSION_COOKIE, TERMINAL_COOKIE, Caller, Calling
-from app.people.models import Person, Terminal, Token
-from app.people.people import DUTIES, add_person, duties_of, set_duties
-from app.people.secrets import set_secret
-from app.people.sign_in import check_signature, sign_in, sign_out
-from app.people.terminals import enrol_terminal, retire_terminal
-from app.people.tokens import make_token, revoke_token
-from app.web import check_form, house_of, redirect, render
+from app.people.people import DUTIES, Certified, add_person, everyone, set_certificates, set_duties
+from app.people.secrets import keep_secret, new_secret
+from app.people.sign_in import begin_session, check_signature
+from app.people.sign_in_pages import set_cookie
+from app.people.terminals import enrol_terminal, enrolled, retire_terminal
+from app.people.tokens import make_token, revoke_token, tokens_in_force
+from app.web import Line, house_of, redirect, render, zone_of
 
 router = APIRouter(include_in_schema=False)
-Text = Annotated[str, Form(max_length=200)]
-
-
-@router.get("/sign-in")
-def sign_in_page(request: Request, next: str = "/") -> Response:
-    return render(request, "people/sign_in.html", next=next, refusal=None, badge="", at_terminal=bool(request.cookies.get(TERMINAL_COOKIE)))
-
-
-@router.post("/sign-in")
-def sign_in_now(request: Request, badge: Text, secret: Text, next: Text = "/") -> Response:
-    house, terminal = house_of(request), request.cookies.get(TERMINAL_COOKIE)
-    try:
-        token = sign_in(
-            house, badge, secret, terminal=terminal, address=request.client.host if request.client else "", before=request.cookies.get(SESSION_COOKIE)
-        )
-    except Refused as refusal:
-        return render(request, "people/sign_in.html", status=refusal.status, next=next, refusal=refusal, badge=badge, at_terminal=bool(terminal))
-    answer = RedirectResponse(next if next.startswith("/") and not next.startswith("//") else "/", status_code=303)
-    answer.set_cookie(SESSION_COOKIE, token, httponly=True, samesite="lax", secure=request.url.scheme == "https", path="/")
-    return answer
-
-
-@router.post("/sign-out")
-def sign_out_now(request: Request, who: Calling, form_token: Text = "") -> Response:
-    check_form(request, form_token)
-    sign_out(house_of(request), request.cookies[SESSION_COOKIE])
-    answer = redirect(request, "sign_in_page")
-    answer.delete_cookie(SESSION_COOKIE, path="/")
-    return answer
-
-
-@router.get("/first/{secret}")
-def first_page(request: Request, secret: str) -> Response:
-    first_run.check(house_of(request), secret)
-    return render(request, "people/first.html", secret=secret)
-
-
-@router.post("/first/{secret}")
-def make_first(request: Request, secret: str, name: Text, password: Text) -> Response:
-    code = first_run.make_administrator(house_of(request), secret, name, password)
-    return redirect(request, "sign_in_page", said=f"Your badge code is {code}. Sign in with it.")
+Lines = Annotated[list[str], Form(default_factory=list, max_length=100)]
 
 
 @router.get("/people")
 def people(request: Request, who: Calling) -> Response:
     with house_of(request).reading() as session:
-        everyone = list(session.scalars(select(Person).order_by(Person.name, Person.id)))
-        badges = codes_of(session, "person", [person.id for person in everyone])
-        rows = [{"name": p.name, "badge": badges[p.id], "duties": ", ".join(sorted(duties_of(session, p.id)))} for p in everyone]
-        terminals = list(session.scalars(select(Terminal).where(Terminal.closed_e.is_(None)).order_by(Terminal.id)))
-        places = [{"id": t.id, "code": code_of(session, "terminal", t.id), "area": t.area} for t in terminals]
-        tokens = [
-            {"id": t.id, "name": t.name, "duties": t.duties, "valid_until": t.valid_until}
-            for t in session.scalars(select(Token).where(Token.closed_e.is_(None)).order_by(Token.id))
-        ]
-    return render(request, "people/people.html", rows=rows, terminals=places, tokens=tokens, duties=DUTIES, may=who.has("administer"), secret=None)
+        return render(request, "people/people.html", people=everyone(session), duties=DUTIES, may=who.has("administer"))
 
 
 @router.post("/people")
-def add_person_now(
-    request: Request, who: Calling, name: Text, password: Text, duties: Annotated[list[str], Form()], form_token: Text = ""
-) -> Response:
-    check_form(request, form_token)
-    cheap = house_of(request).settings.cheap_passwords
+def add_person_now(request: Request, who: Calling, name: Line, password: Line, duties: Lines, key: Line = "") -> Response:
+    new = new_secret("password", password, cheap=house_of(request).settings.cheap_passwords)
 
     def verb(session: Session, by: By) -> dict[str, str]:
         person = add_person(session, by, name, duties)
-        set_secret(session, by, person.id, "password", password, cheap=cheap)
+        keep_secret(session, by, person.id, new)
         return {"person": code_of(session, "person", person.id)}
 
-    answer = act(house_of(request), who.actor, "add_person", {"name": name, "duties": duties}, verb)
-    return redirect(request, "people", said=f"{name} has badge {answer.body['person']}.")
+    badge = _act(request, who, "add_person", {"name": name, "duties": duties}, verb, key)["person"]
+    return redirect(request, "person_page", said=f"{name} has badge {badge}.", badge=badge)
+
+
+@router.get("/people/{badge}")
+def person_page(request: Request, who: Calling, badge: str) -> Response:
+    with house_of(request).reading() as session:
+        person = everyone(session, resolve(session, badge, "person").id)[0]
+    is_own = person.id == who.person
+    return render(request, "people/person.html", person=person, duties=DUTIES, may=who.has("administer"), is_own=is_own)
 
 
 @router.post("/people/{badge}/duties")
-def change_duties(request: Request, who: Calling, badge: str, duties: Annotated[list[str], Form()], form_token: Text = "") -> Response:
-    check_form(request, form_token)
+def change_duties(request: Request, who: Calling, badge: str, duties: Lines, key: Line = "") -> Response:
+    def verb(session: Session, by: By) -> dict[str, bool]:
+        return {"changed": set_duties(session, by, resolve(session, badge, "person").id, duties)}
+
+    _act(request, who, "change_person", {"person": badge, "duties": duties}, verb, key)
+    return redirect(request, "person_page", said=f"Duties now: {', '.join(duties) or 'none. They can not sign in'}.", badge=badge)
+
+
+@router.post("/people/{badge}/certificates")
+def change_certificates(request: Request, who: Calling, badge: str, name: Line, until: Line = "", end: Line = "", key: Line = "") -> Response:
+    """A certificate given, or given until another day, or ended."""
+    day = _end_of(request, until)
 
     def verb(session: Session, by: By) -> dict[str, bool]:
-        person = first_run.person_with(session, badge)
-        return {"changed": set_duties(session, by, person, duties)}
+        person = everyone(session, resolve(session, badge, "person").id)[0]
+        others = [one for one in person.certificates if one.name != name.strip()]
+        return {"changed": set_certificates(session, by, person.id, others if end else [*others, Certified(name.strip(), day)])}
 
-    act(house_of(request), who.actor, "change_person", {"person": badge, "duties": duties}, verb)
-    return redirect(request, "people", said=f"{badge} now may: {', '.join(duties)}.")
+    if not name.strip():
+        raise bad_input("A certificate needs a name.", "name", "It is empty.", "Name it as the stations and steps do.")
+    _act(request, who, "change_person", {"person": badge, "certificate": name, "until": until, "end": bool(end)}, verb, key)
+    return redirect(request, "person_page", said=f"{name} {'ended' if end else 'is recorded'}.", badge=badge)
+
+
+@router.post("/people/{badge}/secret")
+def give_secret(request: Request, who: Calling, badge: str, kind: Line, new: Line, key: Line = "") -> Response:
+    """An administrator gives a new PIN or password to someone who forgot theirs."""
+    kept = new_secret(kind, new, cheap=house_of(request).settings.cheap_passwords)
+
+    def verb(session: Session, by: By) -> dict[str, str]:
+        keep_secret(session, by, resolve(session, badge, "person").id, kept)
+        return {"set": kind}
+
+    _act(request, who, "give_secret", {"person": badge, "kind": kind}, verb, key)
+    return redirect(request, "person_page", said=f"The new {kind} is set.", badge=badge)
 
 
 @router.post("/my-secret")
-def my_secret(request: Request, who: Calling, kind: Text, old: Text, new: Text, form_token: Text = "") -> Response:
-    """A person sets a new PIN or password with the password of now."""
-    check_form(request, form_token)
-    person = _person(who)
-    check_signature(house_of(request), person, old, who.address)
-    cheap = house_of(request).settings.cheap_passwords
+def my_secret(request: Request, who: Calling, kind: Line, old: Line, new: Line, key: Line = "") -> Response:
+    """A new PIN or password of one's own, by the password of now. All sessions of before end; this browser gets a new one."""
+    house, (person, badge) = house_of(request), _own(request, who)
+    check_signature(house, person, old, who.address)
+    kept = new_secret(kind, new, cheap=house.settings.cheap_passwords)
 
     def verb(session: Session, by: By) -> dict[str, str]:
-        set_secret(session, by, person, kind, new, cheap=cheap)
+        keep_secret(session, by, person, kept)
         return {"set": kind}
 
-    act(house_of(request), who.actor, "set_secret", {"kind": kind}, verb)
-    return redirect(request, "people", said=f"Your new {kind} is set.")
+    _act(request, who, "set_secret", {"kind": kind}, verb, key)
+    answer = redirect(request, "person_page", said=f"Your new {kind} is set.", badge=badge)
+    set_cookie(request, answer, SESSION_COOKIE, begin_session(house, person, who.session.terminal if who.session else None))
+    return answer
+
+
+@router.get("/terminals")
+def terminals(request: Request, who: Calling) -> Response:
+    with house_of(request).reading() as session:
+        return render(request, "people/terminals.html", terminals=enrolled(session), may=who.has("administer", "lead"))
 
 
 @router.post("/terminals")
-def enrol_now(request: Request, who: Calling, area: Text, form_token: Text = "") -> Response:
+def enrol_now(request: Request, who: Calling, area: Line) -> Response:
     """This browser becomes a floor terminal: the secret stays in its cookie."""
-    check_form(request, form_token)
     secrets: list[str] = []
 
     def verb(session: Session, by: By) -> dict[str, str]:
@@ -135,38 +123,52 @@ def enrol_now(request: Request, who: Calling, area: Text, form_token: Text = "")
         secrets[:] = [secret]
         return {"terminal": code_of(session, "terminal", terminal.id)}
 
-    answer = act(house_of(request), who.actor, "enrol_terminal", {"area": area}, verb)
-    page = redirect(request, "people", said=f"This browser is terminal {answer.body['terminal']} of {area}.")
-    page.set_cookie(TERMINAL_COOKIE, secrets[0], httponly=True, samesite="lax", max_age=400 * 86400, secure=request.url.scheme == "https", path="/")
+    code = _act(request, who, "enrol_terminal", {"area": area}, verb)["terminal"]
+    page = redirect(request, "terminals", said=f"This browser is terminal {code} of {area}. Sign in again to work at it.")
+    set_cookie(request, page, TERMINAL_COOKIE, secrets[0], max_age=400 * 86400)
     return page
 
 
 @router.post("/terminals/{terminal}/retire")
-def retire_now(request: Request, who: Calling, terminal: int, form_token: Text = "") -> Response:
-    check_form(request, form_token)
-    act(house_of(request), who.actor, "retire_terminal", {"terminal": terminal}, _done(lambda s, by: retire_terminal(s, by, terminal)))
-    return redirect(request, "people", said="The terminal is retired.")
+def retire_now(request: Request, who: Calling, terminal: str, key: Line = "") -> Response:
+    def verb(session: Session, by: By) -> None:
+        retire_terminal(session, by, resolve(session, terminal, "terminal").id)
+
+    _act(request, who, "retire_terminal", {"terminal": terminal}, _done(verb), key)
+    return redirect(request, "terminals", said=f"Terminal {terminal} is retired.")
+
+
+@router.get("/tokens")
+def tokens(request: Request, who: Calling) -> Response:
+    if not who.has("administer"):
+        raise not_allowed(who.actor.name, "see the tokens of machines", ("administer",))
+    with house_of(request).reading() as session:
+        return render(request, "people/tokens.html", tokens=tokens_in_force(session), duties=DUTIES)
 
 
 @router.post("/tokens")
-def new_token(request: Request, who: Calling, name: Text, duties: Annotated[list[str], Form()], facts: Text = "", form_token: Text = "") -> Response:
-    check_form(request, form_token)
+def new_token(request: Request, who: Calling, name: Line, duties: Lines, until: Line = "", facts: Line = "") -> Response:
+    """No key: a token that nobody saw is of no use, so a repeat makes another."""
     secrets: list[str] = []
+    day = _end_of(request, until)
 
     def verb(session: Session, by: By) -> dict[str, int]:
-        token, secret = make_token(session, by, name, tuple(duties), may_state_facts=bool(facts))
+        token, secret = make_token(session, by, name, tuple(duties), day, may_state_facts=bool(facts))
         secrets[:] = [secret]
         return {"token": token.id}
 
-    act(house_of(request), who.actor, "make_token", {"name": name, "duties": duties, "may_state_facts": bool(facts)}, verb)
+    _act(request, who, "make_token", {"name": name, "duties": duties, "until": until, "may_state_facts": bool(facts)}, verb)
     return render(request, "people/token.html", name=name, secret=secrets[0])
 
 
 @router.post("/tokens/{token}/revoke")
-def revoke_now(request: Request, who: Calling, token: int, form_token: Text = "") -> Response:
-    check_form(request, form_token)
-    act(house_of(request), who.actor, "revoke_token", {"token": token}, _done(lambda s, by: revoke_token(s, by, token)))
-    return redirect(request, "people", said="The token is revoked.")
+def revoke_now(request: Request, who: Calling, token: int, key: Line = "") -> Response:
+    _act(request, who, "revoke_token", {"token": token}, _done(lambda s, by: revoke_token(s, by, token)), key)
+    return redirect(request, "tokens", said="The token is revoked.")
+
+
+def _act(request: Request, who: Caller, action: str, arguments: dict[str, Any], verb: Callable[[Session, By], Any], key: str = "") -> dict[str, Any]:
+    return act(house_of(request), who.actor, action, arguments, verb, key=key or None).body
 
 
 def _done(verb: Callable[[Session, By], None]) -> Callable[[Session, By], dict[str, bool]]:
@@ -177,7 +179,18 @@ def _done(verb: Callable[[Session, By], None]) -> Callable[[Session, By], dict[s
     return once
 
 
-def _person(who: Caller) -> int:
+def _own(request: Request, who: Caller) -> tuple[int, str]:
     if who.person is None:
-        raise not_allowed(who.actor.name, "set a password", ("operate",))
-    return who.person
+        raise not_allowed(who.actor.name, "set a password", DUTIES)
+    with house_of(request).reading() as session:
+        return who.person, code_of(session, "person", who.person)
+
+
+def _end_of(request: Request, day: str) -> datetime | None:
+    """The last moment of a day in the site's zone."""
+    if not day:
+        return None
+    try:
+        return datetime.combine(date.fromisoformat(day), time.max, ZoneInfo(zone_of(request)))
+    except ValueError as error:
+        raise bad_input("That is no day.", "until", f"{day!r} is not a date.", "Like 2027-03-31.") from error

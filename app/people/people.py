@@ -1,5 +1,6 @@
 """People: who they are, their duties and certificates. What changes is closed and written anew."""
 
+from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
@@ -9,10 +10,10 @@ from sqlalchemy.orm import Session
 
 from app import codes
 from app.errors import bad_input
-from app.journal.act import Actor, By
+from app.journal.act import Actor, By, lock
 from app.naming.models import Code
-from app.naming.resolve import give_code, take_code
-from app.people.models import Certificate, Person, PersonDuty
+from app.naming.resolve import codes_of, give_code, take_code
+from app.people.models import Certificate, Person, PersonDuty, Secret
 
 DUTIES = ("operate", "lead", "quality", "engineer", "administer")
 
@@ -23,12 +24,24 @@ class Certified:
     valid_until: datetime | None
 
 
+@dataclass(frozen=True)
+class Known:
+    """A person as the lists show them. Someone without duties has left: they can't sign in."""
+
+    id: int
+    name: str
+    badge: str
+    duties: tuple[str, ...]
+    certificates: tuple[Certified, ...]
+
+
 def add_person(
     session: Session, by: By, name: str, duties: Iterable[str], certificates: Iterable[Certified] = (), badge: str | None = None
 ) -> Person:
     """A new person with a badge code of ours, given or made."""
     if not name.strip():
         raise bad_input("A person needs a name.", "name", "It is empty.", "Give the name.")
+    check_duties(duties := list(duties))
     person = Person(e=by.e, name=name.strip())
     session.add(person)
     session.flush()
@@ -53,9 +66,9 @@ def ensure_person(
 
 
 def set_duties(session: Session, by: By, person: int, duties: Iterable[str]) -> bool:
-    wanted = set(duties)
-    if strange := wanted - set(DUTIES):
-        raise bad_input("There is no such duty.", "duties", f"{sorted(strange)[0]!r} is not one of: {', '.join(DUTIES)}.", "Choose among them.")
+    """All the duties of a person from now on; whether that changed anything."""
+    check_duties(wanted := set(duties))
+    lock(session, Person, [person])
     rows = {row.duty: row for row in session.scalars(select(PersonDuty).where(PersonDuty.person == person, PersonDuty.closed_e.is_(None)))}
     for duty in set(rows) - wanted:
         rows[duty].closed_e = by.e
@@ -65,7 +78,9 @@ def set_duties(session: Session, by: By, person: int, duties: Iterable[str]) -> 
 
 
 def set_certificates(session: Session, by: By, person: int, certificates: Iterable[Certified]) -> bool:
+    """All the certificates of a person from now on; whether that changed anything."""
     wanted = {(one.name, one.valid_until) for one in certificates}
+    lock(session, Person, [person])
     rows = {
         (r.name, r.valid_until): r for r in session.scalars(select(Certificate).where(Certificate.person == person, Certificate.closed_e.is_(None)))
     }
@@ -86,8 +101,30 @@ def actor_of(session: Session, person: int) -> Actor:
     return Actor("person", person, session.get_one(Person, person).name, duties_of(session, person))
 
 
+def everyone(session: Session, *people: int) -> list[Known]:
+    """All people by name, or these, with badges, duties and certificates: four statements, however many there are."""
+    query = select(Person).order_by(Person.name, Person.id)
+    found = list(session.scalars(query.where(Person.id.in_(people)) if people else query))
+    ids = [person.id for person in found]
+    badges = codes_of(session, "person", ids)
+    duties: defaultdict[int, list[str]] = defaultdict(list)
+    for duty in session.scalars(select(PersonDuty).where(PersonDuty.person.in_(ids), PersonDuty.closed_e.is_(None))):
+        duties[duty.person].append(duty.duty)
+    held: defaultdict[int, list[Certified]] = defaultdict(list)
+    for one in session.scalars(select(Certificate).where(Certificate.person.in_(ids), Certificate.closed_e.is_(None)).order_by(Certificate.name)):
+        held[one.person].append(Certified(one.name, one.valid_until))
+    return [Known(one.id, one.name, badges[one.id], tuple(sorted(duties[one.id], key=DUTIES.index)), tuple(held[one.id])) for one in found]
+
+
 def there_is_an_administrator(session: Session) -> bool:
-    return session.scalar(select(PersonDuty.id).where(PersonDuty.duty == "administer", PersonDuty.closed_e.is_(None)).limit(1)) is not None
+    """One who can sign in: a catalogue may bring people with that duty, and they have no password yet."""
+    query = select(PersonDuty.id).join(Secret, (Secret.person == PersonDuty.person) & (Secret.kind == "password") & Secret.closed_e.is_(None))
+    return session.scalar(query.where(PersonDuty.duty == "administer", PersonDuty.closed_e.is_(None)).limit(1)) is not None
+
+
+def check_duties(duties: Iterable[str]) -> None:
+    if strange := set(duties) - set(DUTIES):
+        raise bad_input("There is no such duty.", "duties", f"{sorted(strange)[0]!r} is not one of: {', '.join(DUTIES)}.", "Choose among them.")
 
 
 def _with_badge(session: Session, badge: str) -> Person | None:

@@ -1,32 +1,53 @@
-"""PINs and passwords: Argon2 hashes. Checked before an act begins, never under its locks."""
+"""PINs and passwords: Argon2 hashes. Made and checked before an act begins, never under its locks: each takes a tenth of a second."""
 
+from dataclasses import dataclass
 from functools import lru_cache
 
 from argon2 import PasswordHasher, profiles
 from argon2.exceptions import InvalidHashError, VerifyMismatchError
-from sqlalchemy import select
+from sqlalchemy import select, update
 from sqlalchemy.orm import Session
 
 from app.errors import bad_input
-from app.journal.act import By
-from app.people.models import Secret
+from app.journal.act import By, lock
+from app.people.models import Person, Secret, SignIn
 
 _LEAST = {"pin": 4, "password": 8}
 _MOST = 200
 
 
+@dataclass(frozen=True)
+class NewSecret:
+    """A PIN or password that may be kept: only its hash is left."""
+
+    kind: str
+    hash: str
+
+
 def set_secret(session: Session, by: By, person: int, kind: str, secret: str, *, cheap: bool = False) -> None:
-    """A new PIN (digits, for enrolled terminals) or password; the one before stops working."""
+    """For setting up, where no one waits at the lock: hashes inside the act."""
+    keep_secret(session, by, person, new_secret(kind, secret, cheap=cheap))
+
+
+def new_secret(kind: str, secret: str, *, cheap: bool = False) -> NewSecret:
+    """A PIN (digits, for enrolled terminals) or a password. Call before the act."""
     if kind not in _LEAST:
         raise bad_input("That is no secret.", "kind", f"{kind!r} is not pin or password.", "Choose one of them.")
     if not _LEAST[kind] <= len(secret) <= _MOST:
         raise bad_input(f"The {kind} is too short or too long.", kind, f"It needs {_LEAST[kind]} to {_MOST} characters.", "Choose another.")
-    if kind == "pin" and not secret.isdigit():
+    if kind == "pin" and not (secret.isascii() and secret.isdigit()):
         raise bad_input("A PIN is digits.", "pin", "It has other signs.", "Choose digits only.")
-    for before in session.scalars(select(Secret).where(Secret.person == person, Secret.kind == kind, Secret.closed_e.is_(None))):
+    return NewSecret(kind, hasher(cheap=cheap).hash(secret))
+
+
+def keep_secret(session: Session, by: By, person: int, new: NewSecret) -> None:
+    """The one before stops working, and whoever signed in with it is signed out."""
+    lock(session, Person, [person])
+    for before in session.scalars(select(Secret).where(Secret.person == person, Secret.kind == new.kind, Secret.closed_e.is_(None))):
         before.closed_e = by.e
     session.flush()
-    session.add(Secret(e=by.e, person=person, kind=kind, hash=hasher(cheap=cheap).hash(secret)))
+    session.add(Secret(e=by.e, person=person, kind=new.kind, hash=new.hash))
+    session.execute(update(SignIn).where(SignIn.person == person, SignIn.ended_at.is_(None)).values(ended_at=by.now))
     session.flush()
 
 

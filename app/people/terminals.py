@@ -2,13 +2,22 @@
 
 import hashlib
 import secrets
+from dataclasses import dataclass
 
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from app.errors import bad_input, refuse
-from app.journal.act import By
-from app.naming.resolve import give_code
+from app.errors import bad_input, refuse, unknown
+from app.journal.act import By, lock
+from app.naming.resolve import codes_of, give_code
 from app.people.models import Terminal
+
+
+@dataclass(frozen=True)
+class Enrolled:
+    id: int
+    code: str
+    area: str
 
 
 def enrol_terminal(session: Session, by: By, area: str) -> tuple[Terminal, str]:
@@ -24,7 +33,18 @@ def enrol_terminal(session: Session, by: By, area: str) -> tuple[Terminal, str]:
 
 
 def retire_terminal(session: Session, by: By, terminal: int) -> None:
-    row = session.get_one(Terminal, terminal)
+    """Its cookie is worth nothing from now on, and whoever signed in there is signed out."""
+    lock(session, Terminal, [terminal])
+    row = session.get(Terminal, terminal, populate_existing=True)
+    if row is None:
+        raise unknown(str(terminal), "a terminal")
     if row.closed_e is not None:
         raise refuse("finished", "This terminal is retired.", "Someone did it before.", "Enrol it again.")
     row.closed_e = by.e
+
+
+def enrolled(session: Session) -> list[Enrolled]:
+    """The terminals in use."""
+    rows = list(session.scalars(select(Terminal).where(Terminal.closed_e.is_(None)).order_by(Terminal.area, Terminal.id)))
+    codes = codes_of(session, "terminal", [row.id for row in rows])
+    return [Enrolled(row.id, codes[row.id], row.area) for row in rows]

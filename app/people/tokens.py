@@ -7,20 +7,21 @@ from datetime import datetime
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from app.errors import bad_input, refuse
-from app.journal.act import Actor, By
+from app.errors import bad_input, refuse, unknown
+from app.journal.act import Actor, By, lock
 from app.people.models import Token
-from app.people.people import DUTIES
+from app.people.people import check_duties
 
 
 def make_token(
     session: Session, by: By, name: str, duties: tuple[str, ...], valid_until: datetime | None = None, *, may_state_facts: bool = False
 ) -> tuple[Token, str]:
     """A new token and its secret, which nobody sees again."""
-    if strange := set(duties) - set(DUTIES):
-        raise bad_input("There is no such duty.", "duties", f"{sorted(strange)[0]!r} is not one of: {', '.join(DUTIES)}.", "Choose among them.")
+    check_duties(duties)
     if not name.strip() or not duties:
         raise bad_input("A token needs a name and a duty.", "name", "One of them is missing.", "Give both.")
+    if valid_until is not None and valid_until <= by.now:
+        raise bad_input("A token needs a day to come.", "valid_until", "It has passed.", "Give a later one, or none.")
     secret = "rr_" + secrets.token_urlsafe(32)
     token = Token(
         e=by.e, name=name.strip(), hash=digest(secret), duties=",".join(sorted(duties)), may_state_facts=may_state_facts, valid_until=valid_until
@@ -31,10 +32,17 @@ def make_token(
 
 
 def revoke_token(session: Session, by: By, token: int) -> None:
-    row = session.get_one(Token, token)
+    lock(session, Token, [token])
+    row = session.get(Token, token, populate_existing=True)
+    if row is None:
+        raise unknown(str(token), "the number of a token")
     if row.closed_e is not None:
         raise refuse("finished", f"Token {row.name} is revoked.", "Someone did it before.", "Make a new one.")
     row.closed_e = by.e
+
+
+def tokens_in_force(session: Session) -> list[Token]:
+    return list(session.scalars(select(Token).where(Token.closed_e.is_(None)).order_by(Token.id)))
 
 
 def token_with(session: Session, secret: str, now: datetime) -> Token | None:

@@ -1,0 +1,237 @@
+"""Calls: people, their duties, certificates and secrets; floor terminals; machines' tokens."""
+
+from typing import Annotated, Any, Literal
+
+from fastapi import APIRouter
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
+from sqlalchemy.orm import Session
+
+from app.errors import not_allowed
+from app.journal.act import By
+from app.machines.bodies import Name, Text, Told
+from app.machines.calls import PROBLEMS, Calling
+from app.naming.resolve import code_of, resolve
+from app.people.people import Certified, Known, add_person, everyone, set_certificates, set_duties
+from app.people.secrets import keep_secret, new_secret
+from app.people.terminals import enrol_terminal, enrolled, retire_terminal
+from app.people.tokens import make_token, revoke_token, tokens_in_force
+
+router = APIRouter(prefix="/api/v1", tags=["people"], responses=PROBLEMS)
+Duty = Literal["operate", "lead", "quality", "engineer", "administer"]
+Secret = Annotated[Text, Field(max_length=200, description="Never kept: only its hash is.")]
+
+
+class CertificateIn(BaseModel):
+    """What a person is certified for."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    name: Name
+    valid_until: AwareDatetime | None = Field(None, description="None: it has no end.")
+
+
+class PersonIn(Told):
+    model_config = ConfigDict(json_schema_extra={"examples": [{"name": "Mara Lind", "duties": ["operate"], "pin": "402817"}]})
+
+    name: Name
+    duties: list[Duty]
+    certificates: list[CertificateIn] = []
+    badge: Name | None = Field(None, description="A badge code that was chosen elsewhere. None: one is made.")
+    password: Secret | None = None
+    pin: Secret | None = None
+
+
+class ChangePersonIn(Told):
+    """What is left out stays as it is. No duties at all: they have left and can't sign in."""
+
+    model_config = ConfigDict(json_schema_extra={"examples": [{"duties": ["operate", "lead"]}]})
+
+    duties: list[Duty] | None = None
+    certificates: list[CertificateIn] | None = None
+
+
+class SecretIn(Told):
+    model_config = ConfigDict(json_schema_extra={"examples": [{"kind": "pin", "secret": "402817"}]})
+
+    kind: Literal["pin", "password"]
+    secret: Secret
+
+
+class PersonOut(BaseModel):
+    person: str = Field(description="The badge code.")
+    name: str
+    duties: list[str]
+    certificates: list[CertificateIn]
+
+
+class TerminalIn(Told):
+    model_config = ConfigDict(json_schema_extra={"examples": [{"area": "bonding"}]})
+
+    area: Name
+
+
+class TerminalOut(BaseModel):
+    terminal: str
+    area: str
+
+
+class EnrolledOut(TerminalOut):
+    cookie: str | None = Field(description="The value of its cookie `reelroot_terminal`. Shown once: a repeated call has none.")
+
+
+class TokenIn(Told):
+    model_config = ConfigDict(json_schema_extra={"examples": [{"name": "bonder 3", "duties": ["operate"], "may_state_facts": True}]})
+
+    name: Name
+    duties: list[Duty] = Field(min_length=1)
+    valid_until: AwareDatetime | None = Field(None, description="None: it has no end.")
+    may_state_facts: bool = Field(False, description="It may say when something happened, and tell facts that happened earlier.")
+
+
+class TokenOut(BaseModel):
+    token: int
+    name: str
+    duties: list[str]
+    valid_until: AwareDatetime | None
+    may_state_facts: bool
+
+
+class MadeTokenOut(BaseModel):
+    token: int
+    secret: str | None = Field(description="Shown once: a repeated call has none.")
+
+
+class SetOut(BaseModel):
+    person: str
+    set: str
+
+
+@router.get("/people", summary="Everyone, with badges, duties and certificates")
+def list_people(call: Calling) -> list[PersonOut]:
+    with call.house.reading() as session:
+        return [_out(one) for one in everyone(session)]
+
+
+@router.post("/people", summary="Add a person")
+def post_person(body: PersonIn, call: Calling) -> PersonOut:
+    given = {"pin": body.pin, "password": body.password}
+    cheap = call.house.settings.cheap_passwords
+    body = body.model_copy(update={"pin": None, "password": None})  # no secret is told to the journal
+    call.may("add_person")
+    kept = [new_secret(kind, secret, cheap=cheap) for kind, secret in given.items() if secret is not None]
+
+    def verb(s: Session, by: By) -> dict[str, Any]:
+        person = add_person(s, by, body.name, body.duties, _certified(body.certificates), body.badge)
+        for new in kept:
+            keep_secret(s, by, person.id, new)
+        return _told(s, person.id)
+
+    return PersonOut(**call.do("add_person", body, verb))
+
+
+@router.get("/people/{person}", summary="A person by badge")
+def get_person(person: str, call: Calling) -> PersonOut:
+    with call.house.reading() as session:
+        return _out(everyone(session, resolve(session, person, "person").id)[0])
+
+
+@router.post("/people/{person}/change", summary="Change a person's duties or certificates")
+def post_person_change(person: str, body: ChangePersonIn, call: Calling) -> PersonOut:
+    def verb(s: Session, by: By) -> dict[str, Any]:
+        one = resolve(s, person, "person").id
+        if body.duties is not None:
+            set_duties(s, by, one, body.duties)
+        if body.certificates is not None:
+            set_certificates(s, by, one, _certified(body.certificates))
+        return _told(s, one)
+
+    return PersonOut(**call.do("change_person", body, verb, path={"person": person}))
+
+
+@router.post("/people/{person}/secret", summary="Give someone a new PIN or password. All their sessions end")
+def post_secret(person: str, body: SecretIn, call: Calling) -> SetOut:
+    call.may("give_secret")
+    new = new_secret(body.kind, body.secret, cheap=call.house.settings.cheap_passwords)
+
+    def verb(s: Session, by: By) -> dict[str, Any]:
+        named = resolve(s, person, "person")
+        keep_secret(s, by, named.id, new)
+        return {"person": named.code, "set": body.kind}
+
+    told = Told(happened_at=body.happened_at, fact=body.fact)
+    return SetOut(**call.do("give_secret", told, verb, path={"person": person, "kind": body.kind}))
+
+
+@router.get("/terminals", summary="The enrolled floor terminals")
+def list_terminals(call: Calling) -> list[TerminalOut]:
+    with call.house.reading() as session:
+        return [TerminalOut(terminal=one.code, area=one.area) for one in enrolled(session)]
+
+
+@router.post("/terminals", summary="Enrol a floor terminal for a station area")
+def post_terminal(body: TerminalIn, call: Calling) -> EnrolledOut:
+    secrets: list[str] = []
+
+    def verb(s: Session, by: By) -> dict[str, Any]:
+        terminal, secret = enrol_terminal(s, by, body.area)
+        secrets[:] = [secret]
+        return {"terminal": code_of(s, "terminal", terminal.id), "area": terminal.area}
+
+    answer = call.do("enrol_terminal", body, verb)
+    return EnrolledOut(**answer, cookie=secrets[0] if secrets else None)
+
+
+@router.post("/terminals/{terminal}/retire", summary="Retire a floor terminal: its cookie is worth nothing from now on")
+def post_retire_terminal(terminal: str, body: Told, call: Calling) -> list[TerminalOut]:
+    def verb(s: Session, by: By) -> dict[str, Any]:
+        retire_terminal(s, by, resolve(s, terminal, "terminal").id)
+        return {"left": [{"terminal": one.code, "area": one.area} for one in enrolled(s)]}
+
+    return [TerminalOut(**one) for one in call.do("retire_terminal", body, verb, path={"terminal": terminal})["left"]]
+
+
+@router.get("/tokens", summary="The tokens of machines that are in force")
+def list_tokens(call: Calling) -> list[TokenOut]:
+    if not call.who.has("administer"):
+        raise not_allowed(call.who.actor.name, "see the tokens of machines", ("administer",))
+    with call.house.reading() as session:
+        return [
+            TokenOut(token=t.id, name=t.name, duties=t.duties.split(","), valid_until=t.valid_until, may_state_facts=t.may_state_facts)
+            for t in tokens_in_force(session)
+        ]
+
+
+@router.post("/tokens", summary="Make a machine's token. It is shown once")
+def post_token(body: TokenIn, call: Calling) -> MadeTokenOut:
+    secrets: list[str] = []
+
+    def verb(s: Session, by: By) -> dict[str, Any]:
+        token, secret = make_token(s, by, body.name, tuple(body.duties), body.valid_until, may_state_facts=body.may_state_facts)
+        secrets[:] = [secret]
+        return {"token": token.id}
+
+    answer = call.do("make_token", body, verb)
+    return MadeTokenOut(**answer, secret=secrets[0] if secrets else None)
+
+
+@router.post("/tokens/{token}/revoke", summary="Revoke a machine's token")
+def post_revoke_token(token: int, body: Told, call: Calling) -> MadeTokenOut:
+    def verb(s: Session, by: By) -> dict[str, Any]:
+        revoke_token(s, by, token)
+        return {"token": token}
+
+    return MadeTokenOut(**call.do("revoke_token", body, verb, path={"token": token}), secret=None)
+
+
+def _told(session: Session, person: int) -> dict[str, Any]:
+    session.flush()
+    return _out(everyone(session, person)[0]).model_dump(mode="json")
+
+
+def _out(known: Known) -> PersonOut:
+    certificates = [CertificateIn(name=one.name, valid_until=one.valid_until) for one in known.certificates]
+    return PersonOut(person=known.badge, name=known.name, duties=list(known.duties), certificates=certificates)
+
+
+def _certified(given: list[CertificateIn]) -> list[Certified]:
+    return [Certified(one.name, one.valid_until) for one in given]

@@ -1,0 +1,69 @@
+"""The pages that need no one to be signed in: sign in and out, and the link that makes the first administrator."""
+
+from typing import Any
+
+from fastapi import APIRouter, Request
+from fastapi.responses import RedirectResponse, Response
+
+from app.errors import Refused
+from app.people import first_run
+from app.people.callers import SESSION_COOKIE, TERMINAL_COOKIE, address_of, maybe_caller
+from app.people.sign_in import is_terminal, sign_in, sign_out
+from app.web import Line, check_form, here_only, house_of, redirect, render
+
+router = APIRouter(include_in_schema=False)
+
+
+@router.get("/sign-in")
+def sign_in_page(request: Request, next: str = "/") -> Response:
+    return _page(request, next)
+
+
+@router.post("/sign-in")
+def sign_in_now(request: Request, badge: Line, secret: Line, next: Line = "/") -> Response:
+    house, terminal, before = house_of(request), request.cookies.get(TERMINAL_COOKIE), request.cookies.get(SESSION_COOKIE)
+    try:
+        token = sign_in(house, badge, secret, terminal=terminal, address=address_of(request), before=before)
+    except Refused as refusal:
+        return _page(request, next, refusal, badge)
+    answer = RedirectResponse(here_only(next), status_code=303)
+    set_cookie(request, answer, SESSION_COOKIE, token)
+    return answer
+
+
+@router.post("/sign-out")
+def sign_out_now(request: Request, form_token: Line = "") -> Response:
+    """Whoever is not signed in any more is already out."""
+    token = request.cookies.get(SESSION_COOKIE)
+    if maybe_caller(request) is not None and token:
+        check_form(request, form_token)
+        sign_out(house_of(request), token)
+    answer = redirect(request, "sign_in_page")
+    answer.delete_cookie(SESSION_COOKIE, path="/")
+    return answer
+
+
+@router.get("/first/{secret}")
+def first_page(request: Request, secret: str) -> Response:
+    first_run.check(house_of(request), secret)
+    return render(request, "people/first.html", secret=secret, refusal=None, name="")
+
+
+@router.post("/first/{secret}")
+def make_first(request: Request, secret: str, name: Line, password: Line) -> Response:
+    first_run.check(house_of(request), secret)
+    try:
+        code = first_run.make_administrator(house_of(request), secret, name, password)
+    except Refused as refusal:
+        return render(request, "people/first.html", status=refusal.status, secret=secret, refusal=refusal, name=name)
+    return redirect(request, "sign_in_page", said=f"Your badge code is {code}. Write it down, and sign in with it.")
+
+
+def set_cookie(request: Request, answer: Response, name: str, value: str, max_age: int | None = None) -> None:
+    """Read by no script, sent by no other site, and over https only where the page is."""
+    answer.set_cookie(name, value, max_age=max_age, httponly=True, samesite="lax", secure=request.url.scheme == "https", path="/")
+
+
+def _page(request: Request, next: str, refusal: Refused | None = None, badge: str = "") -> Response:
+    values: dict[str, Any] = {"next": next, "refusal": refusal, "badge": badge, "status": refusal.status if refusal else 200}
+    return render(request, "people/sign_in.html", at_terminal=is_terminal(house_of(request), request.cookies.get(TERMINAL_COOKIE)), **values)
