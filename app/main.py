@@ -2,6 +2,7 @@
 
 import logging
 import threading
+import time
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
@@ -16,6 +17,7 @@ from app.db import House
 from app.errors import refuse
 from app.floor import pages as floor_pages
 from app.genealogy import pages as genealogy_pages
+from app.journal.act import forget_old_keys
 from app.journal.sealing import seal
 from app.machines import catalogue as catalogue_calls
 from app.machines import floor, genealogy, holds, ovens, packing, people, placements, receiving, runs
@@ -30,6 +32,7 @@ from app.scan import pages as scan_pages
 from app.settings import Settings
 from app.web import guard
 
+_DAY = 86400.0
 _log = logging.getLogger("reelroot")
 _CALLS = (
     people.router, catalogue_calls.router, receiving.router, floor.router, runs.router, placements.router, ovens.router,
@@ -75,8 +78,16 @@ def make_app(settings: Settings, house: House | None = None) -> FastAPI:
 
 
 def _seal_until(house: House, stop: threading.Event) -> None:
-    while not stop.wait(house.settings.seal_seconds):
+    """Seals in rounds, and once more at the end. Once a day it forgets old keys."""
+    next_sweep = time.monotonic()
+    while True:
+        is_last = stop.wait(house.settings.seal_seconds)
         try:
             seal(house)
+            if time.monotonic() >= next_sweep:
+                forget_old_keys(house)
+                next_sweep += _DAY
         except Exception:  # the database may be away for a while: the next round seals what this one could not
             _log.exception("sealing failed; trying again in %s s", house.settings.seal_seconds)
+        if is_last:
+            return
