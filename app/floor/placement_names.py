@@ -63,7 +63,7 @@ def refused_as_input(reasons: list[Reason]) -> BadInput:
         shown = [*shown, Reason("bad_input", f"And {len(reasons) - len(shown)} more faults.", "Correct these first.", "further lines")]
     if all(reason.kind != "bad_input" for reason in shown):
         shown = [Reason("bad_input", "Some of its lines name nothing known.", "Correct the lines and send the whole file again."), *shown]
-    return BadInput("The placement log is refused as a whole; the file is kept.", *shown)
+    return BadInput("The placement log is refused as a whole; the file is kept as it came.", *shown)
 
 
 def ranges(lines: Iterable[int]) -> str:

@@ -1,6 +1,7 @@
 """Which run each line of a placement log belongs to: by its panel and its time, or, where a log has no times, by the newest.
 
-A bonder's clock may be off: a panel's line outside every run that had the panel belongs to the one nearest in time, and is counted.
+A bonder's clock may be off: a panel's line outside every run that had the panel belongs to the nearest in time of a step that places
+the wafer's role (of any step, where none does), and is counted.
 """
 
 from collections import defaultdict
@@ -22,6 +23,7 @@ from app.ledger.sets import Member
 
 Ints = NDArray[np.int64]
 _CLOCKS_MAY_DIFFER = 60_000_000  # microseconds
+_LAST = 1 << 60
 
 
 @dataclass(frozen=True)
@@ -74,7 +76,7 @@ def find_runs(session: Session, named: NamedLog, station: int, roles: dict[int, 
             if len(some) and not candidates:
                 reasons.append(_nowhere(panel, log.line[some]))
             elif len(some):
-                run[some], far[some] = _nearest(log.at[some], candidates)
+                run[some], far[some] = _nearest(log.at[some], candidates, roles[named.wafers[wafer]])
     _place_lost(session, named, station, spells, run, far, reasons, now)
     if reasons:
         raise refused_as_input(reasons)
@@ -122,13 +124,14 @@ def _in_order(spells: list[Spell], station: int, role: str) -> list[Spell]:
     return sorted(spells, key=lambda one: (one.role not in (role, None), one.station != station, -one.line))
 
 
-def _nearest(at: NDArray[np.datetime64], candidates: list[Spell]) -> tuple[Ints, Ints]:
+def _nearest(at: NDArray[np.datetime64], candidates: list[Spell], role: str | None) -> tuple[Ints, Ints]:
     """Of each time the run that it is in, or nearest to, and how far; a line without time belongs to the first."""
     micros = at.astype("datetime64[us]").astype(np.int64)
     far = np.array([np.maximum(0, np.maximum(one.begins - micros, micros - one.ends)) for one in candidates])
     far[:, np.isnat(at)] = 0
-    best = far.argmin(axis=0)
-    return np.array([one.run for one in candidates])[best], far.min(axis=0)
+    others = np.array([role is not None and one.role not in (role, None) for one in candidates])
+    best = (far + np.where(others[:, None] & (far > 0), _LAST, 0)).argmin(axis=0)
+    return np.array([one.run for one in candidates])[best], far[best, np.arange(len(at))]
 
 
 def _place_lost(
@@ -148,7 +151,8 @@ def _place_lost(
         if not candidates:
             reasons.append(_nowhere(wafer, log.line[lines]))
             continue
-        run[lines], far[lines] = _nearest(log.at[lines], sorted(candidates, key=lambda one: -one.line))
+        newest_first = sorted(candidates, key=lambda one: -one.line)
+        run[lines], far[lines] = _nearest(log.at[lines], newest_first, None)
 
 
 def _nowhere(code: str, lines: Ints) -> Reason:

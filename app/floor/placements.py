@@ -74,8 +74,9 @@ def read_log(house: House, name: str, data: bytes, zone: str | None = None) -> t
 def import_placements(session: Session, by: By, station: int, kept: Kept, log: PlacementLog, replaces: Sequence[int] = ()) -> Imported:
     """Writes what the log of a station says and the record does not. `replaces`: evidence that it corrects."""
     named = name_things(session, log, station)
-    old = _Old.read(session, replaces)
+    old = _Old.read(session, replaces)  # what to lock; read again below, as another correction may have been first
     lock(session, Item, sorted({*named.wafers.values(), *named.panels.values(), *(row.panel for row in old.placements), *old.wafers}))
+    old = _Old.read(session, replaces)
     evidence = record_evidence(session, by, kept, "placement_log", {"station": station, "replaces": list(replaces)})
     gone = changed_after_leaving(session, old.panels)
     old.close(session, by)
@@ -103,14 +104,15 @@ class _Old:
             evidence = session.get(Evidence, number)
             if evidence is None or evidence.kind != "placement_log":
                 raise bad_input("That is no placement log.", "replaces", f"Evidence {number} is another file.", "Name what its import answered.")
-            sums = list(session.scalars(select(PlacementSum).where(PlacementSum.evidence == number, PlacementSum.closed_e.is_(None))))
+            added = select(PlacementSum).where(PlacementSum.evidence == number, PlacementSum.closed_e.is_(None))
+            sums = list(session.scalars(added.execution_options(populate_existing=True)))
             if not sums:
                 why = "What it added was replaced before, or it added nothing."
                 raise refuse("finished", f"Log {number} ({evidence.name}) can't be replaced.", why, "Name the log that is in force.")
             runs = {row.run for row in sums}
             for table, rows in ((Placement, old.placements), (LostDie, old.rest), (CellMark, old.rest)):
                 query = select(table).where(table.run.in_(runs), table.evidence == number, table.closed_e.is_(None))
-                rows.extend(session.scalars(query))
+                rows.extend(session.scalars(query.execution_options(populate_existing=True)))
             old.rest += sums
             old.runs |= runs
         return old

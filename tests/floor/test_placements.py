@@ -2,6 +2,7 @@
 
 import io
 from collections.abc import Iterable
+from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -18,7 +19,7 @@ from app.cli import shell
 from app.db import House
 from app.errors import Refused
 from app.final_test.singulate import singulate
-from app.floor.ends import Said, change_over, interrupt_run
+from app.floor.ends import Said, change_over, interrupt_run, void_run
 from app.floor.marks import good_units, mark_cells
 from app.floor.placements import ROLE_WRONG, Imported, import_placements, read_log
 from app.floor.wafer_account import cell_story, die_story, panel_story, wafer_account
@@ -310,6 +311,47 @@ def test_times_tell_which_run_of_a_panel_is_meant(factory: Factory) -> None:
     assert late.outside == 12
 
 
+def test_transfer_maps_without_times_belong_to_the_newest_run_of_the_wafers_role(factory: Factory) -> None:
+    one, panels = wafer(factory, "A-1"), factory.panels(1)
+    _, run = attached(factory, panels, one)
+    transfers = "".join(f'<T FX="{x}" FY="{y}" TX="{i % 5}" TY="{i // 5}"/>' for i, (x, y) in enumerate(good_dies(20)))
+    strip = f'SubstrateType="Strip" SubstrateId="{panels[0].code}" OriginLocation="UpperLeft" AxisDirection="DownRight"'
+    data = f"""<MapData xmlns="urn:semi-org:xsd.E142-1.V1005.SubstrateMap">
+<Layouts><Layout LayoutId="Cells"><Dimension X="5" Y="4"/></Layout></Layouts>
+<SubstrateMaps><SubstrateMap {strip} LayoutSpecifier="S/Cells"><Overlay MapName="Attach">
+<TransferMap FromSubstrateType="Wafer" FromSubstrateId="A-1">{transfers}</TransferMap>
+</Overlay></SubstrateMap></SubstrateMaps></MapData>"""
+    done = send(factory, data.encode(), station="Bond 1")  # the file may come from a cell computer: the panel says where it was
+    assert (done.placed, done.wrong, done.outside) == (20, 0, 0) and verdicts(factory) == ["conforms"]
+    with factory.house.reading() as session:
+        assert session.scalars(select(Placement.run)).one() == run
+        last = cell_story(session, panels[0], 4, 5).dies[0]
+        assert (last.x, last.y) == good_dies(20)[-1]
+
+
+def test_a_run_that_was_voided_gives_its_dies_back(factory: Factory) -> None:
+    one, panels = wafer(factory, "A-1"), factory.panels(1)
+    lot, run = attached(factory, panels, one)
+    data = log_of(onto(one, panels[0], good_dies(20)))
+    send(factory, data)
+    factory.do("void_run", lambda s, by: void_run(s, by, s.get_one(Run, run), "entered for the wrong lot"))
+    with factory.house.reading() as session:
+        assert wafer_account(session, one).count.left == 97 and die_story(session, one, 0, 0).state == "left"
+    again = factory.run("Attach", lot)
+    done = send(factory, data)
+    assert (done.placed, done.wrong, done.repeated) == (20, 0, 0)
+    with factory.house.reading() as session:
+        assert {at.run for at in die_story(session, one, 0, 0).cells} == {code_of(session, "run", again)}
+
+
+def test_a_panel_that_was_nowhere_near_refuses_its_lines(factory: Factory) -> None:
+    one, panels = wafer(factory, "A-1"), factory.panels(2)
+    attached(factory, panels[:1], one)
+    with pytest.raises(Refused) as refusal:
+        send(factory, log_of(onto(one, panels[0], good_dies(2)) + onto(one, panels[1], good_dies(2, 2))))
+    assert refusal.value.kinds == ("bad_input",) and refusal.value.reasons[0].where == "lines 4-5"
+
+
 def test_a_hundred_thousand_lines(factory: Factory) -> None:
     size = 320
     one = wafer(factory, "BIG", text=plain_map("BIG", (), size))
@@ -364,6 +406,25 @@ def test_from_the_shell(factory: Factory, tmp_path: Path, monkeypatch: pytest.Mo
     assert "1 placed, 0 lost, 1 wrong, 19 known before" in said.stdout and "die failed: line 21" in said.stdout
     missing = runner.invoke(shell, ["import", "placements", str(tmp_path / "none.csv"), "--station", station])
     assert isinstance(missing.exception, Refused) and "none.csv" in missing.exception.reasons[0].where
+
+
+def test_two_corrections_of_one_log_at_once_leave_one(factory: Factory) -> None:
+    one, panels = wafer(factory, "A-1"), factory.panels(1)
+    attached(factory, panels, one)
+    first = send(factory, log_of(onto(one, panels[0], [*good_dies(19), (3, 0)])))
+    ways = [log_of(onto(one, panels[0], good_dies(20, start))) for start in (0, 40)]
+
+    def correct(data: bytes) -> str:
+        try:
+            return str(send(factory, data, replaces=(first.evidence,)).placed)
+        except Refused as refused:
+            return refused.kind
+
+    with ThreadPoolExecutor(2) as both:
+        assert sorted(both.map(correct, ways)) == ["20", "finished"]
+    with factory.house.reading() as session:
+        assert wafer_account(session, one).count.placed == 20
+    assert found_by_check(factory) == []
 
 
 def test_over_http(factory: Factory) -> None:
