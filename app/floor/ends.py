@@ -40,6 +40,7 @@ class Said:
 
 def finish_run(session: Session, by: By, run: Run, values: Sequence[Value] = (), *, person: int | None = None) -> list[Line]:
     """Closes the run and its lines as done. Values are recorded with their limits; one out of limits places a hold."""
+    _must_be_open(session, run)
     lines = open_lines_of(session, run)
     _record_values(session, by, run, lines, values)
     for line in lines:
@@ -52,6 +53,7 @@ def finish_run(session: Session, by: By, run: Run, values: Sequence[Value] = (),
 
 def interrupt_run(session: Session, by: By, run: Run, said: Said, *, person: int | None = None) -> list[Line]:
     """Stops the run before all its panels are done; what was not surely done comes to the step again."""
+    _must_be_open(session, run)
     lines = open_lines_of(session, run)
     for line in lines:
         done, either = _split(session, line, said)
@@ -62,6 +64,7 @@ def interrupt_run(session: Session, by: By, run: Run, said: Said, *, person: int
 
 def abort_run(session: Session, by: By, run: Run, *, person: int | None = None) -> list[Line]:
     """The run failed. In an oven all of it was there, and its heat counts; elsewhere any of it may have been reached."""
+    _must_be_open(session, run)
     lines = open_lines_of(session, run)
     for line in lines:
         panels = _panels_left(session, line) + _either_before(session, line)
@@ -82,6 +85,7 @@ def change_over(session: Session, by: By, station: int, item: Named, place: str 
             done, either = _split(session, line, said)
             rest = [panel for panel in panels_of(session, line.set) if panel not in set(done)] if line.set else []
             close_line(session, by, line, whole=done, either=either, done=True, either_done=False)
+            _are_out_of_work(session, run, set(panels_of(session, line.set or 0)) - set(rest))
             if line.set is None or rest:
                 opened.append(_next_line(session, by, line, rest))
     for line in opened if broken else []:
@@ -103,8 +107,17 @@ def void_run(session: Session, by: By, run: Run, reason: str) -> None:
         close_run(session, by, run, "interrupted")
 
 
-def open_lines_of(session: Session, run: Run) -> list[Line]:
+def _must_be_open(session: Session, run: Run) -> None:
+    """Locks the run and looks again: another may have ended it while this one waited."""
     lock(session, Run, [run.id])
+    session.refresh(run)
+    if run.closed_e is not None:
+        raise refuse(
+            "finished", f"Run {code_of(session, 'run', run.id)} has ended.", "Someone ended it before.", "Scan the lot to see what comes next."
+        )
+
+
+def open_lines_of(session: Session, run: Run) -> list[Line]:
     return list(session.scalars(select(Line).where(Line.run == run.id, Line.closed_e.is_(None)).order_by(Line.id)))
 
 
@@ -121,6 +134,12 @@ def close_run(session: Session, by: By, run: Run, outcome: str, *, person: int |
     run.closed_e, run.ended_at, run.ended_source, run.ended_by, run.outcome = by.e, by.happened_at, by.source, person, outcome
     session.execute(delete(Claim).where(Claim.run == run.id))
     session.flush()
+
+
+def _are_out_of_work(session: Session, run: Run, panels: set[int]) -> None:
+    """Panels that are done while their run goes on over others may be split off, or start their next step."""
+    if panels:
+        session.execute(delete(Claim).where(Claim.run == run.id, Claim.item.in_(panels)))
 
 
 def _panels_left(session: Session, line: Line) -> list[int]:

@@ -30,7 +30,7 @@ def sample_cells(session: Session, by: By, panel: int, cells: Sequence[Cell], pu
     good = good_cells(session, [panel])[panel]
     reasons = _not_there(session, panel, bitmaps.cells_of(wanted & ~good, it.columns))
     refuse_or_hold(session, by, "No sample was taken.", reasons, panels=[panel])
-    sample = _new_sample(session, by, units, checked_reason(session, "sample", purpose), kept=kept, run=run)
+    sample = new_sample(session, by, units, purpose, kept=kept, run=run)
     mark_bitmap(session, by, panel, wanted, SAMPLED, run)
     session.add(Flow(e=by.e, child=sample.item, parent=panel, kind="cells", walked=True, run=run, units=units))
     session.flush()
@@ -46,12 +46,14 @@ def sample_units(
     found = session.get(Lot, lot)
     if found is None or found.form != "loose":
         raise bad_input("That is not a loose lot.", "lot", "Units are taken out of loose lots.", "Take cells off a panel, or scan a jar.")
-    sample = _new_sample(session, by, units, checked_reason(session, "sample", purpose), kept=kept, run=run)
+    sample = new_sample(session, by, units, purpose, kept=kept, run=run)
     take(session, by, lot, units, sample.item, "draw", run)
     return sample
 
 
-def _new_sample(session: Session, by: By, units: int, purpose: str, *, kept: bool, run: int | None) -> Sample:
+def new_sample(session: Session, by: By, units: int, purpose: str, *, kept: bool, run: int | None) -> Sample:
+    """An empty sample of so many units; where they come from, its flows say. What is destroyed leaves the book at once."""
+    purpose = checked_reason(session, "sample", purpose)
     item = Item(e=by.e, kind="sample")
     session.add(item)
     session.flush()

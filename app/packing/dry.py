@@ -20,7 +20,7 @@ from app.ledger.runs import Line, Run
 from app.naming.resolve import Named, give_code
 from app.packing.contents import fills_of, units_of
 from app.packing.dry_pack import use_before
-from app.packing.rework import part_of_pack
+from app.packing.rework import has_given_out, part_of_pack
 
 
 @dataclass(frozen=True)
@@ -30,7 +30,7 @@ class Sealed:
 
 
 def seal_pack(session: Session, by: By, station: int, pack: Named, *, person: int | None = None) -> Sealed:
-    """Seals a closed pack. One that was sealed before is a new pack: it needs a new label anyway."""
+    """Seals a closed pack. One that was sealed before, or of which something was cut off, goes on as a new pack with a new label (rule 4)."""
     lock(session, Item, [pack.id])
     row = session.get_one(Pack, pack.id, populate_existing=True)
     route, step = _dry_step(session, row)
@@ -42,7 +42,7 @@ def seal_pack(session: Session, by: By, station: int, pack: Named, *, person: in
         found.append(Reason("not_here", f"{pack.code} is empty.", "Its units went into another pack."))
     if found and not by.fact:
         raise Refused(f"{pack.code} may not be dry packed at {facts.station.name}.", *found)
-    if session.get(DryPack, row.item) is not None:
+    if session.get(DryPack, row.item) is not None or has_given_out(session, row.item):
         row = part_of_pack(session, by, row, 1, units_of(session, row.item))
     run = Run(e=by.e, operation="dry pack", station=station, recipe=None, person=person, started_at=by.happened_at, source=by.source)
     session.add(run)

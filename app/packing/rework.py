@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from app.errors import Reason, Refused, bad_input, refuse
@@ -20,13 +21,13 @@ from app.packing.fill import new_pack
 
 def re_reel(session: Session, by: By, pack: Named) -> Pack:
     """All units go onto a new reel; what was outermost is now at the hub."""
-    old = _ready(session, by, [pack])[0]
+    old = ready(session, by, [pack])[0]
     return _into_new(session, by, old, [(old, 1, units_of(session, old.item))], turn=True)
 
 
 def cut_pack(session: Session, by: By, pack: Named, units: int) -> Pack:
     """`units` leave from the outer end, which is used first, and make a pack of their own; the rest keeps code and label."""
-    old = _ready(session, by, [pack])[0]
+    old = ready(session, by, [pack])[0]
     there = units_of(session, old.item)
     if not 0 < units < there:
         raise refuse(
@@ -39,7 +40,7 @@ def join_packs(session: Session, by: By, packs: Sequence[Named]) -> Pack:
     """One new pack of several: the first at the hub."""
     if len({pack.id for pack in packs}) < 2:
         raise bad_input("A join needs two packs.", "packs", "Fewer were named.", "Name the packs, the one for the hub first.")
-    old = _ready(session, by, packs)
+    old = ready(session, by, packs)
     for what in ("product", "part_number", "bin", "grade"):
         if len({getattr(pack, what) for pack in old}) > 1:
             raise Refused("These packs may not be joined.", Reason("grade_differs", f"They differ in {what}.", "Join packs that are alike."))
@@ -48,7 +49,7 @@ def join_packs(session: Session, by: By, packs: Sequence[Named]) -> Pack:
 
 def take_off_tape(session: Session, by: By, pack: Named, first: int | None = None, last: int | None = None) -> Lot:
     """Pockets `first` to `last` (all, if not said) are emptied into a new loose lot."""
-    old = _ready(session, by, [pack])[0]
+    old = ready(session, by, [pack])[0]
     there = units_of(session, old.item)
     first, last = first or 1, last or there
     if not 1 <= first <= last <= there:
@@ -76,6 +77,12 @@ def part_of_pack(session: Session, by: By, old: Pack, first: int, last: int) -> 
     return _into_new(session, by, old, [(old, first, last)])
 
 
+def has_given_out(session: Session, pack: int) -> bool:
+    """Something has left the pack that goes on elsewhere: into another pack, or off its tape into a loose lot. Samples don't count."""
+    query = select(Flow.child).join(Item, Item.id == Flow.child).where(Flow.parent == pack, Flow.kind.in_(("repack", "untape")))
+    return session.scalar(query.where(Item.kind != "sample").limit(1)) is not None
+
+
 def _into_new(session: Session, by: By, like: Pack, parts: list[tuple[Pack, int, int]], *, turn: bool = False) -> Pack:
     """A new closed pack of pockets of others, with the flows."""
     fills: list[Fill] = []
@@ -91,7 +98,7 @@ def _into_new(session: Session, by: By, like: Pack, parts: list[tuple[Pack, int,
     return new
 
 
-def _ready(session: Session, by: By, packs: Sequence[Named]) -> list[Pack]:
+def ready(session: Session, by: By, packs: Sequence[Named]) -> list[Pack]:
     """Closed packs that are here, not in work, not held apart, and not empty; locked."""
     lock(session, Item, sorted({pack.id for pack in packs}))
     rows = [session.get_one(Pack, pack.id, populate_existing=True) for pack in packs]
