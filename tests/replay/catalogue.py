@@ -1,0 +1,91 @@
+"""The catalogue that a history needs, written as the program's own definitions."""
+
+from typing import TYPE_CHECKING, Any
+
+from sqlalchemy.orm import Session
+
+from app.catalogue.definitions import (
+    BinEntry,
+    BinTableBody,
+    Body,
+    Customer,
+    Need,
+    Part,
+    Product,
+    Recipe,
+    Role,
+    Route,
+    Station,
+    Step,
+    thing_name,
+)  # fmt: skip
+from app.catalogue.models import Approval, Definition, Thing
+from app.journal.act import By
+from app.naming.resolve import give_code
+from tests.oracle.actions import Setting
+from tests.oracle.acts import CUSTOMERS
+
+if TYPE_CHECKING:
+    from tests.replay.driver import Replay
+
+RECIPE = "C170"
+_KINDS = ("adhesive", "wire", "encapsulant", "carrier tape", "bag")
+
+
+def wafer_part(role: str) -> Part:
+    return Part(number=f"die {role}", kind="wafer", role=role)
+
+
+def load_catalogue(replay: "Replay", setting: Setting) -> dict[str, int]:
+    """Writes it; station name -> thing."""
+
+    def write(session: Session, by: By) -> dict[str, int]:
+        found = {}
+        for kind, body in _bodies(setting):
+            thing = Thing(e=by.e, kind=kind, name=thing_name(kind, body))
+            session.add(thing)
+            session.flush()
+            definition = Definition(e=by.e, thing=thing.id, body=body.model_dump(mode="json"))
+            session.add(definition)
+            session.flush()
+            if kind == "station":
+                give_code(session, by, kind, thing.id)
+                found[thing.name] = thing.id
+            if kind == "route":
+                session.add(Approval(e=by.e, route=thing.id, definition=definition.id))
+        return found
+
+    return replay.do("load_catalogue", write)
+
+
+def _bodies(setting: Setting) -> list[tuple[str, Body]]:
+    parts = [wafer_part(role) for role in setting.roles] + [Part(number=kind, kind=kind) for kind in _KINDS]  # type: ignore[arg-type]
+    parts.append(Part(number="lead frame", kind="lead frame", rows=setting.rows, columns=setting.columns))
+    bins = [BinEntry(name=name, grade=grade) for name, grade in setting.bins]  # type: ignore[arg-type]
+    product = Product(
+        part_number="P1", rows=setting.rows, columns=setting.columns, roles=tuple(Role(role=role, part=f"die {role}") for role in setting.roles),
+        bin_table="B", units_per_reel=setting.pack_size, max_lots_per_pack=10_000, seconds_part_number="P1-S",
+    )  # fmt: skip
+    stations = [Station(name=name, area="hall", operations=(does,), shelves=setting.shelves) for name, does in setting.stations]  # type: ignore[arg-type]
+    return [
+        *(("part", part) for part in parts),
+        ("recipe", Recipe(name=RECIPE, set_point_c=170, band_low_c=165, band_high_c=175, soak_minutes=90)),
+        ("bin_table", BinTableBody(name="B", unbinned="R", failed="R", bins=tuple(bins))),
+        ("product", product),
+        ("route", Route(product="P1", revision="A", steps=_steps(setting))),
+        *(("customer", Customer(name=name)) for name in CUSTOMERS),
+        *(("station", station) for station in stations),
+    ]
+
+
+def _steps(setting: Setting) -> tuple[Step, ...]:
+    steps = []
+    for step in setting.route:
+        more: dict[str, Any] = {"recipe": RECIPE} if step.operation == "cure" else {}
+        if step.role and setting.judged_logs:
+            more["judged"] = "placements"
+        needs = tuple(Need(kind=kind, part=kind) for kind in step.needs)  # type: ignore[arg-type]
+        steps.append(
+            Step(key=step.key, name=step.key, operation=step.operation, role=step.role, needs=needs, wrong_placements_limit=1.0, **more)  # type: ignore[arg-type]
+        )
+    return tuple(steps)
