@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from fastapi.testclient import TestClient
-from small_factory import STEPS, SYSTEM, Factory
+from small_factory import STEPS, SYSTEM, Factory, named_lot, named_pack
 from sqlalchemy import select
 from typer.testing import CliRunner
 
@@ -18,13 +18,16 @@ from app.catalogue.definitions import Part, Route
 from app.cli import shell
 from app.db import House
 from app.errors import Refused
+from app.final_test.bins_out import take_bins_out
 from app.final_test.singulate import singulate
+from app.floor.dispositions import dispose
 from app.floor.ends import Said, change_over, interrupt_run, void_run
 from app.floor.marks import good_units, mark_cells
 from app.floor.placements import ROLE_WRONG, Imported, import_placements, read_log
 from app.floor.wafer_account import cell_story, die_story, panel_story, wafer_account
 from app.genealogy.checks import check
 from app.genealogy.origins import origins
+from app.holds.stopped import stops_on
 from app.journal.act import act
 from app.ledger.cells import CellMark, LostDie, Placement
 from app.ledger.judgements import Judgement
@@ -33,6 +36,8 @@ from app.ledger.sets import set_of
 from app.ledger.stops import Hold
 from app.main import make_app
 from app.naming.resolve import Named, code_of, give_code, resolve
+from app.packing.fill import Part as PackPart
+from app.packing.fill import fill_pack
 from app.people.tokens import make_token
 from app.receiving.die_map import Stated
 from app.receiving.panels import receive_panels
@@ -250,10 +255,11 @@ def test_a_wafer_changed_in_mid_panel_gives_exact_origins(factory: Factory) -> N
     assert verdicts(factory) == ["conforms", "conforms"]
 
 
-def singulated(factory: Factory, lot: Named) -> int:
+def singulated(factory: Factory, lot: Named, *, mount: bool = True) -> int:
     """The lot's units, loose: the lines of its die attach are judged before."""
     factory.run("Plasma", lot)
-    factory.mount("Bond 1", factory.batch("AU20"))
+    if mount:
+        factory.mount("Bond 1", factory.batch("AU20"))
     factory.run("Bond 1", lot, pull=5.0)
     factory.run("Scope", lot)
     run = factory.start("Saw", lot)
@@ -277,6 +283,52 @@ def test_a_wafer_only_on_marked_cells_is_no_origin_however_late_the_log(factory:
         share = origins(session, [loose]).share("wafer", two.id)
         assert (share.least, share.most) == (1, 1)
     assert found_by_check(factory) == []
+
+
+def packed(factory: Factory, loose: int) -> Named:
+    """All units of a loose lot on a reel of their own."""
+    with factory.house.reading() as session:
+        lot = named_lot(session, loose)
+    test = factory.start("Tester", lot)
+    tested = factory.do("bin_out", lambda s, by: take_bins_out(s, by, s.get_one(Run, test), {("B1", "prime"): 20})["B1"].item)
+    with factory.house.reading() as session:
+        part = PackPart(named_lot(session, tested), 20)
+    taper = factory.things["Taper"]
+    item = factory.do("fill_pack", lambda s, by: fill_pack(s, by, taper, [part], line_clear=True, short_reason="end of lot").item)
+    with factory.house.reading() as session:
+        return named_pack(session, item)
+
+
+def test_a_correction_stops_and_lists_the_packs_that_it_changes_and_no_others(factory: Factory) -> None:
+    one, two, panels = wafer(factory, "A-1"), wafer(factory, "A-2"), factory.panels(2)
+    lots = [attached(factory, [panels[0]], one)[0]]
+    lots.append(factory.lot([panels[1]]))
+    factory.run("Attach", lots[1])
+    logs = [send(factory, log_of(onto(one, panel, good_dies(20, 20 * n)))) for n, panel in enumerate(panels)]
+    packs = []
+    for n, lot in enumerate(lots):
+        packs.append(packed(factory, singulated(factory, lot, mount=n == 0)))
+    same = send(factory, log_of(onto(one, panels[0], good_dies(20))), replaces=(logs[0].evidence,))
+    assert (same.placed, same.packs, same.holds) == (20, [], [])  # sent anew, it says the same
+    done = send(factory, log_of(onto(two, panels[1], good_dies(20, 20))), replaces=(logs[1].evidence,))
+    assert done.packs == [packs[1].code] and len(done.holds) == 1
+    with factory.house.reading() as session:
+        assert set(stops_on(session, [pack.id for pack in packs])) == {packs[1].id}
+        assert set(origins(session, [packs[1].id]).wafers) == {two.id}
+    assert found_by_check(factory) == []
+
+
+def test_a_log_that_comes_late_holds_what_is_packed_already(factory: Factory, house: House) -> None:
+    one, panels = wafer(factory, "A-1"), factory.panels(1)
+    lot, _ = attached(factory, panels, one)
+    with house.reading() as session:
+        line = session.scalars(select(Line.id)).one()
+    factory.do("dispose", lambda s, by: dispose(s, by, line, "concession", "the bonder's disk is lost").id)
+    pack = packed(factory, singulated(factory, lot))
+    done = send(factory, log_of(onto(one, panels[0], [*good_dies(17), *sorted(BAD)])))
+    assert done.packs == [pack.code] and verdicts(factory) == ["cannot_tell", "does_not_conform"]
+    with factory.house.reading() as session:
+        assert set(stops_on(session, [pack.id])) == {pack.id}
 
 
 def test_a_mark_that_comes_after_units_left_takes_nothing_from_their_origins(factory: Factory) -> None:
