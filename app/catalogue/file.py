@@ -64,7 +64,7 @@ def _compact(text: str) -> str:
 
 
 def _on_one_line(found: re.Match[str]) -> str:
-    short = "[" + ", ".join(line.strip().removesuffix(",") for line in found[1].splitlines()) + "]"
+    short = "[" + ", ".join(line.strip().removesuffix(",") for line in found[1].removesuffix("\n").split("\n")) + "]"
     return short if len(short) <= _SHORT else found[0]
 
 

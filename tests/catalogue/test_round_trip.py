@@ -93,6 +93,12 @@ def test_any_catalogue_is_the_same_after_toml_and_after_json(catalogue: d.Catalo
     assert catalogue_from(catalogue.model_dump(mode="json")) == catalogue
 
 
+def test_signs_that_end_lines_elsewhere_stay_inside_their_text() -> None:
+    """Next line, line separator and form feed end a line for some readers, not in TOML."""
+    part = d.Part(number="W", kind="wafer", role="red", passing_bins=("\x85", "a\u2028b", "[\n 1,\n]", "\x0c"))
+    assert read_catalogue(as_toml(d.Catalogue(parts=(part,)))).parts == (part,)
+
+
 @few
 @given(catalogues(), catalogues())
 def test_two_definitions_differ_in_nothing_only_when_they_are_equal(one: d.Catalogue, other: d.Catalogue) -> None:
