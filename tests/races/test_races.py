@@ -1,0 +1,200 @@
+"""Real races: what two people can grab at once, with threads on one server and with two processes on one database."""
+
+import json
+import subprocess
+import sys
+import threading
+from collections import Counter
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from app.db import House
+from app.errors import Refused
+from app.final_test.bins_out import take_bins_out
+from app.final_test.singulate import singulate
+from app.floor import lots
+from app.floor.dispositions import dispose
+from app.floor.ends import finish_run
+from app.floor.starts import start_run
+from app.genealogy.checks import check
+from app.holds.place import place_hold
+from app.ledger.places import Load
+from app.ledger.runs import Run
+from app.naming.resolve import Named
+from app.ovens import loads
+from app.packing import fill, shipping
+from app.packing.dry import seal_pack
+from tests.small_factory import Factory, named_lot, named_pack
+
+ROOT = Path(__file__).parent.parent.parent
+
+
+@pytest.fixture
+def factory(house: House) -> Factory:
+    one = Factory(house).load()
+    one.mount("Attach", one.batch("GLUE"), one.wafer())
+    return one
+
+
+def at_once(*acts: Callable[[], Any]) -> list[Any]:
+    """Begins all acts at the same moment; the answer or the kind of refusal of each."""
+    barrier = threading.Barrier(len(acts))
+
+    def one(what: Callable[[], Any]) -> Any:
+        barrier.wait()
+        try:
+            return what()
+        except Refused as refused:
+            return refused.kind
+
+    with ThreadPoolExecutor(len(acts)) as pool:
+        return list(pool.map(one, acts))
+
+
+def start(factory: Factory, *things: Named, only: list[int] | None = None) -> int:
+    station = factory.things["Attach"]
+    return factory.do("start_run", lambda s, by: start_run(s, by, station, list(things), only=only).run.id)
+
+
+def test_two_starts_of_one_magazine_have_one_winner(factory: Factory) -> None:
+    lot = factory.lot(factory.panels(4))
+    answers = at_once(*[lambda: start(factory, lot)] * 4)
+    assert Counter(map(type, answers)) == {int: 1, str: 3}
+    assert {answer for answer in answers if isinstance(answer, str)} == {"in_work"}
+
+
+def test_disjoint_magazines_of_one_lot_both_start(factory: Factory) -> None:
+    panels = factory.panels(4)
+    lot = factory.lot(panels)
+    halves = [[panel.id for panel in panels[:2]], [panel.id for panel in panels[2:]]]
+    answers = at_once(*[lambda half=half: start(factory, lot, only=half) for half in halves])
+    assert all(isinstance(answer, int) for answer in answers), answers
+    assert len(set(answers)) == 2
+
+
+def test_a_split_while_starting_leaves_one_truth(factory: Factory) -> None:
+    panels = factory.panels(4)
+    lot = factory.lot(panels)
+    leaving = [panel.id for panel in panels[:2]]
+    split = lambda: factory.do("split_lot", lambda s, by: lots.split_lot(s, by, lot.id, leaving).item)  # noqa: E731
+    answers = at_once(split, lambda: start(factory, lot))
+    assert any(isinstance(answer, int) for answer in answers)
+    assert all(isinstance(answer, int) or answer == "in_work" for answer in answers), answers
+    assert list(check(factory.house)) == []
+
+
+def test_finishing_twice_is_done_once(factory: Factory) -> None:
+    run = start(factory, factory.lot(factory.panels(2)))
+
+    def finish() -> str:
+        return factory.do("finish_run", lambda s, by: str(len(finish_run(s, by, s.get_one(Run, run)))))
+
+    assert sorted(at_once(finish, finish)) == ["1", "finished"]
+    assert list(check(factory.house)) == []
+
+
+def packed(factory: Factory) -> tuple[Named, Named]:
+    """A closed pack ready to ship, and the loose lot that it was filled from."""
+    lot = factory.lot(factory.panels(4))
+    factory.finish(factory.start("Attach", lot))
+    load = factory.do("begin_load", lambda s, by: loads.begin_load(s, by, factory.things["Oven"], "C170").id)
+    factory.do("add_to_load", lambda s, by: len(loads.add_to_load(s, by, s.get_one(Load, load), [lot], "1")))
+    run = factory.do("start_load", lambda s, by: loads.start_load(s, by, s.get_one(Load, load), None).run.id)
+    line = factory.do("end_load", lambda s, by: finish_run(s, by, s.get_one(Run, run))[0].id)
+    factory.do("dispose", lambda s, by: dispose(s, by, line, "concession", "no logger").id)
+    factory.mount("Bond 1", factory.batch("AU20"))
+    factory.run("Plasma", lot)
+    factory.run("Bond 1", lot, pull=5.0)
+    factory.run("Scope", lot)
+    saw = factory.start("Saw", lot)
+    loose = factory.do("singulate", lambda s, by: named_lot(s, singulate(s, by, s.get_one(Run, saw)).item))
+    test = factory.start("Tester", loose)
+    one = factory.do("bin_out", lambda s, by: named_lot(s, take_bins_out(s, by, s.get_one(Run, test), {("B1", "prime"): 80})["B1"].item))
+    taper = factory.things["Taper"]
+    pack = factory.do("fill_pack", lambda s, by: named_pack(s, fill.fill_pack(s, by, taper, [fill.Part(one, 30)], line_clear=True).item))
+    factory.do("seal_pack", lambda s, by: seal_pack(s, by, factory.things["Bagger"], pack).pack.item)
+    return pack, one
+
+
+def test_a_reel_can_t_ship_while_its_hold_is_being_placed(factory: Factory) -> None:
+    pack, lot = packed(factory)
+    hold = lambda: ("hold", factory.do("place_hold", lambda s, by: place_hold(s, by, lot, "wrong").e))  # noqa: E731
+    ship = lambda: ("ship", factory.do("ship", lambda s, by: shipping.ship(s, by, [pack], "Arden Lights").e))  # noqa: E731
+    answers = at_once(hold, ship)
+    if answers[1] != "held":  # then it shipped before the hold: never after
+        assert answers[1][1] < answers[0][1]
+
+
+def test_the_last_units_of_a_jar_go_into_one_reel_only(factory: Factory) -> None:
+    _, lot = packed(factory)
+    taper = factory.things["Taper"]
+    fill_one = lambda: factory.do("fill_pack", lambda s, by: fill.fill_pack(s, by, taper, [fill.Part(lot, 30)], line_clear=True).item)  # noqa: E731
+    answers = at_once(fill_one, fill_one)
+    assert Counter(type(answer) for answer in answers) == {int: 1, str: 1}
+    assert "too_few_units" in answers
+    assert list(check(factory.house)) == []
+
+
+def test_two_people_fill_one_load(factory: Factory) -> None:
+    first, second = factory.lot(factory.panels(2)), factory.lot(factory.panels(2))
+    for lot in (first, second):
+        factory.finish(factory.start("Attach", lot))
+    load = factory.do("begin_load", lambda s, by: loads.begin_load(s, by, factory.things["Oven"], "C170").id)
+    put = lambda lot: factory.do("add_to_load", lambda s, by: len(loads.add_to_load(s, by, s.get_one(Load, load), [lot], "1")))  # noqa: E731
+    assert at_once(lambda: put(first), lambda: put(second)) == [1, 1]
+    assert at_once(lambda: put(first), lambda: put(first)) == ["in_work", "in_work"]
+
+
+PROCESS = """
+import json, sys
+from pathlib import Path
+from app.db import House
+from app.errors import Refused
+from app.journal.act import SYSTEM, act
+from app.naming.resolve import resolve
+from app.settings import Settings
+from app import tables
+from app.floor.starts import start_run
+
+facts = json.loads(sys.argv[1])
+house = House(Settings(data_dir=Path(facts["data"]), database_url=facts["url"]))
+print("ready", flush=True)
+sys.stdin.readline()
+try:
+    verb = lambda s, by: {"run": start_run(s, by, facts["station"], [resolve(s, facts["lot"])]).run.id}
+    answer = act(house, SYSTEM, "start_run", {"who": facts["who"]}, verb)
+    print(json.dumps(answer.body))
+except Refused as refused:
+    print(json.dumps({"refused": refused.kind}))
+"""
+
+
+def test_two_processes_start_one_magazine_and_one_wins(factory: Factory) -> None:
+    lot = factory.lot(factory.panels(3))
+    settings = factory.house.settings
+    facts = {"data": str(settings.data_dir), "url": settings.database_url, "station": factory.things["Attach"], "lot": lot.code}
+    processes = [
+        subprocess.Popen(
+            [sys.executable, "-c", PROCESS, json.dumps(facts | {"who": n})], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, cwd=ROOT
+        )
+        for n in range(2)
+    ]
+    for process in processes:
+        assert process.stdout is not None
+        assert process.stdout.readline().strip() == "ready"
+    answers = [json.loads(process.communicate("go\n", timeout=60)[0]) for process in _go(processes)]
+    assert sorted("run" if "run" in answer else answer["refused"] for answer in answers) == ["in_work", "run"]
+    assert list(check(factory.house)) == []
+
+
+def _go(processes: list["subprocess.Popen[str]"]) -> list["subprocess.Popen[str]"]:
+    """Lets all of them run before any answer is waited for."""
+    for process in processes:
+        assert process.stdin is not None
+        process.stdin.write("go\n")
+        process.stdin.flush()
+    return processes
