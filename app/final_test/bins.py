@@ -1,4 +1,4 @@
-"""Which bin a tested unit belongs to, as an SQL expression made from the product's bin table. Pure.
+"""Which bin a tested unit belongs to, as SQL made from the product's bin table. Pure.
 
 A failed unit goes to the bin that names its failure code, else to the table's bin for failures. A passing unit goes to the first
 bin of the table that takes it: one of the bin's polygons for each pair of columns must hold it, and every rank; edges and limits
@@ -9,6 +9,7 @@ Points and corners are compared as whole numbers of their seventh decimal (fewer
 below 2**53, so double arithmetic is exact, and a point that lies on an edge in decimals lies on it here.
 """
 
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from itertools import pairwise
 from math import floor, log10
@@ -30,14 +31,29 @@ def needed_columns(table: BinTableBody) -> tuple[str, ...]:
     return tuple(dict.fromkeys(name for names in of_bins for name in names))
 
 
-def case_sql(table: BinTableBody, columns: Mapping[str, str]) -> str:
-    """The name of a unit's bin, as DuckDB's SQL. `columns`: the SQL of each needed column, and of FAILURE."""
+def binned_sql(table: BinTableBody, source: str, columns: Mapping[str, str]) -> str:
+    """`source` (what may stand after FROM) with the name of each unit's bin beside, in a column `bin`, as a SELECT of DuckDB.
+
+    `columns`: the name in `source` of each needed column, and of FAILURE. What more than one bin asks is worked out once a row.
+    """
     missing = [name for name in needed_columns(table) if name not in columns]
     if missing:
         raise bad_input("These results can't be binned.", f"column {missing[0]}", f"{table.name} asks for it.", "Measure it, or change the table.")
     scales = _scales(table)
-    passing = [f"WHEN {condition} THEN {text_sql(one.name)}" for one in table.bins if (condition := _takes(one, table, columns, scales))]
-    return f"CASE WHEN {columns[FAILURE]} IS NOT NULL THEN {_failed(table, columns[FAILURE])} {' '.join(passing)} ELSE {text_sql(table.unbinned)} END"
+    points = {name: f"point_{n}" for n, name in enumerate(scales)}
+    asked = Counter(_inside(polygon, points, scales) for one in table.bins for polygon in one.polygons)
+    shared = {condition: f"area_{n}" for n, condition in enumerate(condition for condition, times in asked.items() if times > 1)}
+    conditions = {one.name: _takes(one, table, columns, points, scales, shared) for one in table.bins}
+    passing = [f"WHEN {condition} THEN {text_sql(name)}" for name, condition in conditions.items() if condition]
+    failed = f"WHEN {columns[FAILURE]} IS NOT NULL THEN {_failed(table, columns[FAILURE])}"
+    with_points = _with(source, {points[name]: f"round({columns[name]} * 1e{decimals})" for name, decimals in scales.items()})
+    with_areas = _with(with_points, {name: condition for condition, name in shared.items()})
+    return f"SELECT *, CASE {failed} {' '.join(passing)} ELSE {text_sql(table.unbinned)} END AS bin FROM {with_areas}"
+
+
+def _with(source: str, worked_out: Mapping[str, str]) -> str:
+    columns = "".join(f", {sql} AS {name}" for name, sql in worked_out.items())
+    return f"(SELECT *{columns} FROM {source})" if worked_out else source
 
 
 def text_sql(text: str) -> str:
@@ -49,11 +65,15 @@ def _failed(table: BinTableBody, failure: str) -> str:
     return f"CASE {failure} {' '.join(named)} ELSE {text_sql(table.failed)} END" if named else text_sql(table.failed)
 
 
-def _takes(one: BinEntry, table: BinTableBody, columns: Mapping[str, str], scales: Mapping[str, int]) -> str:
+def _takes(
+    one: BinEntry, table: BinTableBody, columns: Mapping[str, str], points: Mapping[str, str], scales: Mapping[str, int], shared: Mapping[str, str]
+) -> str:
     """The condition on which a passing unit is of this bin; empty when it takes none."""
-    pairs = dict.fromkeys((polygon.x, polygon.y) for polygon in one.polygons)
-    conditions = [_any([_inside(p, columns, scales) for p in one.polygons if (p.x, p.y) == pair]) for pair in pairs]
-    conditions += [_between(rank, columns[rank.column]) for rank in one.ranks]
+    areas: dict[tuple[str, str], list[str]] = {}
+    for polygon in one.polygons:
+        condition = _inside(polygon, points, scales)
+        areas.setdefault((polygon.x, polygon.y), []).append(shared.get(condition, condition))
+    conditions = [_between(rank, columns[rank.column]) for rank in one.ranks] + [_any(parts) for parts in areas.values()]
     if not conditions:
         for_the_rest = not one.fail_codes and one.name not in (table.unbinned, table.failed)
         return "true" if for_the_rest else ""
@@ -64,9 +84,9 @@ def _between(rank: Rank, value: str) -> str:
     return f"{value} BETWEEN '{rank.low!r}'::DOUBLE AND '{rank.high!r}'::DOUBLE"  # not decimals: the file's numbers are read so too
 
 
-def _inside(polygon: Polygon, columns: Mapping[str, str], scales: Mapping[str, int]) -> str:
-    x, y = (f"round({columns[name]} * 1e{scales[name]})" for name in (polygon.x, polygon.y))
-    return _any([" AND ".join(_half_planes(piece, x, y)) for piece in _convex_pieces(polygon, scales)])
+def _inside(polygon: Polygon, points: Mapping[str, str], scales: Mapping[str, int]) -> str:
+    pieces = _convex_pieces(polygon, scales)
+    return _any([" AND ".join(_half_planes(piece, points[polygon.x], points[polygon.y])) for piece in pieces])
 
 
 def _half_planes(piece: Sequence[Corner], x: str, y: str) -> Iterator[str]:

@@ -9,7 +9,7 @@ from shapely import Polygon as Area
 
 from app.catalogue.definitions import BinEntry, BinTableBody, Polygon, Rank
 from app.errors import BadInput
-from app.final_test.bins import case_sql, needed_columns
+from app.final_test.bins import binned_sql, needed_columns
 
 Corners = list[tuple[int, int]]
 STAR: Corners = [(20, 0), (24, 16), (40, 20), (24, 24), (20, 40), (16, 24), (0, 20), (16, 16)]
@@ -33,9 +33,9 @@ def area_bin(name: str, *rings: Corners, pair: str = "red") -> BinEntry:
 def bins_of(table: BinTableBody, rows: list[dict[str, object]]) -> list[str]:
     """What DuckDB says, row by row."""
     names = [*needed_columns(table), "failure"]
-    sql = case_sql(table, {name: f'"{name}"' for name in names})
     values = ", ".join("(" + ", ".join(f"?::{'VARCHAR' if name == 'failure' else 'DOUBLE'}" for name in names) + ")" for _ in rows)
-    statement = f"SELECT {sql} FROM (VALUES {values}) AS t({', '.join(names)})"
+    source = f"(SELECT * FROM (VALUES {values}) AS t({', '.join(names)}))"
+    statement = f"SELECT bin FROM ({binned_sql(table, source, {name: name for name in names})})"
     return [row[0] for row in duckdb.connect().execute(statement, [row.get(name) for row in rows for name in names]).fetchall()]
 
 
@@ -107,6 +107,14 @@ def test_a_bin_may_ask_for_every_colour_and_for_ranks() -> None:
     assert bins_of(table, rows) == ["A1", "U", "A2", "A1", "A1", "U"]
 
 
+def test_bins_that_share_a_polygon_differ_by_the_rest() -> None:
+    square: Corners = [(0, 0), (40, 0), (40, 40), (0, 40)]
+    left, right = area_bin("A", ELL, pair="green"), area_bin("B", STAR, pair="green")
+    table = table_of(*(one.model_copy(update={"polygons": (*area_bin("square", square).polygons, *one.polygons)}) for one in (left, right)))
+    rows: list[dict[str, object]] = [{"x_red": x / 1000, "y_red": 0.04, "x_green": 0.02, "y_green": y / 1000} for x in (40, 41) for y in (5, 20)]
+    assert bins_of(table, rows) == ["A", "B", "U", "U"]
+
+
 def test_two_polygons_of_one_colour_are_one_area_in_two_parts() -> None:
     table = table_of(area_bin("A", [(0, 0), (10, 0), (10, 10), (0, 10)], [(30, 30), (40, 30), (40, 40), (30, 40)]))
     assert grid_bins(table, [(5, 5), (35, 35), (20, 20)]) == ["A", "A", "U"]
@@ -143,10 +151,10 @@ def test_greater_numbers_are_compared_exactly_too(size: float) -> None:
 @pytest.mark.parametrize("ring", [[(0, 0), (40, 40), (40, 0), (0, 40)], [(0, 0), (20, 20), (40, 40)]], ids=["crossed", "a line"])
 def test_what_is_no_polygon_is_refused(ring: Corners) -> None:
     with pytest.raises(BadInput, match="enclose no area"):
-        case_sql(table_of(area_bin("A", ring)), {"x_red": "x", "y_red": "y", "failure": "f"})
+        binned_sql(table_of(area_bin("A", ring)), "t", {"x_red": "x", "y_red": "y", "failure": "f"})
 
 
 def test_a_column_that_was_not_measured_is_named() -> None:
     with pytest.raises(BadInput) as refusal:
-        case_sql(table_of(area_bin("A", STAR)), {"x_red": "x", "failure": "f"})
+        binned_sql(table_of(area_bin("A", STAR)), "t", {"x_red": "x", "failure": "f"})
     assert refusal.value.reasons[0].where == "column y_red"

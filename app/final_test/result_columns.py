@@ -1,0 +1,156 @@
+"""What the columns of a file of unit results are, from its first lines: which is which, numbers or text, point or comma."""
+
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from app.catalogue.definitions import BinTableBody
+from app.errors import bad_input
+from app.final_test.bins import needed_columns
+from app.receiving.delimited import Header, column, find_header, plain_name, refuse_lines_before_header
+
+UNIT, RESULT, TESTER_BIN, BIN = "unit", "result", "tester_bin", "bin"
+REFUSED = "The unit results were not taken."
+_NAMES = {
+    UNIT: ("unit", "unitid", "unitno", "unitnumber", "serial", "serialnumber"),
+    RESULT: ("result", "status", "passfail", "failure", "failurecode", "failcode"),
+    TESTER_BIN: ("testerbin", "testbin", "bin"),
+}
+_FAILURES = ("failure", "failurecode", "failcode")
+_HEAD_BYTES = 1 << 18
+_SAMPLE = 1000
+_WHOLE = re.compile(r"0|[1-9]\d{0,14}")  # below 2**53, so that a double holds it
+_WITH_COMMA = re.compile(r"[+-]?\d*,\d+([eE][+-]?\d+)?")
+_WITH_POINT = re.compile(r"[+-]?(\d+\.\d*|\.\d+)([eE][+-]?\d+)?")
+_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?|[+-]?(nan|inf|infinity)", re.IGNORECASE)
+_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}(,\d{3})+")
+
+
+@dataclass(frozen=True)
+class Column:
+    """A column: its title in the file, its name in what is kept, its name and type while reading."""
+
+    title: str
+    name: str
+    inner: str
+    type: str  # of DuckDB
+
+    @property
+    def value(self) -> str:
+        """What is kept of it, as SQL. A unit's number is read as a double: read as an integer, 1.5 would pass for 2."""
+        if self.name == UNIT and self.type == "DOUBLE":
+            return f"CASE WHEN {self.inner} = trunc({self.inner}) AND abs({self.inner}) < 1e15 THEN {self.inner}::BIGINT END"
+        return self.inner if self.type == "DOUBLE" else f"nullif(trim({self.inner}, ' \"'), '')"
+
+    @property
+    def title_says_failure(self) -> bool:
+        return plain_name(self.title) in _FAILURES
+
+
+@dataclass(frozen=True)
+class Layout:
+    """How the file is to be read."""
+
+    header_line: int
+    delimiter: str
+    decimal: str
+    columns: tuple[Column, ...]
+
+    def of(self, name: str) -> Column:
+        return next(column for column in self.columns if column.name == name)
+
+    def has(self, name: str) -> bool:
+        return any(column.name == name for column in self.columns)
+
+    @property
+    def units_are_numbers(self) -> bool:
+        return self.of(UNIT).type == "DOUBLE"
+
+    def with_units_as_text(self) -> "Layout":
+        return replace(self, columns=tuple(replace(c, type="VARCHAR") if c.name == UNIT else c for c in self.columns))
+
+
+def find_layout(source: Path, table: BinTableBody) -> Layout:
+    """Finds the header by its names, which must include what the bin table asks for, and looks at the lines after it."""
+    text = _head(source)
+    found = find_header(text, _NAMES[UNIT], _NAMES[RESULT])
+    if found is None:
+        asked = ", ".join([UNIT, RESULT, *needed_columns(table)])
+        raise bad_input(REFUSED, "line 1", "There is no header that names the columns.", f"Begin with one, in any order: {asked}.")
+    header_line, header = found
+    refuse_lines_before_header(text, header_line, REFUSED)
+    lines = text.split("\n")
+    titles = [title.strip().strip('"').strip() for title in lines[header_line - 1].split(header.delimiter)]
+    if len(titles) != len(header.names):
+        raise bad_input(REFUSED, f"line {header_line}", "A column's title has the separator inside.", "Name it without.")
+    names = _names(header, header_line, titles, table)
+    sample = [fields for line in lines[header_line : header_line + _SAMPLE] if len(fields := line.split(header.delimiter)) == len(titles)]
+    values = [[field.strip() for field in fields] for fields in zip(*sample, strict=True)] or [[] for _ in titles]
+    decimal = _decimal(header, header_line, [v for v, name in zip(values, names, strict=True) if name not in (UNIT, RESULT, TESTER_BIN)])
+    needed = needed_columns(table)
+    columns = tuple(
+        Column(title, name, f"c{place}", _type(name, values[place], decimal, name in needed))
+        for place, (title, name) in enumerate(zip(titles, names, strict=True))
+    )
+    return Layout(header_line, header.delimiter, decimal, columns)
+
+
+def _head(source: Path) -> str:
+    with source.open("rb") as file:
+        data = file.read(_HEAD_BYTES)
+    if len(data) == _HEAD_BYTES:
+        data = data[: data.rfind(b"\n") + 1]
+    return data.removeprefix(b"\xef\xbb\xbf").replace(b"\r\n", b"\n").replace(b"\r", b"\n").decode(errors="replace")
+
+
+def _names(header: Header, line: int, titles: Sequence[str], table: BinTableBody) -> list[str]:
+    """The kept name of each column: the bin table's where it asks for it, else as titled."""
+    names = list(titles)
+    for name in needed_columns(table):
+        place = column(header, REFUSED, line, plain_name(name))
+        if place is None:
+            why = f"It is missing, and bin table {table.name} asks for it."
+            raise bad_input(REFUSED, f"line {line}, column {name}", why, f"The file has: {', '.join(titles)}.")
+        names[place] = name
+    for name, known in _NAMES.items():
+        place = column(header, REFUSED, line, *known)
+        if place is not None:
+            names[place] = name
+    _refuse_alike(header, line, titles)
+    return names
+
+
+def _refuse_alike(header: Header, line: int, titles: Sequence[str]) -> None:
+    seen: set[str] = set()
+    for place, (name, title) in enumerate(zip(header.names, titles, strict=True), start=1):
+        if not name or '"' in title:
+            raise bad_input(REFUSED, f"line {line}, column {place}", "It has no usable title.", "Give every column a name of its own.")
+        if name in seen:
+            raise bad_input(REFUSED, f"line {line}, column {title}", "Two columns have this title.", "Give every column a name of its own.")
+        seen.add(name)
+
+
+def _decimal(header: Header, line: int, columns: Iterable[Sequence[str]]) -> str:
+    """The decimal sign of the file. What could be thousands, or is both, is refused rather than guessed."""
+    if header.delimiter == ",":
+        return "."
+    values = [value for column in columns for value in column]
+    commas = [value for value in values if _WITH_COMMA.fullmatch(value)]
+    points = [value for value in values if _WITH_POINT.fullmatch(value)]
+    if commas and points:
+        raise bad_input(REFUSED, f"after line {line}", f"It has both {commas[0]} and {points[0]}.", "Write all numbers with the same decimal sign.")
+    if commas and all(_THOUSANDS.fullmatch(value) for value in commas):
+        raise bad_input(REFUSED, f"after line {line}", f"{commas[0]} may be thousands or decimals.", "Write numbers with a decimal point.")
+    return "," if commas else "."
+
+
+def _type(name: str, values: Sequence[str], decimal: str, needed: bool) -> str:
+    """Text is what shows no number in the first lines; the unit is a number only where all of them are whole."""
+    given = [value for value in values if value]
+    if name == UNIT:
+        return "DOUBLE" if given and all(_WHOLE.fullmatch(value) for value in given) else "VARCHAR"
+    if name in (RESULT, TESTER_BIN):
+        return "VARCHAR"
+    number = needed or not given or any(_NUMBER.fullmatch(value.replace(decimal, ".")) for value in given)
+    return "DOUBLE" if number else "VARCHAR"

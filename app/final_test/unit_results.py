@@ -1,0 +1,183 @@
+"""A tester's file of unit results becomes Parquet, binned on the way: no row passes through Python, and memory stays bounded.
+
+CSV with a header found by names, in any order: the unit, `result` (pass, or a failure code), what the bin table asks for, the
+tester's own bin if it gives one, anything else. Comma, semicolon or tab; a decimal comma where it can mean nothing else. A file
+with a line that cannot be understood is refused as a whole, with the lines named; the Parquet file appears complete or not at all.
+"""
+
+import hashlib
+import os
+import tempfile
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import duckdb
+
+from app.catalogue.definitions import BinTableBody
+from app.errors import bad_input
+from app.final_test.bins import FAILURE, binned_sql, text_sql
+from app.final_test.result_columns import BIN, REFUSED, RESULT, TESTER_BIN, UNIT, Column, find_layout
+from app.final_test.result_faults import (
+    KNOWN,
+    NAMED,
+    Reading,
+    refuse_bad_lines,
+    refuse_lost_lines,
+    refuse_repeated_units,
+    refuse_senseless_lines,
+    senseless,
+)  # fmt: skip
+
+_CHUNK = 1 << 20
+
+
+@dataclass(frozen=True)
+class OtherBin:
+    """A unit that the tester put into another bin than the table does."""
+
+    line: int
+    unit: str
+    tester: str
+    table: str
+
+
+@dataclass(frozen=True)
+class UnitResults:
+    """What a file said. Digests are SHA-256 as hex: of the Parquet file that was written, and of the file as it came."""
+
+    rows: int
+    digest: str
+    source_digest: str
+    size_bytes: int  # of the Parquet file
+    counts_by_bin: dict[tuple[str, str], int]  # (bin, grade) -> units
+    counts_by_failure: dict[str, int]  # failure code -> units, the commonest first
+    tester_bin_differs: int
+    first_other_bins: tuple[OtherBin, ...]
+
+
+def read_unit_results(
+    source: Path, table: BinTableBody, parquet: Path, *, source_digest: str | None = None, memory_limit: str = "256MB"
+) -> UnitResults:
+    """Reads `source`, bins it by `table` and writes `parquet`. `source_digest`: where the file's SHA-256 is known already."""
+    lines, digest = _survey(source, source_digest)
+    layout = find_layout(source, table)
+    parquet.parent.mkdir(parents=True, exist_ok=True)
+    with tempfile.TemporaryDirectory(dir=parquet.parent) as folder, _connect(folder, memory_limit) as connection:
+        reading = _copy(Reading(connection, source, layout, Path(folder) / "results.parquet"), table)
+        rows = reading.rows("SELECT count(*) FROM FILE")[0][0]
+        refuse_lost_lines(reading, lines, rows)
+        results = _sum_up(reading, table, rows, digest)
+        with reading.parquet.open("rb") as written:
+            os.fsync(written.fileno())
+        os.replace(reading.parquet, parquet)
+    return results
+
+
+def _survey(source: Path, known_digest: str | None) -> tuple[int, str]:
+    """The number of lines and the digest. Refuses what is no text or mixes ends of lines: the reader would swallow lines of it."""
+    sha = hashlib.sha256()
+    feeds = returns = pairs = 0
+    last = b""
+    with source.open("rb") as file:
+        while chunk := file.read(_CHUNK):
+            if b"\0" in chunk:
+                raise bad_input(REFUSED, "the whole file", "It is not text in UTF-8: it has zero bytes.", "Save it as CSV in UTF-8.")
+            if known_digest is None:
+                sha.update(chunk)
+            feeds += chunk.count(b"\n")
+            returns += chunk.count(b"\r")
+            if returns:
+                pairs += chunk.count(b"\r\n") + (last == b"\r" and chunk[:1] == b"\n")
+            last = chunk[-1:]
+    if returns and not returns == feeds == pairs:
+        raise bad_input(REFUSED, "the whole file", "Its lines end in different ways.", "Save it with one kind of line ends.")
+    return feeds + (last not in (b"", b"\n")), known_digest or sha.hexdigest()
+
+
+def _connect(folder: str, memory_limit: str) -> duckdb.DuckDBPyConnection:
+    return duckdb.connect(config={
+        "memory_limit": memory_limit, "temp_directory": folder, "threads": min(4, os.cpu_count() or 1),
+        "autoinstall_known_extensions": False, "autoload_known_extensions": False,
+    })  # fmt: skip
+
+
+def _copy(reading: Reading, table: BinTableBody) -> Reading:
+    """Writes the Parquet file in one statement. Where a unit further down is no number, once more with units as text."""
+    try:
+        reading.connection.execute(_copy_sql(reading, table))
+    except duckdb.InvalidInputException as error:
+        why = str(error).split("\n")[0].removeprefix("Invalid Input Error: ")
+        raise bad_input(REFUSED, "the whole file", why, "Save it as plain CSV, one unit a line.") from None
+    if reading.layout.units_are_numbers and _has_other_units(reading):
+        for name in ("reject_errors", "reject_scans"):
+            reading.connection.execute(f"DROP TABLE {name}")
+        return _copy(replace(reading, layout=reading.layout.with_units_as_text()), table)
+    refuse_bad_lines(reading)
+    return reading
+
+
+def _has_other_units(reading: Reading) -> bool:
+    query = "SELECT count(*) FROM reject_errors WHERE error_type = 'CAST' AND column_name = ?"
+    found = reading.connection.execute(query, [reading.layout.of(UNIT).inner]).fetchone()
+    return bool(found and found[0])
+
+
+def _copy_sql(reading: Reading, table: BinTableBody) -> str:
+    layout = reading.layout
+    types = ", ".join(f"'{column.inner}': '{column.type}'" for column in layout.columns)
+    reader = (
+        f"read_csv({text_sql(str(reading.source))}, header=false, skip={layout.header_line}, columns={{{types}}}, auto_detect=false,"
+        f" delim={text_sql(layout.delimiter)}, decimal_separator='{layout.decimal}', quote='', escape='',"
+        f" store_rejects=true, rejects_limit={KNOWN})"
+    )
+    kept = ", ".join(f'{column.value} AS "{column.name}"' for column in layout.columns if column.name != RESULT)
+    with_failure = f"(SELECT *, {_failure_sql(layout.of(RESULT))} AS {FAILURE} FROM {reader})"
+    binned = binned_sql(table, with_failure, {column.name: column.inner for column in layout.columns} | {FAILURE: FAILURE})
+    return f"COPY (SELECT {kept}, {FAILURE}, {BIN} FROM ({binned})) TO {text_sql(str(reading.parquet))} (FORMAT parquet, COMPRESSION zstd)"
+
+
+def _failure_sql(result: Column) -> str:
+    """NULL for a unit that passed, else its failure code; empty where the line does not say. The commonest word is asked first."""
+    blank = "NULL" if result.title_says_failure else "''"
+    tidy = f"trim({result.inner}, ' \"')"
+    return (
+        f"CASE WHEN {result.inner} = 'PASS' THEN NULL WHEN coalesce({tidy}, '') = '' THEN {blank}"
+        f" WHEN upper({tidy}) IN ('PASS', 'PASSED', 'P', 'OK', 'GOOD') THEN NULL ELSE {tidy} END"
+    )
+
+
+def _sum_up(reading: Reading, table: BinTableBody, rows: int, source_digest: str) -> UnitResults:
+    """Counts from the written file, after the checks that need whole columns."""
+    differs = f"{TESTER_BIN} <> {BIN}" if reading.layout.has(TESTER_BIN) else "false"
+    counts = reading.rows(
+        f"SELECT {BIN}, {FAILURE}, count(*), count(*) FILTER ({senseless(reading.layout)}), count(*) FILTER ({differs}) FROM FILE GROUP BY ALL"
+    )
+    refuse_senseless_lines(reading, sum(row[3] for row in counts))
+    refuse_repeated_units(reading, rows)
+    by_bin: dict[str, int] = {}
+    by_failure: dict[str, int] = {}
+    for name, failure, units, _, _ in counts:
+        by_bin[name] = by_bin.get(name, 0) + units
+        if failure is not None:
+            by_failure[failure] = by_failure.get(failure, 0) + units
+    others = sum(row[4] for row in counts)
+    with reading.parquet.open("rb") as written:
+        digest = hashlib.file_digest(written, "sha256").hexdigest()
+    return UnitResults(
+        rows=rows,
+        digest=digest,
+        source_digest=source_digest,
+        size_bytes=reading.parquet.stat().st_size,
+        counts_by_bin={(one.name, one.grade): by_bin[one.name] for one in table.bins if one.name in by_bin},
+        counts_by_failure=dict(sorted(by_failure.items(), key=lambda item: (-item[1], item[0]))),
+        tester_bin_differs=others,
+        first_other_bins=_first_other_bins(reading, differs) if others else (),
+    )
+
+
+def _first_other_bins(reading: Reading, differs: str) -> tuple[OtherBin, ...]:
+    found = reading.rows(
+        f"SELECT file_row_number, {UNIT}::VARCHAR, {TESTER_BIN}, {BIN} FROM FILE WHERE {differs} ORDER BY 1 LIMIT {NAMED}"
+    )
+    lines = reading.lines_of([row[0] for row in found])
+    return tuple(OtherBin(lines[row], unit, tester, ours) for row, unit, tester, ours in found)
