@@ -19,8 +19,9 @@ from app.floor import pages as floor_pages
 from app.genealogy import pages as genealogy_pages
 from app.journal.act import forget_old_keys
 from app.journal.sealing import seal
+from app.labels import pages as label_pages
 from app.machines import catalogue as catalogue_calls
-from app.machines import floor, genealogy, holds, ovens, packing, people, placements, receiving, runs
+from app.machines import floor, genealogy, holds, labels, ovens, packing, people, placements, receiving, runs
 from app.machines import pages as machine_pages
 from app.migrate import is_newest
 from app.ovens import pages as ovens_pages
@@ -36,11 +37,11 @@ _DAY = 86400.0
 _log = logging.getLogger("reelroot")
 _CALLS = (
     people.router, catalogue_calls.router, receiving.router, floor.router, runs.router, placements.router, ovens.router,
-    packing.router, holds.router, genealogy.router,
+    packing.router, labels.router, holds.router, genealogy.router,
 )  # fmt: skip
 _PAGES = (
     people_pages.router, catalogue_pages.router, scan_pages.router, floor_pages.router, ovens_pages.router, paper_pages.router,
-    genealogy_pages.router,
+    genealogy_pages.router, label_pages.router,
 )  # fmt: skip
 _PUBLIC = (sign_in_pages.router, machine_pages.router)  # for whoever is not signed in
 

@@ -166,8 +166,10 @@ def test_a_worse_judgement_that_comes_late_stops_what_is_still_here(factory: Fac
 
 
 def test_a_file_that_can_t_be_read_is_refused_by_line_and_kept(factory: Factory) -> None:
+    times = ("06:00:00", "06:61:30", "06:02:00", "06:02:30")
+    lines = [b"time;T1 [C]", *(f"2026-03-02T{time}+00:00;25.0".encode() for time in times)]
     with pytest.raises(Refused) as caught:
-        read_logger_file(factory.house, "log.csv", b"time;T1 [C]\n2026-03-02T06:00:00+00:00;25.0\n2026-03-02T06:61:30+00:00;25.1\n2026-03-02T06:02:00+00:00;25.2\n2026-03-02T06:02:30+00:00;25.2", Stated())
+        read_logger_file(factory.house, "log.csv", b"\n".join(lines), Stated())
     assert caught.value.kind == "bad_input"
     assert any("line 3" in reason.where for reason in caught.value.reasons)
     kept = keep_file(factory.house, "again.csv", BytesIO(b"x"))

@@ -1,0 +1,93 @@
+"""What stands on a pack's label: the ISO/IEC 15434 message with ISO/IEC 15418 data identifiers, and the words beneath it."""
+
+from dataclasses import dataclass
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from app.catalogue import queries as catalogue
+from app.catalogue.definitions import Customer, Order, Product
+from app.errors import refuse
+from app.labels.messages import encode
+from app.ledger.items import DryPack, Pack
+from app.ledger.places import Move, Shipment
+from app.naming.resolve import Named, code_of
+from app.packing.contents import fills_of, units_of
+
+_CAUTION = (
+    "Moisture-sensitive: level {level} (J-STD-020). Sealed {sealed}; calculated shelf life in the sealed bag to {until}, below 40 °C and 90 % RH "
+    "(J-STD-033). Once opened, floor life and bake are as J-STD-033 says for this level."
+)
+
+
+@dataclass(frozen=True)
+class LabelField:
+    """A field: its data identifier, what it is in words, and its value."""
+
+    identifier: str
+    words: str
+    value: str
+
+
+@dataclass(frozen=True)
+class PackLabel:
+    """A label's fields in order, its message for the symbol, and the moisture caution of a sealed pack."""
+
+    pack: str
+    fields: tuple[LabelField, ...]
+    message: bytes
+    caution: str | None
+
+
+def pack_label(session: Session, named: Named) -> PackLabel:
+    """Of a closed pack. Seconds carry their own part number, never the prime one: the pack has it since it was begun."""
+    pack = session.get_one(Pack, named.id)
+    if pack.closed_e is None:
+        raise refuse("pack_open", f"{named.code} has no label yet.", "It is still being filled.", "Close it first.")
+    fields = _fields(session, named, pack)
+    message = encode([(field.identifier, field.value) for field in fields])
+    return PackLabel(named.code, tuple(fields), message, _caution(session, pack))
+
+
+def _fields(session: Session, named: Named, pack: Pack) -> list[LabelField]:
+    product: Product = catalogue.with_id(session, pack.product).body
+    fields = [
+        LabelField("1P", "supplier's part number", pack.part_number),
+        LabelField("Q", "quantity", str(units_of(session, pack.item))),
+        LabelField("3S", "package", named.code),
+    ]
+    fields += [LabelField("1T", "lot", lot) for lot in sorted({code_of(session, "lot", fill.loose) for fill in fills_of(session, pack.item)})[:4]]
+    if pack.date_code:
+        fields.append(LabelField("10D", "date code (YYWW)", pack.date_code))
+    fields.append(LabelField("4L", "country of origin", catalogue.site(session).country))
+    return _for_customer(session, pack, product) + fields
+
+
+def _for_customer(session: Session, pack: Pack, product: Product) -> list[LabelField]:
+    """The customer's own numbers, once the pack has an order or was shipped."""
+    order: Order | None = catalogue.with_id(session, pack.order).body if pack.order else None
+    shipped = session.execute(
+        select(Shipment.customer, Shipment.order).join(Move, Move.shipment == Shipment.id).where(Move.item == pack.item).order_by(Move.id.desc())
+    ).first()
+    if order is None and shipped is not None and shipped.order is not None:
+        order = catalogue.with_id(session, shipped.order).body
+    name = order.customer if order else catalogue.with_id(session, shipped.customer).name if shipped else None
+    if name is None:
+        return []
+    customer: Customer = catalogue.named(session, "customer", name).body
+    fields = []
+    if number := customer.part_numbers.get(pack.part_number):
+        fields.append(LabelField("P", "customer's part number", number))
+    if order is not None:
+        fields.append(LabelField("K", "customer's order", order.number))
+    if customer.supplier_code:
+        fields.append(LabelField("V", "supplier code", customer.supplier_code))
+    return fields
+
+
+def _caution(session: Session, pack: Pack) -> str | None:
+    sealed = session.get(DryPack, pack.item)
+    if sealed is None or sealed.moisture_level == "1":
+        return None
+    until = f"{sealed.use_before_at:%Y-%m-%d}" if sealed.use_before_at else "the date on the bag"
+    return _CAUTION.format(level=sealed.moisture_level, sealed=f"{sealed.sealed_at:%Y-%m-%d}", until=until)

@@ -1,0 +1,20 @@
+"""A pack's label at true size."""
+
+from fastapi import APIRouter, Request
+from fastapi.responses import Response
+from markupsafe import Markup
+
+from app.drawing.symbols import data_matrix
+from app.labels.pack_label import pack_label
+from app.naming.resolve import resolve
+from app.people.callers import Calling
+from app.web import house_of, render
+
+router = APIRouter(include_in_schema=False)
+
+
+@router.get("/packs/{code}/label")
+def label_page(request: Request, who: Calling, code: str) -> Response:
+    with house_of(request).reading() as session:
+        label = pack_label(session, resolve(session, code, "pack"))
+    return render(request, "labels/pack.html", label=label, symbol=Markup(data_matrix(label.message, f"Data Matrix of {label.pack}")))

@@ -1,0 +1,34 @@
+"""Label data over the API."""
+
+import base64
+from typing import Annotated
+
+from fastapi import APIRouter, Depends
+from pydantic import BaseModel, Field
+
+from app.labels.pack_label import pack_label
+from app.machines.calls import PROBLEMS, Call, calling
+from app.naming.resolve import resolve
+
+router = APIRouter(prefix="/api/v1", tags=["packing"], responses=PROBLEMS)
+
+
+class LabelFieldOut(BaseModel):
+    identifier: str = Field(description="ISO/IEC 15418 data identifier.", examples=["1P"])
+    words: str
+    value: str
+
+
+class LabelOut(BaseModel):
+    pack: str
+    fields: list[LabelFieldOut]
+    message: str = Field(description="The ISO/IEC 15434 message for the symbol, base64: it holds control characters.")
+    caution: str | None
+
+
+@router.get("/packs/{pack}/label", summary="What stands on a closed pack's label")
+def label(pack: str, call: Annotated[Call, Depends(calling)]) -> LabelOut:
+    with call.house.reading() as session:
+        found = pack_label(session, resolve(session, pack, "pack"))
+    fields = [LabelFieldOut(identifier=one.identifier, words=one.words, value=one.value) for one in found.fields]
+    return LabelOut(pack=found.pack, fields=fields, message=base64.b64encode(found.message).decode(), caution=found.caution)

@@ -1,0 +1,37 @@
+"""The label of a pack: its message is read back from the symbol that stands on the page."""
+
+import re
+
+import numpy as np
+import zxingcpp
+from PIL import Image
+
+from app.db import House
+from app.drawing.symbols import data_matrix
+from app.labels.messages import decode
+from app.labels.pack_label import pack_label
+from tests.races.test_races import packed
+from tests.small_factory import Factory
+
+
+def test_the_message_is_read_back_from_the_symbol(house: House) -> None:
+    factory = Factory(house).load()
+    factory.mount("Attach", factory.batch("GLUE"), factory.wafer())
+    pack, lot = packed(factory)
+    with house.reading() as session:
+        label = pack_label(session, pack)
+    fields = dict(decode(label.message))
+    assert (fields["1P"], fields["Q"], fields["3S"], fields["1T"]) == ("P1", "30", pack.code, lot.code)
+    assert label.caution is not None
+    assert "level 3" in label.caution
+    read = zxingcpp.read_barcodes(_raster(data_matrix(label.message, "label")))
+    assert read[0].bytes == label.message
+
+
+def _raster(svg: str) -> Image.Image:
+    """Our own drawing is closed rectangles of whole modules: `M x y h w v 1 h -w z`."""
+    columns, rows = map(int, re.search(r'viewBox="0 0 (\d+) (\d+)"', svg).groups())  # type: ignore[union-attr]
+    dark = np.full((rows, columns), 255, dtype=np.uint8)
+    for x, y, width in re.findall(r"M(\d+)[ ,](\d+)h(\d+)v1", svg):
+        dark[int(y), int(x) : int(x) + int(width)] = 0
+    return Image.fromarray(np.kron(dark, np.full((8, 8), 1, dtype=np.uint8)))
