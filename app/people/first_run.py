@@ -29,8 +29,11 @@ def link(house: House) -> str | None:
 
 
 def check(house: House, secret: str) -> None:
-    path = house.data_dir / _FILE
-    if not path.exists() or not secrets.compare_digest(path.read_bytes(), secret.encode()):
+    try:
+        kept = (house.data_dir / _FILE).read_bytes()
+    except FileNotFoundError:
+        raise _no_link() from None
+    if not secrets.compare_digest(kept, secret.encode()):
         raise _no_link()
 
 

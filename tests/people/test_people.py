@@ -1,0 +1,216 @@
+"""People, their duties and certificates, secrets, tokens and the first run."""
+
+import threading
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import pytest
+from people.signing_in import person, token
+from sqlalchemy import event, select
+from sqlalchemy.orm import Session
+
+from app import clock
+from app.db import House
+from app.errors import BadInput, Refused
+from app.journal.act import SYSTEM, By, act
+from app.journal.models import Entry
+from app.naming.resolve import resolve
+from app.people import first_run
+from app.people.models import Certificate, PersonDuty, Secret, Token
+from app.people.people import Certified, add_person, duties_of, everyone, set_certificates, set_duties, there_is_an_administrator
+from app.people.secrets import is_right, new_secret, set_secret
+from app.people.tokens import make_token, revoke_token, token_with
+
+NEXT_YEAR = datetime(2031, 1, 1, tzinfo=UTC)
+
+
+def do(house: House, verb: Callable[[Session, By], Any], action: str = "change_person") -> Any:
+    kept: list[Any] = []
+
+    def once(session: Session, by: By) -> dict[str, Any]:
+        kept[:] = [verb(session, by)]
+        return {}
+
+    act(house, SYSTEM, action, {}, once)
+    return kept[0]
+
+
+def id_of(house: House, badge: str) -> int:
+    with house.reading() as session:
+        return resolve(session, badge, "person").id
+
+
+def test_duties_change_by_closing_rows_and_writing_new_ones(house: House) -> None:
+    mara = id_of(house, person(house, "Mara", "operate", "lead"))
+    assert do(house, lambda s, by: set_duties(s, by, mara, ["lead", "quality"])) is True
+    assert do(house, lambda s, by: set_duties(s, by, mara, ["quality", "lead"])) is False
+    with house.reading() as session:
+        assert duties_of(session, mara) == {"lead", "quality"}
+        rows = session.execute(select(PersonDuty.duty, PersonDuty.closed_e.is_(None)).order_by(PersonDuty.duty)).all()
+    assert [tuple(row) for row in rows] == [("lead", True), ("operate", False), ("quality", True)]
+
+
+def test_an_unknown_duty_is_named_and_nobody_is_added(house: House) -> None:
+    with pytest.raises(BadInput, match="'supervise' is not one of"):
+        do(house, lambda s, by: add_person(s, by, "Mara", ["operate", "supervise"]), "add_person")
+    with house.reading() as session:
+        assert everyone(session) == []
+
+
+@pytest.mark.parametrize("badge", ["E-0001-W", "T-0001-X", "E", "", "E-0001"])
+def test_a_wrong_badge_code_says_what_a_right_one_is_like(house: House, badge: str) -> None:
+    with pytest.raises(BadInput) as caught:
+        do(house, lambda s, by: add_person(s, by, "Mara", [], badge=badge), "add_person")
+    assert "right one is like" in caught.value.now
+
+
+def test_a_taken_badge_is_refused(house: House) -> None:
+    badge = person(house, "Mara", "operate")
+    with pytest.raises(Refused, match="is taken"):
+        do(house, lambda s, by: add_person(s, by, "Odd", [], badge=badge), "add_person")
+
+
+def test_a_certificate_until_another_day_replaces_the_first(house: House) -> None:
+    mara = id_of(house, person(house, "Mara", "operate"))
+    do(house, lambda s, by: set_certificates(s, by, mara, [Certified("wire bond", None)]))
+    assert do(house, lambda s, by: set_certificates(s, by, mara, [Certified("wire bond", NEXT_YEAR)])) is True
+    with house.reading() as session:
+        assert everyone(session, mara)[0].certificates == (Certified("wire bond", NEXT_YEAR),)
+        assert len(list(session.scalars(select(Certificate)))) == 2
+
+
+def test_a_list_of_people_costs_the_same_for_two_as_for_forty(house: House) -> None:
+    def statements() -> int:
+        seen: list[str] = []
+        listen = lambda *given: seen.append(given[2])  # noqa: E731
+        event.listen(house.read_engine, "before_cursor_execute", listen)
+        with house.reading() as session:
+            everyone(session)
+        event.remove(house.read_engine, "before_cursor_execute", listen)
+        return len(seen)
+
+    for n in range(2):
+        person(house, f"Person {n}", "operate")
+    few = statements()
+    for n in range(38):
+        person(house, f"Other {n}", "operate", "lead")
+    assert statements() == few
+
+
+@pytest.mark.parametrize(("kind", "secret", "why"), [
+    ("pin", "123", "4 to 200"), ("pin", "12a4", "digits"), ("pin", "١٢٣٤", "digits"), ("password", "seven77", "8 to 200"),
+    ("password", "x" * 201, "8 to 200"), ("badge", "whatever", "not pin or password"),
+])  # fmt: skip
+def test_a_poor_secret_is_refused(kind: str, secret: str, why: str) -> None:
+    with pytest.raises(BadInput) as caught:
+        new_secret(kind, secret, cheap=True)
+    assert why in str(caught.value) + caught.value.now
+
+
+def test_secrets_are_argon2_hashes_made_dear_unless_told(house: House) -> None:
+    person(house, "Mara", "operate")
+    with house.reading() as session:
+        kept = list(session.scalars(select(Secret.hash)))
+    assert all(one.startswith("$argon2id$") for one in kept)
+    memory_kib = int(new_secret("password", "long enough").hash.split("m=")[1].split(",")[0])
+    assert memory_kib >= 19 * 1024  # OWASP Password Storage Cheat Sheet: Argon2id with at least 19 MiB
+
+
+def test_no_secret_stands_in_the_journal(house: House) -> None:
+    mara = id_of(house, person(house, "Mara", "administer"))
+    do(house, lambda s, by: set_secret(s, by, mara, "password", "very private", cheap=True), "set_secret")
+    made = token(house, "operate")
+    with house.reading() as session:
+        told = " ".join(str(one) for one in session.scalars(select(Entry.arguments)))
+    assert "very private" not in told and made not in told
+
+
+def test_two_new_passwords_at_once_leave_one_in_force(house: House) -> None:
+    mara, failed = id_of(house, person(house, "Mara", "operate")), []
+
+    def change(password: str) -> None:
+        try:
+            do(house, lambda s, by: set_secret(s, by, mara, "password", password, cheap=True), "set_secret")
+        except Exception as error:
+            failed.append(error)
+
+    threads = [threading.Thread(target=change, args=(f"password {n}",)) for n in range(6)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert failed == []
+    with house.reading() as session:
+        assert sum(is_right(session, mara, "password", f"password {n}", cheap=True) for n in range(6)) == 1
+
+
+def test_a_token_ends_when_revoked_and_on_its_day(house: House) -> None:
+    secret = token(house, "operate", until=clock.now() + timedelta(days=1))
+    with house.reading() as session:
+        found = token_with(session, secret, clock.now())
+        assert found is not None and secret not in found.hash
+        assert token_with(session, secret, clock.now() + timedelta(days=1)) is None
+        assert token_with(session, secret + "x", clock.now()) is None
+    do(house, lambda s, by: revoke_token(s, by, found.id), "revoke_token")
+    with house.reading() as session:
+        assert token_with(session, secret, clock.now()) is None
+    with pytest.raises(Refused) as again:
+        do(house, lambda s, by: revoke_token(s, by, found.id), "revoke_token")
+    assert again.value.kind == "finished"
+    with pytest.raises(Refused) as never:
+        do(house, lambda s, by: revoke_token(s, by, 99), "revoke_token")
+    assert never.value.kind == "unknown_code"
+
+
+def test_a_token_needs_a_name_a_duty_and_a_day_to_come(house: House) -> None:
+    for name, duties, until in (("", ("operate",), None), ("bonder", (), None), ("bonder", ("fly",), None), ("bonder", ("operate",), clock.now())):
+        with pytest.raises(BadInput):
+            do(house, lambda s, by, n=name, d=duties, u=until: make_token(s, by, n, d, u), "make_token")
+    with house.reading() as session:
+        assert list(session.scalars(select(Token))) == []
+
+
+def test_the_first_link_works_once(house: House) -> None:
+    path = first_run.link(house)
+    assert path is not None and path == first_run.link(house), "the same until it is used"
+    secret = path.removeprefix("/first/")
+    badge = first_run.make_administrator(house, secret, "Ada", "long enough")
+    with house.reading() as session:
+        assert duties_of(session, resolve(session, badge).id) == {"administer", "engineer"}
+    assert first_run.link(house) is None
+    with pytest.raises(Refused):
+        first_run.make_administrator(house, secret, "Eve", "long enough")
+
+
+@pytest.mark.parametrize("secret", ["", "guessed", "ключ"])
+def test_a_guessed_first_link_makes_nobody(house: House, secret: str) -> None:
+    first_run.link(house)
+    with pytest.raises(Refused) as caught:
+        first_run.make_administrator(house, secret, "Eve", "long enough")
+    assert caught.value.kind == "unknown_code"
+
+
+def test_the_first_link_raced_makes_one_administrator(house: House) -> None:
+    secret = str(first_run.link(house)).removeprefix("/first/")
+    made: list[str] = []
+
+    def make(name: str) -> None:
+        try:
+            made.append(first_run.make_administrator(house, secret, name, "long enough"))
+        except Refused:
+            pass
+
+    threads = [threading.Thread(target=make, args=(f"Ada {n}",)) for n in range(4)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert len(made) == 1
+
+
+def test_an_administrator_of_the_catalogue_without_a_password_does_not_shut_the_door(house: House) -> None:
+    do(house, lambda s, by: add_person(s, by, "Ada", ["administer"]), "add_person")
+    with house.reading() as session:
+        assert not there_is_an_administrator(session)
+    assert first_run.link(house) is not None

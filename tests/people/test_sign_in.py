@@ -1,0 +1,204 @@
+"""Sign in and out: badges, names, PINs and passwords; sessions that turn, age and end; guessing made slow."""
+
+import threading
+from datetime import timedelta
+
+import pytest
+from people.signing_in import PASSWORD, PIN, client, person, sign_in, terminal
+from sqlalchemy import select, update
+
+from app import clock
+from app.db import House
+from app.errors import Refused
+from app.journal.act import SYSTEM, act
+from app.naming.resolve import resolve
+from app.people import sign_in as sessions
+from app.people.models import SignIn, Terminal, Throttle
+from app.people.people import set_duties
+from app.people.secrets import set_secret
+from app.people.terminals import retire_terminal
+
+
+def enter(house: House, badge: str, secret: str = PASSWORD, *, at: str | None = None, address: str = "10.0.0.1", before: str | None = None) -> str:
+    return sessions.sign_in(house, badge, secret, terminal=at, address=address, before=before)
+
+
+def change(house: House, badge: str, verb: object) -> None:
+    act(house, SYSTEM, "change_person", {}, lambda s, by: {"_": verb(s, by, resolve(s, badge, "person").id)} and {})  # type: ignore[operator]
+
+
+def refused(house: House, badge: str, secret: str, **how: str) -> str:
+    with pytest.raises(Refused) as caught:
+        enter(house, badge, secret, **how)  # type: ignore[arg-type]
+    assert caught.value.kind == "password"
+    return str(caught.value)
+
+
+def test_a_badge_or_a_name_with_a_password_signs_in_anywhere(house: House) -> None:
+    badge = person(house, "Mara", "operate", "lead")
+    for typed in (badge, f" {badge.lower()} ", " Mara "):
+        found = sessions.signed_in(house, enter(house, typed))
+        assert found is not None
+        assert (found.name, found.duties, found.area) == ("Mara", {"operate", "lead"}, None)
+
+
+def test_a_pin_works_at_an_enrolled_terminal_only(house: House) -> None:
+    badge, cookie = person(house, "Mara", "operate"), terminal(house, "bonding")
+    found = sessions.signed_in(house, enter(house, badge, PIN, at=cookie))
+    assert found is not None and found.area == "bonding"
+    refused(house, badge, PIN)
+    refused(house, badge, PIN, at="a cookie of nobody")
+
+
+def test_a_retired_terminal_takes_no_pin_and_ends_its_sessions(house: House) -> None:
+    badge, cookie = person(house, "Mara", "operate"), terminal(house)
+    session = enter(house, badge, PIN, at=cookie)
+    with house.reading() as reading:
+        place = reading.scalars(select(Terminal.id)).one()
+    act(house, SYSTEM, "retire_terminal", {}, lambda s, by: {"_": retire_terminal(s, by, place)})
+    assert sessions.signed_in(house, session) is None
+    refused(house, badge, PIN, at=cookie)
+
+
+def test_a_name_that_two_have_needs_the_badge(house: House) -> None:
+    first, _second = person(house, "Mara", "operate"), person(house, "Mara", "operate")
+    refused(house, "Mara", PASSWORD)
+    assert enter(house, first)
+
+
+def test_who_is_unknown_and_what_is_wrong_sound_the_same(house: House) -> None:
+    badge = person(house, "Mara", "operate")
+    assert refused(house, badge, "guessed") == refused(house, "E-9999-0", "guessed") == refused(house, "\x00", "guessed")
+
+
+def test_someone_who_left_can_not_sign_in_and_is_out_at_once(house: House) -> None:
+    badge = person(house, "Mara", "operate")
+    session = enter(house, badge)
+    change(house, badge, lambda s, by, one: set_duties(s, by, one, []))
+    assert sessions.signed_in(house, session) is None
+    refused(house, badge, PASSWORD)
+
+
+def test_a_new_password_ends_every_session_of_that_person_only(house: House) -> None:
+    mara, odd = person(house, "Mara", "operate"), person(house, "Odd", "operate")
+    hers, his = enter(house, mara), enter(house, odd)
+    change(house, mara, lambda s, by, one: set_secret(s, by, one, "password", "another one", cheap=True))
+    assert sessions.signed_in(house, hers) is None
+    assert sessions.signed_in(house, his) is not None
+    refused(house, mara, PASSWORD)
+    assert enter(house, mara, "another one")
+
+
+def test_each_sign_in_has_a_new_secret_and_ends_the_one_before(house: House) -> None:
+    badge = person(house, "Mara", "operate")
+    first = enter(house, badge)
+    second = enter(house, badge, before=first)
+    assert first != second
+    assert sessions.signed_in(house, first) is None
+    found = sessions.signed_in(house, second)
+    assert found is not None and found.form_token != sessions.form_token(first)
+
+
+def test_a_browser_keeps_no_session_id_that_it_had_before(house: House) -> None:
+    badge = person(house, "Mara", "operate")
+    with client(house) as browser:
+        browser.cookies.set("reelroot_session", "planted")
+        answer = sign_in(browser, badge)
+        cookie = answer.headers["set-cookie"]
+        assert "planted" not in cookie
+        assert "HttpOnly" in cookie and "SameSite=lax" in cookie
+
+
+@pytest.mark.parametrize(("column", "age", "is_in"), [
+    ("seen_at", timedelta(minutes=59), True), ("seen_at", timedelta(minutes=61), False),
+    ("begun_at", timedelta(hours=11, minutes=59), True), ("begun_at", timedelta(hours=12, minutes=1), False),
+])  # fmt: skip
+def test_a_session_ends_when_idle_and_after_a_shift(house: House, column: str, age: timedelta, is_in: bool) -> None:
+    session = enter(house, person(house, "Mara", "operate"))
+    with house.writing() as writing:
+        writing.execute(update(SignIn).values({column: clock.now() - age}))
+    assert (sessions.signed_in(house, session) is not None) is is_in
+
+
+def test_a_terminal_may_rest_for_a_shift(house: House) -> None:
+    session = enter(house, person(house, "Mara", "operate"), PIN, at=terminal(house))
+    with house.writing() as writing:
+        writing.execute(update(SignIn).values(seen_at=clock.now() - timedelta(hours=9)))
+    assert sessions.signed_in(house, session) is not None
+
+
+def test_no_secret_lies_in_the_database_as_it_is(house: House) -> None:
+    cookie = terminal(house)
+    session = enter(house, person(house, "Mara", "operate"), at=cookie)
+    with house.reading() as reading:
+        kept = [*reading.scalars(select(SignIn.hash)), *reading.scalars(select(Terminal.hash))]
+    assert session not in kept and cookie not in kept
+
+
+def test_five_wrong_tries_make_that_person_wait_however_the_badge_is_typed(house: House) -> None:
+    badge, other = person(house, "Mara", "operate"), person(house, "Odd", "operate")
+    for typed in (badge, "Mara", badge.lower(), f" {badge}", badge):
+        assert "Too many" not in refused(house, typed, "guessed")
+    assert "Too many" in refused(house, badge, PASSWORD)
+    assert enter(house, other), "a colleague at the same address is not shut out"
+
+
+def test_the_wait_ends_and_a_right_try_wipes_the_count(house: House) -> None:
+    badge = person(house, "Mara", "operate")
+    for _ in range(5):
+        refused(house, badge, "guessed")
+    with house.writing() as writing:
+        writing.execute(update(Throttle).values(until=clock.now() - timedelta(seconds=1)))
+    assert enter(house, badge)
+    for _ in range(4):
+        refused(house, badge, "guessed")
+    assert enter(house, badge)
+
+
+def test_the_wait_grows_to_five_minutes_and_no_further(house: House) -> None:
+    badge, waits = person(house, "Mara", "operate"), []
+    for _ in range(12):
+        refused(house, badge, "guessed")
+        with house.writing() as writing:
+            row = writing.scalars(select(Throttle).where(Throttle.who.startswith("person"))).one()
+            waits.append(round((row.until - row.last_at).total_seconds()) if row.until else 0)
+            row.until = None
+    assert waits == [0, 0, 0, 0, 15, 60, *[300] * 6]
+
+
+def test_an_address_waits_after_fifty_but_an_enrolled_terminal_there_does_not(house: House) -> None:
+    badge, cookie = person(house, "Mara", "operate"), terminal(house)
+    for n in range(50):
+        refused(house, f"nobody {n}", "guessed")
+    assert "Too many" in refused(house, badge, PASSWORD)
+    assert enter(house, badge, PIN, at=cookie)
+    assert enter(house, badge, address="10.0.0.2")
+
+
+def test_many_guesses_at_once_are_counted_each(house: House) -> None:
+    badge, said = person(house, "Mara", "operate"), []
+
+    def guess() -> None:
+        try:
+            enter(house, badge, "guessed")
+        except Refused as refusal:
+            said.append("waits" if "Too many" in str(refusal) else "judged")
+
+    threads = [threading.Thread(target=guess) for _ in range(12)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert sorted(said) == ["judged"] * 5 + ["waits"] * 7
+
+
+def test_a_signature_asks_for_the_password_and_is_slow_to_guess(house: House) -> None:
+    badge = person(house, "Mara", "quality")
+    with house.reading() as reading:
+        mara = resolve(reading, badge, "person").id
+    sessions.check_signature(house, mara, PASSWORD, "10.0.0.1")
+    for wrong in (None, "", PIN, "guessed", "guessed"):
+        with pytest.raises(Refused, match="password is wrong"):
+            sessions.check_signature(house, mara, wrong, "10.0.0.1")
+    with pytest.raises(Refused, match="Too many"):
+        sessions.check_signature(house, mara, PASSWORD, "10.0.0.1")
