@@ -3,6 +3,7 @@
 from app.catalogue import models as catalogue
 from app.db import Base
 from app.evidence import models as evidence
+from app.final_test import models as final_test
 from app.journal import models as journal
 from app.ledger import cells, counts, flows, items, judgements, places, runs, sets, stops
 from app.naming import models as naming
@@ -11,6 +12,6 @@ from app.people import models as people
 from app.receiving import models as receiving
 
 __all__ = [
-    "Base", "catalogue", "cells", "counts", "evidence", "flows", "items", "journal", "judgements", "naming", "ovens", "people",
+    "Base", "catalogue", "cells", "counts", "evidence", "final_test", "flows", "items", "journal", "judgements", "naming", "ovens", "people",
     "places", "receiving", "runs", "sets", "stops",
 ]  # fmt: skip

@@ -12,6 +12,8 @@ from app import codes
 from app.db import House
 from app.evidence.keep import path_of
 from app.evidence.models import Evidence
+from app.final_test.models import UnitFile
+from app.final_test.results_in import parquet_path
 from app.floor.balance import balance
 from app.floor.exits import dead_origins
 from app.journal.sealing import seal
@@ -177,6 +179,17 @@ def evidence_is_as_it_came(house: House, session: Session) -> Iterator[Finding]:
                 yield Finding("evidence", name, f"its file {digest[:12]} is not as it came")
 
 
+def unit_results_are_as_written(house: House, session: Session) -> Iterator[Finding]:
+    for digest, run in session.execute(select(UnitFile.parquet, UnitFile.run)):
+        path = parquet_path(house, digest)
+        if not path.is_file():
+            yield Finding("unit results", f"run {run}", f"the file {digest[:12]} is missing")
+            continue
+        with path.open("rb") as file:
+            if hashlib.file_digest(file, "sha256").hexdigest() != digest:
+                yield Finding("unit results", f"run {run}", f"the file {digest[:12]} is not as it was written")
+
+
 CHECKS: tuple[Check, ...] = (
     codes_name_things,
     sets_are_as_digested,
@@ -190,6 +203,7 @@ CHECKS: tuple[Check, ...] = (
     claims_are_open_lines,
     dead_origins_are_as_derived,
     evidence_is_as_it_came,
+    unit_results_are_as_written,
 )
 
 

@@ -2,13 +2,14 @@
 
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Depends
+from fastapi import APIRouter, Depends, File, Form, UploadFile
 from pydantic import BaseModel, Field
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from app.errors import bad_input
 from app.final_test.bins_out import take_bins_out, with_grades
+from app.final_test.results_in import bin_table_of, import_unit_results, read_results
 from app.final_test.singulate import singulate
 from app.floor.amounts import book_of
 from app.floor.ends import abort_run, finish_run, interrupt_run, void_run
@@ -98,6 +99,12 @@ class BinsOut(BaseModel):
     bins: list[BinLot]
 
 
+class ResultsOut(BinsOut):
+    rows: int
+    by_failure: dict[str, int]
+    tester_bin_differs: int = Field(description="Units that the tester put into another bin than the table does.")
+
+
 class NextOut(BaseModel):
     """Where things stand on their routes."""
 
@@ -183,6 +190,30 @@ def end_test(run: str, body: BinsIn, call: Calling) -> BinsOut:
         return bins_as_json(s, lots, counts)
 
     return BinsOut(**call.do("bin_out", body, verb, path={"run": run}))
+
+
+@router.post("/runs/{run}/unit_results", summary="End a test run with the tester's unit results: one loose lot a bin")
+def end_test_by_file(
+    run: str,
+    call: Calling,
+    file: Annotated[UploadFile, File(description="CSV: unit, pass or failure code, chromaticity, intensity, other numbers; the tester's own bin.")],
+    person: Annotated[str | None, Form(description="Badge code of who did it, if not the caller.")] = None,
+    happened_at: Annotated[str | None, Form(description="When it ended, if not now. ISO 8601 with a zone.")] = None,
+    fact: Annotated[bool, Form()] = False,
+) -> ResultsOut:
+    with call.house.reading() as session:
+        table = bin_table_of(session, open_run(session, run))
+    results = read_results(call.house, file.filename or "unnamed", file.file, table)
+
+    def verb(s: Session, by: By) -> dict[str, Any]:
+        lots = import_unit_results(s, by, open_run(s, run), results, person=person_of(s, person, call.person))
+        found = results.results
+        return bins_as_json(s, lots, found.counts_by_bin) | {
+            "rows": found.rows, "by_failure": found.counts_by_failure, "tester_bin_differs": found.tester_bin_differs,
+        }  # fmt: skip
+
+    arguments = {"run": run, "file": [results.kept.name, results.kept.digest]}
+    return ResultsOut(**call.do("import_unit_results", call.told(happened_at, fact=fact), verb, path=arguments))
 
 
 @router.get("/next/{thing}", summary="What comes next for a container, lot or panel")

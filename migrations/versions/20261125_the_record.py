@@ -828,7 +828,7 @@ def upgrade() -> None:
     sa.ForeignKeyConstraint(['e'], ['entry.id'], name=op.f('fk_cover_e_entry'), initially='DEFERRED', deferrable=True),
     sa.ForeignKeyConstraint(['line'], ['line.id'], name=op.f('fk_cover_line_line')),
     sa.ForeignKeyConstraint(['set'], ['panel_set.id'], name=op.f('fk_cover_set_panel_set')),
-    sa.PrimaryKeyConstraint('line', 'extent', name=op.f('pk_cover'))
+    sa.PrimaryKeyConstraint('line', 'extent', 'done', name=op.f('pk_cover'))
     )
     with op.batch_alter_table('cover', schema=None) as batch_op:
         batch_op.create_index('ix_cover_set', ['set', 'line'], unique=False)
@@ -957,10 +957,29 @@ def upgrade() -> None:
     sa.PrimaryKeyConstraint('id', name=op.f('pk_cure_trace'))
     )
     op.create_index('ix_cure_trace_station_last_at', 'cure_trace', ['station', 'last_at'], unique=False)
+    op.create_table('unit_file',
+    sa.Column('id', sa.BigInteger().with_variant(sa.Integer(), 'sqlite'), nullable=False),
+    sa.Column('run', sa.BigInteger().with_variant(sa.Integer(), 'sqlite'), nullable=False),
+    sa.Column('evidence', sa.BigInteger().with_variant(sa.Integer(), 'sqlite'), nullable=False),
+    sa.Column('bin_table', sa.BigInteger().with_variant(sa.Integer(), 'sqlite'), nullable=False),
+    sa.Column('parquet', sa.String(), nullable=False),
+    sa.Column('rows', sa.BigInteger().with_variant(sa.Integer(), 'sqlite'), nullable=False),
+    sa.Column('by_bin', sa.JSON(), nullable=False),
+    sa.Column('by_failure', sa.JSON(), nullable=False),
+    sa.Column('tester_bin_differs', sa.BigInteger().with_variant(sa.Integer(), 'sqlite'), nullable=False),
+    sa.Column('e', sa.BigInteger().with_variant(sa.Integer(), 'sqlite'), nullable=False),
+    sa.ForeignKeyConstraint(['bin_table'], ['definition.id'], name=op.f('fk_unit_file_bin_table_definition')),
+    sa.ForeignKeyConstraint(['e'], ['entry.id'], name=op.f('fk_unit_file_e_entry'), initially='DEFERRED', deferrable=True),
+    sa.ForeignKeyConstraint(['evidence'], ['evidence.id'], name=op.f('fk_unit_file_evidence_evidence')),
+    sa.ForeignKeyConstraint(['run'], ['run.id'], name=op.f('fk_unit_file_run_run')),
+    sa.PrimaryKeyConstraint('id', name=op.f('pk_unit_file'))
+    )
+    op.create_index(op.f('ix_unit_file_run'), 'unit_file', ['run'], unique=False)
 
 def downgrade() -> None:
     if op.get_bind().dialect.name == "postgresql":
         op.execute(sa.schema.DropSequence(sa.Sequence("entry_number")))
+    op.drop_table('unit_file')
     op.drop_table('cure_trace')
     with op.batch_alter_table('disposition', schema=None) as batch_op:
         batch_op.drop_index(batch_op.f('ix_disposition_judgement'))

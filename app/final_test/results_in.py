@@ -1,0 +1,87 @@
+"""Take in a tester's unit results: the file is kept, binned into Parquet, and ends its test run with one loose lot a bin."""
+
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import BinaryIO
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from app.catalogue import queries as catalogue
+from app.catalogue.definitions import BinTableBody, Product
+from app.catalogue.queries import Defined
+from app.db import House
+from app.errors import bad_input, refuse
+from app.evidence.keep import Kept, keep_file, record_evidence
+from app.final_test.bins_out import take_bins_out
+from app.final_test.models import UnitFile
+from app.final_test.unit_results import UnitResults, read_unit_results
+from app.floor.ends import Value
+from app.journal.act import By
+from app.ledger.items import Lot
+from app.ledger.runs import Line, Run
+from app.naming.resolve import code_of
+
+
+@dataclass(frozen=True)
+class ResultsFile:
+    """A file that was kept and binned by one revision of a bin table."""
+
+    kept: Kept
+    results: UnitResults
+    table: Defined[BinTableBody]
+
+
+def read_results(house: House, name: str, source: BinaryIO, table: Defined[BinTableBody]) -> ResultsFile:
+    """Keeps and bins a file, outside any transaction: millions of lines stop no terminal."""
+    kept = keep_file(house, name, source)
+    folder = house.data_dir / "unit_results"
+    folder.mkdir(parents=True, exist_ok=True)
+    written = folder / f"reading-{kept.digest}.parquet"
+    results = read_unit_results(kept.path, table.body, written, source_digest=kept.digest)
+    os.replace(written, parquet_path(house, results.digest))
+    return ResultsFile(kept, results, table)
+
+
+def import_unit_results(
+    session: Session, by: By, run: Run, file: ResultsFile, values: Sequence[Value] = (), *, person: int | None = None
+) -> dict[str, Lot]:
+    """Ends the test run with the counts of the file. What the file does not name stays in the lot, for the next run."""
+    if session.scalar(select(UnitFile.id).where(UnitFile.run == run.id)) is not None:
+        raise refuse("finished", f"Run {code_of(session, 'run', run.id)} has its results.", "A file ended it before.", "Test again as a new run.")
+    evidence = record_evidence(session, by, file.kept, "unit_results")
+    results = file.results
+    lots = take_bins_out(session, by, run, results.counts_by_bin, values, person=person)
+    session.add(
+        UnitFile(
+            e=by.e,
+            run=run.id,
+            evidence=evidence.id,
+            bin_table=file.table.definition,
+            parquet=results.digest,
+            rows=results.rows,
+            by_bin={name: units for (name, _), units in sorted(results.counts_by_bin.items())},
+            by_failure=dict(sorted(results.counts_by_failure.items())),
+            tester_bin_differs=results.tester_bin_differs,
+        )
+    )
+    session.flush()
+    return lots
+
+
+def bin_table_of(session: Session, run: Run) -> Defined[BinTableBody]:
+    """The bin table, as it is now, of the product that a test run has in it."""
+    item = session.scalar(select(Line.item).where(Line.run == run.id, Line.item.is_not(None)).order_by(Line.id))
+    lot = session.get(Lot, item) if item else None
+    if lot is None:
+        raise bad_input("This run tests no loose lot.", "run", f"It is {run.operation}.", "Name a test run.")
+    product: Product = catalogue.with_id(session, lot.product).body
+    if product.bin_table is None:
+        raise bad_input(f"{product.part_number} has no bin table.", "run", "The catalogue names none.", "Give counts by bin instead.")
+    return catalogue.named(session, "bin_table", product.bin_table)
+
+
+def parquet_path(house: House, digest: str) -> Path:
+    return house.data_dir / "unit_results" / f"{digest}.parquet"
