@@ -1,0 +1,81 @@
+"""Colour against colour-science 0.4.7 (BSD-3) and published numbers; each names its source."""
+
+import warnings
+
+import numpy as np
+import pytest
+
+from app.final_test.chromaticity import _LOCUS, EQUAL_ENERGY, dominant_wavelength, uv, uv_distance
+
+with warnings.catch_warnings():
+    warnings.simplefilter("ignore")  # it says that it can't draw here
+    import colour
+
+OBSERVER = colour.MSDS_CMFS["CIE 1931 2 Degree Standard Observer"]
+D65 = (0.3127, 0.3290)
+
+
+def locus(step_nm: int, first_nm: int = 380, last_nm: int = 700) -> tuple[np.ndarray, np.ndarray]:
+    """Wavelengths and chromaticities of colour-science's own table."""
+    wanted = (OBSERVER.wavelengths >= first_nm) & (OBSERVER.wavelengths <= last_nm) & (OBSERVER.wavelengths % step_nm == 0)
+    values = OBSERVER.values[wanted]
+    return OBSERVER.wavelengths[wanted], values[:, :2] / values.sum(axis=1, keepdims=True)
+
+
+def test_our_table_of_the_spectral_locus_is_the_standard_s() -> None:
+    """CIE 1931 2 degree observer (ISO/CIE 11664-1), as colour-science carries it."""
+    _, theirs = locus(5, 430, 660)
+    assert np.abs(np.array(_LOCUS) - theirs).max() <= 0.5e-5 + 1e-12
+
+
+# CIE 015:2018, chromaticities of illuminants (from memory); u'v' by its formula, also given by colour-science
+WHITES = [((0.44758, 0.40745), (0.255971, 0.524296)), ((0.31270, 0.32900), (0.197830, 0.468320)), ((1 / 3, 1 / 3), (4 / 19, 9 / 19))]
+
+
+@pytest.mark.parametrize(("xy", "expected"), WHITES)
+def test_whites_have_their_place_on_the_uniform_scale(xy: tuple[float, float], expected: tuple[float, float]) -> None:
+    assert uv(*xy) == pytest.approx(expected, abs=6e-7)
+
+
+def test_the_uniform_scale_agrees_with_another_library() -> None:
+    for xy in np.random.default_rng(3).uniform(0.05, 0.6, (200, 2)):
+        assert uv(*xy) == pytest.approx(tuple(colour.xy_to_Luv_uv(xy)), rel=1e-12)
+
+
+def test_the_distance_of_two_colours() -> None:
+    """Our own calculation from the formula, checked with colour-science."""
+    one, other = (0.3127, 0.3290), (0.3191, 0.3312)
+    theirs = np.linalg.norm(colour.xy_to_Luv_uv(np.array(one)) - colour.xy_to_Luv_uv(np.array(other)))
+    assert uv_distance(one, other) == pytest.approx(0.00419119, abs=5e-9)
+    assert uv_distance(one, other) == pytest.approx(theirs)
+
+
+# The first pair stands in colour-science's documentation (616 nm on its grid of 1 nm); the others are our own calculation from its
+# 1 nm table, interpolated: red, green and blue LEDs and mixtures.
+DOMINANT = [
+    ((0.54369557, 0.32107944), D65, 616.40), ((0.54369557, 0.32107944), EQUAL_ENERGY, 617.94),
+    ((0.69, 0.305), EQUAL_ENERGY, 621.95), ((0.69, 0.305), D65, 621.90), ((0.17, 0.7), EQUAL_ENERGY, 524.94), ((0.17, 0.7), D65, 526.06),
+    ((0.13, 0.075), EQUAL_ENERGY, 471.18), ((0.13, 0.075), D65, 471.06), ((0.25, 0.35), EQUAL_ENERGY, 494.27), ((0.4, 0.5), D65, 568.48),
+    ((0.6857, 0.3142), EQUAL_ENERGY, 617.29), ((0.3, 0.6), EQUAL_ENERGY, 547.93), ((0.64, 0.33), D65, 611.28),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("xy", "white", "nm"), DOMINANT)
+def test_colours_have_their_dominant_wavelength(xy: tuple[float, float], white: tuple[float, float], nm: float) -> None:
+    assert dominant_wavelength(*xy, white) == pytest.approx(nm, abs=0.3)
+
+
+def test_dominant_wavelengths_agree_with_another_library() -> None:
+    """Mixtures of white with light between two whole nm; colour-science answers one of them (a ray through a corner confuses it)."""
+    whole, corners = locus(1, 440, 650)
+    wavelengths, places = (whole[:-1] + whole[1:]) / 2, (corners[:-1] + corners[1:]) / 2
+    shares = np.random.default_rng(4).uniform(0.3, 0.95, len(wavelengths))
+    for nm, place, share in zip(wavelengths, places, shares, strict=True):
+        x, y = np.array(EQUAL_ENERGY) + share * (place - np.array(EQUAL_ENERGY))
+        assert dominant_wavelength(x, y) == pytest.approx(nm, abs=0.3)
+        assert float(colour.dominant_wavelength([x, y], list(EQUAL_ENERGY))[0]) == pytest.approx(nm, abs=0.5)
+
+
+@pytest.mark.parametrize("xy", [EQUAL_ENERGY, (0.35, 0.20), (0.30, 0.15), (0.735, 0.265)], ids=["white", "purple", "violet", "beyond 660"])
+def test_what_has_no_dominant_wavelength_here_gets_none(xy: tuple[float, float]) -> None:
+    assert dominant_wavelength(*xy) is None
