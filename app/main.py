@@ -62,14 +62,11 @@ def make_app(settings: Settings, house: House | None = None) -> FastAPI:
         stop.set()
         sealer.join(timeout=5)
 
-    app = FastAPI(
-        title="Reelroot", version="1", openapi_url="/api/v1/openapi.json", docs_url=None, redoc_url=None, lifespan=lifespan,
-        max_body_size=settings.max_upload_mb << 20,
-    )  # fmt: skip
+    app = FastAPI(title="Reelroot", version="1", openapi_url="/api/v1/openapi.json", docs_url=None, redoc_url=None, lifespan=lifespan)
     app.state.house = one
     with one.reading() as session:
         app.state.zone = catalogue.site(session).zone
-    guard(app)
+    guard(app, settings.max_upload_mb << 20)
     app.mount("/static", StaticFiles(directory=Path(__file__).parent / "static"), name="static")
     for router in (*_CALLS, *_PUBLIC):
         app.include_router(router)

@@ -15,6 +15,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from pydantic import AfterValidator
 from starlette.datastructures import MutableHeaders
 from starlette.exceptions import HTTPException
+from starlette.middleware.body_limit import RequestBodyLimitMiddleware
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from app.db import House
@@ -84,9 +85,10 @@ def when(request: Request, moment: datetime | None) -> str:
     return f"{local:%Y-%m-%d %H:%M} {local.tzname()}"
 
 
-def guard(app: FastAPI) -> None:
-    """Headers, forgery checks and error answers for the whole app."""
-    app.add_middleware(_Guard)
+def guard(app: FastAPI, most_bytes: int) -> None:
+    """Headers, forgery checks, the limit of what is taken in, and error answers for the whole app."""
+    app.add_middleware(RequestBodyLimitMiddleware, max_body_size=most_bytes)
+    app.add_middleware(_Guard, most_bytes=most_bytes)
     app.exception_handler(Refused)(_refused)
     app.exception_handler(RequestValidationError)(_not_understood)
     app.exception_handler(HTTPException)(_http)
@@ -96,8 +98,8 @@ def guard(app: FastAPI) -> None:
 class _Guard:
     """Refuses what another site sent, and puts the strict headers on every answer. Plain ASGI: streams stay streams."""
 
-    def __init__(self, app: ASGIApp) -> None:
-        self.app = app
+    def __init__(self, app: ASGIApp, most_bytes: int) -> None:
+        self.app, self.most_bytes = app, most_bytes
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
@@ -108,6 +110,8 @@ class _Guard:
         if request.method not in ("GET", "HEAD", "OPTIONS") and not _from_here(request):
             reason = Reason("duty", "The origin is not this server.", "Open the page here.")
             app = _answer(request, 403, "This came from another site.", [reason])
+        elif (length := request.headers.get("content-length", "")).isdigit() and int(length) > self.most_bytes:
+            app = _too_much(request)  # the limiter would answer in plain text; what says no length is stopped by it on the way
 
         async def sent(message: Message) -> None:
             if message["type"] == "http.response.start":
@@ -179,6 +183,11 @@ async def _http(request: Request, error: Exception) -> Response:
     kind = "unknown_code" if wrong.status_code == 404 else "bad_input"
     reason = Reason(kind, why.format(path=request.url.path[:200], method=request.method), now)
     return _answer(request, wrong.status_code, what, [reason], headers=wrong.headers)
+
+
+def _too_much(request: Request) -> Response:
+    what, why, now = _HTTP[413]
+    return _answer(request, 413, what, [Reason("bad_input", why, now)])
 
 
 async def _broken(request: Request, error: Exception) -> Response:

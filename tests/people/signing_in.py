@@ -60,7 +60,7 @@ def terminal(house: House, area: str = "bonding") -> str:
 
 @contextmanager
 def client(house: House) -> Iterator[TestClient]:
-    with TestClient(make_app(house.settings, house), follow_redirects=False, raise_server_exceptions=False) as one:
+    with TestClient(make_app(house.settings, house), follow_redirects=False) as one:
         yield one
 
 

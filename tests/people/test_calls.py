@@ -67,7 +67,9 @@ def test_terminals_are_enrolled_and_retired_by_code(house: House) -> None:
 @pytest.mark.parametrize(("duties", "facts", "time_ok", "fact_ok"), [
     (("operate",), False, False, False), (("operate",), True, True, True), (("lead",), False, True, False),
 ])  # fmt: skip
-def test_a_machine_states_times_and_facts_as_its_token_allows(house: House, duties: tuple[str, ...], facts: bool, time_ok: bool, fact_ok: bool) -> None:
+def test_a_machine_states_times_and_facts_as_its_token_allows(
+    house: House, duties: tuple[str, ...], facts: bool, time_ok: bool, fact_ok: bool
+) -> None:
     Factory(house).load()
     secret = token(house, *duties, facts=facts)
     moment = datetime(2026, 3, 1, 7, 30, tzinfo=UTC).isoformat()

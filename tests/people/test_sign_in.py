@@ -1,16 +1,19 @@
 """Sign in and out: badges, names, PINs and passwords; sessions that turn, age and end; guessing made slow."""
 
 import threading
+from collections.abc import Callable
 from datetime import timedelta
+from typing import Any
 
 import pytest
 from people.signing_in import PASSWORD, PIN, client, person, sign_in, terminal
 from sqlalchemy import select, update
+from sqlalchemy.orm import Session
 
 from app import clock
 from app.db import House
 from app.errors import Refused
-from app.journal.act import SYSTEM, act
+from app.journal.act import SYSTEM, By, act
 from app.naming.resolve import resolve
 from app.people import sign_in as sessions
 from app.people.models import SignIn, Terminal, Throttle
@@ -23,8 +26,12 @@ def enter(house: House, badge: str, secret: str = PASSWORD, *, at: str | None = 
     return sessions.sign_in(house, badge, secret, terminal=at, address=address, before=before)
 
 
-def change(house: House, badge: str, verb: object) -> None:
-    act(house, SYSTEM, "change_person", {}, lambda s, by: {"_": verb(s, by, resolve(s, badge, "person").id)} and {})  # type: ignore[operator]
+def change(house: House, badge: str, verb: Callable[[Session, By, int], object]) -> None:
+    def once(session: Session, by: By) -> dict[str, Any]:
+        verb(session, by, resolve(session, badge, "person").id)
+        return {}
+
+    act(house, SYSTEM, "change_person", {}, once)
 
 
 def refused(house: House, badge: str, secret: str, **how: str) -> str:

@@ -1,0 +1,187 @@
+"""The ground of every page and call: headers, forgery, and the one shape of what goes wrong."""
+
+import re
+from datetime import UTC, datetime
+from typing import Any
+
+import httpx
+import pytest
+from fastapi import Request
+from fastapi.responses import Response
+from fastapi.testclient import TestClient
+from people.signing_in import HERE, call, client, person, post, sign_in, token
+from small_factory import Factory
+
+from app.db import House
+from app.errors import Reason, Refused
+from app.main import make_app
+from app.web import here_only, when
+
+STRICT = ("content-security-policy", "x-content-type-options", "referrer-policy", "cross-origin-opener-policy", "cache-control")
+MEMBERS = {"type", "title", "status", "detail", "kind", "kinds", "now", "reasons"}
+
+
+def problem_of(answer: httpx.Response, status: int, kind: str | None) -> dict[str, Any]:
+    """RFC 9457: the media type, its members, and the status repeated in the body."""
+    assert answer.status_code == status, answer.text
+    assert answer.headers["content-type"] == "application/problem+json"
+    found: dict[str, Any] = answer.json()
+    assert set(found) == MEMBERS
+    assert (found["status"], found["kind"]) == (status, kind)
+    assert found["kinds"] == list(dict.fromkeys(reason["kind"] for reason in found["reasons"]))
+    return found
+
+
+def test_a_refusal_is_a_problem_with_every_kind_that_applies(house: House) -> None:
+    app = make_app(house.settings, house)
+
+    @app.get("/api/v1/refusal")
+    def refusal() -> None:
+        raise Refused("Lot L is not started.", Reason("window_over", "Four hours passed.", "Clean it again."), Reason("held", "It is held.", "", "L"))
+
+    found = problem_of(TestClient(app).get("/api/v1/refusal"), 409, "held")
+    assert (found["title"], found["detail"], found["now"]) == ("Lot L is not started.", "It is held. Four hours passed.", "Clean it again.")
+    assert found["reasons"][0] == {"kind": "held", "why": "It is held.", "now": "", "where": "L"}
+
+
+def test_bad_input_names_the_field(house: House) -> None:
+    admin = token(house, "administer")
+    with client(house) as machine:
+        found = problem_of(call(machine, admin, "POST", "/people", name="", duties=["fly"]), 422, "bad_input")
+        assert {reason["where"] for reason in found["reasons"]} == {"body.name", "body.duties.0"}
+        problem_of(call(machine, admin, "POST", "/people", name="Mara", duties=[], colour="red"), 422, "bad_input")
+        problem_of(call(machine, admin, "POST", "/people", name="Mara\x00", duties=[]), 422, "bad_input")
+        headers = {"Authorization": f"Bearer {admin}", "Content-Type": "application/json"}
+        problem_of(machine.post("/api/v1/people", content=b"{", headers=headers), 422, "bad_input")
+        problem_of(machine.post("/api/v1/people", content=b'{"name": "\xff"}', headers=headers), 400, "bad_input")
+
+
+def test_what_is_not_there_is_a_problem_too(house: House) -> None:
+    with client(house) as machine:
+        problem_of(call(machine, "nobody's", "GET", "/people"), 401, "duty")
+        assert call(machine, "nobody's", "GET", "/people").headers["www-authenticate"] == "Bearer"
+        problem_of(machine.get("/api/v1/nothing"), 404, "unknown_code")
+        found = problem_of(machine.request("DELETE", "/api/v1/people"), 405, "bad_input")
+        assert found["detail"] == "/api/v1/people does not take DELETE."
+        page = machine.get("/nothing")
+        assert page.status_code == 404 and "<h1>" in page.text
+
+
+def test_too_large_is_a_problem_or_a_page(house: House) -> None:
+    small = house.settings.model_copy(update={"max_upload_mb": 1})
+    with TestClient(make_app(small, house)) as machine:
+        admin = token(house, "administer")
+        headers = {"Authorization": f"Bearer {admin}", "Content-Type": "application/json"}
+        too_much = b'{"name": "' + b"x" * (1 << 20) + b'"}'
+        problem_of(machine.post("/api/v1/people", content=too_much, headers=headers), 413, "bad_input")
+        problem_of(machine.post("/api/v1/people", content=iter([too_much]), headers=headers), 413, "bad_input")
+        page = machine.post("/sign-in", content=too_much, headers=HERE)
+        assert page.status_code == 413 and "Too much was sent" in page.text
+
+
+@pytest.mark.parametrize("path", ["/api/v1/broken", "/broken"])
+def test_a_mistake_of_ours_shows_no_trace_of_itself(house: House, path: str) -> None:
+    app = make_app(house.settings, house)
+
+    @app.get(path)
+    def broken(request: Request) -> None:
+        raise RuntimeError("the password is swordfish")
+
+    answer = TestClient(app, raise_server_exceptions=False).get(path)
+    if path.startswith("/api"):
+        assert problem_of(answer, 500, None)["detail"] == "The program made a mistake; nothing was changed."
+    assert answer.status_code == 500
+    assert "swordfish" not in answer.text and "Traceback" not in answer.text
+    assert all(header in answer.headers for header in STRICT)
+
+
+def test_every_answer_has_the_strict_headers(house: House) -> None:
+    with client(house) as browser:
+        for path in ("/sign-in", "/", "/nothing", "/api", "/api/v1/people", "/api/v1/openapi.json", "/static/reelroot.css"):
+            headers = browser.get(path).headers
+            assert all(header in headers for header in STRICT), path
+            policy = headers["content-security-policy"]
+            assert "default-src 'self'" in policy and "frame-ancestors 'none'" in policy and "unsafe" not in policy, path
+
+
+def test_no_page_carries_inline_script_or_style(house: House) -> None:
+    """The policy forbids them, so a browser would leave them out without a word."""
+    Factory(house).load()
+    with client(house) as browser:
+        badge = person(house, "Ada", "administer", "operate", "quality")
+        pages = [browser.get("/sign-in").text]
+        sign_in(browser, badge)
+        for path in ("/", "/people", f"/people/{badge}", "/terminals", "/tokens", "/api", "/floor", "/lots", "/holds", "/journal", "/catalogue"):
+            pages.append(browser.get(path).text)
+    for text in pages:
+        assert re.search(r"<h1[ >]", text) and len(re.findall(r"<h1[ >]", text)) == 1, text
+        assert re.search(r"<title>[^<]+</title>", text)
+        assert not re.search(r"<script(?![^>]*\bsrc=)|<style|\sstyle=|\son\w+=|https?://", text), text
+
+
+@pytest.mark.parametrize(("headers", "is_taken"), [
+    (HERE, True), (HERE | {"Sec-Fetch-Site": "same-origin"}, True), (HERE | {"Sec-Fetch-Site": "none"}, True),
+    (HERE | {"Sec-Fetch-Site": "cross-site"}, False), (HERE | {"Sec-Fetch-Site": "same-site"}, False),
+    ({"Origin": "http://evil.example"}, False), ({"Origin": "http://testserver.evil.example"}, False), ({"Origin": "http://testserver:81"}, False),
+    ({"Origin": "null"}, False), ({}, False),
+])  # fmt: skip
+def test_a_form_must_come_from_this_very_host(house: House, headers: dict[str, str], is_taken: bool) -> None:
+    with client(house) as browser:
+        sign_in(browser, person(house, "Ada", "administer"))
+        form = re.search(r'name="form_token" value="([^"]+)"', browser.get("/terminals").text)
+        assert form is not None
+        answer = browser.post("/terminals", data={"form_token": form[1], "area": "bonding"}, headers=headers)
+        assert (answer.status_code == 303) is is_taken, answer.text
+        assert ("bonding" in browser.get("/terminals").text) is is_taken
+
+
+@pytest.mark.parametrize("wrong", ["", "x" * 32, "ключ", None])
+def test_a_form_needs_the_token_of_its_session(house: House, wrong: str | None) -> None:
+    with client(house) as browser:
+        sign_in(browser, person(house, "Ada", "administer"))
+        fields = {"area": "bonding"} | ({} if wrong is None else {"form_token": wrong})
+        answer = browser.post("/terminals", data=fields, headers=HERE)
+        assert answer.status_code == 422 and "This form is stale" in answer.text
+        assert "None yet" in browser.get("/terminals").text
+
+
+def test_the_token_of_another_session_is_no_good(house: House) -> None:
+    with client(house) as browser, client(house) as other:
+        sign_in(browser, person(house, "Ada", "administer"))
+        sign_in(other, person(house, "Eve", "operate"))
+        hers = re.search(r'name="form_token" value="([^"]+)"', other.get("/people").text)
+        assert hers is not None
+        assert browser.post("/terminals", data={"form_token": hers[1], "area": "bonding"}, headers=HERE).status_code == 422
+
+
+def test_what_others_typed_is_shown_as_text(house: House) -> None:
+    with client(house) as browser:
+        sign_in(browser, person(house, "Ada", "administer"))
+        post(browser, "/people", "/people", name="<script>alert(1)</script>", password="long enough", duties="operate")
+        for page in ("/people", "/people?said=<script>alert(1)</script>"):
+            text = browser.get(page).text
+            assert "&lt;script&gt;" in text and "<script>" not in text
+
+
+@pytest.mark.parametrize(("path", "is_here"), [
+    ("/", True), ("/find?code=L26", True), ("//host", False), ("/\\host", False), ("https://host", False), ("", False), ("/a\nb", False),
+])  # fmt: skip
+def test_a_way_back_stays_here(path: str, is_here: bool) -> None:
+    assert here_only(path) == (path if is_here else "/")
+
+
+def test_times_are_said_in_the_sites_zone_with_its_name(house: House) -> None:
+    app = make_app(house.settings, house)
+    app.state.zone = "Asia/Ho_Chi_Minh"
+
+    @app.get("/when")
+    def said(request: Request) -> Response:
+        return Response(when(request, datetime(2026, 3, 1, 20, 30, tzinfo=UTC)) + "|" + when(request, None))
+
+    assert TestClient(app).get("/when").text == "2026-03-02 03:30 +07|"
+
+
+def test_the_app_refuses_a_database_of_another_version(empty_house: House) -> None:
+    with pytest.raises(Refused) as caught:
+        make_app(empty_house.settings, empty_house)
+    assert "reelroot upgrade" in caught.value.now
