@@ -22,6 +22,7 @@ from app.journal.sealing import seal
 from app.labels import pages as label_pages
 from app.machines import catalogue as catalogue_calls
 from app.machines import floor, genealogy, holds, labels, ovens, packing, people, placements, receiving, runs
+from app.machines import form_pages
 from app.machines import pages as machine_pages
 from app.migrate import is_newest
 from app.ovens import pages as ovens_pages
@@ -41,7 +42,7 @@ _CALLS = (
 )  # fmt: skip
 _PAGES = (
     people_pages.router, catalogue_pages.router, scan_pages.router, floor_pages.router, ovens_pages.router, paper_pages.router,
-    genealogy_pages.router, label_pages.router,
+    genealogy_pages.router, label_pages.router, form_pages.router,
 )  # fmt: skip
 _PUBLIC = (sign_in_pages.router, machine_pages.router)  # for whoever is not signed in
 
@@ -64,6 +65,7 @@ def make_app(settings: Settings, house: House | None = None) -> FastAPI:
 
     app = FastAPI(title="Reelroot", version="1", openapi_url="/api/v1/openapi.json", docs_url=None, redoc_url=None, lifespan=lifespan)
     app.state.house = one
+    app.state.calls = _CALLS  # every call is a form as well
     with one.reading() as session:
         app.state.zone = catalogue.site(session).zone
     guard(app, settings.max_upload_mb << 20)

@@ -1,26 +1,46 @@
 """Runs over the API: start, finish, interrupt, abort, void; singulation and the bins of a test."""
 
+from datetime import datetime
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, File, Form, UploadFile
-from pydantic import BaseModel, Field
+from pydantic import BaseModel, ConfigDict, Field
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from app.catalogue import queries as catalogue
 from app.errors import bad_input
 from app.final_test.bins_out import take_bins_out, with_grades
 from app.final_test.results_in import bin_table_of, import_unit_results, read_results
 from app.final_test.singulate import singulate
 from app.floor.amounts import book_of
 from app.floor.ends import abort_run, finish_run, interrupt_run, void_run
-from app.floor.groups import gather
+from app.floor.groups import Group, gather
 from app.floor.starts import start_run
 from app.journal.act import By
-from app.ledger.runs import Line, Run
-from app.machines.bodies import ByPerson, CountIn, Name, Told, Units, ValueIn, Words
-from app.machines.calls import PROBLEMS, Call, calling
-from app.machines.names import open_run, panels_of, person_of, said, station_of, things_of, values_of
-from app.naming.resolve import code_of, resolve
+from app.ledger.runs import Line, Run, RunVoid
+from app.ledger.sets import panels_of as panels_in_set
+from app.machines.bodies import (
+    AStation,
+    AThing,
+    ByPerson,
+    Container,
+    CountIn,
+    LotCode,
+    Name,
+    Number,
+    PanelCode,
+    Panels,
+    RunCode,
+    StationCode,
+    Told,
+    Units,
+    ValueIn,
+    Words,
+)
+from app.machines.calls import PROBLEMS, Call, FormTold, calling
+from app.machines.names import open_run, panel_codes, panels_of, person_of, run_named, said, station_of, things_of, values_of
+from app.naming.resolve import code_of, codes_of, resolve
 
 router = APIRouter(prefix="/api/v1", tags=["runs"], responses=PROBLEMS)
 Calling = Annotated[Call, Depends(calling)]
@@ -29,56 +49,65 @@ Calling = Annotated[Call, Depends(calling)]
 class RunIn(ByPerson):
     """Starts what comes next for these things at a station."""
 
-    station: Name
-    things: list[Name] = Field(min_length=1, description="Containers, lots, panels or packs.")
-    panels: list[Name] | None = Field(None, description="Only these panels of them.")
-    step: Name | None = Field(None, description="Key of the route's step, where it is not the next one (a repeat).")
-    shelf: Name | None = None
+    station: AStation
+    things: list[AThing] = Field(min_length=1, description="Containers, lots, panels or packs.")
+    panels: Panels | None = Field(None, description="Only these panels of them.")
+    step: Name | None = Field(None, description="Key of the route's step, where it is not the next one (a repeat).", examples=["attach"])
+    shelf: Name | None = Field(None, description="Of an oven that is loaded and started in one.", examples=["1"])
     line_clear: bool = Field(False, description="Test and taping: someone looked, and nothing of the lot before is left in the machine.")
 
 
 class LineOut(BaseModel):
-    line: int
-    step: str | None
-    round: int
-    lot: str | None
+    line: Number
+    step: str | None = Field(description="Key of the route's step.", examples=["attach"])
+    round: int = Field(examples=[1])
+    lot: LotCode | None
+    shelf: str | None = Field(examples=[None])
+    panels: list[PanelCode] = Field(description="That it has, or had, in work.")
+    item: str | None = Field(description="Or the loose lot or pack.", examples=[None])
     open: bool
 
 
 class RunOut(BaseModel):
-    run: str
-    operation: str
-    outcome: str | None = None
+    run: RunCode
+    operation: str = Field(examples=["die attach"])
+    station: StationCode
+    started_at: datetime = Field(examples=["2026-03-01T06:30:00Z"])
+    ended_at: datetime | None = Field(examples=[None])
+    outcome: str | None = Field(None, description="done, interrupted or aborted; empty while it is open.", examples=[None])
+    voided: bool = Field(description="Entered wrongly: in no trace, and gates nothing.", examples=[False])
     lines: list[LineOut]
 
 
 class FinishIn(ByPerson):
-    values: list[ValueIn] = []
+    values: list[ValueIn] = Field(default=[], max_length=1000)
 
 
 class StopIn(ByPerson):
     """What was said; a panel in neither list, when both are given, was surely not reached."""
 
-    panels_done: list[Name] | None = None
-    panels_in_work: list[Name] | None = None
+    panels_done: Panels | None = None
+    panels_in_work: Panels | None = None
 
 
 class VoidIn(Told):
-    reason: Words
+    reason: Words = Field(examples=["entered at the wrong station"])
 
 
 class SingulateIn(FinishIn):
-    container: Name | None = Field(None, description="The jar or tray that the units go into.")
+    container: Container | None = Field(None, description="The jar or tray that the units go into.")
     counted: CountIn | None = Field(None, description="A physical count of the loose units.")
 
 
 class LooseOut(BaseModel):
-    lot: str
-    units: int
+    lot: LotCode
+    units: int = Field(examples=[8930])
 
 
 class BinIn(BaseModel):
-    bin: Name
+    model_config = ConfigDict(extra="forbid")
+
+    bin: Name = Field(examples=["B1"])
     units: Units
 
 
@@ -89,10 +118,10 @@ class BinsIn(FinishIn):
 
 
 class BinLot(BaseModel):
-    bin: str
-    grade: str
-    lot: str
-    units: int
+    bin: str = Field(examples=["B1"])
+    grade: str = Field(examples=["prime"])
+    lot: LotCode
+    units: int = Field(examples=[8540])
 
 
 class BinsOut(BaseModel):
@@ -100,15 +129,28 @@ class BinsOut(BaseModel):
 
 
 class ResultsOut(BinsOut):
-    rows: int
-    by_failure: dict[str, int]
-    tester_bin_differs: int = Field(description="Units that the tester put into another bin than the table does.")
+    rows: int = Field(examples=[8930])
+    by_failure: dict[str, int] = Field(examples=[{"open red": 31, "leak": 8}])
+    tester_bin_differs: int = Field(examples=[0], description="Units that the tester put into another bin than the table does.")
+
+
+class GroupOut(BaseModel):
+    """Things of one lot that stand alike."""
+
+    lot: LotCode | None
+    panels: int = Field(description="How many; 0 for loose units.", examples=[15])
+    panel_codes: list[PanelCode] = []
+    next_step: str | None = Field(description="Key of the route's step; empty: nothing is left.", examples=["cure"])
+    next_step_name: str | None = Field(examples=["cure 1"])
+    operation: str | None = Field(examples=["cure"])
+    round: int = Field(examples=[1])
+    done: list[str] = Field(examples=[["attach"]])
 
 
 class NextOut(BaseModel):
     """Where things stand on their routes."""
 
-    groups: list[dict[str, Any]]
+    groups: list[GroupOut]
 
 
 @router.post("/runs", summary="Start a run")
@@ -158,7 +200,7 @@ def abort(run: str, body: ByPerson, call: Calling) -> RunOut:
 @router.post("/runs/{run}/void", summary="Void a run that was entered wrongly")
 def void(run: str, body: VoidIn, call: Calling) -> RunOut:
     def verb(s: Session, by: By) -> dict[str, Any]:
-        one = s.get_one(Run, resolve(s, run, "run").id)
+        one = run_named(s, run)
         void_run(s, by, one, body.reason)
         return run_as_json(s, one)
 
@@ -196,13 +238,13 @@ def end_test(run: str, body: BinsIn, call: Calling) -> BinsOut:
 def end_test_by_file(
     run: str,
     call: Calling,
+    told: FormTold,
     file: Annotated[UploadFile, File(description="CSV: unit, pass or failure code, chromaticity, intensity, other numbers; the tester's own bin.")],
-    person: Annotated[str | None, Form(description="Badge code of who did it, if not the caller.")] = None,
-    happened_at: Annotated[str | None, Form(description="When it ended, if not now. ISO 8601 with a zone.")] = None,
-    fact: Annotated[bool, Form()] = False,
+    told: FormTold,
+    person: Annotated[str | None, Form(description="Badge code of who did it, if not the caller.", examples=["E-0004-P"])] = None,
 ) -> ResultsOut:
     with call.house.reading() as session:
-        table = bin_table_of(session, open_run(session, run))
+        table = bin_table_of(session, run_named(session, run))  # open or not: a repeat of the key gets the first answer
     results = read_results(call.house, file.filename or "unnamed", file.file, table)
 
     def verb(s: Session, by: By) -> dict[str, Any]:
@@ -213,39 +255,47 @@ def end_test_by_file(
         }  # fmt: skip
 
     arguments = {"run": run, "file": [results.kept.name, results.kept.digest]}
-    return ResultsOut(**call.do("import_unit_results", call.told(happened_at, fact=fact), verb, path=arguments))
+    return ResultsOut(**call.do("import_unit_results", told, verb, path=arguments))
 
 
 @router.get("/next/{thing}", summary="What comes next for a container, lot or panel")
 def what_next(thing: str, call: Calling) -> NextOut:
     with call.house.reading() as s:
-        groups = [
-            {
-                "lot": code_of(s, "lot", group.lot) if group.lot else None, "panels": len(group.panels), "next_step": group.next_step,
-                "round": group.round, "done": sorted({doing.step for stand in group.progress for doing in stand.doings}),
-            }
-            for group in gather(s, [resolve(s, thing)])
-        ]  # fmt: skip
-    return NextOut(groups=groups)
+        return NextOut(groups=[group_out(s, group) for group in gather(s, [resolve(s, thing)])])
 
 
 @router.get("/runs/{run}", summary="A run and its lines")
 def see_run(run: str, call: Calling) -> RunOut:
     with call.house.reading() as s:
-        return RunOut(**run_as_json(s, s.get_one(Run, resolve(s, run, "run").id)))
+        return RunOut(**run_as_json(s, run_named(s, run)))
+
+
+def group_out(session: Session, group: Group) -> GroupOut:
+    steps = catalogue.route(session, group.route).body.steps if group.route else ()
+    following = next((step for step in steps if step.key == group.next_step), None)
+    return GroupOut(
+        lot=code_of(session, "lot", group.lot) if group.lot else None, panels=len(group.panels), panel_codes=panel_codes(session, group.panels),
+        next_step=group.next_step, next_step_name=following.name if following else None, operation=following.operation if following else None,
+        round=group.round, done=sorted({doing.step for stand in group.progress for doing in stand.doings}),
+    )  # fmt: skip
 
 
 def run_as_json(session: Session, run: Run) -> dict[str, Any]:
+    session.flush()
     lines = session.scalars(select(Line).where(Line.run == run.id).order_by(Line.id))
     return {
-        "run": code_of(session, "run", run.id), "operation": run.operation, "outcome": run.outcome,
-        "lines": [
-            {
-                "line": line.id, "step": line.step, "round": line.round, "lot": code_of(session, "lot", line.lot) if line.lot else None,
-                "open": line.closed_e is None,
-            }
-            for line in lines
-        ],
+        "run": code_of(session, "run", run.id), "operation": run.operation, "station": code_of(session, "station", run.station),
+        "started_at": run.started_at.isoformat(), "ended_at": run.ended_at.isoformat() if run.ended_at else None, "outcome": run.outcome,
+        "voided": session.get(RunVoid, run.id) is not None, "lines": [_line(session, line) for line in lines],
+    }  # fmt: skip
+
+
+def _line(session: Session, line: Line) -> dict[str, Any]:
+    item = next((code for kind in ("lot", "pack") for code in codes_of(session, kind, [line.item]).values()), None) if line.item else None
+    return {
+        "line": line.id, "step": line.step, "round": line.round, "lot": code_of(session, "lot", line.lot) if line.lot else None,
+        "shelf": line.shelf, "panels": panel_codes(session, panels_in_set(session, line.set)) if line.set else [], "item": item,
+        "open": line.closed_e is None,
     }  # fmt: skip
 
 

@@ -1,0 +1,210 @@
+"""Every action of the API as a plain form: what a machine may send, a person may fill in. Built from the calls themselves, so none is missing."""
+
+import inspect
+import types
+from collections import defaultdict
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import Annotated, Any, Literal, Union, get_args, get_origin
+
+from anyio.to_thread import run_sync
+from fastapi import APIRouter, Request, UploadFile
+from fastapi.params import Form
+from fastapi.responses import Response
+from fastapi.routing import APIRoute
+from pydantic import BaseModel, ValidationError
+from starlette.datastructures import FormData
+
+from app.errors import BadInput, Reason, Refused, unknown
+from app.machines.calls import Call
+from app.people.callers import Calling
+from app.web import check_form, house_of, render
+
+router = APIRouter(include_in_schema=False)
+_PREFIX = "/api/v1"
+_HIDDEN = ("signed_by",)  # whoever is signed in signs
+_LONG = 4000
+
+
+@dataclass(frozen=True)
+class Field:
+    """A field of a form. `kind`: text, number, time, check, choice, lines, rows, file, files or password."""
+
+    name: str
+    words: str
+    hint: str
+    kind: str
+    needed: bool
+    choices: tuple[str, ...] = ()
+    columns: tuple[str, ...] = ()  # of rows
+    many: bool = True  # of rows: a list of them, not one
+
+
+@dataclass(frozen=True)
+class Act:
+    """A writing call: its path without the prefix is its name."""
+
+    name: str
+    words: str
+    room: str
+    fields: tuple[Field, ...]
+    body: tuple[str, type[BaseModel]] | None  # name of the endpoint's argument, and its model
+    endpoint: Callable[..., Any]
+
+
+@router.get("/do")
+def acts(request: Request, who: Calling, thing: str = "", kind: str = "") -> Response:
+    """All actions, or those on a thing of one kind."""
+    rooms: defaultdict[str, list[Act]] = defaultdict(list)
+    for act in _acts(request).values():
+        if not kind or f"{{{kind}}}" in act.name:
+            rooms[act.room].append(act)
+    return render(request, "machines/acts.html", rooms=dict(rooms), thing=thing, kind=kind)
+
+
+@router.get("/do/act")
+def form(request: Request, who: Calling, call: str) -> Response:
+    act = _act(request, call)
+    given = {name: value for name, value in request.query_params.items() if name != "call"}
+    return render(request, "machines/act.html", act=act, typed=given, refusal=None)
+
+
+@router.post("/do/act")
+async def send(request: Request, who: Calling) -> Response:
+    sent = await request.form()
+    check_form(request, _text(sent, "form_token"))
+    act = _act(request, _text(sent, "call"))
+    try:
+        values = _read(act, sent)
+        answer = await run_sync(lambda: act.endpoint(**values, call=Call(house_of(request), who, _text(sent, "key") or None)))
+    except Refused as refusal:
+        typed = {name: value for name, value in sent.items() if isinstance(value, str) and name != "password"}
+        return render(request, "machines/act.html", status=refusal.status, act=act, typed=typed, refusal=refusal)
+    return render(request, "machines/acted.html", act=act, rows=list(_rows(answer.model_dump(mode="json"))))
+
+
+def _acts(request: Request) -> dict[str, Act]:
+    kept: dict[str, Act] | None = getattr(request.app.state, "acts", None)
+    if kept is None:
+        kept = {act.name: act for one in request.app.state.calls for route in one.routes if isinstance(route, APIRoute) for act in _of_route(route)}
+        request.app.state.acts = kept
+    return kept
+
+
+def _act(request: Request, name: str) -> Act:
+    act = _acts(request).get(name)
+    if act is None:
+        raise unknown(name[:80], "the name of an action")
+    return act
+
+
+def _of_route(route: APIRoute) -> Iterator[Act]:
+    if "POST" not in (route.methods or set()) or "call" not in inspect.signature(route.endpoint).parameters:
+        return
+    annotations = inspect.get_annotations(route.endpoint, eval_str=True)
+    fields: list[Field] = []
+    body = None
+    for name, parameter in inspect.signature(route.endpoint).parameters.items():
+        kind = annotations[name]
+        plain = _plain(kind)
+        if name == "call":
+            continue
+        if inspect.isclass(plain) and issubclass(plain, BaseModel):
+            body = (name, plain)
+            fields += [
+                _field(one, info.annotation, info.description or "", needed=info.is_required())
+                for one, info in plain.model_fields.items()
+                if one not in _HIDDEN
+            ]
+        else:
+            notes = [note for note in getattr(kind, "__metadata__", ()) if isinstance(note, Form)]
+            hint = (notes[0].description or "") if notes else ""
+            fields.append(_field(name, kind, hint, needed=parameter.default is inspect.Parameter.empty))
+    yield Act(route.path.removeprefix(_PREFIX), route.summary or route.path, str((route.tags or [""])[0]), tuple(fields), body, route.endpoint)
+
+
+def _field(name: str, kind: Any, hint: str, *, needed: bool) -> Field:
+    plain, words = _plain(kind), name.replace("_", " ")
+    origin = get_origin(plain)
+    if name == "password":
+        return Field(name, "your password, to sign", "", "password", True)
+    if plain is UploadFile:
+        return Field(name, words, hint, "file", needed)
+    if origin is list:
+        inner = _plain(get_args(plain)[0])
+        if inner is UploadFile:
+            return Field(name, words, hint, "files", needed)
+        if inspect.isclass(inner) and issubclass(inner, BaseModel):
+            return Field(name, words, hint, "rows", needed, columns=tuple(inner.model_fields))
+        return Field(name, words, hint, "lines", needed)
+    if origin is Literal:
+        return Field(name, words, hint, "choice", needed, choices=tuple(map(str, get_args(plain))))
+    if inspect.isclass(plain) and issubclass(plain, BaseModel):
+        return Field(name, words, hint, "rows", needed, columns=tuple(plain.model_fields), many=False)
+    kinds = {bool: "check", int: "number", float: "number"}
+    return Field(name, words, hint, "time" if name.endswith(("_at", "_from", "_to")) and plain not in kinds else kinds.get(plain, "text"), needed)
+
+
+def _plain(kind: Any) -> Any:
+    """A type without its notes and without None."""
+    while True:
+        if get_origin(kind) is Annotated:
+            kind = get_args(kind)[0]
+        elif get_origin(kind) in (Union, types.UnionType):
+            kind = next(one for one in get_args(kind) if one is not type(None))
+        else:
+            return kind
+
+
+def _read(act: Act, sent: FormData) -> dict[str, Any]:
+    """The endpoint's arguments from what was sent; what is not understood is named by its field."""
+    values = {field.name: value for field in act.fields if (value := _value(field, sent)) is not None}
+    if act.body is None:
+        return values
+    argument, model = act.body
+    inside = {name: value for name, value in values.items() if name in model.model_fields}
+    try:
+        body = model(**inside)
+    except ValidationError as error:
+        reasons = [
+            Reason("bad_input", str(one["msg"]), "Correct it and send it again.", ".".join(map(str, one["loc"]))) for one in error.errors()[:20]
+        ]
+        raise BadInput("The form is not understood.", *reasons) from error
+    return {name: value for name, value in values.items() if name not in inside} | {argument: body}
+
+
+def _value(field: Field, sent: FormData) -> Any:
+    if field.kind == "files":
+        return [one for one in sent.getlist(field.name) if not isinstance(one, str) and one.filename]
+    if field.kind == "file":
+        one = sent.get(field.name)
+        return one if one is not None and not isinstance(one, str) and one.filename else None
+    text = _text(sent, field.name)
+    if field.kind == "check":
+        return text == "yes"
+    if not text:
+        return None
+    if field.kind == "lines":
+        return [part for part in text.replace(",", "\n").split() if part]
+    if field.kind == "rows":
+        rows = [dict(zip(field.columns, line.split(maxsplit=len(field.columns) - 1), strict=False)) for line in text.splitlines() if line.strip()]
+        return rows if field.many else rows[0]
+    return text
+
+
+def _text(sent: FormData, name: str) -> str:
+    value = sent.get(name)
+    return value.strip()[:_LONG] if isinstance(value, str) else ""
+
+
+def _rows(answer: Mapping[str, Any], prefix: str = "") -> Iterator[tuple[str, str]]:
+    """An answer as names and values, level by level."""
+    for name, value in answer.items():
+        words = f"{prefix}{name.replace('_', ' ')}"
+        if isinstance(value, dict):
+            yield from _rows(value, f"{words}: ")
+        elif isinstance(value, list) and value and isinstance(value[0], dict):
+            for number, one in enumerate(value[:50], 1):
+                yield from _rows(one, f"{words} {number}: ")
+        else:
+            yield words, ", ".join(map(str, value)) if isinstance(value, list) else "" if value is None else str(value)

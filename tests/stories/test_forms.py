@@ -1,0 +1,62 @@
+"""Every action as a form: nothing that a machine may do is missing for a person, and a form does what the call does."""
+
+import re
+
+from fastapi.testclient import TestClient
+
+from app.db import House
+from app.main import make_app
+from tests.small_factory import Factory
+from tests.stories.test_pages import Browser, browser, factory  # noqa: F401
+
+
+def test_every_writing_call_has_a_form_that_opens(house: House, browser: Browser) -> None:  # noqa: F811
+    document = browser.client.app.openapi()  # type: ignore[attr-defined]
+    calls = [path.removeprefix("/api/v1") for path, methods in document["paths"].items() if "post" in methods]
+    listed = browser.get("/do")
+    assert len(calls) > 50
+    for call in calls:
+        assert f"call={call.replace('{', '%7B').replace('}', '%7D')}" in listed, call
+        page = browser.get(f"/do/act?call={call}")
+        assert browser.page.status_code == 200, (call, page)
+        assert "<form" in page
+
+
+def test_batches_panels_and_a_lot_by_forms_alone(browser: Browser, factory: Factory) -> None:  # noqa: F811
+    browser.get("/do/act?call=/batches")
+    frames = re.search(r"B26-\d+-\w", browser.post("/do/act", call="/batches", part="FRAME", supplier="Harrow", supplier_batch="H-1"))
+    assert frames is not None
+    browser.get("/do/act?call=/panels")
+    page = browser.post("/do/act", call="/panels", frames="H-1", count="3")
+    panels = re.findall(r"P26-\d+-\w", page)
+    assert len(panels) == 3
+    browser.get("/do/act?call=/lots")
+    page = browser.post("/do/act", call="/lots", product="P1", panels=" ".join(panels))
+    assert re.search(r"L26-\d+-\w", page)
+
+
+def test_a_refused_form_keeps_what_was_typed(browser: Browser) -> None:  # noqa: F811
+    browser.get("/do/act?call=/panels")
+    page = browser.post("/do/act", call="/panels", frames="NOWHERE", count="3")
+    assert browser.page.status_code == 404
+    assert "Stop." in page
+    assert 'value="NOWHERE"' in page
+    page = browser.post("/do/act", call="/panels", frames="NOWHERE", count="many")
+    assert browser.page.status_code == 422
+    assert "count" in page
+
+
+def test_a_wafer_map_by_form(browser: Browser) -> None:  # noqa: F811
+    browser.get("/do/act?call=/wafers")
+    token = re.search(r'name="form_token" value="([^"]*)"', browser.page.text)
+    assert token is not None
+    text = b"wafer: RD1\norigin: UpperLeft\naxis: DownRight\nnull: .\n\n1111\n1111\n"
+    data = {"form_token": token[1], "call": "/wafers", "part": "WR", "passing": "1"}
+    client: TestClient = browser.client
+    page = client.post("/do/act", data=data, files=[("files", ("map.txt", text))], headers={"Origin": "http://testserver"})
+    assert "W26-" in page.text, page.text
+
+
+def test_without_a_session_forms_send_to_the_sign_in(house: House, factory: Factory) -> None:  # noqa: F811
+    with TestClient(make_app(house.settings, house)) as client:
+        assert client.get("/do", follow_redirects=False).status_code == 303
