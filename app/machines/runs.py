@@ -240,7 +240,6 @@ def end_test_by_file(
     call: Calling,
     told: FormTold,
     file: Annotated[UploadFile, File(description="CSV: unit, pass or failure code, chromaticity, intensity, other numbers; the tester's own bin.")],
-    told: FormTold,
     person: Annotated[str | None, Form(description="Badge code of who did it, if not the caller.", examples=["E-0004-P"])] = None,
 ) -> ResultsOut:
     with call.house.reading() as session:
