@@ -14,9 +14,10 @@ from app.final_test.bins_out import take_bins_out, with_grades
 from app.final_test.results_in import bin_table_of, import_unit_results, read_results
 from app.final_test.singulate import singulate
 from app.floor.amounts import book_of
-from app.floor.ends import abort_run, finish_run, interrupt_run, void_run
+from app.floor.ends import abort_run, finish_run, interrupt_run
 from app.floor.groups import Group, gather
 from app.floor.starts import start_run
+from app.floor.voids import void_run
 from app.journal.act import By
 from app.ledger.runs import Line, Run, RunVoid
 from app.ledger.sets import panels_of as panels_in_set

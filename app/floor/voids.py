@@ -1,0 +1,64 @@
+"""Void a run that was entered wrongly: within the shift by who did it if nothing came after, later by a lead."""
+
+from datetime import timedelta
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from app.errors import Reason, Refused, bad_input
+from app.floor.ends import close_run, open_lines_of
+from app.journal.act import By, lock
+from app.journal.models import Entry
+from app.ledger.flows import Flow
+from app.ledger.runs import Line, Run, RunVoid
+from app.ledger.sets import Member
+from app.naming.resolve import code_of
+
+SHIFT = timedelta(hours=12)  # our choice: the longest shift; a shorter one is not asked of the catalogue
+
+
+def void_run(session: Session, by: By, run: Run, reason: str) -> None:
+    """It stays on the record, is in no trace, and gates nothing. What was entered wrongly is entered anew."""
+    by.must_be_alone()
+    if not reason.strip():
+        raise bad_input("A void needs a reason.", "reason", "It is empty.", "Say what was wrong.")
+    lock(session, Run, [run.id])
+    session.refresh(run)
+    found = _why_not(session, by, run)
+    if found:
+        raise Refused(f"Run {code_of(session, 'run', run.id)} was not voided.", *found)
+    session.add(RunVoid(e=by.e, run=run.id, reason=reason.strip()))
+    if run.closed_e is None:
+        for line in open_lines_of(session, run):
+            line.closed_e, line.ended_at = by.e, by.happened_at
+        close_run(session, by, run, "interrupted")
+    session.flush()
+
+
+def _why_not(session: Session, by: By, run: Run) -> list[Reason]:
+    if session.get(RunVoid, run.id) is not None:
+        return [Reason("finished", "It is void already.", "Enter the right run.")]
+    found = []
+    if session.scalar(select(Flow.child).where(Flow.run == run.id).limit(1)) is not None:
+        found.append(Reason("changed", "Units went on as something new in it.", "Correct the amounts: count them, and sign for the difference."))
+    if "lead" in by.actor.duties:
+        return found
+    entry = session.get_one(Entry, run.e)
+    if (entry.actor_kind, entry.actor) != (by.actor.kind, by.actor.id):
+        found.append(Reason("duty", f"{entry.actor_name} entered it.", "Ask who entered it, or a lead."))
+    if by.now - entry.recorded_at > SHIFT:
+        found.append(Reason("duty", "It was entered in an earlier shift.", "Ask a lead."))
+    if _something_came_after(session, run):
+        found.append(Reason("changed", "Later work on the same things was entered after it.", "Ask a lead."))
+    return found
+
+
+def _something_came_after(session: Session, run: Run) -> bool:
+    """A line of another run, not void, that opened after this run on one of its panels or items."""
+    lines = list(session.scalars(select(Line).where(Line.run == run.id)))
+    sets = [line.set for line in lines if line.set is not None]
+    items = [line.item for line in lines if line.item is not None]
+    panels = select(Member.panel).where(Member.set.in_(sets))
+    elsewhere = select(Member.set).where(Member.panel.in_(panels))
+    later = select(Line.id).where(Line.e > run.e, Line.run != run.id, ~select(RunVoid.run).where(RunVoid.run == Line.run).exists())
+    return session.scalar(later.where(Line.set.in_(elsewhere) | Line.item.in_(items)).limit(1)) is not None
