@@ -1,5 +1,6 @@
 """Pages that answer from the record: find by any code, a thing's page, lots, packs, holds, traces, the journal."""
 
+from datetime import datetime
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Form, Request
@@ -7,11 +8,15 @@ from fastapi.responses import RedirectResponse, Response
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from app import clock
 from app.catalogue import queries as catalogue
+from app.drawing.strip import ordinal
+from app.drawing.symbols import data_matrix
 from app.errors import NotFound, not_allowed
 from app.floor.balance import balance
-from app.floor.groups import gather
+from app.floor.groups import Group, gather
 from app.floor.moves import place_of
+from app.floor.route_strip import route_strip
 from app.genealogy.freed import units_freed
 from app.genealogy.tables import trace_csv
 from app.genealogy.trace import trace_back, trace_forward
@@ -110,10 +115,17 @@ def lot_page(request: Request, who: Calling, code: str) -> Response:
         named = resolve(session, code, "lot")
         lot = session.get_one(Lot, named.id)
         found = balance(session, lot.item)
-        groups = [_group(session, group) for group in _groups(session, named)]
-        product = catalogue.with_id(session, lot.product).name
+        now = clock.now()
+        groups = [_group(session, group, now) for group in _groups(session, named)]
+        stops = list(dict.fromkeys(stop for group in groups for stop in group["strip"].stops))
+        holds = codes_of(session, "hold", [stop.hold for stop in stops])
         place = place_of(session, [lot.item])[lot.item] if lot.form == "loose" else ""
-    return render(request, "genealogy/lot.html", code=named.code, lot=lot, balance=found, groups=groups, product=product, place=str(place))
+        return render(
+            request, "genealogy/lot.html", code=named.code, lot=lot, balance=found, groups=groups, place=str(place), now=now,
+            product=catalogue.with_id(session, lot.product).name, order=catalogue.with_id(session, lot.order).name if lot.order else "",
+            stops=[{"code": holds[stop.hold], "reason": stop.reason} for stop in stops],
+            symbol=data_matrix(named.code, f"Data Matrix of {named.code}"),
+        )  # fmt: skip
 
 
 @router.get("/packs")
@@ -216,15 +228,15 @@ def _about(entry: Entry) -> str:
     return "; ".join(parts)[:200]
 
 
-def _groups(session: Session, named: Named) -> list[Any]:
+def _groups(session: Session, named: Named) -> list[Group]:
     try:
         return gather(session, [named])
     except NotFound:
         return []
 
 
-def _group(session: Session, group: Any) -> dict[str, Any]:
+def _group(session: Session, group: Group, now: datetime) -> dict[str, Any]:
     steps = catalogue.route(session, group.route).body.steps if group.route else ()
-    done = {doing.step for stand in group.progress for doing in stand.doings}
-    following = next((step.name for step in steps if step.key == group.next_step), "nothing more")
-    return {"panels": len(group.panels), "next": following, "round": group.round, "done": [step.name for step in steps if step.key in done]}
+    following = next((step.name for step in steps if step.key == group.next_step), "")
+    strip = route_strip(session, group, now)
+    return {"panels": len(group.panels), "next": following, "round": group.round, "time": ordinal(group.round), "strip": strip}

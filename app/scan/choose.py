@@ -10,7 +10,7 @@ from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Record, Step
 from app.errors import refuse
 from app.floor.ends import open_lines_of, step_of_line
-from app.floor.gates import Facts, loaded_on, read_facts
+from app.floor.gates import Facts, Loaded, loaded_on, read_facts
 from app.floor.groups import Group, contents, gather
 from app.floor.marks import good_units
 from app.floor.windows import running
@@ -44,14 +44,16 @@ class Question:
     panels_done: int
     panels_of_lot: int
     units: int
-    loaded: tuple[str, ...]
-    window_minutes: int | None
+    loaded: tuple[Loaded, ...]
+    window_seconds: int | None
+    window_words: str
     records: tuple[Record, ...]
     caution: str
     instruction: str
     run: int | None = None
     asks_line_clear: bool = False
     counts: bool = False
+    groups: tuple[Group, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -127,10 +129,11 @@ def _start_question(session: Session, named: Named, station: int, now: datetime)
     panels = [panel for group in groups for panel in group.panels]
     words = f"Start {step.name} on {named.code}?" if step else f"{named.code} has done every step."
     units = sum(good_units(session, panels).values()) if panels else 0
+    left, window = _window(facts, groups, now)
     return Question(
         verb="start", thing=named, station=station, station_name=facts.station.name, step=step.name if step else "", words=words,
         panels_here=len(panels), panels_done=_done(groups, step), panels_of_lot=len(panels), units=units,
-        loaded=tuple(f"{one.code} {one.part}" for one in facts.loaded), window_minutes=_window(facts, groups, now), records=(),
+        loaded=tuple(facts.loaded), window_seconds=left, window_words=window, records=(), groups=tuple(groups),
         caution=step.caution if step else "", instruction=step.instruction if step else "",
         asks_line_clear=step is not None and step.operation in ("test", "tape"),
     )  # fmt: skip
@@ -145,7 +148,7 @@ def _finish_question(session: Session, named: Named, run: Run) -> Question:
     return Question(
         verb="finish", thing=named, station=run.station, station_name=station.name, step=name, words=f"Finish {name} on {named.code}?",
         panels_here=sum(_panels(session, line) for line in lines), panels_done=0, panels_of_lot=0, units=sum(line.units or 0 for line in lines),
-        loaded=tuple(f"{one.code} {one.part}" for one in loaded_on(session, run.station)), window_minutes=None, records=tuple(records.values()),
+        loaded=tuple(loaded_on(session, run.station)), window_seconds=None, window_words="", records=tuple(records.values()),
         caution=steps[0].caution if steps else "", instruction=steps[0].instruction if steps else "", run=run.id,
         counts=any(step.count not in ("none", "cells") for step in steps),
     )  # fmt: skip
@@ -165,21 +168,25 @@ def _done(groups: list[Group], step: Step | None) -> int:
     return sum(1 for group in groups for stand in group.progress if step and stand.times(step.key))
 
 
-def _window(facts: Facts, groups: list[Group], now: datetime) -> int | None:
-    """Minutes that the shortest running window leaves."""
+def _window(facts: Facts, groups: list[Group], now: datetime) -> tuple[int | None, str]:
+    """Seconds that the running window leaves that ends first, and which it is."""
     ends = [
-        state.ends_at
+        (state.ends_at, route, state.window)
         for group in groups
         if group.route is not None
+        for route in [facts.routes[group.route]]
         for stand in group.progress
-        for state in running(facts.routes[group.route], stand)
+        for state in running(route, stand)
         if state.ends_at is not None
     ]
-    return int((min(ends) - now).total_seconds() // 60) if ends else None
+    if not ends:
+        return None, ""
+    end, route, window = min(ends, key=lambda one: one[0])
+    names = {step.key: step.name for step in route.steps}
+    return int((end - now).total_seconds()), f"left to {names[window.to_step]} after {names[window.from_step]}"
 
 
 def _must_have(station: int | None, named: Named) -> int:
     if station is None:
         raise refuse("not_here", f"{named.code} was not mounted.", "No station is chosen at this terminal.", "Scan the station first.")
     return station
-

@@ -2,6 +2,7 @@
 
 from datetime import datetime
 from typing import Annotated, Any
+from urllib.parse import urlencode
 
 from fastapi import APIRouter, Form, Request
 from fastapi.responses import RedirectResponse, Response
@@ -16,14 +17,16 @@ from app.floor.attendance import attend, hand_over, stations_of
 from app.floor.ends import Said, Value, change_over, finish_run
 from app.floor.gates import loaded_on
 from app.floor.mounts import mount
+from app.floor.route_strip import minutes_in_words, route_strip
 from app.floor.starts import start_run
 from app.journal.act import By, act
+from app.journal.actions import ACTIONS
 from app.journal.models import Entry
 from app.ledger.runs import Run
-from app.naming.resolve import Named, code_of, codes_of, resolve
+from app.naming.resolve import Named, candidates, code_of, codes_of, resolve
 from app.people.callers import Caller, Calling
 from app.scan.choose import Meaning, Pending, Question, choose, question_about
-from app.web import check_form, house_of, redirect, render
+from app.web import check_form, house_of, render
 
 router = APIRouter(include_in_schema=False)
 Text = Annotated[str, Form(max_length=200)]
@@ -33,10 +36,13 @@ Text = Annotated[str, Form(max_length=200)]
 def floor(request: Request, who: Calling, station: str = "", ask: str = "") -> Response:
     """The terminal, with a station chosen or not, and a question or not."""
     with house_of(request).reading() as session:
-        chosen = resolve(session, station, "station") if station else None
-        question = None
-        if ask and chosen is not None:
-            question = question_about(session, resolve(session, ask), chosen.id, clock.now())
+        question, chosen = None, None
+        try:
+            chosen = resolve(session, station, "station") if station else None
+            if ask and chosen is not None:
+                question = question_about(session, resolve(session, ask), chosen.id, clock.now())
+        except Refused as refusal:
+            return _page(request, session, who, chosen, None, refusal=refusal)
         return _page(request, session, who, chosen, question)
 
 
@@ -45,7 +51,13 @@ def scan_now(
     request: Request, who: Calling, scan: Text = "", station: Text = "", asked: Text = "", asked_at: Text = "", key: Text = "", form_token: Text = ""
 ) -> Response:
     check_form(request, form_token)
+    return _scanned(request, who, scan, station, asked, asked_at, key)
+
+
+def _scanned(request: Request, who: Caller, scan: str, station: str, asked: str, asked_at: str, key: str) -> Response:
     house = house_of(request)
+    if not scan.strip():  # Enter alone: a refusal is put away, a question stays
+        return _ask(request, station, asked) if asked and station else _floor(request, station)
     with house.reading() as session:
         try:
             chosen = resolve(session, station, "station") if station else _only_station(session, who)
@@ -74,31 +86,50 @@ def start_now(request: Request, who: Calling, thing: Text, station: Text, key: T
 async def finish_now(request: Request, who: Calling) -> Response:
     form = {name: str(value) for name, value in (await request.form()).items()}
     check_form(request, form.get("form_token"))
-    return _finish(request, who, form)
+    values = {name: text.strip() for name, text in form.items() if name.startswith("value.")}
+    if scanned := next((text for text in values.values() if _is_code(request, text)), None):  # a scan in the middle of typing
+        return _scanned(request, who, scanned, form.get("station", ""), form.get("thing", ""), form.get("asked_at", ""), form.get("key", ""))
+    if not all(values.values()):
+        return _ask_on(request, who, form, values)
+    try:
+        return _finish(request, who, form)
+    except Refused as refusal:  # a value that is no number
+        return _stop(request, who, form.get("station", ""), refusal)
+
+
+def _is_code(request: Request, text: str) -> bool:
+    with house_of(request).reading() as session:
+        return bool(text) and not _is_number(text) and bool(candidates(session, text))
+
+
+def _ask_on(request: Request, who: Caller, form: dict[str, str], values: dict[str, str]) -> Response:
+    """The same question again with what was typed, at the value that is still missing."""
+    with house_of(request).reading() as session:
+        at = resolve(session, form.get("station", ""), "station")
+        question = question_about(session, resolve(session, form.get("thing", "")), at.id, clock.now())
+        return _page(request, session, who, at, question, given=values)
 
 
 def _write(request: Request, who: Caller, meaning: Meaning, chosen: Named | None, asked: str, key: str) -> Response:
     """The scans that change something at once: a confirmation, a mount, a choice of station, a hand-over."""
-    house, named = house_of(request), meaning.named
-    if meaning.do == "confirm" and chosen is not None:
-        return _confirm(request, who, chosen, asked, key)
+    named = meaning.named
     if named is None:
-        return redirect(request, "floor")
+        return _floor(request)
     try:
+        if meaning.do == "confirm" and chosen is not None:
+            return _confirm(request, who, chosen, asked, key)
         if meaning.do == "mount" and chosen is not None:
             said = _mount(request, who, chosen, named, key)
         elif meaning.do == "choose_station":
             _act(request, who, "attend_station", {"station": named.code}, lambda s, by: _attend(s, by, who, named.id), key)
-            return RedirectResponse(f"{request.url_for('floor').path}?station={named.code}", status_code=303)
+            return _floor(request, named.code)
         else:
             giver = who.person
             _act(request, who, "hand_over", {"to": named.code}, lambda s, by: {"stations": hand_over(s, by, giver or 0, named.id)}, key)
             said = f"Your stations are with {named.code} now."
     except Refused as refusal:
-        with house.reading() as session:
-            return _page(request, session, who, chosen, None, refusal=refusal)
-    station = f"&station={chosen.code}" if chosen else ""
-    return RedirectResponse(f"{request.url_for('floor').path}?said={said}{station}", status_code=303)
+        return _stop(request, who, chosen.code if chosen else "", refusal)
+    return _floor(request, chosen.code if chosen else "", said)
 
 
 def _confirm(request: Request, who: Caller, chosen: Named, asked: str, key: str) -> Response:
@@ -149,9 +180,14 @@ def _done_or_refused(request: Request, who: Caller, station: str, action: str, a
     try:
         answer = _act(request, who, action, arguments, verb, key)
     except Refused as refusal:
-        with house_of(request).reading() as session:
-            return _page(request, session, who, _named_station(session, station), None, refusal=refusal)
-    return RedirectResponse(f"{request.url_for('floor').path}?station={station}&said={answer['said']}", status_code=303)
+        return _stop(request, who, station, refusal)
+    return _floor(request, station, answer["said"])
+
+
+def _stop(request: Request, who: Caller, station: str, refusal: Refused) -> Response:
+    """The refusal fills the terminal's screen."""
+    with house_of(request).reading() as session:
+        return _page(request, session, who, _named_station(session, station), None, refusal=refusal)
 
 
 def _act(request: Request, who: Caller, action: str, arguments: dict[str, Any], verb: Any, key: str) -> dict[str, Any]:
@@ -192,27 +228,57 @@ def _page(
     *,
     refusal: Refused | None = None,
     typed: str = "",
+    given: dict[str, str] | None = None,
 ) -> Response:
     mine = stations_of(session, who.person) if who.person else []
-    names = catalogue.with_ids(session, mine)
-    codes = codes_of(session, "station", mine)
-    runs = list(session.scalars(select(Run).where(Run.station.in_(mine), Run.closed_e.is_(None)).order_by(Run.started_at)))
-    run_codes = codes_of(session, "run", [run.id for run in runs])
     last = session.scalars(select(Entry).where(Entry.actor_kind == "person", Entry.actor == who.person).order_by(Entry.id.desc()).limit(5))
+    given = given or {}
     return render(
         request, "scan/floor.html", status=refusal.status if refusal else 200, station=station, question=question, refusal=refusal, typed=typed,
         station_name=catalogue.station(session, station.id).name if station else "", asked_at=clock.now().isoformat(),
-        loaded=loaded_on(session, station.id) if station else [], area=who.area,
-        mine=[{"code": codes[one], "name": names[one].name} for one in mine],
-        running=[
-            {"code": run_codes[one.id], "operation": one.operation, "since": one.started_at, "station": names[one.station].name} for one in runs
-        ],
-        last=[{"action": one.action.replace("_", " "), "at": one.recorded_at, "outcome": one.outcome} for one in last],
+        loaded=loaded_on(session, station.id) if station else [], area=who.area, mine=_stations(session, mine), given=given,
+        missing=next((one.name for one in question.records if not given.get(f"value.{one.name}")), "") if question else "",
+        strip=route_strip(session, question.groups[0], clock.now(), around=3) if question and len(question.groups) == 1 else None,
+        time_left=_time_left(question),
+        last=[{"action": ACTIONS[one.action].words, "at": one.recorded_at, "outcome": one.outcome, "about": _about(one)} for one in last],
     )  # fmt: skip
 
 
+def _stations(session: Session, mine: list[int]) -> list[dict[str, Any]]:
+    """What a person attends, with what runs where and since when."""
+    names, codes = catalogue.with_ids(session, mine), codes_of(session, "station", mine)
+    runs = list(session.scalars(select(Run).where(Run.station.in_(mine), Run.closed_e.is_(None)).order_by(Run.started_at)))
+    run_codes = codes_of(session, "run", [run.id for run in runs])
+    return [
+        {
+            "code": codes[one], "name": names[one].name,
+            "runs": [{"code": run_codes[r.id], "operation": r.operation, "since": r.started_at} for r in runs if r.station == one],
+        }
+        for one in mine
+    ]  # fmt: skip
+
+
+def _time_left(question: Question | None) -> str:
+    if question is None or question.window_seconds is None:
+        return ""
+    words = minutes_in_words(question.window_seconds)
+    return words if question.window_seconds > 0 else f"over by {words}"
+
+
+def _about(entry: Entry) -> str:
+    """The codes that an entry was about."""
+    named = [entry.arguments.get(name) for name in ("thing", "item", "station", "to")]
+    things = entry.arguments.get("things")
+    return ", ".join(one for one in [*(things if isinstance(things, list) else []), *named] if isinstance(one, str))
+
+
+def _floor(request: Request, station: str = "", said: str = "") -> Response:
+    query = {name: text for name, text in (("station", station), ("said", said)) if text}
+    return RedirectResponse(request.url_for("floor").path + (f"?{urlencode(query)}" if query else ""), status_code=303)
+
+
 def _ask(request: Request, station: str, code: str) -> Response:
-    return RedirectResponse(f"{request.url_for('floor').path}?station={station}&ask={code}", status_code=303)
+    return RedirectResponse(f"{request.url_for('floor').path}?{urlencode({'station': station, 'ask': code})}", status_code=303)
 
 
 def _only_station(session: Session, who: Caller) -> Named | None:
@@ -226,6 +292,14 @@ def _named_station(session: Session, station: str) -> Named | None:
         return resolve(session, station, "station") if station else None
     except Refused:
         return None
+
+
+def _is_number(text: str) -> bool:
+    try:
+        _number("", text)
+    except Refused:
+        return False
+    return True
 
 
 def _number(name: str, text: str) -> float:
