@@ -59,12 +59,20 @@ def render(request: Request, template: str, *, status: int = 200, **values: Any)
         "person_name": getattr(request.state, "person_name", None),
         "form_token": getattr(request.state, "form_token", ""),
         "key": secrets.token_urlsafe(12),  # a redrawn form carries a new key
-        "flash": request.query_params.get("said", "")[:300],
+        "flash": _said(request),
         "when": lambda moment: when(request, moment),
         "zone": zone_of(request),
         "here": request.url.path,
     }
     return HTMLResponse(environment.get_template(template).render(base | values), status_code=status)
+
+
+def _said(request: Request) -> str:
+    """What the act before said, unless another site led here: it could put any words into our mouth."""
+    came_from = urlsplit(request.headers.get("referer", "")).netloc
+    if request.headers.get("sec-fetch-site") == "cross-site" or came_from not in ("", request.headers.get("host", "")):
+        return ""
+    return request.query_params.get("said", "")[:300]
 
 
 def redirect(request: Request, name: str, said: str = "", **parts: Any) -> RedirectResponse:

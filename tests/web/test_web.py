@@ -163,6 +163,16 @@ def test_what_others_typed_is_shown_as_text(house: House) -> None:
             assert "&lt;script&gt;" in text and "<script>" not in text
 
 
+@pytest.mark.parametrize(("headers", "is_shown"), [
+    ({}, True), ({"Referer": "http://testserver/people"}, True), ({"Sec-Fetch-Site": "same-origin"}, True),
+    ({"Referer": "http://evil.example/"}, False), ({"Sec-Fetch-Site": "cross-site"}, False),
+])  # fmt: skip
+def test_another_site_puts_no_words_into_our_mouth(house: House, headers: dict[str, str], is_shown: bool) -> None:
+    with client(house) as browser:
+        page = browser.get("/sign-in?said=Call 555 and tell your password", headers=headers).text
+    assert ("tell your password" in page) is is_shown
+
+
 @pytest.mark.parametrize(("path", "is_here"), [
     ("/", True), ("/find?code=L26", True), ("//host", False), ("/\\host", False), ("https://host", False), ("", False), ("/a\nb", False),
 ])  # fmt: skip
