@@ -1,0 +1,155 @@
+"""Builds the demo: the catalogue, people with sign-ins, and some days of the invented factory, in one empty installation."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from sqlalchemy import func, select
+
+from app import clock
+from app.catalogue.approve import approve_route
+from app.catalogue.file import read_catalogue
+from app.catalogue.load import as_json, load_file
+from app.db import House
+from app.errors import refuse
+from app.evidence.keep import keep_file
+from app.journal.act import SYSTEM, act
+from app.journal.models import Entry
+from app.journal.sealing import seal
+from app.people.people import actor_of, everyone
+from app.people.secrets import keep_secret, new_secret
+from seed_demo.factory import Campaign, Factory, PanelLot, Story
+from seed_demo.hands import Hands
+from seed_demo.packing import Packing
+from seed_demo.supplies import Supplies
+from seed_demo.truth import FILE, Truth, load_truth
+
+CATALOGUE = Path(__file__).parent / "catalogue.toml"
+SEED = 20_170
+PANELS = 24
+# product, order, wire of the campaigns, over and over; None: for stock
+PLAN: tuple[tuple[str, str | None, str], ...] = (
+    ("LF-C20", "QL-26-0418", "WIRE-AU-20"),
+    ("LF-M12", "TV-5519", "WIRE-AU-20"),
+    ("LF-C20", "TV-5507", "WIRE-AG-20"),
+    ("LF-C20", "QL-26-0418", "WIRE-AU-20"),
+    ("LF-M12", "TV-5519", "WIRE-AU-20"),
+    ("LF-C20", "TV-5507", "WIRE-AG-20"),
+    ("LF-M12", None, "WIRE-AU-20"),
+)
+_SIGN_INS = (("operate", 2), ("lead", 1), ("quality", 1), ("engineer", 1), ("administer", 1))
+
+
+@dataclass(frozen=True)
+class SignIn:
+    """How to sign in to the demo, and to nothing else."""
+
+    name: str
+    badge: str
+    duties: str
+    password: str
+    pin: str
+
+
+def build(house: House, say: Callable[[str], None], *, lots: int = 42, reel: int = 4500) -> Truth:
+    """Some days of the factory, ending about now. A reduced demo has fewer lots and smaller reels. An installation that is in use is refused."""
+    if is_built(house):
+        return load_truth(house.settings.data_dir)
+    _must_be_empty(house)
+    _set_up(house, say)
+    rng, truth = np.random.default_rng(SEED), Truth(lots * PANELS)
+    now = clock.now().replace(minute=0, second=0, microsecond=0)
+    begins = now - timedelta(hours=24 * 5 + 3 * lots)
+    hands = Hands(house, begins)
+    packing = Packing(reel)
+    factory = Factory(hands, Supplies(hands, truth, rng), truth, rng, packing.test)
+    packing.factory = factory
+    for n in range(0, lots, 2):
+        factory.begin(_campaign(factory, n, min(2, lots - n), begins + timedelta(hours=3 * n)), begins + timedelta(hours=3 * n))
+    factory.run(say)
+    ends = max(pack.at for pack in packing.packs)
+    factory.begin(packing.ship_and_more(ends), ends)
+    factory.run(say)
+    packing.reaches()
+    seal(house)
+    truth.save(house.settings.data_dir)
+    say(f"{hands.acts} movements, {lots} lots, {len(truth.packs)} packs, {len(truth.alive)} units")
+    return truth
+
+
+def is_built(house: House) -> bool:
+    return (house.settings.data_dir / FILE).exists()
+
+
+def sign_ins(house: House) -> list[SignIn]:
+    """Demo passwords: everyone may know them."""
+    with house.reading() as session:
+        people = everyone(session)
+    chosen: list[SignIn] = []
+    for duty, n in _SIGN_INS:
+        able = [one for one in people if duty in one.duties and one.badge not in {kept.badge for kept in chosen}]
+        able.sort(key=lambda one: len(one.duties) if duty == "operate" else 0)
+        for one in able[:n]:
+            first = one.name.split()[0].lower()
+            chosen.append(SignIn(one.name, one.badge, ", ".join(one.duties), f"demo-{first}", f"{2600 + len(chosen) * 11}"))
+    return chosen
+
+
+def _campaign(factory: Factory, first: int, lots: int, at: datetime) -> Story:
+    """Lots of one order, started one after another and tested together."""
+    number = first // 2
+    product, order, wire = PLAN[number % len(PLAN)]
+    family = Campaign(product, order, lots)
+    frames = next(part.number for part in factory.hands.parts.values() if part.kind == "lead frame" and _fits(part.number, product))
+    batch, panels = factory.supplies.panels(frames, lots * PANELS, at - timedelta(hours=1))
+    for panel in panels:
+        factory.truth.panels.of(panel.code)
+    for n in range(lots):
+        mine = panels[n * PANELS : (n + 1) * PANELS]
+        lot: PanelLot = factory.start_lot(family, wire, mine, batch, at + timedelta(minutes=30 * n), _planted(first + n))
+        factory.begin(factory.story(lot), lot.at)
+    yield at
+
+
+def _fits(frame: str, product: str) -> bool:
+    return ("CAV" in frame) == ("C20" in product)
+
+
+def _planted(lot: int) -> set[str]:
+    """What goes wrong, or another way, with a lot."""
+    ways = {1: "expired syringe", 2: "in two", 3: "wrong map", 5: "drifted bonder"}
+    return {ways[lot]} if lot in ways else {"in two"} if lot % 9 == 7 else set()
+
+
+def _must_be_empty(house: House) -> None:
+    with house.reading() as session:
+        n = session.scalar(select(func.count()).select_from(Entry)) or 0
+    if n:
+        raise refuse("changed", "The demo was not built.", f"There are {n} entries in this installation already.", "Name an empty data folder.")
+
+
+def _set_up(house: House, say: Callable[[str], None]) -> None:
+    say("Loading the catalogue")
+    found = read_catalogue(CATALOGUE.read_bytes())
+    with CATALOGUE.open("rb") as source:
+        kept = keep_file(house, CATALOGUE.name, source)
+    act(house, SYSTEM, "load_catalogue", {"file": kept.digest}, lambda s, by: as_json(load_file(s, by, found, kept)))
+    with house.reading() as session:
+        engineer = actor_of(session, next(one.id for one in everyone(session) if "engineer" in one.duties))
+    for route in found.routes:
+        arguments: dict[str, Any] = {"product": route.product, "revision": route.revision}
+        act(
+            house, engineer, "approve_route", arguments,
+            lambda s, by, route=route: {"route": approve_route(s, by, route.product, route.revision).name}, signed=True,
+        )  # fmt: skip
+    for one in sign_ins(house):
+        secrets = [new_secret(kind, text, cheap=house.settings.cheap_passwords) for kind, text in (("password", one.password), ("pin", one.pin))]
+        with house.reading() as session:
+            person = next(known.id for known in everyone(session) if known.badge == one.badge)
+        act(
+            house, SYSTEM, "give_secret", {"person": one.badge},
+            lambda s, by, person=person, secrets=secrets: {"set": [keep_secret(s, by, person, new) for new in secrets] and one.badge},
+        )  # fmt: skip

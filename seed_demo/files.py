@@ -1,0 +1,80 @@
+"""The files that an invented factory's machines write: die maps, placement logs, oven loggers' traces. Pure: arrays in, bytes out."""
+
+from collections.abc import Sequence
+from datetime import datetime, timedelta
+
+import numpy as np
+from numpy.random import Generator
+from numpy.typing import NDArray
+
+Ints = NDArray[np.int64]
+SIDE = 200  # positions across a wafer: about 31,000 dies
+LOG_HEAD = "time,wafer,die x,die y,panel,row,column"
+
+
+def passing_dies(rng: Generator, side: int = SIDE) -> NDArray[np.int8]:
+    """By row and column of the drawing: -1 no die, 0 failed, 1 passed. A round wafer; three of a hundred fail."""
+    y, x = np.mgrid[0:side, 0:side]
+    middle = (side - 1) / 2
+    inside = (x - middle) ** 2 + (y - middle) ** 2 <= (side / 2) ** 2
+    passed = (rng.random((side, side)) >= 0.03).astype(np.int8)
+    return np.where(inside, passed, -1).astype(np.int8)
+
+
+def text_map(wafer: str, dies: NDArray[np.int8]) -> bytes:
+    return f"wafer: {wafer}\norigin: UpperLeft\naxis: DownRight\nnull: .\n\n{_drawn(dies)}\n".encode()
+
+
+def e142_map(wafer: str, dies: NDArray[np.int8]) -> bytes:
+    """SEMI E142 in the form of the standard's examples (from memory)."""
+    rows, columns = dies.shape
+    lines = "".join(f"<BinCode>{line}</BinCode>" for line in _drawn(dies).split("\n"))
+    return (
+        '<?xml version="1.0"?>\n<MapData xmlns="urn:semi-org:xsd.E142-1.V1005.SubstrateMap">'
+        f'<Layouts><Layout LayoutId="L"><Dimension X="{columns}" Y="{rows}"/></Layout></Layouts>'
+        f'<Substrates><Substrate SubstrateType="Wafer" SubstrateId="{wafer}"/></Substrates>'
+        f'<SubstrateMaps><SubstrateMap SubstrateType="Wafer" SubstrateId="{wafer}" LayoutSpecifier="L" Orientation="0"'
+        ' OriginLocation="UpperLeft" AxisDirection="DownRight"><Overlay MapName="bins" MapVersion="1"><BinCodeMap BinType="Ascii" NullBin="."'
+        f' MapType="Array"><BinDefinitions><BinDefinition BinCode="1" BinQuality="Pass"/><BinDefinition BinCode="9" BinQuality="Fail"/>'
+        f"</BinDefinitions>{lines}</BinCodeMap></Overlay></SubstrateMap></SubstrateMaps></MapData>"
+    ).encode()
+
+
+def placement_lines(begins: datetime, seconds: float, wafer: Sequence[str], x: Ints, y: Ints, panel: Sequence[str], cell: Ints, columns: int) -> str:
+    """A line a die, in the order of picking; a cell below 0 is a die that was lost."""
+    at = np.datetime64(begins.replace(tzinfo=None), "ms") + (np.linspace(0, seconds, len(x)) * 1000).astype("timedelta64[ms]")
+    times = np.datetime_as_string(at).tolist()
+    places = [("", "", "") if c < 0 else (p, c // columns + 1, c % columns + 1) for p, c in zip(panel, cell.tolist(), strict=True)]
+    return "".join(
+        f"{t}Z,{w},{dx},{dy},{p},{row},{column}\n"
+        for t, w, dx, dy, (p, row, column) in zip(times, wafer, x.tolist(), y.tolist(), places, strict=True)
+    )
+
+
+def cure_minutes(soak: float, set_point: float) -> float:
+    """Door to door: up at 4 degrees a minute, the soak, down at 5 to 60."""
+    return 5 + (set_point - 25) / 4 + soak + (set_point - 60) / 5
+
+
+def logger_file(rng: Generator, begins: datetime, soak: float, set_point: float, sensors: Sequence[str], cold: Sequence[str], by: float) -> bytes:
+    """A reading a minute from before the door closed until after it opened. `cold` sensors stay `by` degrees below."""
+    length = cure_minutes(soak, set_point)
+    minutes = np.arange(-4, int(length) + 5)
+    up, down = 5.0, 5 + (set_point - 25) / 4 + soak
+    ideal = np.minimum(25 + 4 * np.clip(minutes - up, 0, None), set_point) - 5 * np.clip(minutes - down, 0, None)
+    ideal = np.maximum(ideal, 25.0)
+    columns = []
+    for name in sensors:
+        offset = float(rng.normal(0, 0.4)) - (by if name in cold else 0.0) * 1.0
+        share = np.clip((ideal - 25) / (set_point - 25), 0, 1)
+        columns.append(ideal + share * offset + rng.normal(0, 0.08, len(minutes)))
+    rows = [";".join(["time", *sensors])]
+    for i, minute in enumerate(minutes.tolist()):
+        when = begins + timedelta(minutes=minute)
+        rows.append(";".join([f"{when:%Y-%m-%d %H:%M:%S}", *(f"{column[i]:.2f}" for column in columns)]))
+    return ("\n".join(rows) + "\n").encode()
+
+
+def _drawn(dies: NDArray[np.int8]) -> str:
+    letters = np.array(["9", "1", "."])[dies]
+    return "\n".join("".join(row) for row in letters.tolist())

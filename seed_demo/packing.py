@@ -1,0 +1,457 @@
+"""From the tester to customers: bins, reels, bags of seconds; re-reeled, cut, joined, taken off the tape; shipped, and taken back."""
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from typing import Any
+
+import numpy as np
+
+from app.errors import Refused
+from app.final_test.bins_out import take_bins_out
+from app.floor.ends import Value
+from app.floor.loose import merge_loose
+from app.floor.samples import sample_units
+from app.floor.scrap import scrap_units
+from app.floor.starts import start_run
+from app.holds.place import place_hold
+from app.holds.stopped import stops_on
+from app.naming.resolve import Named, code_of
+from app.packing.dry import seal_pack
+from app.packing.fill import Part, fill_pack
+from app.packing.rework import cut_pack, join_packs, re_reel, take_off_tape
+from app.packing.shipping import ship, take_back
+from seed_demo.factory import Campaign, Factory, Loose, Story
+from seed_demo.hands import later
+from seed_demo.truth import Ints, Reach
+
+SHARES = {
+    "LF-C20": {"A1": 0.60, "A2": 0.322, "S1": 0.034, "R-OPEN": 0.024, "R-OUT": 0.02},
+    "LF-M12": {"A1": 0.915, "S1": 0.041, "R-OPEN": 0.024, "R-OUT": 0.02},
+}
+GRADES = {"A1": "prime", "A2": "prime", "S1": "second", "R-OPEN": "reject", "R-OUT": "reject"}
+
+
+@dataclass
+class Fill:
+    """Units of one loose lot in the pockets of a pack, and what was done to them in packs."""
+
+    units: Ints
+    reach: Reach
+
+    def part(self, some: slice) -> "Fill":
+        kept = Reach()
+        kept.take(self.reach)
+        return Fill(self.units[some], kept)
+
+
+@dataclass
+class Pack:
+    """A pack as the simulator knows it. `fills` from the hub outwards."""
+
+    named: Named
+    product: str
+    bin: str
+    order: str | None
+    fills: list[Fill]
+    at: datetime
+    sealed: bool = False
+    shipped_to: str | None = None
+
+    @property
+    def units(self) -> Ints:
+        return np.concatenate([fill.units for fill in self.fills] or [np.zeros(0, dtype=np.int64)])
+
+
+@dataclass
+class Packing:
+    """The end of the line. `reel`: units of a full reel."""
+
+    reel: int
+    factory: Factory | None = None
+    packs: list[Pack] = field(default_factory=list)
+    rests: dict[tuple[str, str, str | None], list[Loose]] = field(default_factory=dict)
+    _reworked: set[str] = field(default_factory=set)
+
+    @property
+    def floor(self) -> Factory:
+        assert self.factory is not None
+        return self.factory
+
+    def test(self, campaign: Campaign) -> Story:
+        """Lots of one order are poured together, tested and binned; then reels are filled."""
+        floor, hands = self.floor, self.floor.hands
+        loose = campaign.ready[0]
+        if len(campaign.ready) > 1:
+            others, at = campaign.ready[1:], max(one.at for one in campaign.ready)
+
+            def pour(s: Any, by: Any) -> Named:
+                item = merge_loose(s, by, loose.named.id, [one.named.id for one in others]).item
+                return Named("lot", item, code_of(s, "lot", item))
+
+            arguments = {"into": loose.named.code, "others": [one.named.code for one in others]}
+            named = hands.do(hands.certified(None), "merge_loose", arguments, at, pour)
+            reach = Reach()
+            for one in campaign.ready:
+                reach.take(one.reach)
+            loose = Loose(named, np.concatenate([one.units for one in campaign.ready]), reach, at)
+            floor.truth.into(named.code, loose.units)
+        bins = yield from self._bins(campaign, loose)
+        for name, one in sorted(bins.items()):
+            if GRADES[name] == "reject":
+                self._scrap(one)
+            elif GRADES[name] == "second":
+                yield from self._seconds(campaign, one)
+            else:
+                yield from self._reels(campaign, name, one)
+
+    def _bins(self, campaign: Campaign, loose: Loose) -> Any:
+        floor, hands = self.floor, self.floor.hands
+        step = next(step for step in hands.routes[campaign.product].steps if step.operation == "test")
+        bench = hands.earliest("test", loose.at)
+        starts = max(loose.at, bench.free_at)
+        ends = later(starts, 5 + len(loose.units) / 36_000 * 60)
+        bench.free_at = later(ends, 5)
+        yield starts
+        who = hands.certified(step.certificate)
+
+        def start(s: Any, by: Any) -> Named:
+            run = start_run(s, by, bench.id, [loose.named], person=who.id, line_clear=True).run.id
+            return Named("run", run, code_of(s, "run", run))
+
+        run = hands.do(who, "start_run", {"station": bench.code, "things": [loose.named.code]}, starts, start)
+        floor.truth.worked(run.code, loose.units)
+        loose.reach.runs.add(run.code)
+        yield ends
+        shares = SHARES[campaign.product]
+        names = sorted(shares)
+        drawn = np.searchsorted(np.cumsum([shares[name] for name in names]), floor.rng.random(len(loose.units)))
+        picked = {name: loose.units[np.minimum(drawn, len(names) - 1) == i] for i, name in enumerate(names)}
+        picked = {name: units for name, units in picked.items() if len(units)}
+        counts = {(name, GRADES[name]): len(units) for name, units in picked.items()}
+
+        def out(s: Any, by: Any) -> dict[str, Named]:
+            lots = take_bins_out(s, by, hands.run_of(s, run), counts, person=who.id)
+            return {name: Named("lot", lot.item, code_of(s, "lot", lot.item)) for name, lot in lots.items()}
+
+        arguments = {"run": run.code, "bins": {name: len(units) for name, units in picked.items()}}
+        lots = hands.do(who, "bin_out", arguments, ends, out)
+        found = {}
+        for name, units in picked.items():
+            mixed = units[np.argsort(floor.rng.random(len(units)), kind="stable")]
+            floor.truth.into(lots[name].code, mixed)
+            found[name] = Loose(lots[name], mixed, _same(loose.reach), later(ends, 5))
+        return found
+
+    def _scrap(self, one: Loose) -> None:
+        hands, truth = self.floor.hands, self.floor.truth
+        arguments = {"lot": one.named.code, "units": len(one.units)}
+        hands.do(hands.certified("test"), "scrap", arguments, one.at, lambda s, by: scrap_units(s, by, one.named.id, len(one.units), "reject bin").units)
+        truth.place[one.units] = -1
+        truth.alive[one.units] = False
+
+    def _seconds(self, campaign: Campaign, one: Loose) -> Story:
+        """Seconds of an order that does not take them go into bags for one that does; others wait."""
+        order = "BT-77" if campaign.product == "LF-C20" else None
+        if campaign.product == "LF-C20" or campaign.order is None:
+            yield from self._fill([one], [len(one.units)], campaign.product, "S1", order, form="bag", size=len(one.units))
+
+    def _reels(self, campaign: Campaign, name: str, one: Loose) -> Story:
+        floor = self.floor
+        if name == "A1" and floor.rng.random() < 0.5 and len(one.units) > 40:
+            self._sample(one)
+        while len(one.units) >= self.reel:
+            yield from self._fill([one], [self.reel], campaign.product, name, campaign.order)
+        if not len(one.units):
+            return
+        key = (campaign.product, name, campaign.order)
+        before = self.rests.setdefault(key, [])
+        before.append(one)
+        if sum(len(rest.units) for rest in before) >= self.reel and len(before) <= 2:
+            wanted, takes = self.reel, []
+            for rest in before:
+                takes.append(min(wanted, len(rest.units)))
+                wanted -= takes[-1]
+            self.rests[key] = []
+            yield from self._fill(before, takes, campaign.product, name, campaign.order)
+            one = before[-1]
+        elif len(before) > 1:
+            self.rests[key] = []
+            for rest in before:
+                yield from self._fill([rest], [len(rest.units)], campaign.product, name, campaign.order, short="end of the lot")
+            return
+        if key in self.rests and not self.rests[key] and len(one.units):
+            yield from self._fill([one], [len(one.units)], campaign.product, name, campaign.order, short="end of the lot")
+
+    def _sample(self, one: Loose) -> None:
+        hands, truth = self.floor.hands, self.floor.truth
+
+        def take(s: Any, by: Any) -> str:
+            return code_of(s, "sample", sample_units(s, by, one.named.id, 20, "solder test", kept=True).item)
+
+        code = hands.do(hands.with_duty("quality"), "take_sample", {"lot": one.named.code, "units": 20}, one.at, take)
+        truth.into(code, one.units[:20])
+        one.units = one.units[20:]
+
+    def _fill(
+        self, lots: list[Loose], takes: list[int], product: str, name: str, order: str | None, *, form: str = "reel", size: int | None = None,
+        short: str | None = None,
+    ) -> Story:  # fmt: skip
+        floor, hands, truth = self.floor, self.floor.hands, self.floor.truth
+        step = next(step for step in hands.routes[product].steps if step.operation == "tape")
+        units, at = sum(takes), max(one.at for one in lots)
+        bench = hands.earliest("tape", at)
+        starts = max(at, bench.free_at)
+        ends = later(starts, 2 + units / 30_000 * 60)
+        bench.free_at = later(ends, 2)
+        yield starts
+        used = [floor.supplies.ready(bench, need.part, units, starts, ends) for need in step.needs if need.part]
+        who = hands.certified(step.certificate)
+        parts = [Part(one.named, n) for one, n in zip(lots, takes, strict=True)]
+        values = [Value("peel", float(round(floor.rng.normal(55, 8), 1)))]
+
+        def fill(s: Any, by: Any) -> tuple[Named, str]:
+            to = hands.order(s, order)
+            pack = fill_pack(
+                s, by, bench.id, parts, form=form, size=size or self.reel, order=to, person=who.id, line_clear=True, short_reason=short, values=values
+            )
+            return Named("pack", pack.item, code_of(s, "pack", pack.item)), hands.run_over(s, pack.item)
+
+        arguments = {"station": bench.code, "parts": [[part.lot.code, part.units] for part in parts], "order": order}
+        named, run = hands.do(who, "fill_pack", arguments, ends, fill)
+        fills = []
+        for one, n in zip(lots, takes, strict=True):
+            fills.append(Fill(one.units[:n], _same(one.reach)))
+            one.units, one.at = one.units[n:], later(ends, 1)
+        pack = self._new(Pack(named, product, name, order, fills, later(ends, 2)))
+        self._worked(pack, run, [material.named.code for material in used])
+        yield pack.at
+        yield from self._rework(pack)
+
+    def _new(self, pack: Pack) -> Pack:
+        self.packs.append(pack)
+        self.floor.truth.packs.append(pack.named.code)
+        self.floor.truth.into(pack.named.code, pack.units, pockets=True)
+        return pack
+
+    def _worked(self, pack: Pack, run: str, batches: list[str]) -> None:
+        self.floor.truth.worked(run, pack.units, batches)
+        for fill in pack.fills:
+            fill.reach.runs.add(run)
+            fill.reach.batches.update(batches)
+
+    def _rework(self, pack: Pack) -> Story:
+        """A few reels are wound over, cut, joined, or taken off the tape, before all go into their bags."""
+        n = len([one for one in self.packs if GRADES[one.bin] == "prime"])
+        out = [pack]
+        if GRADES[pack.bin] == "prime":
+            if n % 9 == 2:
+                out = [self._re_reel(pack)]
+            elif n % 9 == 4:
+                out = [pack, self._cut(pack, len(pack.units) // 3)]
+            elif n % 9 == 6 and len(pack.units) > 20:
+                part = self._cut(pack, len(pack.units) // 2)
+                out = [self._join([part, pack])]
+            elif n % 9 == 8:
+                yield from self._off_the_tape(pack)
+                out = []
+        for one in out:
+            yield from self._seal(one)
+
+    def _made(self, action: str, olds: list[Pack], verb: Callable[[Any, Any], int], fills: list[Fill], at: datetime, **arguments: Any) -> Pack:
+        hands, like = self.floor.hands, olds[0]
+
+        def made(s: Any, by: Any) -> Named:
+            item = verb(s, by)
+            return Named("pack", item, code_of(s, "pack", item))
+
+        named = hands.do(hands.certified("taping"), action, {"packs": [old.named.code for old in olds], **arguments}, at, made)
+        return self._new(Pack(named, like.product, like.bin, like.order, fills, later(at, 5)))
+
+    def _re_reel(self, pack: Pack) -> Pack:
+        fills = [Fill(fill.units[::-1].copy(), _same(fill.reach)) for fill in reversed(pack.fills)]
+        pack.fills = []
+        return self._made("re_reel", [pack], lambda s, by: re_reel(s, by, pack.named).item, fills, pack.at)
+
+    def _cut(self, pack: Pack, units: int) -> Pack:
+        keep = len(pack.units) - units
+        inner, outer = _cut_at(pack.fills, keep)
+        pack.fills = inner
+        return self._made("cut_pack", [pack], lambda s, by: cut_pack(s, by, pack.named, units).item, outer, pack.at, units=units)
+
+    def _join(self, packs: list[Pack]) -> Pack:
+        fills = [fill for pack in packs for fill in pack.fills]
+        for pack in packs:
+            pack.fills = []
+        at = max(pack.at for pack in packs)
+        return self._made("join_packs", packs, lambda s, by: join_packs(s, by, [pack.named for pack in packs]).item, fills, at)
+
+    def _off_the_tape(self, pack: Pack) -> Story:
+        """The outer half comes off the tape into a jar, and from there onto a new reel."""
+        hands, truth = self.floor.hands, self.floor.truth
+        there = len(pack.units)
+        keep = there // 2
+        pack.fills, off = _cut_at(pack.fills, keep)
+
+        def take(s: Any, by: Any) -> Named:
+            item = take_off_tape(s, by, pack.named, keep + 1, there).item
+            return Named("lot", item, code_of(s, "lot", item))
+
+        arguments = {"pack": pack.named.code, "pocket_from": keep + 1, "pocket_to": there}
+        named = hands.do(hands.certified("taping"), "take_off_tape", arguments, pack.at, take)
+        reach = Reach()
+        for fill in off:
+            reach.take(fill.reach)
+        units = np.concatenate([fill.units for fill in off])
+        mixed = units[np.argsort(self.floor.rng.random(len(units)), kind="stable")]
+        truth.into(named.code, mixed)
+        loose = Loose(named, mixed, reach, later(pack.at, 10))
+        yield from self._seal(pack)
+        yield from self._fill([loose], [len(mixed)], pack.product, pack.bin, pack.order, size=len(mixed))
+
+    def _seal(self, pack: Pack) -> Story:
+        floor, hands = self.floor, self.floor.hands
+        step = next(step for step in hands.routes[pack.product].steps if step.operation == "dry pack")
+        bench = hands.earliest("dry pack", pack.at)
+        starts = max(pack.at, bench.free_at)
+        bench.free_at = later(starts, 4)
+        yield starts
+        used = [floor.supplies.ready(bench, need.part, len(pack.units), starts, later(starts, 3)) for need in step.needs if need.part]
+        who = hands.certified(step.certificate)
+
+        def seal(s: Any, by: Any) -> tuple[Named, str]:
+            item = seal_pack(s, by, bench.id, pack.named, person=who.id).pack.item
+            return Named("pack", item, code_of(s, "pack", item)), hands.run_over(s, item)
+
+        at = later(starts, 2)
+        named, run = hands.do(who, "seal_pack", {"pack": pack.named.code, "station": bench.code}, at, seal)
+        goes_on = pack
+        if named.id != pack.named.id:  # sealed before, or something was cut off: it goes on as a new pack
+            fills, pack.fills = [Fill(fill.units, _same(fill.reach)) for fill in pack.fills], []
+            goes_on = self._new(Pack(named, pack.product, pack.bin, pack.order, fills, at))
+        self._worked(goes_on, run, [one.named.code for one in used])
+        goes_on.sealed, goes_on.at = True, later(at, 10)
+
+    # --- customers
+
+    def ship_and_more(self, at: datetime) -> Story:
+        """What is free goes to its customer; some comes back; and a bonder's drift is found out late, and what it touched stays here."""
+        floor, hands = self.floor, self.floor.hands
+        free = [pack for pack in self.packs if pack.sealed and len(pack.units)]
+        first, second = free[: len(free) * 2 // 3], free[len(free) * 2 // 3 :]
+        for order in dict.fromkeys(pack.order for pack in first):
+            if order is not None:
+                at = later(at, 20)
+                yield at
+                self._ship([pack for pack in first if pack.order == order], order, at)
+        shipped = [pack for pack in first if pack.shipped_to and GRADES[pack.bin] == "prime"]
+        if len(shipped) >= 2:
+            at = later(at, 240)
+            yield at
+            self._back(shipped[0], None, at)
+            yield from self._seal(shipped[0])
+            self._back(shipped[1], len(shipped[1].units) // 2, later(at, 10))
+        if floor.drifted is not None:
+            at = later(at, 60)
+            yield at
+            self._hold_the_bonder(at)
+        for order in dict.fromkeys(pack.order for pack in second):
+            if order is not None:
+                at = later(at, 20)
+                yield at
+                self._ship([pack for pack in second if pack.order == order], order, at)
+
+    def _ship(self, packs: list[Pack], order: str, at: datetime) -> None:
+        hands = self.floor.hands
+        with hands.house.reading() as session:
+            held = set(stops_on(session, [pack.named.id for pack in packs]))
+            customer = hands.customer_of(session, order)
+        going = [pack for pack in packs if pack.named.id not in held]
+        if not going:
+            return
+        arguments = {"packs": [pack.named.code for pack in going], "customer": customer, "order": order}
+        verb = lambda s, by: ship(s, by, [pack.named for pack in going], customer, order).id  # noqa: E731
+        hands.do(hands.certified("packing"), "ship", arguments, at, verb)
+        for pack in going:
+            pack.shipped_to = customer
+
+    def _back(self, pack: Pack, units: int | None, at: datetime) -> None:
+        """A customer sends a pack back; with `units`, only what is left nearest the hub."""
+        hands = self.floor.hands
+
+        def take(s: Any, by: Any) -> int:
+            return int(take_back(s, by, pack.named, units).item)
+
+        if units is None:
+            hands.do(hands.certified("packing"), "take_back", {"pack": pack.named.code}, at, take)
+            pack.shipped_to, pack.at = None, later(at, 30)
+            return
+        inner, outer = _cut_at(pack.fills, units)
+        pack.fills = outer
+        self._made("take_back", [pack], take, inner, at, units=units)
+        self.floor.truth.into(pack.named.code, pack.units, pockets=True)
+
+    def _hold_the_bonder(self, at: datetime) -> None:
+        """Everything that the drifted bonder did in the day before its bad pull test is held; a pack that was tested is let go."""
+        floor, hands = self.floor, self.floor.hands
+        bench, quality = floor.drifted, hands.with_duty("quality")
+        assert bench is not None
+        span = hands.span_before(floor.truth.faults["bonder that drifted"], timedelta(hours=20))
+        subject = Named("station", bench.id, bench.code)
+        arguments = {"subject": bench.code, "reason": "readings out of limits"}
+        hold = hands.do(
+            quality, "place_hold", arguments, at, lambda s, by: int(place_hold(s, by, subject, "readings out of limits", span=span).id)
+        )
+        here = [pack for pack in self.packs if len(pack.units) and pack.shipped_to is None]
+        with hands.house.reading() as session:
+            stopped = stops_on(session, [pack.named.id for pack in here])
+        mine = [pack for pack in here if hold in {stop.hold for stop in stopped.get(pack.named.id, [])}]
+        if mine:
+            floor.release(hold, [mine[0].named], later(at, 10))
+            for pack in mine[1:2]:  # and one that is not let go does not leave
+                try:
+                    self._must_not_leave(pack, later(at, 15))
+                except Refused:
+                    continue
+
+    def _must_not_leave(self, pack: Pack, at: datetime) -> None:
+        hands = self.floor.hands
+        if pack.order is None:
+            return
+        with hands.house.reading() as session:
+            customer = hands.customer_of(session, pack.order)
+        verb = lambda s, by: ship(s, by, [pack.named], customer, pack.order).id  # noqa: E731
+        hands.do(hands.certified("packing"), "ship", {"packs": [pack.named.code], "customer": customer, "order": pack.order}, at, verb)
+        raise AssertionError(f"{pack.named.code} is held and was shipped")
+
+    def reaches(self) -> None:
+        """What can be in each pack that holds something, for the truth."""
+        for pack in self.packs:
+            reach = Reach()
+            for fill in pack.fills:
+                if len(fill.units):
+                    reach.take(fill.reach)
+            self.floor.truth.reach[pack.named.code] = reach
+
+
+def _same(reach: Reach) -> Reach:
+    new = Reach()
+    new.take(reach)
+    return new
+
+
+def _cut_at(fills: list[Fill], keep: int) -> tuple[list[Fill], list[Fill]]:
+    """The first `keep` units from the hub, and the rest."""
+    inner: list[Fill] = []
+    outer: list[Fill] = []
+    for fill in fills:
+        n = len(fill.units)
+        if keep >= n:
+            inner.append(fill)
+        elif keep <= 0:
+            outer.append(fill)
+        else:
+            inner.append(fill.part(slice(0, keep)))
+            outer.append(fill.part(slice(keep, n)))
+        keep = max(0, keep - n)
+    return inner, outer
