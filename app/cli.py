@@ -102,7 +102,7 @@ def trace(
     from app.genealogy.trace import trace_back, trace_forward
     from app.naming.resolve import resolve
 
-    with open_house(data) as house, house.reading() as session:
+    with open_house(data) as house, house.walking() as session:
         found = (trace_forward if forward else trace_back)(session, resolve(session, code))
         if as_json:
             import json

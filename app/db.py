@@ -69,15 +69,22 @@ class House:
         if self.kind == "sqlite":
             self.data_dir.mkdir(parents=True, exist_ok=True)
             self.write_engine = _sqlite_engine(settings.url)
-            self.read_engine = self.write_engine
+            self.read_engine = self.walk_engine = self.write_engine
         else:
-            self.write_engine = create_engine(settings.url, pool_size=24, max_overflow=16, pool_pre_ping=True, json_serializer=canonical_json)
-            self.read_engine = _postgres_reader(settings.url)
+            self.write_engine = _postgres_engine(settings.url, _LOOK_UPS, pool_size=24)
+            self.read_engine = _postgres_engine(settings.url, "", isolation_level="AUTOCOMMIT", pool_size=16)
+            self.walk_engine = _postgres_engine(settings.url, _WALKS, isolation_level="AUTOCOMMIT", pool_size=8)
 
     @contextmanager
     def reading(self) -> Iterator[Session]:
         """A session that reads. What it is asked to write is thrown away."""
         with Session(self.read_engine, autoflush=False) as session:
+            yield session
+
+    @contextmanager
+    def walking(self) -> Iterator[Session]:
+        """A session that reads, for traces: PostgreSQL is kept to index look-ups."""
+        with Session(self.walk_engine, autoflush=False) as session:
             yield session
 
     @contextmanager
@@ -104,6 +111,7 @@ class House:
     def dispose(self) -> None:
         self.write_engine.dispose()
         self.read_engine.dispose()
+        self.walk_engine.dispose()
 
 
 def canonical_json(value: Any) -> str:
@@ -127,6 +135,12 @@ def _sqlite_engine(url: str) -> Engine:
     return engine
 
 
-def _postgres_reader(url: str) -> Engine:
-    # autocommit: BEGIN and ROLLBACK cost 0.4 to 1 ms on a read
-    return create_engine(url, pool_size=16, max_overflow=16, pool_pre_ping=True, isolation_level="AUTOCOMMIT", json_serializer=canonical_json)
+# PostgreSQL expects millions of rows from a recursion and would hash-join whole tables: hundreds of ms, growing with history
+_LOOK_UPS = "-c enable_hashjoin=off -c enable_mergejoin=off -c enable_memoize=off"
+_WALKS = f"{_LOOK_UPS} -c enable_seqscan=off -c work_mem=4MB"  # no list or board may run with these
+
+
+def _postgres_engine(url: str, options: str, **how: Any) -> Engine:
+    """Readers are in autocommit: BEGIN and ROLLBACK cost 0.4 to 1 ms a read."""
+    connect = {"options": options} if options else {}
+    return create_engine(url, max_overflow=16, pool_pre_ping=True, json_serializer=canonical_json, connect_args=connect, **how)

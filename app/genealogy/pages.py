@@ -17,6 +17,7 @@ from app.floor.balance import balance
 from app.floor.groups import Group, gather
 from app.floor.moves import place_of
 from app.floor.route_strip import route_strip
+from app.floor.standing import standings
 from app.genealogy.freed import units_freed
 from app.genealogy.tables import trace_csv
 from app.genealogy.trace import trace_back, trace_forward
@@ -80,7 +81,7 @@ def thing(request: Request, who: Calling, code: str) -> Response:
 
 @router.get("/trace/{code}")
 def trace_page(request: Request, who: Calling, code: str, forward: bool = False) -> Response:
-    with house_of(request).reading() as session:
+    with house_of(request).walking() as session:
         subject = resolve(session, code, *TRACED)
         found = (trace_forward if forward else trace_back)(session, subject)
     return render(request, "genealogy/trace.html", trace=found, code=subject.code, kind=subject.kind, forward=forward, may_hold=True)
@@ -88,7 +89,7 @@ def trace_page(request: Request, who: Calling, code: str, forward: bool = False)
 
 @router.get("/trace/{code}/csv")
 def trace_as_csv(request: Request, who: Calling, code: str, forward: bool = False) -> Response:
-    with house_of(request).reading() as session:
+    with house_of(request).walking() as session:
         found = (trace_forward if forward else trace_back)(session, resolve(session, code, *TRACED))
     name = f"{code}-{'forward' if forward else 'back'}.csv"
     return Response(trace_csv(found), media_type="text/csv; charset=utf-8", headers={"Content-Disposition": f'attachment; filename="{name}"'})
@@ -101,10 +102,14 @@ def lots(request: Request, who: Calling, before: int | None = None) -> Response:
         rows = list(session.scalars(query.where(Lot.item < before) if before else query))
         codes = codes_of(session, "lot", [row.item for row in rows])
         products = catalogue.with_ids(session, list({row.product for row in rows}))
+        stand = standings(session, rows)
         shown = [
-            {"code": codes[row.item], "form": row.form, "product": products[row.product].name, "bin": row.bin or "", "grade": row.grade or ""}
+            {
+                "code": codes[row.item], "form": "panels" if row.form == "panel" else "loose units", "product": products[row.product].name,
+                "bin": row.bin or "", "grade": row.grade or "", "stand": stand[row.item],
+            }
             for row in rows
-        ]
+        ]  # fmt: skip
     return render(request, "genealogy/lots.html", rows=shown, more=rows[-1].item if len(rows) == _PAGE else None)
 
 
@@ -124,7 +129,7 @@ def lot_page(request: Request, who: Calling, code: str) -> Response:
             request, "genealogy/lot.html", code=named.code, lot=lot, balance=found, groups=groups, place=str(place), now=now,
             product=catalogue.with_id(session, lot.product).name, order=catalogue.with_id(session, lot.order).name if lot.order else "",
             stops=[{"code": holds[stop.hold], "reason": stop.reason} for stop in stops],
-            symbol=data_matrix(named.code, f"Data Matrix of {named.code}"),
+            symbol=data_matrix(named.code, f"Data Matrix of {named.code}", 0.6),
         )  # fmt: skip
 
 
