@@ -5,14 +5,14 @@ import secrets
 from dataclasses import dataclass
 from datetime import timedelta
 
-from sqlalchemy import delete, select
+from sqlalchemy import delete, select, update
 from sqlalchemy.orm import Session
 
 from app import clock
 from app.db import House
 from app.errors import NotAllowed, NotFound, Reason
 from app.naming.resolve import resolve
-from app.people.models import Person, SignIn, Terminal
+from app.people.models import Person, PersonDuty, SignIn, Terminal
 from app.people.people import duties_of
 from app.people.secrets import is_right
 from app.people.throttle import begin_try, forget_tries
@@ -78,24 +78,27 @@ def signed_in(house: House, token: str | None) -> SignedIn | None:
     if not token:
         return None
     now = clock.now()
+    query = (
+        select(
+            SignIn.person, SignIn.terminal, SignIn.begun_at, SignIn.seen_at, SignIn.ended_at,
+            Person.name, PersonDuty.duty, Terminal.area, Terminal.closed_e.label("retired"),
+        )
+        .join(Person, Person.id == SignIn.person)
+        .join(PersonDuty, (PersonDuty.person == SignIn.person) & PersonDuty.closed_e.is_(None))
+        .outerjoin(Terminal, Terminal.id == SignIn.terminal)
+        .where(SignIn.hash == digest(token))
+    )  # fmt: skip
     with house.reading() as session:
-        row = session.get(SignIn, digest(token))
-        if row is None or row.ended_at is not None or now - row.begun_at > LONGEST:
-            return None
-        if now - row.seen_at > (IDLE if row.terminal is None else IDLE_AT_TERMINAL):
-            return None
-        terminal = session.get(Terminal, row.terminal) if row.terminal else None
-        duties = duties_of(session, row.person)
-        if not duties or (terminal is not None and terminal.closed_e is not None):
-            return None
-        name, area = session.get_one(Person, row.person).name, terminal.area if terminal else None
-        found = SignedIn(row.person, name, duties, row.terminal, area, form_token(token))
-        is_stale = now - row.seen_at > timedelta(minutes=1)
-    if is_stale:
+        rows = session.execute(query).all()  # one a duty: who has none is not signed in
+    if not rows:
+        return None
+    row, idle = rows[0], IDLE if rows[0].terminal is None else IDLE_AT_TERMINAL
+    if row.ended_at is not None or row.retired is not None or now - row.begun_at > LONGEST or now - row.seen_at > idle:
+        return None
+    if now - row.seen_at > timedelta(minutes=1):
         with house.writing() as session:
-            if (seen := session.get(SignIn, digest(token))) is not None:
-                seen.seen_at = now
-    return found
+            session.execute(update(SignIn).where(SignIn.hash == digest(token)).values(seen_at=now))
+    return SignedIn(row.person, row.name, frozenset(one.duty for one in rows), row.terminal, row.area, form_token(token))
 
 
 def check_signature(house: House, person: int, password: str | None, address: str) -> None:
