@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from app.evidence.keep import Kept
     from app.floor.placement_logs import PlacementLog
     from app.journal.act import By
+    from app.ovens.trace import Trace
     from app.settings import Settings
 
 FOUND = 3
@@ -370,6 +371,67 @@ def import_placement_logs(
                 typer.echo(f"  {why}: {'line' if lines.isdecimal() else 'lines'} {lines}")
             for code in did["holds"]:
                 typer.echo(f"  held: {code}")
+
+
+@imports.command("logger")
+def import_logger_files(
+    files: Annotated[list[Path], typer.Argument(help="Files of one oven's logger: CSV with a time column and any number of sensors.")],
+    oven: Annotated[str, typer.Option(help="Code or name of the oven.")],
+    date_order: Annotated[str | None, typer.Option(help="day, month or year: which comes first, where the file leaves it open.")] = None,
+    zone: Annotated[str | None, typer.Option(help="Zone of times that name none, like Europe/Vienna.")] = None,
+    unit: Annotated[str | None, typer.Option(help="C, F or 'mV type K', where the headings name none.")] = None,
+    data: DataFolder = None,
+) -> None:
+    """Import an oven logger's files; the cures that they tell of are judged."""
+    from app.journal.act import SYSTEM, act
+    from app.naming.resolve import code_of, resolve
+    from app.ovens.judging import import_logger_file, read_logger_file
+    from app.ovens.logger_table import Stated
+
+    stated = Stated(date_order=date_order, zone=zone, unit=unit)  # type: ignore[arg-type]  # the reader refuses other words, by name
+    with open_house(data) as house:
+        for path in files:
+            with progress.status(f"Reading {path.name}"):
+                kept, trace = read_logger_file(house, path.name, path.read_bytes(), stated)
+
+            def verb(session: "Session", by: "By", kept: "Kept" = kept, trace: "Trace" = trace) -> dict[str, list[str]]:
+                judged = import_logger_file(session, by, resolve(session, oven, "station").id, kept, trace, stated)
+                return {"judged": [f"{code_of(session, 'run', one.line.run)} line {one.line.id}: {one.judgement.verdict}" for one in judged]}
+
+            did = act(house, SYSTEM, "import_logger_file", {"station": oven, "file": [kept.name, kept.digest]}, verb, source="file").body
+            typer.echo(f"{path.name}: {len(trace.times)} rows, {len(did['judged'])} lines judged")
+            for words in did["judged"]:
+                typer.echo(f"  {words.replace('_', ' ')}")
+
+
+@imports.command("results")
+def import_results(
+    file: Annotated[Path, typer.Argument(help="CSV of unit results, of one test run.")],
+    run: Annotated[str, typer.Option(help="Code of the test run that they end.")],
+    data: DataFolder = None,
+) -> None:
+    """Import a tester's unit results: they end the run, with one loose lot a bin."""
+    from app.final_test.results_in import bin_table_of, import_unit_results, read_results
+    from app.journal.act import SYSTEM, act
+    from app.ledger.runs import Run
+    from app.naming.resolve import code_of, resolve
+
+    with open_house(data) as house:
+        with house.reading() as session:
+            number = resolve(session, run, "run").id
+            table = bin_table_of(session, session.get_one(Run, number))
+        with progress.status(f"Reading {file.name}"), file.open("rb") as source:
+            results = read_results(house, file.name, source, table)
+
+        def verb(session: "Session", by: "By") -> dict[str, str]:
+            lots = import_unit_results(session, by, session.get_one(Run, number), results)
+            return {name: code_of(session, "lot", lot.item) for name, lot in lots.items()}
+
+        arguments = {"run": run, "file": [results.kept.name, results.kept.digest]}
+        lots = act(house, SYSTEM, "import_unit_results", arguments, verb, source="file").body
+        counts = {name: units for (name, _), units in results.results.counts_by_bin.items()}
+        for name, lot in lots.items():
+            typer.echo(f"{name}: {counts[name]} units, lot {lot}")
 
 
 @imports.command("wafers")
