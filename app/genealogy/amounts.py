@@ -32,6 +32,11 @@ def drawn(share: Share, held: int, units: int) -> Share:
     return Share(max(0, share.least - (held - units)), min(share.most, units))
 
 
+def either_or_both(a: Share, b: Share, units: int) -> Share:
+    """Two shares of one origin in a thing of so many units, where nobody knows whether they are of the same units."""
+    return Share(max(a.least, b.least), min(a.most + b.most, max(units, a.most, b.most)))
+
+
 def spread(
     draws: Iterable[Draw], held: Mapping[int, int], sources: Mapping[int, Mapping[Hashable, Share]]
 ) -> dict[int, dict[Hashable, Share]]:
@@ -41,12 +46,14 @@ def spread(
         into[draw.child].append(draw)
     found: dict[int, dict[Hashable, Share]] = {}
     for thing in _parents_first(into):
-        shares = dict(sources.get(thing, {}))
+        shares: dict[Hashable, Share] = {}
         for draw in into.get(thing, ()):
             for origin, share in found.get(draw.parent, {}).items():
                 part = drawn(share, held.get(draw.parent, draw.units), draw.units)
                 before = shares.get(origin, Share(0, 0))
                 shares[origin] = Share(before.least + part.least, before.most + part.most)
+        for origin, own in sources.get(thing, {}).items():
+            shares[origin] = either_or_both(own, shares[origin], held.get(thing, own.most)) if origin in shares else own
         found[thing] = shares
     for thing in sources:
         found.setdefault(thing, dict(sources[thing]))

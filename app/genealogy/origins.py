@@ -4,12 +4,15 @@ from collections import defaultdict
 from collections.abc import Hashable, Iterable
 from dataclasses import dataclass
 
-import numpy as np
 from sqlalchemy import bindparam, text
 from sqlalchemy.orm import Session
 
-from app.floor.marks import good_units
-from app.genealogy.amounts import Draw, Share, spread
+from app.floor import bitmaps
+from app.floor.amounts import amounts
+from app.floor.bitmaps import Bitmap
+from app.floor.exits import exits_of
+from app.floor.marks import good_cells, good_units
+from app.genealogy.amounts import Draw, Share, drawn, either_or_both, spread
 from app.ledger import walk
 
 Origin = tuple[str, int]  # ("panel" | "wafer" | "batch" | "line", id)
@@ -41,28 +44,39 @@ def origins(session: Session, starts: Iterable[int]) -> Origins:
     sources = _sources(session, up, lines, wafers, batches, units_of_panels)
     draws, held = _draws(up, units_of_panels)
     shares = spread(draws, held, sources)
-    return Origins(up, lines, wafers, batches, _in_starts(up, wanted, shares, held, lines), _units_in(up, wanted, held, units_of_panels))
+    there = _there_now(session, up, held)
+    return Origins(up, lines, wafers, batches, _in_starts(up, wanted, shares, held, there), _units_in(up, wanted, there, units_of_panels))
 
 
 def _panel_units(session: Session, up: walk.Up) -> dict[int, int]:
-    """Units of each panel: those that left it, or the good ones that are on it."""
+    """Units of each panel: those that left it, or of a start the good ones that are on it."""
     left: defaultdict[int, int] = defaultdict(int)
     for edge in up.edges:
-        if edge.kind == "cells":
+        if edge.kind == "cells" and edge.parent not in up.starts:
             left[edge.parent] += edge.units
     here = good_units(session, [panel for panel in up.panels if panel not in left])
     return {panel: left.get(panel, here.get(panel, 0)) for panel in up.panels}
 
 
+def _there_now(session: Session, up: walk.Up, held: dict[int, int]) -> dict[int, int]:
+    """Units that are in the loose lots and samples of the starts now; one that is empty stands for all that it ever held."""
+    now = amounts(session, [item for item in up.starts if item in up.loose])
+    return {item: min(one.book, held[item]) if one.book > 0 and item in held else held.get(item, 0) for item, one in now.items()}
+
+
 def _sources(
     session: Session, up: walk.Up, lines: list[walk.LineAbove], wafers: dict[int, set[int]], batches: dict[int, set[int]], units: dict[int, int]
 ) -> dict[int, dict[Hashable, Share]]:
-    """What each panel, and each loose lot with lines of its own, brings: origin -> share."""
+    """What each panel, and each loose lot or pack with lines of its own, brings: origin -> share."""
     found: defaultdict[int, dict[Hashable, Share]] = defaultdict(dict)
-    covered = walk.panels_of_lines(session, [line.line for line in lines if line.set is not None])
     for panel in up.panels:
         found[panel]["panel", panel] = Share(units[panel], units[panel])
-    _lines_and_batches(up, lines, batches, covered, units, found)
+    by_line: defaultdict[int, list[int]] = defaultdict(list)
+    for batch, used_in in batches.items():
+        for line in used_in:
+            by_line[line].append(batch)
+    _lines_of_panels(session, up, lines, by_line, units, found)
+    _lines_of_items(up, lines, by_line, found)
     _wafer_shares(session, up, lines, wafers, units, found)
     for edge in up.edges:
         if edge.kind == "frame":
@@ -71,73 +85,94 @@ def _sources(
     return dict(found)
 
 
-def _lines_and_batches(
-    up: walk.Up, lines: list[walk.LineAbove], batches: dict[int, set[int]], covered: dict[int, dict[int, str]], units: dict[int, int],
+def _lines_of_panels(
+    session: Session, up: walk.Up, lines: list[walk.LineAbove], by_line: dict[int, list[int]], units: dict[int, int],
     found: dict[int, dict[Hashable, Share]],
 ) -> None:  # fmt: skip
-    by_line: defaultdict[int, list[int]] = defaultdict(list)
-    for batch, used_in in batches.items():
-        for line in used_in:
-            by_line[line].append(batch)
-    in_run: defaultdict[tuple[int, int], list[int]] = defaultdict(list)  # (panel, run) -> lines
+    """A line is certain for the panels that it did wholly; a batch also where each line that may have done a finished step had it."""
+    covered = walk.covers_of_lines(session, [line.line for line in lines if line.set is not None])
+    works: defaultdict[tuple[int, str | None, int], list[int]] = defaultdict(list)  # one doing of a step for a panel -> its lines
     for one in lines:
-        if one.item is not None:
-            held = _held_at(up, one.item)
-            found.setdefault(one.item, {})["line", one.line] = Share(held, held)
-            for batch in by_line[one.line]:
-                found[one.item]["batch", batch] = Share(held, held)
-            continue
-        for panel, extent in covered.get(one.line, {}).items():
+        for panel, (extent, _) in covered.get(one.line, {}).items():
             if panel in up.panels and one.e < up.exits.get(panel, 0):
-                least = units[panel] if extent != "either" else 0
-                found[panel]["line", one.line] = Share(least, units[panel])
-                in_run[panel, one.run].append(one.line)
-    for (panel, _), run_lines in in_run.items():
-        for batch in {batch for line in run_lines for batch in by_line[line]}:
-            certain = all(batch in by_line[line] for line in run_lines) or any(
-                batch in by_line[line] and covered[line].get(panel) == "whole" for line in run_lines
-            )
+                found[panel]["line", one.line] = Share(units[panel] if extent == "whole" else 0, units[panel])
+                works[panel, one.step, one.round].append(one.line)
+    for (panel, _, _), of_work in works.items():
+        is_done = any(covered[line][panel][1] for line in of_work)
+        for batch in {batch for line in of_work for batch in by_line.get(line, ())}:
+            had = [line for line in of_work if batch in by_line.get(line, ())]
+            certain = any(covered[line][panel][0] == "whole" for line in had) or (is_done and had == of_work)
             before = found[panel].get(("batch", batch), Share(0, 0))
             found[panel]["batch", batch] = Share(max(before.least, units[panel] if certain else 0), units[panel])
+
+
+def _lines_of_items(up: walk.Up, lines: list[walk.LineAbove], by_line: dict[int, list[int]], found: dict[int, dict[Hashable, Share]]) -> None:
+    """Lines over a loose lot touched all that was in it; lines over a pack the pockets that lay in it then, in packs or off the tape."""
+    packs_now: defaultdict[int, list[walk.Content]] = defaultdict(list)
+    for content in [*up.contents, *up.off_tape]:
+        for pack in {content.pack, *(pack for pack, _ in content.was_in)}:
+            packs_now[pack].append(content)
+    for line in lines:
+        if line.item is None:
+            continue
+        units: defaultdict[int, int] = defaultdict(int)
+        if line.item in up.packs:
+            for content in packs_now[line.item]:
+                if content.pack == line.item or any(pack == line.item and line.e < left for pack, left in content.was_in):
+                    units[content.pack] += content.units
+        else:
+            units[line.item] = _held_at(up, line.item)
+        for item, n in units.items():
+            shares = found.setdefault(item, {})
+            shares["line", line.line] = Share(n, n)
+            for batch in by_line.get(line.line, ()):
+                before = shares.get(("batch", batch), Share(0, 0))
+                shares["batch", batch] = either_or_both(before, Share(n, n), before.most + n)
 
 
 def _wafer_shares(
     session: Session, up: walk.Up, lines: list[walk.LineAbove], wafers: dict[int, set[int]], units: dict[int, int],
     found: dict[int, dict[Hashable, Share]],
 ) -> None:  # fmt: skip
-    """By the cells of the placement logs that were good at exit; a wafer that was only mounted may have given all or none."""
-    placed = _good_cells_by_wafer(session, list(up.panels))
+    """By the cells of the placement logs that went the way; a wafer that was only mounted may have given all or none."""
+    untold = walk.untold_wafers(session, up, lines)
+    cells = _cells_on_the_way(session, up)
+    placed = _placed(session, cells)
     for wafer, panels in wafers.items():
         for panel in panels:
-            if (panel, wafer) in placed:
-                cells, good = placed[panel, wafer]
-                found[panel]["wafer", wafer] = Share(max(0, cells - (good - min(units[panel], good))), min(cells, units[panel]))
-            else:
-                found[panel]["wafer", wafer] = Share(0, units[panel])
+            n = bitmaps.count(cells[panel] & placed[panel, wafer]) if (panel, wafer) in placed else 0
+            share = share_of_cells(n, bitmaps.count(cells[panel]), units[panel])
+            found[panel]["wafer", wafer] = Share(share.least, units[panel]) if (wafer, panel) in untold else share
 
 
-def _good_cells_by_wafer(session: Session, panels: list[int]) -> dict[tuple[int, int], tuple[int, int]]:
-    """(panel, wafer) -> (good cells with its dies, good cells of the panel)."""
-    sizes = {panel: cells for panel, cells in session.execute(_SIZES, {"panels": panels or [0]})}
-    bad = {panel: np.zeros(cells, dtype=bool) for panel, cells in sizes.items()}
-    for panel, raw in session.execute(_MARKS, {"panels": panels or [0]}):
-        bad[panel] |= _bits(raw, sizes[panel])
-    found: dict[tuple[int, int], np.ndarray] = {}
-    for panel, wafer, raw in session.execute(_PLACED, {"panels": panels or [0]}):
-        cells = _bits(raw, sizes[panel]) & ~bad[panel]
+def share_of_cells(placed: int, cells: int, units: int) -> Share:
+    """Of `cells` that were good, `placed` have dies of a wafer; `units` of them are there, nobody knows which (some were scrapped)."""
+    return Share(max(0, placed - (cells - min(units, cells))), min(placed, units))
+
+
+def _cells_on_the_way(session: Session, up: walk.Up) -> dict[int, Bitmap]:
+    """The cells of each panel that went into what it is an origin of; of a start, those that are good now."""
+    cells = good_cells(session, [panel for panel in up.panels if panel in up.starts])
+    on_the_way = {(edge.parent, edge.child) for edge in up.edges if edge.kind == "cells"}
+    for exit_ in exits_of(session, [panel for panel in up.panels if panel not in cells]):
+        if (exit_.panel, exit_.child) in on_the_way:
+            cells[exit_.panel] = cells[exit_.panel] | exit_.cells if exit_.panel in cells else exit_.cells
+    return cells
+
+
+def _placed(session: Session, panels: Iterable[int]) -> dict[tuple[int, int], Bitmap]:
+    """(panel, wafer) -> the cells with its dies."""
+    found: dict[tuple[int, int], Bitmap] = {}
+    for panel, wafer, raw in session.execute(_PLACED, {"panels": list(panels) or [0]}):
+        cells = bitmaps.read(raw)
         found[panel, wafer] = cells | found[panel, wafer] if (panel, wafer) in found else cells
-    return {key: (int(cells.sum()), int((~bad[key[0]]).sum())) for key, cells in found.items()}
+    return found
 
 
-def cells_of_wafer(session: Session, wafer: int) -> dict[int, tuple[int, int]]:
-    """panel -> (good cells with dies of this wafer, good cells of the panel)."""
+def cells_of_wafer(session: Session, wafer: int) -> dict[int, Bitmap]:
+    """panel -> the cells with dies of this wafer, good or not."""
     panels = [panel for (panel,) in session.execute(_PANELS_WITH, {"wafer": wafer})]
-    placed = _good_cells_by_wafer(session, panels)
-    return {panel: placed[panel, wafer] for panel in panels}
-
-
-def _bits(raw: bytes, cells: int) -> np.ndarray:
-    return np.unpackbits(np.frombuffer(raw, dtype=np.uint8), bitorder="little")[:cells].astype(bool)
+    return {panel: cells for (panel, of), cells in _placed(session, panels).items() if of == wafer}
 
 
 def _draws(up: walk.Up, units_of_panels: dict[int, int]) -> tuple[list[Draw], dict[int, int]]:
@@ -151,7 +186,7 @@ def _draws(up: walk.Up, units_of_panels: dict[int, int]) -> tuple[list[Draw], di
 
 
 def _in_starts(
-    up: walk.Up, starts: list[int], shares: dict[int, dict[Hashable, Share]], held: dict[int, int], lines: list[walk.LineAbove]
+    up: walk.Up, starts: list[int], shares: dict[int, dict[Hashable, Share]], held: dict[int, int], there: dict[int, int]
 ) -> dict[Origin, Share]:
     total: dict[Hashable, Share] = {}
 
@@ -162,24 +197,23 @@ def _in_starts(
     in_packs = set(starts) & up.packs
     for start in starts:
         for origin, share in shares.get(start, {}).items() if start not in in_packs else ():
-            add(origin, share)
+            add(origin, drawn(share, held.get(start, 0), there[start]) if start in there else share)
     by_loose: defaultdict[int, int] = defaultdict(int)
     for content in up.contents:
         by_loose[content.loose] += content.units
     for loose, units in by_loose.items():
         for origin, share in shares.get(loose, {}).items():
-            held_there = max(held.get(loose, units), units)
-            add(origin, Share(max(0, share.least - (held_there - units)), min(share.most, units)))
-    for line in lines:
-        if line.item in up.packs:
-            touched = sum(c.units for c in up.contents if line.item == c.pack or any(pack == line.item and line.e < left for pack, left in c.was_in))
-            total["line", line.line] = Share(touched, touched)
+            add(origin, drawn(share, held.get(loose, units), units))
+    packed = sum(by_loose.values())
+    for pack in in_packs:
+        for origin, share in shares.get(pack, {}).items():
+            total[origin] = either_or_both(share, total.get(origin, Share(0, 0)), packed)
     return total  # type: ignore[return-value]
 
 
-def _units_in(up: walk.Up, starts: list[int], held: dict[int, int], units_of_panels: dict[int, int]) -> int:
+def _units_in(up: walk.Up, starts: list[int], there: dict[int, int], units_of_panels: dict[int, int]) -> int:
     packed = sum(content.units for content in up.contents)
-    return packed + sum(held.get(start, units_of_panels.get(start, 0)) for start in starts if start not in up.packs)
+    return packed + sum(there.get(start, units_of_panels.get(start, 0)) for start in starts if start not in up.packs)
 
 
 def _held_at(up: walk.Up, item: int) -> int:
@@ -195,16 +229,6 @@ def _with_parents(batch: int, up: walk.Up) -> set[int]:
     return found
 
 
-_SIZES = text('select item, "rows" * columns from panel where item in :panels').bindparams(bindparam("panels", expanding=True))
-# of a panel whose units became loose the marks of that moment: a later mark, or one taken back later, changes nothing of what left
-_MARKS = text("""
-    select c.panel, c.cells from cell_mark c
-    left join (
-        select f.parent as panel, min(f.e) as e from flow f join lot t on t.item = f.child
-        where f.parent in :panels and f.kind = 'cells' group by f.parent
-    ) gone on gone.panel = c.panel
-    where c.panel in :panels and (gone.e is null and c.closed_e is null or c.e <= gone.e and (c.closed_e is null or c.closed_e > gone.e))
-""").bindparams(bindparam("panels", expanding=True))
 _PLACED = text("""
     select p.panel, p.wafer, p.cells from placement p
     where p.panel in :panels and p.closed_e is null and not exists (select 1 from run_void v where v.run = p.run)

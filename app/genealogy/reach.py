@@ -4,12 +4,16 @@ from collections import defaultdict
 from collections.abc import Hashable, Iterable
 from dataclasses import dataclass
 
-from sqlalchemy import bindparam, select, text
+from sqlalchemy import bindparam, func, select, text
 from sqlalchemy.orm import Session
 
-from app.floor.marks import good_units
-from app.genealogy.amounts import Draw, Share, spread
-from app.genealogy.origins import cells_of_wafer
+from app.floor import bitmaps
+from app.floor.amounts import amounts
+from app.floor.bitmaps import Bitmap
+from app.floor.exits import Exit, exits_of
+from app.floor.marks import good_cells, good_units
+from app.genealogy.amounts import Draw, Share, drawn, either_or_both, spread
+from app.genealogy.origins import cells_of_wafer, share_of_cells
 from app.ledger import walk
 from app.ledger.items import Lot
 from app.ledger.runs import Line, Use
@@ -39,49 +43,63 @@ def reach(session: Session, subject: Named) -> Reached:
     if subject.kind == "batch":
         return _of_batch(session, subject.id)
     if subject.kind == "pack":
-        return _of_packs(session, [subject.id])
+        return _of_packs(session, {subject.id: 0})
     if subject.kind == "lot" and session.get_one(Lot, subject.id).form == "panel":
-        return _below(session, _whole(session, _ever_held(session, subject.id)), {})
+        return _of_panels(session, _whole_panels(_ever_held(session, subject.id)))
     if subject.kind == "panel":
-        return _below(session, _whole(session, [subject.id]), {})
-    return _below(session, {}, {subject.id: None})
+        return _of_panels(session, _whole_panels({subject.id: 0}))
+    return _below(session, {subject.id: _Into(0, None)})
 
 
-def _of_lines(session: Session, lines: list[Line], *, least: bool = True) -> Reached:
+@dataclass(frozen=True)
+class _Into:
+    """Units of the subject came into a loose lot or sample at an entry. `share` None: all that it ever took in."""
+
+    since: int
+    share: Share | None
+
+
+@dataclass(frozen=True)
+class _OnPanel:
+    """How a panel has the subject, from an entry on: all its units, surely or perhaps; of a wafer by the cells with its dies."""
+
+    since: int
+    certain: bool
+    cells: Bitmap | None = None
+    perhaps_all: bool = True
+
+
+def _of_lines(session: Session, lines: list[Line]) -> Reached:
     """Panels that the lines covered, the loose lots that they worked on, and the packs; only what left after the line began."""
     covered = walk.panels_of_lines(session, [line.id for line in lines if line.set is not None])
-    panels: dict[int, Share] = {}
-    whole = _whole(session, {panel for extents in covered.values() for panel in extents})
-    extents: defaultdict[int, list[str]] = defaultdict(list)
+    first: dict[int, tuple[int, str]] = {}  # panel -> (entry of the first line, how it covered the panel)
     for line in lines:
         for panel, extent in covered.get(line.id, {}).items():
-            extents[panel].append(extent)
-    for panel, how in extents.items():
-        certain = least and any(extent != "either" for extent in how)
-        panels[panel] = Share(whole[panel].most if certain else 0, whole[panel].most)
-    first = {panel: min(line.e for line in lines if panel in covered.get(line.id, {})) for panel in panels}
-    items = {line.item: line.e for line in lines if line.item is not None}
+            first[panel] = min(first.get(panel, (line.e, extent)), (line.e, extent))
+    found = _of_panels(session, {panel: _OnPanel(e, extent == "whole") for panel, (e, extent) in first.items()})
+    items = {line.item: line.e for line in reversed(lines) if line.item is not None}
     kinds = walk.kinds_of(session, items)
-    found = _below(session, panels, {item: e for item, e in items.items() if kinds[item] != "pack"}, after=first)
-    packs = [item for item in items if kinds[item] == "pack"]
-    joined = _joined(found, _of_packs(session, packs, after=items)) if packs else found
-    return Reached(joined.panels, joined.loose, joined.packs, joined.units, tuple(line.id for line in lines))
+    loose = {item: _Into(e, None) for item, e in items.items() if kinds[item] != "pack"}
+    if loose:
+        found = _joined(found, _below(session, loose))
+    if packs := {item: e for item, e in items.items() if kinds[item] == "pack"}:
+        found = _joined(found, _of_packs(session, packs))
+    return Reached(found.panels, found.loose, found.packs, found.units, tuple(line.id for line in lines))
 
 
 def _of_wafer(session: Session, wafer: int) -> Reached:
     """By the cells of the placement logs; where no log came yet, by the lines that had it mounted."""
-    placed = cells_of_wafer(session, wafer)
-    units = _whole(session, placed)
-    panels = {panel: Share(max(0, n - (good - min(units[panel].most, good))), min(n, units[panel].most)) for panel, (n, good) in placed.items()}
-    logged = {(run, panel) for run, panel in session.execute(_LOGGED, {"wafer": wafer})}
+    panels = {panel: _OnPanel(0, False, cells, perhaps_all=False) for panel, cells in cells_of_wafer(session, wafer).items()}
     lines = [line for line in session.scalars(select(Line).join(Use, Use.line == Line.id).where(Use.item == wafer)) if not _is_void(session, line)]
-    for line, on in walk.panels_of_lines(session, [line.id for line in lines]).items():
-        run = next(one.run for one in lines if one.id == line)
-        mounted = [panel for panel in on if (run, panel) not in logged and panel not in panels]
-        for panel, share in _whole(session, mounted).items():
-            panels[panel] = Share(0, share.most)
-    dead = {(child, panel) for child, panel in session.execute(_DEAD, {"wafer": wafer})}
-    found = _below(session, panels, {}, dead=dead)
+    runs = {line.id: (line.run, line.e) for line in lines}
+    logged = {(run, panel) for run, panel in session.execute(_LOGGED, {"runs": list({line.run for line in lines}) or [0]})}
+    for line, on in walk.panels_of_lines(session, list(runs)).items():
+        run, e = runs[line]
+        for panel in on:
+            if (run, panel) not in logged:
+                before = panels.get(panel, _OnPanel(e, certain=False))
+                panels[panel] = _OnPanel(min(e, before.since), certain=False, cells=before.cells)
+    found = _of_panels(session, panels)
     return Reached(found.panels, found.loose, found.packs, found.units, tuple(line.id for line in lines))
 
 
@@ -90,45 +108,81 @@ def _of_batch(session: Session, batch: int) -> Reached:
     lines = list(session.scalars(select(Line).join(Use, Use.line == Line.id).where(Use.item.in_(batches)).distinct().order_by(Line.id)))
     found = _of_lines(session, [line for line in lines if not _is_void(session, line)])
     frames = list(session.scalars(_FRAMES, {"batches": batches}))
-    return _joined(found, _below(session, _whole(session, frames), {})) if frames else found
+    return _joined(found, _of_panels(session, _whole_panels(dict.fromkeys(frames, 0)))) if frames else found
 
 
-def _of_packs(session: Session, packs: list[int], after: dict[int, int] | None = None) -> Reached:
-    """Packs that hold units that lay in these packs, and what was taken off their tapes."""
-    reached, taken_off = walk.down_from_packs(session, packs)
-    wanted = set(packs)
+def _whole_panels(since: dict[int, int]) -> dict[int, _OnPanel]:
+    return {panel: _OnPanel(e, certain=True) for panel, e in since.items()}
+
+
+def _of_packs(session: Session, packs: dict[int, int]) -> Reached:
+    """Packs that hold units that lay in these packs after an entry, and what was taken off tapes."""
+    reached = walk.down_from_packs(session, packs)
     shares: dict[int, Share] = {}
     units: dict[int, int] = {}
+    into: dict[int, _Into] = {}
+
+    def passed(content: walk.Content) -> bool:
+        return content.pack in packs or any(pack in packs and left > packs[pack] for pack, left in content.was_in)
+
     for content in walk.contents_of(session, packs=reached):
-        passed = content.pack in wanted or any(pack in wanted and left > (after or {}).get(pack, 0) for pack, left in content.was_in)
         units[content.pack] = units.get(content.pack, 0) + content.units
-        if passed:
+        if passed(content):
             before = shares.get(content.pack, Share(0, 0))
             shares[content.pack] = Share(before.least + content.units, before.most + content.units)
-    below = _below(session, {}, dict.fromkeys(taken_off))
-    return _joined(Reached({}, {}, shares, units, ()), below)
+    for content in walk.taken_off_packs(session, reached):
+        if passed(content):
+            had = into[content.pack].share if content.pack in into else None
+            n = content.units + (had.least if had else 0)
+            into[content.pack] = _Into(content.was_in[-1][1], Share(n, n))
+    found = Reached({}, {}, shares, units, ())
+    return _joined(found, _below(session, into)) if into else found
 
 
-def _below(
-    session: Session, panels: dict[int, Share], items: dict[int, int | None], *, after: dict[int, int] | None = None,
-    dead: set[tuple[int, int]] | None = None,
-) -> Reached:  # fmt: skip
-    """Spreads the shares of panels and whole loose lots down the flows. `after`: only what left a panel after that entry."""
-    edges, _ = walk.down(session, [*panels, *items])
-    gone = after or {}
-    kept = [
-        edge for edge in edges
-        if edge.e > gone.get(edge.parent, 0) and edge.e > (items.get(edge.parent) or 0) and (edge.child, edge.parent) not in (dead or set())
-    ]  # fmt: skip
-    reached = _reachable(kept, {*panels, *items})
-    kept = [edge for edge in kept if edge.parent in reached]
-    held = _held(session, [item for item in reached if item not in panels]) | {panel: share.most for panel, share in _whole(session, panels).items()}
-    sources: dict[int, dict[Hashable, Share]] = {panel: {_IT: share} for panel, share in panels.items()}
-    sources |= {item: {_IT: Share(held.get(item, 0), held.get(item, 0))} for item in items}
-    spread_over = spread([Draw(edge.parent, edge.child, edge.units) for edge in kept if edge.child not in items], held, sources)
-    shares = {item: found[_IT] for item, found in spread_over.items() if _IT in found}
-    loose = {item: shares.get(item, Share(0, 0)) for item in reached if item not in panels}
-    return Reached(panels, loose, *_packs_with(session, loose, held), ())
+def _of_panels(session: Session, panels: dict[int, _OnPanel]) -> Reached:
+    """What left panels for loose lots and samples, exit by exit, and what is still on them."""
+    whole = _whole(session, panels)
+    exits: defaultdict[int, list[Exit]] = defaultdict(list)
+    for exit_ in exits_of(session, panels):
+        exits[exit_.panel].append(exit_)
+    good = good_cells(session, [panel for panel, one in panels.items() if one.cells is not None])
+    on: dict[int, Share] = {}
+    into: dict[int, _Into] = {}
+    for panel, one in panels.items():
+        for exit_ in exits[panel]:
+            share = _share_of_exit(one, exit_.cells, exit_.units)
+            if exit_.e > one.since and share.most:
+                before = into.get(exit_.child)
+                had = before.share if before and before.share else Share(0, 0)
+                into[exit_.child] = _Into(exit_.e, Share(had.least + share.least, had.most + share.most))
+        share = _share_of_exit(one, good.get(panel), whole[panel].most)
+        if share.most or not whole[panel].most:
+            on[panel] = share
+    found = _below(session, into) if into else Reached({}, {}, {}, {}, ())
+    return Reached(on, found.loose, found.packs, found.units, ())
+
+
+def _share_of_exit(one: _OnPanel, cells: Bitmap | None, units: int) -> Share:
+    if one.cells is None or cells is None:
+        return Share(units if one.certain else 0, units)
+    share = share_of_cells(bitmaps.count(one.cells & cells), bitmaps.count(cells), units)
+    return Share(share.least, units) if one.perhaps_all else share
+
+
+def _below(session: Session, into: dict[int, _Into]) -> Reached:
+    """Spreads what came into loose lots and samples down the flows, from the entry on at which it came."""
+    edges, _ = walk.down(session, into, {item: one.since for item, one in into.items()})
+    reached = {*into, *(edge.child for edge in edges)}
+    held = _held(session, list(reached))
+    sources: dict[int, dict[Hashable, Share]] = {
+        item: {_IT: one.share or Share(held.get(item, 0), held.get(item, 0))} for item, one in into.items()
+    }
+    spread_over = spread([Draw(edge.parent, edge.child, edge.units) for edge in edges], held, sources)
+    shares = {item: spread_over.get(item, {}).get(_IT, Share(0, 0)) for item in reached}
+    packs, units = _packs_with(session, shares, held)
+    there = {item: one.book for item, one in amounts(session, reached).items() if 0 < one.book < held.get(item, 0)}
+    now = {item: drawn(share, held.get(item, 0), there[item]) if item in there else share for item, share in shares.items()}
+    return Reached({}, now, packs, units | there, ())
 
 
 def _packs_with(session: Session, loose: dict[int, Share], held: dict[int, int]) -> tuple[dict[int, Share], dict[int, int]]:
@@ -146,19 +200,6 @@ def _packs_with(session: Session, loose: dict[int, Share], held: dict[int, int])
     for content in walk.contents_of(session, packs=shares):
         units_of[content.pack] += content.units
     return shares, dict(units_of)
-
-
-def _reachable(edges: list[walk.Edge], starts: Iterable[int]) -> set[int]:
-    children: defaultdict[int, list[int]] = defaultdict(list)
-    for edge in edges:
-        children[edge.parent].append(edge.child)
-    reached, waiting = set(), list(starts)
-    while waiting:
-        item = waiting.pop()
-        if item not in reached:
-            reached.add(item)
-            waiting += children[item]
-    return reached
 
 
 def _held(session: Session, items: list[int]) -> dict[int, int]:
@@ -183,19 +224,22 @@ def _is_void(session: Session, line: Line) -> bool:
     return session.execute(_VOID, {"run": line.run}).first() is not None
 
 
-def _ever_held(session: Session, lot: int) -> list[int]:
-    return list(session.scalars(select(Member.panel).join(LotHolding, LotHolding.set == Member.set).where(LotHolding.lot == lot).distinct()))
+def _ever_held(session: Session, lot: int) -> dict[int, int]:
+    """Every panel that a lot ever held, with the entry at which it came in."""
+    query = select(Member.panel, func.min(LotHolding.e)).join(LotHolding, LotHolding.set == Member.set).where(LotHolding.lot == lot)
+    return {panel: e for panel, e in session.execute(query.group_by(Member.panel))}
 
 
 def _joined(a: Reached, b: Reached) -> Reached:
+    units = a.units | b.units
+
     def both(x: dict[int, Share], y: dict[int, Share]) -> dict[int, Share]:
-        return x | {k: Share(max(x[k].least, v.least), max(x[k].most, v.most)) if k in x else v for k, v in y.items()}
+        return x | {k: either_or_both(x[k], v, units.get(k, x[k].most + v.most)) if k in x else v for k, v in y.items()}
 
-    return Reached(both(a.panels, b.panels), both(a.loose, b.loose), both(a.packs, b.packs), a.units | b.units, (*a.lines, *b.lines))
+    return Reached(both(a.panels, b.panels), both(a.loose, b.loose), both(a.packs, b.packs), units, (*a.lines, *b.lines))
 
 
-_LOGGED = text("select distinct run, panel from placement where wafer = :wafer and closed_e is null")
-_DEAD = text("select child, panel from dead_origin where wafer = :wafer")
+_LOGGED = text("select distinct run, panel from placement where run in :runs and closed_e is null").bindparams(bindparam("runs", expanding=True))
 _MIXES = text("""
     with recursive below(id) as (
         select child from flow where parent = :batch and kind = 'mix'

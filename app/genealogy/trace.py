@@ -20,6 +20,7 @@ from app.ledger.judgements import AtRisk, Disposition, Judgement
 from app.ledger.places import Move, Shipment
 from app.ledger.runs import Line, Reading, Run, Use
 from app.ledger.sets import LotHolding, Member, panels_of_lot
+from app.ledger.walk import NEVER
 from app.naming.models import Alias
 from app.naming.resolve import Named, codes_of
 from app.people.models import Person
@@ -117,7 +118,8 @@ def trace_back(session: Session, subject: Named) -> Trace:
     panels = rows.items("panel", {panel: found.share("panel", panel) for panel in found.up.panels})
     kinds = rows.kinds(found.up.loose)
     loose = [item for item in found.up.loose if kinds[item] == "lot"]
-    lots = rows.items("lot", dict.fromkeys([*_lots_of_panels(session, found.up.panels), *loose], Share(0, 0)))
+    held_them = _lots_of_panels(session, {panel: found.up.exits[panel] for panel in found.up.panels})
+    lots = rows.items("lot", dict.fromkeys([*held_them, *loose], Share(0, 0)))
     samples = rows.items("sample", {item: Share(0, 0) for item in found.up.loose if kinds[item] == "sample"})
     packs = rows.items("pack", dict.fromkeys(found.up.packs, Share(0, 0)))
     runs = rows.runs([line.line for line in found.lines], found)
@@ -130,11 +132,8 @@ def trace_forward(session: Session, subject: Named) -> Trace:
     rows = _Rows(session)
     kinds = rows.kinds(found.loose)
     panels = rows.items("panel", found.panels)
-    lots = rows.items(
-        "lot",
-        dict.fromkeys(_lots_of_panels(session, found.panels), Share(0, 0)) | {i: s for i, s in found.loose.items() if kinds[i] == "lot"},
-        found.units,
-    )
+    held_them = dict.fromkeys(_lots_of_panels(session, dict.fromkeys(found.panels, NEVER)), Share(0, 0))
+    lots = rows.items("lot", held_them | {item: share for item, share in found.loose.items() if kinds[item] == "lot"}, found.units)
     samples = rows.items("sample", {item: share for item, share in found.loose.items() if kinds[item] == "sample"}, found.units)
     packs = rows.items("pack", found.packs, found.units)
     customers: defaultdict[str, int] = defaultdict(int)
@@ -162,10 +161,10 @@ def _starts(session: Session, subject: Named) -> list[int]:
     return [subject.id] if subject.kind != "wafer" else []
 
 
-def _lots_of_panels(session: Session, panels: Iterable[int]) -> list[int]:
-    """Every lot that ever held one of them."""
-    query = select(LotHolding.lot).join(Member, Member.set == LotHolding.set).where(Member.panel.in_(list(panels))).distinct()
-    return sorted(session.scalars(query))
+def _lots_of_panels(session: Session, exits: dict[int, int]) -> list[int]:
+    """Every lot that ever held one of the panels before what is traced had left it."""
+    query = select(Member.panel, LotHolding.lot, LotHolding.e).join(LotHolding, Member.set == LotHolding.set).where(Member.panel.in_(list(exits)))
+    return sorted({lot for panel, lot, e in session.execute(query) if e < exits[panel]})
 
 
 def _subject(session: Session, rows: "_Rows", subject: Named, units: int | None) -> ItemRow:

@@ -1,12 +1,14 @@
 """Release a hold, signed: for everything, or for named items and all that comes of them."""
 
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from app.errors import bad_input, refuse
 from app.journal.act import By
 from app.ledger.items import Lot
 from app.ledger.judgements import DISPOSITIONS, Disposition
-from app.ledger.sets import panels_of_lot
+from app.ledger.places import Content
+from app.ledger.sets import Member, panels_of_lot
 from app.ledger.stops import Hold, Release, ReleaseItem
 from app.naming.resolve import Named
 
@@ -32,7 +34,11 @@ def release_hold(
 
 
 def released_ids(session: Session, named: Named) -> list[int]:
-    """The items that a name stands for at this moment: a panel lot is the panels in it."""
+    """The items that a name stands for at this moment: a panel lot is the panels in it, a container what is in it."""
+    if named.kind == "container":
+        rows = session.scalars(select(Content).where(Content.container == named.id, Content.closed_e.is_(None))).all()
+        panels = session.scalars(select(Member.panel).where(Member.set.in_([row.set for row in rows if row.set is not None])))
+        return [*panels, *(row.item for row in rows if row.item is not None)]
     if named.kind != "lot":
         return [named.id]
     lot = session.get_one(Lot, named.id)

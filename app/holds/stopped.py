@@ -7,7 +7,7 @@ from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from sqlalchemy import select
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from app import codes
@@ -15,7 +15,17 @@ from app.ledger import walk
 from app.ledger.sets import Member
 from app.ledger.stops import Hold, Release, ReleaseItem
 
-Node = tuple[str, int]  # ("item", id) or ("line", id)
+Node = tuple[str, int]  # ("item", id), ("line", id), or ("pack", id): what lies in a pack as a whole, whatever its pockets hold
+
+
+@dataclass(frozen=True)
+class _Way:
+    """Something of a node left it at entry `leaves`, through the items of `passed` (left at), and came into `child` at `arrives`."""
+
+    child: Node
+    leaves: int
+    arrives: int
+    passed: tuple[tuple[int, int], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -41,7 +51,7 @@ def stops_on(session: Session, items: Iterable[int]) -> dict[int, list[Stop]]:
         released = _released(session, hold)
         stopped_nodes = above.below(subjects[hold.id], released)
         for item in wanted:
-            if ("item", item) in stopped_nodes:
+            if ("item", item) in stopped_nodes and item not in released:
                 found[item].append(Stop(hold.id, hold.kind, hold.reason))
     return dict(found)
 
@@ -57,90 +67,104 @@ def hold_words(stops: Iterable[Stop], names: dict[int, str]) -> str:
 
 
 class _Above:
-    """What is above some items, as a graph from causes down to them."""
+    """What is above some items, as a graph from causes down to them. No way leads backward in time."""
 
     def __init__(self, session: Session, items: list[int]) -> None:
         kinds = walk.kinds_of(session, items)
         self.up = walk.up(session, [item for item in items if kinds[item] != "wafer"])
         self.lines = walk.lines_above(session, self.up)
-        self.children: dict[Node, list[tuple[Node, tuple[int, ...]]]] = defaultdict(list)  # node -> (child, packs passed on the way)
+        self.ways: dict[Node, list[_Way]] = defaultdict(list)
         self.nodes: set[Node] = {("item", item) for item in items}
-        self._add_flows(session)
+        self._add_flows()
+        self._add_contents(session)
         self._add_lines(session)
         self._add_wafers(session)
 
-    def nodes_of(self, session: Session, hold: Hold) -> set[Node]:
-        """The nodes of this graph that the hold's subject is."""
+    def nodes_of(self, session: Session, hold: Hold) -> dict[Node, int]:
+        """The nodes of this graph that the hold's subject is, each with the entry from which on it is meant.
+
+        A lot or container means what is in it at that moment. What the program holds by itself is meant wherever it went.
+        """
+        at_that_moment = hold.e if not hold.automatic and (hold.kind == "set" or hold.container is not None) else 0
         if hold.kind == "set":
             panels = session.scalars(select(Member.panel).where(Member.set == hold.subject, Member.panel.in_(list(self.up.panels) or [0])))
-            return {("item", panel) for panel in panels}
-        if hold.kind == "line":
-            return {("line", hold.subject)} & self.nodes
-        if hold.kind == "run":
-            return {("line", line.line) for line in self.lines if line.run == hold.subject}
-        if hold.kind == "span":
-            return {("line", line.line) for line in self.lines if line.station == hold.subject and _overlaps(line, hold)}
-        return {("item", hold.subject)} & self.nodes
+            return {("item", panel): at_that_moment for panel in panels}
+        if hold.kind in ("line", "run", "span"):
+            return {("line", line.line): line.e for line in self.lines if _is_meant(line, hold)}
+        node = ("pack" if hold.kind == "pack" else "item", hold.subject)
+        return {node: at_that_moment} if node in self.nodes else {}
 
-    def below(self, subjects: set[Node], released: set[int]) -> set[Node]:
-        """Everything that a path reaches from the subjects and that passes nothing released (the end included)."""
-        reached: set[Node] = set()
-        waiting = [node for node in subjects if not _is_in(node, released)]
+    def below(self, subjects: dict[Node, int], released: dict[int, int]) -> set[Node]:
+        """Everything that a way reaches from the subjects and that passes nothing released (item -> entry of its release)."""
+        since: dict[Node, int] = {}
+        waiting = list(subjects.items())
         while waiting:
-            node = waiting.pop()
-            if node in reached:
+            node, e = waiting.pop()
+            if e >= since.get(node, walk.NEVER + 1):
                 continue
-            reached.add(node)
-            waiting += [
-                child for child, passed in self.children[node] if not _is_in(child, released) and not released.intersection(passed)
-            ]
-        return reached
+            since[node] = e
+            for way in self.ways[node]:
+                left = (*way.passed, *(((node[1], way.leaves),) if node[0] != "line" else ()))
+                if way.leaves >= e and not any(item in released and at > released[item] for item, at in left):
+                    waiting.append((way.child, way.arrives))
+        return set(since)
 
-    def _link(self, parent: Node, child: Node, passed: tuple[int, ...] = ()) -> None:
+    def _link(self, parent: Node, child: Node, leaves: int, arrives: int | None = None, passed: tuple[tuple[int, int], ...] = ()) -> None:
         self.nodes |= {parent, child}
-        self.children[parent].append((child, passed))
+        self.ways[parent].append(_Way(child, leaves, leaves if arrives is None else arrives, passed))
 
-    def _add_flows(self, session: Session) -> None:
-        off_tape: dict[tuple[int, int], list[int]] = defaultdict(list)
-        for child, pack, e in walk.untaped(session, self.up.loose):
-            off_tape[child, e].append(pack)
-            self._link(("item", pack), ("item", child))
+    def _add_flows(self) -> None:
         for edge in self.up.edges:
-            passed = tuple(off_tape.get((edge.child, edge.e), ())) if edge.kind == "through" else ()
-            self._link(("item", edge.parent), ("item", edge.child), passed)
-        for content in self.up.contents:
-            before = tuple(pack for pack, _ in content.was_in)
-            self._link(("item", content.loose), ("item", content.pack), before)
-            for i, pack in enumerate(before):
-                self._link(("item", pack), ("item", content.pack), before[i + 1 :])
+            if edge.kind != "through":  # what lay in pockets comes by its contents
+                self._link(("item", edge.parent), ("item", edge.child), edge.e)
+
+    def _add_contents(self, session: Session) -> None:
+        """Pockets came from a loose lot, through packs, to where they are: in a pack, or off the tape in a loose lot or sample."""
+        contents = [*((one, walk.NEVER) for one in self.up.contents), *((one, one.was_in[-1][1]) for one in self.up.off_tape)]
+        filled = walk.filled_at(session, {(one.was_in[0][0] if one.was_in else one.pack, one.loose) for one, _ in contents})
+        for one, arrives in contents:
+            child = ("item", one.pack)
+            for e in filled[one.was_in[0][0] if one.was_in else one.pack, one.loose]:
+                self._link(("item", one.loose), child, e, arrives, one.was_in)
+            for i, (pack, left) in enumerate(one.was_in):
+                self._link(("pack", pack), child, left, arrives, one.was_in[i + 1 :])
+        for pack in self.up.packs:
+            self._link(("pack", pack), ("item", pack), walk.NEVER)
 
     def _add_lines(self, session: Session) -> None:
         covered = walk.panels_of_lines(session, [line.line for line in self.lines if line.set is not None])
+        entries = {}
         for line in self.lines:
-            node = ("line", line.line)
+            node, entries[line.line] = ("line", line.line), line.e
             if line.item is not None:
-                self._link(node, ("item", line.item))
+                self._link(node, ("pack" if line.item in self.up.packs else "item", line.item), line.e)
             for panel in covered.get(line.line, {}):
                 if panel in self.up.panels:
-                    self._link(node, ("item", panel))
+                    self._link(node, ("item", panel), line.e)
         for batch, lines in walk.batches_above(session, self.up, self.lines).items():
             for used_in in lines:
-                self._link(("item", batch), ("line", used_in))
+                self._link(("item", batch), ("line", used_in), entries[used_in])
             self.nodes.add(("item", batch))
 
     def _add_wafers(self, session: Session) -> None:
-        for wafer, panels in walk.wafers_above(session, self.up, self.lines).items():
-            for panel in panels:
-                self._link(("item", wafer), ("item", panel))
+        """A wafer reaches what left a panel by the cells that went, so it goes past the panel itself."""
+        for way in walk.wafer_ways(session, self.up, self.lines):
+            if way.child is None:
+                self._link(("item", way.wafer), ("item", way.panel), way.since, walk.NEVER)
+            else:
+                self._link(("item", way.wafer), ("item", way.child), way.since, way.left, ((way.panel, way.left),))
 
 
-def _released(session: Session, hold: Hold) -> set[int]:
-    query = select(ReleaseItem.item).join(Release, Release.id == ReleaseItem.release).where(Release.hold == hold.id)
-    return set(session.scalars(query))
+def _released(session: Session, hold: Hold) -> dict[int, int]:
+    """Item -> entry of its first release: what had left it before is not freed with it."""
+    query = select(ReleaseItem.item, func.min(ReleaseItem.e)).join(Release, Release.id == ReleaseItem.release).where(Release.hold == hold.id)
+    return {item: e for item, e in session.execute(query.group_by(ReleaseItem.item))}
 
 
-def _is_in(node: Node, released: set[int]) -> bool:
-    return node[0] == "item" and node[1] in released
+def _is_meant(line: walk.LineAbove, hold: Hold) -> bool:
+    if hold.kind == "span":
+        return line.station == hold.subject and _overlaps(line, hold)
+    return hold.subject == (line.line if hold.kind == "line" else line.run)
 
 
 def _overlaps(line: walk.LineAbove, hold: Hold) -> bool:

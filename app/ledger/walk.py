@@ -5,7 +5,8 @@ Packs are entered through `pack_content`, which keeps pockets exact through ever
 """
 
 import json
-from collections.abc import Iterable
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
@@ -58,6 +59,8 @@ class LineAbove:
     started_at: datetime
     ended_at: datetime | None
     e: int
+    step: str | None
+    round: int
 
 
 @dataclass
@@ -67,6 +70,7 @@ class Up:
     starts: tuple[int, ...]
     edges: list[Edge] = field(default_factory=list)
     contents: list[Content] = field(default_factory=list)
+    off_tape: list[Content] = field(default_factory=list)  # pockets whose units came into a loose lot or sample
     panels: set[int] = field(default_factory=set)
     loose: set[int] = field(default_factory=set)  # and samples
     batches: set[int] = field(default_factory=set)
@@ -82,20 +86,57 @@ def up(session: Session, starts: Iterable[int]) -> Up:
         _put(found, item, kinds[item], NEVER)
     _enter_packs(session, found)
     seeds = [item for item in found.starts if kinds[item] != "pack"] + [content.loose for content in found.contents]
-    for row in session.execute(_UP, {"seeds": seeds or [0]}):
-        edge = Edge(*row)
-        found.edges.append(edge)
-        child_kind, parent_kind = _ENDS.get(edge.kind, ("lot", "lot"))
-        _put(found, edge.parent, parent_kind, edge.e)
-        _put(found, edge.child, child_kind, 0)
-    for _, pack, e in untaped(session, found.loose):
-        _put(found, pack, "pack", e)
+    _keep_what_was_in_time(found, [Edge(*row) for row in session.execute(_UP, {"seeds": seeds or [0]})])
+    found.off_tape = taken_off(session, found.loose)
+    for content in found.off_tape:
+        for pack, e in content.was_in:
+            _put(found, pack, "pack", e)
     return found
 
 
-def untaped(session: Session, items: Iterable[int]) -> list[tuple[int, int, int]]:
-    """(loose lot or sample, pack that it came off, entry)."""
-    return [(child, pack, e) for child, pack, e in session.execute(_UNTAPED, {"items": list(items) or [0]})]
+def _keep_what_was_in_time(found: Up, edges: list[Edge]) -> None:
+    """What came into a thing after all that leads to the starts had left it is no origin of them (a sample, before a merge)."""
+    into: defaultdict[int, list[Edge]] = defaultdict(list)
+    for edge in edges:
+        into[edge.child].append(edge)
+    waiting = list(found.exits)
+    while waiting:
+        child = waiting.pop()
+        for edge in into.get(child, ()):
+            if edge.e <= found.exits[child] and edge.e > found.exits.get(edge.parent, 0):
+                _put(found, edge.parent, _KIND_ABOVE.get(edge.kind, "lot"), edge.e)
+                waiting.append(edge.parent)
+    found.edges = [edge for edge in edges if edge.e <= found.exits.get(edge.child, 0)]
+
+
+def taken_off(session: Session, items: Iterable[int]) -> list[Content]:
+    """What loose lots and samples took in off tapes: `pack` is the item, and the last of `was_in` the pack that it came off.
+
+    It is what was in the pack before that entry less what stayed; pockets count from 1, for only their number is known.
+    """
+    return _taken_off(session, session.execute(_UNTAPED, {"items": list(items) or [0]}).all())
+
+
+def taken_off_packs(session: Session, packs: Iterable[int]) -> list[Content]:
+    """What was taken off the tapes of these packs, as in `taken_off`."""
+    return _taken_off(session, session.execute(_UNTAPED_FROM, {"packs": list(packs) or [0]}).all())
+
+
+def _taken_off(session: Session, untaped: Iterable[Any]) -> list[Content]:
+    child_at = {(pack, e): child for child, pack, e in untaped}
+    if not child_at:
+        return []
+    at_once: dict[tuple[int, int], Counter[tuple[int, tuple[tuple[int, int], ...]]]] = defaultdict(Counter)
+    for pack, first, last, loose, raw, begins, ends in session.execute(_CONTENTS_EVER, {"packs": sorted({pack for pack, _ in child_at})}):
+        for e, sign in ((ends, 1), (begins, -1)):
+            if (pack, e) in child_at:
+                at_once[pack, e][loose, _was_in(raw)] += sign * (last - first + 1)
+    return [
+        Content(child_at[pack, e], 1, units, loose, (*was_in, (pack, e)))
+        for (pack, e), fills in sorted(at_once.items())
+        for (loose, was_in), units in sorted(fills.items())
+        if units > 0
+    ]
 
 
 def lines_above(session: Session, found: Up) -> list[LineAbove]:
@@ -113,21 +154,108 @@ def lines_above(session: Session, found: Up) -> list[LineAbove]:
     return _only_before_exit(session, found, kept) if len(set(_panel_exits(found))) > 1 else kept
 
 
+@dataclass(frozen=True)
+class WaferWay:
+    """Dies of a wafer went by a panel into `child`, which they left for at `left`; child None: they are good on the panel now."""
+
+    wafer: int
+    panel: int
+    since: int  # entry of the first line that had the wafer there; 0 where only a log says so
+    child: int | None
+    left: int
+
+
 def wafers_above(session: Session, found: Up, lines: list[LineAbove]) -> dict[int, set[int]]:
     """Wafer -> panels through which it is an origin: as the placement logs say, else as mounted; less those on marked cells only."""
-    panels = list(found.panels) or [0]
     origins: dict[int, set[int]] = {}
-    logged: set[tuple[int, int]] = set()
-    for wafer, panel, run in session.execute(_PLACED, {"panels": panels}):
-        logged.add((run, panel))
-        origins.setdefault(wafer, set()).add(panel)
-    for wafer, run, panel in session.execute(_MOUNTED, {"lines": [line.line for line in lines] or [0], "panels": panels}):
-        if (run, panel) not in logged:
-            origins.setdefault(wafer, set()).add(panel)
-    children = list(found.loose) or [0]
-    for panel, wafer in session.execute(_DEAD, {"panels": panels, "children": children}):
-        origins.get(wafer, set()).discard(panel)
-    return {wafer: through for wafer, through in origins.items() if through}
+    for way in wafer_ways(session, found, lines):
+        origins.setdefault(way.wafer, set()).add(way.panel)
+    return origins
+
+
+def wafer_ways(session: Session, found: Up, lines: list[LineAbove]) -> list[WaferWay]:
+    """Every way from a wafer by a panel, exit by exit."""
+    mounted, told = _mounted(session, found, lines), _logged(session, found)
+    since: dict[tuple[int, int], int] = {}
+    untold: defaultdict[tuple[int, int], list[int]] = defaultdict(list)
+    for wafer, run, panel, e in mounted:
+        if (run, panel) not in told:
+            untold[wafer, panel].append(e)
+        if (run, panel) not in told or (wafer, panel) in told[run, panel]:
+            since[wafer, panel] = min(e, since.get((wafer, panel), e))
+    for pairs in told.values():
+        for pair in pairs:
+            since.setdefault(pair, 0)
+    dead, exits, on_marked = dead_exits(session, found), _exits_of_panels(found), _only_on_marked(session, found)
+    placed = set().union(*told.values())
+    ways = []
+    for (wafer, panel), e in since.items():
+        for child, left in exits[panel]:
+            by_log = (wafer, panel) in placed and (child, panel, wafer) not in dead
+            if by_log or any(begun < left for begun in untold[wafer, panel]):
+                ways.append(WaferWay(wafer, panel, e, child, left))
+        if panel in found.starts and (untold[wafer, panel] or (panel, wafer) not in on_marked):
+            ways.append(WaferWay(wafer, panel, e, None, NEVER))
+    return ways
+
+
+def filled_at(session: Session, fills: Iterable[tuple[int, int]]) -> dict[tuple[int, int], list[int]]:
+    """(pack, loose lot) -> the entries at which units of the lot were filled into the pack."""
+    wanted = set(fills)
+    found: dict[tuple[int, int], list[int]] = {pair: [] for pair in wanted}
+    for pack, loose, e in session.execute(_FILLED, {"packs": sorted({pack for pack, _ in wanted}) or [0]}):
+        if (pack, loose) in found:
+            found[pack, loose].append(e)
+    return found
+
+
+def dead_exits(session: Session, found: Up) -> set[tuple[int, int, int]]:
+    """(child, panel, wafer): the wafer is no origin of what left the panel for the child."""
+    rows = session.execute(_DEAD, {"panels": list(found.panels) or [0], "children": list(found.loose) or [0]})
+    return {(child, panel, wafer) for panel, wafer, child in rows}
+
+
+def untold_wafers(session: Session, found: Up, lines: list[LineAbove]) -> set[tuple[int, int]]:
+    """(wafer, panel): it was mounted in a run of which no log tells that panel, so any of its units may have its dies."""
+    told = _logged(session, found)
+    return {(wafer, panel) for wafer, run, panel, _ in _mounted(session, found, lines) if (run, panel) not in told}
+
+
+def _mounted(session: Session, found: Up, lines: list[LineAbove]) -> list[tuple[int, int, int, int]]:
+    """(wafer, run, panel, entry of the line), of lines that began before the panel left."""
+    since = {line.line: line.e for line in lines}
+    rows = session.execute(_MOUNTED, {"lines": list(since) or [0], "panels": list(found.panels) or [0]})
+    return [(wafer, run, panel, since[line]) for wafer, line, run, panel in rows if since[line] < found.exits.get(panel, 0)]
+
+
+def _logged(session: Session, found: Up) -> dict[tuple[int, int], set[tuple[int, int]]]:
+    """(run, panel) -> (wafer, panel), as the placement logs say."""
+    told: dict[tuple[int, int], set[tuple[int, int]]] = {}
+    for wafer, panel, run in session.execute(_PLACED, {"panels": list(found.panels) or [0]}):
+        told.setdefault((run, panel), set()).add((wafer, panel))
+    return told
+
+
+def _exits_of_panels(found: Up) -> defaultdict[int, list[tuple[int, int]]]:
+    exits: defaultdict[int, list[tuple[int, int]]] = defaultdict(list)
+    for edge in found.edges:
+        if edge.kind == "cells":
+            exits[edge.parent].append((edge.child, edge.e))
+    return exits
+
+
+def _only_on_marked(session: Session, found: Up) -> set[tuple[int, int]]:
+    """(panel, wafer) of the panels that a walk starts from: all its dies there sit on cells with a mark in force."""
+    panels = [panel for panel in found.starts if panel in found.panels]
+    if not panels:
+        return set()
+    marked: defaultdict[int, int] = defaultdict(int)
+    for panel, cells in session.execute(_MARKED, {"panels": panels}):
+        marked[panel] |= int.from_bytes(cells, "little")
+    placed: defaultdict[tuple[int, int], int] = defaultdict(int)
+    for panel, wafer, cells in session.execute(_PLACED_CELLS, {"panels": panels}):
+        placed[panel, wafer] |= int.from_bytes(cells, "little")
+    return {(panel, wafer) for (panel, wafer), cells in placed.items() if not cells & ~marked[panel]}
 
 
 def batches_above(session: Session, found: Up, lines: list[LineAbove]) -> dict[int, set[int]]:
@@ -140,22 +268,27 @@ def batches_above(session: Session, found: Up, lines: list[LineAbove]) -> dict[i
     return used
 
 
-def down(session: Session, starts: Iterable[int]) -> tuple[list[Edge], list[Content]]:
-    """What panels, loose lots or batches went into: walked flows, and the packs that hold units of it now."""
-    seeds = list(starts)
-    edges = [Edge(*row) for row in session.execute(_DOWN, {"seeds": seeds or [0]})]
-    reached = set(seeds) | {edge.child for edge in edges}
-    return edges, contents_of(session, loose=reached)
+def down(session: Session, starts: Iterable[int], since: Mapping[int, int] | None = None) -> tuple[list[Edge], list[Content]]:
+    """What panels, loose lots or batches went into, `since` an entry of each: walked flows, and the packs that hold units of it now."""
+    into = {item: (since or {}).get(item, 0) for item in starts}
+    edges = [Edge(*row) for row in session.execute(_DOWN, {"seeds": list(into) or [0]})]
+    out: defaultdict[int, list[Edge]] = defaultdict(list)
+    for edge in edges:
+        out[edge.parent].append(edge)
+    waiting = list(into)
+    while waiting:
+        parent = waiting.pop()
+        for edge in out.get(parent, ()):
+            if edge.e >= into[parent] and edge.e < into.get(edge.child, NEVER):
+                into[edge.child] = edge.e
+                waiting.append(edge.child)
+    return [edge for edge in edges if edge.e >= into.get(edge.parent, NEVER)], contents_of(session, loose=into)
 
 
-def down_from_packs(session: Session, packs: Iterable[int]) -> tuple[set[int], set[int]]:
-    """Packs, and loose lots or samples, that hold units that lay in these packs (also what had left them before)."""
+def down_from_packs(session: Session, packs: Iterable[int]) -> set[int]:
+    """Packs that units of these packs went into, they themselves too."""
     seeds = list(packs)
-    reached = set(seeds)
-    taken_off: set[int] = set()
-    for child, _, kind in session.execute(_DOWN_PACKS, {"seeds": seeds or [0]}):
-        (taken_off if kind == "untape" else reached).add(child)
-    return reached, taken_off
+    return {*seeds, *session.scalars(_DOWN_PACKS, {"seeds": seeds or [0]})}
 
 
 def contents_of(session: Session, *, packs: Iterable[int] = (), loose: Iterable[int] = ()) -> list[Content]:
@@ -167,17 +300,22 @@ def contents_of(session: Session, *, packs: Iterable[int] = (), loose: Iterable[
 
 def panels_of_lines(session: Session, lines: Iterable[int]) -> dict[int, dict[int, str]]:
     """Line -> {panel: extent}: the covers of closed lines, the whole set of open ones."""
-    found: dict[int, dict[int, str]] = {}
-    for line, panel, extent in session.execute(_PANELS_OF_LINES, {"lines": list(lines) or [0]}):
-        found.setdefault(line, {})[panel] = extent
-    return found
+    return {line: {panel: extent for panel, (extent, _) in on.items()} for line, on in covers_of_lines(session, lines).items()}
 
 
 def kinds_of(session: Session, items: Iterable[int]) -> dict[int, str]:
     return {item: kind for item, kind in session.execute(_KINDS, {"items": list(items) or [0]})}
 
 
-_ENDS = {"frame": ("panel", "batch"), "mix": ("batch", "batch"), "cells": ("lot", "panel")}
+def covers_of_lines(session: Session, lines: Iterable[int]) -> dict[int, dict[int, tuple[str, bool]]]:
+    """As `panels_of_lines`, with whether the step was done for the panel when the line closed."""
+    found: dict[int, dict[int, tuple[str, bool]]] = {}
+    for line, panel, extent, done in session.execute(_COVERS_OF_LINES, {"lines": list(lines) or [0]}):
+        found.setdefault(line, {})[panel] = (extent, bool(done))
+    return found
+
+
+_KIND_ABOVE = {"frame": "batch", "mix": "batch", "cells": "panel"}  # of what flows; the others flow from loose lots
 
 
 def _put(found: Up, item: int, kind: str, exit_e: int) -> None:
@@ -247,11 +385,13 @@ _DOWN_PACKS = _sql(
         union
         select f.child from below cross join flow f where f.parent = below.id and f.kind = 'repack'
     )
-    select f.child, f.parent, f.kind from below cross join flow f where f.parent = below.id and f.kind in ('repack', 'untape')
+    select id from below
     """,
     "seeds",
 )
 _UNTAPED = _sql("select child, parent, e from flow where child in :items and kind = 'untape'", "items")
+_UNTAPED_FROM = _sql("select child, parent, e from flow where parent in :packs and kind = 'untape'", "packs")
+_CONTENTS_EVER = _sql("select pack, pocket_from, pocket_to, loose, was_in, e, closed_e from pack_content where pack in :packs", "packs")
 _CONTENTS_OF_PACKS = _sql(
     "select pack, pocket_from, pocket_to, loose, was_in from pack_content where pack in :packs and closed_e is null order by pack, pocket_from",
     "packs",
@@ -260,7 +400,7 @@ _CONTENTS_OF_LOOSE = _sql(
     "select pack, pocket_from, pocket_to, loose, was_in from pack_content where loose in :loose and closed_e is null order by pack, pocket_from",
     "loose",
 )
-_LINE_COLUMNS = """l.id, l.run, r.operation, r.station, l."set", l.item, {extent} as extent, l.started_at, l.ended_at, l.e"""
+_LINE_COLUMNS = """l.id, l.run, r.operation, r.station, l."set", l.item, {extent} as extent, l.started_at, l.ended_at, l.e, l.step, l.round"""
 _TIMES = {"started_at": Moment(), "ended_at": Moment()}  # text alone would give SQLite's own strings
 _NOT_VOID = "not exists (select 1 from run_void v where v.run = l.run)"
 _LINES_OF_PANELS = _sql(
@@ -292,19 +432,20 @@ _PLACED = _sql(
 )
 _MOUNTED = _sql(
     """
-    select u.item, l.run, m.panel
+    select u.item, l.id, l.run, m.panel
     from use u join wafer w on w.item = u.item join line l on l.id = u.line
     join cover c on c.line = l.id join member m on m."set" = c."set"
     where u.line in :lines and m.panel in :panels
     union
-    select u.item, l.run, m.panel
+    select u.item, l.id, l.run, m.panel
     from use u join wafer w on w.item = u.item join line l on l.id = u.line join member m on m."set" = l."set"
     where u.line in :lines and m.panel in :panels and l.closed_e is null
     """,
     "lines",
     "panels",
 )
-_DEAD = _sql("select panel, wafer from dead_origin where panel in :panels and child in :children", "panels", "children")
+_FILLED = _sql("select child, parent, e from flow where child in :packs and kind = 'fill'", "packs")
+_DEAD = _sql("select panel, wafer, child from dead_origin where panel in :panels and child in :children", "panels", "children")
 _USED = _sql("select u.item, u.line from use u join batch b on b.item = u.item where u.line in :lines", "lines")
 _MIXED = _sql(
     """
@@ -317,11 +458,19 @@ _MIXED = _sql(
     """,
     "batches",
 )
-_PANELS_OF_LINES = _sql(
+_MARKED = _sql("select panel, cells from cell_mark where panel in :panels and closed_e is null", "panels")
+_PLACED_CELLS = _sql(
     """
-    select c.line, m.panel, c.extent from cover c join member m on m."set" = c."set" where c.line in :lines
+    select p.panel, p.wafer, p.cells from placement p
+    where p.panel in :panels and p.closed_e is null and not exists (select 1 from run_void v where v.run = p.run)
+    """,
+    "panels",
+)
+_COVERS_OF_LINES = _sql(
+    """
+    select c.line, m.panel, c.extent, c.done from cover c join member m on m."set" = c."set" where c.line in :lines
     union all
-    select l.id, m.panel, 'open' from line l join member m on m."set" = l."set" where l.id in :lines and l.closed_e is null
+    select l.id, m.panel, 'open', false from line l join member m on m."set" = l."set" where l.id in :lines and l.closed_e is null
     """,
     "lines",
 )
