@@ -56,8 +56,8 @@ def interrupt_run(session: Session, by: By, run: Run, said: Said, *, person: int
     _must_be_open(session, run)
     lines = open_lines_of(session, run)
     for line in lines:
-        done, either = _split(session, line, said)
-        close_line(session, by, line, whole=done, either=either, done=True, either_done=False)
+        done, done_before, either = _split(session, line, said)
+        close_line(session, by, line, whole=done, either=either, done=True, either_done=False, done_by_either=done_before)
     close_run(session, by, run, "interrupted", person=person)
     return lines
 
@@ -82,9 +82,9 @@ def change_over(session: Session, by: By, station: int, item: Named, place: str 
     opened = []
     for run in runs:
         for line in open_lines_of(session, run):
-            done, either = _split(session, line, said)
-            rest = [panel for panel in panels_of(session, line.set) if panel not in set(done)] if line.set else []
-            close_line(session, by, line, whole=done, either=either, done=True, either_done=False)
+            done, done_before, either = _split(session, line, said)
+            rest = [panel for panel in panels_of(session, line.set) if panel not in {*done, *done_before}] if line.set else []
+            close_line(session, by, line, whole=done, either=either, done=True, either_done=False, done_by_either=done_before)
             _are_out_of_work(session, run, set(panels_of(session, line.set or 0)) - set(rest))
             if line.set is None or rest:
                 opened.append(_next_line(session, by, line, rest))
@@ -121,10 +121,17 @@ def open_lines_of(session: Session, run: Run) -> list[Line]:
     return list(session.scalars(select(Line).where(Line.run == run.id, Line.closed_e.is_(None)).order_by(Line.id)))
 
 
-def close_line(session: Session, by: By, line: Line, *, whole: list[int], either: list[int], done: bool, either_done: bool | None = None) -> None:
-    """Writes what a line covered: `whole` for certain, `either` possibly. Nothing is written for what was surely not reached."""
+def close_line(
+    session: Session, by: By, line: Line, *, whole: list[int], either: list[int], done: bool, either_done: bool | None = None,
+    done_by_either: Sequence[int] = (),
+) -> None:  # fmt: skip
+    """Writes what a line covered: `whole` for certain, `either` possibly. Nothing is written for what was surely not reached.
+
+    `done_by_either`: the step is done for them, by this line or one before it.
+    """
     line.closed_e, line.ended_at = by.e, by.happened_at
-    for extent, panels, is_done in (("whole", whole, done), ("either", either, done if either_done is None else either_done)):
+    covers = [("whole", whole, done), ("either", either, done if either_done is None else either_done), ("either", list(done_by_either), True)]
+    for extent, panels, is_done in covers:
         if panels and line.set is not None:
             session.add(Cover(e=by.e, line=line.id, extent=extent, set=set_of(session, by, panels), done=is_done))
     session.flush()
@@ -165,18 +172,16 @@ def _either_before(session: Session, line: Line) -> list[int]:
     return sorted(set(session.scalars(query)))
 
 
-def _split(session: Session, line: Line, said: Said) -> tuple[list[int], list[int]]:
-    """(surely done by this line, possibly) of its panels, by what was said. Both said: the rest was not reached."""
+def _split(session: Session, line: Line, said: Said) -> tuple[list[int], list[int], list[int]]:
+    """Of a line's panels, by what was said: surely done by it; done, by it or a line before; possibly reached. Both said: the rest was not."""
     if line.set is None:
-        return [], []
+        return [], [], []
     panels = panels_of(session, line.set)
-    maybe = set(_either_before(session, line))
-    done = [panel for panel in panels if panel in set(said.done or ())]
+    maybe, done = set(_either_before(session, line)), set(said.done or ())
+    either = [panel for panel in panels if panel not in done]
     if said.in_work is not None and said.done is not None:
-        either = [panel for panel in panels if panel in set(said.in_work) and panel not in set(done)]
-    else:
-        either = [panel for panel in panels if panel not in set(done)]
-    return [panel for panel in done if panel not in maybe], either + [panel for panel in done if panel in maybe]
+        either = [panel for panel in either if panel in set(said.in_work)]
+    return [p for p in panels if p in done - maybe], [p for p in panels if p in done & maybe], either
 
 
 def _next_line(session: Session, by: By, line: Line, panels: list[int]) -> Line:

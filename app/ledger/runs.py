@@ -78,7 +78,7 @@ class Cover(Recorded, Base):
     line: Mapped[int] = mapped_column(ForeignKey("line.id"), primary_key=True, autoincrement=False)
     extent: Mapped[str] = mapped_column(primary_key=True)
     set: Mapped[int] = mapped_column(ForeignKey("panel_set.id"))
-    done: Mapped[bool]  # the step is done for these panels when this line closed
+    done: Mapped[bool] = mapped_column(primary_key=True)  # the step is done for these panels when this line closed
 
 
 class Use(Recorded, Base):
