@@ -21,14 +21,20 @@ def first_lot(session: Session, by: By, form: str, product: int, order: int | No
     return lot
 
 
-def part_of_lot(session: Session, by: By, lot: Lot, *, form: str | None = None, bin: str | None = None, grade: str | None = None) -> Lot:
-    """A lot that leaves `lot` (or goes on from it): same product, order and route; the root's code with a serial."""
+def part_of_lot(
+    session: Session, by: By, lot: Lot, *, form: str | None = None, bin: str | None = None, grade: str | None = None, untested: bool = False
+) -> Lot:
+    """A lot that leaves `lot` (or goes on from it): same product, order and route; the root's code with a serial.
+
+    It keeps bin and grade unless others are given, or it is `untested`: to be tested again, and in none until then.
+    """
     root = lot.root or lot.item
     lock(session, Item, [root])  # or two parts would draw the same serial
     item = _new_item(session, by)
     part = Lot(
-        e=by.e, item=item, form=form or lot.form, product=lot.product, order=lot.order, bin=bin or lot.bin, grade=grade or lot.grade, root=root
-    )
+        e=by.e, item=item, form=form or lot.form, product=lot.product, order=lot.order, bin=None if untested else bin or lot.bin,
+        grade=None if untested else grade or lot.grade, root=root,
+    )  # fmt: skip
     session.add(part)
     session.flush()
     route = route_of(session, lot.item)

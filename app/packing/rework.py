@@ -48,14 +48,14 @@ def join_packs(session: Session, by: By, packs: Sequence[Named]) -> Pack:
 
 
 def take_off_tape(session: Session, by: By, pack: Named, first: int | None = None, last: int | None = None) -> Lot:
-    """Pockets `first` to `last` (all, if not said) are emptied into a new loose lot."""
+    """Pockets `first` to `last` (all, if not said) are emptied into a new loose lot. It has all loose steps before it again, the test too."""
     old = ready(session, by, [pack])[0]
     there = units_of(session, old.item)
     first, last = first or 1, last or there
     if not 1 <= first <= last <= there:
         raise bad_input("Those pockets are not there.", "pocket_from", f"{pack.code} has pockets 1 to {there}.", "Give a range within them.")
     fills = fills_of(session, old.item)
-    loose = part_of_lot(session, by, session.get_one(Lot, fills[0].loose))
+    loose = part_of_lot(session, by, session.get_one(Lot, fills[0].loose), untested=True)
     leave_tape(session, by, old.item, take_out(session, by, old.item, first, last), loose.item)
     opening(session, by, loose.item, last - first + 1, "pockets", 0.0)
     return loose
