@@ -93,8 +93,8 @@ class _Compared:
             for how, found in (("alone", stops_on(self.session, [item]).get(item, [])), ("together", together.get(item, []))):
                 told = {holds[stop.hold] for stop in found}
                 yield from _two_sets(f"stops {thing} {how}", told, set(true.surely), doubtful)
-        for station, thing in self.replay.stations.items():
-            told = {holds[stop.hold] for stop in station_stops(self.session, thing)}
+        for station, number in self.replay.stations.items():
+            told = {holds[stop.hold] for stop in station_stops(self.session, number)}
             yield from _two_sets(f"stops {station}", told, set(stops.station_stops(oracle, station)), set())
 
     def counted(self) -> Iterator[str]:
@@ -104,6 +104,8 @@ class _Compared:
             if kind == "wafer":
                 continue
             item = self.replay.ids[name]
+            told: tuple[int, ...]
+            wanted: tuple[int, ...]
             if kind == "panel":
                 left = 0 if self.oracle.panels[name].singulated else good_units(self.session, [item])[item]
                 told, wanted = (left,), (true.left,)
@@ -128,11 +130,10 @@ class _Compared:
         """Wafers that were mounted in runs whose log says nothing of a panel: the program can't know that no further log comes."""
         found: set[str] = set()
         for source in ancestry(sources_of(self.oracle, thing)):
-            for work, lines, _ in source.works if isinstance(source, Exit) else ():
-                if self.oracle.step(work.step).role:
-                    for line in lines:
-                        if line.run.log is not None and not any(unit.panel is source.panel for unit in line.run.log):
-                            found |= {use for use in line.uses if use in self.oracle.wafers}
+            if isinstance(source, Exit):
+                placing = [line for work, lines, _ in source.works if self.oracle.step(work.step).role for line in lines]
+                silent = [line for line in placing if line.run.log is not None and source.panel not in {unit.panel for unit in line.run.log}]
+                found |= {use for line in silent for use in line.uses if use in self.oracle.wafers}
         return found
 
     def _doubt(self, thing: str) -> bool:

@@ -18,7 +18,7 @@ from app.holds.place import place_hold
 from app.holds.release import release_hold
 from app.journal.act import SYSTEM, By, act
 from app.ledger.items import Pack
-from app.ledger.places import Mount
+from app.ledger.places import Load, Mount
 from app.ledger.runs import Line, Run
 from app.ledger.sets import panels_of
 from app.ledger.stops import Hold
@@ -79,7 +79,7 @@ class Replay:
 
     def symbols(self, session: Session) -> dict[str, str]:
         """Code -> symbol, of everything but lines, which have no code: they are found by their number."""
-        found = {}
+        found: dict[str, str] = {}
         for kind in ("wafer", "batch", "panel", "lot", "sample", "pack", "run", "hold"):
             mine = {thing: symbol for symbol, thing in self.ids.items() if KIND_OF_SYMBOL.get(k := symbol.split(":")[0], k) == kind}
             found |= {code: mine[thing] for thing, code in codes_of(session, kind, list(mine)).items()}
@@ -199,8 +199,8 @@ class Replay:
         for group in action.groups:
             things = [self.named(panel) for panel in group.panels]
             shelf = group.shelf or ""
-            self.do("add_to_load", lambda s, by: len(loads.add_to_load(s, by, s.get_one(loads.Load, load), things, shelf)))  # noqa: B023
-        return self.do("start_load", lambda s, by: loads.start_load(s, by, s.get_one(loads.Load, load), None).run.id)
+            self.do("add_to_load", lambda s, by: len(loads.add_to_load(s, by, s.get_one(Load, load), things, shelf)))  # noqa: B023
+        return self.do("start_load", lambda s, by: loads.start_load(s, by, s.get_one(Load, load), None).run.id)
 
     def _bind_lines(self, run: int, action: a.StartRun) -> None:
         lines = self._lines(run)
@@ -265,9 +265,7 @@ class Replay:
             station, at = row.station, row.started_at + timedelta(seconds=1)
             codes = codes_of(session, "panel", [self.ids[one.panel] for one in action.rows])
             codes |= codes_of(session, "wafer", [self.ids[one.wafer] for one in action.rows])
-        rows = [
-            f"{at.isoformat()},{codes[self.ids[r.wafer]]},{r.die_x},{r.die_y},{codes[self.ids[r.panel]]},{r.row},{r.column}" for r in action.rows
-        ]
+        rows = [f"{at.isoformat()},{codes[self.ids[r.wafer]]},{r.die_x},{r.die_y},{codes[self.ids[r.panel]]},{r.row},{r.column}" for r in action.rows]
         data = "\n".join(["time,wafer,die_x,die_y,panel,row,column", *rows, ""]).encode()
         kept, log = placements.read_log(self.house, f"{action.run}.csv", data)
         found = self.do("import_placements", lambda s, by: placements.import_placements(s, by, station, kept, log))
