@@ -5,7 +5,7 @@ from datetime import date, datetime, time
 from typing import Annotated, Any
 from zoneinfo import ZoneInfo
 
-from fastapi import APIRouter, Form, Request
+from fastapi import APIRouter, Form, Path, Request
 from fastapi.responses import Response
 from sqlalchemy.orm import Session
 
@@ -162,7 +162,7 @@ def new_token(request: Request, who: Calling, name: Line, duties: Lines, until: 
 
 
 @router.post("/tokens/{token}/revoke")
-def revoke_now(request: Request, who: Calling, token: int, key: Line = "") -> Response:
+def revoke_now(request: Request, who: Calling, token: Annotated[int, Path(ge=1, lt=2**63)], key: Line = "") -> Response:
     _act(request, who, "revoke_token", {"token": token}, _done(lambda s, by: revoke_token(s, by, token)), key)
     return redirect(request, "tokens", said="The token is revoked.")
 
