@@ -21,9 +21,9 @@ from app.journal.act import forget_old_keys
 from app.journal.sealing import seal
 from app.labels import pages as label_pages
 from app.machines import catalogue as catalogue_calls
-from app.machines import floor, genealogy, holds, labels, ovens, packing, people, placements, receiving, runs
-from app.machines import form_pages
+from app.machines import floor, form_pages, genealogy, holds, labels, lists, ovens, packing, people, placements, receiving, runs
 from app.machines import pages as machine_pages
+from app.machines.document import describe
 from app.migrate import is_newest
 from app.ovens import pages as ovens_pages
 from app.paper import pages as paper_pages
@@ -38,7 +38,7 @@ _DAY = 86400.0
 _log = logging.getLogger("reelroot")
 _CALLS = (
     people.router, catalogue_calls.router, receiving.router, floor.router, runs.router, placements.router, ovens.router,
-    packing.router, labels.router, holds.router, genealogy.router,
+    packing.router, labels.router, holds.router, genealogy.router, lists.router,
 )  # fmt: skip
 _PAGES = (
     people_pages.router, catalogue_pages.router, scan_pages.router, floor_pages.router, ovens_pages.router, paper_pages.router,
@@ -68,6 +68,7 @@ def make_app(settings: Settings, house: House | None = None) -> FastAPI:
     app.state.calls = _CALLS  # every call is a form as well
     with one.reading() as session:
         app.state.zone = catalogue.site(session).zone
+    describe(app)
     guard(app, settings.max_upload_mb << 20)
     app.mount("/static", StaticFiles(directory=Path(__file__).parent / "static"), name="static")
     for router in (*_CALLS, *_PUBLIC):

@@ -65,6 +65,7 @@ ACTIONS: dict[str, Action] = {
     "scrap": Action("scrap units", OPERATE),
     "take_sample": Action("take a sample", ("operate", "lead", "quality")),
     "count_units": Action("enter a count", OPERATE),
+    "correct_count": Action("take back a count", LEAD),
     "sign_difference": Action("sign for a difference", ("lead", "quality"), signed=True),
     "go_on_at_risk": Action("let panels go on at risk", LEAD, signed=True),
     "set_station_state": Action("set a station's state", OPERATE),

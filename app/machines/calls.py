@@ -2,19 +2,18 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import datetime
 from typing import Annotated, Any
 
-from fastapi import Depends, Header, Request
+from fastapi import Depends, Form, Header, Query, Request
 from fastapi.security import HTTPBearer
-from pydantic import BaseModel
+from pydantic import BaseModel, Field
 from sqlalchemy.orm import Session
 
 from app.db import House
 from app.errors import bad_input, not_allowed
 from app.journal.act import Actor, By, act
 from app.journal.actions import ACTIONS
-from app.machines.bodies import Signed, Told
+from app.machines.bodies import Moment, Signed, Told
 from app.naming.resolve import resolve
 from app.people.callers import Caller, caller
 from app.people.people import actor_of
@@ -25,22 +24,22 @@ _NOT_ARGUMENTS = {"password", "signed_by", "happened_at", "fact"}
 
 
 class Ground(BaseModel):
-    kind: str
-    why: str
-    now: str
-    where: str
+    kind: str = Field(description="One of the closed list at the head of this document.", examples=["material_missing"])
+    why: str = Field(examples=["There is no adhesive GLUE-7 on Attach 1."])
+    now: str = Field(description="The remedy.", examples=["Mount a batch of GLUE-7."])
+    where: str = Field(description="The field, line or element, if there is one.", examples=[""])
 
 
 class Problem(BaseModel):
     """RFC 9457. `kind` is the first of a closed list that applies, `kinds` all of them; each reason names its place and the remedy."""
 
-    type: str
-    title: str
-    status: int
-    detail: str
-    kind: str | None
-    kinds: list[str]
-    now: str
+    type: str = Field(examples=["about:blank"])
+    title: str = Field(examples=["C-0118-W may not start red attach at Attach 1."])
+    status: int = Field(examples=[409])
+    detail: str = Field(examples=["There is no adhesive GLUE-7 on Attach 1."])
+    kind: str | None = Field(description="Empty only where the program made a mistake (500).", examples=["material_missing"])
+    kinds: list[Annotated[str, Field(examples=["material_missing"])]]
+    now: str = Field(examples=["Mount a batch of GLUE-7."])
     reasons: list[Ground]
 
 
@@ -56,6 +55,7 @@ PROBLEMS: dict[int | str, dict[str, Any]] = {
     409: _problem("Refused: see `kind` and `reasons`"),
     413: _problem("The body is too large"),
     422: _problem("The input is not understood, or its key was used for something else"),
+    500: _problem("The program made a mistake; nothing was changed"),
 }
 
 
@@ -89,16 +89,6 @@ class Call:
         if not self.who.has(*known.duties):
             raise not_allowed(self.who.actor.name, known.words, known.duties)
 
-    def told(self, happened_at: str | None, *, fact: bool = False) -> Told:
-        """What a form states beside its files."""
-        try:
-            moment = datetime.fromisoformat(happened_at) if happened_at else None
-        except ValueError as error:
-            raise bad_input("That is no time.", "happened_at", f"{happened_at!r} is not ISO 8601.", "Like 2026-03-01T07:30:00+01:00.") from error
-        if moment is not None and moment.tzinfo is None:
-            raise bad_input("That time has no zone.", "happened_at", f"{happened_at!r} ends without one.", "Add +00:00 or the like.")
-        return Told(happened_at=moment, fact=fact)
-
     def _signer(self, action: str, body: Told) -> tuple[Actor, bool]:
         """Who acts: the caller, or the person who signs with badge and password."""
         if not ACTIONS[action].signed or not isinstance(body, Signed):
@@ -116,6 +106,24 @@ class Call:
         return actor, True
 
 
+def told_in_form(
+    happened_at: Annotated[Moment | None, Form(description="When it happened, if not now. ISO 8601 with a zone.")] = None,
+    fact: Annotated[bool, Form(description="Told after it happened, by one who may: recorded and held, never refused for a rule.")] = False,
+) -> Told:
+    """What a form states beside its files."""
+    return Told(happened_at=happened_at, fact=fact)
+
+
+def told_in_query(
+    happened_at: Annotated[Moment | None, Query(description="When it happened, if not now. ISO 8601 with a zone.")] = None,
+    fact: Annotated[bool, Query(description="Told after it happened, by one who may: recorded and held, never refused for a rule.")] = False,
+) -> Told:
+    """What the address states where the body is a file."""
+    return Told(happened_at=happened_at, fact=fact)
+
+
+FormTold = Annotated[Told, Depends(told_in_form)]
+QueryTold = Annotated[Told, Depends(told_in_query)]
 _bearer = HTTPBearer(auto_error=False, description="A machine's token. A signed-in person's session cookie does as well, from this very site.")
 
 

@@ -20,8 +20,8 @@ from app.evidence.keep import keep_file
 from app.floor.revisions import move_to_revision
 from app.journal.act import By
 from app.ledger.items import Lot
-from app.machines.bodies import Name, Signed
-from app.machines.calls import PROBLEMS, Call, calling
+from app.machines.bodies import LotCode, Name, Signed
+from app.machines.calls import PROBLEMS, Call, QueryTold, calling
 from app.machines.names import lot_named
 from app.naming.resolve import codes_of
 
@@ -76,6 +76,11 @@ _BODY: dict[str, Any] = {
 }
 
 
+_TOML: dict[int | str, dict[str, Any]] = {
+    200: {"description": "TOML", "content": {"application/toml": {"schema": {"type": "string"}, "example": _EXAMPLE_TOML}}}
+}
+
+
 class FieldOut(BaseModel):
     path: str = Field(examples=["soak_minutes"])
     old: str | None = Field(description="None: it was not there.", examples=["110"])
@@ -95,12 +100,12 @@ class ChangesOut(BaseModel):
 
 
 class ThingOut(BaseModel):
-    kind: str
-    name: str = Field(description='A route: product and revision, such as "P1 rev A".')
-    code: str | None = Field(None, description="Of a station or an order.")
-    state: str | None = Field(None, description="Of a route: draft, active or retired.")
-    definition: int = Field(description="The very revision of the thing: another body has another number.")
-    body: dict[str, Any]
+    kind: str = Field(examples=["recipe"])
+    name: str = Field(description='A route: product and revision, such as "P1 rev A".', examples=["DIE-170"])
+    code: str | None = Field(None, description="Of a station or an order.", examples=[None])
+    state: str | None = Field(None, description="Of a route: draft, active or retired.", examples=[None])
+    definition: int = Field(examples=[41], description="The very revision of the thing: another body has another number.")
+    body: dict[str, Any] = Field(examples=[{"name": "DIE-170", "set_point_c": 170, "band_low_c": 165, "band_high_c": 175, "soak_minutes": 110}])
 
 
 class RouteIn(Signed):
@@ -113,20 +118,20 @@ class ApproveIn(RouteIn):
 
 
 class ApprovedOut(BaseModel):
-    route: str
-    retired: str | None = Field(description="The revision that was active before. Its lots go on by it.")
+    route: str = Field(examples=["P1 rev B"])
+    retired: str | None = Field(examples=["P1 rev A"], description="The revision that was active before. Its lots go on by it.")
 
 
 class RouteStateOut(BaseModel):
-    route: str
-    state: str
+    route: str = Field(examples=["P1 rev B"])
+    state: str = Field(examples=["retired"])
 
 
 class ApprovalChangesOut(BaseModel):
-    route: str
-    state: str
-    definition: int
-    active: str | None = Field(description="The revision that is active now.")
+    route: str = Field(examples=["P1 rev B"])
+    state: str = Field(examples=["draft"])
+    definition: int = Field(examples=[44])
+    active: str | None = Field(examples=["P1 rev A"], description="The revision that is active now.")
     changes: list[FieldOut]
 
 
@@ -135,8 +140,8 @@ class MoveIn(Signed):
 
 
 class MovedOut(BaseModel):
-    lot: str
-    route: str
+    lot: LotCode
+    route: str = Field(examples=["P1 rev B"])
 
 
 async def raw_body(request: Request) -> bytes:
@@ -147,14 +152,14 @@ Raw = Annotated[bytes, Depends(raw_body)]
 
 
 @router.post("/catalogue", summary="Load a catalogue, or a part of one, from JSON or TOML", openapi_extra=_BODY)
-def load_body(request: Request, raw: Raw, call: Calling) -> ChangesOut:
+def load_body(request: Request, raw: Raw, call: Calling, told: QueryTold) -> ChangesOut:
     found = _read(request, raw, call)
     kept = keep_file(call.house, "catalogue.json" if _is_json(request, raw) else "catalogue.toml", io.BytesIO(raw))
 
     def verb(s: Session, by: By) -> dict[str, Any]:
         return _changes(s, load_file(s, by, found, kept))
 
-    answer = ChangesOut(**call.do("load_catalogue", call.told(None), verb, path={"file": hashlib.sha256(raw).hexdigest()}))
+    answer = ChangesOut(**call.do("load_catalogue", told, verb, path={"file": hashlib.sha256(raw).hexdigest()}))
     with call.house.reading() as session:
         request.app.state.zone = catalogue.site(session).zone
     return answer
@@ -173,7 +178,7 @@ def as_json_file(call: Calling) -> Catalogue:
         return catalogue.whole(session)
 
 
-@router.get("/catalogue.toml", summary="The whole catalogue as TOML that loads back to the same", response_class=PlainTextResponse)
+@router.get("/catalogue.toml", summary="The whole catalogue as TOML that loads back to the same", response_class=PlainTextResponse, responses=_TOML)
 def as_toml_file(call: Calling) -> PlainTextResponse:
     with call.house.reading() as session:
         return PlainTextResponse(dump(session), media_type="application/toml")
@@ -195,7 +200,7 @@ def catalogue_things(kind: Kind, call: Calling) -> list[ThingOut]:
 
 
 @router.get("/routes/changes", summary="What the approval of a revision would change against the active one")
-def approval_changes(product: str, revision: str, call: Calling) -> ApprovalChangesOut:
+def approval_changes(product: Name, revision: Name, call: Calling) -> ApprovalChangesOut:
     with call.house.reading() as session:
         route = catalogue.named(session, "route", f"{product} rev {revision}")
         active, fields = what_approval_changes(session, route)

@@ -1,16 +1,19 @@
 """The floor over the API: containers, lots, material on stations, marks, samples, scrap, counts, moves."""
 
+from datetime import datetime
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends
 from pydantic import BaseModel, Field
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from app.catalogue import queries as catalogue
 from app.errors import bad_input
 from app.floor import containers, lots, mounts
 from app.floor.at_risk import go_on_at_risk
 from app.floor.attendance import attend, hand_over, leave
-from app.floor.counting import count_units, sign_difference
+from app.floor.counting import correct_count, count_units, sign_difference
 from app.floor.dispositions import dispose
 from app.floor.ends import change_over
 from app.floor.groups import contents
@@ -19,139 +22,202 @@ from app.floor.marks import mark_cells, take_back_marks
 from app.floor.moves import move_item
 from app.floor.samples import sample_cells, sample_units
 from app.floor.scrap import scrap_cells, scrap_panel, scrap_units
-from app.floor.station_states import set_state
+from app.floor.station_states import set_state, state_of
 from app.journal.act import By
-from app.ledger.items import Lot
-from app.machines.bodies import ByPerson, CellIn, CountIn, Method, Name, Signed, Text, Told, Units, Words
+from app.ledger.items import Lot, Sample
+from app.ledger.places import Container as Box
+from app.ledger.runs import Run
+from app.machines.bodies import (
+    ALot,
+    AnOrder,
+    APerson,
+    AThing,
+    ByPerson,
+    CellIn,
+    Container,
+    ContainerCode,
+    CountIn,
+    Disposition,
+    InPath,
+    LotCode,
+    Method,
+    Name,
+    Number,
+    PanelCode,
+    Panels,
+    RunCode,
+    SampleCode,
+    Signed,
+    StationCode,
+    Text,
+    Told,
+    Uncertainty,
+    Units,
+    Words,
+)
 from app.machines.calls import PROBLEMS, Call, calling
-from app.machines.names import lot_code, lot_in, lot_named, panel_codes, panels_of, said, station_of, things_of
-from app.naming.resolve import Named, code_of, resolve
+from app.machines.names import line_numbered, lot_code, lot_in, lot_named, order_number, panel_codes, panels_of, said, station_of, things_of
+from app.naming.resolve import Named, code_of, codes_of, resolve
+from app.packing.samples import sample_pockets
 
 router = APIRouter(prefix="/api/v1", tags=["floor"], responses=PROBLEMS)
 Calling = Annotated[Call, Depends(calling)]
 
 
 class ContainerIn(Told):
-    kind: Name = Field(examples=["magazine"])
+    kind: Name = Field(description="magazine, tray or jar.", examples=["magazine"])
     name: Name = Field(examples=["Magazine 118"])
 
 
 class ContainerOut(BaseModel):
-    container: str
-    panels: list[str] = []
-    items: list[str] = []
+    container: ContainerCode
+    kind: str = Field(examples=["magazine"])
+    name: str = Field(examples=["Magazine 118"])
+    panels: list[PanelCode] = []
+    items: list[str] = Field([], description="Loose lots and samples.", examples=[[]])
 
 
 class ThingsIn(Told):
-    things: list[Name] = Field(default=[], description="Panels, panel lots, loose lots or samples. Empty, when taking out: everything.")
+    things: list[AThing] = Field(
+        default=[], max_length=100_000, description="Panels, panel lots, loose lots or samples. Empty, when taking out: everything."
+    )
+
+
+class PourIn(ThingsIn):
+    into: Container = Field(description="The container that it goes into.", examples=["C-0119-U"])
 
 
 class LotIn(Told):
-    product: Name = Field(description="Part number.")
-    panels: list[Name] | None = None
-    containers: list[Name] | None = Field(None, description="Instead of panels: what is in these.")
-    order: Name | None = Field(None, description="The customer order that it is started for.")
+    product: Name = Field(description="Part number.", examples=["P1"])
+    panels: Panels | None = None
+    containers: list[Container] | None = Field(None, max_length=1000, description="Instead of panels: what is in these.")
+    order: AnOrder | None = Field(None, description="The customer order that it is started for.")
 
 
 class LotOut(BaseModel):
-    lot: str
-    panels: list[str] = []
+    lot: LotCode
+    panels: list[PanelCode] = []
 
 
 class SplitIn(Told):
     """Panels leave a panel lot; a number of units leaves a loose lot."""
 
-    panels: list[Name] | None = None
-    units: Units | None = None
+    panels: Panels | None = None
+    units: Units | None = Field(None, examples=[None])
     method: Method = "hand"
-    u: float = Field(0.0, ge=0)
+    u: Uncertainty = 0.0
 
 
 class MergeIn(Told):
-    others: list[Name] = Field(min_length=1)
+    others: list[ALot] = Field(min_length=1, max_length=1000)
 
 
 class MountIn(Told):
-    item: Name = Field(description="A material batch or a wafer.")
+    item: Name = Field(description="A material batch or a wafer.", examples=["B26-000012-0"])
     place: Name | None = Field(None, description="Where on the station; empty: the station's one place for it.")
 
 
 class ChangeOverIn(MountIn):
     """What was in work is closed with what was there before, and goes on with `item`. Panels not said may be on either side."""
 
-    panels_done: list[Name] | None = None
-    panels_in_work: list[Name] | None = None
+    panels_done: Panels | None = None
+    panels_in_work: Panels | None = None
+
+
+class LoadedOut(BaseModel):
+    place: str = Field(examples=["adhesive"])
+    item: str = Field(examples=["B26-000012-0"])
+    kind: str = Field(description="Of the material.", examples=["adhesive"])
+    part: str = Field(examples=["GLUE-7"])
 
 
 class StationOut(BaseModel):
-    station: str
-    loaded: list[dict[str, str]] = []
+    station: StationCode
+    name: str = Field(examples=["Attach 1"])
+    area: str = Field(examples=["attach"])
+    operations: list[str] = Field(examples=[["die attach"]])
+    places: list[str] = Field(description="Where material is put; empty: one place a material kind.", examples=[[]])
+    shelves: list[str] = Field(description="Of an oven.", examples=[[]])
+    state: str = Field(description="SEMI E10.", examples=["productive"])
+    calibration_due: datetime | None = Field(examples=["2026-09-01T00:00:00Z"])
+    runs: list[RunCode] = Field(description="That are open here.")
+    loaded: list[LoadedOut] = []
+
+
 
 
 class StateIn(Told):
-    state: Name = Field(description="productive, standby, engineering, scheduled_down, unscheduled_down, non_scheduled (SEMI E10).")
-    reason: Words
+    state: Name = Field(
+        description="productive, standby, engineering, scheduled_down, unscheduled_down, non_scheduled (SEMI E10).", examples=["unscheduled_down"]
+    )
+    reason: Words = Field(examples=["the pick-up tool is worn"])
 
 
 class MarksIn(Told):
-    cells: list[CellIn] = Field(min_length=1)
-    reason: Words
+    cells: list[CellIn] = Field(min_length=1, max_length=1_000_000)
+    reason: Words = Field(examples=["scratched"])
 
 
 class MarkOut(BaseModel):
-    panel: str
-    mark: int
-    cells: int
+    panel: PanelCode
+    mark: Number
+    cells: int = Field(examples=[1])
 
 
 class ScrapIn(Told):
     """Cells of a panel, a whole panel, or a number of units of a panel or loose lot."""
 
-    thing: Name
-    reason: Words
-    cells: list[CellIn] | None = None
+    thing: Name = Field(description="A panel, a loose lot, or the jar that it is alone in.", examples=["L26-000058-T"])
+    reason: Words = Field(examples=["dropped"])
+    cells: list[CellIn] | None = Field(None, max_length=1_000_000, examples=[None])
     units: Units | None = None
     method: Method = "hand"
-    u: float = Field(0.0, ge=0)
+    u: Uncertainty = 0.0
 
 
 class SampleIn(Told):
-    thing: Name = Field(description="A panel (with cells) or a loose lot (with units).")
-    purpose: Words
-    kept: bool = True
-    cells: list[CellIn] | None = None
-    units: Units | None = None
+    thing: Name = Field(description="A panel (with cells), a loose lot (with units) or a pack (with pockets).", examples=["P26-000407-8"])
+    purpose: Words = Field(examples=["cross-section"])
+    kept: bool = Field(True, description="False: it is destroyed.")
+    cells: list[CellIn] | None = Field(None, max_length=1_000_000)
+    units: Units | None = Field(None, examples=[None])
+    pocket_from: Units | None = Field(None, description="Of a pack: the first pocket, numbered from the hub.", examples=[None])
+    pocket_to: Units | None = Field(None, description="The last pocket.", examples=[None])
 
 
 class SampleOut(BaseModel):
-    sample: str
+    sample: SampleCode
+    units: int = Field(examples=[1])
+    kept: bool
+    purpose: str = Field(examples=["cross-section"])
 
 
 class CountedIn(Told, CountIn):
-    thing: Name
+    thing: Name = Field(description="A panel, a loose lot, or the jar that it is alone in.", examples=["L26-000058-T"])
 
 
 class CountedOut(BaseModel):
-    thing: str
-    book: int
-    units: int
-    difference: int
+    count: Number
+    thing: str = Field(examples=["L26-000058-T"])
+    book: int | None = Field(examples=[4500])
+    units: int = Field(examples=[4480])
+    difference: int = Field(examples=[-20])
     within: bool = Field(description="Inside twice the combined uncertainty: nothing more to do. Otherwise it must be signed for.")
 
 
 class SignDifferenceIn(Signed):
-    thing: Name
-    words: Words
+    thing: Name = Field(examples=["L26-000058-T"])
+    words: Words = Field(examples=["spilled at the sieve, swept up"])
 
 
 class AtRiskIn(Signed):
-    things: list[Name] = Field(min_length=1)
-    reason: Words
+    things: list[AThing] = Field(min_length=1, max_length=100_000, description="Containers, lots or panels.")
+    reason: Words = Field(examples=["the logger's file comes tomorrow"])
 
 
 class DisposeIn(Signed):
-    what: Name = Field(description="ISO 9000: concession, rework, repair, regrade, scrap, return to supplier.")
-    words: Words
+    what: Disposition
+    words: Words = Field(examples=["the curve was looked at"])
 
 
 class DoneOut(BaseModel):
@@ -159,9 +225,9 @@ class DoneOut(BaseModel):
 
 
 class MoveIn(Told):
-    thing: Name
-    kind: Name = Field(description="floor, stock or outside.")
-    place: Text = ""
+    thing: Name = Field(examples=["L26-000058-T"])
+    kind: Name = Field(description="floor, stock or outside.", examples=["outside"])
+    place: Text = Field("", description="The shelf, or the outside firm.", examples=["Tolland Slicing"])
 
 
 class AttendIn(ByPerson):
@@ -169,14 +235,15 @@ class AttendIn(ByPerson):
 
 
 class HandOverIn(Told):
-    from_person: Name
-    to_person: Name
+    from_person: APerson
+    to_person: APerson
 
 
 @router.post("/containers", summary="Add a container")
 def add_container(body: ContainerIn, call: Calling) -> ContainerOut:
     def verb(s: Session, by: By) -> dict[str, Any]:
-        return {"container": code_of(s, "container", containers.add_container(s, by, body.kind, body.name).id)}
+        made = containers.add_container(s, by, body.kind, body.name)
+        return _content(s, Named("container", made.id, code_of(s, "container", made.id)))
 
     return ContainerOut(**call.do("add_container", body, verb))
 
@@ -206,6 +273,17 @@ def take_out(container: str, body: ThingsIn, call: Calling) -> ContainerOut:
     return ContainerOut(**call.do("empty_container", body, verb, path={"container": container}))
 
 
+@router.post("/containers/{container}/pour", summary="What is in a container, or some of it, goes into another")
+def pour(container: str, body: PourIn, call: Calling) -> ContainerOut:
+    def verb(s: Session, by: By) -> dict[str, Any]:
+        source, into = resolve(s, container, "container"), resolve(s, body.into, "container")
+        panels, items = _inside(s, things_of(s, body.things))
+        containers.move_content(s, by, source.id, into.id, [*panels, *items] or None)
+        return _content(s, into)
+
+    return ContainerOut(**call.do("fill_container", body, verb, path={"container": container}))
+
+
 @router.get("/containers/{container}", summary="What is in a container")
 def see_container(container: str, call: Calling) -> ContainerOut:
     with call.house.reading() as s:
@@ -216,7 +294,7 @@ def see_container(container: str, call: Calling) -> ContainerOut:
 def start_lot(body: LotIn, call: Calling) -> LotOut:
     def verb(s: Session, by: By) -> dict[str, Any]:
         boxes = [resolve(s, name, "container").id for name in body.containers] if body.containers else []
-        lot = lots.start_lot(s, by, body.product, panels_of(s, body.panels) or [], containers=boxes, order=body.order)
+        lot = lots.start_lot(s, by, body.product, panels_of(s, body.panels) or [], containers=boxes, order=order_number(s, body.order))
         return _lot(s, lot.item)
 
     return LotOut(**call.do("start_lot", body, verb))
@@ -324,7 +402,7 @@ def mark(panel: str, body: MarksIn, call: Calling) -> MarkOut:
 
 
 @router.post("/marks/{mark}/take_back", summary="Take back a mark that was wrong")
-def take_back(mark: int, body: Told, call: Calling) -> DoneOut:
+def take_back(mark: InPath, body: Told, call: Calling) -> DoneOut:
     def verb(s: Session, by: By) -> dict[str, Any]:
         take_back_marks(s, by, [mark])
         return {"done": True}
@@ -352,8 +430,12 @@ def scrap(body: ScrapIn, call: Calling) -> DoneOut:
 @router.post("/samples", summary="Take a sample of cells or of loose units, to keep or to destroy")
 def sample(body: SampleIn, call: Calling) -> SampleOut:
     def verb(s: Session, by: By) -> dict[str, Any]:
-        one = resolve(s, body.thing, "panel", "lot", "container")
-        if one.kind == "panel":
+        one = resolve(s, body.thing, "panel", "lot", "container", "pack")
+        if one.kind == "pack":
+            if body.pocket_from is None or body.pocket_to is None:
+                raise bad_input("Which pockets?", "pocket_from", f"{one.code} is a pack.", "Give pocket_from and pocket_to.")
+            taken = sample_pockets(s, by, one, body.pocket_from, body.pocket_to, body.purpose, kept=body.kept)
+        elif one.kind == "panel":
             if not body.cells:
                 raise bad_input("Which cells?", "cells", f"{one.code} is a panel.", "Name the cells.")
             taken = sample_cells(s, by, one.id, _cells(body.cells), body.purpose, kept=body.kept)
@@ -361,9 +443,15 @@ def sample(body: SampleIn, call: Calling) -> SampleOut:
             if body.units is None:
                 raise bad_input("How many units?", "units", f"{one.code} is a lot.", "Give units.")
             taken = sample_units(s, by, lot_in(s, one).id, body.units, body.purpose, kept=body.kept)
-        return {"sample": code_of(s, "sample", taken.item)}
+        return _sample(s, taken)
 
     return SampleOut(**call.do("take_sample", body, verb))
+
+
+@router.get("/samples/{sample}", summary="A sample")
+def see_sample(sample: str, call: Calling) -> SampleOut:
+    with call.house.reading() as s:
+        return SampleOut(**_sample(s, s.get_one(Sample, resolve(s, sample, "sample").id)))
 
 
 @router.post("/counts", summary="Enter a count; it is compared with the book")
@@ -372,11 +460,20 @@ def count(body: CountedIn, call: Calling) -> CountedOut:
         one = resolve(s, body.thing, "panel", "lot", "container")
         found = count_units(s, by, one.id if one.kind == "panel" else lot_in(s, one).id, body.units, body.method, body.u)
         return {
-            "thing": one.code, "book": found.entry.book, "units": body.units, "difference": body.units - (found.entry.book or 0),
-            "within": found.difference.within,
+            "count": found.entry.id, "thing": one.code, "book": found.entry.book, "units": body.units,
+            "difference": body.units - (found.entry.book or 0), "within": found.difference.within,
         }  # fmt: skip
 
     return CountedOut(**call.do("count_units", body, verb))
+
+
+@router.post("/counts/{count}/take_back", summary="Take back a count or scrap that was entered wrongly; the right one is entered anew")
+def take_back_count(count: InPath, body: Told, call: Calling) -> DoneOut:
+    def verb(s: Session, by: By) -> dict[str, Any]:
+        correct_count(s, by, count)
+        return {"done": True}
+
+    return DoneOut(**call.do("correct_count", body, verb, path={"count": count}))
 
 
 @router.post("/counts/sign", summary="Sign for a difference that is beyond counting")
@@ -400,9 +497,9 @@ def at_risk(body: AtRiskIn, call: Calling) -> DoneOut:
 
 
 @router.post("/lines/{line}/disposition", summary="Sign a disposition of a line whose judgement is open")
-def sign_disposition(line: int, body: DisposeIn, call: Calling) -> DoneOut:
+def sign_disposition(line: InPath, body: DisposeIn, call: Calling) -> DoneOut:
     def verb(s: Session, by: By) -> dict[str, Any]:
-        dispose(s, by, line, body.what, body.words)
+        dispose(s, by, line_numbered(s, line).id, body.what, body.words)
         return {"done": True}
 
     return DoneOut(**call.do("dispose", body, verb, path={"line": line}))
@@ -436,15 +533,31 @@ def _lot(session: Session, item: int) -> dict[str, Any]:
 
 
 def _content(session: Session, container: Named) -> dict[str, Any]:
-    inside = containers.content_of(session, container.id)
+    one, inside = session.get_one(Box, container.id), containers.content_of(session, container.id)
     items = [code_of(session, "lot", lot) for lot in inside.loose] + [code_of(session, "sample", one) for one in inside.samples]
-    return {"container": container.code, "panels": panel_codes(session, inside.panels), "items": items}
+    return {"container": container.code, "kind": one.kind, "name": one.name, "panels": panel_codes(session, inside.panels), "items": items}
+
+
+def _sample(session: Session, sample: Sample) -> dict[str, Any]:
+    return {"sample": code_of(session, "sample", sample.item), "units": sample.units, "kept": sample.kept, "purpose": sample.purpose}
 
 
 def _station(session: Session, name: str) -> dict[str, Any]:
     one = resolve(session, name, "station")
-    loaded = [{"place": x.place, "item": x.code, "kind": x.kind, "part": x.part} for x in mounts.loaded(session, one.id)]
-    return {"station": one.code, "loaded": loaded}
+    return station_as_json(session, one.id, one.code)
+
+
+def station_as_json(session: Session, station: int, code: str) -> dict[str, Any]:
+    session.flush()
+    body, state = catalogue.station(session, station), state_of(session, station)
+    loaded = [{"place": x.place, "item": x.code, "kind": x.kind, "part": x.part} for x in mounts.loaded(session, station)]
+    runs = session.scalars(select(Run.id).where(Run.station == station, Run.closed_e.is_(None)).order_by(Run.id))
+    return {
+        "station": code, "name": body.name, "area": body.body.area, "operations": list(body.body.operations), "places": list(body.body.places),
+        "shelves": list(body.body.shelves), "state": state.state if state else "productive",
+        "calibration_due": body.body.calibration_due.isoformat() if body.body.calibration_due else None,
+        "runs": sorted(codes_of(session, "run", list(runs)).values()), "loaded": loaded,
+    }  # fmt: skip
 
 
 def _cells(cells: list[CellIn]) -> list[tuple[int, int]]:

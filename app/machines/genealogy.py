@@ -1,73 +1,132 @@
 """Traces over the API."""
 
 from dataclasses import asdict
+from datetime import datetime
 from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Depends
 from fastapi.responses import Response
 from pydantic import BaseModel, Field
+from sqlalchemy.orm import Session
 
-from app.genealogy.tables import trace_csv
+from app.genealogy.tables import HEAD, trace_csv
 from app.genealogy.trace import trace_back, trace_forward
-from app.ledger.runs import Line
+from app.machines.bodies import InPath, LotCode, Number, RunCode, StationCode
 from app.machines.calls import PROBLEMS, Call, calling
-from app.naming.resolve import Named, resolve
+from app.machines.names import line_numbered, run_named
+from app.naming.resolve import Named, code_of, resolve
 
 router = APIRouter(prefix="/api/v1", tags=["trace"], responses=PROBLEMS)
 Calling = Annotated[Call, Depends(calling)]
 
 
+CSV: dict[int | str, dict[str, Any]] = {
+    200: {"description": "CSV with a header", "content": {"text/csv": {"schema": {"type": "string"}, "example": ",".join(HEAD) + "\r\n"}}}
+}
+TRACED = ("wafer", "batch", "panel", "lot", "sample", "pack", "run", "load")
+
+
 class TraceItem(BaseModel):
     """An item of a trace. `least` and `most`: units that must and can be of it (back), or of the subject in it (forward)."""
 
-    kind: str
-    code: str
-    words: str
-    least: int
-    most: int
-    must: bool
-    units: int | None
-    numbers: list[str]
-    where: str
-    customer: str | None
-    order: str | None
-    shipment: str | None
-    stopped_by: list[str]
+    kind: str = Field(examples=["batch"])
+    code: str = Field(examples=["B26-000012-0"])
+    words: str = Field(examples=["adhesive GLUE-7"])
+    least: int = Field(examples=[4500])
+    most: int = Field(examples=[4500])
+    must: bool = Field(description="It is surely in it: `least` is above zero.")
+    units: int | None = Field(description="All units of the item, where they are counted.", examples=[None])
+    numbers: list[str] = Field(description="Other people's numbers for it.", examples=[["HC-20881"]])
+    where: str = Field(examples=["floor"])
+    customer: str | None = Field(examples=[None])
+    order: str | None = Field(examples=[None])
+    shipment: str | None = Field(examples=[None])
+    stopped_by: list[str] = Field(description="Holds.", examples=[[]])
+
+
+class TraceReading(BaseModel):
+    name: str = Field(examples=["pull"])
+    value: float = Field(examples=[5.1])
+    unit: str = Field(examples=["gf"])
+    within: bool
+
+
+class TraceLine(BaseModel):
+    """A run line that touched the subject."""
+
+    line: Number
+    step: str | None = Field(examples=["bond"])
+    round: int = Field(examples=[1])
+    shelf: str | None = Field(examples=[None])
+    lot: LotCode | None
+    extent: str = Field(description="Back: whole; either, where it is on one side of a change-over; open, where it goes on.", examples=["whole"])
+    least: int = Field(description="Back: units of the subject that surely had it.", examples=[4500])
+    most: int = Field(examples=[4500])
+    materials: list[str] = Field(description="Batches and wafers that it had.", examples=[["B26-000012-0"]])
+    verdict: str | None = Field(examples=["conforms"])
+    reasons: list[str] = Field(examples=[[]])
+    disposition: str | None = Field(examples=[None])
+    at_risk: bool
+
+
+class TraceRun(BaseModel):
+    run: RunCode
+    operation: str = Field(examples=["wire bond"])
+    station: str = Field(examples=["Bonder 3"])
+    station_code: StationCode
+    person: str | None = Field(examples=["Mara Lind"])
+    recipe: str | None = Field(examples=[None])
+    started_at: datetime = Field(examples=["2026-03-01T06:30:00Z"])
+    ended_at: datetime | None = Field(examples=["2026-03-01T07:10:00Z"])
+    outcome: str | None = Field(examples=["done"])
+    lines: list[TraceLine]
+    readings: list[TraceReading]
 
 
 class TraceOut(BaseModel):
     direction: str = Field(examples=["back"])
     subject: TraceItem
-    wafers: list[TraceItem]
-    batches: list[TraceItem]
+    wafers: list[TraceItem] = Field(description="Back only.")
+    batches: list[TraceItem] = Field(description="Back only.")
     panels: list[TraceItem]
     lots: list[TraceItem]
     samples: list[TraceItem]
     packs: list[TraceItem]
-    runs: list[dict[str, Any]]
-    customers: dict[str, int] = Field(description="Customer -> packs there that can hold something of the subject.")
+    runs: list[TraceRun]
+    customers: dict[str, int] = Field(
+        description="Customer -> packs there that can hold something of the subject.", examples=[{"Quillmere Lighting": 2}]
+    )
 
 
 @router.get("/trace/{code}", summary="Trace an item, run or batch back to its origins, or forward to packs and customers")
 def trace(code: str, call: Calling, direction: Literal["back", "forward"] = "back") -> TraceOut:
     with call.house.reading() as session:
-        subject = resolve(session, code, "wafer", "batch", "panel", "lot", "sample", "pack", "run")
+        subject = _subject(session, code)
         return _out((trace_back if direction == "back" else trace_forward)(session, subject))
 
 
 @router.get("/trace/line/{line}", summary="Trace a run line")
-def trace_line(line: int, call: Calling, direction: Literal["back", "forward"] = "forward") -> TraceOut:
+def trace_line(line: InPath, call: Calling, direction: Literal["back", "forward"] = "forward") -> TraceOut:
     with call.house.reading() as session:
-        session.get_one(Line, line)
+        line_numbered(session, line)
         return _out((trace_back if direction == "back" else trace_forward)(session, Named("line", line, str(line))))
 
 
-@router.get("/trace/{code}/csv", summary="The same trace as CSV, one row an item or run line", response_class=Response)
+@router.get("/trace/{code}/csv", summary="The same trace as CSV, one row an item or run line", response_class=Response, responses=CSV)
 def as_csv(code: str, call: Calling, direction: Literal["back", "forward"] = "back") -> Response:
     with call.house.reading() as session:
-        subject = resolve(session, code)
+        subject = _subject(session, code)
         found = (trace_back if direction == "back" else trace_forward)(session, subject)
     return Response(trace_csv(found), media_type="text/csv; charset=utf-8")
+
+
+def _subject(session: Session, code: str) -> Named:
+    """What a trace is of: a load is the run that it became."""
+    named = resolve(session, code, *TRACED)
+    if named.kind != "load":
+        return named
+    run = run_named(session, named.code).id
+    return Named("run", run, code_of(session, "run", run))
 
 
 def _out(found: Any) -> TraceOut:

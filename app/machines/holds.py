@@ -3,7 +3,7 @@
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends
-from pydantic import AwareDatetime, BaseModel, Field
+from pydantic import BaseModel, Field
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
@@ -14,12 +14,12 @@ from app.holds.place import place_hold
 from app.holds.release import release_hold
 from app.holds.stopped import stops_on
 from app.journal.act import By
-from app.ledger.runs import Line
+from app.ledger.sets import panels_of
 from app.ledger.stops import Hold
-from app.machines.bodies import Name, Signed, Told, Words
+from app.machines.bodies import Before, Disposition, HoldCode, Limit, Moment, Name, Number, Signed, Told, Words
 from app.machines.calls import PROBLEMS, Call, calling
-from app.machines.names import things_of
-from app.naming.resolve import Named, code_of, codes_of, resolve
+from app.machines.names import line_numbered, panel_codes, things_of
+from app.naming.resolve import Named, code_of, resolve
 
 router = APIRouter(prefix="/api/v1", tags=["holds"], responses=PROBLEMS)
 Calling = Annotated[Call, Depends(calling)]
@@ -28,36 +28,50 @@ Calling = Annotated[Call, Depends(calling)]
 class HoldIn(Told):
     """`subject`: a wafer, batch, panel, lot, container, sample, pack, run or station; or a run's `line`; or a station from when to when."""
 
-    subject: Name | None = None
-    line: int | None = Field(None, description="Instead of a subject: the number of a run line.")
-    reason: Words
-    span_from: AwareDatetime | None = Field(None, description="With a station: every line open from here ...")
-    span_to: AwareDatetime | None = Field(None, description="... to here is held; empty: until it is released.")
+    subject: Name | None = Field(None, examples=["B26-000012-0"])
+    line: Number | None = Field(None, description="Instead of a subject: the number of a run line.")
+    reason: Words = Field(examples=["wrong alloy"])
+    span_from: Moment | None = Field(None, description="With a station: every line open from here ...")
+    span_to: Moment | None = Field(None, description="... to here is held; empty: until it is released.")
 
 
 class HoldOut(BaseModel):
-    hold: str
-    kind: str
-    reason: str
+    hold: HoldCode
+    kind: str = Field(description="wafer, batch, panel, loose, pack, sample, set, run, line, station or span.", examples=["batch"])
+    subject: str = Field(description="What was named: a code, or the number of a line.", examples=["B26-000012-0"])
+    reason: str = Field(examples=["wrong alloy"])
+    automatic: bool = Field(description="It was placed by the program.", examples=[False])
     in_force: bool
 
 
+class HoldsOut(BaseModel):
+    holds: list[HoldOut]
+    next: int | None = Field(description="Send it as `before` for the next page; empty: that was the last.", examples=[None])
+
+
+class HoldSeenOut(HoldOut):
+    would_free: int = Field(description="Units that a release of everything would free.", examples=[9000])
+
+
 class ReleaseIn(Signed):
-    items: list[Name] = Field(default=[], description="Only these and what comes of them. Empty: everything, and the hold ends.")
-    disposition: Name = Field(description="ISO 9000: concession, rework, repair, regrade, scrap, return to supplier.")
-    words: Words
+    items: list[Name] = Field(
+        default=[], max_length=100_000, examples=[["K26-000096-9"]],
+        description="Only these and what comes of them. Empty: everything, and the hold ends.",
+    )  # fmt: skip
+    disposition: Disposition
+    words: Words = Field(examples=["pull tested, within limits"])
 
 
 class ReleaseOut(BaseModel):
-    hold: str
-    units_freed: int
+    hold: HoldCode
+    units_freed: int = Field(examples=[4500])
     in_force: bool
 
 
 class StopsOut(BaseModel):
     """What stops a thing: for a lot or container, each of what is in it."""
 
-    thing: str
+    thing: str = Field(examples=["K26-000096-9"])
     stopped: bool
     holds: list[HoldOut]
 
@@ -70,7 +84,7 @@ def place(body: HoldIn, call: Calling) -> HoldOut:
 
     def verb(s: Session, by: By) -> dict[str, Any]:
         if body.line is not None:
-            s.get_one(Line, body.line)
+            line_numbered(s, body.line)
             return _hold(s, place_hold(s, by, Named("line", body.line, str(body.line)), body.reason))
         return _hold(s, place_hold(s, by, resolve(s, body.subject or ""), body.reason, span=span))
 
@@ -89,10 +103,20 @@ def release(hold: str, body: ReleaseIn, call: Calling) -> ReleaseOut:
     return ReleaseOut(**call.do("release_hold", body, verb, path={"hold": hold}))
 
 
-@router.get("/holds", summary="Holds in force")
-def every(call: Calling) -> list[HoldOut]:
+@router.get("/holds", summary="Holds: those in force, or all of them; the newest first")
+def every(call: Calling, in_force: bool = True, before: Before = None, limit: Limit = 100) -> HoldsOut:
+    query = select(Hold).order_by(Hold.id.desc()).limit(limit)
+    query = query.where(Hold.closed_e.is_(None)) if in_force else query
     with call.house.reading() as s:
-        return [HoldOut(**_hold(s, hold)) for hold in s.scalars(select(Hold).where(Hold.closed_e.is_(None)).order_by(Hold.id))]
+        found = list(s.scalars(query.where(Hold.id < before) if before else query))
+        return HoldsOut(holds=[HoldOut(**_hold(s, hold)) for hold in found], next=found[-1].id if len(found) == limit else None)
+
+
+@router.get("/holds/{hold}", summary="A hold, and how many units its release would free")
+def see_hold(hold: str, call: Calling) -> HoldSeenOut:
+    with call.house.reading() as s:
+        one = s.get_one(Hold, resolve(s, hold, "hold").id)
+        return HoldSeenOut(**_hold(s, one), would_free=units_freed(s, one, []) if one.closed_e is None else 0)
 
 
 @router.get("/stops/{thing}", summary="Is a thing stopped, and by which holds?")
@@ -106,4 +130,18 @@ def stops(thing: str, call: Calling) -> StopsOut:
 
 
 def _hold(session: Session, hold: Hold) -> dict[str, Any]:
-    return {"hold": codes_of(session, "hold", [hold.id])[hold.id], "kind": hold.kind, "reason": hold.reason, "in_force": hold.closed_e is None}
+    return {
+        "hold": code_of(session, "hold", hold.id), "kind": hold.kind, "subject": _subject(session, hold), "reason": hold.reason,
+        "automatic": hold.automatic, "in_force": hold.closed_e is None,
+    }  # fmt: skip
+
+
+def _subject(session: Session, hold: Hold) -> str:
+    if hold.lot is not None:
+        return code_of(session, "lot", hold.lot)
+    if hold.container is not None:
+        return code_of(session, "container", hold.container)
+    if hold.kind == "set":
+        return ", ".join(panel_codes(session, panels_of(session, hold.subject)))
+    kind = {"loose": "lot", "span": "station"}.get(hold.kind, hold.kind)
+    return str(hold.subject) if kind == "line" else code_of(session, kind, hold.subject)

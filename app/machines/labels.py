@@ -7,6 +7,7 @@ from fastapi import APIRouter, Depends
 from pydantic import BaseModel, Field
 
 from app.labels.pack_label import pack_label
+from app.machines.bodies import PackCode
 from app.machines.calls import PROBLEMS, Call, calling
 from app.naming.resolve import resolve
 
@@ -15,15 +16,17 @@ router = APIRouter(prefix="/api/v1", tags=["packing"], responses=PROBLEMS)
 
 class LabelFieldOut(BaseModel):
     identifier: str = Field(description="ISO/IEC 15418 data identifier.", examples=["1P"])
-    words: str
-    value: str
+    words: str = Field(examples=["Part number"])
+    value: str = Field(examples=["P1"])
 
 
 class LabelOut(BaseModel):
-    pack: str
+    pack: PackCode
     fields: list[LabelFieldOut]
-    message: str = Field(description="The ISO/IEC 15434 message for the symbol, base64: it holds control characters.")
-    caution: str | None
+    message: str = Field(
+        examples=["Wyk+HjA2HTFQUDEeBA=="], description="The ISO/IEC 15434 message for the symbol, base64: it holds control characters."
+    )
+    caution: str | None = Field(examples=[None])
 
 
 @router.get("/packs/{pack}/label", summary="What stands on a closed pack's label")

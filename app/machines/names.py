@@ -5,15 +5,16 @@ from collections.abc import Iterable, Sequence
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from app.errors import bad_input, refuse
+from app.catalogue import queries as catalogue
+from app.errors import bad_input, refuse, unknown
 from app.floor.ends import Said, Value
 from app.floor.groups import contents
 from app.ledger.items import Lot
 from app.ledger.places import Load
-from app.ledger.runs import Run
+from app.ledger.runs import Line, Run
 from app.ledger.sets import lots_of_panels
 from app.machines.bodies import ValueIn
-from app.naming.resolve import Named, code_of, codes_of, resolve
+from app.naming.resolve import Named, candidates, code_of, codes_of, resolve
 
 
 def station_of(session: Session, name: str) -> int:
@@ -50,6 +51,30 @@ def open_run(session: Session, name: str) -> Run:
     return run
 
 
+def run_named(session: Session, name: str) -> Run:
+    """A run by its code, or by that of its load; open or not."""
+    named = resolve(session, name, "run", "load")
+    found = session.get(Run, _run_of_load(session, named) if named.kind == "load" else named.id)
+    if found is None:
+        raise refuse("not_here", f"{named.code} is no run yet.", "The load has not started.", "Start it first.")
+    return found
+
+
+def line_numbered(session: Session, number: int) -> Line:
+    found = session.get(Line, number)
+    if found is None:
+        raise unknown(str(number), "the number of a run line")
+    return found
+
+
+def order_number(session: Session, name: str | None) -> str | None:
+    """The number of an order, named by it or by our code for it."""
+    if name is None:
+        return None
+    found = candidates(session, name, "order")
+    return catalogue.with_id(session, found[0].id).name if len(found) == 1 else name
+
+
 def lot_named(session: Session, name: str) -> Named:
     """A lot by its name, or by the container that it is alone in."""
     return lot_in(session, resolve(session, name, "lot", "container"))
@@ -74,6 +99,4 @@ def panel_codes(session: Session, panels: Iterable[int]) -> list[str]:
 
 
 def _run_of_load(session: Session, named: Named) -> int:
-
-
     return session.scalar(select(Load.run).where(Load.id == named.id)) or 0

@@ -13,8 +13,8 @@ from app.ledger.judgements import Judgement
 from app.ledger.places import Load
 from app.ledger.runs import Line, Run
 from app.ledger.sets import panels_of as panels_in_set
-from app.machines.bodies import ByPerson, Name, Told
-from app.machines.calls import PROBLEMS, Call, calling
+from app.machines.bodies import AStation, AThing, ByPerson, InPath, LoadCode, LotCode, Name, Number, PanelCode, Panels, RunCode, Told
+from app.machines.calls import PROBLEMS, Call, FormTold, calling
 from app.machines.names import open_run, panel_codes, panels_of, person_of, station_of, things_of, values_of
 from app.machines.runs import FinishIn, RunOut, run_as_json
 from app.naming.resolve import Named, code_of, resolve
@@ -27,42 +27,44 @@ Calling = Annotated[Call, Depends(calling)]
 
 
 class LoadIn(Told):
-    station: Name = Field(description="The oven.")
-    recipe: Name = Field(description="Name of the recipe; the load runs its revision of now.")
+    station: AStation = Field(description="The oven.")
+    recipe: Name = Field(description="Name of the recipe; the load runs its revision of now.", examples=["DIE-170"])
 
 
 class PutIn(Told):
-    things: list[Name] = Field(min_length=1)
-    shelf: Name
-    panels: list[Name] | None = Field(None, description="Only these panels of them.")
+    things: list[AThing] = Field(min_length=1, description="Containers, lots or panels.")
+    shelf: Name = Field(examples=["1"])
+    panels: Panels | None = Field(None, description="Only these panels of them.")
 
 
 class TakeIn(Told):
-    things: list[Name] = Field(min_length=1)
+    things: list[AThing] = Field(min_length=1, description="Containers, lots or panels.")
 
 
 class StartIn(ByPerson):
-    version: int | None = Field(None, description="The load's version as the starter saw it. Another one is refused, with the difference.")
+    version: Annotated[int, Field(ge=0, le=2**63 - 1)] | None = Field(
+        None, examples=[3], description="The load's version as the starter saw it. Another one is refused, with the difference."
+    )
 
 
 class ShelfOut(BaseModel):
-    shelf: str
-    lot: str
-    step: str
-    panels: list[str]
+    shelf: str = Field(examples=["1"])
+    lot: LotCode
+    step: str = Field(examples=["cure"])
+    panels: list[PanelCode]
 
 
 class LoadOut(BaseModel):
-    load: str
-    state: str = Field(description="being filled, running, ended, aborted or cancelled")
-    version: int
-    run: str | None
+    load: LoadCode
+    state: str = Field(description="being filled, running, ended, aborted or cancelled", examples=["being filled"])
+    version: int = Field(description="Send it with the start: a load that was changed meanwhile is refused.", examples=[3])
+    run: RunCode | None = Field(description="Once it has started.")
     shelves: list[ShelfOut]
 
 
 @router.post("/loads", summary="Begin an oven load")
 def begin(body: LoadIn, call: Calling) -> LoadOut:
-    return LoadOut(**call.do("begin_load", body, lambda s, by: _load(s, loads.begin_load(s, by, station_of(s, body.station), body.recipe))))
+    return LoadOut(**call.do("begin_load", body, lambda s, by: load_as_json(s, loads.begin_load(s, by, station_of(s, body.station), body.recipe))))
 
 
 @router.post("/loads/{load}/put", summary="Put panels on a shelf of a load")
@@ -70,7 +72,7 @@ def put(load: str, body: PutIn, call: Calling) -> LoadOut:
     def verb(s: Session, by: By) -> dict[str, Any]:
         one = _of(s, load)
         loads.add_to_load(s, by, one, things_of(s, body.things), body.shelf, panels_of(s, body.panels))
-        return _load(s, one)
+        return load_as_json(s, one)
 
     return LoadOut(**call.do("add_to_load", body, verb, path={"load": load}))
 
@@ -80,7 +82,7 @@ def take(load: str, body: TakeIn, call: Calling) -> LoadOut:
     def verb(s: Session, by: By) -> dict[str, Any]:
         one = _of(s, load)
         loads.take_from_load(s, by, one, things_of(s, body.things))
-        return _load(s, one)
+        return load_as_json(s, one)
 
     return LoadOut(**call.do("take_from_load", body, verb, path={"load": load}))
 
@@ -90,7 +92,7 @@ def cancel(load: str, body: Told, call: Calling) -> LoadOut:
     def verb(s: Session, by: By) -> dict[str, Any]:
         one = _of(s, load)
         loads.cancel_load(s, by, one)
-        return _load(s, one)
+        return load_as_json(s, one)
 
     return LoadOut(**call.do("cancel_load", body, verb, path={"load": load}))
 
@@ -100,7 +102,7 @@ def start(load: str, body: StartIn, call: Calling) -> LoadOut:
     def verb(s: Session, by: By) -> dict[str, Any]:
         one = _of(s, load)
         loads.start_load(s, by, one, body.version, person=person_of(s, body.person, call.person))
-        return _load(s, one)
+        return load_as_json(s, one)
 
     return LoadOut(**call.do("start_load", body, verb, path={"load": load}))
 
@@ -128,14 +130,14 @@ def abort(load: str, body: ByPerson, call: Calling) -> RunOut:
 @router.get("/loads/{load}", summary="A load, its shelves and its version")
 def see(load: str, call: Calling) -> LoadOut:
     with call.house.reading() as s:
-        return LoadOut(**_load(s, _of(s, load)))
+        return LoadOut(**load_as_json(s, _of(s, load)))
 
 
 class JudgedLine(BaseModel):
-    line: int
-    run: str
-    verdict: str = Field(description="conforms, does_not_conform or cannot_tell")
-    reasons: list[dict[str, Any]]
+    line: Number
+    run: RunCode
+    verdict: str = Field(description="conforms, does_not_conform or cannot_tell", examples=["does_not_conform"])
+    reasons: list[dict[str, Any]] = Field(examples=[[{"text": "Sensor O1-2 was below 165 \u00b0C for 12 min of the soak."}]])
     worse: bool = Field(description="It was judged better before; what is still here is held now.")
 
 
@@ -146,12 +148,13 @@ class JudgedOut(BaseModel):
 @router.post("/logger_files", summary="Import the file of an oven's logger; the cures that it tells of are judged")
 def import_file(
     call: Calling,
+    told: FormTold,
     file: Annotated[UploadFile, File(description="CSV with a time column and any number of sensors.")],
-    station: Annotated[str, Form(description="The oven.")],
+    station: Annotated[str, Form(description="The oven.", examples=["S-0006-H"])],
     date_order: Annotated[Literal["day", "month", "year"] | None, Form(description="Which comes first, where the file leaves it open")] = None,
     zone: Annotated[str | None, Form(description="Zone of times that name none: Europe/Berlin, or +01:00")] = None,
-    unit: Annotated[Literal["C", "F", "mV type K"] | None, Form()] = None,
-    decimal: Annotated[Literal[".", ","] | None, Form()] = None,
+    unit: Annotated[Literal["C", "F", "mV type K"] | None, Form(description="Of the values, where the file does not say")] = None,
+    decimal: Annotated[Literal[".", ","] | None, Form(description="The decimal sign, where the file leaves it open")] = None,
 ) -> JudgedOut:
     stated = Stated(date_order=date_order, zone=zone, unit=unit, decimal=decimal)
     kept, trace = read_logger_file(call.house, file.filename or "unnamed", file.file.read(), stated)
@@ -161,11 +164,11 @@ def import_file(
         return {"judged": [_judged(s, one.line, one.judgement, worse=one.worse) for one in judged]}
 
     arguments = {"station": station, "file": [kept.name, kept.digest]}
-    return JudgedOut(**call.do("import_logger_file", call.told(None), verb, path=arguments))
+    return JudgedOut(**call.do("import_logger_file", told, verb, path=arguments))
 
 
 @router.post("/lines/{line}/judge", summary="Judge a cure again, by the files that are here")
-def judge_again(line: int, body: Told, call: Calling) -> JudgedLine:
+def judge_again(line: InPath, body: Told, call: Calling) -> JudgedLine:
     def verb(s: Session, by: By) -> dict[str, Any]:
         one = s.get(Line, line)
         if one is None or one.judged != "cure" or one.closed_e is None:
@@ -186,7 +189,7 @@ def _of(session: Session, name: str) -> Load:
     return session.get_one(Load, resolve(session, name, "load").id)
 
 
-def _load(session: Session, load: Load) -> dict[str, Any]:
+def load_as_json(session: Session, load: Load) -> dict[str, Any]:
     session.flush()
     code: Named = Named("load", load.id, code_of(session, "load", load.id))
     shelves = [

@@ -3,7 +3,8 @@
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends
-from pydantic import BaseModel, Field
+from pydantic import BaseModel, ConfigDict, Field
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
@@ -11,10 +12,31 @@ from app.floor.amounts import book_of
 from app.floor.moves import place_of
 from app.journal.act import By
 from app.ledger.items import DryPack, Pack
-from app.machines.bodies import ByPerson, Name, Text, Told, Units, ValueIn, Words
+from app.ledger.places import Move, Shipment
+from app.ledger.runs import Line
+from app.machines.bodies import (
+    ACustomer,
+    ALot,
+    AnOrder,
+    APack,
+    AStation,
+    Before,
+    ByPerson,
+    Limit,
+    LotCode,
+    PackCode,
+    RunCode,
+    ShipmentCode,
+    Text,
+    Told,
+    Units,
+    ValueIn,
+    Words,
+    printable,
+)
 from app.machines.calls import PROBLEMS, Call, calling
-from app.machines.names import lot_named, person_of, station_of, values_of
-from app.naming.resolve import code_of, resolve
+from app.machines.names import lot_named, order_number, person_of, station_of, values_of
+from app.naming.resolve import code_of, codes_of, resolve
 from app.packing import fill, rework, shipping
 from app.packing.contents import fills_of, units_of
 from app.packing.dry import seal_pack
@@ -26,33 +48,35 @@ Calling = Annotated[Call, Depends(calling)]
 class PartIn(BaseModel):
     """So many units of a loose lot (or of what is in a jar)."""
 
-    lot: Name
+    model_config = ConfigDict(extra="forbid")
+
+    lot: ALot
     units: Units
 
 
 class PackIn(ByPerson):
-    station: Name = Field(description="The taper.")
-    parts: list[PartIn] = Field(min_length=1, description="In the order in which they are taped, from the hub.")
+    station: AStation = Field(description="The taper.")
+    parts: list[PartIn] = Field(min_length=1, max_length=1000, description="In the order in which they are taped, from the hub.")
     form: Text = Field("reel", description="reel, bag or tray")
-    size: Units | None = Field(None, description="Units of a full pack; empty: as the product says.")
-    order: Name | None = None
-    line_clear: bool = False
+    size: Units | None = Field(None, examples=[None], description="Units of a full pack; empty: as the product says.")
+    order: AnOrder | None = None
+    line_clear: bool = Field(False, description="Someone looked, and nothing of the lot before is left in the machine.", examples=[True])
     close: bool = Field(True, description="Close it at once. False: more will be filled in.")
-    short_reason: Text | None = Field(None, description="Why it is not full, if it is not.")
-    values: list[ValueIn] = []
+    short_reason: Text | None = Field(None, description="Why it is not full, if it is not.", examples=["the last of the order"])
+    values: list[ValueIn] = Field(default=[], max_length=1000)
 
 
 class FillIn(Told):
-    parts: list[PartIn] = Field(min_length=1)
+    parts: list[PartIn] = Field(min_length=1, max_length=1000)
 
 
 class CloseIn(ByPerson):
-    short_reason: Text | None = None
-    values: list[ValueIn] = []
+    short_reason: Text | None = Field(None, description="Why it is not full, if it is not.", examples=["the last of the order"])
+    values: list[ValueIn] = Field(default=[], max_length=1000)
 
 
 class DryIn(ByPerson):
-    station: Name
+    station: AStation
 
 
 class CutIn(Told):
@@ -60,60 +84,68 @@ class CutIn(Told):
 
 
 class JoinIn(Told):
-    packs: list[Name] = Field(min_length=2, description="The first is at the hub.")
+    packs: list[APack] = Field(min_length=2, max_length=1000, examples=[["K26-000096-9", "K26-000097-7"]], description="The first is at the hub.")
 
 
 class OffIn(Told):
-    pocket_from: Annotated[int, Field(ge=1)] | None = None
-    pocket_to: Annotated[int, Field(ge=1)] | None = None
+    pocket_from: Units | None = Field(None, description="Numbered from the hub. Empty: from the first.", examples=[1])
+    pocket_to: Units | None = Field(None, description="Empty: to the last.", examples=[500])
 
 
 class FillOut(BaseModel):
-    pocket_from: int
-    pocket_to: int
-    lot: str
+    pocket_from: int = Field(examples=[1])
+    pocket_to: int = Field(examples=[4500])
+    lot: LotCode
 
 
 class PackOut(BaseModel):
-    pack: str
-    form: str
-    part_number: str
-    bin: str | None
-    grade: str
-    units: int
+    pack: PackCode
+    form: str = Field(description="reel, bag or tray.", examples=["reel"])
+    part_number: str = Field(examples=["P1"])
+    bin: str | None = Field(examples=["B1"])
+    grade: str = Field(examples=["prime"])
+    units: int = Field(examples=[4500])
     closed: bool
-    date_code: str | None
+    date_code: str | None = Field(description="Year and ISO 8601 week.", examples=["2609"])
     dry_packed: bool
-    where: str
+    where: str = Field(examples=["floor"])
+    run: RunCode | None = Field(description="Of its filling, while it is open.", examples=[None])
     fills: list[FillOut]
 
 
+class PacksOut(BaseModel):
+    packs: list[PackOut]
+    next: int | None = Field(description="Send it as `before` for the next page; empty: that was the last.", examples=[None])
+
+
 class LooseOut(BaseModel):
-    lot: str
-    units: int
+    lot: LotCode
+    units: int = Field(examples=[500])
 
 
 class ShipIn(Told):
-    packs: list[Name] = Field(min_length=1)
-    customer: Name
-    order: Name | None = None
+    packs: list[APack] = Field(min_length=1, max_length=10_000)
+    customer: ACustomer
+    order: AnOrder | None = None
 
 
 class ShipmentOut(BaseModel):
-    shipment: str
-    packs: list[str]
-    customer: str
+    shipment: ShipmentCode
+    packs: list[PackCode]
+    customer: str = Field(examples=["Quillmere Lighting"])
+    order: str | None = Field(examples=["QL-26-0418"])
 
 
 class BackIn(Told):
-    units: Units | None = Field(None, description="Only so many came back, those nearest the hub. Empty: the whole pack.")
-    reason: Words = "returned"
+    units: Units | None = Field(None, examples=[1200], description="Only so many came back, those nearest the hub. Empty: the whole pack.")
+    reason: Words = Field("returned", examples=["the rest of the order was cancelled"])
 
 
 @router.post("/packs", summary="Fill a pack from loose lots")
 def begin(body: PackIn, call: Calling) -> PackOut:
     def verb(s: Session, by: By) -> dict[str, Any]:
-        order = catalogue.named(s, "order", body.order).id if body.order else None
+        number = order_number(s, body.order)
+        order = catalogue.named(s, "order", number).id if number else None
         pack = fill.fill_pack(
             s, by, station_of(s, body.station), _parts(s, body.parts), form=body.form, size=body.size, order=order,
             person=person_of(s, body.person, call.person), line_clear=body.line_clear, close=body.close, short_reason=body.short_reason,
@@ -183,8 +215,7 @@ def off(pack: str, body: OffIn, call: Calling) -> LooseOut:
 def ship(body: ShipIn, call: Calling) -> ShipmentOut:
     def verb(s: Session, by: By) -> dict[str, Any]:
         packs = [resolve(s, name, "pack") for name in body.packs]
-        shipment = shipping.ship(s, by, packs, body.customer, body.order)
-        return {"shipment": code_of(s, "shipment", shipment.id), "packs": [pack.code for pack in packs], "customer": body.customer}
+        return _shipment(s, shipping.ship(s, by, packs, body.customer, order_number(s, body.order)))
 
     return ShipmentOut(**call.do("ship", body, verb))
 
@@ -194,6 +225,22 @@ def back(pack: str, body: BackIn, call: Calling) -> PackOut:
     return PackOut(
         **call.do("take_back", body, lambda s, by: _pack(s, shipping.take_back(s, by, resolve(s, pack, "pack"), body.units)), path={"pack": pack})
     )
+
+
+@router.get("/shipments/{shipment}", summary="A shipment and its packs")
+def see_shipment(shipment: str, call: Calling) -> ShipmentOut:
+    with call.house.reading() as s:
+        return ShipmentOut(**_shipment(s, s.get_one(Shipment, resolve(s, shipment, "shipment").id)))
+
+
+@router.get("/packs", summary="Packs, the newest first; those of a date code or part number")
+def list_packs(call: Calling, date_code: str = "", part: str = "", before: Before = None, limit: Limit = 100) -> PacksOut:
+    query = select(Pack).order_by(Pack.item.desc()).limit(limit)
+    for column, wanted in ((Pack.date_code, date_code), (Pack.part_number, part)):
+        query = query.where(column == printable(wanted)) if wanted else query
+    with call.house.reading() as s:
+        found = list(s.scalars(query.where(Pack.item < before) if before else query))
+        return PacksOut(packs=[PackOut(**_pack(s, pack)) for pack in found], next=found[-1].item if len(found) == limit else None)
 
 
 @router.get("/packs/{pack}", summary="A pack and what its pockets hold")
@@ -206,6 +253,21 @@ def _of(session: Session, name: str) -> Pack:
     return session.get_one(Pack, resolve(session, name, "pack").id)
 
 
+def _shipment(session: Session, shipment: Shipment) -> dict[str, Any]:
+    session.flush()
+    packs = list(session.scalars(select(Move.item).where(Move.shipment == shipment.id).order_by(Move.id)))
+    return {
+        "shipment": code_of(session, "shipment", shipment.id), "packs": sorted(codes_of(session, "pack", packs).values()),
+        "customer": catalogue.with_id(session, shipment.customer).name,
+        "order": catalogue.with_id(session, shipment.order).name if shipment.order else None,
+    }  # fmt: skip
+
+
+def _filling(session: Session, pack: int) -> str | None:
+    run = session.scalar(select(Line.run).where(Line.item == pack, Line.closed_e.is_(None)))
+    return code_of(session, "run", run) if run else None
+
+
 def _parts(session: Session, parts: list[PartIn]) -> list[fill.Part]:
     return [fill.Part(lot_named(session, part.lot), part.units) for part in parts]
 
@@ -216,5 +278,6 @@ def _pack(session: Session, pack: Pack) -> dict[str, Any]:
         "pack": code_of(session, "pack", pack.item), "form": pack.form, "part_number": pack.part_number, "bin": pack.bin, "grade": pack.grade,
         "units": units_of(session, pack.item), "closed": pack.closed_e is not None, "date_code": pack.date_code,
         "dry_packed": session.get(DryPack, pack.item) is not None, "where": str(place_of(session, [pack.item])[pack.item]),
+        "run": _filling(session, pack.item),
         "fills": [{"pocket_from": f.first, "pocket_to": f.last, "lot": code_of(session, "lot", f.loose)} for f in fills_of(session, pack.item)],
     }  # fmt: skip

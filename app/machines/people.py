@@ -1,14 +1,15 @@
 """Calls: people, their duties, certificates and secrets; floor terminals; machines' tokens."""
 
+from datetime import datetime
 from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field
 from sqlalchemy.orm import Session
 
 from app.errors import not_allowed
 from app.journal.act import By
-from app.machines.bodies import Name, Text, Told
+from app.machines.bodies import Badge, InPath, Moment, Name, Number, Text, Told
 from app.machines.calls import PROBLEMS, Calling
 from app.naming.resolve import code_of, resolve
 from app.people.people import Certified, Known, add_person, everyone, set_certificates, set_duties
@@ -26,8 +27,8 @@ class CertificateIn(BaseModel):
 
     model_config = ConfigDict(extra="forbid")
 
-    name: Name
-    valid_until: AwareDatetime | None = Field(None, description="None: it has no end.")
+    name: Name = Field(examples=["wire bond"])
+    valid_until: Moment | None = Field(None, description="None: it has no end.", examples=["2027-02-28T23:00:00Z"])
 
 
 class PersonIn(Told):
@@ -58,25 +59,27 @@ class SecretIn(Told):
 
 
 class PersonOut(BaseModel):
-    person: str = Field(description="The badge code.")
-    name: str
-    duties: list[str]
+    person: Badge = Field(description="The badge code.")
+    name: str = Field(examples=["Mara Lind"])
+    duties: list[str] = Field(examples=[["operate"]])
     certificates: list[CertificateIn]
 
 
 class TerminalIn(Told):
     model_config = ConfigDict(json_schema_extra={"examples": [{"area": "bonding"}]})
 
-    area: Name
+    area: Name = Field(examples=["bonding"])
 
 
 class TerminalOut(BaseModel):
-    terminal: str
-    area: str
+    terminal: str = Field(examples=["T-0002-U"])
+    area: str = Field(examples=["bonding"])
 
 
 class EnrolledOut(TerminalOut):
-    cookie: str | None = Field(description="The value of its cookie `reelroot_terminal`. Shown once: a repeated call has none.")
+    cookie: str | None = Field(
+        examples=["(shown once)"], description="The value of its cookie `reelroot_terminal`. Shown once: a repeated call has none."
+    )
 
 
 class TokenIn(Told):
@@ -84,26 +87,26 @@ class TokenIn(Told):
 
     name: Name
     duties: list[Duty] = Field(min_length=1)
-    valid_until: AwareDatetime | None = Field(None, description="None: it has no end.")
+    valid_until: Moment | None = Field(None, description="None: it has no end.")
     may_state_facts: bool = Field(False, description="It may say when something happened, and tell facts that happened earlier.")
 
 
 class TokenOut(BaseModel):
-    token: int
-    name: str
-    duties: list[str]
-    valid_until: AwareDatetime | None
+    token: Number
+    name: str = Field(examples=["bonder 3"])
+    duties: list[str] = Field(examples=[["operate"]])
+    valid_until: datetime | None = Field(examples=[None])
     may_state_facts: bool
 
 
 class MadeTokenOut(BaseModel):
-    token: int
-    secret: str | None = Field(description="Shown once: a repeated call has none.")
+    token: Number
+    secret: str | None = Field(examples=["rr_..."], description="Shown once: a repeated call has none.")
 
 
 class SetOut(BaseModel):
-    person: str
-    set: str
+    person: Badge
+    set: str = Field(examples=["pin"])
 
 
 @router.get("/people", summary="Everyone, with badges, duties and certificates")
@@ -215,7 +218,7 @@ def post_token(body: TokenIn, call: Calling) -> MadeTokenOut:
 
 
 @router.post("/tokens/{token}/revoke", summary="Revoke a machine's token")
-def post_revoke_token(token: int, body: Told, call: Calling) -> MadeTokenOut:
+def post_revoke_token(token: InPath, body: Told, call: Calling) -> MadeTokenOut:
     def verb(s: Session, by: By) -> dict[str, Any]:
         revoke_token(s, by, token)
         return {"token": token}

@@ -3,7 +3,7 @@
 from dataclasses import asdict
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Depends, Form, UploadFile
+from fastapi import APIRouter, Depends, File, Form, Path, UploadFile
 from pydantic import BaseModel, Field
 from sqlalchemy.orm import Session
 
@@ -11,19 +11,22 @@ from app.errors import bad_input
 from app.floor.placements import import_placements, read_log
 from app.floor.wafer_account import cell_story, die_story, panel_story, wafer_account
 from app.journal.act import By
-from app.machines.calls import PROBLEMS, Call, calling
+from app.machines.bodies import Number, PanelCode, RunCode, WaferCode
+from app.machines.calls import PROBLEMS, Call, FormTold, calling
 from app.machines.names import station_of
 from app.naming.resolve import resolve
 
 router = APIRouter(prefix="/api/v1", tags=["placements"], responses=PROBLEMS)
 Calling = Annotated[Call, Depends(calling)]
+Coordinate = Annotated[int, Path(ge=-(2**31), le=2**31 - 1, description="As the wafer's map counts.", examples=[12])]
+RowOrColumn = Annotated[int, Path(ge=1, le=1000, description="From 1.", examples=[2])]
 
 
 class JudgedOut(BaseModel):
-    line: int
+    line: Number
     run: str = Field(examples=["R26-000031-K"])
     verdict: str = Field(examples=["does_not_conform"])
-    reasons: list[str]
+    reasons: list[str] = Field(examples=[["1.2 % of the dies placed had failed"]])
 
 
 class LogOut(BaseModel):
@@ -39,7 +42,7 @@ class LogOut(BaseModel):
     faults: dict[str, str] = Field(description="What is wrong -> numbers of its lines.", examples=[{"die failed": "18, 40-42"}])
     holds: list[str] = Field(description="Holds that were placed.", examples=[["H26-000004-9"]])
     judgements: list[JudgedOut]
-    packs: list[str] = Field(description="Packs with something of what was held, or of what a correction changed.")
+    packs: list[str] = Field(examples=[[]], description="Packs with something of what was held, or of what a correction changed.")
 
 
 class WentToOut(BaseModel):
@@ -68,14 +71,14 @@ class WaferAccountOut(BaseModel):
 
 
 class CellOut(BaseModel):
-    panel: str
-    row: int
-    column: int
-    run: str
+    panel: PanelCode
+    row: int = Field(examples=[2])
+    column: int = Field(examples=[7])
+    run: RunCode
 
 
 class DieOut(BaseModel):
-    wafer: str
+    wafer: WaferCode
     x: int = Field(examples=[12])
     y: int = Field(examples=[40])
     bin: str | None = Field(description="Die bin; empty where the map has no die.", examples=["1"])
@@ -87,56 +90,56 @@ class DieOut(BaseModel):
 class DieOnCell(BaseModel):
     role: str = Field(description="Of the die's wafer.", examples=["red"])
     placed_as: str = Field(description="The role that the step places.", examples=["red"])
-    wafer: str
-    x: int
-    y: int
-    bin: str | None
-    quality: str | None
-    run: str
+    wafer: WaferCode
+    x: int = Field(examples=[12])
+    y: int = Field(examples=[40])
+    bin: str | None = Field(examples=["1"])
+    quality: str | None = Field(examples=["pass"])
+    run: RunCode
 
 
 class CellStoryOut(BaseModel):
-    panel: str
-    row: int
-    column: int
+    panel: PanelCode
+    row: int = Field(examples=[2])
+    column: int = Field(examples=[7])
     dies: list[DieOnCell]
     marks: list[str] = Field(description="Reasons of the marks on this cell. None: it is good.", examples=[["die failed"]])
 
 
 class PlacedOut(BaseModel):
-    role: str
-    wafer: str
-    run: str
-    dies: int
+    role: str = Field(examples=["red"])
+    wafer: WaferCode
+    run: RunCode
+    dies: int = Field(examples=[400])
 
 
 class PanelOut(BaseModel):
-    panel: str
-    rows: int
-    columns: int
-    good: int = Field(description="Good cells, less units scrapped without a cell.")
+    panel: PanelCode
+    rows: int = Field(examples=[20])
+    columns: int = Field(examples=[20])
+    good: int = Field(examples=[398], description="Good cells, less units scrapped without a cell.")
     marks: dict[str, int] = Field(description="Reason -> cells.", examples=[{"scratched": 2}])
     placed: list[PlacedOut]
-    lot: str | None = Field(description="The lot that holds it now.")
-    next_step: str | None
+    lot: str | None = Field(examples=["L26-000058-T"], description="The lot that holds it now.")
+    next_step: str | None = Field(examples=["cure"])
 
 
 @router.post("/placement_logs", summary="Import a station's placement log; a corrected one replaces an earlier one")
 def import_log(
     call: Calling,
-    file: UploadFile,
+    told: FormTold,
+    file: Annotated[UploadFile, File(description="CSV, or SEMI E142 transfer maps.")],
     station: Annotated[str, Form(description="Code of the station that wrote it.", examples=["S-0003-K"])],
     zone: Annotated[str | None, Form(description="Zone of times that name none.", examples=["Europe/Vienna"])] = None,
     replaces: Annotated[
         str | None, Form(max_length=400, description="Numbers of earlier logs (`evidence`) that this one corrects, by commas.", examples=["17"])
     ] = None,
-    happened_at: Annotated[str | None, Form()] = None,
 ) -> LogOut:
     """CSV with the columns time, wafer, die x, die y, panel, row, column (an empty panel: a die picked and lost), or SEMI E142 transfer maps.
 
     All or nothing: lines that can't be understood refuse the file by their numbers. What broke a rule is recorded and marked.
     """
-    told, earlier = call.told(happened_at), _numbers(replaces)
+    earlier = _numbers(replaces)
     kept, log = read_log(call.house, file.filename or "unnamed", file.file.read(), zone)
 
     def verb(s: Session, by: By) -> dict[str, Any]:
@@ -157,13 +160,13 @@ def one_wafer(wafer: str, call: Calling) -> WaferAccountOut:
 
 
 @router.get("/wafers/{wafer}/dies/{x}/{y}", summary="From a die to its cell")
-def one_die(wafer: str, x: int, y: int, call: Calling) -> DieOut:
+def one_die(wafer: str, x: Coordinate, y: Coordinate, call: Calling) -> DieOut:
     with call.house.reading() as session:
         return DieOut(**asdict(die_story(session, resolve(session, wafer, "wafer"), x, y)))
 
 
 @router.get("/panels/{panel}/cells/{row}/{column}", summary="From a cell to its dies")
-def one_cell(panel: str, row: int, column: int, call: Calling) -> CellStoryOut:
+def one_cell(panel: str, row: RowOrColumn, column: RowOrColumn, call: Calling) -> CellStoryOut:
     with call.house.reading() as session:
         return CellStoryOut(**asdict(cell_story(session, resolve(session, panel, "panel"), row, column)))
 

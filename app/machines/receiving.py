@@ -3,15 +3,15 @@
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, File, Form, UploadFile
-from pydantic import AwareDatetime, BaseModel, Field
+from pydantic import BaseModel, Field
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
 from app.errors import bad_input
 from app.floor.mounts import part_of
 from app.journal.act import By
-from app.machines.bodies import Name, Text, Told
-from app.machines.calls import PROBLEMS, Call, calling
+from app.machines.bodies import ABatch, BatchCode, Moment, Name, PanelCode, PartNumber, Text, Told, WaferCode
+from app.machines.calls import PROBLEMS, Call, FormTold, calling
 from app.naming.resolve import resolve
 from app.receiving.batches import mix_batches, open_batch, receive_batch
 from app.receiving.die_map import Stated
@@ -23,27 +23,27 @@ Calling = Annotated[Call, Depends(calling)]
 
 
 class BatchIn(Told):
-    part: Name = Field(examples=["GLUE-7"])
+    part: PartNumber
     supplier: Text = Field("", examples=["Harrow Chemicals"])
     supplier_batch: Text | None = Field(None, description="The supplier's own batch number; kept as another's number.", examples=["HC-20881"])
-    expires_at: AwareDatetime | None = Field(None, description="Empty: the part's shelf life, if it has one.")
+    expires_at: Moment | None = Field(None, description="Empty: the part's shelf life, if it has one.")
 
 
 class BatchOut(BaseModel):
-    batch: str = Field(examples=["B26-000001-5"])
+    batch: BatchCode
 
 
 class MixIn(Told):
-    part: Name
-    parents: list[Name] = Field(min_length=1)
-    expires_at: AwareDatetime | None = None
+    part: PartNumber
+    parents: list[ABatch] = Field(min_length=1, max_length=100)
+    expires_at: Moment | None = None
 
 
 class PanelsIn(Told):
     """Panels of one lead-frame batch: by the marks on the frames, by first and last of a range of them, or by a count."""
 
-    frames: Name = Field(description="The lead-frame batch.")
-    marks: list[Name] | None = Field(None, examples=[["N000001", "N000002"]])
+    frames: ABatch = Field(description="The lead-frame batch.")
+    marks: list[Name] | None = Field(None, max_length=5000, examples=[["N000001", "N000002"]])
     first: Name | None = None
     last: Name | None = None
     count: Annotated[int, Field(ge=1, le=5000)] | None = None
@@ -52,15 +52,15 @@ class PanelsIn(Told):
 
 
 class PanelsOut(BaseModel):
-    panels: list[str] = Field(description="Codes, in the order given.", examples=[["P26-000006-5", "P26-000007-3"]])
+    panels: list[PanelCode] = Field(description="In the order given.")
 
 
 class WaferOut(BaseModel):
-    wafer: str
-    wafer_id: str
-    gross: int
-    passing: int
-    failing: int
+    wafer: WaferCode
+    wafer_id: str = Field(description="The supplier's number.", examples=["RD0417-03"])
+    gross: int = Field(description="Dies on the map.", examples=[200])
+    passing: int = Field(examples=[196])
+    failing: int = Field(examples=[4])
 
 
 class WafersOut(BaseModel):
@@ -112,19 +112,18 @@ def receive_some_panels(body: PanelsIn, call: Calling) -> PanelsOut:
 @router.post("/wafers", summary="Receive wafers with their die maps, from one file or many: all or nothing")
 def receive_some_wafers(
     call: Calling,
+    told: FormTold,
     files: Annotated[list[UploadFile], File(description="SEMI E142 XML, SEMI G85 XML, a text grid or CSV; the content tells which.")],
-    part: Annotated[str, Form(description="The wafer part.")],
-    supplier: Annotated[str, Form()] = "",
+    part: Annotated[str, Form(description="The wafer part.", examples=["RED-4"])],
+    supplier: Annotated[str, Form(examples=["Harrow Optics"])] = "",
     origin: Annotated[str | None, Form(description="Where the file is silent: UpperLeft, LowerRight, ...")] = None,
     axis: Annotated[str | None, Form(description="DownRight, UpRight, DownLeft, UpLeft")] = None,
     orientation: Annotated[str | None, Form(description="Degrees of the notch, in quarter turns")] = None,
     null: Annotated[str | None, Form(description="The code that means no die")] = None,
     passing: Annotated[str | None, Form(description="Passing die bins, separated by commas")] = None,
     wafer: Annotated[str | None, Form(description="The wafer's identity, where the file has none")] = None,
-    happened_at: Annotated[str | None, Form()] = None,
 ) -> WafersOut:
     stated = Stated(origin=origin, axis=axis, orientation=orientation, null=null, passing=_listed(passing), wafer=wafer)
-    told = call.told(happened_at)
     with call.house.reading() as session:
         found = catalogue.part(session, part).body
     kept = read_map_files(call.house, [(file.filename or "unnamed", file.file.read()) for file in files], found, stated)
@@ -144,18 +143,29 @@ def receive_some_wafers(
 
 
 @router.post("/wafers/{wafer}/map", summary="Correct a wafer's die map, in the open")
-def correct_map(wafer: str, call: Calling, file: UploadFile, origin: Annotated[str | None, Form()] = None) -> WaferOut:
+def correct_map(
+    wafer: str,
+    call: Calling,
+    told: FormTold,
+    file: Annotated[UploadFile, File(description="The right map, in any of the four formats.")],
+    origin: Annotated[str | None, Form(description="Where the file is silent: UpperLeft, LowerRight, ...")] = None,
+    axis: Annotated[str | None, Form(description="DownRight, UpRight, DownLeft, UpLeft")] = None,
+    orientation: Annotated[str | None, Form(description="Degrees of the notch, in quarter turns")] = None,
+    null: Annotated[str | None, Form(description="The code that means no die")] = None,
+    passing: Annotated[str | None, Form(description="Passing die bins, separated by commas")] = None,
+) -> WaferOut:
+    stated = Stated(origin=origin, axis=axis, orientation=orientation, null=null, passing=_listed(passing), wafer=None)
     with call.house.reading() as session:
         named = resolve(session, wafer, "wafer")
         part = part_of(session, named.id).body
-    kept = read_map_files(call.house, [(file.filename or "unnamed", file.file.read())], part, Stated(origin=origin))[0]
+    kept = read_map_files(call.house, [(file.filename or "unnamed", file.file.read())], part, stated)[0]
 
     def verb(s: Session, by: By) -> dict[str, Any]:
         correct_die_map(s, by, named, kept)
         one = map_of(s, named.id)
         return {"wafer": named.code, "wafer_id": one.wafer or "", "gross": one.gross, "passing": one.passing, "failing": one.failing}
 
-    return WaferOut(**call.do("correct_die_map", call.told(None), verb, path={"wafer": wafer, "file": kept.kept.digest}))
+    return WaferOut(**call.do("correct_die_map", told, verb, path={"wafer": wafer, "file": kept.kept.digest}))
 
 
 def _listed(text: str | None) -> tuple[str, ...]:
