@@ -1,5 +1,6 @@
 """The ground of every page and call: render, redirect, forms, request forgery, and one place where an error becomes an answer."""
 
+import re
 import secrets
 from collections.abc import Mapping
 from datetime import datetime
@@ -12,6 +13,7 @@ from fastapi import FastAPI, Form, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup, escape
 from pydantic import AfterValidator
 from starlette.datastructures import MutableHeaders
 from starlette.exceptions import HTTPException
@@ -34,9 +36,16 @@ _HTTP = {  # what, why, now
     405: ("This can't be done here.", "{path} does not take {method}.", "Begin at the first page, or see the calls at /api."),
     413: ("Too much was sent.", "It is larger than this server takes in.", "Send it in parts, or ask the administrator to raise the limit."),
 }
-environment = Environment(
-    loader=FileSystemLoader(TEMPLATES), undefined=StrictUndefined, autoescape=True, trim_blocks=True, lstrip_blocks=True
-)
+_CODE = re.compile(r"\b[A-Z][0-9A-Z]*-[0-9A-Z-]+\b")
+environment = Environment(loader=FileSystemLoader(TEMPLATES), undefined=StrictUndefined, autoescape=True, trim_blocks=True, lstrip_blocks=True)
+
+
+def _coded(text: str) -> Markup:
+    """Text whose codes do not break at their hyphens when a line ends: half a code is read as another one."""
+    return Markup(_CODE.sub(r'<span class="code">\g<0></span>', str(escape(text))))
+
+
+environment.filters["coded"] = _coded
 
 
 def _line(text: str) -> str:

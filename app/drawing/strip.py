@@ -9,7 +9,7 @@ from html import escape
 from typing import Literal
 
 State = Literal["done", "open", "at risk", "in work", "next", "held", "to come"]
-PITCH, HEIGHT, TOP, SIDE = 84, 110, 44, 46  # of the picture's own units: pocket to pocket, the whole, a pocket's upper edge, its side
+PITCH, HEIGHT, TOP, SIDE = 84, 112, 46, 46  # of the picture's own units: pocket to pocket, the whole, a pocket's upper edge, its side
 _LEFT, _MIDDLE = (PITCH - SIDE) / 2, PITCH / 2
 _SAYS = {"open": "done, its judgement is open", "at risk": "done, gone on at risk while its judgement is open"}
 
@@ -71,9 +71,9 @@ def _picture(pocket: Pocket, brackets: Sequence[Bracket]) -> str:
 
 
 def _film() -> Iterator[str]:
-    yield f'<path class="film" d="M0 20h{PITCH}v{HEIGHT - 22}H0z"/>'
+    yield f'<path class="film" d="M0 22h{PITCH}v{HEIGHT - 26}H0z"/>'
     for x in (PITCH / 4, PITCH * 3 / 4):
-        yield f'<circle class="hole" cx="{x:g}" cy="31" r="5"/>'
+        yield f'<circle class="hole" cx="{x:g}" cy="33" r="5"/>'
 
 
 def _pocket(pocket: Pocket) -> Iterator[str]:
@@ -88,8 +88,8 @@ def _pocket(pocket: Pocket) -> Iterator[str]:
         yield f'<path class="risk" d="M{_MIDDLE:g} {middle - 12:g}l12 20h-24z"/><path class="riskbar" d="M{_MIDDLE:g} {middle - 4:g}v5m0 3v2"/>'
     elif pocket.state == "open":
         yield f'<text class="again" x="{_MIDDLE:g}" y="{middle + 6:g}">?</text>'
-    elif pocket.state == "in work":
-        yield f'<path class="arrow" d="M{_MIDDLE - 10:g} {middle - 8:g}h6v16h-6zm12 0h6v16h-6z"/>'
+    elif pocket.state == "in work":  # a part half there
+        yield f'<path class="begun" d="M{_LEFT + 9:g} {TOP + 8}h20l9 9v21h-29z"/><path class="arrow" d="M{_LEFT + 9:g} {TOP + 23}h29v15h-29z"/>'
     elif pocket.state == "next":
         yield f'<path class="arrow" d="M{_MIDDLE - 9:g} {middle - 8:g}l18 8-18 8z"/>'
     elif pocket.state == "held":
@@ -104,11 +104,11 @@ def _bracket(number: int, bracket: Bracket) -> Iterator[str]:
     level = "over" if bracket.left <= 0 else "care"
     begin = _MIDDLE if number == bracket.first else 0.0
     end = _MIDDLE if number == bracket.last else float(PITCH)
-    yield f'<path class="window {level} off" d="M{begin:g} 14H{end:g}"/>'
+    yield f'<path class="window {level} off" d="M{begin:g} 9H{end:g}"/>'
     if number in (bracket.first, bracket.last):
-        yield f'<path class="window {level}" d="M{_MIDDLE:g} 20V13"/>'
+        yield f'<path class="window {level}" d="M{_MIDDLE:g} 18V8"/>'
     length = (bracket.last - bracket.first) * PITCH
     gone = (number - bracket.first) * PITCH - _MIDDLE + begin  # of the bracket, where this piece begins
     thick = begin + max(0.0, length * (1 - max(0.0, bracket.left)) - gone)
     if thick < end:
-        yield f'<path class="window {level} left" d="M{thick:g} 14H{end:g}"/>'
+        yield f'<path class="window {level} left" d="M{thick:g} 9H{end:g}"/>'

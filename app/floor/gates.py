@@ -158,8 +158,8 @@ def _held(facts: Facts) -> list[Reason]:
     return [
         Reason(
             "held",
-            f"{_some(names)} is on hold ({facts.hold_names.get(hold, '')}: {words[hold]}).",
-            "Put it on the hold rack and ask quality to release it.",
+            f"{_some(names)} {'is' if len(names) == 1 else 'are'} on hold ({facts.hold_names.get(hold, '')}: {words[hold]}).",
+            f"Put {'it' if len(names) == 1 else 'them'} on the hold rack and ask quality for the release.",
         )
         for hold, names in found.items()
     ]
@@ -196,9 +196,15 @@ def _position(facts: Facts, group: Group, step: Step) -> list[Reason]:
             return []
         return [Reason("repeats_used", f"{step.name} was repeated as often as its time window allows.", "Ask quality for a disposition.")]
     following = next((one.name for one in route.steps if one.key == group.next_step), None)
-    names = _some([facts.names.get(item, str(item)) for item in group.items])
-    comes = f"comes to {following} next" if following else "has done every step of its route"
-    return [Reason("not_next_step", f"{names} {comes}, not to {step.name}.", f"Take it to {following}." if following else "Scan another lot.")]
+    names, is_one = _some([facts.names.get(item, str(item)) for item in group.items]), len(group.items) == 1
+    comes = f"{'comes' if is_one else 'come'} to {following} next" if following else f"{'has' if is_one else 'have'} done every step"
+    return [
+        Reason(
+            "not_next_step",
+            f"{names} {comes}, not to {step.name}.",
+            f"Take {'it' if is_one else 'them'} to {following}." if following else "Scan another lot.",
+        )
+    ]
 
 
 def _went_on(route: Route, group: Group, step: Step) -> bool:

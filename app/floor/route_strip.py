@@ -11,6 +11,7 @@ from app.catalogue.definitions import Route, Step
 from app.drawing.strip import Bracket, Drawn, Pocket, State, strip
 from app.floor.groups import Group
 from app.floor.open_judgements import OpenJudgement, open_judgements
+from app.floor.progress import loose_begins
 from app.floor.windows import WindowState, running
 from app.holds.stopped import Stop, stops_on
 from app.ledger.runs import Claim
@@ -43,8 +44,9 @@ def route_strip(session: Session, group: Group, at: datetime, around: int | None
     in_work = len(list(session.scalars(select(Claim.item).where(Claim.item.in_(group.items)))))
     judged = open_judgements(session, list(group.panels))
     found = [one for opened in judged.values() for one in opened]
-    pockets = [_pocket(i, step, group, found, bool(stops), in_work) for i, step in enumerate(steps, 1)]
-    windows = _windows(route, group) if route else []
+    loose = loose_begins(route) if route and group.item is not None else 0
+    pockets = [_pocket(i, step, group, found, bool(stops), in_work, i <= loose) for i, step in enumerate(steps, 1)]
+    windows = [one for one in (_windows(route, group) if route else []) if not (in_work and _is_met(one, group))]
     numbers = {step.key: i for i, step in enumerate(steps, 1)}
     brackets = [Bracket(numbers[one.window.from_step], numbers[one.window.to_step], share_left(one, at)) for one in windows]
     return RouteStrip(
@@ -66,7 +68,7 @@ def minutes_in_words(seconds: int) -> str:
     return f"{hours} h {minutes:02} min" if hours else f"{minutes} min"
 
 
-def _pocket(number: int, step: Step, group: Group, judged: list[OpenJudgement], held: bool, in_work: int) -> Pocket:
+def _pocket(number: int, step: Step, group: Group, judged: list[OpenJudgement], held: bool, in_work: int, before: bool) -> Pocket:
     times = max((stand.times(step.key) for stand in group.progress), default=0)
     if step.key == group.next_step:
         note = f"{in_work} of {len(group.panels)} panels" if in_work and group.panels else ""
@@ -75,6 +77,8 @@ def _pocket(number: int, step: Step, group: Group, judged: list[OpenJudgement], 
     mine = [one for one in judged if one.step == step.key]
     if mine and times:
         return Pocket(number, step.name, "at risk" if all(one.at_risk for one in mine) else "open", times)
+    if not times and before:
+        return Pocket(number, step.name, "done", 0, "before the units were loose")
     return Pocket(number, step.name, "done" if times else "to come", times)
 
 
@@ -87,6 +91,11 @@ def _windows(route: Route, group: Group) -> list[WindowState]:
             if state.ends_at is not None and (key not in first or state.since < first[key].since):
                 first[key] = state
     return list(first.values())
+
+
+def _is_met(state: WindowState, group: Group) -> bool:
+    """Its second step has begun, and beginning was all that it asked."""
+    return state.window.until == "start" and state.window.to_step == group.next_step
 
 
 def _left(state: WindowState, steps: tuple[Step, ...], at: datetime) -> WindowLeft:

@@ -1,6 +1,7 @@
 """Start a run: gather what was scanned, ask the gates, claim it, open its lines."""
 
 from dataclasses import dataclass
+from datetime import datetime
 
 from sqlalchemy import select
 from sqlalchemy.dialects import postgresql, sqlite
@@ -54,6 +55,24 @@ def start_run(
     if not steps:
         raise Refused(what, *(found or [Reason("not_here", "There is nothing that could start.", "Scan what is meant.")]))
     return open_run(session, by, facts, steps, found, person=person, shelf=dict.fromkeys(steps, shelf) if shelf else {})
+
+
+@dataclass(frozen=True)
+class Would:
+    """What a start would meet now: the groups that would work, at which step, and why it would be refused."""
+
+    facts: Facts
+    steps: dict[int, Step]
+    refusal: Refused | None
+
+
+def would_start(session: Session, station: int, things: list[Named], *, person: int | None, at: datetime) -> Would:
+    """Asks before the act; writes and locks nothing. Whether the line is clear is asked of the person, so it is no ground here."""
+    facts = read_facts(session, station, gather(session, things), person, at)
+    facts, steps = _settle_steps(session, facts, None)
+    found = grounds(facts, steps)
+    what = f"{_names(things)} may not start {_what(facts, steps)} at {facts.station.name}."
+    return Would(facts, steps, Refused(what, *found) if found else None)
 
 
 def lock_and_gather(session: Session, things: list[Named], only: list[int] | None = None) -> list[Group]:

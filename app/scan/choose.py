@@ -8,11 +8,13 @@ from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Record, Step
+from app.drawing.strip import ordinal
 from app.errors import refuse
 from app.floor.ends import open_lines_of, step_of_line
-from app.floor.gates import Facts, Loaded, loaded_on, read_facts
+from app.floor.gates import Facts, Loaded, loaded_on
 from app.floor.groups import Group, contents, gather
 from app.floor.marks import good_units
+from app.floor.starts import would_start
 from app.floor.windows import running
 from app.ledger.runs import Claim, Line, Run
 from app.ledger.sets import panels_of
@@ -66,7 +68,7 @@ class Meaning:
     station: int | None = None
 
 
-def choose(session: Session, text: str, station: int | None, pending: Pending | None, now: datetime) -> Meaning:
+def choose(session: Session, text: str, station: int | None, pending: Pending | None, now: datetime, person: int | None = None) -> Meaning:
     """`station`: the one chosen at this terminal. `pending`: the question that was on the screen when this was scanned."""
     named = resolve(session, text)
     if pending is not None:
@@ -83,14 +85,14 @@ def choose(session: Session, text: str, station: int | None, pending: Pending | 
     if named.kind == "load":
         return Meaning("load", named)
     if named.kind in WORKED_ON:
-        return _about_work(session, named, station, now)
+        return _about_work(session, named, station, now, person)
     return Meaning("look", named)
 
 
-def question_about(session: Session, named: Named, station: int, now: datetime) -> Question:
+def question_about(session: Session, named: Named, station: int, now: datetime, person: int | None = None) -> Question:
     """The question that a thing raises at a station: to finish what runs there, or to start what comes next."""
     run = run_of(session, named, station)
-    return _finish_question(session, named, run) if run is not None else _start_question(session, named, station, now)
+    return _finish_question(session, named, run) if run is not None else _start_question(session, named, station, now, person)
 
 
 def run_of(session: Session, named: Named, station: int | None = None) -> Run | None:
@@ -113,29 +115,31 @@ def station_for(session: Session, named: Named, stations: list[int]) -> int | No
     return able[0] if len(able) == 1 else None
 
 
-def _about_work(session: Session, named: Named, station: int | None, now: datetime) -> Meaning:
+def _about_work(session: Session, named: Named, station: int | None, now: datetime, person: int | None) -> Meaning:
     if station is None:
         run = run_of(session, named)
         if run is None:
             return Meaning("look", named)
         station = run.station
-    return Meaning("ask", named, question_about(session, named, station, now), station)
+    return Meaning("ask", named, question_about(session, named, station, now, person), station)
 
 
-def _start_question(session: Session, named: Named, station: int, now: datetime) -> Question:
-    groups = gather(session, [named])
-    facts = read_facts(session, station, groups, None, now)
-    step = next((found for group in groups if (found := _next(session, group))), None)
+def _start_question(session: Session, named: Named, station: int, now: datetime, person: int | None) -> Question:
+    """Refuses at once what would be refused at the confirmation: nobody is asked what can't be done."""
+    would = would_start(session, station, [named], person=person, at=now)
+    if would.refusal is not None:
+        raise would.refusal
+    groups, step = would.facts.groups, next(iter(would.steps.values()))
     panels = [panel for group in groups for panel in group.panels]
-    words = f"Start {step.name} on {named.code}?" if step else f"{named.code} has done every step."
-    units = sum(good_units(session, panels).values()) if panels else 0
-    left, window = _window(facts, groups, now)
+    left, window = _window(would.facts, groups, now)
+    again = max(stand.times(step.key) for group in groups for stand in group.progress)
+    time = f" for the {ordinal(again + 1)} time" if again else ""
     return Question(
-        verb="start", thing=named, station=station, station_name=facts.station.name, step=step.name if step else "", words=words,
-        panels_here=len(panels), panels_done=_done(groups, step), panels_of_lot=len(panels), units=units,
-        loaded=tuple(facts.loaded), window_seconds=left, window_words=window, records=(), groups=tuple(groups),
-        caution=step.caution if step else "", instruction=step.instruction if step else "",
-        asks_line_clear=step is not None and step.operation in ("test", "tape"),
+        verb="start", thing=named, station=station, station_name=would.facts.station.name, step=step.name,
+        words=f"Start {step.name} on {named.code}{time}?", panels_here=len(panels), panels_done=_done(groups, step), panels_of_lot=len(panels),
+        units=sum(good_units(session, panels).values()) if panels else 0, loaded=tuple(would.facts.loaded), window_seconds=left,
+        window_words=window, records=(), caution=step.caution, instruction=step.instruction,
+        asks_line_clear=step.operation in ("test", "tape"), groups=tuple(groups),
     )  # fmt: skip
 
 
@@ -150,7 +154,7 @@ def _finish_question(session: Session, named: Named, run: Run) -> Question:
         panels_here=sum(_panels(session, line) for line in lines), panels_done=0, panels_of_lot=0, units=sum(line.units or 0 for line in lines),
         loaded=tuple(loaded_on(session, run.station)), window_seconds=None, window_words="", records=tuple(records.values()),
         caution=steps[0].caution if steps else "", instruction=steps[0].instruction if steps else "", run=run.id,
-        counts=any(step.count not in ("none", "cells") for step in steps),
+        counts=any(step.count not in ("none", "cells") for step in steps), groups=tuple(gather(session, [named])),
     )  # fmt: skip
 
 

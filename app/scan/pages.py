@@ -40,7 +40,7 @@ def floor(request: Request, who: Calling, station: str = "", ask: str = "") -> R
         try:
             chosen = resolve(session, station, "station") if station else None
             if ask and chosen is not None:
-                question = question_about(session, resolve(session, ask), chosen.id, clock.now())
+                question = question_about(session, resolve(session, ask), chosen.id, clock.now(), who.person)
         except Refused as refusal:
             return _page(request, session, who, chosen, None, refusal=refusal)
         return _page(request, session, who, chosen, question)
@@ -62,7 +62,7 @@ def _scanned(request: Request, who: Caller, scan: str, station: str, asked: str,
         try:
             chosen = resolve(session, station, "station") if station else _only_station(session, who)
             pending = Pending(asked, datetime.fromisoformat(asked_at)) if asked and asked_at else None
-            meaning = choose(session, scan, chosen.id if chosen else None, pending, clock.now())
+            meaning = choose(session, scan, chosen.id if chosen else None, pending, clock.now(), who.person)
         except Refused as refusal:
             return _page(request, session, who, _named_station(session, station), None, refusal=refusal, typed=scan)
         if meaning.do == "nothing" and pending is not None and chosen is not None:  # a double read: the question stays
@@ -106,7 +106,7 @@ def _ask_on(request: Request, who: Caller, form: dict[str, str], values: dict[st
     """The same question again with what was typed, at the value that is still missing."""
     with house_of(request).reading() as session:
         at = resolve(session, form.get("station", ""), "station")
-        question = question_about(session, resolve(session, form.get("thing", "")), at.id, clock.now())
+        question = question_about(session, resolve(session, form.get("thing", "")), at.id, clock.now(), who.person)
         return _page(request, session, who, at, question, given=values)
 
 
@@ -134,7 +134,7 @@ def _write(request: Request, who: Caller, meaning: Meaning, chosen: Named | None
 
 def _confirm(request: Request, who: Caller, chosen: Named, asked: str, key: str) -> Response:
     with house_of(request).reading() as session:
-        question = question_about(session, resolve(session, asked), chosen.id, clock.now())
+        question = question_about(session, resolve(session, asked), chosen.id, clock.now(), who.person)
     if question.verb == "start":
         return _start(request, who, asked, chosen.code, key, clear=False)
     if question.records:
@@ -157,7 +157,7 @@ def _finish(request: Request, who: Caller, form: dict[str, str]) -> Response:
 
     def verb(session: Session, by: By) -> dict[str, Any]:
         one, at = resolve(session, thing), resolve(session, station, "station")
-        question = question_about(session, one, at.id, by.now)
+        question = question_about(session, one, at.id, by.now, who.person)
         if question.verb != "finish" or question.run is None:
             raise refuse("finished", f"Nothing runs on {one.code} at {question.station_name}.", "It was finished before.", "Scan it again.")
         run = session.get_one(Run, question.run)
