@@ -279,5 +279,5 @@ def _pack(session: Session, pack: Pack) -> dict[str, Any]:
         "units": units_of(session, pack.item), "closed": pack.closed_e is not None, "date_code": pack.date_code,
         "dry_packed": session.get(DryPack, pack.item) is not None, "where": str(place_of(session, [pack.item])[pack.item]),
         "run": _filling(session, pack.item),
-        "fills": [{"pocket_from": f.first, "pocket_to": f.last, "lot": code_of(session, "lot", f.loose)} for f in fills_of(session, pack.item)],
+        "fills": [{"pocket_from": f.pocket_from, "pocket_to": f.pocket_to, "lot": code_of(session, "lot", f.loose)} for f in fills_of(session, pack.item)],
     }  # fmt: skip

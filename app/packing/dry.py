@@ -60,7 +60,7 @@ def seal_pack(session: Session, by: By, station: int, pack: Named, *, person: in
     product: Product = catalogue.with_id(session, row.product).body
     sealed = DryPack(
         e=by.e, pack=row.item, sealed_at=by.happened_at, moisture_level=product.moisture_level,
-        use_before_at=use_before(by.happened_at, product.shelf_months),
+        use_before_at=use_before(by.happened_at, product.shelf_months, catalogue.site(session).zone),
     )  # fmt: skip
     session.add(sealed)
     if found:

@@ -23,8 +23,9 @@ from app.ledger.items import Item, Lot, Pack
 from app.ledger.runs import Line, Run
 from app.ledger.sets import LotHolding, Member
 from app.naming.resolve import Named, code_of, give_code
-from app.packing.contents import Fill, fills_of, put_in, units_of
+from app.packing.contents import fills_of, put_in, units_of
 from app.packing.date_codes import date_code
+from app.packing.pockets import Fill
 
 
 @dataclass(frozen=True)
@@ -95,7 +96,7 @@ def add_units(session: Session, by: By, pack: Pack, part: Part, run: int | None)
     if before is not None:
         raise bad_input("A lot stands twice.", "parts", f"{part.lot.code} is named more than once.", "Name each lot once, with all its units.")
     take(session, by, part.lot.id, part.units, pack.item, "fill", run=run)
-    put_in(session, by, pack.item, [Fill(1, part.units, part.lot.id)])
+    put_in(session, by, pack.item, [Fill(part.lot.id, 1, part.units)])
 
 
 def close_pack(

@@ -15,8 +15,10 @@ from app.ledger.flows import Flow
 from app.ledger.items import Item, Lot, Pack
 from app.ledger.runs import Claim
 from app.naming.resolve import Named, codes_of
-from app.packing.contents import Fill, fills_of, put_in, renumbered, take_out, turned_round, units_of
+from app.packing.contents import fills_of, put_in, take_out, units_of
 from app.packing.fill import new_pack
+from app.packing.pockets import Fill
+from app.packing.pockets import re_reel as re_reeled
 
 
 def re_reel(session: Session, by: By, pack: Named) -> Pack:
@@ -61,7 +63,7 @@ def take_off_tape(session: Session, by: By, pack: Named, first: int | None = Non
     return loose
 
 
-def leave_tape(session: Session, by: By, pack: int, fills: list[Fill], child: int) -> None:
+def leave_tape(session: Session, by: By, pack: int, fills: Sequence[Fill], child: int) -> None:
     """The flows of units that came off a tape: from the pack, and through it from the loose lots that they belong to."""
     units = sum(fill.units for fill in fills)
     session.add(Flow(e=by.e, child=child, parent=pack, kind="untape", walked=False, run=None, units=units))
@@ -91,7 +93,7 @@ def _into_new(session: Session, by: By, like: Pack, parts: list[tuple[Pack, int,
         taken = take_out(session, by, pack.item, first, last)
         session.add(Flow(e=by.e, child=new.item, parent=pack.item, kind="repack", walked=False, run=None, units=sum(fill.units for fill in taken)))
         fills += taken
-    put_in(session, by, new.item, turned_round(fills) if turn else renumbered(fills))
+    put_in(session, by, new.item, re_reeled(fills) if turn else fills)
     new.closed_e, new.closed_at, new.units = by.e, by.happened_at, units_of(session, new.item)
     new.date_code, new.short_reason = like.date_code, "made from other packs" if new.units < new.size_units else None
     session.flush()
