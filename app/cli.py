@@ -92,6 +92,34 @@ def serve(data: DataFolder = None, host: str | None = None, port: int | None = N
 
 
 @shell.command()
+def demo(
+    data: DataFolder = None, no_serve: Annotated[bool, typer.Option("--no-serve", help="Stop before serving.")] = False, port: int | None = None
+) -> None:
+    """Build an invented factory (about a minute, once), print one worked trace and the demo sign-ins, and serve."""
+    from app.migrate import is_newest
+    from app.migrate import upgrade as bring_up
+    from seed_demo.build import build, is_built, load_demo, sign_ins
+    from seed_demo.worked_trace import print_worked_trace
+
+    with open_house(data, at_newest=False) as house:
+        if not is_newest(house):
+            bring_up(house)
+        folder = house.settings.data_dir
+        if is_built(house):
+            truth = load_demo(house)
+            progress.print(f"The demo is built already, in {folder}.")
+        else:
+            progress.print(f"Building the demo in {folder}: about a minute.")
+            truth = build(house, progress.print)
+        print_worked_trace(house, truth, Console(highlight=False, soft_wrap=False))
+        typer.echo("\nDemo sign-ins (everyone may know them; use them for nothing else):")
+        for one in sign_ins(house):
+            typer.echo(f"  {one.badge}  {one.name}: {one.duties}. Password {one.password}, PIN {one.pin}")
+    if not no_serve:
+        serve(data, port=port)
+
+
+@shell.command()
 def trace(
     code: Annotated[str, typer.Argument(help="Any code of ours, or another's number.")],
     forward: Annotated[bool, typer.Option("--forward", help="To packs and customers, instead of back to origins.")] = False,

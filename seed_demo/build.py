@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 from sqlalchemy import func, select
+from sqlalchemy.orm import Session
 
 from app import clock
 from app.catalogue.approve import approve_route
@@ -16,9 +17,10 @@ from app.catalogue.load import as_json, load_file
 from app.db import House
 from app.errors import refuse
 from app.evidence.keep import keep_file
-from app.journal.act import SYSTEM, act
+from app.journal.act import SYSTEM, Actor, By, act
 from app.journal.models import Entry
 from app.journal.sealing import seal
+from app.naming.resolve import resolve
 from app.people.people import actor_of, everyone
 from app.people.secrets import keep_secret, new_secret
 from seed_demo.factory import Campaign, Factory, PanelLot, Story
@@ -84,6 +86,11 @@ def is_built(house: House) -> bool:
     return (house.settings.data_dir / FILE).exists()
 
 
+def load_demo(house: House) -> Truth:
+    """The truth of a demo that was built before."""
+    return load_truth(house.settings.data_dir)
+
+
 def sign_ins(house: House) -> list[SignIn]:
     """Demo passwords: everyone may know them."""
     with house.reading() as session:
@@ -140,16 +147,24 @@ def _set_up(house: House, say: Callable[[str], None]) -> None:
     with house.reading() as session:
         engineer = actor_of(session, next(one.id for one in everyone(session) if "engineer" in one.duties))
     for route in found.routes:
-        arguments: dict[str, Any] = {"product": route.product, "revision": route.revision}
-        act(
-            house, engineer, "approve_route", arguments,
-            lambda s, by, route=route: {"route": approve_route(s, by, route.product, route.revision).name}, signed=True,
-        )  # fmt: skip
+        _approve(house, engineer, route.product, route.revision)
     for one in sign_ins(house):
-        secrets = [new_secret(kind, text, cheap=house.settings.cheap_passwords) for kind, text in (("password", one.password), ("pin", one.pin))]
-        with house.reading() as session:
-            person = next(known.id for known in everyone(session) if known.badge == one.badge)
-        act(
-            house, SYSTEM, "give_secret", {"person": one.badge},
-            lambda s, by, person=person, secrets=secrets: {"set": [keep_secret(s, by, person, new) for new in secrets] and one.badge},
-        )  # fmt: skip
+        _give_secrets(house, one)
+
+
+def _approve(house: House, engineer: Actor, product: str, revision: str) -> None:
+    arguments = {"product": product, "revision": revision}
+    act(house, engineer, "approve_route", arguments, lambda s, by: {"route": approve_route(s, by, product, revision).name}, signed=True)
+
+
+def _give_secrets(house: House, one: SignIn) -> None:
+    cheap = house.settings.cheap_passwords
+    secrets = [new_secret("password", one.password, cheap=cheap), new_secret("pin", one.pin, cheap=cheap)]
+
+    def verb(session: Session, by: By) -> dict[str, Any]:
+        person = resolve(session, one.badge, "person")
+        for secret in secrets:
+            keep_secret(session, by, person.id, secret)
+        return {"set": len(secrets)}
+
+    act(house, SYSTEM, "give_secret", {"person": one.badge}, verb)

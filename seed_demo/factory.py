@@ -53,7 +53,6 @@ class PanelLot:
     at: datetime
     family: "Campaign"
     planted: set[str] = field(default_factory=set)
-    at_risk: bool = False
 
     @property
     def codes(self) -> list[str]:
@@ -130,6 +129,7 @@ class Factory:
 
         for panel in panels:
             self.panel_reach[panel.code] = Reach(batches={frames.code}, panels={panel.code})
+            self.truth.frames[panel.code] = frames.code
         self.truth.batches.of(frames.code)
         named = self.hands.do(self.hands.certified(None), "start_lot", {"product": campaign.product, "panels": len(panels)}, at, verb)
         return PanelLot(named, campaign.product, panels, campaign.order, wire, at, campaign, set(planted))
@@ -202,7 +202,7 @@ class Factory:
 
     def _in_two(self, lot: PanelLot, step: Step) -> Story:
         """Half of the lot goes ahead, and the lot is one again before the next step."""
-        part = self._split(lot, lot.panels[12:], lot.at)
+        part = self._split(lot, lot.panels[len(lot.panels) // 2 :], lot.at)
         yield from self._plain(part, step)
         yield from self._plain(lot, step)
         at = later(max(lot.at, part.at), 2)
@@ -402,13 +402,8 @@ class Factory:
         if late:
             self.truth.faults["late logger file"] = run.code
             self.begin(self._file_comes(oven, name, data), later(ends, 100))
-            lead = self.hands.with_duty("lead")
             for one, _ in some:
-                one.lot.at_risk = True
-                self.hands.do(
-                    lead, "go_on_at_risk", {"lot": one.lot.named.code}, later(ends, 6),
-                    lambda s, by, lot=one.lot: len(go_on_at_risk(s, by, [panel.id for panel in lot.panels], "logger file comes later")), signed=True,
-                )  # fmt: skip
+                self._goes_on_at_risk(one.lot, later(ends, 6))
         else:
             yield from self._file_comes(oven, name, data)
         for n, (one, story) in enumerate(some):
@@ -417,13 +412,18 @@ class Factory:
                 one.lot.planted.add("cold shelf")
             self.begin(story, one.lot.at)
 
+    def _goes_on_at_risk(self, lot: PanelLot, at: datetime) -> None:
+        panels = [panel.id for panel in lot.panels]
+        verb = lambda s, by: len(go_on_at_risk(s, by, panels, "logger file comes later"))  # noqa: E731
+        self.hands.do(self.hands.with_duty("lead"), "go_on_at_risk", {"lot": lot.named.code}, at, verb, signed=True)
+
     def _planted_here(self, some: list[tuple[InOven, Story]], recipe: str) -> tuple[int | None, bool]:
         """Once a cold shelf, and once a file that comes late."""
         if self.loads >= 4 and "late logger file" in self.planted_left and recipe.startswith("DIE"):
             self.planted_left.discard("late logger file")
             return None, True
         if self.loads >= 6 and "cold shelf" in self.planted_left and recipe.startswith("DIE"):
-            whole = [n for n, (one, _) in enumerate(some) if len(one.lot.panels) == 24 and not one.lot.planted and not one.lot.at_risk]
+            whole = [n for n, (one, _) in enumerate(some) if len(one.lot.panels) == 24 and "wrong map" not in one.lot.planted]
             if whole:
                 self.planted_left.discard("cold shelf")
                 return whole[0], False
@@ -448,7 +448,8 @@ class Factory:
         self._split(lot, lot.panels[12:], at)
 
         def decide(s: Any, by: Any) -> int:
-            hold = s.scalars(select(Hold).where(Hold.kind == "line", Hold.automatic.is_(True), Hold.closed_e.is_(None)).order_by(Hold.id.desc())).first()
+            lines = select(Hold).where(Hold.kind == "line", Hold.reason.startswith("The cure"), Hold.closed_e.is_(None))
+            hold = s.scalars(lines.order_by(Hold.id.desc())).first()
             dispose(s, by, hold.subject, "concession", "shear test of six units passed")
             return int(hold.id)
 
@@ -613,15 +614,14 @@ class Factory:
         yield starts
         if outside:
             who = self.hands.certified(None)
-            self.hands.do(
-                who, "move_item", {"lot": lot.named.code, "to": bench.name}, starts, lambda s, by: str(move_item(s, by, lot.named.id, "outside", bench.name))
-            )
+            verb = lambda s, by: str(move_item(s, by, lot.named.id, "outside", bench.name))  # noqa: E731
+            self.hands.do(who, "move_item", {"lot": lot.named.code, "to": bench.name}, starts, verb)
         run = self._start(lot, parting, bench, later(starts, 1))
         living = {code: self.truth.units_of_panel(code)[self.truth.alive[self.truth.units_of_panel(code)]] for code in lot.codes}
         self._touched(run, [code for code, units in living.items() if len(units)], [])
         yield ends
         units = np.concatenate(list(living.values()))
-        counted = len(units) + int(round(float(self.rng.normal(0, 6))))
+        counted = len(units) + round(float(self.rng.normal(0, 6)))
         who = self.hands.certified(parting.certificate)
 
         def part(s: Any, by: Any) -> Named:
@@ -637,12 +637,12 @@ class Factory:
         self.truth.into(named.code, units)
         loose = Loose(named, units, reach, later(ends, 5))
         for step in cleaning:
-            yield from self._clean(loose, step)
+            yield from self.clean(loose, step)
         self.done_lots += 1
         lot.family.ready.append(loose)
         yield from self._campaign_may_begin(lot.family)
 
-    def _clean(self, loose: Loose, step: Step) -> Story:
+    def clean(self, loose: Loose, step: Step) -> Story:
         benches = self.hands.benches_for("clean")
         bench = benches[0] if step.key == "sieve" else benches[-1]
         starts = max(loose.at, bench.free_at)

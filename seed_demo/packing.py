@@ -96,7 +96,7 @@ class Packing:
                 reach.take(one.reach)
             loose = Loose(named, np.concatenate([one.units for one in campaign.ready]), reach, at)
             floor.truth.into(named.code, loose.units)
-        bins = yield from self._bins(campaign, loose)
+        bins = yield from self._bins(campaign.product, loose)
         for name, one in sorted(bins.items()):
             if GRADES[name] == "reject":
                 self._scrap(one)
@@ -105,9 +105,9 @@ class Packing:
             else:
                 yield from self._reels(campaign, name, one)
 
-    def _bins(self, campaign: Campaign, loose: Loose) -> Any:
+    def _bins(self, product: str, loose: Loose) -> Any:
         floor, hands = self.floor, self.floor.hands
-        step = next(step for step in hands.routes[campaign.product].steps if step.operation == "test")
+        step = next(step for step in hands.routes[product].steps if step.operation == "test")
         bench = hands.earliest("test", loose.at)
         starts = max(loose.at, bench.free_at)
         ends = later(starts, 5 + len(loose.units) / 36_000 * 60)
@@ -123,7 +123,7 @@ class Packing:
         floor.truth.worked(run.code, loose.units)
         loose.reach.runs.add(run.code)
         yield ends
-        shares = SHARES[campaign.product]
+        shares = SHARES[product]
         names = sorted(shares)
         drawn = np.searchsorted(np.cumsum([shares[name] for name in names]), floor.rng.random(len(loose.units)))
         picked = {name: loose.units[np.minimum(drawn, len(names) - 1) == i] for i, name in enumerate(names)}
@@ -146,7 +146,8 @@ class Packing:
     def _scrap(self, one: Loose) -> None:
         hands, truth = self.floor.hands, self.floor.truth
         arguments = {"lot": one.named.code, "units": len(one.units)}
-        hands.do(hands.certified("test"), "scrap", arguments, one.at, lambda s, by: scrap_units(s, by, one.named.id, len(one.units), "reject bin").units)
+        verb = lambda s, by: scrap_units(s, by, one.named.id, len(one.units), "reject bin").units  # noqa: E731
+        hands.do(hands.certified("test"), "scrap", arguments, one.at, verb)
         truth.place[one.units] = -1
         truth.alive[one.units] = False
 
@@ -197,7 +198,7 @@ class Packing:
         self, lots: list[Loose], takes: list[int], product: str, name: str, order: str | None, *, form: str = "reel", size: int | None = None,
         short: str | None = None,
     ) -> Story:  # fmt: skip
-        floor, hands, truth = self.floor, self.floor.hands, self.floor.truth
+        floor, hands = self.floor, self.floor.hands
         step = next(step for step in hands.routes[product].steps if step.operation == "tape")
         units, at = sum(takes), max(one.at for one in lots)
         bench = hands.earliest("tape", at)
@@ -287,7 +288,7 @@ class Packing:
         return self._made("join_packs", packs, lambda s, by: join_packs(s, by, [pack.named for pack in packs]).item, fills, at)
 
     def _off_the_tape(self, pack: Pack) -> Story:
-        """The outer half comes off the tape into a jar, and from there onto a new reel."""
+        """The outer half comes off the tape into a jar; it is cleaned and tested again, and goes onto a new reel."""
         hands, truth = self.floor.hands, self.floor.truth
         there = len(pack.units)
         keep = there // 2
@@ -307,7 +308,15 @@ class Packing:
         truth.into(named.code, mixed)
         loose = Loose(named, mixed, reach, later(pack.at, 10))
         yield from self._seal(pack)
-        yield from self._fill([loose], [len(mixed)], pack.product, pack.bin, pack.order, size=len(mixed))
+        for step in self.floor.hands.routes[pack.product].steps:
+            if step.operation == "clean":
+                yield from self.floor.clean(loose, step)
+        bins = yield from self._bins(pack.product, loose)
+        for name, one in sorted(bins.items()):
+            if GRADES[name] == "reject":
+                self._scrap(one)
+            elif GRADES[name] == "prime":
+                yield from self._fill([one], [len(one.units)], pack.product, name, pack.order, size=len(one.units))
 
     def _seal(self, pack: Pack) -> Story:
         floor, hands = self.floor, self.floor.hands
@@ -336,7 +345,7 @@ class Packing:
 
     def ship_and_more(self, at: datetime) -> Story:
         """What is free goes to its customer; some comes back; and a bonder's drift is found out late, and what it touched stays here."""
-        floor, hands = self.floor, self.floor.hands
+        floor = self.floor
         free = [pack for pack in self.packs if pack.sealed and len(pack.units)]
         first, second = free[: len(free) * 2 // 3], free[len(free) * 2 // 3 :]
         for order in dict.fromkeys(pack.order for pack in first):

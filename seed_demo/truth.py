@@ -65,6 +65,7 @@ class Truth:
         self.faults: dict[str, str] = {}  # planted fault -> the code of what it is about
         self.reach: dict[str, Reach] = {}  # pack -> what can be in it
         self.packs: list[str] = []
+        self.frames: dict[str, str] = {}  # panel -> its lead-frame batch
 
     def units_of_panel(self, panel: str) -> Ints:
         first = self.panels.number[panel] * CELLS
@@ -107,6 +108,11 @@ class Truth:
         """Packs that hold something that a run really worked on."""
         return {pack for pack in self.packs if run in self.runs_of(pack)}
 
+    def reach_of(self, code: str) -> set[str]:
+        """Packs that can hold something of a wafer, batch, panel or run, by what was said."""
+        sides = ("wafers", "batches", "runs", "panels")
+        return {pack for pack, reach in self.reach.items() if any(code in getattr(reach, side) for side in sides)}
+
     def _touches_of(self, place: str) -> set[tuple[int, int]]:
         units = self.units_in(place)
         there = np.zeros(len(self.alive) + 1, dtype=np.int32)
@@ -124,9 +130,11 @@ class Truth:
         np.savez_compressed(
             path, wafer=self.wafer, die_x=self.die_x, die_y=self.die_y, alive=self.alive, place=self.place, pocket=self.pocket,
             touch=np.array(self._touch, dtype=np.int32), worked_by=np.array([(run, batch) for run, batch, _ in self._worked], dtype=np.int32),
-            worked_counts=np.array([len(some) for some in worked]), worked_units=np.concatenate(worked or [np.zeros(0)]).astype(np.int32),
+            worked_counts=np.array([len(some) for some in worked]),
+            worked_units=np.concatenate([np.zeros(0, dtype=np.int64), *worked]).astype(np.int32),
             panels=np.array(self.panels.codes), wafers=np.array(self.wafers.codes), runs=np.array(self.runs.codes),
             batches=np.array(self.batches.codes), places=np.array(self.places.codes), packs=np.array(self.packs),
+            frames=np.array([self.frames[panel] for panel in self.panels.codes]),
             faults=np.array([f"{name}: {code}" for name, code in self.faults.items()]),
         )  # fmt: skip
         return path
@@ -141,6 +149,7 @@ def load_truth(folder: Path) -> Truth:
         for name in ("panels", "wafers", "runs", "batches", "places"):
             for code in kept[name].tolist():
                 getattr(truth, name).of(code)
+        truth.frames = dict(zip(truth.panels.codes, kept["frames"].tolist(), strict=True))
         truth.packs = kept["packs"].tolist()
         truth.faults = dict(line.split(": ", 1) for line in kept["faults"].tolist())
         truth._touch = [tuple(row) for row in kept["touch"].tolist()]

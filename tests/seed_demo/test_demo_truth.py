@@ -1,0 +1,106 @@
+"""The demo against its own truth: a reduced one, built by the same stories; what a trace says is what the simulator's own record allows."""
+
+from collections.abc import Iterator
+
+import numpy as np
+import pytest
+from typer.testing import CliRunner
+
+from app.cli import shell
+from app.db import House
+from app.genealogy.checks import check
+from app.genealogy.trace import Trace, trace_back, trace_forward
+from app.naming.resolve import resolve
+from seed_demo.build import build, load_demo, sign_ins
+from seed_demo.truth import FILE, Truth
+
+LOTS, REEL = 6, 4500
+
+
+@pytest.fixture(scope="module")
+def demo(fresh_house: object, tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[House, Truth]]:
+    folder = tmp_path_factory.mktemp("demo")
+    with fresh_house(folder) as house:  # type: ignore[operator]
+        yield house, build(house, lambda _: None, lots=LOTS, reel=REEL)
+
+
+def backs(house: House, truth: Truth) -> Iterator[tuple[str, Trace]]:
+    """The trace of every pack that holds something."""
+    with house.reading() as session:
+        for pack in truth.packs:
+            if len(truth.units_in(pack)):
+                yield pack, trace_back(session, resolve(session, pack, "pack"))
+
+
+def test_what_can_be_in_a_pack_is_what_the_floor_said_and_chance_is_inside_it(demo: tuple[House, Truth]) -> None:
+    house, truth = demo
+    seen = 0
+    for pack, back in backs(house, truth):
+        reach = truth.reach[pack]
+        sides = (
+            ("wafers", {row.code: row.must for row in back.wafers if row.most}, reach.wafers, truth.wafers_of(pack)),
+            ("panels", {row.code: row.must for row in back.panels if row.most}, reach.panels, panels_of(truth, pack)),
+            ("batches", {row.code: row.must for row in back.batches if row.most}, reach.batches, None),
+            ("runs", {run.run: all(line.least > 0 for line in run.lines) for run in back.runs}, reach.runs, truth.runs_of(pack)),
+        )
+        for what, can, said, true in sides:
+            assert set(can) == said, (pack, what, set(can) ^ said)
+            true = truth.batches_of(pack) | frames_of(truth, pack) if true is None else true
+            assert true <= set(can), (pack, what, true - set(can))
+            assert {code for code, must in can.items() if must} <= true, (pack, what)
+        seen += 1
+    assert seen >= 5
+
+
+def test_the_planted_faults_reach_the_packs_that_they_truly_reach(demo: tuple[House, Truth]) -> None:
+    house, truth = demo
+    assert {"wafer with a wrong map edge", "expired syringe", "late logger file", "bonder that drifted", "cold shelf"} <= set(truth.faults)
+    with house.reading() as session:
+        for fault in ("late logger file", "cold shelf", "bonder that drifted"):
+            run = truth.faults[fault]
+            forward = trace_forward(session, resolve(session, run, "run"))
+            reached = {row.code for row in forward.packs if row.most and len(truth.units_in(row.code))}
+            assert reached == {pack for pack in truth.packs if len(truth.units_in(pack)) and run in truth.reach[pack].runs}
+            assert truth.packs_of_run(run) <= reached
+        for fault in ("wafer with a wrong map edge", "expired syringe"):
+            forward = trace_forward(session, resolve(session, truth.faults[fault]))
+            assert forward.panels
+            assert not [row for row in forward.packs if row.most]  # held in time
+            assert not truth.reach_of(truth.faults[fault])
+
+
+def test_every_unit_is_somewhere_and_the_books_say_as_many(demo: tuple[House, Truth]) -> None:
+    house, truth = demo
+    assert list(check(house)) == []
+    for pack, back in backs(house, truth):
+        assert back.subject.units == len(truth.units_in(pack)), pack
+        pockets = truth.pocket[truth.units_in(pack)]
+        assert np.array_equal(pockets, np.arange(1, len(pockets) + 1))
+
+
+def test_the_truth_is_kept_beside_the_database(demo: tuple[House, Truth]) -> None:
+    house, truth = demo
+    assert (house.settings.data_dir / FILE).exists()
+    kept, pack = load_demo(house), truth.packs[-1]
+    assert kept.runs_of(pack) == truth.runs_of(pack)
+    assert kept.wafers_of(pack) == truth.wafers_of(pack)
+    assert kept.faults == truth.faults
+
+
+@pytest.mark.only_on("sqlite")
+def test_the_command_says_that_it_is_built_and_traces(demo: tuple[House, Truth]) -> None:
+    house, _ = demo
+    said = CliRunner().invoke(shell, ["demo", "--no-serve", "--data", str(house.settings.data_dir)])
+    assert said.exit_code == 0, said.output
+    assert "built already" in said.output
+    assert "Back from pack" in said.output
+    assert all(one.password in said.output for one in sign_ins(house))
+
+
+def panels_of(truth: Truth, pack: str) -> set[str]:
+    return {truth.panels.codes[n] for n in np.unique(truth.units_in(pack) // 400).tolist()}
+
+
+def frames_of(truth: Truth, pack: str) -> set[str]:
+    """Frame batches are never on a station: their panels say which they are."""
+    return {truth.frames[panel] for panel in panels_of(truth, pack)}
