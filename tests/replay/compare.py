@@ -31,6 +31,7 @@ def differences(replay: Replay, oracle: Factory) -> list[str]:
             found += one.back(subject)
         for origin in one.some_origins():
             found += one.forward(origin)
+            found += one.back_of_any_kind(origin)
         found += one.stopped()
         found += one.counted()
     found += [f"check: {finding}" for finding in check(replay.house)]
@@ -66,6 +67,18 @@ class _Compared:
         every = [*oracle.wafers, *oracle.batches, *oracle.panels, *oracle.lots, *oracle.loose, *oracle.samples, *oracle.packs]
         every += [run.name for run in runs] + [line.name for run in runs for line in run.lines]
         return sorted(self.chance.sample(every, min(_AT_MOST, len(every))))
+
+    def back_of_any_kind(self, subject: str) -> Iterator[str]:
+        """Wafers, batches, runs, lines and what is empty now have origins too: of a batch what it was mixed from, else those of its panels."""
+        trace = trace_back(self.session, self.replay.named(subject))
+        told = set(self._rows(trace)) - {subject}
+        if subject in self.oracle.wafers:
+            yield from _two_sets(f"back {subject}", told, set(), ())
+        elif subject in self.oracle.batches:
+            yield from _two_sets(f"back {subject}", told, self.oracle.with_parents(subject) - {subject}, ())
+        elif subject in self.oracle.lines:
+            panels = {panel.name for panel in self.oracle.lines[subject].panels}
+            yield from _two_sets(f"back {subject}", panels - told, set(), ())
 
     def forward(self, origin: str) -> Iterator[str]:
         """The packs, loose lots, samples and panels that hold units of it now, where they are, and how many."""

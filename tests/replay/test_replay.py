@@ -28,7 +28,7 @@ def test_a_seeded_history_is_told_as_it_was(house: House, seed: int) -> None:
 
 
 @pytest.mark.only_on("sqlite")
-@settings(max_examples=24, phases=(Phase.explicit, Phase.reuse, Phase.generate, Phase.shrink), suppress_health_check=list(HealthCheck))
+@settings(max_examples=14, phases=(Phase.explicit, Phase.reuse, Phase.generate, Phase.shrink), suppress_health_check=list(HealthCheck))
 @given(history=histories(SHORT))
 def test_any_history_is_told_as_it_was(fresh_house: FreshHouse, history: History) -> None:
     folder = Path(tempfile.mkdtemp())
