@@ -81,6 +81,10 @@ _TOML: dict[int | str, dict[str, Any]] = {
 }
 
 
+class Toml(PlainTextResponse):
+    media_type = "application/toml"
+
+
 class FieldOut(BaseModel):
     path: str = Field(examples=["soak_minutes"])
     old: str | None = Field(description="None: it was not there.", examples=["110"])
@@ -178,10 +182,10 @@ def as_json_file(call: Calling) -> Catalogue:
         return catalogue.whole(session)
 
 
-@router.get("/catalogue.toml", summary="The whole catalogue as TOML that loads back to the same", response_class=PlainTextResponse, responses=_TOML)
-def as_toml_file(call: Calling) -> PlainTextResponse:
+@router.get("/catalogue.toml", summary="The whole catalogue as TOML that loads back to the same", response_class=Toml, responses=_TOML)
+def as_toml_file(call: Calling) -> Toml:
     with call.house.reading() as session:
-        return PlainTextResponse(dump(session), media_type="application/toml")
+        return Toml(dump(session))
 
 
 @router.get("/catalogue/{kind}", summary="The things of one kind, as they are defined now")

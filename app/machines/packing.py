@@ -32,7 +32,6 @@ from app.machines.bodies import (
     Units,
     ValueIn,
     Words,
-    printable,
 )
 from app.machines.calls import PROBLEMS, Call, calling
 from app.machines.names import lot_named, order_number, person_of, station_of, values_of
@@ -234,10 +233,10 @@ def see_shipment(shipment: str, call: Calling) -> ShipmentOut:
 
 
 @router.get("/packs", summary="Packs, the newest first; those of a date code or part number")
-def list_packs(call: Calling, date_code: str = "", part: str = "", before: Before = None, limit: Limit = 100) -> PacksOut:
+def list_packs(call: Calling, date_code: Text = "", part: Text = "", before: Before = None, limit: Limit = 100) -> PacksOut:
     query = select(Pack).order_by(Pack.item.desc()).limit(limit)
     for column, wanted in ((Pack.date_code, date_code), (Pack.part_number, part)):
-        query = query.where(column == printable(wanted)) if wanted else query
+        query = query.where(column == wanted) if wanted else query
     with call.house.reading() as s:
         found = list(s.scalars(query.where(Pack.item < before) if before else query))
         return PacksOut(packs=[PackOut(**_pack(s, pack)) for pack in found], next=found[-1].item if len(found) == limit else None)
@@ -279,5 +278,8 @@ def _pack(session: Session, pack: Pack) -> dict[str, Any]:
         "units": units_of(session, pack.item), "closed": pack.closed_e is not None, "date_code": pack.date_code,
         "dry_packed": session.get(DryPack, pack.item) is not None, "where": str(place_of(session, [pack.item])[pack.item]),
         "run": _filling(session, pack.item),
-        "fills": [{"pocket_from": f.pocket_from, "pocket_to": f.pocket_to, "lot": code_of(session, "lot", f.loose)} for f in fills_of(session, pack.item)],
+        "fills": [
+            {"pocket_from": f.pocket_from, "pocket_to": f.pocket_to, "lot": code_of(session, "lot", f.loose)}
+            for f in fills_of(session, pack.item)
+        ],
     }  # fmt: skip

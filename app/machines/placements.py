@@ -24,7 +24,7 @@ RowOrColumn = Annotated[int, Path(ge=1, le=1000, description="From 1.", examples
 
 class JudgedOut(BaseModel):
     line: Number
-    run: str = Field(examples=["R26-000031-K"])
+    run: str = Field(examples=["R26-000212-5"])
     verdict: str = Field(examples=["does_not_conform"])
     reasons: list[str] = Field(examples=[["1.2 % of the dies placed had failed"]])
 
@@ -40,21 +40,21 @@ class LogOut(BaseModel):
     repeated: int = Field(examples=[0])
     outside: int = Field(description="Lines whose time is more than a minute outside their run.", examples=[0])
     faults: dict[str, str] = Field(description="What is wrong -> numbers of its lines.", examples=[{"die failed": "18, 40-42"}])
-    holds: list[str] = Field(description="Holds that were placed.", examples=[["H26-000004-9"]])
+    holds: list[str] = Field(description="Holds that were placed.", examples=[["H26-000003-K"]])
     judgements: list[JudgedOut]
     packs: list[str] = Field(examples=[[]], description="Packs with something of what was held, or of what a correction changed.")
 
 
 class WentToOut(BaseModel):
-    panel: str = Field(examples=["P26-000006-5"])
-    run: str = Field(examples=["R26-000031-K"])
+    panel: str = Field(examples=["P26-000407-8"])
+    run: str = Field(examples=["R26-000212-5"])
     dies: int = Field(examples=[400])
 
 
 class WaferAccountOut(BaseModel):
     """Passing dies = placed + lost + left. The others are counted apart."""
 
-    wafer: str = Field(examples=["W26-000002-3"])
+    wafer: str = Field(examples=["W26-000031-8"])
     part: str = Field(examples=["RD-0417"])
     role: str = Field(examples=["red"])
     gross: int = Field(examples=[98_210])
@@ -129,7 +129,7 @@ def import_log(
     call: Calling,
     told: FormTold,
     file: Annotated[UploadFile, File(description="CSV, or SEMI E142 transfer maps.")],
-    station: Annotated[str, Form(description="Code of the station that wrote it.", examples=["S-0003-K"])],
+    station: Annotated[str, Form(description="Code of the station that wrote it.", examples=["S-0006-H"])],
     zone: Annotated[str | None, Form(description="Zone of times that name none.", examples=["Europe/Vienna"])] = None,
     replaces: Annotated[
         str | None, Form(max_length=400, description="Numbers of earlier logs (`evidence`) that this one corrects, by commas.", examples=["17"])

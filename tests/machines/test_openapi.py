@@ -1,0 +1,125 @@
+"""The document that a stranger gets: each call has a summary, an example that its schema takes, and its refusals. And no input breaks it."""
+
+import json
+import re
+from collections.abc import Iterator
+from typing import Any
+
+import jsonschema
+import pytest
+import schemathesis
+from fastapi import FastAPI
+from fastapi.testclient import TestClient
+from hypothesis import HealthCheck, given, settings
+from people.signing_in import token
+
+from app.codes import is_valid
+from app.db import House
+from app.errors import KINDS
+from app.machines.document import KIND_WORDS
+from app.main import make_app
+
+METHODS = {"get", "post"}
+
+
+@pytest.fixture
+def app(house: House) -> FastAPI:
+    return make_app(house.settings, house)
+
+
+@pytest.fixture
+def document(app: FastAPI) -> dict[str, Any]:
+    return json.loads(json.dumps(app.openapi()))
+
+
+def calls(document: dict[str, Any]) -> Iterator[tuple[str, dict[str, Any]]]:
+    for path, methods in document["paths"].items():
+        for method, call in methods.items():
+            assert method in METHODS
+            yield f"{method.upper()} {path}", call
+
+
+@pytest.mark.only_on("sqlite")
+def test_each_call_says_what_it_does_and_how_it_refuses(document: dict[str, Any]) -> None:
+    for name, call in calls(document):
+        assert call["summary"], name
+        assert call["tags"], name
+        refusals = {status for status, answer in call["responses"].items() if "application/problem+json" in answer.get("content", {})}
+        assert {"401", "403", "404", "409", "422"} <= refusals, name
+
+
+@pytest.mark.only_on("sqlite")
+def test_each_body_and_answer_has_an_example_that_its_schema_takes(document: dict[str, Any]) -> None:
+    for name, call in calls(document):
+        bodies = [call["requestBody"]] if "requestBody" in call else []
+        for body in [*bodies, call["responses"]["200"]]:
+            assert body["content"], name
+            for kind, content in body["content"].items():
+                assert content["example"] not in (None, ""), name
+                if kind == "application/json":
+                    schema = content["schema"] | {"components": document["components"]}
+                    jsonschema.Draft202012Validator(schema).validate(content["example"])
+                if kind != "multipart/form-data":
+                    assert '"..."' not in json.dumps(content["example"]), f"{name}: a field of it has no example"
+
+
+@pytest.mark.only_on("sqlite")
+def test_the_codes_in_examples_are_codes(document: dict[str, Any]) -> None:
+    text = json.dumps([call for _, call in calls(document)])
+    found = set(re.findall(r'"([A-Z](?:\d\d)?-\d{4,6}-[0-9A-Z])"', text))
+    assert len(found) > 10
+    assert not [code for code in found if not is_valid(code)]
+
+
+@pytest.mark.only_on("sqlite")
+def test_the_kinds_of_refusals_are_listed_in_their_order(document: dict[str, Any]) -> None:
+    assert tuple(KIND_WORDS) == KINDS
+    assert tuple(re.findall(r"^- `(\w+)`: ", document["info"]["description"], re.MULTILINE)) == KINDS
+
+
+@pytest.mark.only_on("sqlite")
+def test_every_write_takes_a_key_a_time_and_whether_it_is_a_fact(document: dict[str, Any]) -> None:
+    reads = {"POST /api/v1/catalogue/check"}
+    for name, call in calls(document):
+        if name.startswith("POST") and name not in reads:
+            told = {one["name"] for one in call.get("parameters", [])}
+            assert "idempotency-key" in told, name
+            for content in call["requestBody"]["content"].values():
+                told |= set(_resolved(document, content["schema"]).get("properties", {}))
+            assert {"happened_at", "fact"} <= told, name
+
+
+@pytest.mark.only_on("sqlite")
+def test_nothing_that_is_sent_breaks_it(house: House, app: FastAPI) -> None:
+    bearer = {"Authorization": f"Bearer {token(house, 'operate', 'lead', 'quality', 'engineer', 'administer', facts=True)}"}
+    schema = schemathesis.openapi.from_dict(app.openapi())
+    broken: list[str] = []
+    tried = 0
+    client = _client(app)
+    for result in schema.get_all_operations():
+        operation = result.ok()
+        if operation.path.endswith("/revoke") or operation.method not in ("get", "post"):
+            continue  # it would revoke the token that is used here
+
+        @settings(max_examples=5, database=None, deadline=None, suppress_health_check=list(HealthCheck))
+        @given(case=operation.as_strategy())
+        def once(case: Any) -> None:
+            nonlocal tried
+            tried += 1
+            sent = case.as_transport_kwargs(base_url="http://testserver")
+            sent["headers"] = dict(sent.get("headers") or {}) | bearer
+            answer = client.request(**{key: sent[key] for key in sent if key not in ("cookies", "params")}, params=sent.get("params"))
+            if answer.status_code >= 500:
+                broken.append(f"{case.method} {case.formatted_path} {sent.get('json', sent.get('data'))}: {answer.text}")
+
+        once()
+    assert tried > 200
+    assert not broken
+
+
+def _client(app: FastAPI) -> TestClient:
+    return TestClient(app, raise_server_exceptions=False)
+
+
+def _resolved(document: dict[str, Any], schema: dict[str, Any]) -> dict[str, Any]:
+    return document["components"]["schemas"][schema["$ref"].rsplit("/", 1)[1]] if "$ref" in schema else schema
