@@ -31,7 +31,8 @@ MORE = {
 RECIPE = {"set_point_c": 170, "band_low_c": 165, "band_high_c": 175, "soak_minutes": 90}
 CATALOGUE = {
     "parts": [
-        {"number": "WR", "kind": "wafer", "role": "red", "passing_bins": ["1"]}, {"number": "WB", "kind": "wafer", "role": "blue", "passing_bins": ["1"]},
+        {"number": "WR", "kind": "wafer", "role": "red", "passing_bins": ["1"]},
+        {"number": "WB", "kind": "wafer", "role": "blue", "passing_bins": ["1"]},
         {"number": "GLUE", "kind": "adhesive"}, {"number": "AU", "kind": "wire"}, {"number": "AG", "kind": "wire"},
         {"number": "FRAME", "kind": "lead frame", "rows": 2, "columns": 2},
     ],
@@ -39,7 +40,9 @@ CATALOGUE = {
     "bin_tables": [
         {
             "name": "B", "unbinned": "X", "failed": "X",
-            "bins": [{"name": "G", "grade": "prime"}, {"name": "H", "grade": "prime"}, {"name": "S", "grade": "second"}, {"name": "X", "grade": "reject"}],
+            "bins": [
+                {"name": "G", "grade": "prime"}, {"name": "H", "grade": "prime"}, {"name": "S", "grade": "second"}, {"name": "X", "grade": "reject"},
+            ],
         }
     ],
     "products": [

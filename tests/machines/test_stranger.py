@@ -268,9 +268,9 @@ def test_a_whole_history_of_another_product(stranger: Stranger) -> None:
 
     # reels: the second has units of both loose lots, and its outer end is cut off
     def reel(*parts: tuple[str, int], **more: Any) -> str:
-        made = me.post("/packs", station=me.at["Taper"], parts=[{"lot": l, "units": n} for l, n in parts], line_clear=True, **more)
+        made = me.post("/packs", station=me.at["Taper"], parts=[{"lot": one, "units": n} for one, n in parts], line_clear=True, **more)
         runs = {run["run"] for run in me.get(f"/trace/{made['pack']}")["runs"] if run["operation"] == "tape"}
-        me.comes_of(made["pack"], *(l for l, _ in parts))
+        me.comes_of(made["pack"], *(one for one, _ in parts))
         me.had[made["pack"]] |= runs
         assert len(runs) == 1
         return str(made["pack"])

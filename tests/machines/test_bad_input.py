@@ -1,0 +1,108 @@
+"""What is no call at all: each answer is a problem document that names the place, and nothing is written."""
+
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+from fastapi.testclient import TestClient
+from people.signing_in import PASSWORD, person, token
+from sqlalchemy import func, select
+
+from app.db import House
+from app.journal.models import Entry
+from app.main import make_app
+
+JSON = {"content-type": "application/json"}
+TOO_LARGE = 2**63
+
+
+@pytest.fixture
+def machine(house: House) -> Iterator[TestClient]:
+    bearer = token(house, "operate", "lead", "quality", "engineer", "administer", facts=True)
+    with TestClient(make_app(house.settings, house), headers={"Authorization": f"Bearer {bearer}"}) as client:
+        yield client
+
+
+def problem(answer: Any, status: int, kind: str = "bad_input", where: str = "") -> dict[str, Any]:
+    assert answer.status_code == status, answer.text
+    assert answer.headers["content-type"] == "application/problem+json"
+    found: dict[str, Any] = answer.json()
+    assert found["kind"] == kind
+    assert any(where in reason["where"] for reason in found["reasons"]), found
+    return found
+
+
+@pytest.mark.parametrize(
+    ("body", "headers", "status", "where"),
+    [
+        (b"{", JSON, 422, "body"),
+        (b'{"part": "\xff"}', JSON, 400, ""),
+        (b"[" * 100_000, JSON, 400, ""),
+        (b'{"part": "GLUE", "supplier": NaN}', JSON, 422, "body.supplier"),
+        (b'{"part": "GLUE", "colour": "red"}', JSON, 422, "body.colour"),
+        (b'{"part": "GLUE", "happened_at": "2026-03-01T07:30:00"}', JSON, 422, "body.happened_at"),
+        (b'{"part": "GLUE", "happened_at": "0001-01-01T00:00:00+14:00"}', JSON, 422, "body.happened_at"),
+        (b'{"part": "GLUE\\u0000"}', JSON, 422, "body.part"),
+        (b'{"part": "GLUE"}', {"content-type": "text/plain"}, 422, "body"),
+        (b"", JSON, 422, "body"),
+    ],
+)  # fmt: skip
+def test_a_body_that_can_not_be_read(house: House, machine: TestClient, body: bytes, headers: dict[str, str], status: int, where: str) -> None:
+    with house.reading() as session:
+        before = session.scalar(select(func.count()).select_from(Entry))
+    problem(machine.post("/api/v1/batches", content=body, headers=headers), status, where=where)
+    with house.reading() as session:
+        assert session.scalar(select(func.count()).select_from(Entry)) == before
+
+
+@pytest.mark.parametrize("value", ["NaN", "Infinity", "-Infinity", "1e999"])
+def test_a_reading_is_a_number(machine: TestClient, value: str) -> None:
+    body = f'{{"values": [{{"name": "pull", "value": {value}}}]}}'.encode()
+    problem(machine.post("/api/v1/runs/R26-000001-0/finish", content=body, headers=JSON), 422, where="body.values.0.value")
+
+
+def test_a_file_that_is_missing_is_named(machine: TestClient) -> None:
+    for path, field in (("/wafers", "files"), ("/placement_logs", "file"), ("/logger_files", "file"), ("/runs/R26-000001-0/unit_results", "file")):
+        problem(machine.post(f"/api/v1{path}", data={"part": "WR", "station": "S"}), 422, where=f"body.{field}")
+        problem(machine.post(f"/api/v1{path}", json={"part": "WR", "station": "S"}), 422, where=f"body.{field}")
+
+
+def test_times_beside_files_are_read_like_others(machine: TestClient) -> None:
+    files = [("files", ("map.txt", b"..."))]
+    problem(machine.post("/api/v1/wafers", data={"part": "WR", "happened_at": "yesterday"}, files=files), 422, where="body.happened_at")
+    problem(machine.post("/api/v1/wafers", data={"part": "WR", "fact": "perhaps"}, files=files), 422, where="body.fact")
+
+
+def test_numbers_that_lead_to_nothing(house: House, machine: TestClient) -> None:
+    signed = {"signed_by": person(house, "Pia", "quality", "lead"), "password": PASSWORD}
+    calls = {
+        "/lines/{}/disposition": {"what": "concession", "words": "x"} | signed, "/lines/{}/judge": {}, "/marks/{}/take_back": {},
+        "/counts/{}/take_back": {}, "/tokens/{}/revoke": {},
+    }  # fmt: skip
+    for path, body in calls.items():
+        answer = machine.post("/api/v1" + path.format(4711), json=body)
+        assert answer.status_code in (404, 422), f"{path}: {answer.text}"
+        problem(machine.post("/api/v1" + path.format(TOO_LARGE), json=body), 422, where="path.")
+    problem(machine.get("/api/v1/trace/line/4711"), 404, "unknown_code")
+    problem(machine.get(f"/api/v1/trace/line/{TOO_LARGE}"), 422, where="path.line")
+    problem(machine.post("/api/v1/holds", json={"line": 4711, "reason": "x"}), 404, "unknown_code")
+    problem(machine.post("/api/v1/holds", json={"line": TOO_LARGE, "reason": "x"}), 422, where="body.line")
+    problem(machine.get(f"/api/v1/lots?before={TOO_LARGE}"), 422, where="query.before")
+
+
+def test_no_such_call(machine: TestClient) -> None:
+    problem(machine.get("/api/v1/nothing"), 404, "unknown_code")
+    problem(machine.put("/api/v1/batches", json={}), 405)
+    problem(machine.get("/api/v1/lots", headers={"Authorization": "Bearer no"}), 401, "duty")
+
+
+def test_a_catalogue_that_can_not_be_read(machine: TestClient) -> None:
+    def sent(body: bytes, kind: str) -> Any:
+        return machine.post("/api/v1/catalogue", content=body, headers={"content-type": kind})
+
+    problem(sent(b"[[parts]]\nnumber = =\n", "application/toml"), 422, where="line 2")
+    problem(sent(b'{"parts": [', "application/json"), 422, where="line 1")
+    problem(sent(b'{"parts": [{"number": NaN}]}', "application/json"), 422)
+    problem(sent(b'{"parts": "\xff"}', "application/json"), 422)
+    problem(sent(b"\xff\xfe", "application/toml"), 422)
+    problem(sent(b'{"parts": [{"number": "A", "kind": "magic"}]}', "application/json"), 422, where="parts")
