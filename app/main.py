@@ -71,10 +71,10 @@ def make_app(settings: Settings, house: House | None = None) -> FastAPI:
     describe(app)
     guard(app, settings.max_upload_mb << 20)
     app.mount("/static", StaticFiles(directory=Path(__file__).parent / "static"), name="static")
+    for router in _PAGES:  # before the calls: a page links to the page of a name, not to the call of the same name
+        app.include_router(router, dependencies=[Depends(form_is_ours)])  # so that no page can forget it
     for router in (*_CALLS, *_PUBLIC):
         app.include_router(router)
-    for router in _PAGES:
-        app.include_router(router, dependencies=[Depends(form_is_ours)])  # so that no page can forget it
     return app
 
 

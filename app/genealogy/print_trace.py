@@ -1,7 +1,7 @@
 """A trace in the terminal: plain lists by stage."""
 
 from rich.console import Console
-from rich.table import Table
+from rich.table import Column, Table
 
 from app.genealogy.trace import ItemRow, RunRow, Trace
 
@@ -23,7 +23,9 @@ def print_trace(trace: Trace, console: Console, most: int = _MOST) -> None:
 def _print_items(console: Console, title: str, rows: tuple[ItemRow, ...], most: int) -> None:
     if not rows:
         return
-    table = Table("code", "what", "units", "least", "greatest", "where", title=f"{title} ({len(rows)})", title_justify="left", box=None)
+    table = Table(
+        Column("code", no_wrap=True), "what", "units", "least", "greatest", "where", title=f"{title} ({len(rows)})", title_justify="left", box=None
+    )
     for row in rows[:most]:
         table.add_row(row.code, row.words, "" if row.units is None else str(row.units), str(row.least), str(row.most), row.where)
     console.print(table)
@@ -34,7 +36,18 @@ def _print_items(console: Console, title: str, rows: tuple[ItemRow, ...], most: 
 def _print_runs(console: Console, runs: tuple[RunRow, ...], most: int) -> None:
     if not runs:
         return
-    table = Table("run", "operation", "station", "by", "from (UTC)", "shelf", "judged", title=f"Runs ({len(runs)})", title_justify="left", box=None)
+    table = Table(
+        Column("run", no_wrap=True),
+        "operation",
+        "station",
+        "by",
+        "from (UTC)",
+        "shelf",
+        "judged",
+        title=f"Runs ({len(runs)})",
+        title_justify="left",
+        box=None,
+    )
     for run in runs[:most]:
         verdicts = sorted({(line.verdict or "").replace("_", " ") for line in run.lines} - {""})
         shelves = sorted({line.shelf for line in run.lines if line.shelf})

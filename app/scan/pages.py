@@ -16,7 +16,7 @@ from app.final_test.singulate import singulate
 from app.floor.attendance import attend, hand_over, stations_of
 from app.floor.ends import Said, Value, change_over, finish_run
 from app.floor.gates import loaded_on
-from app.floor.mounts import mount
+from app.floor.mounts import mount, swap, unmount
 from app.floor.route_strip import minutes_in_words, route_strip
 from app.floor.starts import start_run
 from app.journal.act import By, act
@@ -48,13 +48,21 @@ def floor(request: Request, who: Calling, station: str = "", ask: str = "") -> R
 
 @router.post("/floor/scan")
 def scan_now(
-    request: Request, who: Calling, scan: Text = "", station: Text = "", asked: Text = "", asked_at: Text = "", key: Text = "", form_token: Text = ""
+    request: Request,
+    who: Calling,
+    scan: Text = "",
+    station: Text = "",
+    asked: Text = "",
+    asks: Text = "",
+    asked_at: Text = "",
+    key: Text = "",
+    form_token: Text = "",
 ) -> Response:
     check_form(request, form_token)
-    return _scanned(request, who, scan, station, asked, asked_at, key)
+    return _scanned(request, who, scan, station, asked, asks, asked_at, key)
 
 
-def _scanned(request: Request, who: Caller, scan: str, station: str, asked: str, asked_at: str, key: str) -> Response:
+def _scanned(request: Request, who: Caller, scan: str, station: str, asked: str, asks: str, asked_at: str, key: str) -> Response:
     house = house_of(request)
     if not scan.strip():  # Enter alone: a refusal is put away, a question stays
         return _ask(request, station, asked) if asked and station else _floor(request, station)
@@ -73,7 +81,7 @@ def _scanned(request: Request, who: Caller, scan: str, station: str, asked: str,
             return RedirectResponse(request.url_for("thing", code=meaning.named.code).path, status_code=303)
         if meaning.do == "load" and meaning.named is not None:
             return RedirectResponse(request.url_for("load_page", code=meaning.named.code).path, status_code=303)
-    return _write(request, who, meaning, chosen, asked, key)
+    return _write(request, who, meaning, chosen, asked, asks, key)
 
 
 @router.post("/floor/start")
@@ -82,13 +90,27 @@ def start_now(request: Request, who: Calling, thing: Text, station: Text, key: T
     return _start(request, who, thing, station, key, clear=clear == "yes")
 
 
+@router.post("/floor/take-off")
+def take_off_now(request: Request, who: Calling, item: Text, station: Text, key: Text = "", form_token: Text = "") -> Response:
+    check_form(request, form_token)
+
+    def verb(session: Session, by: By) -> dict[str, Any]:
+        one = resolve(session, item, "batch", "wafer")
+        unmount(session, by, resolve(session, station, "station").id, one.id)
+        return {"said": f"{one.code} is off {station}."}
+
+    return _done_or_refused(request, who, station, "unmount", {"station": station, "item": item}, verb, key)
+
+
 @router.post("/floor/finish")
 async def finish_now(request: Request, who: Calling) -> Response:
     form = {name: str(value) for name, value in (await request.form()).items()}
     check_form(request, form.get("form_token"))
     values = {name: text.strip() for name, text in form.items() if name.startswith("value.")}
     if scanned := next((text for text in values.values() if _is_code(request, text)), None):  # a scan in the middle of typing
-        return _scanned(request, who, scanned, form.get("station", ""), form.get("thing", ""), form.get("asked_at", ""), form.get("key", ""))
+        return _scanned(
+            request, who, scanned, form.get("station", ""), form.get("thing", ""), "finish", form.get("asked_at", ""), form.get("key", "")
+        )
     if not all(values.values()):
         return _ask_on(request, who, form, values)
     try:
@@ -110,14 +132,14 @@ def _ask_on(request: Request, who: Caller, form: dict[str, str], values: dict[st
         return _page(request, session, who, at, question, given=values)
 
 
-def _write(request: Request, who: Caller, meaning: Meaning, chosen: Named | None, asked: str, key: str) -> Response:
+def _write(request: Request, who: Caller, meaning: Meaning, chosen: Named | None, asked: str, asks: str, key: str) -> Response:
     """The scans that change something at once: a confirmation, a mount, a choice of station, a hand-over."""
     named = meaning.named
     if named is None:
         return _floor(request)
     try:
         if meaning.do == "confirm" and chosen is not None:
-            return _confirm(request, who, chosen, asked, key)
+            return _confirm(request, who, chosen, asked, asks, key)
         if meaning.do == "mount" and chosen is not None:
             said = _mount(request, who, chosen, named, key)
         elif meaning.do == "choose_station":
@@ -132,10 +154,10 @@ def _write(request: Request, who: Caller, meaning: Meaning, chosen: Named | None
     return _floor(request, chosen.code if chosen else "", said)
 
 
-def _confirm(request: Request, who: Caller, chosen: Named, asked: str, key: str) -> Response:
+def _confirm(request: Request, who: Caller, chosen: Named, asked: str, asks: str, key: str) -> Response:
     with house_of(request).reading() as session:
         question = question_about(session, resolve(session, asked), chosen.id, clock.now(), who.person)
-    if question.verb == "start":
+    if (asks or question.verb) == "start":  # a form that is sent twice asks what it asked, and gets its first answer
         return _start(request, who, asked, chosen.code, key, clear=False)
     if question.records:
         return _ask(request, chosen.code, asked)  # values must be given first
@@ -198,7 +220,7 @@ def _mount(request: Request, who: Caller, chosen: Named, item: Named, key: str) 
     """Material onto the station; where runs are open there, it is a change-over."""
     with house_of(request).reading() as session:
         running = session.scalar(select(Run.id).where(Run.station == chosen.id, Run.closed_e.is_(None)).limit(1)) is not None
-        there = {one.item for one in loaded_on(session, chosen.id)}
+        there = {one.item: one.code for one in loaded_on(session, chosen.id)}
     if item.id in there:
         return f"{item.code} is on {chosen.code} already."
 
@@ -206,11 +228,23 @@ def _mount(request: Request, who: Caller, chosen: Named, item: Named, key: str) 
         if running:
             change_over(session, by, chosen.id, item, None, Said())
         else:
-            mount(session, by, chosen.id, item.id)
-        return {"mounted": item.code}
+            _put_on(session, by, chosen.id, item.id)
+        left = {one.item for one in loaded_on(session, chosen.id)}
+        return {"mounted": item.code, "off": [code for one, code in there.items() if one not in left]}
 
-    _act(request, who, "change_over" if running else "mount", {"station": chosen.code, "item": item.code}, verb, key)
-    return f"{item.code} is on {chosen.code}."
+    answer = _act(request, who, "change_over" if running else "mount", {"station": chosen.code, "item": item.code}, verb, key)
+    off = answer.get("off", [])
+    return f"{item.code} is on {chosen.code}." + (f" {', '.join(off)} came off." if off else "")
+
+
+def _put_on(session: Session, by: By, station: int, item: int) -> None:
+    """A fresh batch takes the place of the one that is there: who scans it has it in hand."""
+    try:
+        mount(session, by, station, item)
+    except Refused as refusal:
+        if set(refusal.kinds) != {"container_taken"}:
+            raise
+        swap(session, by, station, item)
 
 
 def _attend(session: Session, by: By, who: Caller, station: int) -> dict[str, Any]:

@@ -8,10 +8,12 @@ import httpx
 import pytest
 from fastapi import Request
 from fastapi.responses import Response
+from fastapi.routing import APIRoute
 from fastapi.testclient import TestClient
 from people.signing_in import HERE, call, client, person, post, sign_in, token
 from small_factory import Factory
 
+from app import main
 from app.db import House
 from app.errors import Reason, Refused
 from app.main import make_app
@@ -195,3 +197,13 @@ def test_the_app_refuses_a_database_of_another_version(empty_house: House) -> No
     with pytest.raises(Refused) as caught:
         make_app(empty_house.settings, empty_house)
     assert "reelroot upgrade" in caught.value.now
+
+
+def test_no_two_pages_share_a_name_and_links_lead_to_pages(house: House) -> None:
+    app = make_app(house.settings, house)
+    names = [route.name for router in main._PAGES for route in router.routes if isinstance(route, APIRoute)]
+    assert sorted(names) == sorted(set(names))
+    for name in names:
+        wanted = next(route for router in main._PAGES for route in router.routes if isinstance(route, APIRoute) and route.name == name)
+        parts = dict.fromkeys(re.findall(r"{(\w+)", wanted.path), "1")
+        assert not app.url_path_for(name, **parts).startswith("/api/v1/"), name

@@ -1,0 +1,69 @@
+"""Every page at three sizes and in both schemes: nothing that axe finds, nothing too wide, nothing too small to touch."""
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+
+from tests.browser.conftest import Visits
+from tests.browser.staging import Stage
+from tests.browser.visits import SCHEMES, SIZES
+
+pytestmark = [pytest.mark.browser, pytest.mark.only_on("sqlite")]
+RULES = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}
+TOO_SMALL = """() => [...document.querySelectorAll("a, button, select, input:not([type=hidden])")]
+    .filter(one => !one.matches(".skip, [type=checkbox]")).map(one => [one.textContent.trim() || one.name, one.getBoundingClientRect()])
+    .filter(([_, box]) => box.height < 48 || box.width < 48).map(([name, box]) => `${name} ${box.width}x${box.height}`)"""
+TOO_WIDE = "() => document.documentElement.scrollWidth - document.documentElement.clientWidth"
+
+
+def floor_pages(stage: Stage) -> list[str]:
+    at = stage.station
+    return [
+        "/floor", f"/floor?station={at('Attach')}", f"/floor?station={at('Attach')}&ask={stage.codes['fresh']}",
+        f"/floor?station={at('Bond 1')}&ask={stage.codes['bonding']}", f"/floor?station={at('Bond 1')}&ask={stage.codes['held']}",
+        f"/loads/{stage.codes['load']}", f"/loads/{stage.codes['filling']}",
+    ]  # fmt: skip
+
+
+def desk_pages(stage: Stage) -> list[str]:
+    codes = stage.codes
+    lots = [f"/lots/{codes[name]}" for name in ("fresh", "bonding", "risky", "held", "packed", "loose")]
+    return [
+        "/", "/find", "/find?code=L26", "/find?code=ZZZ", "/lots", *lots, "/packs", "/packs?part=NONE", f"/trace/{codes['reel']}",
+        f"/trace/{codes['cure']}?forward=true", "/holds", f"/holds/{codes['hold']}", "/journal", "/loads", "/people",
+        f"/people/{stage.badges['Ola']}", "/terminals", "/tokens", "/back-entry", "/catalogue", "/catalogue/of/product", "/catalogue/of/route",
+        "/catalogue/load", "/things/NONSENSE",
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize("scheme", SCHEMES)
+def test_axe_finds_nothing(stage: Stage, visit: Visits, scheme: str) -> None:
+    found = []
+    with visit("Ada", scheme=scheme) as walk:
+        for path in [*floor_pages(stage), *desk_pages(stage)]:
+            walk.go(path)
+            for wrong in Axe().run(walk.page, options=RULES).response["violations"]:
+                found += [f"{path}: {wrong['id']}: {node['html'][:120]}" for node in wrong["nodes"]]
+    assert found == []
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_nothing_is_wider_than_the_screen_or_smaller_than_a_gloved_finger(stage: Stage, visit: Visits, size: str) -> None:
+    found = []
+    with visit("Ada", size=size) as walk:
+        for path in [*floor_pages(stage), *desk_pages(stage)]:
+            walk.go(path)
+            if walk.page.evaluate(TOO_WIDE) > 0:
+                found.append(f"{path} is too wide")
+            if "/floor" in path or "/loads/" in path:
+                found += [f"{path}: {small}" for small in walk.page.evaluate(TOO_SMALL)]
+        assert [one for one in walk.wrong if "status of 4" not in one] == [], "the console complains"
+    assert found == []
+
+
+def test_the_question_its_field_and_its_button_are_on_the_first_screen(stage: Stage, visit: Visits) -> None:
+    with visit("Ola") as walk:
+        walk.go(f"/floor?station={stage.station('Bond 1')}&ask={stage.codes['bonding']}")
+        for what in ("h1", "#scan", ".answer button", ".tiles", ".tape"):
+            box = walk.page.locator(what).bounding_box()
+            assert box is not None, what
+            assert box["y"] + box["height"] <= 600, what

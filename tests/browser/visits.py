@@ -1,0 +1,98 @@
+"""Somebody at a screen: types, scans and presses keys; the pages answer. Nothing is clicked unless a test says so."""
+
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+
+from playwright.sync_api import Browser, Page, Route
+
+from tests.browser.staging import PASSWORD, Stage
+
+SIZES = {"terminal": (1024, 600), "desk": (1920, 1080), "phone": (390, 844)}
+SCHEMES = ("light", "dark")
+
+
+@dataclass
+class Visit:
+    stage: Stage
+    page: Page
+    elsewhere: list[str] = field(default_factory=list)  # what the pages asked of other hosts
+    wrong: list[str] = field(default_factory=list)  # what the browser's console complained of
+
+    def go(self, path: str) -> "Visit":
+        self.page.goto(self.stage.url + path)
+        return self
+
+    def sign_in(self, name: str) -> None:
+        self.go("/sign-in")
+        self._settled()
+        self.page.keyboard.type(self.stage.badges[name])
+        self.page.keyboard.press("Tab")
+        self.page.keyboard.type(PASSWORD)
+        self.enter()
+
+    def scan(self, code: str) -> str:
+        """A scanner types 2 ms a key and ends with Enter. The heading of what the page answers."""
+        self._settled()
+        self.page.keyboard.type(code, delay=2)
+        return self.enter()
+
+    def _settled(self) -> None:
+        """The browser gives a new page's field the focus a moment after it was loaded: nobody scans as fast as that."""
+        for _ in range(100):
+            if self.page.evaluate("document.activeElement.tagName") == "INPUT":
+                return
+            time.sleep(0.02)
+        raise AssertionError(f"no field has the focus at {self.page.url}")
+
+    def enter(self) -> str:
+        with self.page.expect_navigation():
+            self.page.keyboard.press("Enter")
+        return self.heading
+
+    @property
+    def heading(self) -> str:
+        return self.page.inner_text("h1")
+
+    @property
+    def said(self) -> str:
+        return self.page.inner_text(".said")
+
+    @property
+    def main(self) -> str:
+        return self.page.inner_text("main")
+
+    def focused(self) -> str:
+        return str(self.page.evaluate("document.activeElement.name || document.activeElement.textContent.trim()"))
+
+    def tab_to(self, name: str, most: int = 60) -> None:
+        """Tab until the field of that name, or the link or button of that text, has the focus."""
+        for _ in range(most):
+            self.page.keyboard.press("Tab")
+            if self.focused() == name:
+                return
+        raise AssertionError(f"{name} can't be reached by Tab from here")
+
+
+@contextmanager
+def visiting(browser: Browser, stage: Stage, *, size: str = "terminal", scheme: str = "light", script: bool = True) -> Iterator[Visit]:
+    width, height = SIZES[size]
+    context = browser.new_context(
+        viewport={"width": width, "height": height}, color_scheme="dark" if scheme == "dark" else "light", java_script_enabled=script
+    )
+    context.set_default_timeout(15_000)
+    one = Visit(stage, context.new_page())
+
+    def only_here(route: Route) -> None:
+        if route.request.url.startswith(stage.url):
+            route.continue_()
+        else:
+            one.elsewhere.append(route.request.url)
+            route.abort()
+
+    context.route("**/*", only_here)
+    one.page.on("console", lambda message: one.wrong.append(message.text) if message.type == "error" else None)
+    one.page.on("pageerror", lambda error: one.wrong.append(str(error)))
+    yield one
+    context.close()
