@@ -237,7 +237,7 @@ def _judged(facts: Facts, group: Group, step: Step) -> list[Reason]:
             why = f"The {one.judged} judgement of step {one.step} {how}."
             if step.barrier:
                 found.append(Reason("barrier_open", why, "Nothing uncertain passes this step: quality must judge or sign a disposition first."))
-            elif not one.at_risk:
+            if not one.at_risk:
                 found.append(Reason("judgement_open", why, "Wait for the judgement, or ask the lead to let it go on at risk."))
     if step.barrier:
         found += [Reason("barrier_open", why, "Ask the lead or quality to sign for the difference.") for why in facts.unsigned]

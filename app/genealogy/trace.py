@@ -10,6 +10,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
+from app.final_test.models import UnitFile
 from app.floor.moves import place_of
 from app.genealogy.amounts import Share
 from app.genealogy.origins import Origins, origins
@@ -88,6 +89,8 @@ class RunRow:
     outcome: str | None
     lines: tuple[LineRow, ...]
     readings: tuple[ReadingRow, ...]
+    by_bin: dict[str, int]  # of a test run whose unit results were imported
+    by_failure: dict[str, int]
 
 
 @dataclass(frozen=True)
@@ -222,10 +225,12 @@ class _Rows:
         readings: defaultdict[int, list[ReadingRow]] = defaultdict(list)
         for r in session.scalars(select(Reading).where(Reading.run.in_(list(by_run)), Reading.closed_e.is_(None)).order_by(Reading.id)):
             readings[r.run].append(ReadingRow(r.name, r.value, r.unit, r.within))
+        tests = {one.run: one for one in session.scalars(select(UnitFile).where(UnitFile.run.in_(list(by_run))))}
         return tuple(
             RunRow(
                 codes[run.id], run.operation, stations[run.station].name, station_codes.get(run.station, ""), people.get(run.person or 0),
                 recipes.get(run.recipe or 0), run.started_at, run.ended_at, run.outcome, tuple(by_run[run.id]), tuple(readings[run.id]),
+                dict(tests[run.id].by_bin) if run.id in tests else {}, dict(tests[run.id].by_failure) if run.id in tests else {},
             )
             for run in runs
         )  # fmt: skip

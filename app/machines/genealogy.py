@@ -81,6 +81,8 @@ class TraceRun(BaseModel):
     outcome: str | None = Field(examples=["done"])
     lines: list[TraceLine]
     readings: list[TraceReading]
+    by_bin: dict[str, int] = Field(description="Of a test run: units by bin, where the tester's file was imported.", examples=[{"P1": 9214}])
+    by_failure: dict[str, int] = Field(examples=[{"E07": 12}])
 
 
 class TraceOut(BaseModel):

@@ -133,6 +133,9 @@ class ShipmentOut(BaseModel):
     packs: list[PackCode]
     customer: str = Field(examples=["Quillmere Lighting"])
     order: str | None = Field(examples=["QL-26-0418"])
+    older_left: list[str] = Field(
+        [], description="Packs like these that are older, here and free: oldest first is advised.", examples=[["K26-000729-8"]]
+    )
 
 
 class BackIn(Told):
@@ -214,7 +217,9 @@ def off(pack: str, body: OffIn, call: Calling) -> LooseOut:
 def ship(body: ShipIn, call: Calling) -> ShipmentOut:
     def verb(s: Session, by: By) -> dict[str, Any]:
         packs = [resolve(s, name, "pack") for name in body.packs]
-        return _shipment(s, shipping.ship(s, by, packs, body.customer, order_number(s, body.order)))
+        shipment = shipping.ship(s, by, packs, body.customer, order_number(s, body.order))
+        older = shipping.older_left(s, packs)
+        return _shipment(s, shipment) | {"older_left": list(codes_of(s, "pack", older).values())}
 
     return ShipmentOut(**call.do("ship", body, verb))
 

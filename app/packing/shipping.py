@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 
 from sqlalchemy import select
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, aliased
 
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Order
@@ -62,12 +62,25 @@ def take_back(session: Session, by: By, pack: Named, units: int | None = None) -
     return back
 
 
-def advised_packs(session: Session, product: int, grade: str = "prime") -> list[int]:
-    """Closed packs in the house that nothing stops, oldest first."""
-    query = select(Pack.item).where(Pack.product == product, Pack.grade == grade, Pack.closed_e.is_not(None)).order_by(Pack.closed_at, Pack.item)
-    packs = list(session.scalars(query))
-    places, stops = place_of(session, packs), stops_on(session, packs)
-    return [pack for pack in packs if places[pack].kind not in ("shipped", "outside") and pack not in stops and units_of(session, pack) > 0]
+def older_left(session: Session, packs: Sequence[Named], most: int = 10) -> list[int]:
+    """Packs like these that are older, here and free, and do not go along: oldest first is advised, not demanded."""
+    going = [session.get_one(Pack, pack.id) for pack in packs]
+    youngest = max((pack.closed_at for pack in going if pack.closed_at), default=None)
+    if youngest is None:
+        return []
+    later = aliased(Move)
+    is_latest = ~select(later.id).where(later.item == Move.item, later.id > Move.id).exists()
+    away = select(Move.id).where(Move.item == Pack.item, Move.kind.in_(("shipped", "outside")), is_latest)
+    query = (
+        select(Pack.item)
+        .where(Pack.product.in_({pack.product for pack in going}), Pack.grade.in_({pack.grade for pack in going}), Pack.closed_at < youngest)
+        .where(Pack.item.not_in([pack.id for pack in packs]), ~away.exists())
+        .order_by(Pack.closed_at, Pack.item)
+        .limit(4 * most)
+    )
+    here = [pack for pack in session.scalars(query) if units_of(session, pack) > 0]
+    stops = stops_on(session, here)
+    return [pack for pack in here if pack not in stops][:most]
 
 
 def _may_not_ship(session: Session, named: Named, pack: Pack) -> list[Reason]:

@@ -234,7 +234,7 @@ def test_a_whole_history_of_another_product(stranger: Stranger) -> None:
     lines = me.post(f"/loads/{load}/end")["lines"]
     for panel in (p1, p2, p3, p4, q1):
         me.had[panel].add(oven)
-    assert me.post("/runs", 409, station=me.at["Scope"], things=[other])["kinds"] == ["barrier_open"]
+    assert me.post("/runs", 409, station=me.at["Scope"], things=[other])["kinds"] == ["judgement_open", "barrier_open"]
 
     # at risk up to the barrier; gold only, by the order; the second magazine is told late
     me.mount("Bonder", silver)
