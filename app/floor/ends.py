@@ -93,20 +93,6 @@ def change_over(session: Session, by: By, station: int, item: Named, place: str 
     return opened
 
 
-def void_run(session: Session, by: By, run: Run, reason: str) -> None:
-    """A run that was entered wrongly: it stays on the record, is in no trace, and gates nothing."""
-    by.must_be_alone()
-    if not reason.strip():
-        raise bad_input("A void needs a reason.", "reason", "It is empty.", "Say what was wrong.")
-    if session.get(RunVoid, run.id):
-        raise refuse("finished", f"Run {code_of(session, 'run', run.id)} is void already.", "Someone did it before.", "Enter the right run.")
-    session.add(RunVoid(e=by.e, run=run.id, reason=reason.strip()))
-    if run.closed_e is None:
-        for line in open_lines_of(session, run):
-            line.closed_e, line.ended_at = by.e, by.happened_at
-        close_run(session, by, run, "interrupted")
-
-
 def _must_be_open(session: Session, run: Run) -> None:
     """Locks the run and looks again: another may have ended it while this one waited."""
     lock(session, Run, [run.id])
@@ -202,6 +188,13 @@ def step_of_line(session: Session, line: Line) -> Step | None:
     return next((step for step in catalogue.route(session, line.route).body.steps if step.key == line.step), None)
 
 
+def record_of(session: Session, run: Run, name: str) -> Record | None:
+    """What the steps of a run say of a value of that name: unit and limits."""
+    lines = session.scalars(select(Line).where(Line.run == run.id).order_by(Line.id))
+    records = [record for line in lines if (step := step_of_line(session, line)) for record in step.records if record.name == name]
+    return records[0] if records else None
+
+
 def _record_values(session: Session, by: By, run: Run, lines: list[Line], values: Sequence[Value]) -> None:
     asked = {record.name: record for line in lines if (step := step_of_line(session, line)) for record in step.records}
     missing = [name for name in asked if name not in {value.name for value in values}]
@@ -235,17 +228,17 @@ def _record_value(session: Session, by: By, run: Run, lines: list[Line], value: 
     )
     if not within:
         for line in lines:
-            hold_line(session, by, line.id, f"{value.name} is {value.value:g} {unit}, outside {_limits(low, high)}.")
+            hold_line(session, by, line.id, f"{value.name} is {value.value:g} {unit}, outside {limits_in_words(low, high)}.")
 
 
-def _limits(low: float | None, high: float | None) -> str:
+def limits_in_words(low: float | None, high: float | None) -> str:
     return f"{'' if low is None else f'{low:g}'} to {'' if high is None else f'{high:g}'}".strip()
 
 
 def _judge_by_readings(session: Session, by: By, run: Run, lines: list[Line]) -> None:
     session.flush()
     readings = list(session.scalars(select(Reading).where(Reading.run == run.id, Reading.closed_e.is_(None))))
-    outside = [f"{r.name} {r.value:g} {r.unit} is outside {_limits(r.low, r.high)}" for r in readings if not r.within]
+    outside = [f"{r.name} {r.value:g} {r.unit} is outside {limits_in_words(r.low, r.high)}" for r in readings if not r.within]
     for line in session.scalars(select(Line).where(Line.run == run.id, Line.judged == "readings").order_by(Line.id)):
         verdict = "does_not_conform" if outside else "conforms" if readings else "cannot_tell"
         reasons = outside or ([] if readings else ["no reading was recorded"])

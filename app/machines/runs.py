@@ -14,12 +14,13 @@ from app.final_test.bins_out import take_bins_out, with_grades
 from app.final_test.results_in import bin_table_of, import_unit_results, read_results
 from app.final_test.singulate import singulate
 from app.floor.amounts import book_of
-from app.floor.ends import abort_run, finish_run, interrupt_run
+from app.floor.ends import Value, abort_run, finish_run, interrupt_run
 from app.floor.groups import Group, gather
+from app.floor.readings import correct_reading, take_reading
 from app.floor.starts import start_run
 from app.floor.voids import void_run
 from app.journal.act import By
-from app.ledger.runs import Line, Run, RunVoid
+from app.ledger.runs import Line, Reading, Run, RunVoid
 from app.ledger.sets import panels_of as panels_in_set
 from app.machines.bodies import (
     AStation,
@@ -148,6 +149,24 @@ class GroupOut(BaseModel):
     done: list[str] = Field(examples=[["attach"]])
 
 
+class ReadingIn(Told, ValueIn):
+    """A value, by the name that the step has for it."""
+
+
+class CorrectIn(Told):
+    value: float = Field(examples=[5.4], allow_inf_nan=False)
+    reason: Words = Field(examples=["read from the wrong scale"])
+
+
+class ReadingOut(BaseModel):
+    reading: int = Field(examples=[311])
+    run: RunCode
+    name: str = Field(examples=["pull"])
+    value: float = Field(examples=[5.4])
+    unit: str = Field(examples=["gf"])
+    within: bool
+
+
 class NextOut(BaseModel):
     """Where things stand on their routes."""
 
@@ -258,6 +277,22 @@ def end_test_by_file(
     return ResultsOut(**call.do("import_unit_results", told, verb, path=arguments))
 
 
+@router.post("/runs/{run}/readings", summary="Record a reading at a run, also after it")
+def take(run: str, body: ReadingIn, call: Calling) -> ReadingOut:
+    def verb(s: Session, by: By) -> dict[str, Any]:
+        return _reading(s, take_reading(s, by, run_named(s, run), Value(body.name, body.value, body.unit)))
+
+    return ReadingOut(**call.do("take_reading", body, verb, path={"run": run}))
+
+
+@router.post("/readings/{reading}/correct", summary="Correct a reading that was entered wrongly, in the open")
+def correct(reading: int, body: CorrectIn, call: Calling) -> ReadingOut:
+    def verb(s: Session, by: By) -> dict[str, Any]:
+        return _reading(s, correct_reading(s, by, reading, body.value, body.reason).reading)
+
+    return ReadingOut(**call.do("correct_reading", body, verb, path={"reading": reading}))
+
+
 @router.get("/next/{thing}", summary="What comes next for a container, lot or panel")
 def what_next(thing: str, call: Calling) -> NextOut:
     with call.house.reading() as s:
@@ -278,6 +313,12 @@ def group_out(session: Session, group: Group) -> GroupOut:
         next_step=group.next_step, next_step_name=following.name if following else None, operation=following.operation if following else None,
         round=group.round, done=sorted({doing.step for stand in group.progress for doing in stand.doings}),
     )  # fmt: skip
+
+
+def _reading(session: Session, one: Reading) -> dict[str, Any]:
+    return {
+        "reading": one.id, "run": code_of(session, "run", one.run), "name": one.name, "value": one.value, "unit": one.unit, "within": one.within,
+    }  # fmt: skip
 
 
 def run_as_json(session: Session, run: Run) -> dict[str, Any]:

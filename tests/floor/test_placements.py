@@ -21,9 +21,10 @@ from app.errors import Refused
 from app.final_test.bins_out import take_bins_out
 from app.final_test.singulate import singulate
 from app.floor.dispositions import dispose
-from app.floor.ends import Said, change_over, interrupt_run, void_run
+from app.floor.ends import Said, change_over, interrupt_run
 from app.floor.marks import good_units, mark_cells
 from app.floor.placements import ROLE_WRONG, Imported, import_placements, read_log
+from app.floor.voids import void_run
 from app.floor.wafer_account import cell_story, die_story, panel_story, wafer_account
 from app.genealogy.checks import check
 from app.genealogy.origins import origins

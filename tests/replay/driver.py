@@ -14,6 +14,7 @@ from app.final_test.bins_out import take_bins_out
 from app.final_test.singulate import singulate
 from app.floor import containers, counting, ends, loose, lots, marks, mounts, placements, samples, scrap, starts
 from app.floor.dispositions import judgement_in_force, write_judgement
+from app.floor.voids import void_run
 from app.holds.place import place_hold
 from app.holds.release import release_hold
 from app.journal.act import SYSTEM, By, act
@@ -251,7 +252,7 @@ class Replay:
 
     @play.register
     def _(self, action: a.VoidRun) -> None:
-        self.do("void_run", lambda s, by: ends.void_run(s, by, s.get_one(Run, self.ids[action.run]), "entered wrongly"))
+        self.do("void_run", lambda s, by: void_run(s, by, s.get_one(Run, self.ids[action.run]), "entered wrongly"))
 
     @play.register
     def _(self, action: a.ImportPlacements) -> None:
