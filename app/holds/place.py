@@ -72,13 +72,12 @@ def _hold_lot(session: Session, by: By, subject: Named, reason: str, *, automati
 def _hold_content(session: Session, by: By, subject: Named, reason: str, *, automatic: bool) -> Hold:
     rows = list(session.scalars(select(Content).where(Content.container == subject.id, Content.closed_e.is_(None))))
     panels = [panel for row in rows if row.set for panel in session.scalars(select(Member.panel).where(Member.set == row.set))]
-    if panels:
-        return _insert(session, by, "set", set_of(session, by, panels), reason, automatic=automatic, container=subject.id)
-    items = [row.item for row in rows if row.item]
-    if not items:
+    held = [("set", set_of(session, by, panels))] if panels else []
+    held += [("loose" if session.get(Lot, row.item) else "sample", row.item) for row in rows if row.item]
+    if not held:
         raise refuse("not_here", f"{subject.code} is empty.", "There is nothing in it to hold.", "Scan the container that is meant.")
-    is_lot = session.get(Lot, items[0]) is not None
-    return _insert(session, by, "loose" if is_lot else "sample", items[0], reason, automatic=automatic, container=subject.id)
+    holds = [_insert(session, by, kind, item, reason, automatic=automatic, container=subject.id) for kind, item in held]
+    return holds[0]  # the others, where it holds several things, stand beside it in the list
 
 
 def _insert(
