@@ -518,6 +518,7 @@ def open_house(data: Path | None, at_newest: bool = True) -> Iterator["House"]:
     """The installation that a command works on. Unless it upgrades, its database must have this program's schema."""
     from sqlalchemy.exc import OperationalError
 
+    from app import tables  # noqa: F401 (maps every room's, or a command would see some tables only)
     from app.db import House
     from app.migrate import is_newest
 

@@ -2,6 +2,9 @@
 
 import gzip
 import json
+import os
+import subprocess
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -47,6 +50,13 @@ def test_check_says_nothing_of_a_good_record_and_finds_a_bad_one(house: House, l
     found = run.invoke(shell, ["check"])
     assert found.exit_code == FOUND
     assert "are not as it wrote them" in found.stdout
+
+
+def test_a_process_of_its_own_knows_every_table(house: House, lot: Named) -> None:
+    """In this process the tests have mapped every room: only another one shows what the command itself imports."""
+    settings = {"REELROOT_DATA_DIR": str(house.data_dir), "REELROOT_DATABASE_URL": house.settings.url}
+    done = subprocess.run([sys.executable, "-m", "app", "check"], env=os.environ | settings, capture_output=True, text=True, timeout=60, check=False)
+    assert done.returncode == 0, done.stdout + done.stderr
 
 
 def test_a_trace_as_text_and_as_json(house: House, lot: Named, run: CliRunner) -> None:

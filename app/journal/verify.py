@@ -5,12 +5,12 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import inspect, select
 from sqlalchemy.orm import Session
 
-from app.db import House
+from app.db import Base, House
 from app.journal.models import Entry, Seal
-from app.journal.record import MODULUS, Recorded, closing_hash, insert_hash, recorded_classes
+from app.journal.record import MODULUS, RecordBroken, Recorded, closing_hash, insert_hash, recorded_classes
 from app.journal.sealing import chain_after, seals_in_file
 
 _AT_ONCE = 2000
@@ -28,12 +28,20 @@ class Finding:
 def verify_journal(house: House) -> Iterator[Finding]:
     """Findings, in the order of the record. Reads every recorded table once; memory grows with the number of entries."""
     with house.snapshot() as session:
+        _must_know_all_tables(session)
         sums: defaultdict[int, int] = defaultdict(int)
         for cls in recorded_classes():
             yield from _add_rows(session, cls, sums)
         yield from _compare_entries(session, sums)
         yield from _follow_chain(session)
         yield from _compare_file(house, session)
+
+
+def _must_know_all_tables(session: Session) -> None:
+    """A program that did not import every room would find the rows of the others missing."""
+    unknown = set(inspect(session.connection()).get_table_names()) - set(Base.metadata.tables) - {"alembic_version"}
+    if unknown:
+        raise RecordBroken(f"these tables are not mapped here: {', '.join(sorted(unknown))}; import app.tables first")
 
 
 def _add_rows(session: Session, cls: type[Recorded], sums: defaultdict[int, int]) -> Iterator[Finding]:
