@@ -64,13 +64,14 @@ def build(house: House, say: Callable[[str], None], *, lots: int = 42, reel: int
     _set_up(house, say)
     rng, truth = np.random.default_rng(SEED), Truth(lots * PANELS)
     now = clock.now().replace(minute=0, second=0, microsecond=0)
-    begins = now - timedelta(hours=24 * 5 + 3 * lots)
+    begins = now - timedelta(hours=80 + 3 * lots)
     hands = Hands(house, begins)
     packing = Packing(reel)
     factory = Factory(hands, Supplies(hands, truth, rng), truth, rng, packing.test)
     packing.factory = factory
     for n in range(0, lots, 2):
-        factory.begin(_campaign(factory, n, min(2, lots - n), begins + timedelta(hours=3 * n)), begins + timedelta(hours=3 * n))
+        at = begins + timedelta(hours=3 * n)
+        factory.begin(_campaign(factory, n, min(2, lots - n), at, max(5, lots * 4 // 5)), at)
     factory.run(say)
     ends = max(pack.at for pack in packing.packs)
     factory.begin(packing.ship_and_more(ends), ends)
@@ -105,7 +106,7 @@ def sign_ins(house: House) -> list[SignIn]:
     return chosen
 
 
-def _campaign(factory: Factory, first: int, lots: int, at: datetime) -> Story:
+def _campaign(factory: Factory, first: int, lots: int, at: datetime, drifts: int) -> Story:
     """Lots of one order, started one after another and tested together."""
     number = first // 2
     product, order, wire = PLAN[number % len(PLAN)]
@@ -116,7 +117,7 @@ def _campaign(factory: Factory, first: int, lots: int, at: datetime) -> Story:
         factory.truth.panels.of(panel.code)
     for n in range(lots):
         mine = panels[n * PANELS : (n + 1) * PANELS]
-        lot: PanelLot = factory.start_lot(family, wire, mine, batch, at + timedelta(minutes=30 * n), _planted(first + n))
+        lot: PanelLot = factory.start_lot(family, wire, mine, batch, at + timedelta(minutes=30 * n), _planted(first + n, drifts))
         factory.begin(factory.story(lot), lot.at)
     yield at
 
@@ -125,9 +126,9 @@ def _fits(frame: str, product: str) -> bool:
     return ("CAV" in frame) == ("C20" in product)
 
 
-def _planted(lot: int) -> set[str]:
-    """What goes wrong, or another way, with a lot."""
-    ways = {1: "expired syringe", 2: "in two", 3: "wrong map", 5: "drifted bonder"}
+def _planted(lot: int, drifts: int) -> set[str]:
+    """What goes wrong, or another way, with a lot. `drifts`: the lot whose bonder does; late, so that packs are still here."""
+    ways = {1: "expired syringe", 2: "in two", 3: "wrong map", drifts: "drifted bonder"}
     return {ways[lot]} if lot in ways else {"in two"} if lot % 9 == 7 else set()
 
 

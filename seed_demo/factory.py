@@ -217,7 +217,7 @@ class Factory:
         if "expired syringe" in lot.planted and step.role == "green":
             yield from self._with_expired_syringe(lot, step)
         benches = [one for i, one in enumerate(self.hands.benches_for("die attach")) if i // 2 == ROLES.index(step.role or "red")]
-        groups = [lot.panels[:12], lot.panels[12:]] if len(lot.panels) > 12 and self.rng.random() < 0.35 else [lot.panels]
+        groups = [lot.panels[:12], lot.panels[12:]] if len(lot.panels) > 12 and self.rng.random() < 0.2 else [lot.panels]
         ends_of = []
         for group in groups:
             bench = self.hands.earliest("die attach", lot.at, benches)
@@ -472,8 +472,8 @@ class Factory:
     # --- wire bond and inspection
 
     def _bond(self, lot: PanelLot, step: Step) -> Story:
-        """Four bonders or so share a lot, each with a magazine of it."""
-        size = 6 if len(lot.panels) > 6 else len(lot.panels)
+        """Three bonders share a lot, each with a magazine of it."""
+        size = min(8, len(lot.panels))
         groups = [lot.panels[i : i + size] for i in range(0, len(lot.panels), size)]
         benches = self._bonders(lot.wire)
         ends_of = []

@@ -69,9 +69,9 @@ class Packing:
 
     reel: int
     factory: Factory | None = None
+    _filled: int = 0
     packs: list[Pack] = field(default_factory=list)
-    rests: dict[tuple[str, str, str | None], list[Loose]] = field(default_factory=dict)
-    _reworked: set[str] = field(default_factory=set)
+    rests: dict[tuple[str, str, str | None], Loose] = field(default_factory=dict)  # (product, bin, order) -> too few for a reel
 
     @property
     def floor(self) -> Factory:
@@ -163,26 +163,14 @@ class Packing:
             self._sample(one)
         while len(one.units) >= self.reel:
             yield from self._fill([one], [self.reel], campaign.product, name, campaign.order)
-        if not len(one.units):
-            return
         key = (campaign.product, name, campaign.order)
-        before = self.rests.setdefault(key, [])
-        before.append(one)
-        if sum(len(rest.units) for rest in before) >= self.reel and len(before) <= 2:
-            wanted, takes = self.reel, []
-            for rest in before:
-                takes.append(min(wanted, len(rest.units)))
-                wanted -= takes[-1]
-            self.rests[key] = []
-            yield from self._fill(before, takes, campaign.product, name, campaign.order)
-            one = before[-1]
-        elif len(before) > 1:
-            self.rests[key] = []
-            for rest in before:
-                yield from self._fill([rest], [len(rest.units)], campaign.product, name, campaign.order, short="end of the lot")
-            return
-        if key in self.rests and not self.rests[key] and len(one.units):
-            yield from self._fill([one], [len(one.units)], campaign.product, name, campaign.order, short="end of the lot")
+        before = self.rests.pop(key, None)
+        if before is None:
+            self.rests[key] = one
+        elif len(before.units) + len(one.units) >= self.reel:
+            yield from self._fill([before, one], [len(before.units), self.reel - len(before.units)], campaign.product, name, campaign.order)
+        elif floor.rng.random() < 0.3:
+            yield from self._fill([before], [len(before.units)], campaign.product, name, campaign.order, short="end of the lot")
 
     def _sample(self, one: Loose) -> None:
         hands, truth = self.floor.hands, self.floor.truth
@@ -196,7 +184,7 @@ class Packing:
 
     def _fill(
         self, lots: list[Loose], takes: list[int], product: str, name: str, order: str | None, *, form: str = "reel", size: int | None = None,
-        short: str | None = None,
+        short: str | None = None, again: bool = False,
     ) -> Story:  # fmt: skip
         floor, hands = self.floor, self.floor.hands
         step = next(step for step in hands.routes[product].steps if step.operation == "tape")
@@ -227,7 +215,7 @@ class Packing:
         pack = self._new(Pack(named, product, name, order, fills, later(ends, 2)))
         self._worked(pack, run, [material.named.code for material in used])
         yield pack.at
-        yield from self._rework(pack)
+        yield from self._seal(pack) if again else self._rework(pack)
 
     def _new(self, pack: Pack) -> Pack:
         self.packs.append(pack)
@@ -243,17 +231,18 @@ class Packing:
 
     def _rework(self, pack: Pack) -> Story:
         """A few reels are wound over, cut, joined, or taken off the tape, before all go into their bags."""
-        n = len([one for one in self.packs if GRADES[one.bin] == "prime"])
+        self._filled += 1
+        n = self._filled
         out = [pack]
         if GRADES[pack.bin] == "prime":
-            if n % 9 == 2:
+            if n % 18 == 2:
                 out = [self._re_reel(pack)]
-            elif n % 9 == 4:
+            elif n % 18 == 6:
                 out = [pack, self._cut(pack, len(pack.units) // 3)]
-            elif n % 9 == 6 and len(pack.units) > 20:
+            elif n % 18 == 10 and len(pack.units) > 20:
                 part = self._cut(pack, len(pack.units) // 2)
                 out = [self._join([part, pack])]
-            elif n % 9 == 8:
+            elif n % 18 == 14:
                 yield from self._off_the_tape(pack)
                 out = []
         for one in out:
@@ -316,7 +305,7 @@ class Packing:
             if GRADES[name] == "reject":
                 self._scrap(one)
             elif GRADES[name] == "prime":
-                yield from self._fill([one], [len(one.units)], pack.product, name, pack.order, size=len(one.units))
+                yield from self._fill([one], [len(one.units)], pack.product, name, pack.order, size=len(one.units), again=True)
 
     def _seal(self, pack: Pack) -> Story:
         floor, hands = self.floor, self.floor.hands
