@@ -35,22 +35,22 @@ def test_an_operator_works_by_scans_alone(stage: Stage, visit: Visits, script: b
     attach, plasma = stage.station("Attach"), stage.station("Plasma")
     with visit("Ola", script=script) as walk:
         walk.go("/floor")
-        assert walk.focused() == "scan"
+        assert walk.field() == "scan"
         assert walk.scan(attach) == "Scan a lot, its magazine, or material"
         walk.scan(stage.codes["glue"])
         assert f"{stage.codes['glue']} is on {attach}" in walk.said
         assert walk.scan(lot.code) == f"Start red attach on {lot.code}?"
-        assert walk.focused() == "scan"
+        assert walk.field() == "scan"
         walk.scan(attach)
         assert f"Started on {lot.code}" in walk.said
         assert walk.scan(lot.code) == f"Finish red attach on {lot.code}?"
         walk.scan(attach)
         assert walk.said == f"Finished red attach on {lot.code}."
-        assert walk.focused() == "scan"
+        assert walk.field() == "scan"
         walk.scan(plasma)
         assert walk.scan(lot.code) == f"Stop. {lot.code} may not start plasma at Plasma."
         assert "come to cure 1 next" in walk.main
-        assert walk.focused() == "scan"
+        assert walk.field() == "scan"
         assert walk.enter() == "Scan a lot, its magazine, or material", "Enter puts a refusal away"
 
 
@@ -65,7 +65,7 @@ def test_a_value_is_typed_into_the_one_field_there_is(stage: Stage, visit: Visit
             assert "left to bond after plasma" in walk.main
             walk.scan(bond)
         assert walk.scan(lot) == f"Finish bond on {lot}?"
-        assert walk.focused() == "value.pull"
+        assert walk.field() == "value.pull"
         assert "come to red attach next" in refused_at(walk, stage), "another lot's code in the middle of a question asks about that one"
         walk.scan(lot)
         assert walk.enter() == f"Finish bond on {lot}?", "nothing typed: the question stays"

@@ -1,6 +1,5 @@
 """Somebody at a screen: types, scans and presses keys; the pages answer. Nothing is clicked unless a test says so."""
 
-import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -43,7 +42,7 @@ class Visit:
         for _ in range(100):
             if self.page.evaluate("document.activeElement.tagName") == "INPUT":
                 return
-            time.sleep(0.02)
+            self.page.wait_for_timeout(20)  # sleep would hold up the requests that this very thread lets through
         raise AssertionError(f"no field has the focus at {self.page.url}")
 
     def enter(self) -> str:
@@ -62,6 +61,11 @@ class Visit:
     @property
     def main(self) -> str:
         return self.page.inner_text("main")
+
+    def field(self) -> str:
+        """Which field has the focus when the page has come up."""
+        self._settled()
+        return self.focused()
 
     def focused(self) -> str:
         return str(self.page.evaluate("document.activeElement.name || document.activeElement.textContent.trim()"))
