@@ -98,9 +98,11 @@ def demo(
     """Build an invented factory (about a minute, once), print one worked trace and the demo sign-ins, and serve."""
     from app.migrate import is_newest
     from app.migrate import upgrade as bring_up
-    from seed_demo.build import build, is_built, load_demo, sign_ins
+    from seed_demo.build import build, clear_half_built, is_built, load_demo, sign_ins
     from seed_demo.worked_trace import print_worked_trace
 
+    if clear_half_built(settings_of(data)):
+        progress.print("An earlier build was cut short: building anew.")
     with open_house(data, at_newest=False) as house:
         if not is_newest(house):
             bring_up(house)

@@ -1,5 +1,6 @@
 """Builds the demo: the catalogue, people with sign-ins, and some days of the invented factory, in one empty installation."""
 
+import shutil
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -23,12 +24,14 @@ from app.journal.sealing import seal
 from app.naming.resolve import resolve
 from app.people.people import actor_of, everyone
 from app.people.secrets import keep_secret, new_secret
+from app.settings import Settings
 from seed_demo.factory import Campaign, Factory, PanelLot, Story
 from seed_demo.hands import Hands
 from seed_demo.packing import Packing
 from seed_demo.supplies import Supplies
 from seed_demo.truth import FILE, Truth, load_truth
 
+BEGUN = "demo-begun"  # stands in the data folder while a demo is being built
 CATALOGUE = Path(__file__).parent / "catalogue.toml"
 SEED = 20_170
 PANELS = 24
@@ -61,6 +64,7 @@ def build(house: House, say: Callable[[str], None], *, lots: int = 42, reel: int
     if is_built(house):
         return load_truth(house.settings.data_dir)
     _must_be_empty(house)
+    (house.settings.data_dir / BEGUN).touch()
     _set_up(house, say)
     rng, truth = np.random.default_rng(SEED), Truth(lots * PANELS)
     now = clock.now().replace(minute=0, second=0, microsecond=0)
@@ -79,8 +83,22 @@ def build(house: House, say: Callable[[str], None], *, lots: int = 42, reel: int
     packing.reaches()
     seal(house)
     truth.save(house.settings.data_dir)
+    (house.settings.data_dir / BEGUN).unlink()
     say(f"{hands.acts} movements, {lots} lots, {len(truth.packs)} packs, {len(truth.alive)} units")
     return truth
+
+
+def clear_half_built(settings: Settings) -> bool:
+    """Takes away what a build left that was cut short, and nothing else: only where its own mark stands, and only the embedded database."""
+    folder = settings.data_dir
+    if settings.database_url or not (folder / BEGUN).exists():
+        return False
+    for name in ("reelroot.db", "reelroot.db-wal", "reelroot.db-shm", "seals.log", FILE):
+        (folder / name).unlink(missing_ok=True)
+    for name in ("evidence", "unit_results"):
+        shutil.rmtree(folder / name, ignore_errors=True)
+    (folder / BEGUN).unlink()
+    return True
 
 
 def is_built(house: House) -> bool:
@@ -99,7 +117,7 @@ def sign_ins(house: House) -> list[SignIn]:
     chosen: list[SignIn] = []
     for duty, n in _SIGN_INS:
         able = [one for one in people if duty in one.duties and one.badge not in {kept.badge for kept in chosen}]
-        able.sort(key=lambda one: len(one.duties) if duty == "operate" else 0)
+        able.sort(key=lambda one: len(one.duties))
         for one in able[:n]:
             first = one.name.split()[0].lower()
             chosen.append(SignIn(one.name, one.badge, ", ".join(one.duties), f"demo-{first}", f"{2600 + len(chosen) * 11}"))
@@ -136,7 +154,8 @@ def _must_be_empty(house: House) -> None:
     with house.reading() as session:
         n = session.scalar(select(func.count()).select_from(Entry)) or 0
     if n:
-        raise refuse("changed", "The demo was not built.", f"There are {n} entries in this installation already.", "Name an empty data folder.")
+        why = f"There are {n} entries in this installation already: it is in use, or a build of the demo was cut short."
+        raise refuse("changed", "The demo was not built.", why, f"Name an empty data folder, or delete {house.settings.data_dir}.")
 
 
 def _set_up(house: House, say: Callable[[str], None]) -> None:

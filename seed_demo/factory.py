@@ -94,7 +94,7 @@ class Factory:
         self._number = count()
         self._waiting: defaultdict[str, list[tuple[InOven, Story]]] = defaultdict(list)
         self._wafers: dict[str, WaferInUse] = {}  # station name -> what is on it
-        self.panel_reach: dict[str, Reach] = {}
+        self.panel_reach = truth.panel_reach
         self.loads = 0
         self.done_lots = 0
         self.planted_left = {"cold shelf", "late logger file"}
@@ -116,7 +116,7 @@ class Factory:
                 self.begin(story, max(wish, self.now))
             elif isinstance(wish, InOven):
                 self._into_the_queue(wish, story)
-            if self.hands.acts - told >= 400:
+            if self.hands.acts - told >= 100:
                 told = self.hands.acts
                 say(f"{told} movements, {self.done_lots} lots through the floor, {len(self.truth.packs)} packs")
 
@@ -551,6 +551,8 @@ class Factory:
                 could = {old, new}
             self.panel_reach[panel.code].runs.add(run.code)
             self.panel_reach[panel.code].batches |= could
+            if len(could) > 1:
+                self.truth.changed.append(panel.code)
 
     def _look(self, lot: PanelLot, step: Step) -> Story:
         """Cells with a fault are marked; now and then a panel is scrapped, and units go to the pull test."""

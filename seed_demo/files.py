@@ -75,6 +75,27 @@ def logger_file(rng: Generator, begins: datetime, soak: float, set_point: float,
     return ("\n".join(rows) + "\n").encode()
 
 
+def unit_results(rng: Generator, bins: Sequence[str]) -> bytes:
+    """A tester's file: a line a unit, with colours and intensities that fall into the bins of the demo's catalogue."""
+    n, which = len(bins), np.array(bins)
+    spread = rng.random((9, n))
+    second, out = which == "S1", which == "R-OUT"
+    green_x = np.where((which == "A2"), 0.172, 0.132) + 0.036 * spread[0]
+    red_x = np.where(out, 0.6, 0.689 + 0.004 * spread[1])  # R-OUT: far too orange
+    columns = [
+        red_x, 0.2995 + 0.003 * spread[2], green_x, 0.69 + 0.04 * spread[3], 0.13 + 0.006 * spread[4], 0.067 + 0.006 * spread[5],
+        350 + 300 * spread[6], np.where(second, 470 + 210 * spread[7], 750 + 700 * spread[7]), 150 + 220 * spread[8],
+    ]  # fmt: skip
+    rows = np.column_stack(columns).tolist()
+    lines = ["unit,result,x_red,y_red,x_green,y_green,x_blue,y_blue,iv_red,iv_green,iv_blue"]
+    for unit, (name, row) in enumerate(zip(bins, rows, strict=True), 1):
+        if name == "R-OPEN":
+            lines.append(f"{unit},OPEN,,,,,,,,,")
+        else:
+            lines.append(f"{unit},PASS," + ",".join(f"{value:.4f}" for value in row[:6]) + "," + ",".join(f"{value:.1f}" for value in row[6:]))
+    return ("\n".join(lines) + "\n").encode()
+
+
 def _drawn(dies: NDArray[np.int8]) -> str:
     letters = np.array(["9", "1", "."])[dies]
     return "\n".join("".join(row) for row in letters.tolist())

@@ -25,7 +25,7 @@ SUPPLIERS = {
 }  # fmt: skip
 # units that one batch of a kind serves, as this factory buys it (invented)
 SERVES = {
-    "adhesive": 90_000, "wire": 26_000, "encapsulant": 40_000, "mould compound": 40_000, "carrier tape": 90_000, "cover tape": 90_000, "bag": 200_000,
+    "adhesive": 90_000, "wire": 5_500, "encapsulant": 40_000, "mould compound": 40_000, "carrier tape": 90_000, "cover tape": 90_000, "bag": 200_000,
 }  # fmt: skip
 
 

@@ -64,6 +64,8 @@ class Truth:
         self._worked: list[tuple[int, int, Ints]] = []  # run, batch, units
         self.faults: dict[str, str] = {}  # planted fault -> the code of what it is about
         self.reach: dict[str, Reach] = {}  # pack -> what can be in it
+        self.panel_reach: dict[str, Reach] = {}  # panel -> the same
+        self.changed: list[str] = []  # panels whose wire changed while they were in work, or may have
         self.packs: list[str] = []
         self.frames: dict[str, str] = {}  # panel -> its lead-frame batch
 
@@ -98,11 +100,16 @@ class Truth:
 
     def runs_of(self, place: str) -> set[str]:
         """Runs that really worked on something in it."""
-        return {self.runs.codes[run] for run, _ in self._touches_of(place)}
+        return {self.runs.codes[run] for run, _ in self._touches(self.units_in(place))}
 
     def batches_of(self, place: str) -> set[str]:
         """Batches that were really on the station when something in it was worked on."""
-        return {self.batches.codes[batch] for _, batch in self._touches_of(place) if batch >= 0}
+        return {self.batches.codes[batch] for _, batch in self._touches(self.units_in(place)) if batch >= 0}
+
+    def batches_of_panel(self, panel: str) -> set[str]:
+        """Batches that really were on the station for some of its cells, before its units became loose."""
+        number = self.panels.number[panel]
+        return {self.batches.codes[batch] for _, batch, at, _, _ in self._touch if at == number and batch >= 0} | {self.frames[panel]}
 
     def packs_of_run(self, run: str) -> set[str]:
         """Packs that hold something that a run really worked on."""
@@ -113,8 +120,7 @@ class Truth:
         sides = ("wafers", "batches", "runs", "panels")
         return {pack for pack, reach in self.reach.items() if any(code in getattr(reach, side) for side in sides)}
 
-    def _touches_of(self, place: str) -> set[tuple[int, int]]:
-        units = self.units_in(place)
+    def _touches(self, units: Ints) -> set[tuple[int, int]]:
         there = np.zeros(len(self.alive) + 1, dtype=np.int32)
         there[units + 1] = 1
         before = np.cumsum(there)
