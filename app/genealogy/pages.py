@@ -23,6 +23,7 @@ from app.genealogy.tables import trace_csv
 from app.genealogy.trace import trace_back, trace_forward
 from app.holds.place import place_hold
 from app.holds.release import release_hold
+from app.holds.words import on_what
 from app.journal.act import By, act
 from app.journal.actions import ACTIONS
 from app.journal.models import Entry
@@ -161,7 +162,11 @@ def holds(request: Request, who: Calling) -> Response:
     with house_of(request).reading() as session:
         rows = list(session.scalars(select(Hold).order_by(Hold.closed_e.is_not(None), Hold.id.desc()).limit(_PAGE)))
         codes = codes_of(session, "hold", [row.id for row in rows])
-        shown = [{"code": codes[row.id], "kind": row.kind, "reason": row.reason, "in_force": row.closed_e is None} for row in rows]
+        named = on_what(session, rows)
+        shown = [
+            {"code": codes[row.id], "on": named[row.id], "reason": row.reason, "in_force": row.closed_e is None, "automatic": row.automatic}
+            for row in rows
+        ]
     return render(request, "genealogy/holds.html", rows=shown)
 
 
@@ -181,7 +186,11 @@ def hold_page(request: Request, who: Calling, code: str) -> Response:
     with house_of(request).reading() as session:
         hold = session.get_one(Hold, resolve(session, code, "hold").id)
         freed = units_freed(session, hold, []) if hold.closed_e is None else 0
-        return render(request, "genealogy/hold.html", code=code.upper(), hold=hold, freed=freed, dispositions=DISPOSITIONS, may=who.has("quality"))
+        entry = session.get_one(Entry, hold.e)
+        return render(
+            request, "genealogy/hold.html", code=code.upper(), hold=hold, freed=freed, dispositions=DISPOSITIONS, may=who.has("quality"),
+            on=on_what(session, [hold])[hold.id], placed_at=entry.happened_at, placed_by=entry.actor_name,
+        )  # fmt: skip
 
 
 @router.post("/holds/{code}/release")

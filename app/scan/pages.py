@@ -265,7 +265,8 @@ def _page(
     given: dict[str, str] | None = None,
 ) -> Response:
     mine = stations_of(session, who.person) if who.person else []
-    last = session.scalars(select(Entry).where(Entry.actor_kind == "person", Entry.actor == who.person).order_by(Entry.id.desc()).limit(5))
+    own = select(Entry).where(Entry.actor_kind == "person", Entry.actor == who.person, Entry.action != "attend_station")
+    last = session.scalars(own.order_by(Entry.id.desc()).limit(5))
     given = given or {}
     return render(
         request, "scan/floor.html", status=refusal.status if refusal else 200, station=station, question=question, refusal=refusal, typed=typed,

@@ -145,7 +145,10 @@ def test_quality_finds_a_reel_traces_it_and_stops_its_origin(stage: Stage, visit
         walk.tab_to("reason")
         walk.page.keyboard.type("wrong alloy")
         assert "in force" in walk.enter()
+        assert f"batch {wire}" in walk.main
         hold = walk.page.url.rsplit("/", 1)[1].split("?")[0]
+        walk.go(f"/holds/{stage.codes['hold']}")
+        assert f"lot {stage.codes['held']}" in walk.main
         walk.go(f"/lots/{stage.codes['loose']}")
         assert "on hold" in walk.heading, "what came of the wire is stopped"
         walk.go(f"/holds/{hold}")
