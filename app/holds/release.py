@@ -13,9 +13,7 @@ from app.ledger.stops import Hold, Release, ReleaseItem
 from app.naming.resolve import Named
 
 
-def release_hold(
-    session: Session, by: By, hold: Hold, items: list[Named], disposition: str, words: str, *, units_freed: int
-) -> Release:
+def release_hold(session: Session, by: By, hold: Hold, items: list[Named], disposition: str, words: str, *, units_freed: int) -> Release:
     """Ends `hold` (no items) or lets the items and what comes of them go. `disposition`: a word of ISO 9000."""
     by.must_be_alone()
     if disposition not in DISPOSITIONS:

@@ -171,5 +171,3 @@ def _overlaps(line: walk.LineAbove, hold: Hold) -> bool:
     begins_before_end = hold.span_to is None or line.started_at <= hold.span_to
     ends_after_begin = hold.span_from is None or line.ended_at is None or line.ended_at >= hold.span_from
     return begins_before_end and ends_after_begin
-
-
