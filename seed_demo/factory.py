@@ -99,6 +99,7 @@ class Factory:
         self.done_lots = 0
         self.planted_left = {"cold shelf", "late logger file"}
         self.drifted: Bench | None = None
+        self.bonded: defaultdict[str, list[str]] = defaultdict(list)  # bonder -> its runs, in order
         self.now = datetime.min
 
     # --- the clock
@@ -507,6 +508,7 @@ class Factory:
             first = self.supplies.ready(bench, lot.wire, units, starts, ends)
         run = self._start(lot, step, bench, later(starts, 1), panels)
         codes = [panel.code for panel in panels]
+        self.bonded[bench.name].append(run.code)
         if changes:
             yield from self._spool_gives_out(lot, bench, run, panels, first, left, starts, ends)
         else:

@@ -48,7 +48,7 @@ class Fill:
         return Fill(self.units[some], kept)
 
 
-@dataclass
+@dataclass(eq=False)
 class Pack:
     """A pack as the simulator knows it. `fills` from the hub outwards."""
 
@@ -342,7 +342,10 @@ class Packing:
         """What is free goes to its customer; some comes back; and a bonder's drift is found out late, and what it touched stays here."""
         floor = self.floor
         free = [pack for pack in self.packs if pack.sealed and len(pack.units)]
-        first, second = free[: len(free) * 2 // 3], free[len(free) * 2 // 3 :]
+        doubtful = self._just_before_the_drift()
+        waits = [pack for pack in free if any(doubtful & fill.reach.runs for fill in pack.fills)][-4:]
+        first = [pack for pack in free[: len(free) * 2 // 3] if pack not in waits]
+        second = [pack for pack in free if pack not in first]
         for order in dict.fromkeys(pack.order for pack in first):
             if order is not None:
                 at = later(at, 20)
@@ -364,6 +367,15 @@ class Packing:
                 at = later(at, 20)
                 yield at
                 self._ship([pack for pack in second if pack.order == order], order, at)
+
+    def _just_before_the_drift(self) -> set[str]:
+        """The drifted bonder's last runs before the one whose pull test was bad."""
+        floor = self.floor
+        if floor.drifted is None:
+            return set()
+        runs = floor.bonded[floor.drifted.name]
+        bad = runs.index(floor.truth.faults["bonder that drifted"])
+        return set(runs[max(0, bad - 2) : bad])
 
     def _ship(self, packs: list[Pack], order: str, at: datetime) -> None:
         hands = self.floor.hands
