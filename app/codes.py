@@ -49,3 +49,6 @@ def is_valid(code: str) -> bool:
 def tidy(scanned: str) -> str:
     """What a scanner or a person sent, as it is looked up: no outer blanks, upper case."""
     return scanned.strip().upper()
+
+
+START_CARD = make("card", "-START")  # one for all: it says yes to the question that stands on a terminal's screen

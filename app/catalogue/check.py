@@ -21,6 +21,7 @@ from app.catalogue.definitions import (
     Part,
     PersonEntry,
     Product,
+    ReasonEntry,
     Recipe,
     Route,
     Site,
@@ -57,7 +58,7 @@ def problems(new: Catalogue, known: Catalogue) -> list[Problem]:
         found += _site(new.site)
     checks: list[tuple[str, Callable[..., Iterator[Problem]]]] = [
         ("parts", _part), ("bin_tables", _bin_table), ("recipes", _recipe), ("products", _product), ("routes", _route), ("stations", _station),
-        ("people", _person), ("customers", _customer), ("orders", _order),
+        ("people", _person), ("reasons", _reason), ("customers", _customer), ("orders", _order),
     ]  # fmt: skip
     for name, check in checks:
         for i, body in enumerate(getattr(new, name)):
@@ -348,6 +349,11 @@ def _person(person: PersonEntry, names: _Names) -> Iterator[Problem]:
         yield Problem(("badge",), why, "Take the key out, and a badge is given; or correct the check character.")
     yield from _same_twice("duties", person.duties)
     yield from _same_twice("certificates", [f"{one.name} until {one.valid_until}" for one in person.certificates], "name")
+
+
+def _reason(reason: ReasonEntry, names: _Names) -> Iterator[Problem]:
+    if reason.state is not None and "station" not in reason.of:
+        yield Problem(("state",), f"{reason.name} is no reason of a station, so it gives it no state.", "Take the state out, or add station to `of`.")
 
 
 def _customer(customer: Customer, names: _Names) -> Iterator[Problem]:

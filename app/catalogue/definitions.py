@@ -4,7 +4,7 @@ A step's `needs` say which material must be on the station; a need `by_order` ta
 """
 
 from datetime import UTC, date, datetime, time
-from typing import Annotated, Literal
+from typing import Annotated, Literal, get_args
 
 from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field, StringConstraints
 
@@ -16,6 +16,8 @@ Duty = Literal["operate", "lead", "quality", "engineer", "administer"]
 PartKind = Literal[
     "wafer", "adhesive", "wire", "encapsulant", "mould compound", "lead frame", "carrier tape", "cover tape", "bag", "blade", "other"
 ]  # fmt: skip
+StationState = Literal["productive", "standby", "engineering", "scheduled_down", "unscheduled_down", "non_scheduled"]  # SEMI E10
+STATION_STATES: tuple[str, ...] = get_args(StationState)
 
 
 def _in_utc(moment: datetime) -> datetime:
@@ -248,6 +250,7 @@ class BinTableBody(Body):
 class ReasonEntry(Body):
     name: Name
     of: tuple[Literal["mark", "scrap", "sample", "hold", "count", "short pack", "station", "return", "void", "risk"], ...]
+    state: StationState | None = None  # of a station: what it is for this reason; its card says both in one scan
 
 
 class Customer(Body):

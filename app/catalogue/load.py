@@ -9,7 +9,7 @@ from sqlalchemy.orm import Session
 
 from app.catalogue.changes import FieldChange, changes
 from app.catalogue.check import path_text, problems
-from app.catalogue.definitions import THINGS, Body, Catalogue, Order, PersonEntry, thing_name
+from app.catalogue.definitions import THINGS, Body, Catalogue, Order, PersonEntry, ReasonEntry, thing_name
 from app.catalogue.models import Definition, Thing
 from app.catalogue.queries import Defined, every, route_states, whole
 from app.catalogue.staff import found_in, in_order, people_problems
@@ -151,6 +151,8 @@ def _define(session: Session, by: By, wanted: _Wanted) -> None:
         now.closed_e = by.e
         session.flush()  # or the new definition would meet the open one
     session.add(Definition(e=by.e, thing=thing.id, body=wanted.body.model_dump(mode="json")))
+    if isinstance(wanted.body, ReasonEntry) and "station" in wanted.body.of and not codes_of(session, "card", [thing.id]):
+        give_code(session, by, "card", thing.id)  # of its card: one scan says it of the station
 
 
 def _new_thing(session: Session, by: By, wanted: _Wanted) -> Thing:

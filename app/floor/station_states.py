@@ -1,31 +1,105 @@
-"""The state of a station, by SEMI E10's six basic states, with its reason. A new state closes the one before."""
+"""The state of a station, by SEMI E10's six basic states, with its reason: what was said of it, and what it has been since when."""
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
 
 from sqlalchemy import select
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, aliased
 
+from app import clock
 from app.catalogue import queries as catalogue
+from app.catalogue.definitions import STATION_STATES
+from app.catalogue.models import Thing
 from app.errors import bad_input
+from app.floor.station_spells import Said, Spell, spells_between, unworked_between
 from app.journal.act import By
-from app.ledger.runs import StationState
+from app.ledger.runs import Run, RunVoid, StationState
 
-STATES = ("productive", "standby", "engineering", "scheduled_down", "unscheduled_down", "non_scheduled")  # SEMI E10
+_LONGEST_RUN_DAYS = 31  # a closed run that began longer before the time asked for is not looked for: our choice, an oven's longest is one day
+WORDS = {
+    "productive": "productive", "standby": "standby", "engineering": "engineering", "scheduled_down": "scheduled downtime",
+    "unscheduled_down": "unscheduled downtime", "non_scheduled": "non-scheduled",
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Now:
+    """What a station is now, why, and since when: None where that lies further back than was looked."""
+
+    state: str
+    reason: str
+    since: datetime | None
 
 
 def set_state(session: Session, by: By, station: int, state: str, reason: str) -> StationState:
-    if state not in STATES:
-        raise bad_input("That is no state of a station.", "state", f"{state!r} is not one of: {', '.join(STATES)}.", "Choose one of them.")
+    """A new state closes the one before. One that is told late, of a time before the state in force, is over already.
+
+    Said `productive`, a station is what its runs make of it again; said `standby`, until its next run begins.
+    """
+    if state not in STATION_STATES:
+        raise bad_input("That is no state of a station.", "state", f"{state!r} is not one of: {', '.join(STATION_STATES)}.", "Choose one of them.")
     if not reason.strip():
         raise bad_input("A state needs a reason.", "reason", "It is empty.", "Say why.")
     catalogue.station(session, station)
-    for before in session.scalars(select(StationState).where(StationState.station == station, StationState.closed_e.is_(None))):
+    before = said_of(session, station)
+    is_over = before is not None and before.since > by.happened_at
+    if before is not None and not is_over:
         before.closed_e = by.e
-    session.flush()
-    row = StationState(e=by.e, station=station, state=state, reason=reason.strip(), since=by.happened_at)
+        session.flush()
+    row = StationState(
+        e=by.e, station=station, state=state, reason=reason.strip(), since=by.happened_at, closed_e=by.e if is_over else None
+    )  # fmt: skip
     session.add(row)
     session.flush()
     return row
 
 
-def state_of(session: Session, station: int) -> StationState | None:
-    """The state that was set last, if any: a station without one is on standby or productive by what runs."""
+def said_of(session: Session, station: int) -> StationState | None:
+    """What was said last of a station, if anything was."""
     return session.scalar(select(StationState).where(StationState.station == station, StationState.closed_e.is_(None)))
+
+
+def spells(session: Session, stations: list[int], begin: datetime, end: datetime) -> dict[int, list[Spell]]:
+    """What each station was from `begin` to `end`, without gaps. Five statements, however many stations."""
+    site = catalogue.site(session)
+    unworked = unworked_between(site, begin, end)
+    said, ran = _said(session, stations, begin, end), _ran(session, stations, begin, end)
+    return {one: spells_between(said.get(one, []), ran.get(one, []), unworked, begin, end) for one in stations}
+
+
+def states_now(session: Session, stations: list[int], at: datetime | None = None) -> dict[int, Now]:
+    """What each station is now."""
+    at = at or clock.now()
+    begin = at - timedelta(days=1)
+    found = {}
+    for station, history in spells(session, stations, begin, at).items():
+        last = history[-1]
+        found[station] = Now(last.state, last.reason, last.begin if last.begin > begin else None)
+    return found
+
+
+def _said(session: Session, stations: list[int], begin: datetime, end: datetime) -> dict[int, list[Said]]:
+    """Of each station what was in force at `begin`, and what was said up to `end`, in the order of time."""
+    found: dict[int, list[Said]] = {}
+    earlier = aliased(StationState)
+    newest = select(earlier.id).where(earlier.station == Thing.id, earlier.since <= begin).order_by(earlier.since.desc(), earlier.id.desc())
+    at_begin = select(StationState).join(Thing, StationState.id == newest.limit(1).correlate(Thing).scalar_subquery()).where(Thing.id.in_(stations))
+    for row in session.scalars(at_begin):
+        found[row.station] = [Said(row.state, row.reason, row.since)]
+    later = select(StationState).where(StationState.station.in_(stations), StationState.since > begin, StationState.since < end)
+    for row in session.scalars(later.order_by(StationState.since, StationState.id)):
+        found.setdefault(row.station, []).append(Said(row.state, row.reason, row.since))
+    return found
+
+
+def _ran(session: Session, stations: list[int], begin: datetime, end: datetime) -> dict[int, list[tuple[datetime, datetime | None]]]:
+    """From when to when runs were open; voided ones never were."""
+    query = select(Run.station, Run.started_at, Run.ended_at).where(
+        Run.station.in_(stations), Run.started_at < end, ~select(RunVoid.run).where(RunVoid.run == Run.id).exists()
+    )
+    closed = query.where(Run.started_at >= begin - timedelta(days=_LONGEST_RUN_DAYS), Run.ended_at > begin)
+    found: dict[int, list[tuple[datetime, datetime | None]]] = {}
+    for part in (closed, query.where(Run.closed_e.is_(None))):
+        for station, started, ended in session.execute(part):
+            found.setdefault(station, []).append((started, ended))
+    return found

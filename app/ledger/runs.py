@@ -121,7 +121,7 @@ class StationState(Closable, Base):
     """The state of a station by SEMI E10's six, with its reason."""
 
     __tablename__ = "station_state"
-    __table_args__ = (open_only("station_state", "station"),)
+    __table_args__ = (Index("ix_station_state_station_since", "station", "since"), open_only("station_state", "station"))
 
     id: Mapped[int] = mapped_column(primary_key=True)
     station: Mapped[int] = mapped_column(ForeignKey("thing.id"))

@@ -1,13 +1,14 @@
 """The floor over the API: containers, lots, material on stations, marks, samples, scrap, counts, moves."""
 
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Depends
+from fastapi import APIRouter, Depends, Query
 from pydantic import BaseModel, Field
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from app import clock
 from app.catalogue import queries as catalogue
 from app.errors import bad_input
 from app.floor import containers, lots, mounts
@@ -22,7 +23,7 @@ from app.floor.marks import mark_cells, take_back_marks
 from app.floor.moves import move_item
 from app.floor.samples import sample_cells, sample_units
 from app.floor.scrap import scrap_cells, scrap_panel, scrap_units
-from app.floor.station_states import set_state, state_of
+from app.floor.station_states import set_state, spells, states_now
 from app.journal.act import By
 from app.ledger.items import Lot, Sample
 from app.ledger.places import Container as Box
@@ -41,6 +42,7 @@ from app.machines.bodies import (
     InPath,
     LotCode,
     Method,
+    Moment,
     Name,
     Number,
     PanelCode,
@@ -62,6 +64,7 @@ from app.packing.samples import sample_pockets
 
 router = APIRouter(prefix="/api/v1", tags=["floor"], responses=PROBLEMS)
 Calling = Annotated[Call, Depends(calling)]
+_MOST_DAYS = 92  # a quarter in one answer
 
 
 class ContainerIn(Told):
@@ -138,12 +141,23 @@ class StationOut(BaseModel):
     operations: list[str] = Field(examples=[["die attach"]])
     places: list[str] = Field(description="Where material is put; empty: one place a material kind.", examples=[[]])
     shelves: list[str] = Field(description="Of an oven.", examples=[[]])
-    state: str = Field(description="SEMI E10.", examples=["productive"])
+    state: str = Field(description="SEMI E10: as it was said, or as what runs there says.", examples=["unscheduled_down"])
+    reason: str = Field(description="Empty where nobody said one.", examples=["the pick-up tool is worn"])
     calibration_due: datetime | None = Field(examples=["2026-09-01T00:00:00Z"])
     runs: list[RunCode] = Field(description="That are open here.")
     loaded: list[LoadedOut] = []
 
 
+class SpellOut(BaseModel):
+    state: str = Field(examples=["unscheduled_down"])
+    reason: str = Field(examples=["the pick-up tool is worn"])
+    begin: datetime = Field(examples=["2026-03-01T06:30:00Z"])
+    end: datetime = Field(examples=["2026-03-01T06:52:00Z"])
+
+
+class SpellsOut(BaseModel):
+    station: StationCode
+    spells: list[SpellOut]
 
 
 class StateIn(Told):
@@ -364,6 +378,23 @@ def state(station: str, body: StateIn, call: Calling) -> StationOut:
     return StationOut(**call.do("set_station_state", body, verb, path={"station": station}))
 
 
+@router.get("/stations/{station}/states", summary="What a station was, from when to when (SEMI E10)")
+def states(
+    station: str,
+    call: Calling,
+    begin: Annotated[Moment | None, Query(description="Empty: a day before `end`.")] = None,
+    end: Annotated[Moment | None, Query(description="Empty: now.")] = None,
+) -> SpellsOut:
+    end = min(end or clock.now(), clock.now())
+    begin = begin or end - timedelta(days=1)
+    if not end - timedelta(days=_MOST_DAYS) <= begin < end:
+        raise bad_input("That is no span of time.", "begin", f"It must lie before the end, by at most {_MOST_DAYS} days.", "Ask in parts.")
+    with call.house.reading() as s:
+        one = resolve(s, station, "station")
+        found = spells(s, [one.id], begin, end)[one.id]
+    return SpellsOut(station=one.code, spells=[SpellOut(**vars(spell)) for spell in found])
+
+
 @router.get("/stations/{station}", summary="What is on a station")
 def see_station(station: str, call: Calling) -> StationOut:
     with call.house.reading() as s:
@@ -549,12 +580,12 @@ def _station(session: Session, name: str) -> dict[str, Any]:
 
 def station_as_json(session: Session, station: int, code: str) -> dict[str, Any]:
     session.flush()
-    body, state = catalogue.station(session, station), state_of(session, station)
+    body, state = catalogue.station(session, station), states_now(session, [station])[station]
     loaded = [{"place": x.place, "item": x.code, "kind": x.kind, "part": x.part} for x in mounts.loaded(session, station)]
     runs = session.scalars(select(Run.id).where(Run.station == station, Run.closed_e.is_(None)).order_by(Run.id))
     return {
         "station": code, "name": body.name, "area": body.body.area, "operations": list(body.body.operations), "places": list(body.body.places),
-        "shelves": list(body.body.shelves), "state": state.state if state else "productive",
+        "shelves": list(body.body.shelves), "state": state.state, "reason": state.reason,
         "calibration_due": body.body.calibration_due.isoformat() if body.body.calibration_due else None,
         "runs": sorted(codes_of(session, "run", list(runs)).values()), "loaded": loaded,
     }  # fmt: skip
