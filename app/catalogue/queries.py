@@ -1,11 +1,14 @@
-"""Reading the catalogue: things by name or id, with their definition now. A definition's body never changes, so it is parsed once."""
+"""Reading the catalogue: things by name or id, with their definition now. A definition's body never changes, so it is parsed once.
+
+A session reads each thing once: what a gate and a verb ask again is the same revision.
+"""
 
 from dataclasses import dataclass
 from datetime import datetime
 from functools import lru_cache
 from typing import Any, Generic, TypeVar, cast
 
-from sqlalchemy import Row, select
+from sqlalchemy import Row, event, select
 from sqlalchemy.orm import Session
 
 from app.catalogue.definitions import THINGS, Body, Catalogue, Part, Product, Recipe, Route, Site, Station, Step
@@ -17,6 +20,7 @@ from app.journal.models import Entry
 
 MODELS: dict[str, type[Body]] = {kind: model for kind, (_, model) in THINGS.items()} | {"site": Site}
 B = TypeVar("B", bound=Body)
+_KNOWN = "catalogue_known"
 
 
 @dataclass(frozen=True)
@@ -42,18 +46,25 @@ def named(session: Session, kind: str, name: str) -> Defined[Any]:
 
 
 def with_id(session: Session, thing: int) -> Defined[Any]:
-    row = session.execute(_NOW.where(Thing.id == thing, Definition.closed_e.is_(None))).first()
-    if row is None:
+    found = with_ids(session, [thing])
+    if thing not in found:
         raise _no_such("thing", str(thing))
-    return _defined(row)
+    return found[thing]
 
 
 def with_ids(session: Session, things: list[int]) -> dict[int, Defined[Any]]:
-    """Many things, as they are defined now: one statement."""
-    if not things:
-        return {}
-    rows = session.execute(_NOW.where(Thing.id.in_(things), Definition.closed_e.is_(None)))
-    return {row[0]: _defined(row) for row in rows}
+    """Many things, as they are defined now: at most one statement."""
+    known: dict[int, Defined[Any]] = session.info.setdefault(_KNOWN, {})
+    if missing := [thing for thing in dict.fromkeys(things) if thing not in known]:
+        rows = session.execute(_NOW.where(Thing.id.in_(missing), Definition.closed_e.is_(None)))
+        known |= {row[0]: _defined(row) for row in rows}
+    return {thing: known[thing] for thing in things if thing in known}
+
+
+@event.listens_for(Session, "after_flush")
+def _forget_when_the_catalogue_changes(session: Session, _context: Any) -> None:
+    if any(isinstance(row, (Thing, Definition)) for row in [*session.new, *session.dirty]):
+        session.info.pop(_KNOWN, None)
 
 
 def every(session: Session, kind: str) -> list[Defined[Any]]:

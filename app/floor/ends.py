@@ -9,6 +9,7 @@ from sqlalchemy.orm import Session
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Record, Step
 from app.errors import bad_input, refuse
+from app.floor.gates import loaded_on
 from app.floor.mounts import swap
 from app.floor.progress import progress
 from app.floor.starts import use_what_is_loaded
@@ -177,8 +178,7 @@ def _next_line(session: Session, by: By, line: Line, panels: list[int]) -> Line:
     )  # fmt: skip
     session.add(new)
     session.flush()
-    station = session.get_one(Run, line.run).station
-    use_what_is_loaded(session, by, station, new)
+    use_what_is_loaded(session, by, new, loaded_on(session, session.get_one(Run, line.run).station))
     return new
 
 

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
@@ -12,6 +12,7 @@ from app.catalogue.definitions import Order, Part, Product, Route, Station, Step
 from app.catalogue.queries import Defined
 from app.errors import Reason
 from app.floor.groups import Group
+from app.floor.marks import good_units
 from app.floor.moves import Place, place_of
 from app.floor.open_judgements import OpenJudgement, open_judgements
 from app.floor.windows import WindowState, may_repeat, windows_into
@@ -20,7 +21,8 @@ from app.ledger.counts import CountEntry
 from app.ledger.items import Batch, Lot, Opening, Wafer
 from app.ledger.places import Mount
 from app.ledger.runs import Claim, Run, StationState
-from app.naming.resolve import codes_of
+from app.naming.models import Code
+from app.naming.resolve import codes_of, codes_of_items
 from app.people.models import Certificate, Person
 
 DOWN = ("scheduled_down", "unscheduled_down", "non_scheduled")
@@ -45,7 +47,6 @@ class Facts:
     """What the gates need to know of one start, read after the locks."""
 
     station: Defined[Station]
-    station_code: str
     state: tuple[str, str] | None
     station_stops: list[Stop]
     groups: list[Group]
@@ -59,6 +60,7 @@ class Facts:
     claims: dict[int, str]
     places: dict[int, Place]
     loaded: list[Loaded]
+    good: dict[int, int]  # good units, by panel
     certificates: list[tuple[str, datetime | None]]
     person: str | None
     names: dict[int, str]
@@ -68,34 +70,32 @@ class Facts:
 
 def read_facts(session: Session, station: int, groups: list[Group], person: int | None, at: datetime) -> Facts:
     items = [item for group in groups for item in group.items]
-    routes = catalogue.with_ids(session, list({group.route for group in groups if group.route is not None}))
     lots = {lot.item: lot for lot in session.scalars(select(Lot).where(Lot.item.in_([g.lot for g in groups if g.lot])))}
-    products = catalogue.with_ids(session, list({lot.product for lot in lots.values()}))
-    orders = catalogue.with_ids(session, list({lot.order for lot in lots.values() if lot.order}))
+    routes = {group.route for group in groups if group.route is not None}
+    of_lots = {thing for lot in lots.values() for thing in (lot.product, lot.order) if thing}
+    things = catalogue.with_ids(session, [station, *routes, *of_lots])
     loaded = loaded_on(session, station)
-    stops = stops_on(session, items)
-    material_stops = stops_on(session, [one.item for one in loaded])
-    holds = {stop.hold for found in [*stops.values(), *material_stops.values()] for stop in found}
+    stops = stops_on(session, [*items, *(one.item for one in loaded)])
+    holds = {stop.hold for found in stops.values() for stop in found}
     return Facts(
         station=catalogue.station(session, station),
-        station_code=codes_of(session, "station", [station]).get(station, ""),
         state=_state(session, station),
         station_stops=station_stops(session, station),
         groups=groups,
-        routes={thing: route.body for thing, route in routes.items()},
-        products={item: products[lot.product].body for item, lot in lots.items()},
-        orders={item: orders[lot.order].body for item, lot in lots.items() if lot.order},
-        stops=stops,
-        stops_on_material=material_stops,
+        routes={route: things[route].body for route in routes},
+        products={item: things[lot.product].body for item, lot in lots.items()},
+        orders={item: things[lot.order].body for item, lot in lots.items() if lot.order},
+        stops={item: found for item, found in stops.items() if item in set(items)},
+        stops_on_material=stops,
         open=open_judgements(session, [panel for group in groups for panel in group.panels]),
         unsigned=_unsigned_differences(session, [lot for lot in lots]),
         claims=_claims(session, items),
         places=place_of(session, items),
         loaded=loaded,
+        good=good_units(session, [panel for group in groups for panel in group.panels]),
         certificates=_certificates(session, person),
         person=session.get_one(Person, person).name if person else None,
-        names={i: code for kind in ("panel", "lot", "pack", "sample") for i, code in codes_of(session, kind, items).items()}
-        | codes_of(session, "lot", [group.lot for group in groups if group.lot]),
+        names=codes_of_items(session, [*items, *(group.lot for group in groups if group.lot)]),
         hold_names=codes_of(session, "hold", list(holds)),
         at=at,
     )
@@ -103,24 +103,27 @@ def read_facts(session: Session, station: int, groups: list[Group], person: int 
 
 def loaded_on(session: Session, station: int) -> list[Loaded]:
     """What is mounted on a station now."""
-    mounts = list(session.scalars(select(Mount).where(Mount.station == station, Mount.closed_e.is_(None)).order_by(Mount.place)))
-    items = [mount.item for mount in mounts]
-    batches = {b.item: b for b in session.scalars(select(Batch).where(Batch.item.in_(items)))}
-    wafers = {w.item: w for w in session.scalars(select(Wafer).where(Wafer.item.in_(items)))}
-    openings = {o.batch: o for o in session.scalars(select(Opening).where(Opening.batch.in_(items)))}
-    parts = catalogue.with_ids(session, [b.part for b in batches.values()] + [w.part for w in wafers.values()])
-    names = codes_of(session, "batch", items) | codes_of(session, "wafer", items)
+    rows = session.execute(_LOADED.where(Mount.station == station)).all()
+    parts = catalogue.with_ids(session, [row.part for row in rows])
     found = []
-    for mount in mounts:
-        wafer, batch, opening = wafers.get(mount.item), batches.get(mount.item), openings.get(mount.item)
-        part: Part = parts[wafer.part if wafer else batches[mount.item].part].body
-        found.append(
-            Loaded(
-                mount.place, mount.item, names[mount.item], "wafer" if wafer else part.kind, part.number,
-                wafer.role if wafer else None, batch.expires_at if batch else None, opening.pot_life_ends_at if opening else None,
-            )
-        )  # fmt: skip
+    for place, item, code, part, role, expires_at, pot_life_ends_at in rows:
+        body: Part = parts[part].body
+        found.append(Loaded(place, item, code, "wafer" if role else body.kind, body.number, role, expires_at, pot_life_ends_at))
     return found
+
+
+_LOADED = (
+    select(
+        Mount.place, Mount.item, Code.code, func.coalesce(Wafer.part, Batch.part).label("part"), Wafer.role, Batch.expires_at,
+        Opening.pot_life_ends_at,
+    )
+    .join(Code, (Code.thing == Mount.item) & Code.kind.in_(("batch", "wafer")))
+    .outerjoin(Wafer, Wafer.item == Mount.item)
+    .outerjoin(Batch, Batch.item == Mount.item)
+    .outerjoin(Opening, Opening.batch == Mount.item)
+    .where(Mount.closed_e.is_(None))
+    .order_by(Mount.place)
+)  # fmt: skip
 
 
 def grounds(facts: Facts, steps: dict[int, Step]) -> list[Reason]:
@@ -365,12 +368,16 @@ def _unsigned_differences(session: Session, lots: list[int]) -> list[str]:
 
 
 def _claims(session: Session, items: list[int]) -> dict[int, str]:
-    query = select(Claim.item, Run.operation, Run.station, Run.started_at, Run.person).join(Run, Run.id == Claim.run).where(Claim.item.in_(items))
+    query = (
+        select(Claim.item, Run.operation, Run.station, Run.started_at, Person.name)
+        .join(Run, Run.id == Claim.run)
+        .outerjoin(Person, Person.id == Run.person)
+        .where(Claim.item.in_(items))
+    )
     rows = session.execute(query).all()
     stations: dict[int, Any] = catalogue.with_ids(session, [row.station for row in rows])
-    people = {p.id: p.name for p in session.scalars(select(Person).where(Person.id.in_([row.person for row in rows if row.person])))}
     return {
-        item: f"{operation} at {stations[station].name} since {started:%H:%M} UTC" + (f", by {people[person]}" if person else "")
+        item: f"{operation} at {stations[station].name} since {started:%H:%M} UTC" + (f", by {person}" if person else "")
         for item, operation, station, started, person in rows
     }
 

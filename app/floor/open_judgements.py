@@ -24,7 +24,9 @@ def open_judgements(session: Session, panels: list[int]) -> dict[int, list[OpenJ
     """The lines that did a judged step for these panels and are open. An aborted round has no verdict of its own."""
     found: defaultdict[int, list[OpenJudgement]] = defaultdict(list)
     rows = session.execute(_OPEN, {"panels": panels or [0]}).all()
-    signed = {(line, panel) for line, panel in session.execute(_SIGNED, {"lines": [row.line for row in rows] or [0], "panels": panels or [0]})}
+    if not rows:
+        return {}
+    signed = {(line, panel) for line, panel in session.execute(_SIGNED, {"lines": [row.line for row in rows], "panels": panels})}
     for row in rows:
         found[row.panel].append(
             OpenJudgement(row.panel, row.line, row.run, row.step, row.judged, row.verdict, (row.line, row.panel) in signed)

@@ -10,10 +10,9 @@ from sqlalchemy.orm import Session
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Route, Step
 from app.errors import Reason, Refused, refuse
-from app.floor.gates import Facts, grounds, loaded_on, read_facts
-from app.floor.groups import Group, gather
+from app.floor.gates import Facts, Loaded, grounds, read_facts
+from app.floor.groups import Group, contents, gather
 from app.floor.loose import lot_for_work
-from app.floor.marks import good_units
 from app.floor.windows import may_repeat
 from app.holds.place import hold_line
 from app.journal.act import By, lock
@@ -47,7 +46,7 @@ def start_run(
     """Starts the next step (or `step`) of `things` at a station. `only`: just these panels of them. Refuses as the gates say."""
     groups = [_for_work(session, by, group) for group in lock_and_gather(session, things, only)]
     facts = read_facts(session, station, groups, person, by.happened_at)
-    facts, steps = _settle_steps(session, facts, step)
+    facts, steps = _settle_steps(facts, step)
     found = grounds(facts, steps) + _line_clear(facts, steps, line_clear=line_clear) + _told_late(facts, by)
     what = f"{_names(things)} may not start {_what(facts, steps)} at {facts.station.name}."
     if not by.fact and found:
@@ -69,17 +68,17 @@ class Would:
 def would_start(session: Session, station: int, things: list[Named], *, person: int | None, at: datetime) -> Would:
     """Asks before the act; writes and locks nothing. Whether the line is clear is asked of the person, so it is no ground here."""
     facts = read_facts(session, station, gather(session, things), person, at)
-    facts, steps = _settle_steps(session, facts, None)
+    facts, steps = _settle_steps(facts, None)
     found = grounds(facts, steps)
     what = f"{_names(things)} may not start {_what(facts, steps)} at {facts.station.name}."
     return Would(facts, steps, Refused(what, *found) if found else None)
 
 
 def lock_and_gather(session: Session, things: list[Named], only: list[int] | None = None) -> list[Group]:
-    """The groups, read again after their rows are locked in id order: what was read before the wait may have changed."""
-    before = sorted({item for group in gather(session, things, only) for item in group.items})
-    lock(session, Item, before)
+    """The groups, read after their rows are locked in id order. SQLite has one writer, which is in its turn already."""
     if session.get_bind().dialect.name == "postgresql":
+        inside = [contents(session, thing) for thing in things]
+        lock(session, Item, sorted({item for panels, items in inside for item in [*panels, *items]}))
         session.expire_all()
     return gather(session, things, only)
 
@@ -103,16 +102,16 @@ def open_run(
     session.add(run)
     session.flush()
     give_code(session, by, "run", run.id)
-    lines = [_open_line(session, by, run, facts.groups[i], step, shelf.get(i)) for i, step in steps.items()]
+    lines = [_open_line(session, by, run, facts, facts.groups[i], step, shelf.get(i)) for i, step in steps.items()]
     claim(session, run.id, [item for i in steps for item in facts.groups[i].items], fact=by.fact)
     for line in lines if broken else []:
         hold_line(session, by, line.id, "Recorded as a fact against a rule: " + " ".join(reason.why for reason in broken[:5]))
     return Start(run, lines, broken)
 
 
-def use_what_is_loaded(session: Session, by: By, station: int, line: Line) -> None:
+def use_what_is_loaded(session: Session, by: By, line: Line, loaded: list[Loaded]) -> None:
     """A line had everything that was on the station when it opened."""
-    for item, place in {one.item: one.place for one in loaded_on(session, station)}.items():
+    for item, place in {one.item: one.place for one in loaded}.items():
         session.add(Use(e=by.e, line=line.id, item=item, place=place))
 
 
@@ -120,7 +119,7 @@ def claim(session: Session, run: int, items: list[int], *, fact: bool = False) -
     """The loser of two starts meets the winner's key here."""
     insert = postgresql.insert if session.get_bind().dialect.name == "postgresql" else sqlite.insert
     rows = [{"item": item, "run": run} for item in sorted(set(items))]
-    taken = session.execute(insert(Claim).values(rows).on_conflict_do_nothing().returning(Claim.item)).all()
+    taken = session.execute(insert(Claim.__table__).on_conflict_do_nothing().returning(Claim.__table__.c.item), rows).all()  # type: ignore[arg-type]
     if len(taken) < len(rows) and not fact:
         raise refuse("in_work", "Someone else has just started it.", "It is in work.", "Look at its page to see where.")
 
@@ -133,10 +132,9 @@ def _for_work(session: Session, by: By, group: Group) -> Group:
     return group if lot.item == group.item else gather(session, [Named("lot", lot.item, "")])[0]
 
 
-def _settle_steps(session: Session, facts: Facts, step: str | None) -> tuple[Facts, dict[int, Step]]:
+def _settle_steps(facts: Facts, step: str | None) -> tuple[Facts, dict[int, Step]]:
     """The step of each group that can work; panels with nothing good on them are left out unless all are so."""
-    good = good_units(session, [panel for group in facts.groups for panel in group.panels])
-    groups = [_only_good(group, good) for group in facts.groups]
+    groups = [_only_good(group, facts.good) for group in facts.groups]
     kept = [group for group in groups if group is not None] or facts.groups
     facts = Facts(**(vars(facts) | {"groups": kept}))
     return facts, {i: found for i, group in enumerate(kept) if (found := _step_of(facts, group, step))}
@@ -170,8 +168,8 @@ def _step_of(facts: Facts, group: Group, stated: str | None) -> Step | None:
     return next(iter([*again[-1:], *to_come[:1], *able[-1:]]), following)
 
 
-def _open_line(session: Session, by: By, run: Run, group: Group, step: Step, shelf: str | None) -> Line:
-    units = sum(good_units(session, list(group.panels)).values()) if group.panels else None
+def _open_line(session: Session, by: By, run: Run, facts: Facts, group: Group, step: Step, shelf: str | None) -> Line:
+    units = sum(facts.good[panel] for panel in group.panels) if group.panels else None
     line = Line(
         e=by.e, run=run.id, set=set_of(session, by, list(group.panels)) if group.panels else None, item=group.item, lot=group.lot,
         route=group.route, step=step.key, round=group.progress[0].times(step.key) + 1, shelf=shelf, units=units, judged=step.judged,
@@ -179,7 +177,7 @@ def _open_line(session: Session, by: By, run: Run, group: Group, step: Step, she
     )  # fmt: skip
     session.add(line)
     session.flush()
-    use_what_is_loaded(session, by, run.station, line)
+    use_what_is_loaded(session, by, line, facts.loaded)
     return line
 
 

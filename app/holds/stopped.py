@@ -11,6 +11,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from app import codes
+from app.holds.probe import holds_near
 from app.ledger import walk
 from app.ledger.sets import Member
 from app.ledger.stops import Hold, Release, ReleaseItem
@@ -40,11 +41,11 @@ class Stop:
 def stops_on(session: Session, items: Iterable[int]) -> dict[int, list[Stop]]:
     """For each panel, loose lot, sample, pack, wafer or batch: the holds that stop it. Things that are free are left out."""
     wanted = list(dict.fromkeys(items))
-    holds = list(session.scalars(select(Hold).where(Hold.closed_e.is_(None), Hold.kind != "station")))
-    if not holds or not wanted:
+    holds = _holds_to_look_at(session, wanted)
+    if not holds:
         return {}
     above = _Above(session, wanted)
-    subjects = {hold.id: above.nodes_of(session, hold) for hold in holds}
+    subjects = above.nodes_of(session, holds)
     hit = [hold for hold in holds if subjects[hold.id]]
     found: dict[int, list[Stop]] = defaultdict(list)
     for hold in hit:
@@ -54,6 +55,18 @@ def stops_on(session: Session, items: Iterable[int]) -> dict[int, list[Stop]]:
             if ("item", item) in stopped_nodes and item not in released:
                 found[item].append(Stop(hold.id, hold.kind, hold.reason))
     return dict(found)
+
+
+def _holds_to_look_at(session: Session, wanted: list[int]) -> list[Hold]:
+    """Of panels, wafers and batches: the holds that the probe finds. Of what was mixed: every one in force."""
+    in_force = select(Hold).where(Hold.closed_e.is_(None), Hold.kind != "station")
+    if not wanted or session.scalar(in_force.with_only_columns(Hold.id).limit(1)) is None:
+        return []
+    kinds = walk.kinds_of(session, wanted)
+    if set(kinds.values()) <= {"panel", "wafer", "batch"}:
+        hit = holds_near(session, [item for item in wanted if kinds[item] == "panel"], [item for item in wanted if kinds[item] != "panel"])
+        return list(session.scalars(in_force.where(Hold.id.in_(hit)))) if hit else []
+    return list(session.scalars(in_force))
 
 
 def station_stops(session: Session, station: int) -> list[Stop]:
@@ -80,15 +93,21 @@ class _Above:
         self._add_lines(session)
         self._add_wafers(session)
 
-    def nodes_of(self, session: Session, hold: Hold) -> dict[Node, int]:
-        """The nodes of this graph that the hold's subject is, each with the entry from which on it is meant.
+    def nodes_of(self, session: Session, holds: list[Hold]) -> dict[int, dict[Node, int]]:
+        """By hold: the nodes of this graph that its subject is, each with the entry from which on it is meant."""
+        sets = [hold.subject for hold in holds if hold.kind == "set"]
+        members: dict[int, list[int]] = defaultdict(list)
+        if sets and self.up.panels:
+            query = select(Member.set, Member.panel).where(Member.set.in_(sets), Member.panel.in_(list(self.up.panels)))
+            for one, panel in session.execute(query):
+                members[one].append(panel)
+        return {hold.id: self._nodes_of(hold, members) for hold in holds}
 
-        A lot or container means what is in it at that moment. What the program holds by itself is meant wherever it went.
-        """
+    def _nodes_of(self, hold: Hold, members: dict[int, list[int]]) -> dict[Node, int]:
+        """A lot or container means what is in it at that moment. What the program holds by itself is meant wherever it went."""
         at_that_moment = hold.e if not hold.automatic and (hold.kind == "set" or hold.container is not None) else 0
         if hold.kind == "set":
-            panels = session.scalars(select(Member.panel).where(Member.set == hold.subject, Member.panel.in_(list(self.up.panels) or [0])))
-            return {("item", panel): at_that_moment for panel in panels}
+            return {("item", panel): at_that_moment for panel in members[hold.subject]}
         if hold.kind in ("line", "run", "span"):
             return {("line", line.line): line.e for line in self.lines if _is_meant(line, hold)}
         node = ("pack" if hold.kind == "pack" else "item", hold.subject)

@@ -11,6 +11,8 @@ from app.errors import NotFound, Reason, Refused, unknown
 from app.journal.act import By
 from app.naming.models import Alias, Code
 
+_ITEMS = ("wafer", "batch", "panel", "lot", "sample", "pack")
+
 
 @dataclass(frozen=True)
 class Named:
@@ -63,6 +65,14 @@ def codes_of(session: Session, kind: str, things: list[int]) -> dict[int, str]:
     if not things:
         return {}
     query = select(Code.thing, Code.code).where(Code.kind == kind, Code.thing.in_(things))
+    return {thing: code for thing, code in session.execute(query)}
+
+
+def codes_of_items(session: Session, items: list[int]) -> dict[int, str]:
+    """The codes of many items, whatever they are: items share one row of ids."""
+    if not items:
+        return {}
+    query = select(Code.thing, Code.code).where(Code.kind.in_(_ITEMS), Code.thing.in_(items))
     return {thing: code for thing, code in session.execute(query)}
 
 

@@ -54,7 +54,7 @@ def seal_pack(session: Session, by: By, station: int, pack: Named, *, person: in
     )  # fmt: skip
     session.add(line)
     session.flush()
-    use_what_is_loaded(session, by, station, line)
+    use_what_is_loaded(session, by, line, facts.loaded)
     close_line(session, by, line, whole=[], either=[], done=True)
     close_run(session, by, run, "done", person=person)
     product: Product = catalogue.with_id(session, row.product).body

@@ -197,7 +197,7 @@ def _open_run(session: Session, by: By, facts: Facts, pack: Pack, lot: int, step
     )  # fmt: skip
     session.add(line)
     session.flush()
-    use_what_is_loaded(session, by, facts.station.id, line)
+    use_what_is_loaded(session, by, line, facts.loaded)
     claim(session, run.id, [pack.item])
     return run
 

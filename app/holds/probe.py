@@ -1,0 +1,48 @@
+"""The probe before the walk: which holds in force may concern some panels, wafers and batches. One statement, whatever is on hold.
+
+It may name a hold that stops nothing (its panels were released, a line came later), never leave one out: the walk decides.
+"""
+
+from sqlalchemy import bindparam, text
+from sqlalchemy.orm import Session
+
+
+def holds_near(session: Session, panels: list[int], material: list[int]) -> list[int]:
+    """Ids of holds in force on the panels, on lines that touched them, or on what was used for them or lies on the station."""
+    return list(session.scalars(_NEAR, {"panels": panels or [0], "material": material or [0]}))
+
+
+_NEAR = text("""
+    with recursive
+    travelled(id) as (select distinct "set" from member where panel in :panels),
+    covered(id) as (
+        select c.line from travelled cross join cover c where c."set" = travelled.id
+        union
+        select l.id from travelled cross join line l where l."set" = travelled.id and l.closed_e is null
+    ),
+    origin(id) as (
+        select u.item from covered cross join use u where u.line = covered.id
+        union
+        select f.parent from flow f where f.child in :panels
+        union
+        select p.wafer from placement p where p.panel in :panels
+        union
+        select i.id from item i where i.id in :material
+        union
+        select f.parent from origin cross join flow f where f.child = origin.id and f.kind = 'mix'
+    )
+    select h.id from hold h
+    where h.closed_e is null and (
+        (h.kind in ('wafer', 'batch') and h.subject in (select id from origin))
+        or (h.kind = 'panel' and h.subject in :panels)
+        or (h.kind = 'set' and exists (select 1 from member m where m."set" = h.subject and m.panel in :panels))
+        or (h.kind = 'line' and h.subject in (select id from covered))
+        or (h.kind = 'run' and exists (select 1 from line l where l.run = h.subject and l.id in (select id from covered)))
+        or (h.kind = 'span' and exists (
+            select 1 from covered cross join line l cross join run r
+            where l.id = covered.id and r.id = l.run and r.station = h.subject
+              and (h.span_to is null or l.started_at <= h.span_to)
+              and (h.span_from is null or l.ended_at is null or l.ended_at >= h.span_from)
+        ))
+    )
+""").bindparams(bindparam("panels", expanding=True), bindparam("material", expanding=True))
