@@ -11,6 +11,7 @@ from app.floor.counting import count_units, opening
 from app.floor.ends import Value, finish_run
 from app.floor.exits import write_dead_origins
 from app.floor.loose import merge_loose, new_loose_lot
+from app.floor.loose_stock import settle
 from app.floor.marks import good_units
 from app.journal.act import By
 from app.ledger.flows import Flow
@@ -36,6 +37,7 @@ def singulate(
             session.add(Flow(e=by.e, child=loose.item, parent=panel, kind="cells", walked=True, run=run.id, units=good[panel]))
     session.flush()
     opening(session, by, loose.item, sum(good.values()), "cells", 0.0)
+    settle(session, by, [loose.item])
     write_dead_origins(session, panels)
     _leave_lots(session, by, panels, {line.lot for line in lines if line.lot})
     panels_leave_containers(session, by, panels)

@@ -14,6 +14,7 @@ from sqlalchemy.orm import Session
 from app.errors import Reason, Refused, bad_input, refuse
 from app.floor.amounts import Amount, amount
 from app.floor.facts import refuse_or_hold
+from app.floor.loose_stock import settle
 from app.floor.marks import good_units
 from app.journal.act import By, lock
 from app.ledger.counting import Difference, compare
@@ -68,6 +69,7 @@ def sign_difference(session: Session, by: By, item: int, words: str) -> CountEnt
     )  # fmt: skip
     session.add(entry)
     session.flush()
+    settle(session, by, [item])
     return entry
 
 
@@ -84,6 +86,7 @@ def correct_count(session: Session, by: By, entry: int) -> CountEntry:
         raise refuse("finished", f"Count {entry} can't be taken back.", "It belongs to a split, a sample or a taking.", "Count the lot, and sign.")
     found.closed_e = by.e
     session.flush()
+    settle(session, by, [found.item])
     return found
 
 
@@ -111,6 +114,7 @@ def take(
     if method is not None:
         opening(session, by, child, units, method, u)
     session.flush()
+    settle(session, by, [lot, child])
     return flow
 
 
@@ -126,6 +130,7 @@ def take_nowhere(session: Session, by: By, item: int, units: int, kind: str, met
     entry = CountEntry(e=by.e, item=item, run=run, kind=kind, units=units, method=method, u=u, reason=reason, book=None, within=None)
     session.add(entry)
     session.flush()
+    settle(session, by, [item])
     return entry
 
 

@@ -14,6 +14,7 @@ from app.floor.containers import item_leaves_container, put_item
 from app.floor.counting import available, open_differences, opening, take
 from app.floor.facts import refuse_or_hold
 from app.floor.in_work import in_work_reasons
+from app.floor.loose_stock import settle
 from app.floor.lot_families import first_lot, part_of_lot
 from app.holds.stopped import stops_on
 from app.journal.act import By, lock
@@ -101,6 +102,7 @@ def _successor(session: Session, by: By, lot: Lot) -> Lot:
     if (container := item_leaves_container(session, by, lot.item)) is not None:
         put_item(session, by, container, new.item)
     session.flush()
+    settle(session, by, [lot.item, new.item])
     return new
 
 
@@ -127,6 +129,7 @@ def _pour(session: Session, by: By, target: Lot, others: list[int]) -> None:
     if u:
         opening(session, by, target.item, sum(now.book for now in there.values()), "hand", u)
     session.flush()
+    settle(session, by, [target.item, *others])
 
 
 def _loose(session: Session, lot: int) -> Lot:

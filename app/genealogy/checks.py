@@ -14,6 +14,7 @@ from app.evidence.keep import path_of
 from app.evidence.models import Evidence
 from app.final_test.models import UnitFile
 from app.final_test.results_in import parquet_path
+from app.floor.amounts import amounts
 from app.floor.balance import balance
 from app.floor.exits import dead_origins
 from app.journal.sealing import seal
@@ -21,6 +22,7 @@ from app.journal.verify import Finding, verify_journal
 from app.ledger.cells import Placement
 from app.ledger.flows import DeadOrigin, Flow, PackContent
 from app.ledger.items import Item, Lot, Pack, Panel
+from app.ledger.loose_stock import LooseStock
 from app.ledger.places import Content, Mount
 from app.ledger.runs import Claim, Line
 from app.ledger.sets import LotHolding, Member, PanelSet, digest_of
@@ -168,6 +170,15 @@ def dead_origins_are_as_derived(house: House, session: Session) -> Iterator[Find
             yield Finding("origins", f"panel {panel}", f"wafer {wafer} and item {child}: the derived row is not as the marks and placements say")
 
 
+def loose_stock_is_as_derived(house: House, session: Session) -> Iterator[Finding]:
+    lots = list(session.scalars(select(Lot.item).where(Lot.form == "loose").order_by(Lot.item)))
+    kept = set(session.scalars(select(LooseStock.lot).where(LooseStock.emptied_e.is_(None))))
+    for start in range(0, len(lots), _AT_ONCE):
+        for lot, now in amounts(session, lots[start : start + _AT_ONCE]).items():
+            if (now.book > 0) != (lot in kept):
+                yield Finding("loose stock", _name(session, "lot", lot), f"has {now.book} units by the book; the list of lots with units differs")
+
+
 def evidence_is_as_it_came(house: House, session: Session) -> Iterator[Finding]:
     for digest, name in session.execute(select(Evidence.digest, Evidence.name).distinct()):
         path = path_of(house, digest)
@@ -202,6 +213,7 @@ CHECKS: tuple[Check, ...] = (
     placements_fit_their_panels,
     claims_are_open_lines,
     dead_origins_are_as_derived,
+    loose_stock_is_as_derived,
     evidence_is_as_it_came,
     unit_results_are_as_written,
 )

@@ -1,6 +1,6 @@
 """What is known cell by cell: dies placed, and marks. Bitmaps: see `items.Panel`."""
 
-from sqlalchemy import ForeignKey
+from sqlalchemy import ForeignKey, Index
 from sqlalchemy.orm import Mapped, mapped_column
 
 from app.db import Base
@@ -58,6 +58,7 @@ class CellMark(Closable, Base):
     """Cells of a panel that are no longer good, with the reason. Closed when the mark is taken back."""
 
     __tablename__ = "cell_mark"
+    __table_args__ = (Index("ix_cell_mark_e", "e"),)
 
     id: Mapped[int] = mapped_column(primary_key=True)
     panel: Mapped[int] = mapped_column(ForeignKey("panel.item"), index=True)

@@ -1,6 +1,6 @@
 """Count entries: amounts that are no flow to another item, with method and uncertainty."""
 
-from sqlalchemy import CheckConstraint, ForeignKey
+from sqlalchemy import CheckConstraint, ForeignKey, Index
 from sqlalchemy.orm import Mapped, mapped_column
 
 from app.db import Base
@@ -17,6 +17,7 @@ class CountEntry(Closable, Base):
     __table_args__ = (
         CheckConstraint("kind in ('opening', 'counted', 'scrapped', 'destroyed', 'difference')", name="kind"),
         CheckConstraint("method in ('cells', 'counter', 'pockets', 'weight', 'hand')", name="method"),
+        Index("ix_count_entry_e", "e"),
     )
 
     id: Mapped[int] = mapped_column(primary_key=True)

@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from sqlalchemy import CheckConstraint, ForeignKey
+from sqlalchemy import CheckConstraint, ForeignKey, Index
 from sqlalchemy.orm import Mapped, mapped_column
 
 from app.db import Base
@@ -31,7 +31,7 @@ class Disposition(Recorded, Base):
     """What someone with the quality duty decided and signed, about one thing."""
 
     __tablename__ = "disposition"
-    __table_args__ = (CheckConstraint("(judgement is null) <> (hold is null)", name="one_subject"),)
+    __table_args__ = (CheckConstraint("(judgement is null) <> (hold is null)", name="one_subject"), Index("ix_disposition_e", "e"))
 
     id: Mapped[int] = mapped_column(primary_key=True)
     judgement: Mapped[int | None] = mapped_column(ForeignKey("judgement.id"), index=True)
@@ -44,6 +44,7 @@ class AtRisk(Recorded, Base):
     """A lead's signature: these panels may go on while this line's judgement is open, up to the barrier."""
 
     __tablename__ = "at_risk"
+    __table_args__ = (Index("ix_at_risk_e", "e"),)
 
     id: Mapped[int] = mapped_column(primary_key=True)
     line: Mapped[int] = mapped_column(ForeignKey("line.id"), index=True)

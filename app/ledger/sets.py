@@ -32,7 +32,7 @@ class LotHolding(Closable, Base):
     """The set of panels that a lot holds, from entry to entry."""
 
     __tablename__ = "lot_holding"
-    __table_args__ = (one_open("lot_holding", "lot"), Index("ix_lot_holding_set", "set"))
+    __table_args__ = (one_open("lot_holding", "lot"), Index("ix_lot_holding_set", "set"), Index("ix_lot_holding_closed_e", "closed_e"))
 
     lot: Mapped[int] = mapped_column(ForeignKey("lot.item"), primary_key=True, autoincrement=False)
     e: Mapped[int] = mapped_column(ForeignKey("entry.id", deferrable=True, initially="DEFERRED"), primary_key=True, autoincrement=False)

@@ -21,6 +21,7 @@ class Hold(Closable, Base):
     __tablename__ = "hold"
     __table_args__ = (
         CheckConstraint("kind in ('wafer','batch','panel','loose','pack','sample','set','run','line','station','span')", name="kind"),
+        Index("ix_hold_e", "e"),
         Index("ix_hold_in_force", "kind", "subject", sqlite_where=_IN_FORCE, postgresql_where=_IN_FORCE),
     )
 
@@ -39,6 +40,7 @@ class Release(Recorded, Base):
     """The signed end of a hold for everything, or for named items and all that comes of them."""
 
     __tablename__ = "release"
+    __table_args__ = (Index("ix_release_e", "e"),)
 
     id: Mapped[int] = mapped_column(primary_key=True)
     hold: Mapped[int] = mapped_column(ForeignKey("hold.id"), index=True)

@@ -7,6 +7,7 @@ from sqlalchemy.orm import Session
 
 from app.errors import Reason, Refused, bad_input, refuse
 from app.floor.counting import opening
+from app.floor.loose_stock import settle
 from app.floor.lot_families import part_of_lot
 from app.floor.moves import place_of
 from app.holds.stopped import stops_on
@@ -60,6 +61,7 @@ def take_off_tape(session: Session, by: By, pack: Named, first: int | None = Non
     loose = part_of_lot(session, by, session.get_one(Lot, fills[0].loose), untested=True)
     leave_tape(session, by, old.item, take_out(session, by, old.item, first, last), loose.item)
     opening(session, by, loose.item, last - first + 1, "pockets", 0.0)
+    settle(session, by, [loose.item])
     return loose
 
 
