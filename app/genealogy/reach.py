@@ -208,7 +208,7 @@ def _held(session: Session, items: list[int]) -> dict[int, int]:
 
 
 def _whole(session: Session, panels: Iterable[int]) -> dict[int, Share]:
-    """All units of panels: those that left them, or the good ones that are on them."""
+    """All units of panels: those that became loose, or else the good ones that are on them (less its samples)."""
     wanted = list(panels)
     left = {panel: units for panel, units in session.execute(_LEFT, {"panels": wanted or [0]})}
     here = good_units(session, [panel for panel in wanted if panel not in left])
@@ -251,7 +251,8 @@ _FRAMES = text("select child from flow where parent in :batches and kind = 'fram
 _TAKEN_IN = text("select child, cast(sum(units) as bigint) from flow where child in :items and walked group by child").bindparams(
     bindparam("items", expanding=True)
 )
-_LEFT = text("select parent, cast(sum(units) as bigint) from flow where parent in :panels and kind = 'cells' group by parent").bindparams(
-    bindparam("panels", expanding=True)
-)
+_LEFT = text("""
+    select f.parent, cast(sum(f.units) as bigint) from flow f join lot l on l.item = f.child
+    where f.parent in :panels and f.kind = 'cells' group by f.parent
+""").bindparams(bindparam("panels", expanding=True))
 _VOID = text("select 1 from run_void where run = :run")

@@ -12,17 +12,19 @@ from app.floor.groups import contents
 from app.genealogy.freed import units_freed
 from app.holds.place import place_hold
 from app.holds.release import release_hold
-from app.holds.stopped import stops_on
+from app.holds.stopped import station_stops, stops_on
 from app.journal.act import By
+from app.ledger.runs import Line
 from app.ledger.sets import panels_of
 from app.ledger.stops import Hold
 from app.machines.bodies import Before, Disposition, HoldCode, Limit, Moment, Name, Number, Signed, Told, Words
 from app.machines.calls import PROBLEMS, Call, calling
-from app.machines.names import line_numbered, panel_codes, things_of
+from app.machines.names import line_numbered, panel_codes, run_named, things_of
 from app.naming.resolve import Named, code_of, resolve
 
 router = APIRouter(prefix="/api/v1", tags=["holds"], responses=PROBLEMS)
 Calling = Annotated[Call, Depends(calling)]
+STOPPED = ("wafer", "batch", "panel", "lot", "container", "sample", "pack", "run", "load", "station")
 
 
 class HoldIn(Told):
@@ -69,7 +71,7 @@ class ReleaseOut(BaseModel):
 
 
 class StopsOut(BaseModel):
-    """What stops a thing: for a lot or container, each of what is in it."""
+    """What stops a thing: for a lot or container, each of what is in it; for a run, of what it was over; for a station, holds on itself."""
 
     thing: str = Field(examples=["K26-000096-9"])
     stopped: bool
@@ -122,11 +124,23 @@ def see_hold(hold: str, call: Calling) -> HoldSeenOut:
 @router.get("/stops/{thing}", summary="Is a thing stopped, and by which holds?")
 def stops(thing: str, call: Calling) -> StopsOut:
     with call.house.reading() as s:
-        one = resolve(s, thing)
-        panels, items = contents(s, one) if one.kind in ("lot", "container", "panel", "pack", "sample") else ([], [one.id])
-        found = {stop.hold for stops in stops_on(s, [*panels, *items]).values() for stop in stops}
+        one = resolve(s, thing, *STOPPED)
+        stopping = station_stops(s, one.id) if one.kind == "station" else [stop for some in stops_on(s, _inside(s, one)).values() for stop in some]
+        found = {stop.hold for stop in stopping}
         holds = list(s.scalars(select(Hold).where(Hold.id.in_(found)).order_by(Hold.id)))
         return StopsOut(thing=one.code, stopped=bool(holds), holds=[HoldOut(**_hold(s, hold)) for hold in holds])
+
+
+def _inside(session: Session, thing: Named) -> list[int]:
+    """The items that are meant by a thing."""
+    if thing.kind in ("wafer", "batch"):
+        return [thing.id]
+    if thing.kind in ("run", "load"):
+        lines = list(session.scalars(select(Line).where(Line.run == run_named(session, thing.code).id)))
+        sets = [panel for line in lines if line.set is not None for panel in panels_of(session, line.set)]
+        return [*sets, *(line.item for line in lines if line.item is not None)]
+    panels, items = contents(session, thing)
+    return [*panels, *items]
 
 
 def _hold(session: Session, hold: Hold) -> dict[str, Any]:

@@ -24,7 +24,7 @@ class Setting:
     """The catalogue that a history needs: one product, its panels, its route, its bins (name, grade), stations by operation.
 
     `judged_logs`: a die attach step is judged by its placement log, so the log comes before the next step.
-    A pack may hold units of any number of lots; a wrong placement only marks its cell (its limit is 1). Cures are not judged.
+    A pack may hold units of any number of lots; a wrong placement only marks its cell (its limit is 1). Cures are judged by hand, at once.
     `off_tape` before the tape step means: tested again, so without bin and grade until then.
     """
 

@@ -58,6 +58,14 @@ def load_catalogue(replay: "Replay", setting: Setting) -> dict[str, int]:
     return replay.do("load_catalogue", write)
 
 
+def as_json(setting: Setting) -> dict[str, list[Any]]:
+    """The same as a body of POST /catalogue."""
+    found: dict[str, list[Any]] = {}
+    for kind, body in _bodies(setting):
+        found.setdefault(f"{kind}s", []).append(body.model_dump(mode="json", exclude_none=True, exclude_defaults=True))
+    return found
+
+
 def _bodies(setting: Setting) -> list[tuple[str, Body]]:
     parts = [wafer_part(role) for role in setting.roles] + [Part(number=kind, kind=kind) for kind in _KINDS]  # type: ignore[arg-type]
     parts.append(Part(number="lead frame", kind="lead frame", rows=setting.rows, columns=setting.columns))
@@ -81,9 +89,11 @@ def _bodies(setting: Setting) -> list[tuple[str, Body]]:
 def _steps(setting: Setting) -> tuple[Step, ...]:
     steps = []
     for step in setting.route:
-        more: dict[str, Any] = {"recipe": RECIPE} if step.operation == "cure" else {}
+        more: dict[str, Any] = {"recipe": RECIPE, "judged": "cure"} if step.operation == "cure" else {}
         if step.role and setting.judged_logs:
             more["judged"] = "placements"
+        if step.operation == "singulate":
+            more["barrier"] = True
         needs = tuple(Need(kind=kind, part=kind) for kind in step.needs)  # type: ignore[arg-type]
         steps.append(
             Step(key=step.key, name=step.key, operation=step.operation, role=step.role, needs=needs, wrong_placements_limit=1.0, **more)  # type: ignore[arg-type]

@@ -278,13 +278,13 @@ class Replay:
         """The oracle judges nothing: quality says of every line that it conforms, also where its log says nothing of a panel."""
 
         def write(session: Session, by: By) -> None:
-            for line in session.scalars(select(Line).where(Line.judged.is_not(None), Line.closed_e.is_not(None))).all():
+            judged = select(Line).join(Run, Run.id == Line.run).where(Line.judged.is_not(None), Line.closed_e.is_not(None))
+            for line in session.scalars(judged.where(Run.outcome.is_distinct_from("aborted"))).all():
                 now = judgement_in_force(session, line.id)
                 if now is None or now.verdict != "conforms":
                     write_judgement(session, by, line.id, verdict="conforms", reasons=[], facts={}, rule=None, evidence=None)
 
-        if self.history.setting.judged_logs:
-            self.do("judge", write)
+        self.do("judge", write)
 
     def _let_go(self) -> None:
         """A log of many failing dies may fit a turned map better by chance: what it holds then is released at once."""
