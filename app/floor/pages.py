@@ -1,21 +1,131 @@
-"""Plain pages of a wafer (what became of its dies) and of a panel (its marks, its dies, where it stands)."""
+"""Pages of a wafer (its map and what became of its dies) and of a panel (its marks, its dies, where it stands)."""
 
-from fastapi import APIRouter, Request
-from fastapi.responses import Response
+import csv
+import io
+from collections.abc import Iterable, Sequence
+from typing import Annotated
 
-from app.floor.wafer_account import panel_story, wafer_account
+import numpy as np
+from fastapi import APIRouter, Depends, Query, Request
+from fastapi.responses import RedirectResponse, Response
+from numpy.typing import NDArray
+
+from app.drawing.grid_frame import GridFrame
+from app.drawing.grid_picture import cut_out, paint
+from app.floor.die_list import DieLine, die_list
+from app.floor.map_shown import Asked, close_up, close_up_frame, legend, neighbours, whole
+from app.floor.wafer_account import die_story, panel_story, wafer_account
+from app.floor.wafer_picture import STATES, VIEWS, View, highlighted, wafer_picture
 from app.naming.resolve import resolve
 from app.people.callers import Calling
 from app.web import house_of, render
 
 router = APIRouter(include_in_schema=False)
+Number = Annotated[int | None, Query(ge=-99_999, le=99_999)]
+Pixel = Annotated[int, Query(ge=0, le=99_999)]
+Key = Annotated[int, Query(ge=-1, le=99_999_999)]
+_PAGE = 200
+
+
+def asked_of_wafer(view: View = "use", only: str = "", x: Number = None, y: Number = None) -> Asked:
+    return Asked(view, only, x, y)
+
+
+AskedOfWafer = Annotated[Asked, Depends(asked_of_wafer)]
 
 
 @router.get("/wafers/{code}")
-def wafer_page(request: Request, who: Calling, code: str) -> Response:
+def wafer_page(request: Request, who: Calling, code: str, asked: AskedOfWafer) -> Response:
     with house_of(request).reading() as session:
-        found = wafer_account(session, resolve(session, code, "wafer"))
-    return render(request, "floor/wafer.html", wafer=found)
+        named = resolve(session, code, "wafer")
+        picture = wafer_picture(session, named, _view(asked))
+        picture.number_of(asked.only)  # a class that the map does not have is refused
+        story = die_story(session, named, *asked.chosen) if asked.chosen else None
+        account = wafer_account(session, named)
+    path = request.url_for("wafer_page", code=named.code).path
+    return render(
+        request, "floor/wafer.html", wafer=account, asked=asked, picture=picture, story=story, path_here=path,
+        views=[(words, asked.query(view=view, only=None), view == asked.view) for view, words in VIEWS.items()],
+        whole=whole(path, asked, picture.frame, picture.over), near=close_up(path, asked, picture.frame, picture.over),
+        legend=legend(picture.classes, asked), every=asked.query(only=None), beside=neighbours(asked, picture.frame),
+        state=_state_at(asked, picture.frame, picture.states), rest=asked.query(x=None, y=None),
+    )  # fmt: skip
+
+
+@router.get("/wafers/{code}/touched")
+def touched_on_wafer(
+    request: Request, who: Calling, code: str, asked: AskedOfWafer,
+    at_x: Annotated[Pixel | None, Query(alias="at.x")] = None, at_y: Annotated[Pixel | None, Query(alias="at.y")] = None,
+    near_x: Annotated[Pixel | None, Query(alias="near.x")] = None, near_y: Annotated[Pixel | None, Query(alias="near.y")] = None,
+) -> Response:  # fmt: skip
+    """The picture was touched at a pixel: on to the die there."""
+    with house_of(request).reading() as session:
+        named = resolve(session, code, "wafer")
+        frame = wafer_picture(session, named, _view(asked)).frame
+    part = close_up_frame(asked, frame)
+    place = frame.place_at(at_x, at_y) if at_x is not None and at_y is not None else None
+    if part and near_x is not None and near_y is not None:
+        place = part.place_at(near_x, near_y)
+    path = request.url_for("wafer_page", code=named.code).path
+    return RedirectResponse(f"{path}{asked.at(place)}#chosen" if place else path + asked.query(), status_code=303)
+
+
+@router.get("/wafers/{code}/chosen")
+def chosen_on_wafer(request: Request, who: Calling, code: str, asked: AskedOfWafer) -> Response:
+    """What the page says of a chosen die, alone: for the script."""
+    with house_of(request).reading() as session:
+        named = resolve(session, code, "wafer")
+        picture = wafer_picture(session, named, _view(asked))
+        story = die_story(session, named, *asked.chosen) if asked.chosen else None
+    path = request.url_for("wafer_page", code=named.code).path
+    return render(
+        request, "floor/_die.html", story=story, asked=asked, picture=picture, path_here=path, wafer=named,
+        near=close_up(path, asked, picture.frame, picture.over), beside=neighbours(asked, picture.frame),
+        state=_state_at(asked, picture.frame, picture.states),
+    )  # fmt: skip
+
+
+@router.get("/wafers/{code}/map.png")
+def wafer_map_png(request: Request, who: Calling, code: str, asked: AskedOfWafer, close: str = "") -> Response:
+    with house_of(request).reading() as session:
+        picture = wafer_picture(session, resolve(session, code, "wafer"), _view(asked))
+    keys, looks = highlighted(picture, asked.only)
+    part = close_up_frame(asked, picture.frame) if close else None
+    drawn = paint(cut_out(keys, picture.frame, part), looks, part) if part else paint(keys, looks, picture.frame)
+    return Response(drawn, media_type="image/png")
+
+
+@router.get("/wafers/{code}/map.csv")
+def wafer_map_csv(request: Request, who: Calling, code: str, asked: AskedOfWafer) -> Response:
+    """The numbers of the legend."""
+    with house_of(request).reading() as session:
+        named = resolve(session, code, "wafer")
+        picture = wafer_picture(session, named, _view(asked))
+    rows = [(one.name, one.words, one.count) for one in picture.classes]
+    return _csv(f"{named.code}-map", ("class", "meaning", "dies"), rows)
+
+
+@router.get("/wafers/{code}/dies")
+def wafer_dies(request: Request, who: Calling, code: str, asked: AskedOfWafer, after: Key = -1) -> Response:
+    with house_of(request).reading() as session:
+        named = resolve(session, code, "wafer")
+        picture = wafer_picture(session, named, _view(asked))
+        lines = die_list(session, picture, asked.only, after, _PAGE)
+    return render(
+        request, "floor/dies.html", wafer=named, asked=asked, lines=lines[:_PAGE], path_here=request.url_for("wafer_page", code=named.code).path,
+        next=asked.query(after=lines[_PAGE - 1].key) if len(lines) > _PAGE else None, first=asked.query() if after >= 0 else None,
+        only=next((one.name for one in picture.classes if one.key == asked.only), ""), rest=asked.query(),
+        every=[(one.name, asked.query(only=one.key), one.key == asked.only) for one in picture.classes], all=asked.query(only=None),
+    )  # fmt: skip
+
+
+@router.get("/wafers/{code}/dies.csv")
+def wafer_dies_csv(request: Request, who: Calling, code: str, asked: AskedOfWafer) -> Response:
+    with house_of(request).reading() as session:
+        named = resolve(session, code, "wafer")
+        lines = die_list(session, wafer_picture(session, named, _view(asked)), asked.only)
+    head = ("wafer", "x", "y", "die bin", "state", "panel", "row", "column", "run", "run from (UTC)", "run to (UTC)")
+    return _csv(f"{named.code}-dies", head, (row for line in lines for row in _die_rows(named.code, line)))
 
 
 @router.get("/panels/{code}")
@@ -23,3 +133,31 @@ def panel_page(request: Request, who: Calling, code: str) -> Response:
     with house_of(request).reading() as session:
         found = panel_story(session, resolve(session, code, "panel"))
     return render(request, "floor/panel.html", panel=found)
+
+
+def _view(asked: Asked) -> View:
+    return "bin" if asked.view == "bin" else "use"
+
+
+def _state_at(asked: Asked, frame: GridFrame, states: NDArray[np.uint8]) -> str:
+    """The state of the chosen die by its name; empty where there is none."""
+    place = frame.column_row(*asked.chosen) if asked.chosen else None
+    number = int(states[place[1], place[0]]) if place else 0
+    return STATES[number - 1] if number else ""
+
+
+def _die_rows(wafer: str, line: DieLine) -> Iterable[Sequence[object]]:
+    """A row a cell; one row with empty columns for a die that is on none."""
+    first = (wafer, line.x, line.y, line.bin, line.state)
+    for at in line.cells:
+        yield (*first, at.panel, at.row, at.column, at.run, at.started_at.isoformat(), at.ended_at.isoformat() if at.ended_at else "")
+    if not line.cells:
+        yield (*first, "", "", "", "", "", "")
+
+
+def _csv(name: str, head: Sequence[str], rows: Iterable[Sequence[object]]) -> Response:
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\r\n")
+    writer.writerow(head)
+    writer.writerows(rows)
+    return Response(out.getvalue(), media_type="text/csv; charset=utf-8", headers={"Content-Disposition": f'attachment; filename="{name}.csv"'})

@@ -2,6 +2,7 @@
 
 from collections import Counter, defaultdict
 from dataclasses import dataclass
+from datetime import datetime
 
 import numpy as np
 from sqlalchemy import select
@@ -11,7 +12,8 @@ from app.catalogue import queries as catalogue
 from app.errors import bad_input
 from app.floor import bitmaps
 from app.floor.marks import good_units
-from app.floor.packed_dies import die_coordinates, die_numbers, unpack_dies
+from app.floor.packed_dies import die_numbers
+from app.floor.placed_where import At, cells_of, placed_from, placed_on
 from app.floor.placement_check import WaferCount, count_wafer
 from app.floor.progress import progress
 from app.floor.used_dies import dies_in, used_before
@@ -49,16 +51,6 @@ class WaferAccount:
 
 
 @dataclass(frozen=True)
-class At:
-    """A cell with a die, in a run."""
-
-    panel: str
-    row: int
-    column: int
-    run: str
-
-
-@dataclass(frozen=True)
 class DieStory:
     """`state`: left, placed, lost, or no die. `bin` is None where the map has no die."""
 
@@ -83,6 +75,8 @@ class DieOn:
     bin: str | None
     quality: str | None
     run: str
+    started_at: datetime
+    ended_at: datetime | None
 
 
 @dataclass(frozen=True)
@@ -126,17 +120,10 @@ def wafer_account(session: Session, wafer: Named) -> WaferAccount:
 
 def die_story(session: Session, wafer: Named, x: int, y: int) -> DieStory:
     """From a die to its cells."""
-    number = int(die_numbers(x, y))
-    found = []
-    for row in _placements(session, Placement.wafer == wafer.id):
-        for place in np.flatnonzero(unpack_dies(row.dies) == number).tolist():
-            found.append((row.panel, row.run, _cell_indices(row.cells)[place]))
-    wide = select(Panel.item, Panel.columns).where(Panel.item.in_({panel for panel, _, _ in found}))
-    sizes = {panel: columns for panel, columns in session.execute(wide)}
-    panels, runs = codes_of(session, "panel", [p for p, _, _ in found]), codes_of(session, "run", [r for _, r, _ in found])
-    cells = tuple(At(panels[p], i // sizes[p] + 1, i % sizes[p] + 1, runs[r]) for p, r, i in found)
+    placed = placed_from(session, wafer.id)
+    cells = tuple(cells_of(session, placed.only((placed.x == x) & (placed.y == y))))
     of = map_of(session, wafer.id).bin_at(x, y)
-    is_lost = number in dies_in(session, LostDie, wafer.id)
+    is_lost = int(die_numbers(x, y)) in dies_in(session, LostDie, wafer.id)
     state = "placed" if cells else "lost" if is_lost else "left" if of else "no die"
     return DieStory(wafer.code, x, y, of.code if of else None, of.quality if of else None, state, cells)
 
@@ -148,19 +135,19 @@ def cell_story(session: Session, panel: Named, row: int, column: int) -> CellSto
         why = f"{panel.code} has {size.rows} rows and {size.columns} columns, counted from 1."
         raise bad_input("The panel has no such cell.", f"row {row}, column {column}", why, "Correct the row and column.")
     index = (row - 1) * size.columns + column - 1
-    found = []
-    for one in _placements(session, Placement.panel == panel.id):
-        here = [place for place, cell in enumerate(_cell_indices(one.cells)) if cell == index]
-        found += [(one, int(unpack_dies(one.dies)[place])) for place in here]
-    wafers = {one.wafer for one, _ in found}
-    codes, runs = codes_of(session, "wafer", list(wafers)), codes_of(session, "run", [one.run for one, _ in found])
+    placed = placed_on(session, panel.id)
+    here = placed.only(placed.cell == index)
+    wafers = np.unique(here.wafer).tolist()
+    codes = codes_of(session, "wafer", wafers)
     roles = {item: role for item, role in session.execute(select(Wafer.item, Wafer.role).where(Wafer.item.in_(wafers)))}
     maps = {wafer: map_of(session, wafer) for wafer in wafers}
     dies = []
-    for one, number in found:
-        x, y = (int(v) for v in die_coordinates(number))
-        of = maps[one.wafer].bin_at(x, y)
-        dies.append(DieOn(roles[one.wafer], one.role, codes[one.wafer], x, y, of.code if of else None, of.quality if of else None, runs[one.run]))
+    for at, wafer, x, y, step_role in zip(
+        cells_of(session, here), here.wafer.tolist(), here.x.tolist(), here.y.tolist(), here.step_role.tolist(), strict=True
+    ):
+        of = maps[wafer].bin_at(x, y)
+        code, quality = (of.code, of.quality) if of else (None, None)
+        dies.append(DieOn(roles[wafer], step_role, codes[wafer], x, y, code, quality, at.run, at.started_at, at.ended_at))
     marks = [mark.reason for mark in _marks(session, panel.id) if index in _cell_indices(mark.cells)]
     return CellStory(panel.code, row, column, tuple(dies), tuple(marks))
 

@@ -1,6 +1,7 @@
 """Placement logs over the API; where a wafer's dies went, from a die to its cells, from a cell to its dies, and a panel."""
 
 from dataclasses import asdict
+from datetime import datetime
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, File, Form, Path, UploadFile
@@ -10,6 +11,7 @@ from sqlalchemy.orm import Session
 from app.errors import bad_input
 from app.floor.placements import import_placements, read_log
 from app.floor.wafer_account import cell_story, die_story, panel_story, wafer_account
+from app.floor.wafer_picture import STATES, wafer_picture
 from app.journal.act import By
 from app.machines.bodies import Number, PanelCode, RunCode, WaferCode
 from app.machines.calls import PROBLEMS, Call, FormTold, calling
@@ -75,6 +77,8 @@ class CellOut(BaseModel):
     row: int = Field(examples=[2])
     column: int = Field(examples=[7])
     run: RunCode
+    started_at: datetime = Field(description="Of the run, UTC.", examples=["2026-03-05T10:00:00Z"])
+    ended_at: datetime | None = Field(description="Empty while it is open.", examples=["2026-03-05T11:10:00Z"])
 
 
 class DieOut(BaseModel):
@@ -87,6 +91,30 @@ class DieOut(BaseModel):
     cells: list[CellOut] = Field(description="One; several where the log used a die twice.")
 
 
+class BinOut(BaseModel):
+    code: str = Field(examples=["1"])
+    quality: str = Field(description="pass or fail; none for no die.", examples=["pass"])
+    dies: int = Field(examples=[96_004])
+
+
+class WaferMapOut(BaseModel):
+    """As a person sees the wafer: rows from the top, each from the left. x of column c is left + c * right, y of row r is top + r * down."""
+
+    wafer: WaferCode
+    columns: int = Field(examples=[360])
+    rows: int = Field(examples=[358])
+    left: int = Field(description="x of the leftmost column.", examples=[0])
+    top: int = Field(description="y of the uppermost row.", examples=[0])
+    right: int = Field(description="1 where x grows to the right, else -1.", examples=[1])
+    down: int = Field(description="1 where y grows downward, else -1.", examples=[1])
+    notch: str | None = Field(description="bottom, left, top or right; empty where the file does not say.", examples=["bottom"])
+    origin: tuple[int, int] | None = Field(description="x and y of the die where coordinates begin.", examples=[[0, 0]])
+    state_names: list[str] = Field(examples=[["no die", "left", "placed", "lost", "wrongly used", "failing"]])
+    states: list[str] = Field(description="A row a text, a die a digit: its place in `state_names`.", examples=[["0112", "0152"]])
+    bin_table: list[BinOut]
+    bins: list[list[int]] = Field(description="A row a list, a die a number: its place in `bin_table`; 0 is no die.", examples=[[[0, 1, 1, 1]]])
+
+
 class DieOnCell(BaseModel):
     role: str = Field(description="Of the die's wafer.", examples=["red"])
     placed_as: str = Field(description="The role that the step places.", examples=["red"])
@@ -96,6 +124,8 @@ class DieOnCell(BaseModel):
     bin: str | None = Field(examples=["1"])
     quality: str | None = Field(examples=["pass"])
     run: RunCode
+    started_at: datetime = Field(description="Of the run, UTC.", examples=["2026-03-05T10:00:00Z"])
+    ended_at: datetime | None = Field(description="Empty while it is open.", examples=["2026-03-05T11:10:00Z"])
 
 
 class CellStoryOut(BaseModel):
@@ -156,6 +186,19 @@ def one_wafer(wafer: str, call: Calling) -> WaferAccountOut:
     return WaferAccountOut(
         wafer=found.wafer, part=found.part, role=found.role, gross=found.gross, twice=found.twice, wrongly_used=found.wrongly_used,
         panels=[WentToOut(**asdict(went)) for went in found.went_to], **asdict(found.count),
+    )  # fmt: skip
+
+
+@router.get("/wafers/{wafer}/map", summary="A wafer's map as numbers: every die's bin and what became of it")
+def wafer_map(wafer: str, call: Calling) -> WaferMapOut:
+    with call.house.reading() as session:
+        found = wafer_picture(session, resolve(session, wafer, "wafer"))
+    table = [BinOut(code=entry.code, quality=entry.quality, dies=entry.count) for entry in found.die_map.table]
+    frame, over = found.frame, found.over
+    return WaferMapOut(
+        wafer=found.wafer.code, columns=frame.columns, rows=frame.rows, left=frame.left, top=frame.top, right=frame.right, down=frame.down,
+        notch=over.notch, origin=over.origin, state_names=["no die", *STATES], states=[(row + 48).tobytes().decode() for row in found.states],
+        bin_table=table, bins=found.die_map.picture().tolist(),
     )  # fmt: skip
 
 

@@ -1,0 +1,164 @@
+"""A wafer's map as a picture: for each die the class that it is in, by what became of it or by its die bin."""
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from sqlalchemy.orm import Session
+
+from app.drawing import looks
+from app.drawing.grid_frame import GridFrame, pitch_for
+from app.drawing.grid_picture import Keys, Over
+from app.drawing.looks import Look
+from app.errors import bad_input
+from app.floor.packed_dies import die_coordinates
+from app.floor.placed_where import Placed, placed_from
+from app.floor.used_dies import dies_in
+from app.ledger.cells import LostDie
+from app.naming.resolve import Named
+from app.receiving.die_map import DieMap
+from app.receiving.wafers import map_of
+
+View = Literal["use", "bin"]
+VIEWS: dict[View, str] = {"use": "What became of its dies", "bin": "Die bins"}
+STATES = ("left", "placed", "lost", "wrongly used", "failing")  # a die's state is its place here, from 1; 0 is no die
+LEFT, PLACED, LOST, WRONG, FAILING = range(1, 6)
+_STATE_LOOKS = (Look(looks.SKY, "ring"), Look(looks.GREEN), Look(looks.YELLOW, "slash"), Look(looks.VERMILION, "corner"), Look(looks.GREY, "hole"))
+_STATE_WORDS = (
+    "passing, and still there", "passing, and on a cell", "picked, and on no cell", "on a cell though failing, not on the map or on one before",
+    "failing, and never picked",
+)  # fmt: skip
+_MOST_BINS = 7  # with a look of their own
+_SIDES = ("bottom", "left", "top", "right")
+
+
+@dataclass(frozen=True)
+class MapClass:
+    """A class of places in a picture: its key in addresses, its name, what that means, its look, how many places are in it."""
+
+    key: str
+    name: str
+    words: str
+    look: Look
+    count: int
+
+
+@dataclass(frozen=True, eq=False)
+class WaferPicture:
+    """`keys[row, column]` as a person sees the wafer: 0 is no die, n is classes[n - 1]. `outside`: dies used beyond the map's grid."""
+
+    wafer: Named
+    die_map: DieMap
+    view: View
+    frame: GridFrame
+    keys: Keys
+    classes: tuple[MapClass, ...]
+    states: NDArray[np.uint8]  # as `keys`, by STATES
+    placed: Placed
+    outside: int
+
+    @property
+    def over(self) -> Over:
+        return Over(notch=_notch(self.die_map), origin=_origin(self.die_map, self.frame))
+
+    def number_of(self, only: str | None) -> int | None:
+        """The number of the class with this key; None for all."""
+        if not only:
+            return None
+        for number, one in enumerate(self.classes, 1):
+            if one.key == only:
+                return number
+        known = ", ".join(one.key for one in self.classes)
+        raise bad_input("The map has no such class.", "only", f"{only!r} is none of {known}.", "Choose one from the legend.")
+
+
+def wafer_picture(session: Session, wafer: Named, view: View = "use") -> WaferPicture:
+    die_map, placed = map_of(session, wafer.id), placed_from(session, wafer.id)
+    lost = die_map.index_of(*die_coordinates(dies_in(session, LostDie, wafer.id)))
+    on_cells = die_map.index_of(placed.x, placed.y)
+    by_index = states_of(die_map, on_cells[on_cells >= 0], lost[lost >= 0])
+    states = _as_seen(die_map, by_index.reshape(die_map.grid.shape))
+    keys, classes = (states, _states(states)) if view == "use" else _bins(die_map)
+    outside = int(np.count_nonzero(on_cells < 0) + np.count_nonzero(lost < 0))
+    return WaferPicture(wafer, die_map, view, frame_of(die_map), keys, classes, states, placed, outside)
+
+
+def states_of(die_map: DieMap, placed: NDArray[np.int32], lost: NDArray[np.int32]) -> NDArray[np.uint8]:
+    """By index of the map, from the indices of dies on cells and of lost ones. A die is in the gravest state that is true of it."""
+    passes = die_map.passes()
+    states = np.where(passes, LEFT, np.where(die_map.exists(), FAILING, 0)).astype(np.uint8)
+    states[lost] = LOST
+    states[placed] = PLACED
+    times = np.bincount(placed, minlength=die_map.positions)
+    states[(times > 1) | ((times > 0) & ~passes)] = WRONG
+    return states
+
+
+def frame_of(die_map: DieMap) -> GridFrame:
+    """Where its dies lie in the picture: notch down, or as the file draws them where that was stated."""
+    right, down = die_map.axis.endswith("Right"), die_map.axis.startswith("Down")
+    return GridFrame(
+        die_map.width, die_map.height, die_map.x_min if right else die_map.x_max, die_map.y_min if down else die_map.y_max,
+        1 if right else -1, 1 if down else -1, pitch_for(die_map.width, die_map.height),
+    )  # fmt: skip
+
+
+def highlighted(picture: WaferPicture, only: str | None) -> tuple[Keys, list[Look]]:
+    """The keys and looks to paint: all classes, or one of them among dies that are only there."""
+    every = [one.look for one in picture.classes]
+    number = picture.number_of(only)
+    if number is None:
+        return picture.keys, every
+    keys = np.where(picture.keys == number, 1, np.where(picture.keys > 0, 2, 0)).astype(np.uint8)
+    return keys, [every[number - 1], Look(looks.PALE, "ring")]
+
+
+def _states(states: NDArray[np.uint8]) -> tuple[MapClass, ...]:
+    counts = np.bincount(states.ravel(), minlength=len(STATES) + 1)[1:].tolist()
+    keys = [name.replace(" ", "-") for name in STATES]
+    return tuple(MapClass(*one) for one in zip(keys, STATES, _STATE_WORDS, _STATE_LOOKS, counts, strict=True))
+
+
+def _bins(die_map: DieMap) -> tuple[Keys, tuple[MapClass, ...]]:
+    """The most frequent bins each with a look of its own, the others together. A passing bin is full or has its middle cut out."""
+    order = sorted(range(1, len(die_map.table)), key=lambda number: -die_map.table[number].count)
+    own, rest = (order, []) if len(order) <= _MOST_BINS else (order[: _MOST_BINS - 1], order[_MOST_BINS - 1 :])
+    number = np.zeros(len(die_map.table), dtype=np.uint8)
+    number[own] = np.arange(1, len(own) + 1)
+    number[rest] = len(own) + 1
+    classes = []
+    for place, one in enumerate(own):
+        entry = die_map.table[one]
+        look = Look(looks.COLOURS[place % len(looks.COLOURS)], looks.PATTERNS[place])
+        classes.append(MapClass(f"bin-{entry.code}", f"bin {entry.code}", _quality(entry.quality, entry.description), look, entry.count))
+    if rest:
+        codes = ", ".join(die_map.table[one].code for one in rest[:20]) + (" and more" if len(rest) > 20 else "")
+        count = sum(die_map.table[one].count for one in rest)
+        classes.append(MapClass("other", "other bins", codes, Look(looks.GREY, looks.PATTERNS[_MOST_BINS]), count))
+    return _as_seen(die_map, number[die_map.grid]), tuple(classes)
+
+
+def _quality(quality: str, description: str) -> str:
+    said = {"pass": "passes", "fail": "fails"}.get(quality, quality)
+    return f"{said}: {description}" if description and description.lower() not in (quality, said) else said
+
+
+def _as_seen(die_map: DieMap, by_row: NDArray[np.uint8]) -> Keys:
+    rows = by_row if die_map.axis.startswith("Down") else by_row[::-1]
+    return rows if die_map.axis.endswith("Right") else rows[:, ::-1]
+
+
+def _notch(die_map: DieMap) -> str | None:
+    """The side of the picture that the notch is on; None where the file says nothing of how the wafer lies (a CSV)."""
+    if die_map.origin is None:
+        return None
+    return _SIDES[die_map.orientation // 90] if die_map.as_drawn else "bottom"
+
+
+def _origin(die_map: DieMap, frame: GridFrame) -> tuple[int, int] | None:
+    if die_map.origin is None:
+        return None
+    if die_map.origin == "Center":
+        return frame.at(frame.columns // 2, frame.rows // 2)
+    return frame.at(0 if die_map.origin.endswith("Left") else frame.columns - 1, 0 if die_map.origin.startswith("Upper") else frame.rows - 1)
