@@ -21,7 +21,7 @@ from app.journal.act import forget_old_keys
 from app.journal.sealing import seal
 from app.labels import pages as label_pages
 from app.machines import catalogue as catalogue_calls
-from app.machines import floor, form_pages, genealogy, holds, labels, lists, ovens, packing, people, placements, receiving, runs
+from app.machines import corrections, floor, form_pages, genealogy, holds, labels, lists, ovens, packing, people, placements, receiving, runs
 from app.machines import pages as machine_pages
 from app.machines.document import describe
 from app.migrate import is_newest
@@ -38,7 +38,7 @@ _DAY = 86400.0
 _log = logging.getLogger("reelroot")
 _CALLS = (
     people.router, catalogue_calls.router, receiving.router, floor.router, runs.router, placements.router, ovens.router,
-    packing.router, labels.router, holds.router, genealogy.router, lists.router,
+    corrections.router, packing.router, labels.router, holds.router, genealogy.router, lists.router,
 )  # fmt: skip
 _PAGES = (
     people_pages.router, catalogue_pages.router, scan_pages.router, floor_pages.router, ovens_pages.router, paper_pages.router,

@@ -52,7 +52,7 @@ def put_panels(session: Session, by: By, container: int, panels: Sequence[int]) 
     if not ids:
         raise bad_input("Nothing to put in.", "panels", "No panel is named.", "Scan the panels.")
     _lock(session, ids, [container, *_containers_of_panels(session, ids)])
-    reasons = _taken(session, container, "panels")
+    reasons = taken_reasons(session, container, "panels")
     refuse_or_hold(session, by, "The panels were not put in.", reasons, panels=ids)
     panels_leave_containers(session, by, [panel for panel in ids if panel not in content_of(session, container).panels])
     _now_has(session, by, container, sorted({*content_of(session, container).panels, *ids}))
@@ -65,7 +65,8 @@ def put_item(session: Session, by: By, container: int, item: int) -> None:
     _lock(session, [item], [container, *([was_in] if was_in else [])])
     if container_of(session, item) == container:
         return
-    refuse_or_hold(session, by, "It was not put in.", _taken(session, container, "loose" if loose else "samples"), loose=[item] if loose else [])
+    reasons = taken_reasons(session, container, "loose" if loose else "samples")
+    refuse_or_hold(session, by, "It was not put in.", reasons, loose=[item] if loose else [])
     item_leaves_container(session, by, item)
     session.add(Content(e=by.e, container=container, set=None, item=item))
     session.flush()
@@ -100,12 +101,12 @@ def move_content(session: Session, by: By, source: int, target: int, things: Seq
     return out
 
 
-def content_of(session: Session, container: int) -> Inside:
-    """What is in a container now."""
+def content_of(session: Session, container: int, *, but: int | None = None) -> Inside:
+    """What is in a container now. `but`: a content to overlook."""
     rows = session.execute(
         select(Content.set, Content.item, Item.kind)
         .outerjoin(Item, Item.id == Content.item)
-        .where(Content.container == container, Content.closed_e.is_(None))
+        .where(Content.container == container, Content.closed_e.is_(None), Content.id != (but or 0))
         .order_by(Content.id)
     ).all()
     panels = [panel for row in rows if row[0] is not None for panel in panels_of(session, row[0])]
@@ -159,9 +160,9 @@ def _now_has(session: Session, by: By, container: int, panels: list[int]) -> Non
     session.flush()
 
 
-def _taken(session: Session, container: int, kind: str) -> list[Reason]:
-    """Panels, loose units and samples don't share a container, and two loose lots in one jar would be mixed."""
-    there = content_of(session, container)
+def taken_reasons(session: Session, container: int, kind: str, *, but: int | None = None) -> list[Reason]:
+    """Panels, loose units and samples don't share a container, and two loose lots in one jar would be mixed. `but`: a content to overlook."""
+    there = content_of(session, container, but=but)
     others = there.loose if kind == "loose" else ()
     others += tuple(item for name in ("panels", "loose", "samples") if name != kind for item in getattr(there, name) if item not in others)
     if not others:

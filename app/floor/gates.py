@@ -1,10 +1,11 @@
 """The gates before a run: facts are read once, then pure rules say every ground of refusal. Nothing is written here."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import func, select
+from sqlalchemy import Executable, func, select
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
@@ -20,7 +21,7 @@ from app.holds.stopped import Stop, station_stops, stops_on
 from app.ledger.counts import CountEntry
 from app.ledger.items import Batch, Lot, Opening, Wafer
 from app.ledger.places import Mount
-from app.ledger.runs import Claim, Run, StationState
+from app.ledger.runs import Claim, Line, Run, StationState
 from app.naming.models import Code
 from app.naming.resolve import codes_of, codes_of_items
 from app.people.models import Certificate, Person
@@ -103,7 +104,11 @@ def read_facts(session: Session, station: int, groups: list[Group], person: int 
 
 def loaded_on(session: Session, station: int) -> list[Loaded]:
     """What is mounted on a station now."""
-    rows = session.execute(_LOADED.where(Mount.station == station)).all()
+    return _loaded(session, _LOADED.where(Mount.station == station, Mount.closed_e.is_(None)))
+
+
+def _loaded(session: Session, query: Executable) -> list[Loaded]:
+    rows = session.execute(query).all()
     parts = catalogue.with_ids(session, [row.part for row in rows])
     found = []
     for place, item, code, part, role, expires_at, pot_life_ends_at in rows:
@@ -112,18 +117,20 @@ def loaded_on(session: Session, station: int) -> list[Loaded]:
     return found
 
 
-_LOADED = (
-    select(
-        Mount.place, Mount.item, Code.code, func.coalesce(Wafer.part, Batch.part).label("part"), Wafer.role, Batch.expires_at,
-        Opening.pot_life_ends_at,
-    )
-    .join(Code, (Code.thing == Mount.item) & Code.kind.in_(("batch", "wafer")))
-    .outerjoin(Wafer, Wafer.item == Mount.item)
-    .outerjoin(Batch, Batch.item == Mount.item)
-    .outerjoin(Opening, Opening.batch == Mount.item)
-    .where(Mount.closed_e.is_(None))
-    .order_by(Mount.place)
-)  # fmt: skip
+def material_grounds(session: Session, line: Line, step: Step, mounts: Sequence[Mount]) -> list[Reason]:
+    """What would have been wrong with the material when a line opened, had these mounts been known. Holds on it are walked, not copied."""
+    lot = session.get_one(Lot, line.lot) if line.lot else None
+    order = catalogue.with_id(session, lot.order).body if lot and lot.order else None
+    group = Group(line.lot, (), None, line.route, step.key, line.round, ())
+    station = catalogue.station(session, session.get_one(Run, line.run).station)
+    products = {lot.item: catalogue.with_id(session, lot.product).body} if lot else {}
+    loaded = _loaded(session, _LOADED.where(Mount.id.in_([mount.id for mount in mounts])))
+    facts = Facts(
+        station=station, state=None, station_stops=[], groups=[group], routes={}, products=products,
+        orders={lot.item: order} if lot and order else {}, stops={}, stops_on_material={}, open={}, unsigned=[], claims={}, places={},
+        loaded=loaded, good={}, certificates=[], person=None, names={}, hold_names={}, at=line.started_at,
+    )  # fmt: skip
+    return _material(facts, group, step)
 
 
 def grounds(facts: Facts, steps: dict[int, Step]) -> list[Reason]:
@@ -385,3 +392,16 @@ def _claims(session: Session, items: list[int]) -> dict[int, str]:
 def _certificates(session: Session, person: int | None) -> list[tuple[str, datetime | None]]:
     query = select(Certificate.name, Certificate.valid_until).where(Certificate.person == person, Certificate.closed_e.is_(None))
     return [(name, until) for name, until in session.execute(query)] if person else []
+
+
+_LOADED = (
+    select(
+        Mount.place, Mount.item, Code.code, func.coalesce(Wafer.part, Batch.part).label("part"), Wafer.role, Batch.expires_at,
+        Opening.pot_life_ends_at,
+    )
+    .join(Code, (Code.thing == Mount.item) & Code.kind.in_(("batch", "wafer")))
+    .outerjoin(Wafer, Wafer.item == Mount.item)
+    .outerjoin(Batch, Batch.item == Mount.item)
+    .outerjoin(Opening, Opening.batch == Mount.item)
+    .order_by(Mount.place)
+)  # fmt: skip

@@ -160,9 +160,7 @@ def _place(session: Session, station: Defined[Station], part: Defined[Part], pla
     if not places:
         return place or kind
     if place is not None:
-        if place not in places:
-            raise bad_input(f"{station.name} has no such place.", "place", f"{place!r} is not one of: {', '.join(places)}.", "Choose one of them.")
-        return place
+        return checked_place(station, place)
     for name in (kind, part.body.kind):
         if name in places:
             return name
@@ -173,6 +171,13 @@ def _place(session: Session, station: Defined[Station], part: Defined[Part], pla
     if not choice and len(places) > 1:
         raise bad_input("It is not clear where this goes.", "place", f"Every place of {station.name} is taken.", f"Say one of: {', '.join(places)}.")
     return choice[0] if choice else places[0]
+
+
+def checked_place(station: Defined[Station], place: str) -> str:
+    places = station.body.places
+    if places and place not in places:
+        raise bad_input(f"{station.name} has no such place.", "place", f"{place!r} is not one of: {', '.join(places)}.", "Choose one of them.")
+    return place
 
 
 def _wrong(session: Session, station: Defined[Station], part: Defined[Part], name: str) -> list[Reason]:

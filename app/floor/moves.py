@@ -6,7 +6,7 @@ A panel lot is where its panels are: its moves are theirs, so a part that leaves
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from sqlalchemy import func, select
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from app.errors import Reason, bad_input
@@ -14,6 +14,7 @@ from app.floor.facts import refuse_or_hold
 from app.floor.in_work import in_work_reasons
 from app.holds.stopped import stops_on
 from app.journal.act import By, lock
+from app.ledger.corrections import moves_in_force, turn_of
 from app.ledger.items import Item, Lot
 from app.ledger.places import Move
 from app.ledger.sets import panels_of_lot
@@ -58,8 +59,8 @@ def move_item(session: Session, by: By, item: int, kind: str, place: str = "") -
 def place_of(session: Session, items: Iterable[int]) -> dict[int, Place]:
     """Where each thing is now: its latest move says so, none means on the floor. One statement. Panels, not panel lots."""
     ids = list(items)
-    latest = select(func.max(Move.id)).where(Move.item.in_(ids)).group_by(Move.item)
-    found = {item: Place(kind, name) for item, kind, name in session.execute(select(Move.item, Move.kind, Move.place).where(Move.id.in_(latest)))}
+    query = select(Move.item, Move.kind, Move.place).where(Move.item.in_(ids), moves_in_force()).order_by(turn_of())
+    found = {item: Place(kind, name) for item, kind, name in session.execute(query)}  # the latest stays
     return {item: found.get(item, Place()) for item in ids}
 
 

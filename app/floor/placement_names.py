@@ -15,6 +15,7 @@ from sqlalchemy.orm import Session
 from app import codes
 from app.errors import BadInput, Reason
 from app.floor.placement_logs import LOST, PlacementLog
+from app.ledger.corrections import MountCorrection
 from app.ledger.places import Mount
 from app.ledger.runs import Line, Run
 from app.ledger.sets import Member
@@ -101,7 +102,8 @@ def _choose(found: dict[str, list[Named]], here: Callable[[list[int]], set[int]]
 
 def _mounted_at(session: Session, station: int, wafers: list[int]) -> set[int]:
     """Those that are mounted there now; where none is, those that were."""
-    rows = session.execute(select(Mount.item, Mount.closed_e).where(Mount.station == station, Mount.item.in_(wafers))).all()
+    corrected = select(MountCorrection.mount).where(MountCorrection.mount == Mount.id).exists()
+    rows = session.execute(select(Mount.item, Mount.closed_e).where(Mount.station == station, Mount.item.in_(wafers), ~corrected)).all()
     return {item for item, closed in rows if closed is None} or {item for item, _ in rows}
 
 

@@ -18,6 +18,7 @@ from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Step
 from app.errors import Reason
 from app.floor.placement_names import NamedLog, ranges, refused_as_input
+from app.ledger.corrections import not_void
 from app.ledger.runs import Line, Run, RunVoid, Use
 from app.ledger.sets import Member
 
@@ -146,7 +147,7 @@ def _place_lost(
         candidates = [one for one in spells if one.run in beside]
         if not candidates:
             used = select(Line.run).join(Use, Use.line == Line.id).join(Run, Run.id == Line.run)
-            runs = set(session.scalars(used.where(Use.item == named.wafers[wafer], Run.station == station)))
+            runs = set(session.scalars(used.where(Use.item == named.wafers[wafer], Run.station == station, not_void())))
             candidates = spells_of(session, now, runs=runs)
         if not candidates:
             reasons.append(_nowhere(wafer, log.line[lines]))

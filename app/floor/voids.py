@@ -1,20 +1,16 @@
 """Void a run that was entered wrongly: within the shift by who did it if nothing came after, later by a lead."""
 
-from datetime import timedelta
-
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from app.errors import Reason, Refused, bad_input
+from app.floor.corrections import why_not_by
 from app.floor.ends import close_run, open_lines_of
 from app.journal.act import By, lock
-from app.journal.models import Entry
 from app.ledger.flows import Flow
 from app.ledger.runs import Line, Run, RunVoid
 from app.ledger.sets import Member
 from app.naming.resolve import code_of
-
-SHIFT = timedelta(hours=12)  # our choice: the longest shift; a shorter one is not asked of the catalogue
 
 
 def void_run(session: Session, by: By, run: Run, reason: str) -> None:
@@ -41,16 +37,7 @@ def _why_not(session: Session, by: By, run: Run) -> list[Reason]:
     found = []
     if session.scalar(select(Flow.child).where(Flow.run == run.id).limit(1)) is not None:
         found.append(Reason("changed", "Units went on as something new in it.", "Correct the amounts: count them, and sign for the difference."))
-    if "lead" in by.actor.duties:
-        return found
-    entry = session.get_one(Entry, run.e)
-    if (entry.actor_kind, entry.actor) != (by.actor.kind, by.actor.id):
-        found.append(Reason("duty", f"{entry.actor_name} entered it.", "Ask who entered it, or a lead."))
-    if by.now - entry.recorded_at > SHIFT:
-        found.append(Reason("duty", "It was entered in an earlier shift.", "Ask a lead."))
-    if _something_came_after(session, run):
-        found.append(Reason("changed", "Later work on the same things was entered after it.", "Ask a lead."))
-    return found
+    return found + why_not_by(session, by, run.e, came_after=_something_came_after(session, run))
 
 
 def _something_came_after(session: Session, run: Run) -> bool:

@@ -17,14 +17,16 @@ from app.final_test.results_in import parquet_path
 from app.floor.amounts import amounts
 from app.floor.balance import balance
 from app.floor.exits import dead_origins
+from app.floor.mount_corrections import spells
 from app.journal.sealing import seal
 from app.journal.verify import Finding, verify_journal
 from app.ledger.cells import Placement
+from app.ledger.corrections import MountCorrection, not_void
 from app.ledger.flows import DeadOrigin, Flow, PackContent
 from app.ledger.items import Item, Lot, Pack, Panel
 from app.ledger.loose_stock import LooseStock
 from app.ledger.places import Content, Mount
-from app.ledger.runs import Claim, Line
+from app.ledger.runs import Claim, Line, Run, RunVoid, Use
 from app.ledger.sets import LotHolding, Member, PanelSet, digest_of
 from app.naming.models import Code
 from app.naming.resolve import codes_of
@@ -77,6 +79,27 @@ def a_wafer_is_on_one_station(house: House, session: Session) -> Iterator[Findin
     query = select(Mount.item, func.count()).join(Item, Item.id == Mount.item).where(Mount.closed_e.is_(None), Item.kind == "wafer")
     for wafer, n in session.execute(query.group_by(Mount.item).having(func.count() > 1)):
         yield Finding("mounts", _name(session, "wafer", wafer), f"is on {n} places at once")
+
+
+def lines_had_what_was_mounted(house: House, session: Session) -> Iterator[Finding]:
+    """Where a mount was corrected, what the lines there had is what its right mounts say."""
+    corrected = select(Mount.station).join(MountCorrection, MountCorrection.mount == Mount.id)
+    for station in sorted(set(session.scalars(corrected))):
+        on = spells(session, station)
+        had: defaultdict[int, set[int]] = defaultdict(set)
+        uses = select(Use.line, Use.item).join(Line, Line.id == Use.line).join(Run, Run.id == Line.run).where(Run.station == station, not_void())
+        for line, item in session.execute(uses):
+            had[line].add(item)
+        voided = select(RunVoid.run).where(RunVoid.run == Run.id).exists()
+        changes = sorted([(one.since, one.mount.item, 1) for one in on] + [(one.until, one.mount.item, -1) for one in on], reverse=True)
+        there: Counter[int] = Counter()
+        lines = select(Line.id, Line.e).join(Run, Run.id == Line.run).where(Run.station == station, ~voided)
+        for line, e in session.execute(lines.order_by(Line.e)):
+            while changes and changes[-1][0] <= e:
+                _, item, by = changes.pop()
+                there[item] += by
+            if had[line] != {item for item, n in there.items() if n}:
+                yield Finding("mounts", f"line {line}", "does not have what was mounted at its station when it opened")
 
 
 def flows_run_one_way(house: House, session: Session) -> Iterator[Finding]:
@@ -206,6 +229,7 @@ CHECKS: tuple[Check, ...] = (
     sets_are_as_digested,
     a_panel_is_in_one_lot,
     a_wafer_is_on_one_station,
+    lines_had_what_was_mounted,
     flows_run_one_way,
     counts_close,
     packs_hold_what_flowed_in,

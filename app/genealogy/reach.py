@@ -15,6 +15,7 @@ from app.floor.marks import good_cells, good_units
 from app.genealogy.amounts import Draw, Share, drawn, either_or_both, spread
 from app.genealogy.origins import cells_of_wafer, share_of_cells
 from app.ledger import walk
+from app.ledger.corrections import not_void
 from app.ledger.items import Lot
 from app.ledger.runs import Line, Use
 from app.ledger.sets import LotHolding, Member
@@ -90,7 +91,8 @@ def _of_lines(session: Session, lines: list[Line]) -> Reached:
 def _of_wafer(session: Session, wafer: int) -> Reached:
     """By the cells of the placement logs; where no log came yet, by the lines that had it mounted."""
     panels = {panel: _OnPanel(0, False, cells, perhaps_all=False) for panel, cells in cells_of_wafer(session, wafer).items()}
-    lines = [line for line in session.scalars(select(Line).join(Use, Use.line == Line.id).where(Use.item == wafer)) if not _is_void(session, line)]
+    had = select(Line).join(Use, Use.line == Line.id).where(Use.item == wafer, not_void())
+    lines = [line for line in session.scalars(had) if not _is_void(session, line)]
     runs = {line.id: (line.run, line.e) for line in lines}
     logged = {(run, panel) for run, panel in session.execute(_LOGGED, {"runs": list({line.run for line in lines}) or [0]})}
     for line, on in walk.panels_of_lines(session, list(runs)).items():
@@ -105,7 +107,7 @@ def _of_wafer(session: Session, wafer: int) -> Reached:
 
 def _of_batch(session: Session, batch: int) -> Reached:
     batches = [batch, *(row for row in session.scalars(_MIXES, {"batch": batch}))]
-    lines = list(session.scalars(select(Line).join(Use, Use.line == Line.id).where(Use.item.in_(batches)).distinct().order_by(Line.id)))
+    lines = list(session.scalars(select(Line).join(Use, Use.line == Line.id).where(Use.item.in_(batches), not_void()).distinct().order_by(Line.id)))
     found = _of_lines(session, [line for line in lines if not _is_void(session, line)])
     frames = list(session.scalars(_FRAMES, {"batches": batches}))
     return _joined(found, _of_panels(session, _whole_panels(dict.fromkeys(frames, 0)))) if frames else found

@@ -16,6 +16,7 @@ from app.genealogy.amounts import Share
 from app.genealogy.origins import Origins, origins
 from app.genealogy.reach import Reached, reach
 from app.holds.stopped import stops_on
+from app.ledger.corrections import moves_in_force, not_void, turn_of
 from app.ledger.items import Batch, Lot, Pack, Sample, Wafer
 from app.ledger.judgements import AtRisk, Disposition, Judgement
 from app.ledger.places import Move, Shipment
@@ -240,7 +241,7 @@ class _Rows:
         above = {one.line: one.extent for one in found.lines} if isinstance(found, Origins) else {}
         lots = codes_of(session, "lot", [line.lot for line in lines if line.lot])
         used: defaultdict[int, list[int]] = defaultdict(list)
-        for used_by, item in session.execute(select(Use.line, Use.item).where(Use.line.in_(ids)).order_by(Use.line, Use.item)):
+        for used_by, item in session.execute(select(Use.line, Use.item).where(Use.line.in_(ids), not_void()).order_by(Use.line, Use.item)):
             used[used_by].append(item)
         all_used = [item for items in used.values() for item in items]
         materials = codes_of(session, "batch", all_used) | codes_of(session, "wafer", all_used)
@@ -299,7 +300,8 @@ class _Rows:
     def _sales(self, packs: list[int]) -> dict[int, tuple[str | None, str | None, str | None]]:
         """(customer, order, shipment) of packs that are with a customer now."""
         session = self.session
-        latest: dict[int, Move] = {move.item: move for move in session.scalars(select(Move).where(Move.item.in_(packs)).order_by(Move.id))}
+        query = select(Move).where(Move.item.in_(packs), moves_in_force()).order_by(turn_of())
+        latest: dict[int, Move] = {move.item: move for move in session.scalars(query)}
         shipped = {item: move.shipment for item, move in latest.items() if move.kind == "shipped" and move.shipment}
         shipments = {s.id: s for s in session.scalars(select(Shipment).where(Shipment.id.in_(list(shipped.values()))))}
         names = catalogue.with_ids(session, [x for s in shipments.values() for x in (s.customer, s.order) if x])

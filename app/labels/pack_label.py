@@ -9,6 +9,7 @@ from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Customer, Order, Product
 from app.errors import refuse
 from app.labels.messages import encode
+from app.ledger.corrections import moves_in_force, turn_of
 from app.ledger.items import DryPack, Pack
 from app.ledger.places import Move, Shipment
 from app.naming.resolve import Named, code_of
@@ -66,9 +67,8 @@ def _fields(session: Session, named: Named, pack: Pack) -> list[LabelField]:
 def _for_customer(session: Session, pack: Pack, product: Product) -> list[LabelField]:
     """The customer's own numbers, once the pack has an order or was shipped."""
     order: Order | None = catalogue.with_id(session, pack.order).body if pack.order else None
-    shipped = session.execute(
-        select(Shipment.customer, Shipment.order).join(Move, Move.shipment == Shipment.id).where(Move.item == pack.item).order_by(Move.id.desc())
-    ).first()
+    shipments = select(Shipment.customer, Shipment.order).join(Move, Move.shipment == Shipment.id)
+    shipped = session.execute(shipments.where(Move.item == pack.item, moves_in_force()).order_by(turn_of().desc())).first()
     if order is None and shipped is not None and shipped.order is not None:
         order = catalogue.with_id(session, shipped.order).body
     name = order.customer if order else catalogue.with_id(session, shipped.customer).name if shipped else None

@@ -403,6 +403,7 @@ _CONTENTS_OF_LOOSE = _sql(
 _LINE_COLUMNS = """l.id, l.run, r.operation, r.station, l."set", l.item, {extent} as extent, l.started_at, l.ended_at, l.e, l.step, l.round"""
 _TIMES = {"started_at": Moment(), "ended_at": Moment()}  # text alone would give SQLite's own strings
 _NOT_VOID = "not exists (select 1 from run_void v where v.run = l.run)"
+_HAD = "not exists (select 1 from use_void x where x.line = u.line and x.item = u.item and x.closed_e is null)"
 _LINES_OF_PANELS = _sql(
     f"""
     with travelled(id) as (select distinct m."set" from member m where m.panel in :panels)
@@ -431,22 +432,22 @@ _PLACED = _sql(
     "panels",
 )
 _MOUNTED = _sql(
-    """
+    f"""
     select u.item, l.id, l.run, m.panel
     from use u join wafer w on w.item = u.item join line l on l.id = u.line
     join cover c on c.line = l.id join member m on m."set" = c."set"
-    where u.line in :lines and m.panel in :panels
+    where u.line in :lines and m.panel in :panels and {_HAD}
     union
     select u.item, l.id, l.run, m.panel
     from use u join wafer w on w.item = u.item join line l on l.id = u.line join member m on m."set" = l."set"
-    where u.line in :lines and m.panel in :panels and l.closed_e is null
+    where u.line in :lines and m.panel in :panels and l.closed_e is null and {_HAD}
     """,
     "lines",
     "panels",
 )
 _FILLED = _sql("select child, parent, e from flow where child in :packs and kind = 'fill'", "packs")
 _DEAD = _sql("select panel, wafer, child from dead_origin where panel in :panels and child in :children", "panels", "children")
-_USED = _sql("select u.item, u.line from use u join batch b on b.item = u.item where u.line in :lines", "lines")
+_USED = _sql(f"select u.item, u.line from use u join batch b on b.item = u.item where u.line in :lines and {_HAD}", "lines")
 _MIXED = _sql(
     """
     with recursive above(start, id) as (

@@ -58,7 +58,7 @@ from app.machines.bodies import (
     Words,
 )
 from app.machines.calls import PROBLEMS, Call, calling
-from app.machines.names import line_numbered, lot_code, lot_in, lot_named, order_number, panel_codes, panels_of, said, station_of, things_of
+from app.machines.names import inside, line_numbered, lot_code, lot_in, lot_named, order_number, panel_codes, panels_of, said, station_of, things_of
 from app.naming.resolve import Named, code_of, codes_of, resolve
 from app.packing.samples import sample_pockets
 
@@ -266,7 +266,7 @@ def add_container(body: ContainerIn, call: Calling) -> ContainerOut:
 def put_in(container: str, body: ThingsIn, call: Calling) -> ContainerOut:
     def verb(s: Session, by: By) -> dict[str, Any]:
         into = resolve(s, container, "container")
-        panels, items = _inside(s, things_of(s, body.things))
+        panels, items = inside(s, things_of(s, body.things))
         if panels:
             containers.put_panels(s, by, into.id, panels)
         for item in items:
@@ -280,7 +280,7 @@ def put_in(container: str, body: ThingsIn, call: Calling) -> ContainerOut:
 def take_out(container: str, body: ThingsIn, call: Calling) -> ContainerOut:
     def verb(s: Session, by: By) -> dict[str, Any]:
         source = resolve(s, container, "container")
-        panels, items = _inside(s, things_of(s, body.things))
+        panels, items = inside(s, things_of(s, body.things))
         containers.take_out(s, by, source.id, [*panels, *items] or None)
         return _content(s, source)
 
@@ -291,7 +291,7 @@ def take_out(container: str, body: ThingsIn, call: Calling) -> ContainerOut:
 def pour(container: str, body: PourIn, call: Calling) -> ContainerOut:
     def verb(s: Session, by: By) -> dict[str, Any]:
         source, into = resolve(s, container, "container"), resolve(s, body.into, "container")
-        panels, items = _inside(s, things_of(s, body.things))
+        panels, items = inside(s, things_of(s, body.things))
         containers.move_content(s, by, source.id, into.id, [*panels, *items] or None)
         return _content(s, into)
 
@@ -520,7 +520,7 @@ def sign(body: SignDifferenceIn, call: Calling) -> DoneOut:
 @router.post("/at_risk", summary="Let panels go on while a judgement is open, up to the barrier")
 def at_risk(body: AtRiskIn, call: Calling) -> DoneOut:
     def verb(s: Session, by: By) -> dict[str, Any]:
-        panels, _ = _inside(s, things_of(s, body.things))
+        panels, _ = inside(s, things_of(s, body.things))
         go_on_at_risk(s, by, panels, body.reason)
         return {"done": True}
 
@@ -546,16 +546,6 @@ def move(body: MoveIn, call: Calling) -> DoneOut:
         return {"done": True}
 
     return DoneOut(**call.do("move_item", body, verb))
-
-
-def _inside(session: Session, things: list[Named]) -> tuple[list[int], list[int]]:
-    panels: list[int] = []
-    items: list[int] = []
-    for thing in things:
-        some, others = contents(session, thing)
-        panels += some
-        items += others
-    return panels, items
 
 
 def _lot(session: Session, item: int) -> dict[str, Any]:

@@ -30,6 +30,17 @@ def things_of(session: Session, names: Iterable[str]) -> list[Named]:
     return [resolve(session, name) for name in names]
 
 
+def inside(session: Session, things: Iterable[Named]) -> tuple[list[int], list[int]]:
+    """(panels, loose lots and other items) that things stand for now."""
+    panels: list[int] = []
+    items: list[int] = []
+    for thing in things:
+        some, others = contents(session, thing)
+        panels += some
+        items += others
+    return panels, items
+
+
 def person_of(session: Session, name: str | None, caller: int | None) -> int | None:
     return resolve(session, name, "person").id if name else caller
 

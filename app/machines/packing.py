@@ -11,6 +11,7 @@ from app.catalogue import queries as catalogue
 from app.floor.amounts import book_of
 from app.floor.moves import place_of
 from app.journal.act import By
+from app.ledger.corrections import moves_in_force
 from app.ledger.items import DryPack, Pack
 from app.ledger.places import Move, Shipment
 from app.ledger.runs import Line
@@ -259,7 +260,7 @@ def _of(session: Session, name: str) -> Pack:
 
 def _shipment(session: Session, shipment: Shipment) -> dict[str, Any]:
     session.flush()
-    packs = list(session.scalars(select(Move.item).where(Move.shipment == shipment.id).order_by(Move.id)))
+    packs = list(session.scalars(select(Move.item).where(Move.shipment == shipment.id, moves_in_force()).order_by(Move.id)))
     return {
         "shipment": code_of(session, "shipment", shipment.id), "packs": sorted(codes_of(session, "pack", packs).values()),
         "customer": catalogue.with_id(session, shipment.customer).name,

@@ -12,6 +12,7 @@ from app.floor.moves import place_of
 from app.holds.place import hold_item
 from app.holds.stopped import stops_on
 from app.journal.act import By, lock
+from app.ledger.corrections import moves_in_force, turn_of
 from app.ledger.items import DryPack, Item, LotRoute, Pack
 from app.ledger.places import Move, Shipment
 from app.ledger.runs import Claim
@@ -69,8 +70,8 @@ def older_left(session: Session, packs: Sequence[Named], most: int = 10) -> list
     if youngest is None:
         return []
     later = aliased(Move)
-    is_latest = ~select(later.id).where(later.item == Move.item, later.id > Move.id).exists()
-    away = select(Move.id).where(Move.item == Pack.item, Move.kind.in_(("shipped", "outside")), is_latest)
+    is_latest = ~select(later.id).where(later.item == Move.item, moves_in_force(later), turn_of(later) > turn_of()).exists()
+    away = select(Move.id).where(Move.item == Pack.item, Move.kind.in_(("shipped", "outside")), moves_in_force(), is_latest)
     query = (
         select(Pack.item)
         .where(Pack.product.in_({pack.product for pack in going}), Pack.grade.in_({pack.grade for pack in going}), Pack.closed_at < youngest)
