@@ -28,6 +28,7 @@ class Origins:
     batches: dict[int, set[int]]
     shares: dict[Origin, Share]
     units: int
+    brought: dict[int, dict[Origin, Share]]  # by panel, loose lot or pack: what came into it there, from which origin
 
     def share(self, kind: str, item: int) -> Share:
         return self.shares.get((kind, item), Share(0, 0))
@@ -45,7 +46,9 @@ def origins(session: Session, starts: Iterable[int]) -> Origins:
     draws, held = _draws(up, units_of_panels)
     shares = spread(draws, held, sources)
     there = _there_now(session, up, held)
-    return Origins(up, lines, wafers, batches, _in_starts(up, wanted, shares, held, there), _units_in(up, wanted, there, units_of_panels))
+    brought: dict[int, dict[Origin, Share]] = sources  # type: ignore[assignment]  # `spread` asks only that origins can be told apart
+    units = _units_in(up, wanted, there, units_of_panels)
+    return Origins(up, lines, wafers, batches, _in_starts(up, wanted, shares, held, there), units, brought)
 
 
 def _panel_units(session: Session, up: walk.Up) -> dict[int, int]:

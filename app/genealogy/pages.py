@@ -19,8 +19,6 @@ from app.floor.moves import place_of
 from app.floor.route_strip import route_strip
 from app.floor.standing import standings
 from app.genealogy.freed import units_freed
-from app.genealogy.tables import trace_csv
-from app.genealogy.trace import trace_back, trace_forward
 from app.holds.place import place_hold
 from app.holds.release import release_hold
 from app.holds.words import on_what
@@ -78,22 +76,6 @@ def thing(request: Request, who: Calling, code: str) -> Response:
         if named.kind not in TRACED:
             return render(request, "genealogy/find.html", code=code, found=[named])
     return RedirectResponse(request.url_for("trace_page", code=named.code).path, status_code=303)
-
-
-@router.get("/trace/{code}")
-def trace_page(request: Request, who: Calling, code: str, forward: bool = False) -> Response:
-    with house_of(request).walking() as session:
-        subject = resolve(session, code, *TRACED)
-        found = (trace_forward if forward else trace_back)(session, subject)
-    return render(request, "genealogy/trace.html", trace=found, code=subject.code, kind=subject.kind, forward=forward, may_hold=True)
-
-
-@router.get("/trace/{code}/csv")
-def trace_as_csv(request: Request, who: Calling, code: str, forward: bool = False) -> Response:
-    with house_of(request).walking() as session:
-        found = (trace_forward if forward else trace_back)(session, resolve(session, code, *TRACED))
-    name = f"{code}-{'forward' if forward else 'back'}.csv"
-    return Response(trace_csv(found), media_type="text/csv; charset=utf-8", headers={"Content-Disposition": f'attachment; filename="{name}"'})
 
 
 @router.get("/lots")

@@ -2,7 +2,7 @@
 
 from collections import defaultdict
 from collections.abc import Hashable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 from sqlalchemy import bindparam, func, select, text
 from sqlalchemy.orm import Session
@@ -33,6 +33,9 @@ class Reached:
     packs: dict[int, Share]
     units: dict[int, int]  # of each of them
     lines: tuple[int, ...]  # run lines that used or were the subject
+    passed: dict[int, Share] = field(default_factory=dict)  # of loose lots and samples: what ever came into them, left since or not
+    edges: tuple[walk.Edge, ...] = ()  # the ways between them
+    contents: tuple[walk.Content, ...] = ()  # and into packs
 
 
 def reach(session: Session, subject: Named) -> Reached:
@@ -85,7 +88,7 @@ def _of_lines(session: Session, lines: list[Line]) -> Reached:
         found = _joined(found, _below(session, loose))
     if packs := {item: e for item, e in items.items() if kinds[item] == "pack"}:
         found = _joined(found, _of_packs(session, packs))
-    return Reached(found.panels, found.loose, found.packs, found.units, tuple(line.id for line in lines))
+    return replace(found, lines=tuple(line.id for line in lines))
 
 
 def _of_wafer(session: Session, wafer: int) -> Reached:
@@ -102,7 +105,7 @@ def _of_wafer(session: Session, wafer: int) -> Reached:
                 before = panels.get(panel, _OnPanel(e, certain=False))
                 panels[panel] = _OnPanel(min(e, before.since), certain=False, cells=before.cells)
     found = _of_panels(session, panels)
-    return Reached(found.panels, found.loose, found.packs, found.units, tuple(line.id for line in lines))
+    return replace(found, lines=tuple(line.id for line in lines))
 
 
 def _of_batch(session: Session, batch: int) -> Reached:
@@ -127,9 +130,11 @@ def _of_packs(session: Session, packs: dict[int, int]) -> Reached:
     def passed(content: walk.Content) -> bool:
         return content.pack in packs or any(pack in packs and left > packs[pack] for pack, left in content.was_in)
 
+    held = []
     for content in walk.contents_of(session, packs=reached):
         units[content.pack] = units.get(content.pack, 0) + content.units
         if passed(content):
+            held.append(content)
             before = shares.get(content.pack, Share(0, 0))
             shares[content.pack] = Share(before.least + content.units, before.most + content.units)
     for content in walk.taken_off_packs(session, reached):
@@ -137,7 +142,7 @@ def _of_packs(session: Session, packs: dict[int, int]) -> Reached:
             had = into[content.pack].share if content.pack in into else None
             n = content.units + (had.least if had else 0)
             into[content.pack] = _Into(content.was_in[-1][1], Share(n, n))
-    found = Reached({}, {}, shares, units, ())
+    found = Reached({}, {}, shares, units, (), contents=tuple(held))
     return _joined(found, _below(session, into)) if into else found
 
 
@@ -150,6 +155,7 @@ def _of_panels(session: Session, panels: dict[int, _OnPanel]) -> Reached:
     good = good_cells(session, [panel for panel, one in panels.items() if one.cells is not None])
     on: dict[int, Share] = {}
     into: dict[int, _Into] = {}
+    edges: list[walk.Edge] = []
     for panel, one in panels.items():
         for exit_ in exits[panel]:
             share = _share_of_exit(one, exit_.cells, exit_.units)
@@ -157,11 +163,12 @@ def _of_panels(session: Session, panels: dict[int, _OnPanel]) -> Reached:
                 before = into.get(exit_.child)
                 had = before.share if before and before.share else Share(0, 0)
                 into[exit_.child] = _Into(exit_.e, Share(had.least + share.least, had.most + share.most))
+                edges.append(walk.Edge(exit_.child, panel, "cells", share.most, exit_.e))
         share = _share_of_exit(one, good.get(panel), whole[panel].most)
         if share.most or not whole[panel].most:
             on[panel] = share
     found = _below(session, into) if into else Reached({}, {}, {}, {}, ())
-    return Reached(on, found.loose, found.packs, found.units, ())
+    return replace(found, panels=on, edges=(*edges, *found.edges))
 
 
 def _share_of_exit(one: _OnPanel, cells: Bitmap | None, units: int) -> Share:
@@ -181,14 +188,16 @@ def _below(session: Session, into: dict[int, _Into]) -> Reached:
     }
     spread_over = spread([Draw(edge.parent, edge.child, edge.units) for edge in edges], held, sources)
     shares = {item: spread_over.get(item, {}).get(_IT, Share(0, 0)) for item in reached}
-    packs, units = _packs_with(session, shares, held)
+    contents = walk.contents_of(session, loose=shares)
+    packs, units = _packs_with(session, contents, shares, held)
     there = {item: one.book for item, one in amounts(session, reached).items() if 0 < one.book < held.get(item, 0)}
     now = {item: drawn(share, held.get(item, 0), there[item]) if item in there else share for item, share in shares.items()}
-    return Reached({}, now, packs, units | there, ())
+    return Reached({}, now, packs, units | there, (), shares, tuple(edges), tuple(contents))
 
 
-def _packs_with(session: Session, loose: dict[int, Share], held: dict[int, int]) -> tuple[dict[int, Share], dict[int, int]]:
-    contents = walk.contents_of(session, loose=loose)
+def _packs_with(
+    session: Session, contents: list[walk.Content], loose: dict[int, Share], held: dict[int, int]
+) -> tuple[dict[int, Share], dict[int, int]]:
     by_pack: defaultdict[tuple[int, int], int] = defaultdict(int)
     for content in contents:
         by_pack[content.pack, content.loose] += content.units
@@ -238,7 +247,10 @@ def _joined(a: Reached, b: Reached) -> Reached:
     def both(x: dict[int, Share], y: dict[int, Share]) -> dict[int, Share]:
         return x | {k: either_or_both(x[k], v, units.get(k, x[k].most + v.most)) if k in x else v for k, v in y.items()}
 
-    return Reached(both(a.panels, b.panels), both(a.loose, b.loose), both(a.packs, b.packs), units, (*a.lines, *b.lines))
+    return Reached(
+        both(a.panels, b.panels), both(a.loose, b.loose), both(a.packs, b.packs), units, (*a.lines, *b.lines),
+        both(a.passed, b.passed), tuple(dict.fromkeys((*a.edges, *b.edges))), tuple(dict.fromkeys((*a.contents, *b.contents))),
+    )  # fmt: skip
 
 
 _LOGGED = text("select distinct run, panel from placement where run in :runs and closed_e is null").bindparams(bindparam("runs", expanding=True))

@@ -15,9 +15,10 @@ from app.floor.moves import place_of
 from app.genealogy.amounts import Share
 from app.genealogy.origins import Origins, origins
 from app.genealogy.reach import Reached, reach
+from app.genealogy.ways import SUBJECT, Way, ways_back, ways_forward
 from app.holds.stopped import stops_on
 from app.ledger.corrections import moves_in_force, not_void, turn_of
-from app.ledger.items import Batch, Lot, Pack, Sample, Wafer
+from app.ledger.items import Batch, Lot, Opening, Pack, Sample, Wafer
 from app.ledger.judgements import AtRisk, Disposition, Judgement
 from app.ledger.places import Move, Shipment
 from app.ledger.runs import Line, Reading, Run, Use
@@ -44,6 +45,9 @@ class ItemRow:
     order: str | None = None
     shipment: str | None = None
     stopped_by: tuple[str, ...] = ()
+    expires_at: datetime | None = None  # of a batch
+    opened_at: datetime | None = None
+    pot_life_ends_at: datetime | None = None
 
     @property
     def must(self) -> bool:
@@ -56,6 +60,17 @@ class ReadingRow:
     value: float
     unit: str
     within: bool
+    low: float | None = None
+    high: float | None = None
+
+
+@dataclass(frozen=True)
+class WayRow:
+    """One thing went into another, by their codes; how many of the subject's units can have gone that way."""
+
+    source: str
+    target: str
+    most: int
 
 
 @dataclass(frozen=True)
@@ -108,12 +123,13 @@ class Trace:
     packs: tuple[ItemRow, ...] = ()
     runs: tuple[RunRow, ...] = ()
     customers: dict[str, int] = field(default_factory=dict)  # customer -> packs that can hold something of it
+    ways: tuple[WayRow, ...] = ()  # where they were asked for
 
     def as_json(self) -> dict[str, Any]:
         return asdict(self)
 
 
-def trace_back(session: Session, subject: Named) -> Trace:
+def trace_back(session: Session, subject: Named, *, with_ways: bool = False) -> Trace:
     """The origins of an item, run, line or batch: what can be in it, and what must."""
     found = origins(session, _starts(session, subject))
     rows = _Rows(session)
@@ -127,10 +143,11 @@ def trace_back(session: Session, subject: Named) -> Trace:
     samples = rows.items("sample", {item: Share(0, 0) for item in found.up.loose if kinds[item] == "sample"})
     packs = rows.items("pack", dict.fromkeys(found.up.packs, Share(0, 0)))
     runs = rows.runs([line.line for line in found.lines], found)
-    return Trace("back", _subject(session, rows, subject, found.units), wafers, batches, panels, lots, samples, packs, runs)
+    ways = rows.ways(ways_back(session, found, _panel_lot(session, subject)), subject) if with_ways else ()
+    return Trace("back", _subject(session, rows, subject, found.units), wafers, batches, panels, lots, samples, packs, runs, ways=ways)
 
 
-def trace_forward(session: Session, subject: Named) -> Trace:
+def trace_forward(session: Session, subject: Named, *, with_ways: bool = False) -> Trace:
     """Everything that an item, run, line or batch went into, where it is, and how much of it can and must be there."""
     found = reach(session, subject)
     rows = _Rows(session)
@@ -145,9 +162,11 @@ def trace_forward(session: Session, subject: Named) -> Trace:
         if pack.customer and pack.most:
             customers[pack.customer] += 1
     units = sum(share.most for share in found.panels.values()) or None
+    is_apart = subject.kind in ("wafer", "batch", "run", "line")
+    ways = rows.ways(ways_forward(session, found, is_apart), subject) if with_ways else ()
     return Trace(
         "forward", _subject(session, rows, subject, units), panels=panels, lots=lots, samples=samples, packs=packs,
-        runs=rows.runs(list(found.lines), found), customers=dict(customers),
+        runs=rows.runs(list(found.lines), found), customers=dict(customers), ways=ways,
     )  # fmt: skip
 
 
@@ -163,6 +182,10 @@ def _starts(session: Session, subject: Named) -> list[int]:
         panels = list(session.scalars(select(Member.panel).where(Member.set.in_(sets)).distinct()))
         return panels + [line.item for line in lines if line.item is not None]
     return [subject.id] if subject.kind != "wafer" else []
+
+
+def _panel_lot(session: Session, subject: Named) -> int | None:
+    return subject.id if subject.kind == "lot" and session.get_one(Lot, subject.id).form == "panel" else None
 
 
 def _lots_of_panels(session: Session, exits: dict[int, int]) -> list[int]:
@@ -188,6 +211,13 @@ class _Rows:
 
     def __init__(self, session: Session) -> None:
         self.session = session
+        self.codes: dict[int, str] = {}  # of every item that became a row
+
+    def ways(self, ways: list[Way], subject: Named) -> tuple[WayRow, ...]:
+        """The ways between things that have a row, or the subject."""
+        codes = self.codes | {SUBJECT: subject.code}
+        found = [WayRow(codes[way.source], codes[way.target], way.most) for way in ways if way.source in codes and way.target in codes]
+        return tuple(sorted(found, key=lambda way: (way.source, way.target)))
 
     def kinds(self, items: Iterable[int]) -> dict[int, str]:
         wanted = list(items)
@@ -197,6 +227,8 @@ class _Rows:
     def items(self, kind: str, shares: dict[int, Share], units: dict[int, Any] | None = None) -> tuple[ItemRow, ...]:
         ids = list(shares)
         codes, words, numbers = codes_of(self.session, kind, ids), self._words(kind, ids), self._numbers(kind, ids)
+        self.codes |= codes
+        shelf_lives = self._shelf_lives(ids) if kind == "batch" else {}
         places = place_of(self.session, ids) if kind in ("lot", "pack", "sample", "panel") else {}
         sales = self._sales(ids) if kind == "pack" else {}
         stops = stops_on(self.session, ids) if kind != "panel" else {}
@@ -205,7 +237,7 @@ class _Rows:
             ItemRow(
                 kind, codes[item], words.get(item, ""), share.least, share.most, (units or {}).get(item), numbers.get(item, ()),
                 str(places.get(item, "")), *sales.get(item, (None, None, None)),
-                stopped_by=tuple(sorted({holds[stop.hold] for stop in stops.get(item, [])})),
+                tuple(sorted({holds[stop.hold] for stop in stops.get(item, [])})), *shelf_lives.get(item, ()),
             )
             for item, share in shares.items()
         ]  # fmt: skip
@@ -225,7 +257,7 @@ class _Rows:
             by_run[line.run].append(row)
         readings: defaultdict[int, list[ReadingRow]] = defaultdict(list)
         for r in session.scalars(select(Reading).where(Reading.run.in_(list(by_run)), Reading.closed_e.is_(None)).order_by(Reading.id)):
-            readings[r.run].append(ReadingRow(r.name, r.value, r.unit, r.within))
+            readings[r.run].append(ReadingRow(r.name, r.value, r.unit, r.within, r.low, r.high))
         tests = {one.run: one for one in session.scalars(select(UnitFile).where(UnitFile.run.in_(list(by_run))))}
         return tuple(
             RunRow(
@@ -289,6 +321,11 @@ class _Rows:
         if kind == "sample":
             return {row.item: row.purpose for row in session.scalars(select(Sample).where(Sample.item.in_(ids)))}
         return {}
+
+    def _shelf_lives(self, batches: list[int]) -> dict[int, tuple[datetime | None, datetime | None, datetime | None]]:
+        """(expires, opened, end of pot life)."""
+        query = select(Batch.item, Batch.expires_at, Opening.opened_at, Opening.pot_life_ends_at).outerjoin(Opening, Opening.batch == Batch.item)
+        return {item: (expires, opened, ends) for item, expires, opened, ends in self.session.execute(query.where(Batch.item.in_(batches)))}
 
     def _numbers(self, kind: str, ids: list[int]) -> dict[int, tuple[str, ...]]:
         found: defaultdict[int, list[str]] = defaultdict(list)

@@ -138,15 +138,17 @@ def test_quality_finds_a_reel_traces_it_and_stops_its_origin(stage: Stage, visit
     with visit("Quy", size="desk") as walk:
         walk.go("/")
         assert walk.scan(stage.codes["reel"]) == f"Back from pack {stage.codes['reel']}"
-        wire = walk.page.locator("tr", has_text="wire AU20").locator("a").inner_text()
-        walk.go("/holds")
-        walk.tab_to("subject")
-        walk.page.keyboard.type(wire)
-        walk.tab_to("reason")
+        tick = walk.page.locator("tr", has_text="wire AU20").locator("[name=stop]")
+        wire = tick.get_attribute("value")
+        tick.press("Space")
+        walk.page.focus("#reason")
         walk.page.keyboard.type("wrong alloy")
-        assert "in force" in walk.enter()
+        assert walk.enter().startswith(f"Back from pack {stage.codes['reel']}")
+        assert walk.said.startswith("Stopped, with all that comes of it: ")
+        hold = walk.said.rsplit(" ", 1)[1].rstrip(".")
+        walk.go(f"/holds/{hold}")
+        assert "in force" in walk.heading
         assert f"batch {wire}" in walk.main
-        hold = walk.page.url.rsplit("/", 1)[1].split("?")[0]
         walk.go(f"/holds/{stage.codes['hold']}")
         assert f"lot {stage.codes['held']}" in walk.main
         walk.go(f"/lots/{stage.codes['loose']}")

@@ -1,0 +1,105 @@
+"""The lists of a trace's page, stage by stage, each a page at a time by code; and the holds that stop something of it."""
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from app.genealogy.trace import ItemRow, RunRow, Trace
+from app.journal.models import Entry
+from app.ledger.stops import Hold
+from app.naming.models import Code
+
+ROWS = 50  # of a list that stand on the page at once
+STAGES = {
+    "wafers": "Wafers", "batches": "Materials", "panels": "Panels", "lots": "Lots", "samples": "Samples", "packs": "Packs", "runs": "Runs",
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class ItemList:
+    """A page of one stage. `certain`: how many rows are surely in it; `following`: the code that the next page begins after."""
+
+    name: str
+    title: str
+    rows: tuple[ItemRow, ...]
+    total: int
+    certain: int
+    held: int
+    least: int  # of the smallest and greatest row
+    most: int
+    is_first: bool
+    following: str | None
+
+
+@dataclass(frozen=True)
+class RunList:
+    rows: tuple[RunRow, ...]
+    total: int
+    is_first: bool
+    following: str | None
+
+
+@dataclass(frozen=True)
+class HoldRow:
+    code: str
+    reason: str
+    placed_by: str
+    placed_at: datetime
+    is_in_force: bool
+    on: tuple[str, ...]  # what it stops of the trace
+
+
+def item_list(trace: Trace, name: str, after: str = "") -> ItemList:
+    rows: tuple[ItemRow, ...] = getattr(trace, name)
+    page = [row for row in rows if row.code > after][:ROWS]
+    return ItemList(
+        name, STAGES[name], tuple(page), len(rows), sum(row.must for row in rows), sum(bool(row.stopped_by) for row in rows),
+        min((row.least for row in rows), default=0), max((row.most for row in rows), default=0),
+        page[:1] == list(rows[:1]), page[-1].code if page and page[-1] is not rows[-1] else None,
+    )  # fmt: skip
+
+
+def run_list(trace: Trace, after: str = "") -> RunList:
+    """Runs stand by their beginning; a page begins after a run's code."""
+    codes = [run.run for run in trace.runs]
+    first = codes.index(after) + 1 if after in codes else 0
+    page = trace.runs[first : first + ROWS // 2]
+    return RunList(page, len(trace.runs), first == 0, page[-1].run if page and page[-1] is not trace.runs[-1] else None)
+
+
+def holds_on(session: Session, trace: Trace) -> list[HoldRow]:
+    """The holds that stop something of a trace, with what. One statement."""
+    on: defaultdict[str, list[str]] = defaultdict(list)
+    for row in dict.fromkeys([trace.subject, *_items(trace)]):
+        for hold in row.stopped_by:
+            if row.code not in on[hold]:
+                on[hold].append(row.code)
+    query = (
+        select(Code.code, Hold.reason, Entry.actor_name, Entry.happened_at, Hold.closed_e)
+        .join(Hold, (Code.kind == "hold") & (Code.thing == Hold.id)).join(Entry, Entry.id == Hold.e)
+        .where(Code.code.in_(list(on))).order_by(Code.code)
+    )  # fmt: skip
+    return [HoldRow(code, why, who, at, closed is None, tuple(on[code])) for code, why, who, at, closed in session.execute(query)]
+
+
+def only(trace: Trace, name: str) -> Trace:
+    """The trace with one of its lists; all of it where the name says none."""
+    if name not in STAGES:
+        return trace
+    empty: dict[str, tuple[()]] = {other: () for other in STAGES if other != name}
+    return replace(trace, ways=(), customers={}, **empty)  # type: ignore[arg-type]
+
+
+def after_of(many: Sequence[str]) -> dict[str, str]:
+    """Where each list begins, from the address: `list:code`."""
+    return {name: code for one in many for name, colon, code in [one.partition(":")] if colon}
+
+
+def _items(trace: Trace) -> list[ItemRow]:
+    return [row for rows in (trace.wafers, trace.batches, trace.lots, trace.samples, trace.packs) for row in rows]
+
+

@@ -1,0 +1,121 @@
+"""The page of a trace: what was asked, the flow picture, lists by stage, runs, holds; the same as CSV and JSON; and a stop from the page."""
+
+import csv
+import io
+from typing import Annotated, Any
+from urllib.parse import urlencode
+
+from fastapi import APIRouter, Form, Query, Request
+from fastapi.encoders import jsonable_encoder
+from fastapi.responses import JSONResponse, Response
+from sqlalchemy.orm import Session
+
+from app.errors import bad_input
+from app.genealogy.flow_stages import FlowPicture, Opened, flow_of
+from app.genealogy.tables import safe, trace_csv
+from app.genealogy.trace import Trace, trace_back, trace_forward
+from app.genealogy.trace_lists import STAGES, after_of, holds_on, item_list, only, run_list
+from app.holds.place import place_hold
+from app.journal.act import By, act
+from app.journal.actions import ACTIONS
+from app.naming.resolve import Named, code_of, resolve
+from app.people.callers import Calling
+from app.web import check_form, house_of, render
+
+router = APIRouter(include_in_schema=False)
+Text = Annotated[str, Form(max_length=1000)]
+Only = Annotated[str, Query(alias="list", max_length=40)]
+Many = Annotated[tuple[str, ...], Query(max_length=40)]
+TRACED = ("wafer", "batch", "panel", "lot", "sample", "pack", "run")
+_BACK = ("wafers", "batches", "panels", "lots", "packs", "samples")
+_FORWARD = ("packs", "lots", "samples", "panels")
+
+
+@router.get("/trace/{code}")
+def trace_page(
+    request: Request, who: Calling, code: str, forward: bool = False, open: Many = (), after: Many = (), begin: Many = (), at: Many = ()
+) -> Response:  # fmt: skip
+    """`open`, `after`, `begin`: what the picture shows opened. `at`: where lists begin."""
+    with house_of(request).walking() as session:
+        subject, trace = _traced(session, code, forward)
+        holds = holds_on(session, trace)
+    opened, begins = Opened.read(open, after, begin), after_of(at)
+    lists = [item_list(trace, name, begins.get(name, "")) for name in (_FORWARD if forward else _BACK)]
+    return render(
+        request, "genealogy/trace.html", trace=trace, code=subject.code, kind=subject.kind, forward=forward,
+        picture=_picture(request, trace, opened, forward, begins), query=_query(forward, opened, begins), holds=holds,
+        lists=[one for one in lists if one.total], runs=run_list(trace, begins.get("runs", "")),
+        at=lambda name, code: "?" + _query(forward, opened, begins | {name: code}) + "#" + name,
+        may_hold=bool(who.actor.duties & set(ACTIONS["place_hold"].duties)),
+    )  # fmt: skip
+
+
+@router.get("/trace/{code}/csv")
+def trace_as_csv(request: Request, who: Calling, code: str, forward: bool = False, list_: Only = "") -> Response:
+    """All of it, or one of its lists."""
+    with house_of(request).walking() as session:
+        _, trace = _traced(session, code, forward)
+    return _file(trace_csv(only(trace, list_)), f"{code}-{'forward' if forward else 'back'}{'-' + list_ if list_ in STAGES else ''}.csv")
+
+
+@router.get("/trace/{code}/json")
+def trace_as_json(request: Request, who: Calling, code: str, forward: bool = False, list_: Only = "") -> Response:
+    with house_of(request).walking() as session:
+        _, trace = _traced(session, code, forward)
+    return JSONResponse(jsonable_encoder(only(trace, list_).as_json()))
+
+
+@router.get("/trace/{code}/flow.csv")
+def flow_as_csv(request: Request, who: Calling, code: str, forward: bool = False, open: Many = (), after: Many = (), begin: Many = ()) -> Response:
+    """What the picture shows, a row for each ribbon; for a bar that nothing goes on from, one without a target."""
+    with house_of(request).walking() as session:
+        _, trace = _traced(session, code, forward)
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\r\n")
+    writer.writerow(("stage", "from", "what", "least", "most", "to_stage", "to", "up_to"))
+    for bar in _picture(request, trace, Opened.read(open, after, begin), forward, {}).rows:
+        for to in bar.goes_to or [("", "", "")]:
+            writer.writerow(map(safe, (bar.stage, bar.name, bar.note, bar.least, bar.most, *to)))
+    return _file(out.getvalue(), f"{code}-flow.csv")
+
+
+@router.post("/trace/{code}/stop")
+def stop_now(
+    request: Request, who: Calling, code: str, reason: Text = "", stop: Annotated[tuple[str, ...], Form(max_length=200)] = (),
+    forward: Text = "", key: Text = "", form_token: Text = "",
+) -> Response:  # fmt: skip
+    """A hold on each thing that was ticked, all in one entry."""
+    check_form(request, form_token)
+    if not stop:
+        raise bad_input("Nothing was stopped.", "stop", "Nothing is ticked.", "Tick what is to be stopped, then say why.")
+
+    def verb(session: Session, by: By) -> dict[str, Any]:
+        holds = [place_hold(session, by, resolve(session, one), reason) for one in dict.fromkeys(stop)]
+        return {"holds": [code_of(session, "hold", hold.id) for hold in holds]}
+
+    answer = act(house_of(request), who.actor, "place_hold", {"subjects": list(stop), "reason": reason}, verb, key=key or None)
+    said = f"Stopped, with all that comes of {'it' if len(stop) == 1 else 'them'}: {', '.join(answer.body['holds'])}."
+    path = request.url_for("trace_page", code=code).path
+    query = urlencode(([("forward", "true")] if forward else []) + [("said", said[:300])])
+    return Response(status_code=303, headers={"Location": f"{path}?{query}"})
+
+
+def _traced(session: Session, code: str, forward: bool) -> tuple[Named, Trace]:
+    subject = resolve(session, code, *TRACED)
+    return subject, (trace_forward if forward else trace_back)(session, subject, with_ways=True)
+
+
+def _picture(request: Request, trace: Trace, opened: Opened, forward: bool, begins: dict[str, str]) -> FlowPicture:
+    def link_of(code: str) -> str:
+        return "#packs" if code.startswith("customer ") else request.url_for("thing", code=code).path
+
+    return flow_of(trace, opened, link_of, lambda turned: "?" + _query(forward, turned, begins) + "#flow")
+
+
+def _query(forward: bool, opened: Opened, begins: dict[str, str]) -> str:
+    direction = [("forward", "true")] if forward else []
+    return urlencode(direction + opened.query() + [("at", f"{name}:{code}") for name, code in begins.items()])
+
+
+def _file(text: str, name: str) -> Response:
+    return Response(text, media_type="text/csv; charset=utf-8", headers={"Content-Disposition": f'attachment; filename="{name}"'})
