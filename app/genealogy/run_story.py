@@ -18,6 +18,7 @@ from app.final_test.models import UnitFile
 from app.genealogy.trace import words_of
 from app.journal.models import Entry
 from app.ledger.cells import CellMark, LostDie, Placement, PlacementSum
+from app.ledger.corrections import not_void
 from app.ledger.judgements import AtRisk, Disposition, Judgement
 from app.ledger.places import Load
 from app.ledger.runs import Line, Reading, Run, RunVoid, Use
@@ -76,7 +77,7 @@ class RunLine:
     item: str | None
     panels: tuple[tuple[str, str], ...]
     units: int | None
-    materials: tuple[tuple[str, str], ...]  # (code, place)
+    materials: tuple[tuple[str, str, bool], ...]  # (code, place, in force: not so where its mount was corrected)
     started_at: datetime
     ended_at: datetime | None
     judged: str | None
@@ -163,10 +164,11 @@ def _told(entry: Entry, at: datetime, source: str, person: str) -> Told:
 def _lines(session: Session, lines: list[Line]) -> tuple[RunLine, ...]:
     ids = [line.id for line in lines]
     covers = covers_of_lines(session, ids)
-    used: defaultdict[int, list[tuple[int, str]]] = defaultdict(list)
-    for line, item, place in session.execute(select(Use.line, Use.item, Use.place).where(Use.line.in_(ids)).order_by(Use.line, Use.item)):
-        used[line].append((item, place or ""))
-    wanted = {panel for on in covers.values() for panel in on} | {item for many in used.values() for item, _ in many}
+    used: defaultdict[int, list[tuple[int, str, bool]]] = defaultdict(list)
+    uses = select(Use.line, Use.item, Use.place, not_void()).where(Use.line.in_(ids)).order_by(Use.line, Use.item)
+    for line, item, place, in_force in session.execute(uses):
+        used[line].append((item, place or "", bool(in_force)))
+    wanted = {panel for on in covers.values() for panel in on} | {item for many in used.values() for item, _, _ in many}
     wanted |= {item for line in lines for item in (line.item, line.lot) if item}
     codes = _item_codes(session, wanted)
     steps = _step_names(session, lines)
@@ -175,7 +177,7 @@ def _lines(session: Session, lines: list[Line]) -> tuple[RunLine, ...]:
         RunLine(
             number, steps.get((line.route, line.step), line.step or ""), line.round, line.shelf, codes.get(line.lot or 0), codes.get(line.item or 0),
             tuple(sorted((codes[panel], extent) for panel, (extent, _) in covers.get(line.id, {}).items())), line.units,
-            tuple((codes[item], place) for item, place in used[line.id]), line.started_at, line.ended_at, line.judged,
+            tuple((codes[item], place, in_force) for item, place, in_force in used[line.id]), line.started_at, line.ended_at, line.judged,
             tuple(judged[line.id]), tuple(risks[line.id]),
         )
         for number, line in enumerate(lines, start=1)
