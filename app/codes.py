@@ -31,6 +31,12 @@ def dated(kind: str, year: int, number: int, width: int = 6) -> str:
     return make(kind, f"{year % 100:02d}-{number:0{width}d}")
 
 
+def of_step(number: int) -> str:
+    """What stands on paper beside a route's step, to be scanned when the paper is entered. It names a place on a sheet, not a thing."""
+    body = f"N-{number:02d}"
+    return f"{body}-{check_character(body)}"
+
+
 def part_of(code: str, number: int) -> str:
     """The code of the `number`-th part that left a lot: the root's body, a serial and a check character."""
     return make(KIND_OF_LETTER[code[0]], f"{code[1:-2]}-{number:02d}")

@@ -17,7 +17,7 @@ from app.db import House
 from app.errors import refuse
 from app.floor import pages as floor_pages
 from app.genealogy import pages as genealogy_pages
-from app.genealogy import run_pages, trace_pages
+from app.genealogy import run_pages, trace_pages, traveller_pages
 from app.journal.act import forget_old_keys
 from app.journal.sealing import seal
 from app.labels import pages as label_pages
@@ -43,7 +43,7 @@ _CALLS = (
 )  # fmt: skip
 _PAGES = (
     people_pages.router, catalogue_pages.router, scan_pages.router, floor_pages.router, ovens_pages.router, paper_pages.router,
-    genealogy_pages.router, trace_pages.router, run_pages.router, label_pages.router, form_pages.router,
+    genealogy_pages.router, trace_pages.router, run_pages.router, traveller_pages.router, label_pages.router, form_pages.router,
 )  # fmt: skip
 _PUBLIC = (sign_in_pages.router, machine_pages.router)  # for whoever is not signed in
 

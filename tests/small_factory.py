@@ -135,9 +135,9 @@ class Factory:
         frames = frames or self.batch("FRAME")
         return self.do("receive_panels", lambda s, by: panels.receive_panels(s, by, frames, count=n))
 
-    def lot(self, wanted: list[Named], order: str | None = None) -> Named:
+    def lot(self, wanted: list[Named], order: str | None = None, product: str = "P1") -> Named:
         ids = [panel.id for panel in wanted]
-        return self.do("start_lot", lambda s, by: named_lot(s, lots.start_lot(s, by, "P1", ids, order=order).item))
+        return self.do("start_lot", lambda s, by: named_lot(s, lots.start_lot(s, by, product, ids, order=order).item))
 
     def mount(self, station: str, *items: Named, place: str | None = None) -> None:
         for item in items:

@@ -16,13 +16,14 @@ _SAYS = {"open": "done, its judgement is open", "at risk": "done, gone on at ris
 
 @dataclass(frozen=True)
 class Pocket:
-    """One step. `times`: how often it was done. `note`: what else there is to say, as "15 of 24 panels"."""
+    """One step. `times`: how often it was done. `note`: what else there is to say, as "15 of 24 panels". `share`: how much of it is done."""
 
     number: int
     name: str
     state: State
     times: int = 0
     note: str = ""
+    share: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -43,11 +44,12 @@ class Drawn:
     name: str
     state: State
     words: str
+    note: str
 
 
 def strip(pockets: list[Pocket], brackets: Sequence[Bracket] = ()) -> list[Drawn]:
     """The tape, pocket by pocket."""
-    return [Drawn(_picture(pocket, brackets), pocket.number, pocket.name, pocket.state, in_words(pocket)) for pocket in pockets]
+    return [Drawn(_picture(pocket, brackets), pocket.number, pocket.name, pocket.state, in_words(pocket), pocket.note) for pocket in pockets]
 
 
 def in_words(pocket: Pocket) -> str:
@@ -88,8 +90,8 @@ def _pocket(pocket: Pocket) -> Iterator[str]:
         yield f'<path class="risk" d="M{_MIDDLE:g} {middle - 12:g}l12 20h-24z"/><path class="riskbar" d="M{_MIDDLE:g} {middle - 4:g}v5m0 3v2"/>'
     elif pocket.state == "open":
         yield f'<text class="again" x="{_MIDDLE:g}" y="{middle + 6:g}">?</text>'
-    elif pocket.state == "in work":  # a part half there
-        yield f'<path class="begun" d="M{_LEFT + 9:g} {TOP + 8}h20l9 9v21h-29z"/><path class="arrow" d="M{_LEFT + 9:g} {TOP + 23}h29v15h-29z"/>'
+    elif pocket.state == "in work":  # a part that fills up from below
+        yield f'<path class="begun" d="M{_LEFT + 9:g} {TOP + 8}h20l9 9v21h-29z"/><path class="arrow" d="{_filled(pocket.share)}"/>'
     elif pocket.state == "next":
         yield f'<path class="arrow" d="M{_MIDDLE - 9:g} {middle - 8:g}l18 8-18 8z"/>'
     elif pocket.state == "held":
@@ -97,6 +99,13 @@ def _pocket(pocket: Pocket) -> Iterator[str]:
         yield f'<path class="stopbar" d="M{_MIDDLE - 7:g} {middle:g}h14"/>'
     if pocket.times > 1 and pocket.state == "done":  # a colour never speaks alone
         yield f'<text class="again" x="{_MIDDLE - 1:g}" y="{middle + 5:g}">{ordinal(pocket.times)}</text>'
+
+
+def _filled(share: float) -> str:
+    """The lower `share` of a part 30 high, whose upper right corner is cut by 9. Begun is never empty, unfinished never full."""
+    empty = 30 - min(26.0, max(4.0, 30 * share))
+    cut = max(0.0, 9 - empty)
+    return f"M{_LEFT + 9:g} {TOP + 8 + empty:g}h{29 - cut:g}l{cut:g} {cut:g}v{30 - empty - cut:g}h-29z"
 
 
 def _bracket(number: int, bracket: Bracket) -> Iterator[str]:

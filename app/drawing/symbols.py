@@ -1,6 +1,6 @@
 """Data Matrix and QR symbols as SVG in millimetres. The quiet zone is part of the picture, so that it reads on any ground."""
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from html import escape
 
 import numpy as np
@@ -15,6 +15,19 @@ _FORMATS = {"Data Matrix": zxingcpp.BarcodeFormat.DataMatrix, "QR": zxingcpp.Bar
 def data_matrix(message: str | bytes, title: str, module_mm: float = READABLE_MM) -> str:
     """A square Data Matrix (ISO/IEC 16022). `title` is what a reader of the page is told instead of the picture."""
     return _svg(_modules("Data Matrix", message, force_square=True), title, module_mm)
+
+
+def data_matrix_once(messages: Iterable[str], module_mm: float = READABLE_MM) -> tuple[str, dict[str, str]]:
+    """Symbols that a page shows many times: drawn once, hidden, and for each message a picture that points there. Its words stand beside it."""
+    drawn, shown = [], {}
+    for message in dict.fromkeys(messages):
+        dark = _modules("Data Matrix", message, force_square=True)
+        rows, columns = dark.shape
+        name, box = f"symbol-{escape(message)}", f'viewBox="0 0 {columns} {rows}"'
+        drawn.append(f'<symbol id="{name}" {box}>{_paths(dark)}</symbol>')
+        size = f'width="{columns * module_mm:g}mm" height="{rows * module_mm:g}mm"'
+        shown[message] = f'<svg {size} {box} shape-rendering="crispEdges" aria-hidden="true"><use href="#{name}"/></svg>'
+    return f'<svg width="0" height="0" aria-hidden="true" class="drawn-once">{"".join(drawn)}</svg>', shown
 
 
 def qr(message: str | bytes, title: str, module_mm: float = READABLE_MM) -> str:
@@ -40,8 +53,13 @@ def _svg(dark: np.ndarray[tuple[int, int], np.dtype[np.bool_]], title: str, modu
     size = f'width="{columns * module_mm:g}mm" height="{rows * module_mm:g}mm" viewBox="0 0 {columns} {rows}"'
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" {size} shape-rendering="crispEdges" role="img"><title>{escape(title)}</title>'
-        f'<path fill="#fff" d="M0 0h{columns}v{rows}h-{columns}z"/><path fill="#000" d="{"".join(_bars(dark))}"/></svg>'
+        f"{_paths(dark)}</svg>"
     )
+
+
+def _paths(dark: np.ndarray[tuple[int, int], np.dtype[np.bool_]]) -> str:
+    rows, columns = dark.shape
+    return f'<path fill="#fff" d="M0 0h{columns}v{rows}h-{columns}z"/><path fill="#000" d="{"".join(_bars(dark))}"/>'
 
 
 def _bars(dark: np.ndarray[tuple[int, int], np.dtype[np.bool_]]) -> Iterator[str]:

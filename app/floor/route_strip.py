@@ -1,5 +1,7 @@
 """The carrier-tape strip of a group: what each step is for it now, in work, held or at risk, and which time windows run."""
 
+from collections import Counter
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -14,7 +16,8 @@ from app.floor.open_judgements import OpenJudgement, open_judgements
 from app.floor.progress import loose_begins
 from app.floor.windows import WindowState, running
 from app.holds.stopped import Stop, stops_on
-from app.ledger.runs import Claim
+from app.ledger.runs import Claim, Line
+from app.ledger.sets import Member
 
 
 @dataclass(frozen=True)
@@ -31,27 +34,56 @@ class RouteStrip:
     windows: list[WindowLeft]
     stops: list[Stop]
     in_work: int  # panels, or 1 for a loose lot
+    stopped: Mapping[int, int]  # hold -> how many panels it stops, or 1
 
 
 def route_strip(session: Session, group: Group, at: datetime, around: int | None = None) -> RouteStrip:
-    """`around`: only so many steps before and after the next one."""
-    steps: tuple[Step, ...] = ()
-    route: Route | None = None
-    if group.route is not None:
-        route = catalogue.route(session, group.route).body
-        steps = route.steps
-    stops = [stop for found in stops_on(session, group.items).values() for stop in found]
-    in_work = len(list(session.scalars(select(Claim.item).where(Claim.item.in_(group.items)))))
-    judged = open_judgements(session, list(group.panels))
-    found = [one for opened in judged.values() for one in opened]
-    loose = loose_begins(route) if route and group.item is not None else 0
-    pockets = [_pocket(i, step, group, found, bool(stops), in_work, i <= loose) for i, step in enumerate(steps, 1)]
-    windows = [one for one in (_windows(route, group) if route else []) if not (in_work and _is_met(one, group))]
+    """Of one group. `around`: only so many steps before and after the next one."""
+    return strips(session, {0: [group]}, at, around)[0]
+
+
+def strips(session: Session, groups: Mapping[int, Sequence[Group]], at: datetime, around: int | None = None) -> dict[int, RouteStrip]:
+    """The strip of each key (a lot): its groups on one tape. As many statements for one panel as for a thousand."""
+    every = [group for found in groups.values() for group in found]
+    items = [item for group in every for item in group.items]
+    routes = catalogue.with_ids(session, list({group.route for group in every if group.route is not None}))
+    state = _State(stops_on(session, items), open_judgements(session, [panel for group in every for panel in group.panels]), _in_work(session, items))
+    return {key: _strip(found, routes[found[0].route].body if found and found[0].route else None, state, at, around) for key, found in groups.items()}
+
+
+@dataclass(frozen=True)
+class _State:
+    """What is so about items now, by item."""
+
+    stops: Mapping[int, Sequence[Stop]]
+    judged: Mapping[int, Sequence[OpenJudgement]]
+    in_work: Mapping[int, str | None]  # the step that a run is doing on it
+
+
+def _in_work(session: Session, items: list[int]) -> dict[int, str | None]:
+    """Panel or loose lot -> the step that it is in work at. A run's open lines say which; a claim says that it is."""
+    claims: dict[int, int] = {item: run for item, run in session.execute(select(Claim.item, Claim.run).where(Claim.item.in_(items)))}
+    steps: dict[tuple[int, int], str | None] = {}
+    query = select(Line.run, Member.panel, Line.item, Line.step).outerjoin(Member, Member.set == Line.set)
+    for run, panel, item, step in session.execute(query.where(Line.run.in_(set(claims.values())), Line.closed_e.is_(None))):
+        steps[run, panel or item or 0] = step
+    return {item: steps.get((run, item)) for item, run in claims.items()}
+
+
+def _strip(groups: Sequence[Group], route: Route | None, state: _State, at: datetime, around: int | None) -> RouteStrip:
+    steps = route.steps if route else ()
+    items = [item for group in groups for item in group.items]
+    loose = loose_begins(route) if route and any(group.item is not None for group in groups) else 0
+    pockets = [_pocket(i, step, groups, state, i <= loose) for i, step in enumerate(steps, 1)]
     numbers = {step.key: i for i, step in enumerate(steps, 1)}
+    windows = _windows(route, groups, state) if route else []
     brackets = [Bracket(numbers[one.window.from_step], numbers[one.window.to_step], share_left(one, at)) for one in windows]
+    at_step = min((numbers.get(group.next_step or "", len(steps)) for group in groups), default=0)
+    stops = [stop for item in items for stop in state.stops.get(item, ())]
+    in_work = sum(item in state.in_work for item in items)
     return RouteStrip(
-        _near(strip(pockets, brackets), numbers.get(group.next_step or "", len(steps)), around),
-        [_left(one, steps, at) for one in windows], list(dict.fromkeys(stops)), in_work,
+        _near(strip(pockets, brackets), at_step, around), [_left(one, steps, at) for one in windows], list(dict.fromkeys(stops)), in_work,
+        Counter(stop.hold for stop in stops),
     )  # fmt: skip
 
 
@@ -68,34 +100,48 @@ def minutes_in_words(seconds: int) -> str:
     return f"{hours} h {minutes:02} min" if hours else f"{minutes} min"
 
 
-def _pocket(number: int, step: Step, group: Group, judged: list[OpenJudgement], held: bool, in_work: int, before: bool) -> Pocket:
-    times = max((stand.times(step.key) for stand in group.progress), default=0)
-    if step.key == group.next_step:
-        note = f"{in_work} of {len(group.panels)} panels" if in_work and group.panels else ""
-        state: State = "held" if held else "in work" if in_work else "next"
-        return Pocket(number, step.name, state, group.round if group.round > 1 else 0, note)
-    mine = [one for one in judged if one.step == step.key]
-    if mine and times:
-        return Pocket(number, step.name, "at risk" if all(one.at_risk for one in mine) else "open", times)
-    if not times and before:
+def _pocket(number: int, step: Step, groups: Sequence[Group], state: _State, before: bool) -> Pocket:
+    """What one step is for all groups together: done when every panel has done it."""
+    members = [(item, stand) for group in groups for item, stand in zip(group.items, group.progress, strict=True)]
+    times = [stand.times(step.key) for _, stand in members]
+    coming = [item for group in groups if group.next_step == step.key for item in group.items]
+    here = [item for item, _ in members if state.in_work.get(item) == step.key]
+    done, of = sum(n > 0 for n in times), len(members)
+    again = max(times, default=0)
+    if coming or here:
+        held = [item for item in coming if item in state.stops and item not in here]
+        kind: State = "held" if held else "in work" if here else "next"
+        rounds = max((group.round for group in groups if group.next_step == step.key), default=1)
+        note = "" if groups[0].item is not None else _how_many(done, len(here), len(held), of)
+        return Pocket(number, step.name, kind, rounds if rounds > 1 else 0, note, done / of)
+    mine = [one for item, _ in members for one in state.judged.get(item, ()) if one.step == step.key]
+    if mine and done:
+        return Pocket(number, step.name, "at risk" if all(one.at_risk for one in mine) else "open", again)
+    if before and not done:
         return Pocket(number, step.name, "done", 0, "before the units were loose")
-    return Pocket(number, step.name, "done" if times else "to come", times)
+    return Pocket(number, step.name, "done" if done else "to come", again)
 
 
-def _windows(route: Route, group: Group) -> list[WindowState]:
-    """The running windows with a longest time; of each, the one that ends first in this group."""
+def _how_many(done: int, here: int, held: int, of: int) -> str:
+    """ "15 of 24 panels done, 5 in work"; "3 of 24 panels held"."""
+    if 0 < held < of:
+        return f"{held} of {of} panels held"
+    if not done:
+        return f"{here} of {of} panels" if here else ""
+    return f"{done} of {of} panels done" + (f", {here} in work" if here else "")
+
+
+def _windows(route: Route, groups: Sequence[Group], state: _State) -> list[WindowState]:
+    """The running windows with a longest time; of each, the one that ends first. A panel that began the second step has met one until its start."""
     first: dict[tuple[str, str], WindowState] = {}
-    for stand in group.progress:
-        for state in running(route, stand):
-            key = (state.window.from_step, state.window.to_step)
-            if state.ends_at is not None and (key not in first or state.since < first[key].since):
-                first[key] = state
+    for group in groups:
+        for item, stand in zip(group.items, group.progress, strict=True):
+            for one in running(route, stand):
+                key = (one.window.from_step, one.window.to_step)
+                is_met = one.window.until == "start" and state.in_work.get(item) == one.window.to_step
+                if one.ends_at is not None and not is_met and (key not in first or one.since < first[key].since):
+                    first[key] = one
     return list(first.values())
-
-
-def _is_met(state: WindowState, group: Group) -> bool:
-    """Its second step has begun, and beginning was all that it asked."""
-    return state.window.until == "start" and state.window.to_step == group.next_step
 
 
 def _left(state: WindowState, steps: tuple[Step, ...], at: datetime) -> WindowLeft:

@@ -1,6 +1,5 @@
 """Pages that answer from the record: find by any code, a thing's page, lots, packs, holds, traces, the journal."""
 
-from datetime import datetime
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Form, Request
@@ -8,15 +7,9 @@ from fastapi.responses import RedirectResponse, Response
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from app import clock
 from app.catalogue import queries as catalogue
-from app.drawing.strip import ordinal
-from app.drawing.symbols import data_matrix
-from app.errors import NotFound, not_allowed
-from app.floor.balance import balance
-from app.floor.groups import Group, gather
+from app.errors import not_allowed
 from app.floor.moves import place_of
-from app.floor.route_strip import route_strip
 from app.floor.standing import standings
 from app.genealogy.freed import units_freed
 from app.holds.place import place_hold
@@ -94,26 +87,6 @@ def lots(request: Request, who: Calling, before: int | None = None) -> Response:
             for row in rows
         ]  # fmt: skip
     return render(request, "genealogy/lots.html", rows=shown, more=rows[-1].item if len(rows) == _PAGE else None)
-
-
-@router.get("/lots/{code}")
-def lot_page(request: Request, who: Calling, code: str) -> Response:
-    """Where the lot stands, and that its counts close."""
-    with house_of(request).reading() as session:
-        named = resolve(session, code, "lot")
-        lot = session.get_one(Lot, named.id)
-        found = balance(session, lot.item)
-        now = clock.now()
-        groups = [_group(session, group, now) for group in _groups(session, named)]
-        stops = list(dict.fromkeys(stop for group in groups for stop in group["strip"].stops))
-        holds = codes_of(session, "hold", [stop.hold for stop in stops])
-        place = place_of(session, [lot.item])[lot.item] if lot.form == "loose" else ""
-        return render(
-            request, "genealogy/lot.html", code=named.code, lot=lot, balance=found, groups=groups, place=str(place), now=now,
-            product=catalogue.with_id(session, lot.product).name, order=catalogue.with_id(session, lot.order).name if lot.order else "",
-            stops=[{"code": holds[stop.hold], "reason": stop.reason} for stop in stops],
-            symbol=data_matrix(named.code, f"Data Matrix of {named.code}", 0.6),
-        )  # fmt: skip
 
 
 @router.get("/packs")
@@ -222,17 +195,3 @@ def _about(entry: Entry) -> str:
     parts = [f"{name} {value if isinstance(value, str) else ', '.join(map(str, value)) if isinstance(value, list) else value}"
              for name, value in entry.arguments.items() if name != "refused" and value not in (None, "", [], {})]  # fmt: skip
     return "; ".join(parts)[:200]
-
-
-def _groups(session: Session, named: Named) -> list[Group]:
-    try:
-        return gather(session, [named])
-    except NotFound:
-        return []
-
-
-def _group(session: Session, group: Group, now: datetime) -> dict[str, Any]:
-    steps = catalogue.route(session, group.route).body.steps if group.route else ()
-    following = next((step.name for step in steps if step.key == group.next_step), "")
-    strip = route_strip(session, group, now)
-    return {"panels": len(group.panels), "next": following, "round": group.round, "time": ordinal(group.round), "strip": strip}

@@ -10,6 +10,7 @@ from typing import Any
 
 import uvicorn
 
+from app.catalogue.definitions import Body
 from app.db import House
 from app.final_test.bins_out import take_bins_out
 from app.final_test.singulate import singulate
@@ -46,9 +47,9 @@ class Stage:
             return code_of(session, "station", self.factory.things[name])
 
 
-def staged(house: House) -> Stage:
+def staged(house: House, *more: tuple[str, Body]) -> Stage:
     """Lots fresh, after plasma with the window running, on at risk, held and packed; a load being filled; people."""
-    factory = Factory(house).load()
+    factory = Factory(house).load(*more)
     stage = Stage(factory)
     for name, duties in PEOPLE.items():
         stage.badges[name] = factory.do("add_person", lambda s, by, n=name, d=duties: _person(s, by, n, d))

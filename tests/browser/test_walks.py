@@ -210,5 +210,5 @@ def test_the_lot_page_prints_on_one_sheet(stage: Stage, visit: Visits) -> None:
         assert paper.count(b"/Type /Page\n") + paper.count(b"/Type /Page ") == 1 or b"/Count 1" in paper
         walk.page.emulate_media(media="print")
         assert not walk.page.is_visible("nav")
-        assert walk.page.is_visible(".tape")
-        assert walk.page.is_visible(".titled svg"), "the code, to be scanned from the paper"
+        assert walk.page.is_visible(".sheet .tape")
+        assert walk.page.is_visible(".sheet-head svg"), "the code, to be scanned from the paper"

@@ -1,0 +1,41 @@
+"""A lot's page: its traveller, its counts, its holds, its kin; and the sheet of it that is printed."""
+
+from fastapi import APIRouter, Request
+from fastapi.responses import Response
+
+from app import clock
+from app.floor.moves import place_of
+from app.genealogy.kin import kin_of
+from app.genealogy.lot_page import account, holds_shown
+from app.genealogy.sheet import sheet_values
+from app.genealogy.traveller import travellers
+from app.ledger.items import Lot
+from app.naming.resolve import resolve
+from app.people.callers import Calling
+from app.web import house_of, render
+
+router = APIRouter(include_in_schema=False)
+
+
+@router.get("/lots/{code}")
+def lot_page(request: Request, who: Calling, code: str) -> Response:
+    """Where the lot stands, what was done to it, and that its counts close. On paper it is the sheet that travels with the lot."""
+    with house_of(request).reading() as session:
+        lot = session.get_one(Lot, resolve(session, code, "lot").id)
+        now = clock.now()
+        one = travellers(session, [lot], now)[0]
+        return render(
+            request, "genealogy/lot.html", lot=one, account=account(session, lot.item), kin=kin_of(session, lot.item, lot.form == "panel"),
+            holds=holds_shown(session, one.strip.stops, one.held),
+            place=str(place_of(session, [lot.item])[lot.item]) if lot.form == "loose" else "", **sheet_values(request, [one], now),
+        )  # fmt: skip
+
+
+@router.get("/lots/{code}/sheet")
+def lot_sheet(request: Request, who: Calling, code: str) -> Response:
+    """The sheet alone, as it is printed."""
+    with house_of(request).reading() as session:
+        lot = session.get_one(Lot, resolve(session, code, "lot").id)
+        now = clock.now()
+        one = travellers(session, [lot], now)[0]
+        return render(request, "genealogy/sheet.html", lots=[one], title=f"Traveller of lot {one.code}", **sheet_values(request, [one], now))

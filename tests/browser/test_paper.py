@@ -1,0 +1,61 @@
+"""What is printed: one page of A4 or Letter for a long route, and labels at true size, read back from what the browser draws."""
+
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager
+
+import pypdfium2
+import pytest
+import zxingcpp
+
+from app.catalogue.definitions import Body, Record, Route, Step, Window
+from app.db import House
+from tests.browser.conftest import Visits
+from tests.browser.staging import Stage, serving, staged
+from tests.small_factory import PRODUCT
+
+pytestmark = [pytest.mark.browser, pytest.mark.only_on("sqlite")]
+WORK = ("die attach", "cure") * 4 + ("plasma clean", "wire bond", "inspect", "encapsulate", "cure", "cure", "mould", "inspect")
+LOOSE = ("singulate", "clean", "test", "tape", "inspect", "dry pack")
+STEPS = tuple(
+    Step(
+        key=f"s{n}", name=f"{operation} of kind {n}", operation=operation, role="red" if operation == "die attach" else None,
+        recipe="C170" if operation == "cure" else None, judged="cure" if operation == "cure" else None, barrier=n == 16,
+        records=(Record(name="pull", unit="gf", low=3.0), Record(name="shear", unit="gf", low=12.0)) if operation == "wire bond" else (),
+        count="weight" if operation in ("clean", "singulate") else "none",
+    )
+    for n, operation in enumerate((*WORK, *LOOSE), 1)
+)  # fmt: skip
+LONG: tuple[tuple[str, Body], ...] = (
+    ("product", PRODUCT.model_copy(update={"part_number": "P22", "description": "addressable light with a long description"})),
+    ("route", Route(product="P22", revision="A", steps=STEPS, windows=(Window(from_step="s1", to_step="s2", max_minutes=480),))),
+)
+MM = 96 / 25.4  # of a page's own pixels
+
+
+@pytest.fixture(scope="module")
+def stage(fresh_house: Callable[..., AbstractContextManager[House]], tmp_path_factory: pytest.TempPathFactory) -> Iterator[Stage]:
+    with fresh_house(tmp_path_factory.mktemp("paper")) as house:
+        one = staged(house, *LONG)
+        lot = one.factory.lot(one.factory.panels(24), order=None, product="P22")
+        one.factory.run("Attach", lot)
+        one.codes["long"] = lot.code
+        with serving(one):
+            yield one
+
+
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+@pytest.mark.parametrize("path", ["/lots/{long}", "/lots/{long}/sheet"])
+def test_a_route_of_22_steps_prints_on_one_page(stage: Stage, visit: Visits, paper: str, path: str) -> None:
+    assert len(STEPS) == 22
+    with visit("Lea") as walk:
+        walk.go(path.format(**stage.codes))
+        printed = pypdfium2.PdfDocument(walk.page.pdf(format=paper))
+        assert len(printed) == 1
+        said = printed[0].get_textpage().get_text_range()
+        image = printed[0].render(scale=4).to_pil()
+    assert f"Lot {stage.codes['long']}" in said
+    assert "22 dry pack of kind 22" in said
+    assert "Site rules, local codes and licensed practice come first." in said
+    read = {one.text for one in zxingcpp.read_barcodes(image)}
+    assert stage.codes["long"] in read
+    assert len(read) == 23, "the lot and each of its steps, to be scanned when the paper is entered"
