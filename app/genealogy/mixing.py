@@ -1,0 +1,452 @@
+"""Marked units that mix: how many of them a set of outlets holds at least, at most and by expectation, and the chance of any. Pure.
+
+A *node* is anything that takes units in and gives units out: what left a panel, a loose lot (in one phase), a sample. *Marks* sit on units
+of some nodes; a *draw* of n units from a node may carry any 0 to n of its marks, whatever the others carry, as long as numbers close.
+
+- least, greatest: network flow. Marks are sources, draws are edges with their units as capacities, outlets are sinks. Greatest in a set
+  is the maximum flow into it; least is all marks minus the maximum flow into everything else (max-flow min-cut: Ford and Fulkerson,
+  Canadian Journal of Mathematics 8 (1956) 399). Where no two ways from one node meet again, the same follows from sums along the draws.
+- expected: under even mixing (each draw is a random sample without replacement of its node) it is linear: units times density.
+- chance of at least one: hypergeometric; a draw of a draw is a draw of the first; parts that share no marked ancestor are convolved;
+  else seeded simulation, which states its standard error.
+- a colour sort is no even mixing. Behind a draw by bin the expectation has a range: Fisher's noncentral hypergeometric mean for odds of
+  1/10 to 10 that a marked unit falls into this bin (A. Fog, Communications in Statistics B 37 (2008) 258; SciPy's nchypergeom_fisher).
+"""
+
+from collections import defaultdict
+from collections.abc import Hashable, Iterable, Mapping
+from dataclasses import dataclass
+from functools import cached_property, lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.sparse import csr_array
+from scipy.sparse.csgraph import maximum_flow
+from scipy.special import gammaln
+from scipy.stats import nchypergeom_fisher
+
+ODDS = (0.1, 10.0)
+REPLICATES = 4000
+SEED = 20260301
+Node = Hashable
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Marks:
+    """Of the units of a node, between `least` and `most` are marked, whatever came in from elsewhere."""
+
+    units: int
+    least: int
+    most: int
+
+    @property
+    def expected(self) -> float:
+        return (self.least + self.most) / 2
+
+
+@dataclass(frozen=True)
+class Draw:
+    """`units` of `parent` went into `child`. `by_bin`: chosen by what a test measured, not evenly."""
+
+    parent: Node
+    child: Node
+    units: int
+    by_bin: bool = False
+
+
+@dataclass(frozen=True)
+class Outlet:
+    """Units of a node that lie somewhere now, or are gone: what is counted. `node` None: nothing was mixed, `marks` are known of them."""
+
+    node: Node
+    units: int
+    marks: Marks | None = None
+
+
+@dataclass(frozen=True)
+class Chance:
+    """Of at least one marked unit. `how`: exact, or simulated with its standard error."""
+
+    value: float
+    how: str = "exact"
+    error: float = 0.0
+
+
+@dataclass(frozen=True)
+class Exposed:
+    """Marked units in a set of outlets. `expected_low`, `expected_high`: for odds from 1/10 to 10 behind a colour sort, else as `expected`."""
+
+    units: int
+    least: int
+    expected: float
+    greatest: int
+    expected_low: float
+    expected_high: float
+    chance: Chance
+    past_bin: bool
+
+
+@dataclass(frozen=True)
+class _Bounds:
+    """Marks that came into a node; `is_tree`: no two ways from one node meet in it, so that sums along the draws are exact."""
+
+    least: int
+    most: int
+    is_tree: bool
+    branching: frozenset[int]
+
+
+@dataclass(frozen=True)
+class _Pool:
+    """A node holds a random sample of `pool`: `size` units of which `marked` are marked."""
+
+    pool: Node
+    size: int
+    marked: float
+
+
+@dataclass(frozen=True)
+class _Join:
+    """`node` holds random parts of several mixtures that share no mark: how many units of each."""
+
+    node: Node
+    parts: tuple[tuple[int, "_Pool | _Join"], ...]
+
+
+class Mixing:
+    """The network of draws below some marks. `taken_in`: all units that a node ever took in, from marked origins and others."""
+
+    def __init__(self, marks: Mapping[Node, Marks], draws: Iterable[Draw], taken_in: Mapping[Node, int], outlets: Mapping[Hashable, Outlet]) -> None:
+        self.marks = dict(marks)
+        self.outlets = dict(outlets)
+        self._into: defaultdict[Node, list[Draw]] = defaultdict(list)
+        self._out: defaultdict[Node, list[Draw]] = defaultdict(list)
+        for draw in _summed(draws):
+            if draw.child not in self.marks:  # what is marked as a whole forgets what came in
+                self._into[draw.child].append(draw)
+            self._out[draw.parent].append(draw)
+        self.order = self._parents_first()
+        self.held = {node: self._held(node, taken_in) for node in self.order}
+
+    def exposed(self, names: Iterable[Hashable]) -> Exposed:
+        """Of a set of outlets together: never a sum of bounds."""
+        chosen = list(dict.fromkeys(names))
+        least, greatest = self.bounds(chosen)
+        expected = sum(self._expected_in(name) for name in chosen)
+        low = sum(self._expected_in(name) * self._stretch(name)[0] for name in chosen)
+        high = sum(self._expected_in(name) * self._stretch(name)[1] for name in chosen)
+        past_bin = any(self._past_bin[self.outlets[name].node] for name in chosen if self.outlets[name].marks is None)
+        units = sum(self.outlets[name].units for name in chosen)
+        kept = (min(max(low, least), expected), max(min(high, greatest), expected))
+        return Exposed(units, least, expected, greatest, *kept, self.chance(chosen), past_bin)
+
+    # --- least and greatest
+
+    def bounds(self, names: Iterable[Hashable]) -> tuple[int, int]:
+        """(least, greatest) number of marks in a set of outlets."""
+        chosen = list(names)
+        known = [mark for name in chosen if (mark := self.outlets[name].marks)]
+        least, most = sum(mark.least for mark in known), sum(mark.most for mark in known)
+        by_node: defaultdict[Node, int] = defaultdict(int)
+        for name in chosen:
+            if self.outlets[name].marks is None:
+                by_node[self.outlets[name].node] += self.outlets[name].units
+        if not by_node:
+            return least, most
+        if len(by_node) == 1:
+            node, units = next(iter(by_node.items()))
+            bounds = self._bounds[node]
+            if bounds.is_tree:
+                return least + max(0, bounds.least - (self.held[node] - units)), most + min(bounds.most, units)
+        return least + self._least_by_flow(by_node), most + self._flow(by_node, inside=True, marks={n: m.most for n, m in self.marks.items()})
+
+    def _least_by_flow(self, by_node: Mapping[Node, int]) -> int:
+        marks = {node: mark.least for node, mark in self.marks.items()}
+        above = self._above(by_node)
+        return sum(marks.get(node, 0) for node in above) - self._flow(by_node, inside=False, marks=marks)
+
+    def _flow(self, by_node: Mapping[Node, int], *, inside: bool, marks: Mapping[Node, int]) -> int:
+        """Maximum flow of marks into a set of outlets (`inside`), or past it: only what is above the set decides."""
+        above = self._above(by_node)
+        number = {node: i + 2 for i, node in enumerate(above)}
+        rows, columns, capacity = [], [], []
+
+        def edge(a: int, b: int, units: int) -> None:
+            if units > 0:
+                rows.append(a)
+                columns.append(b)
+                capacity.append(units)
+
+        for node in above:
+            edge(0, number[node], marks.get(node, 0))
+            inner = 0
+            for draw in self._out[node]:
+                if draw.child in number and draw.child not in self.marks:
+                    edge(number[node], number[draw.child], draw.units)
+                    inner += draw.units
+            wanted = by_node.get(node, 0)
+            edge(number[node], 1, wanted if inside else self.held[node] - inner - wanted)
+        shape = (len(above) + 2,) * 2
+        return int(maximum_flow(csr_array((np.array(capacity, dtype=np.int32), (rows, columns)), shape=shape), 0, 1).flow_value) if rows else 0
+
+    def _above(self, nodes: Iterable[Node]) -> list[Node]:
+        seen, waiting = dict.fromkeys(nodes), list(nodes)
+        while waiting:
+            for draw in self._into.get(waiting.pop(), ()):
+                if draw.parent not in seen:
+                    seen[draw.parent] = None
+                    waiting.append(draw.parent)
+        return list(seen)
+
+    @cached_property
+    def _bounds(self) -> dict[Node, _Bounds]:
+        number = {node: i for i, node in enumerate(self.order)}
+        found: dict[Node, _Bounds] = {}
+        for node in self.order:
+            own = self.marks.get(node)
+            least, most, is_tree = (own.least, own.most, True) if own else (0, 0, True)
+            seen: set[int] = set()
+            for draw in self._into.get(node, ()):
+                part = found[draw.parent]
+                least += max(0, part.least - (self.held[draw.parent] - draw.units))
+                most += min(part.most, draw.units)
+                is_tree = is_tree and part.is_tree and not (seen & part.branching)
+                seen |= part.branching
+            branches = {number[node]} if len(self._out[node]) > 1 else set()
+            found[node] = _Bounds(least, most, is_tree, frozenset(seen | branches))
+        return found
+
+    # --- expectation
+
+    def _expected_in(self, name: Hashable) -> float:
+        outlet = self.outlets[name]
+        return outlet.marks.expected if outlet.marks else outlet.units * self._density[outlet.node]
+
+    @cached_property
+    def _density(self) -> dict[Node, float]:
+        """Expected marks of each node, per unit that it ever took in."""
+        found: dict[Node, float] = {}
+        for node in self.order:
+            own = self.marks.get(node)
+            marks = own.expected if own else sum(draw.units * found[draw.parent] for draw in self._into.get(node, ()))
+            found[node] = marks / self.held[node] if self.held[node] else 0.0
+        return found
+
+    @cached_property
+    def _past_bin(self) -> dict[Node, bool]:
+        found: dict[Node, bool] = {}
+        for node in self.order:
+            found[node] = any(draw.by_bin or found[draw.parent] for draw in self._into.get(node, ()) if self._density[draw.parent] > 0)
+        return found
+
+    def _stretch(self, name: Hashable) -> tuple[float, float]:
+        outlet = self.outlets[name]
+        return (1.0, 1.0) if outlet.marks else self._stretches[outlet.node]
+
+    @cached_property
+    def _stretches(self) -> dict[Node, tuple[float, float]]:
+        """By how much a node's expectation shrinks and grows when origin does affect the bin."""
+        found: dict[Node, tuple[float, float]] = {}
+        for node in self.order:
+            total = sum(draw.units * self._density[draw.parent] for draw in self._into.get(node, ()))
+            if node in self.marks or total <= 0:
+                found[node] = (1.0, 1.0)
+                continue
+            low = high = 0.0
+            for draw in self._into[node]:
+                marks = draw.units * self._density[draw.parent]
+                a, b = found[draw.parent]
+                if draw.by_bin:
+                    held = self.held[draw.parent]
+                    c, d = (_odds_mean(held, round(self._density[draw.parent] * held), draw.units, odds) for odds in ODDS)
+                    a, b = (a * c / marks, b * d / marks) if marks else (1.0, 1.0)
+                low, high = low + marks * a, high + marks * b
+            found[node] = (low / total, high / total)
+        return found
+
+    # --- chance
+
+    def chance(self, names: Iterable[Hashable]) -> Chance:
+        """Of at least one mark in a set of outlets, under even mixing."""
+        chosen = list(names)
+        least, greatest = self.bounds(chosen)
+        if least > 0 or greatest == 0:
+            return Chance(1.0 if least > 0 else 0.0)
+        none = self._none_in(chosen)
+        return Chance(1.0 - none) if none is not None else self._simulated(chosen)
+
+    def _none_in(self, names: list[Hashable]) -> float | None:
+        """The chance of no mark, where it can be told exactly."""
+        wanted: defaultdict[_Pool | _Join, int] = defaultdict(int)
+        none = 1.0
+        for name in names:
+            outlet = self.outlets[name]
+            if outlet.marks:
+                none *= 1.0 if outlet.marks.expected == 0 else 0.0
+                continue
+            state = self._states[outlet.node]
+            if state is None:
+                return None
+            wanted[state] += outlet.units
+        pools = [pool for state in wanted for pool in _pools_of(state)]
+        if len(pools) != len(set(pools)):
+            return None
+        for state, units in wanted.items():
+            none *= float(_none_drawn(state, units)[units])
+        return none
+
+    @cached_property
+    def _states(self) -> dict[Node, "_Pool | _Join | None"]:
+        """How each node's content came about; None where marked ways meet again, so that only simulation tells."""
+        found: dict[Node, _Pool | _Join | None] = {}
+        for node in self.order:
+            found[node] = self._state_of(node, found)
+        return found
+
+    def _state_of(self, node: Node, found: Mapping[Node, "_Pool | _Join | None"]) -> "_Pool | _Join | None":
+        if own := self.marks.get(node):
+            return _Pool(node, self.held[node], own.expected)
+        whole, marked, parts = 0, 0.0, []
+        for draw in self._into.get(node, ()):
+            state = found[draw.parent]
+            if state is None:
+                return None
+            if isinstance(state, _Pool) and (state.size == draw.units or state.marked == 0):
+                whole, marked = whole + draw.units, marked + state.marked
+            else:
+                parts.append((draw.units, state))
+        unmarked = self.held[node] - whole - sum(units for units, _ in parts)
+        pools = [pool for _, state in parts for pool in _pools_of(state)]
+        if len(pools) != len(set(pools)):
+            return None
+        rest = _Pool(node, whole + unmarked, marked)
+        if not parts:
+            return rest
+        if len(parts) == 1 and not rest.size:
+            return parts[0][1]
+        return _Join(node, (*([(rest.size, rest)] if rest.size else []), *parts))
+
+    def _simulated(self, names: list[Hashable]) -> Chance:
+        held = sum(self._replicates[name] for name in names)
+        p = float(np.mean(held > 0))
+        return Chance(p, "simulated", float(np.sqrt(max(p * (1 - p), 1 / REPLICATES) / REPLICATES)))
+
+    @cached_property
+    def _replicates(self) -> dict[Hashable, NDArray[np.int64]]:
+        """Marks in each outlet in each of many even mixings, from a fixed seed."""
+        rng = np.random.default_rng(SEED)
+        into: dict[Node, NDArray[np.int64]] = defaultdict(lambda: np.zeros(REPLICATES, dtype=np.int64))
+        found: dict[Hashable, NDArray[np.int64]] = {}
+        places: defaultdict[Node, list[tuple[Hashable, Outlet]]] = defaultdict(list)
+        for name, outlet in self.outlets.items():
+            if outlet.marks:
+                found[name] = np.full(REPLICATES, round(outlet.marks.expected), dtype=np.int64)
+            else:
+                places[outlet.node].append((name, outlet))
+        for node in self.order:
+            own = self.marks.get(node)
+            marked = np.full(REPLICATES, round(own.expected), dtype=np.int64) if own else into[node]
+            left = self.held[node]
+            for name, outlet in places[node]:
+                found[name] = rng.hypergeometric(marked, left - marked, min(outlet.units, left))
+                marked, left = marked - found[name], left - min(outlet.units, left)
+            for draw in self._out[node]:
+                went = rng.hypergeometric(marked, left - marked, min(draw.units, left))
+                marked, left = marked - went, left - min(draw.units, left)
+                if draw.child not in self.marks:
+                    into[draw.child] = into[draw.child] + went
+        return found
+
+    # --- the network
+
+    def _held(self, node: Node, taken_in: Mapping[Node, int]) -> int:
+        """All units of a node; where more left than ever came in (a difference within counting), so many."""
+        out = sum(draw.units for draw in self._out[node]) + self._placed.get(node, 0)
+        known = self.marks[node].units if node in self.marks else taken_in.get(node, 0)
+        return max(known, out, sum(draw.units for draw in self._into.get(node, ())))
+
+    @cached_property
+    def _placed(self) -> dict[Node, int]:
+        found: defaultdict[Node, int] = defaultdict(int)
+        for outlet in self.outlets.values():
+            if outlet.marks is None:
+                found[outlet.node] += outlet.units
+        return dict(found)
+
+    def _parents_first(self) -> list[Node]:
+        order: list[Node] = []
+        seen: set[Node] = set()
+        placed = [outlet.node for outlet in self.outlets.values() if outlet.marks is None]
+        for start in [*self.marks, *self._out, *self._into, *placed]:
+            stack = [(start, False)]
+            while stack:
+                node, done = stack.pop()
+                if done:
+                    order.append(node)
+                elif node not in seen:
+                    seen.add(node)
+                    stack.append((node, True))
+                    stack += [(draw.parent, False) for draw in self._into.get(node, ()) if draw.parent not in seen]
+        return order
+
+
+def _summed(draws: Iterable[Draw]) -> list[Draw]:
+    """One draw for a pair of nodes: several parts of one node are one part of it."""
+    found: dict[tuple[Node, Node], Draw] = {}
+    for draw in draws:
+        before = found.get((draw.parent, draw.child))
+        units, by_bin = (before.units, before.by_bin) if before else (0, False)
+        found[draw.parent, draw.child] = Draw(draw.parent, draw.child, units + draw.units, by_bin or draw.by_bin)
+    return list(found.values())
+
+
+def _pools_of(state: "_Pool | _Join") -> list[Node]:
+    """The marked pools that a state draws from."""
+    if isinstance(state, _Pool):
+        return [state.pool] if state.marked else []
+    return [pool for _, part in state.parts for pool in _pools_of(part)]
+
+
+def none_of(size: int, marked: float, upto: int) -> Floats:
+    """Hypergeometric chance of no marked unit among k drawn of `size`, for k = 0 to `upto`; `marked` may be a mean."""
+    k = np.arange(upto + 1)
+    free = size - marked
+    with np.errstate(invalid="ignore"):
+        log = gammaln(free + 1) - gammaln(np.maximum(free - k, 0) + 1) - gammaln(size + 1) + gammaln(np.maximum(size - k, 0) + 1)
+    return np.where(k <= free, np.exp(np.minimum(log, 0.0)), 0.0)
+
+
+@lru_cache(maxsize=256)
+def _none_drawn(state: "_Pool | _Join", upto: int) -> Floats:
+    """Chance of no mark among k units drawn from a node in this state, k = 0 to `upto`."""
+    if isinstance(state, _Pool):
+        return none_of(state.size, state.marked, min(upto, state.size))
+    size, none = state.parts[0][0], _none_drawn(state.parts[0][1], min(upto, state.parts[0][0]))
+    for units, part in state.parts[1:]:
+        none = _joined(size, none, units, _none_drawn(part, min(upto, units)), upto)
+        size += units
+    return none
+
+
+def _joined(a: int, none_a: Floats, b: int, none_b: Floats, upto: int) -> Floats:
+    """Of k units drawn from a + b mixed units, j come from the first: one sum over shares for each k."""
+    found = np.zeros(min(upto, a + b) + 1)
+    for k in range(len(found)):
+        j = np.arange(max(0, k - b), min(k, a) + 1)
+        found[k] = np.sum(np.exp(_log_choose(a, j) + _log_choose(b, k - j) - _log_choose(a + b, np.array([k]))) * none_a[j] * none_b[k - j])
+    return np.minimum(found, 1.0)
+
+
+def _log_choose(n: int, k: NDArray[np.int64]) -> Floats:
+    return np.asarray(gammaln(n + 1) - gammaln(k + 1) - gammaln(n - k + 1), dtype=np.float64)
+
+
+@lru_cache(maxsize=4096)
+def _odds_mean(size: int, marked: int, drawn: int, odds: float) -> float:
+    """Mean number of marked among `drawn` of `size` where a marked unit is `odds` times as likely to be drawn as another."""
+    if marked <= 0 or drawn <= 0:
+        return 0.0
+    if marked >= size or drawn >= size:
+        return float(min(marked, drawn))
+    return float(nchypergeom_fisher.mean(size, marked, drawn, odds))

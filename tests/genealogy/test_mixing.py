@@ -1,0 +1,188 @@
+"""Bounds, expectation and chance against enumeration of every mixing of small networks, and bounds against networkx on large ones."""
+
+from collections import Counter
+from collections.abc import Iterator
+from fractions import Fraction
+from itertools import product
+from math import comb
+
+import networkx as nx
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.stats import hypergeom
+
+from app.genealogy.mixing import Draw, Exposed, Marks, Mixing, Outlet, none_of
+
+
+class Network:
+    """A small network in plain dicts: the test's own, from which both the program's and the brute force's are made."""
+
+    def __init__(self, marks: dict[str, tuple[int, int]], draws: list[tuple[str, str, int]], outlets: list[tuple[str, str, int]]) -> None:
+        self.marks, self.draws, self.outlets = marks, draws, outlets
+        self.nodes = list(dict.fromkeys([*marks, *(node for a, b, _ in draws for node in (a, b))]))
+
+    def held(self, node: str) -> int:
+        return self.marks[node][0] if node in self.marks else sum(n for _, b, n in self.draws if b == node)
+
+    def mixing(self) -> Mixing:
+        marks = {node: Marks(units, m, m) for node, (units, m) in self.marks.items()}
+        return Mixing(
+            marks, [Draw(*draw) for draw in self.draws], {node: self.held(node) for node in self.nodes},
+            {name: Outlet(node, units) for name, node, units in self.outlets},
+        )  # fmt: skip
+
+    def every_mixing(self) -> dict[tuple[int, ...], Fraction]:
+        """Marks in each outlet -> its chance under even mixing, by going through every share at every node."""
+        states: dict[tuple[tuple[int, ...], tuple[int, ...]], Fraction] = {
+            (tuple(self.marks.get(node, (0, 0))[1] for node in self.nodes), (0,) * len(self.outlets)): Fraction(1)
+        }
+        for i, node in enumerate(self.nodes):  # parents come first
+            ways = [("draw", self.nodes.index(b), n) for a, b, n in self.draws if a == node]
+            ways += [("outlet", j, n) for j, (_, a, n) in enumerate(self.outlets) if a == node]
+            after: Counter[tuple[tuple[int, ...], tuple[int, ...]]] = Counter()
+            for (inside, out), chance in states.items():
+                for shares, p in _shares([n for _, _, n in ways], self.held(node), inside[i]):
+                    new_inside, new_out = list(inside), list(out)
+                    for (kind, j, _), share in zip(ways, shares, strict=True):
+                        (new_inside if kind == "draw" else new_out)[j] += share
+                    after[tuple(new_inside), tuple(new_out)] += chance * p  # type: ignore[assignment]
+            states = dict(after)  # type: ignore[arg-type]
+        found: Counter[tuple[int, ...]] = Counter()
+        for (_, out), chance in states.items():
+            found[out] += chance  # type: ignore[assignment]
+        return dict(found)  # type: ignore[arg-type]
+
+
+def _shares(sizes: list[int], held: int, marked: int) -> Iterator[tuple[tuple[int, ...], Fraction]]:
+    assert sum(sizes) == held
+    for shares in product(*(range(min(n, marked) + 1) for n in sizes)):
+        if sum(shares) == marked:
+            ways = 1
+            for n, share in zip(sizes, shares, strict=True):
+                ways *= comb(n, share)
+            yield shares, Fraction(ways, comb(held, marked))
+
+
+@st.composite
+def networks(draw: st.DrawFn) -> Network:
+    """Panels into first lots, lots into later ones by parts, and packs and rests out of all: two levels, joins that may meet again."""
+    marks = {f"p{i}": (n, draw(st.integers(0, min(3, n)))) for i in range(draw(st.integers(1, 3))) if (n := draw(st.integers(1, 6)))}
+    draws: list[tuple[str, str, int]] = []
+    outlets: list[tuple[str, str, int]] = []
+    level = list(marks)
+    held = {node: n for node, (n, _) in marks.items()}
+    for depth in range(2):
+        lots = [f"l{depth}{i}" for i in range(draw(st.integers(1, 2)))]
+        for node in level:
+            left = held[node]
+            for lot in lots:
+                part = left if lot == lots[-1] and draw(st.booleans()) else draw(st.integers(0, left))
+                if part:
+                    draws.append((node, lot, part))
+                    held[lot] = held.get(lot, 0) + part
+                    left -= part
+            if left:
+                outlets.append((f"rest of {node}", node, left))
+        level = [lot for lot in lots if held.get(lot)]
+    for lot in level:
+        first = draw(st.integers(0, held[lot]))
+        outlets += [(f"{name} of {lot}", lot, n) for name, n in (("pack", first), ("rest", held[lot] - first)) if n]
+    return Network(marks, draws, outlets)
+
+
+@settings(max_examples=150, deadline=None)
+@given(networks(), st.data())
+def test_equals_every_mixing(network: Network, data: st.DataObject) -> None:
+    every = network.every_mixing()
+    names = [name for name, _, _ in network.outlets]
+    chosen = data.draw(st.sets(st.sampled_from(names), min_size=1))
+    told = network.mixing().exposed(chosen)
+    sums = {out: sum(n for name, n in zip(names, out, strict=True) if name in chosen) for out in every}
+    assert (told.least, told.greatest) == (min(sums.values()), max(sums.values()))
+    assert told.expected == pytest.approx(float(sum(p * sums[out] for out, p in every.items())), abs=1e-9)
+    chance = float(sum(p for out, p in every.items() if sums[out]))
+    assert told.chance.value == pytest.approx(chance, abs=1e-9 if told.chance.how == "exact" else 5 * told.chance.error)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_bounds_equal_a_flow_by_networkx(seed: int) -> None:
+    """The maximum flow of another library, on networks too large to enumerate."""
+    rng = np.random.default_rng(seed)
+    marks = {f"p{i}": (400, int(rng.integers(0, 120))) for i in range(24)}
+    held: dict[str, int] = {node: n for node, (n, _) in marks.items()}
+    draws: list[tuple[str, str, int]] = []
+    outlets: list[tuple[str, str, int]] = []
+    level = list(marks)
+    for depth, lots in enumerate((3, 4, 3)):
+        names = [f"l{depth}{i}" for i in range(lots)]
+        for node in level:
+            parts = rng.multinomial(held[node], rng.dirichlet(np.ones(lots + 1)))
+            for name, part in zip(names, parts, strict=False):
+                if part:
+                    draws.append((node, name, int(part)))
+                    held[name] = held.get(name, 0) + int(part)
+            if parts[-1]:
+                outlets.append((f"rest of {node}", node, int(parts[-1])))
+        level = names
+    outlets += [(f"pack {i} of {lot}", lot, part) for lot in level for i, part in enumerate(_cut(held[lot], 900))]
+    network = Network(marks, draws, outlets)
+    mixing = network.mixing()
+    packs = [name for name, _, _ in outlets if name.startswith("pack")]
+    for chosen in ([packs[0]], packs[:3], packs[::2], [name for name, _, _ in outlets]):
+        assert mixing.bounds(chosen) == _by_networkx(network, set(chosen))
+
+
+def _cut(units: int, size: int) -> list[int]:
+    return [size] * (units // size) + ([units % size] if units % size else [])
+
+
+def _by_networkx(network: Network, chosen: set[str]) -> tuple[int, int]:
+    def into(wanted: set[str]) -> int:
+        graph = nx.DiGraph()
+        graph.add_nodes_from(["source", "sink"])
+        for node, (_, m) in network.marks.items():
+            graph.add_edge("source", node, capacity=m)
+        for a, b, n in network.draws:
+            graph.add_edge(a, b, capacity=n)
+        for name, node, n in network.outlets:
+            if name in wanted:
+                graph.add_edge(node, name, capacity=n)
+                graph.add_edge(name, "sink", capacity=n)
+        return int(nx.maximum_flow_value(graph, "source", "sink"))
+
+    others = {name for name, _, _ in network.outlets} - chosen
+    return sum(m for _, m in network.marks.values()) - into(others), into(chosen)
+
+
+def test_two_passes_at_test_leave_six_to_ten() -> None:
+    """100 units with 10 suspects: 90 good, 10 tested again, of which 6 good; all good ones on one reel."""
+    network = Network({"lot": (100, 10)}, [("lot", "first pass", 90), ("lot", "again", 10)],
+                      [("reel a", "first pass", 90), ("reel b", "again", 6), ("rejects", "again", 4)])  # fmt: skip
+    told = network.mixing().exposed(["reel a", "reel b"])
+    assert (told.least, told.greatest) == (6, 10)
+    assert told.expected == pytest.approx(9.6)
+
+
+def test_hypergeometric_chance_of_none() -> None:
+    """N 50, K 5, n 10: P(0) = 0.3106 (a common textbook case, from memory); N 20, K 7, n 12 from SciPy's documentation of hypergeom."""
+    assert none_of(50, 5, 10)[10] == pytest.approx(0.3105628, abs=1e-7)
+    assert none_of(100, 2, 20)[20] == pytest.approx(0.6383838, abs=1e-7)
+    assert none_of(20, 7, 12)[12] == pytest.approx(float(hypergeom.pmf(0, 20, 7, 12)), rel=1e-9)
+
+
+def test_a_colour_sort_widens_the_expectation() -> None:
+    """Fisher's noncentral mean between odds of 1/10 and 10, from its definition; one bin more means the other less."""
+    marks, draws = {"lot": Marks(100, 20, 20)}, [Draw("lot", "bin 1", 60, by_bin=True), Draw("lot", "bin 2", 40, by_bin=True)]
+    mixing = Mixing(marks, draws, {"bin 1": 60, "bin 2": 40}, {"reel": Outlet("bin 1", 60), "rest": Outlet("bin 2", 40)})
+    told: Exposed = mixing.exposed(["reel"])
+    assert told.past_bin and told.expected == pytest.approx(12)
+
+    def mean(odds: float) -> float:
+        weights = [comb(20, k) * comb(80, 60 - k) * odds**k for k in range(21)]
+        return sum(k * w for k, w in enumerate(weights)) / sum(weights)
+
+    assert told.expected_low == pytest.approx(mean(0.1), rel=1e-6)
+    assert told.expected_high == pytest.approx(mean(10), rel=1e-6)
+    assert not mixing.exposed(["reel", "rest"]).least < 20
