@@ -1,0 +1,205 @@
+"""Exposure: how many units of each pack, lot, panel, shipment, customer and place share a suspect origin, and the chance that any does.
+
+*At least* and *at most* are exact bounds by network flow (`mixing.py`); a total is asked of its set, never summed. *Expected* and *chance*
+assume that each draw is a random sample of what it was drawn from; behind a colour sort the expectation stands beside its range for odds
+from 1/10 to 10. Where a suspect may have been on one side or the other of a change-over, expectation and chance take either side as alike.
+"""
+
+from collections import defaultdict
+from collections.abc import Hashable, Sequence
+from dataclasses import dataclass
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from app.catalogue import queries as catalogue
+from app.errors import bad_input
+from app.floor.moves import place_of
+from app.genealogy.exposure_network import Network, network
+from app.genealogy.mixing import Chance, Exposed
+from app.genealogy.suspects import Suspect, any_of, suspected
+from app.ledger.items import Lot, Pack
+from app.ledger.places import Move, Shipment
+from app.ledger.sets import lots_of_panels
+from app.naming.resolve import codes_of, codes_of_items
+
+ASSUMPTIONS = {
+    "bounds": "At least and at most hold however units mixed: maximum flow along the recorded draws.",
+    "even": "Expected and chance assume even mixing: each draw is a random sample of what it was drawn from.",
+    "bin": "Assumes that origin does not affect the bin; the range is for odds from 1/10 to 10 that a suspect unit falls into the bin.",
+    "side": "A suspect on one side of a change-over: each cell is taken as on either side alike.",
+    "simulated": "The chance is simulated from a fixed seed, with its standard error; the ways of the marked units meet again.",
+}
+
+
+@dataclass(frozen=True)
+class ExposedRow:
+    """One thing or one group of them. `kind`: panel, lot, sample, pack, shipment, customer, place, all."""
+
+    kind: str
+    code: str
+    words: str
+    where: str
+    exposed: Exposed
+    members: int = 1
+
+
+@dataclass(frozen=True)
+class Exposure:
+    """The answer to a suspicion: the total, and rows by kind in a fixed order; `assumes` says which assumptions some number rests on."""
+
+    total: ExposedRow
+    panels: tuple[ExposedRow, ...]
+    lots: tuple[ExposedRow, ...]
+    packs: tuple[ExposedRow, ...]
+    shipments: tuple[ExposedRow, ...]
+    customers: tuple[ExposedRow, ...]
+    places: tuple[ExposedRow, ...]
+    assumes: tuple[str, ...]
+
+
+def exposure(session: Session, suspects: Sequence[Suspect], join: str = "any") -> Exposure:
+    """Of any of several suspects, or of all of them together."""
+    if not suspects:
+        raise bad_input("Nothing is suspected.", "suspects", "The list is empty.", "Name a wafer, batch, run, station, person, panel, lot or pack.")
+    if join not in ("any", "all"):
+        raise bad_input("Suspects are joined in one of two ways.", "join", f"It is {join!r}.", "Say any or all.")
+    meant = [suspected(session, one) for one in suspects]
+    return _Answer(session, network(session, meant if join == "all" else [any_of(meant)])).exposure()
+
+
+class _Answer:
+    def __init__(self, session: Session, net: Network) -> None:
+        self.session, self.net = session, net
+        self.names: defaultdict[tuple[str, int], list[Hashable]] = defaultdict(list)
+        for name, place in net.places.items():
+            self.names[place.kind, place.item].append(name)
+        items = [item for _, item in self.names]
+        self.codes = codes_of_items(session, [*dict.fromkeys(items), *net.marked])
+        self.where = {item: place.kind for item, place in place_of(session, items).items()}
+
+    def exposure(self) -> Exposure:
+        packs = [row for row in (self._pack(item) for kind, item in self.names if kind == "pack") if row.exposed.greatest]
+        lots = [self._row("lot", item, self._lot_words()) for kind, item in self.names if kind == "lot"]
+        samples = [self._row("sample", item, {}) for kind, item in self.names if kind == "sample"]
+        shown = [row for row in [*lots, *samples] if row.exposed.greatest]
+        total = ExposedRow("all", "", "every marked unit", "", self._of(list(self.net.places)), len(self.net.places))
+        every = (total, *packs, *shown)
+        return Exposure(
+            total, self._panels(), (*self._panel_lots(), *_sorted(shown)), _sorted(packs), self._shipments(), self._customers(), self._places(),
+            self._assumes([row.exposed for row in every]),
+        )  # fmt: skip
+
+    def _of(self, names: Sequence[Hashable]) -> Exposed:
+        return self.net.mixing.exposed(names)
+
+    def _row(self, kind: str, item: int, words: dict[int, str]) -> ExposedRow:
+        return ExposedRow(kind, self.codes.get(item, ""), words.get(item, ""), self.where.get(item, "floor"), self._of(self.names[kind, item]))
+
+    def _pack(self, item: int) -> ExposedRow:
+        exposed = self._of(self.names["pack", item])
+        whole = Exposed(**(vars(exposed) | {"units": self.net.units.get(item, exposed.units)}))
+        return ExposedRow("pack", self.codes.get(item, ""), self._pack_words.get(item, ""), self.where.get(item, "floor"), whole)
+
+    @property
+    def _pack_words(self) -> dict[int, str]:
+        if not hasattr(self, "_packs"):
+            ids = [item for kind, item in self.names if kind == "pack"]
+            rows = self.session.scalars(select(Pack).where(Pack.item.in_(ids)))
+            self._packs = {row.item: f"{row.form} {row.part_number}" + (f" {row.bin}" if row.bin else "") for row in rows}
+        return self._packs
+
+    def _lot_words(self) -> dict[int, str]:
+        if not hasattr(self, "_lots"):
+            ids = [item for kind, item in self.names if kind == "lot"]
+            self._lots = {lot.item: f"loose{' ' + lot.bin if lot.bin else ''}" for lot in self.session.scalars(select(Lot).where(Lot.item.in_(ids)))}
+        return self._lots
+
+    def _panels(self) -> tuple[ExposedRow, ...]:
+        found = []
+        for panel, (units, sure, possible) in self.net.marked.items():
+            if possible:
+                where = self.where.get(panel, "floor") if ("panel", panel) in self.names else "singulated"
+                found.append(ExposedRow("panel", self.codes.get(panel, ""), "cells", where, _known(units, sure, possible)))
+        return _sorted(found)
+
+    def _panel_lots(self) -> tuple[ExposedRow, ...]:
+        lots = lots_of_panels(self.session, list(self.net.marked))
+        codes = codes_of(self.session, "lot", list(set(lots.values())))
+        sums: defaultdict[int, list[tuple[int, int, int]]] = defaultdict(list)
+        for panel, lot in lots.items():
+            sums[lot].append(self.net.marked[panel])
+        rows = [
+            ExposedRow("lot", codes[lot], "panels", "floor", _known(*(sum(column) for column in zip(*parts, strict=True))), len(parts))
+            for lot, parts in sums.items()
+        ]
+        return _sorted([row for row in rows if row.exposed.greatest])
+
+    def _shipments(self) -> tuple[ExposedRow, ...]:
+        groups: defaultdict[int, list[int]] = defaultdict(list)
+        for pack, shipment in self._shipped.items():
+            groups[shipment].append(pack)
+        codes = codes_of(self.session, "shipment", list(groups))
+        return self._grouped("shipment", {codes[shipment]: (self._customer_of[shipment], packs) for shipment, packs in groups.items()})
+
+    def _customers(self) -> tuple[ExposedRow, ...]:
+        groups: defaultdict[str, list[int]] = defaultdict(list)
+        for pack, shipment in self._shipped.items():
+            groups[self._customer_of[shipment]].append(pack)
+        return self._grouped("customer", {name: (name, packs) for name, packs in groups.items()})
+
+    def _places(self) -> tuple[ExposedRow, ...]:
+        """Where the marked units are: on the floor, in stock, shipped ..., scrapped, samples, differences."""
+        groups: defaultdict[str, list[Hashable]] = defaultdict(list)
+        for (kind, item), names in self.names.items():
+            gone = {"scrapped": "scrapped", "difference": "difference", "sample": "samples"}.get(kind)
+            groups[gone or self.where.get(item, "floor")] += names
+        rows = [ExposedRow("place", "", place, place, self._of(names), len(names)) for place, names in groups.items()]
+        return _sorted([row for row in rows if row.exposed.greatest])
+
+    def _grouped(self, kind: str, groups: dict[str, tuple[str, list[int]]]) -> tuple[ExposedRow, ...]:
+        rows = []
+        for code, (words, packs) in groups.items():
+            exposed = self._of([name for pack in packs for name in self.names["pack", pack]])
+            units = sum(self.net.units.get(pack, 0) for pack in packs)
+            rows.append(ExposedRow(kind, code, words, "shipped", Exposed(**(vars(exposed) | {"units": units})), len(packs)))
+        return _sorted([row for row in rows if row.exposed.greatest])
+
+    @property
+    def _shipped(self) -> dict[int, int]:
+        """Pack -> the shipment that it is with now."""
+        if not hasattr(self, "_with"):
+            ids = [item for kind, item in self.names if kind == "pack" and self.where.get(item) == "shipped"]
+            latest = select(func.max(Move.id)).where(Move.item.in_(ids)).group_by(Move.item)
+            rows = self.session.execute(select(Move.item, Move.shipment).where(Move.id.in_(latest), Move.shipment.is_not(None)))
+            self._with = {item: shipment for item, shipment in rows if shipment is not None}
+        return self._with
+
+    @property
+    def _customer_of(self) -> dict[int, str]:
+        if not hasattr(self, "_customers_by_shipment"):
+            rows = {row.id: row.customer for row in self.session.scalars(select(Shipment).where(Shipment.id.in_(set(self._shipped.values()))))}
+            names = catalogue.with_ids(self.session, list(rows.values()))
+            self._customers_by_shipment = {shipment: names[customer].name for shipment, customer in rows.items()}
+        return self._customers_by_shipment
+
+    def _assumes(self, exposed: Sequence[Exposed]) -> tuple[str, ...]:
+        keys = ["bounds", "even"]
+        if any(one.past_bin for one in exposed):
+            keys.append("bin")
+        if any(sure != possible for _, sure, possible in self.net.marked.values()):
+            keys.append("side")
+        if any(one.chance.how == "simulated" for one in exposed):
+            keys.append("simulated")
+        return tuple(ASSUMPTIONS[key] for key in keys)
+
+
+def _known(units: int, sure: int, possible: int) -> Exposed:
+    """Where each cell is known nothing was mixed."""
+    expected = (sure + possible) / 2
+    return Exposed(units, sure, expected, possible, expected, expected, Chance(1.0 if sure else 0.5 if possible else 0.0), past_bin=False)
+
+
+def _sorted(rows: Sequence[ExposedRow]) -> tuple[ExposedRow, ...]:
+    """The worst first: by expectation, then by code."""
+    return tuple(sorted(rows, key=lambda row: (-row.exposed.expected, row.code)))

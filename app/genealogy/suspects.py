@@ -1,0 +1,196 @@
+"""Suspects: what a case is about, as run lines, wafers or regions of them, panels, loose lots and packs. Read from the record; nothing is written.
+
+Several suspects are joined as *any of* them or *all of* them. What they mark on panels is told cell by cell in `marks.py` of this room.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+
+import numpy as np
+from numpy.typing import NDArray
+from shapely import Polygon, contains_xy
+from sqlalchemy import Select, bindparam, select, text
+from sqlalchemy.orm import Session
+
+from app.errors import bad_input
+from app.floor.packed_dies import die_coordinates
+from app.ledger import walk
+from app.ledger.items import Lot
+from app.ledger.runs import Line, Run, RunVoid, Use
+from app.ledger.sets import LotHolding, Member
+from app.naming.resolve import Named
+from app.receiving.wafers import map_of
+
+
+@dataclass(frozen=True)
+class Region:
+    """Dies of a wafer's map, in the map's own coordinates: inside a rectangle, a ring or a lasso, and of some die bins. All that is given holds."""
+
+    rectangle: tuple[int, int, int, int] | None = None  # x from, y from, x to, y to; both ends inside
+    ring: tuple[float, float, float, float] | None = None  # centre x, centre y, inner and outer radius in dies
+    lasso: tuple[tuple[float, float], ...] = ()  # corners
+    bins: tuple[str, ...] = ()
+
+    def covers(self, x: NDArray[np.int64], y: NDArray[np.int64]) -> NDArray[np.bool_]:
+        """Which of these dies lie in the region's shape. Its bins are asked of the map."""
+        inside = np.ones(len(x), dtype=bool)
+        if self.rectangle:
+            x1, y1, x2, y2 = self.rectangle
+            inside &= (x >= min(x1, x2)) & (x <= max(x1, x2)) & (y >= min(y1, y2)) & (y <= max(y1, y2))
+        if self.ring:
+            cx, cy, inner, outer = self.ring
+            far = np.hypot(x - cx, y - cy)
+            inside &= (far >= inner) & (far <= outer)
+        if self.lasso:
+            inside &= contains_xy(Polygon(self.lasso).buffer(1e-9), x, y)  # a die on the drawn edge is inside
+        return inside
+
+
+@dataclass(frozen=True)
+class Suspect:
+    """One thing that is suspected. Of a batch, station or person `since` and `until` may narrow it, of a person or station `operation`."""
+
+    named: Named
+    region: Region | None = None
+    since: datetime | None = None
+    until: datetime | None = None
+    operation: str | None = None
+    shelves: tuple[str, ...] = ()
+    lines: tuple[int, ...] = ()  # only these run lines of it
+
+
+@dataclass(frozen=True)
+class Suspected:
+    """What one suspect, or any of several, is on the record. `since`: entries from which on panels, loose lots or packs are meant."""
+
+    lines: frozenset[int] = frozenset()
+    wafers: dict[int, tuple[Region, ...]] = field(default_factory=dict)  # none: all of the wafer
+    panels: dict[int, int] = field(default_factory=dict)
+    loose: dict[int, int] = field(default_factory=dict)
+    packs: dict[int, int] = field(default_factory=dict)
+
+
+def suspected(session: Session, suspect: Suspect) -> Suspected:
+    """What one suspect is on the record. Raises bad_input where it can't be suspected like that."""
+    kind = suspect.named.kind
+    if kind == "wafer":
+        return Suspected(wafers={suspect.named.id: (suspect.region,) if suspect.region else ()})
+    if suspect.region is not None:
+        raise bad_input("Only a wafer has regions.", "region", f"{suspect.named.code} is a {kind}.", "Leave the region out, or name a wafer.")
+    if kind == "batch":
+        return _of_batch(session, suspect)
+    if kind in ("run", "load", "line"):
+        return _with_items(session, _narrowed(suspect, _lines_of_run(session, suspect)))
+    if kind in ("station", "person"):
+        if suspect.since is None and suspect.until is None:
+            raise bad_input("A span of time is missing.", "since", f"{suspect.named.code} is a {kind}.", "Say from when to when.")
+        return _with_items(session, _narrowed(suspect, _lines_at(session, suspect)))
+    if kind == "lot":
+        return _of_lot(session, suspect.named.id)
+    if kind == "panel":
+        return Suspected(panels={suspect.named.id: 0})
+    if kind in ("pack", "sample"):
+        return Suspected(packs={suspect.named.id: 0}) if kind == "pack" else Suspected(loose={suspect.named.id: 0})
+    raise bad_input(f"A {kind} can't be suspected.", "code", f"{suspect.named.code} is a {kind}.", "Name an item, run, load, station or person.")
+
+
+def any_of(several: Sequence[Suspected]) -> Suspected:
+    """One suspicion of all that several are about: a cell that two of them mean is counted once."""
+    joined = Suspected()
+    for one in several:
+        joined = Suspected(
+            joined.lines | one.lines, _wider(joined.wafers, one.wafers), _earlier(joined.panels, one.panels), _earlier(joined.loose, one.loose),
+            _earlier(joined.packs, one.packs),
+        )  # fmt: skip
+    return joined
+
+
+def dies_in(session: Session, wafer: int, regions: Sequence[Region], numbers: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Which of these dies of a wafer (numbers as `packed_dies` has them) lie in one of the regions of its map."""
+    x, y = die_coordinates(numbers)
+    found = np.zeros(len(numbers), dtype=bool)
+    for region in regions:
+        inside = region.covers(x, y)
+        if region.bins:
+            die_map = map_of(session, wafer)
+            index = die_map.index_of(x, y)
+            of_bin = np.array([entry.code in region.bins for entry in die_map.table])
+            inside &= (index >= 0) & of_bin[die_map.grid.ravel()[np.maximum(index, 0)]]
+        found |= inside
+    return found
+
+
+def _of_batch(session: Session, suspect: Suspect) -> Suspected:
+    batches = [suspect.named.id, *session.scalars(_MIXES, {"batch": suspect.named.id})]
+    lines = list(session.scalars(_standing(select(Line)).join(Use, Use.line == Line.id).where(Use.item.in_(batches)).distinct()))
+    narrowed = _narrowed(suspect, lines)
+    whole = suspect.since is None and suspect.until is None and not suspect.lines
+    frames = dict.fromkeys(session.scalars(_FRAMES, {"batches": batches}), 0) if whole else {}
+    return any_of([_with_items(session, narrowed), Suspected(panels=frames)])
+
+
+def _lines_of_run(session: Session, suspect: Suspect) -> list[Line]:
+    query = _standing(select(Line)).where(Line.id == suspect.named.id if suspect.named.kind == "line" else Line.run == suspect.named.id)
+    return [line for line in session.scalars(query) if not suspect.shelves or line.shelf in suspect.shelves]
+
+
+def _lines_at(session: Session, suspect: Suspect) -> list[Line]:
+    """Lines of a station, or of a person at an operation, that were open in the span."""
+    of = Run.station if suspect.named.kind == "station" else Run.person
+    query = _standing(select(Line)).join(Run, Run.id == Line.run).where(of == suspect.named.id)
+    if suspect.operation:
+        query = query.where(Run.operation == suspect.operation)
+    return list(session.scalars(query))
+
+
+def _narrowed(suspect: Suspect, lines: Iterable[Line]) -> list[Line]:
+    return [
+        line
+        for line in lines
+        if (not suspect.lines or line.id in suspect.lines)
+        and (suspect.until is None or line.started_at <= suspect.until)
+        and (suspect.since is None or line.ended_at is None or line.ended_at >= suspect.since)
+    ]
+
+
+def _with_items(session: Session, lines: Sequence[Line]) -> Suspected:
+    """Lines over panels as they are; lines over loose lots and packs as all that was in these then."""
+    items = {line.item: line.e for line in sorted(lines, key=lambda line: -line.e) if line.item is not None}
+    kinds = walk.kinds_of(session, items)
+    return Suspected(
+        lines=frozenset(line.id for line in lines if line.set is not None),
+        loose={item: e for item, e in items.items() if kinds[item] != "pack"},
+        packs={item: e for item, e in items.items() if kinds[item] == "pack"},
+    )
+
+
+def _of_lot(session: Session, lot: int) -> Suspected:
+    if session.get_one(Lot, lot).form == "loose":
+        return Suspected(loose={lot: 0})
+    query = select(Member.panel, LotHolding.e).join(LotHolding, LotHolding.set == Member.set).where(LotHolding.lot == lot)
+    return Suspected(panels={panel: e for panel, e in session.execute(query.order_by(LotHolding.e.desc()))})
+
+
+def _standing(query: "Select[Line]") -> "Select[Line]":
+    """Without the lines of voided runs."""
+    return query.where(~select(RunVoid.run).where(RunVoid.run == Line.run).exists())
+
+
+def _earlier(a: dict[int, int], b: dict[int, int]) -> dict[int, int]:
+    return a | {item: min(e, a.get(item, e)) for item, e in b.items()}
+
+
+def _wider(a: dict[int, tuple[Region, ...]], b: dict[int, tuple[Region, ...]]) -> dict[int, tuple[Region, ...]]:
+    """A wafer that is suspected whole and in part is suspected whole."""
+    return a | {wafer: (*a[wafer], *regions) if a.get(wafer) and regions else () if wafer in a else regions for wafer, regions in b.items()}
+
+
+_MIXES = text("""
+    with recursive below(id) as (
+        select child from flow where parent = :batch and kind = 'mix'
+        union
+        select f.child from below cross join flow f where f.parent = below.id and f.kind = 'mix'
+    ) select id from below
+""")
+_FRAMES = text("select child from flow where parent in :batches and kind = 'frame'").bindparams(bindparam("batches", expanding=True))
