@@ -1,0 +1,108 @@
+"""Exposure on random histories: sets and bounds equal what the oracle finds in its own simulated units, alone and for several things together."""
+
+from collections.abc import Iterator
+from random import Random
+
+import pytest
+from sqlalchemy.orm import Session
+
+from app.db import House
+from app.genealogy.exposure import ExposedRow, Exposure, _Answer, exposure
+from app.genealogy.exposure_network import network
+from app.genealogy.suspects import Suspect, suspected
+from tests.oracle.answers import of_kind
+from tests.oracle.factory import Factory
+from tests.oracle.histories import random_history
+from tests.oracle.player import Profile
+from tests.replay.asked import Record
+from tests.replay.compare import _Compared
+from tests.replay.driver import Replay
+
+LONG = Profile(off_tape="first")
+
+
+@pytest.mark.parametrize("seed", range(2))
+def test_exposure_equals_the_oracle(house: House, seed: int) -> None:
+    assert list(differences(house, 3000 + seed)) == []
+
+
+def differences(house: House, seed: int, profile: Profile = LONG, origins: int = 25) -> Iterator[str]:
+    """Everything in which the program's exposure and the oracle differ after one random history, in words."""
+    history = random_history(seed, profile)
+    replay, oracle = Replay(house, history).run(), Factory.replay(history)
+    with house.snapshot() as session:
+        compared = _Compared(Record(session, replay), oracle)
+        names = _origins(oracle, Random(seed), origins)
+        for origin in names:
+            yield from _one(session, replay, compared, oracle, origin, Random(f"{seed} {origin}"))
+
+
+def _origins(oracle: Factory, chance: Random, at_most: int) -> list[str]:
+    runs = [run for run in oracle.runs.values() if not run.void]
+    lines = [line.name for run in runs for line in run.lines]
+    names = [*oracle.wafers, *oracle.batches, *oracle.panels, *oracle.lots, *(run.name for run in runs), *lines]
+    return sorted(chance.sample(names, min(at_most, len(names))))
+
+
+def _one(session: Session, replay: Replay, compared: _Compared, oracle: Factory, origin: str, chance: Random) -> Iterator[str]:
+    symbols = replay.symbols(session)
+    told = exposure(session, [Suspect(replay.named(origin))])
+    rows = {symbols[row.code]: row for row in (*told.packs, *told.lots) if row.words != "panels"}
+    true = {thing for thing in oracle.forward(origin) if thing.split(":")[0] in ("pack", "loose", "sample")}
+    doubtful = {thing for thing in compared.holders if origin in compared._untold(thing)}
+    if ((set(rows) ^ true) - {origin}) - doubtful:
+        yield f"{origin}: {sorted(set(rows) - true)} too much, {sorted(true - set(rows) - doubtful)} missing"
+    for thing in sorted(set(rows) & true - doubtful):
+        one = rows[thing].exposed
+        if (one.least, one.greatest) != oracle.bounds([thing], origin):
+            yield f"{origin} in {thing}: {(one.least, one.greatest)}, should be {oracle.bounds([thing], origin)}"
+        if not one.least <= one.expected <= one.greatest:
+            yield f"{origin} in {thing}: expected {one.expected} outside {(one.least, one.greatest)}"
+    packs = sorted(of_kind(rows, "pack") & true - doubtful)
+    if len(packs) > 1:
+        some = chance.sample(packs, min(3, len(packs)))
+        bounds = _together(session, replay, origin, some)
+        if bounds != oracle.bounds(some, origin):
+            yield f"{origin} in {some} together: {bounds}, should be {oracle.bounds(some, origin)}"
+    yield from _truth(oracle, origin, rows)
+    yield from _adds_up(origin, told)
+
+
+def _together(session: Session, replay: Replay, origin: str, packs: list[str]) -> tuple[int, int]:
+    net = network(session, [suspected(session, Suspect(replay.named(origin)))])
+    names = [name for pack in packs for name in _Answer(session, net).names["pack", replay.ids[pack]]]
+    return net.mixing.bounds(names)
+
+
+def _truth(oracle: Factory, origin: str, rows: dict[str, ExposedRow]) -> Iterator[str]:
+    """What chance put into a thing is inside its bounds; what must be there is there."""
+    for thing, row in rows.items():
+        is_there = origin in oracle.truth(thing)
+        if (row.exposed.least > 0 and not is_there) or (row.exposed.greatest == 0 and is_there):
+            yield f"{origin} in {thing}: truth {is_there}, bounds {(row.exposed.least, row.exposed.greatest)}"
+
+
+def _adds_up(origin: str, told: Exposure) -> Iterator[str]:
+    """Expectations of the places add up to that of everything, and no bound of a part is beyond the whole."""
+    whole = told.total.exposed
+    if abs(sum(row.exposed.expected for row in told.places) - whole.expected) > 1e-6 * max(1.0, whole.expected):
+        yield f"{origin}: places have {sum(row.exposed.expected for row in told.places)}, all {whole.expected}"
+    if any(row.exposed.greatest > whole.greatest for row in told.places):
+        yield f"{origin}: a place has more than all"
+
+
+if __name__ == "__main__":  # python -m tests.genealogy.test_exposure 0 50
+    import sys
+    import tempfile
+    from pathlib import Path
+
+    from app.migrate import upgrade
+    from app.settings import Settings
+
+    for seed in range(int(sys.argv[1]), int(sys.argv[2])):
+        with tempfile.TemporaryDirectory() as folder:
+            fresh = House(Settings(data_dir=Path(folder), cheap_passwords=True))
+            upgrade(fresh)
+            found = list(differences(fresh, seed, origins=40))
+            print(seed, len(found), *found[:8], sep="\n   ", flush=True)
+            fresh.dispose()
