@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from sqlalchemy.orm import Session
 
+from app.floor.map_classes import number_of
 from app.floor.placed_where import At, cells_of
 from app.floor.wafer_picture import STATES, WaferPicture
 
@@ -23,7 +24,7 @@ class DieLine:
 
 def die_list(session: Session, picture: WaferPicture, only: str | None = None, after: int = -1, most: int | None = None) -> list[DieLine]:
     """Dies of one class or of all, after a key. With a limit one more is given than asked for, if there is one: then there is a next page."""
-    number = picture.number_of(only)
+    number = number_of(picture.classes, only)
     flat = picture.keys.ravel()
     shown = np.flatnonzero(flat == number if number else (flat > 0) | (picture.states.ravel() > 0))
     shown = shown[shown > after][: None if most is None else most + 1]

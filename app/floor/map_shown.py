@@ -7,7 +7,7 @@ from urllib.parse import urlencode
 from app.drawing.grid_frame import GridFrame
 from app.drawing.grid_picture import Over, overlay
 from app.drawing.looks import LEAST_PITCH, swatch
-from app.floor.wafer_picture import MapClass
+from app.floor.map_classes import MapClass
 
 CLOSE_UP = (25, 15, 16)  # columns, rows, pixels a place: fits a small screen, and a finger
 

@@ -11,11 +11,13 @@ from fastapi.responses import RedirectResponse, Response
 from numpy.typing import NDArray
 
 from app.drawing.grid_frame import GridFrame
-from app.drawing.grid_picture import cut_out, paint
+from app.drawing.grid_picture import Over, cut_out, paint
 from app.floor.die_list import DieLine, die_list
+from app.floor.map_classes import highlighted, number_of
 from app.floor.map_shown import Asked, close_up, close_up_frame, legend, neighbours, whole
-from app.floor.wafer_account import die_story, panel_story, wafer_account
-from app.floor.wafer_picture import STATES, VIEWS, View, highlighted, wafer_picture
+from app.floor.panel_picture import MARKS, cell_list, panel_picture
+from app.floor.wafer_account import CellStory, cell_story, die_story, panel_story, wafer_account
+from app.floor.wafer_picture import STATES, VIEWS, View, wafer_picture
 from app.naming.resolve import resolve
 from app.people.callers import Calling
 from app.web import house_of, render
@@ -39,7 +41,7 @@ def wafer_page(request: Request, who: Calling, code: str, asked: AskedOfWafer) -
     with house_of(request).reading() as session:
         named = resolve(session, code, "wafer")
         picture = wafer_picture(session, named, _view(asked))
-        picture.number_of(asked.only)  # a class that the map does not have is refused
+        number_of(picture.classes, asked.only)  # a class that the map does not have is refused
         story = die_story(session, named, *asked.chosen) if asked.chosen else None
         account = wafer_account(session, named)
     path = request.url_for("wafer_page", code=named.code).path
@@ -89,7 +91,7 @@ def chosen_on_wafer(request: Request, who: Calling, code: str, asked: AskedOfWaf
 def wafer_map_png(request: Request, who: Calling, code: str, asked: AskedOfWafer, close: str = "") -> Response:
     with house_of(request).reading() as session:
         picture = wafer_picture(session, resolve(session, code, "wafer"), _view(asked))
-    keys, looks = highlighted(picture, asked.only)
+    keys, looks = highlighted(picture.keys, picture.classes, asked.only)
     part = close_up_frame(asked, picture.frame) if close else None
     drawn = paint(cut_out(keys, picture.frame, part), looks, part) if part else paint(keys, looks, picture.frame)
     return Response(drawn, media_type="image/png")
@@ -128,11 +130,108 @@ def wafer_dies_csv(request: Request, who: Calling, code: str, asked: AskedOfWafe
     return _csv(f"{named.code}-dies", head, (row for line in lines for row in _die_rows(named.code, line)))
 
 
+def asked_of_panel(
+    view: Annotated[str, Query(max_length=80)] = MARKS, only: Annotated[str, Query(max_length=200)] = "", column: Number = None, row: Number = None
+) -> Asked:
+    return Asked(view, only, column, row, ("column", "row"))
+
+
+AskedOfPanel = Annotated[Asked, Depends(asked_of_panel)]
+
+
 @router.get("/panels/{code}")
-def panel_page(request: Request, who: Calling, code: str) -> Response:
+def panel_page(request: Request, who: Calling, code: str, asked: AskedOfPanel) -> Response:
     with house_of(request).reading() as session:
-        found = panel_story(session, resolve(session, code, "panel"))
-    return render(request, "floor/panel.html", panel=found)
+        named = resolve(session, code, "panel")
+        picture = panel_picture(session, named, asked.view)
+        number_of(picture.classes, asked.only)
+        cell = cell_story(session, named, asked.y or 0, asked.x or 0) if asked.chosen else None
+        found = panel_story(session, named)
+    path = request.url_for("panel_page", code=named.code).path
+    return render(
+        request, "floor/panel.html", panel=found, asked=asked, picture=picture, cell=cell, path_here=path,
+        views=[(_words_of(view), asked.query(view=view, only=None), view == picture.view) for view in picture.views],
+        title=_words_of(picture.view), whole=whole(path, asked, picture.frame, Over(("column", "row"))), legend=legend(picture.classes, asked),
+        every=asked.query(only=None), beside=neighbours(asked, picture.frame), rest=asked.query(column=None, row=None),
+    )  # fmt: skip
+
+
+@router.get("/panels/{code}/touched")
+def touched_on_panel(
+    request: Request, who: Calling, code: str, asked: AskedOfPanel,
+    at_x: Annotated[Pixel, Query(alias="at.x")] = 0, at_y: Annotated[Pixel, Query(alias="at.y")] = 0,
+) -> Response:  # fmt: skip
+    """The picture was touched at a pixel: on to the cell there."""
+    with house_of(request).reading() as session:
+        named = resolve(session, code, "panel")
+        place = panel_picture(session, named).frame.place_at(at_x, at_y)
+    path = request.url_for("panel_page", code=named.code).path
+    return RedirectResponse(f"{path}{asked.at(place)}#chosen" if place else path + asked.query(), status_code=303)
+
+
+@router.get("/panels/{code}/chosen")
+def chosen_on_panel(request: Request, who: Calling, code: str, asked: AskedOfPanel) -> Response:
+    """What the page says of a chosen cell, alone: for the script."""
+    with house_of(request).reading() as session:
+        named = resolve(session, code, "panel")
+        picture = panel_picture(session, named, asked.view)
+        cell = cell_story(session, named, asked.y or 0, asked.x or 0)
+    path = request.url_for("panel_page", code=named.code).path
+    return render(request, "floor/_cell.html", cell=cell, path_here=path, beside=neighbours(asked, picture.frame))
+
+
+@router.get("/panels/{code}/map.png")
+def panel_map_png(request: Request, who: Calling, code: str, asked: AskedOfPanel) -> Response:
+    with house_of(request).reading() as session:
+        picture = panel_picture(session, resolve(session, code, "panel"), asked.view)
+    keys, looks = highlighted(picture.keys, picture.classes, asked.only)
+    return Response(paint(keys, looks, picture.frame), media_type="image/png")
+
+
+@router.get("/panels/{code}/map.csv")
+def panel_map_csv(request: Request, who: Calling, code: str, asked: AskedOfPanel) -> Response:
+    """The numbers of the legend."""
+    with house_of(request).reading() as session:
+        picture = panel_picture(session, resolve(session, code, "panel"), asked.view)
+    return _csv(f"{picture.panel.code}-map", ("class", "meaning", "cells"), [(one.name, one.words, one.count) for one in picture.classes])
+
+
+@router.get("/panels/{code}/cells")
+def panel_cells(request: Request, who: Calling, code: str, asked: AskedOfPanel, after: Key = -1) -> Response:
+    with house_of(request).reading() as session:
+        picture = panel_picture(session, resolve(session, code, "panel"), asked.view)
+        number = number_of(picture.classes, asked.only)
+        found = [(key, cell) for key, cell in enumerate(cell_list(session, picture)) if not number or picture.keys.flat[key] == number]
+    shown = [(key, cell) for key, cell in found if key > after][: _PAGE + 1]
+    return render(
+        request, "floor/cells.html", panel=picture.panel, cells=[cell for _, cell in shown[:_PAGE]],
+        path_here=request.url_for("panel_page", code=picture.panel.code).path, rest=asked.query(),
+        next=asked.query(after=shown[_PAGE - 1][0]) if len(shown) > _PAGE else None, first=asked.query() if after >= 0 else None,
+        only=next((one.name for one in picture.classes if one.key == asked.only), ""), all=asked.query(only=None),
+    )  # fmt: skip
+
+
+@router.get("/panels/{code}/cells.csv")
+def panel_cells_csv(request: Request, who: Calling, code: str) -> Response:
+    with house_of(request).reading() as session:
+        picture = panel_picture(session, resolve(session, code, "panel"))
+        cells = cell_list(session, picture)
+    head = ("panel", "row", "column", "marks", "role", "wafer", "x", "y", "die bin", "run", "run from (UTC)", "run to (UTC)")
+    return _csv(f"{picture.panel.code}-cells", head, (row for cell in cells for row in _cell_rows(cell)))
+
+
+def _words_of(view: str) -> str:
+    return "marks by reason" if view == MARKS else f"wafers of the {view} dies"
+
+
+def _cell_rows(cell: CellStory) -> Iterable[Sequence[object]]:
+    """A row a die; one row with empty columns for a cell without one."""
+    first = (cell.panel, cell.row, cell.column, "; ".join(cell.marks))
+    for die in cell.dies:
+        times = die.started_at.isoformat(), die.ended_at.isoformat() if die.ended_at else ""
+        yield (*first, die.placed_as, die.wafer, die.x, die.y, die.bin or "", die.run, *times)
+    if not cell.dies:
+        yield (*first, "", "", "", "", "", "", "", "")
 
 
 def _view(asked: Asked) -> View:

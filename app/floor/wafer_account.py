@@ -13,7 +13,7 @@ from app.errors import bad_input
 from app.floor import bitmaps
 from app.floor.marks import good_units
 from app.floor.packed_dies import die_numbers
-from app.floor.placed_where import At, cells_of, placed_from, placed_on
+from app.floor.placed_where import At, Placed, cells_of, placed_from, placed_on
 from app.floor.placement_check import WaferCount, count_wafer
 from app.floor.progress import progress
 from app.floor.used_dies import dies_in, used_before
@@ -137,6 +137,12 @@ def cell_story(session: Session, panel: Named, row: int, column: int) -> CellSto
     index = (row - 1) * size.columns + column - 1
     placed = placed_on(session, panel.id)
     here = placed.only(placed.cell == index)
+    marks = [mark.reason for mark in marks_on(session, panel.id) if index in cell_indices(mark.cells)]
+    return CellStory(panel.code, row, column, tuple(dies_on(session, here)), tuple(marks))
+
+
+def dies_on(session: Session, here: Placed) -> list[DieOn]:
+    """The dies of these placements, in their order."""
     wafers = np.unique(here.wafer).tolist()
     codes = codes_of(session, "wafer", wafers)
     roles = {item: role for item, role in session.execute(select(Wafer.item, Wafer.role).where(Wafer.item.in_(wafers)))}
@@ -148,14 +154,13 @@ def cell_story(session: Session, panel: Named, row: int, column: int) -> CellSto
         of = maps[wafer].bin_at(x, y)
         code, quality = (of.code, of.quality) if of else (None, None)
         dies.append(DieOn(roles[wafer], step_role, codes[wafer], x, y, code, quality, at.run, at.started_at, at.ended_at))
-    marks = [mark.reason for mark in _marks(session, panel.id) if index in _cell_indices(mark.cells)]
-    return CellStory(panel.code, row, column, tuple(dies), tuple(marks))
+    return dies
 
 
 def panel_story(session: Session, panel: Named) -> PanelStory:
     size = session.get_one(Panel, panel.id)
     marked: dict[str, bitmaps.Bitmap] = {}
-    for mark in _marks(session, panel.id):
+    for mark in marks_on(session, panel.id):
         cells = bitmaps.read(mark.cells)
         marked[mark.reason] = cells | marked[mark.reason] if mark.reason in marked else cells
     went: defaultdict[tuple[str, int, int], int] = defaultdict(int)
@@ -179,10 +184,10 @@ def _placements(session: Session, which: object) -> list[Placement]:
     return list(session.scalars(query.where(~select(RunVoid.run).where(RunVoid.run == Placement.run).exists()).order_by(Placement.id)))
 
 
-def _marks(session: Session, panel: int) -> list[CellMark]:
+def marks_on(session: Session, panel: int) -> list[CellMark]:
     return list(session.scalars(select(CellMark).where(CellMark.panel == panel, CellMark.closed_e.is_(None)).order_by(CellMark.id)))
 
 
-def _cell_indices(packed: bytes) -> list[int]:
+def cell_indices(packed: bytes) -> list[int]:
     found: list[int] = np.flatnonzero(np.unpackbits(np.frombuffer(packed, dtype=np.uint8), bitorder="little")).tolist()
     return found

@@ -11,7 +11,7 @@ from app.drawing import looks
 from app.drawing.grid_frame import GridFrame, pitch_for
 from app.drawing.grid_picture import Keys, Over
 from app.drawing.looks import Look
-from app.errors import bad_input
+from app.floor.map_classes import MapClass
 from app.floor.packed_dies import die_coordinates
 from app.floor.placed_where import Placed, placed_from
 from app.floor.used_dies import dies_in
@@ -33,17 +33,6 @@ _MOST_BINS = 7  # with a look of their own
 _SIDES = ("bottom", "left", "top", "right")
 
 
-@dataclass(frozen=True)
-class MapClass:
-    """A class of places in a picture: its key in addresses, its name, what that means, its look, how many places are in it."""
-
-    key: str
-    name: str
-    words: str
-    look: Look
-    count: int
-
-
 @dataclass(frozen=True, eq=False)
 class WaferPicture:
     """`keys[row, column]` as a person sees the wafer: 0 is no die, n is classes[n - 1]. `outside`: dies used beyond the map's grid."""
@@ -61,16 +50,6 @@ class WaferPicture:
     @property
     def over(self) -> Over:
         return Over(notch=_notch(self.die_map), origin=_origin(self.die_map, self.frame))
-
-    def number_of(self, only: str | None) -> int | None:
-        """The number of the class with this key; None for all."""
-        if not only:
-            return None
-        for number, one in enumerate(self.classes, 1):
-            if one.key == only:
-                return number
-        known = ", ".join(one.key for one in self.classes)
-        raise bad_input("The map has no such class.", "only", f"{only!r} is none of {known}.", "Choose one from the legend.")
 
 
 def wafer_picture(session: Session, wafer: Named, view: View = "use") -> WaferPicture:
@@ -102,16 +81,6 @@ def frame_of(die_map: DieMap) -> GridFrame:
         die_map.width, die_map.height, die_map.x_min if right else die_map.x_max, die_map.y_min if down else die_map.y_max,
         1 if right else -1, 1 if down else -1, pitch_for(die_map.width, die_map.height),
     )  # fmt: skip
-
-
-def highlighted(picture: WaferPicture, only: str | None) -> tuple[Keys, list[Look]]:
-    """The keys and looks to paint: all classes, or one of them among dies that are only there."""
-    every = [one.look for one in picture.classes]
-    number = picture.number_of(only)
-    if number is None:
-        return picture.keys, every
-    keys = np.where(picture.keys == number, 1, np.where(picture.keys > 0, 2, 0)).astype(np.uint8)
-    return keys, [every[number - 1], Look(looks.PALE, "ring")]
 
 
 def _states(states: NDArray[np.uint8]) -> tuple[MapClass, ...]:

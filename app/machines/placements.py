@@ -9,6 +9,7 @@ from pydantic import BaseModel, Field
 from sqlalchemy.orm import Session
 
 from app.errors import bad_input
+from app.floor.panel_picture import cell_list, panel_picture
 from app.floor.placements import import_placements, read_log
 from app.floor.wafer_account import cell_story, die_story, panel_story, wafer_account
 from app.floor.wafer_picture import STATES, wafer_picture
@@ -212,6 +213,13 @@ def one_die(wafer: str, x: Coordinate, y: Coordinate, call: Calling) -> DieOut:
 def one_cell(panel: str, row: RowOrColumn, column: RowOrColumn, call: Calling) -> CellStoryOut:
     with call.house.reading() as session:
         return CellStoryOut(**asdict(cell_story(session, resolve(session, panel, "panel"), row, column)))
+
+
+@router.get("/panels/{panel}/cells", summary="Every cell of a panel: its marks and its dies")
+def all_cells(panel: str, call: Calling) -> list[CellStoryOut]:
+    """Row by row from the upper left."""
+    with call.house.reading() as session:
+        return [CellStoryOut(**asdict(cell)) for cell in cell_list(session, panel_picture(session, resolve(session, panel, "panel")))]
 
 
 @router.get("/panels/{panel}", summary="A panel: its size, good cells, marks, dies, lot and next step")
