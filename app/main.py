@@ -14,6 +14,8 @@ from fastapi.staticfiles import StaticFiles
 from app.catalogue import pages as catalogue_pages
 from app.catalogue import queries as catalogue
 from app.db import House
+from app.desk import first_pages
+from app.desk import pages as desk_pages
 from app.errors import refuse
 from app.floor import pages as floor_pages
 from app.genealogy import pages as genealogy_pages
@@ -42,6 +44,7 @@ _CALLS = (
     corrections.router, packing.router, labels.router, holds.router, genealogy.router, lists.router,
 )  # fmt: skip
 _PAGES = (
+    first_pages.router, desk_pages.router,
     people_pages.router, catalogue_pages.router, scan_pages.router, floor_pages.router, ovens_pages.router, paper_pages.router,
     genealogy_pages.router, trace_pages.router, run_pages.router, traveller_pages.router, label_pages.router, form_pages.router,
 )  # fmt: skip

@@ -31,7 +31,7 @@ def standings(session: Session, lots: list[Lot]) -> dict[int, Standing]:
     loose = [lot.item for lot in lots if lot.form == "loose"]
     every = [panel for members in panels.values() for panel in members]
     stand = progress(session, every) | loose_progress(session, loose)
-    held = stops_on(session, [*every, *loose])
+    held = stops_on(session, every) | stops_on(session, loose)  # apart: of panels a probe finds nearly always that there is nothing
     judged = open_judgements(session, every)
     claimed = set(session.scalars(select(Claim.item).where(Claim.item.in_([*every, *loose]))))
     names = _names(session, stand)

@@ -5,7 +5,6 @@ from typing import Annotated, Any
 
 from fastapi import APIRouter, Form, Request
 from fastapi.responses import Response
-from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
@@ -23,19 +22,6 @@ from app.web import check_form, house_of, redirect, render
 
 router = APIRouter(include_in_schema=False)
 Text = Annotated[str, Form(max_length=200)]
-
-
-@router.get("/loads")
-def every_load(request: Request, who: Calling) -> Response:
-    with house_of(request).reading() as session:
-        rows = list(session.scalars(select(Load).order_by(Load.id.desc()).limit(50)))
-        codes = codes_of(session, "load", [row.id for row in rows])
-        ovens = {one.id: one for one in catalogue.every(session, "station") if "cure" in one.body.operations}
-        shown = [
-            {"code": codes[r.id], "oven": ovens[r.station].name if r.station in ovens else "", "state": loads.state_of(session, r)} for r in rows
-        ]
-        recipes = [one.name for one in catalogue.every(session, "recipe")]
-    return render(request, "ovens/loads.html", rows=shown, ovens=[one.name for one in ovens.values()], recipes=recipes)
 
 
 @router.post("/loads")

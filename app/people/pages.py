@@ -25,12 +25,6 @@ router = APIRouter(include_in_schema=False)
 Lines = Annotated[list[str], Form(default_factory=list, max_length=100)]
 
 
-@router.get("/people")
-def people(request: Request, who: Calling) -> Response:
-    with house_of(request).reading() as session:
-        return render(request, "people/people.html", people=everyone(session), duties=DUTIES, may=who.has("administer"))
-
-
 @router.post("/people")
 def add_person_now(request: Request, who: Calling, name: Line, password: Line, duties: Lines, key: Line = "") -> Response:
     new = new_secret("password", password, cheap=house_of(request).settings.cheap_passwords)

@@ -1,0 +1,96 @@
+"""A list as a page, as CSV and as JSON: the same rows at the same address, with `format=csv` or `format=json`."""
+
+import csv
+import io
+import json
+from collections.abc import Iterator
+from datetime import date, datetime
+from typing import Any
+from urllib.parse import urlencode
+
+from fastapi import Request
+from fastapi.responses import Response
+
+from app.desk.listing import Cell, Linked, Listing, Shown, State, asked_of, show
+from app.errors import bad_input
+from app.genealogy.tables import safe
+from app.web import house_of, render
+
+FORMATS = ("html", "csv", "json")
+
+
+def answer(request: Request, listing: Listing, **more: Any) -> Response:
+    form = request.query_params.get("format", "html")
+    if form not in FORMATS:
+        raise bad_input("A list has no such form.", "format", f"It is none of: {', '.join(FORMATS)}.", "Choose one of them.")
+    asked = asked_of(listing, request.query_params)
+    with house_of(request).reading() as session:
+        shown = show(session, listing, asked)
+    if form == "csv":
+        return _file(listing, as_csv(shown), "text/csv; charset=utf-8", "csv")
+    if form == "json":
+        return _file(listing, as_json(shown), "application/json", "json")
+    return render(request, listing.template, shown=shown, listing=listing, asked=asked, links=_Links(request, shown), plain=_plain, **more)
+
+
+def as_csv(shown: Shown) -> str:
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\r\n")
+    writer.writerow([column.name for column in shown.listing.columns])
+    for row in shown.rows:
+        writer.writerow([safe(_flat(cell)) for cell in row])
+    return out.getvalue()
+
+
+def as_json(shown: Shown) -> str:
+    names = [column.name for column in shown.listing.columns]
+    rows = [dict(zip(names, map(_plain, row), strict=True)) for row in shown.rows]
+    return json.dumps({shown.listing.name: rows, "next": shown.following}, ensure_ascii=False)
+
+
+class _Links:
+    """Addresses of this list otherwise asked: what is not named stays as it is."""
+
+    def __init__(self, request: Request, shown: Shown) -> None:
+        asked = shown.asked
+        self.path = request.url.path
+        first = shown.listing.sorts[0].name
+        self.kept = {"q": asked.q, **asked.filters, "sort": asked.sort.name if asked.sort.name != first else ""}
+        self.kept["rows"] = request.query_params.get("rows", "")
+        self.after, self.following = request.query_params.get("after", ""), shown.following
+
+    def beginning(self) -> str:
+        return self._to({})
+
+    def next(self) -> str:
+        return self._to({"after": self.following or ""})
+
+    def as_file(self, form: str) -> str:
+        return self._to({"after": self.after, "format": form})
+
+    def _to(self, more: dict[str, str]) -> str:
+        values = {name: value for name, value in (self.kept | more).items() if value}
+        return f"{self.path}?{urlencode(values)}" if values else self.path
+
+
+def _plain(cell: Cell) -> Any:
+    """A cell as JSON has it."""
+    if isinstance(cell, tuple):
+        return [_plain(one) for one in cell]
+    if isinstance(cell, datetime | date):
+        return cell.isoformat()
+    return str(cell) if isinstance(cell, Linked | State) else cell
+
+
+def _flat(cell: Cell) -> Any:
+    plain = _plain(cell)
+    return ", ".join(_texts(plain)) if isinstance(plain, list) else plain
+
+
+def _texts(cells: list[Any]) -> Iterator[str]:
+    for cell in cells:
+        yield ", ".join(_texts(cell)) if isinstance(cell, list) else str(cell)
+
+
+def _file(listing: Listing, text: str, media: str, ending: str) -> Response:
+    return Response(text, media_type=media, headers={"Content-Disposition": f'inline; filename="{listing.name}.{ending}"'})

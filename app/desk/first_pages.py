@@ -1,0 +1,79 @@
+"""The first page, the search by any code, and the way from a code to the page of what it names."""
+
+from fastapi import APIRouter, Request
+from fastapi.responses import RedirectResponse, Response
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from app.ledger.places import Load
+from app.naming.models import Alias, Code
+from app.naming.resolve import Named, candidates, code_of, resolve
+from app.people.callers import Calling
+from app.web import house_of, render
+
+router = APIRouter(include_in_schema=False)
+_MOST = 100
+# kind of thing -> the page that shows it: a route by name and its parameter
+_PAGES = {
+    "lot": ("lot_page", "code"), "hold": ("hold_page", "code"), "load": ("load_page", "code"), "station": ("station_page", "code"),
+    "person": ("person_page", "badge"), "run": ("run_page", "code"), "wafer": ("wafer_page", "code"), "panel": ("panel_page", "code"),
+}  # fmt: skip
+_LISTED = {"container": "containers", "shipment": "shipments"}
+
+
+@router.get("/")
+def home(request: Request, who: Calling) -> Response:
+    return render(request, "home.html", duties=sorted(who.actor.duties))
+
+
+@router.get("/find")
+def find(request: Request, who: Calling, code: str = "") -> Response:
+    """By any code of ours, another's number, or a part of either."""
+    with house_of(request).reading() as session:
+        found = candidates(session, code) if code.strip() else []
+        if len(found) == 1:
+            return RedirectResponse(request.url_for("thing", code=found[0].code).path, status_code=303)
+        if not found and code.strip():
+            found = _like(session, code.strip())
+        return render(request, "desk/find.html", code=code, found=found, most=_MOST)
+
+
+@router.get("/things/{code}")
+def thing(request: Request, who: Calling, code: str) -> Response:
+    """The page of anything with a code."""
+    with house_of(request).reading() as session:
+        named = resolve(session, code)
+        if named.kind == "load" and (run := session.get_one(Load, named.id).run) is not None:
+            named = Named("run", run, code_of(session, "run", run))
+        return RedirectResponse(_page_of(request, named), status_code=303)
+
+
+def _page_of(request: Request, named: Named) -> str:
+    if named.kind in _PAGES:
+        name, parameter = _PAGES[named.kind]
+        return request.url_for(name, **{parameter: named.code}).path
+    if named.kind in _LISTED:
+        return f"{request.url_for(_LISTED[named.kind]).path}?q={named.code}"
+    if named.kind == "order":
+        return request.url_for("catalogue_thing", thing=named.id).path
+    if named.kind == "terminal":
+        return request.url_for("terminals").path
+    return request.url_for("trace_page", code=named.code).path
+
+
+def _like(session: Session, text: str) -> list[Named]:
+    """What begins so comes first, then what has it anywhere in its code, then others' numbers that have it."""
+    if not text.isprintable():
+        return []
+    begins = Code.code.startswith(text.upper(), autoescape=True)
+    found = [Named(*row) for row in session.execute(_CODES.where(begins).limit(_MOST))]
+    if len(found) < _MOST and len(text) >= 3:
+        within = Code.code.contains(text.upper(), autoescape=True)
+        of_others = (Alias.kind == Code.kind) & (Alias.thing == Code.thing) & Alias.closed_e.is_(None)
+        found += [Named(*row) for row in session.execute(_CODES.where(within).limit(_MOST))]
+        others = _CODES.join(Alias, of_others).where(Alias.value.icontains(text, autoescape=True))
+        found += [Named(*row) for row in session.execute(others.limit(_MOST))]
+    return list(dict.fromkeys(found))[:_MOST]
+
+
+_CODES = select(Code.kind, Code.thing, Code.code).order_by(Code.code)

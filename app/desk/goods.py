@@ -1,0 +1,134 @@
+"""Lists of packs and of shipments."""
+
+from typing import Any
+
+from sqlalchemy import ColumnElement, func, select
+from sqlalchemy.orm import Session
+
+from app.desk.listing import Column, Filter, Listing, Row, Sort, State, coded, equals, named_like
+from app.desk.names import every_name, numbers_of, thing_is, things_named, times_of
+from app.floor.moves import place_of
+from app.holds.stopped import stops_on
+from app.ledger.flows import PackContent
+from app.ledger.items import Pack
+from app.ledger.places import Move, Shipment
+from app.naming.resolve import codes_of
+
+_PLACES = ("floor", "stock", "outside", "shipped", "returned")
+_OPEN = "open"
+
+
+def _pack_rows(session: Session, packs: list[Pack]) -> list[Row]:
+    ids = [one.item for one in packs]
+    codes, numbers, places = codes_of(session, "pack", ids), numbers_of(session, "pack", ids), place_of(session, ids)
+    orders, stops = things_named(session, [one.order for one in packs]), stops_on(session, ids)
+    inside = _units_now(session, ids)
+    return [
+        [
+            coded(codes[one.item]), one.form, one.part_number, one.bin, one.grade, inside.get(one.item, 0), one.date_code,
+            _state(one, one.item in stops), str(places[one.item]), orders.get(one.order or 0), numbers.get(one.item, ()), one.closed_at,
+        ]
+        for one in packs
+    ]  # fmt: skip
+
+
+def _state(pack: Pack, is_held: bool) -> tuple[Any, ...]:
+    held = (State("held", "stop"),) if is_held else ()
+    return (*held, _OPEN) if pack.closed_e is None else (*held, State("short", "care")) if pack.short_reason else held
+
+
+def _units_now(session: Session, packs: list[int]) -> dict[int, int]:
+    """What lies in each pack's pockets now."""
+    units = func.sum(PackContent.pocket_to - PackContent.pocket_from + 1)
+    query = select(PackContent.pack, units).where(PackContent.pack.in_(packs), PackContent.closed_e.is_(None)).group_by(PackContent.pack)
+    return {pack: int(n) for pack, n in session.execute(query)}
+
+
+def _is_at(session: Session, value: str) -> ColumnElement[bool]:
+    latest = select(Move.kind).where(Move.item == Pack.item).order_by(Move.id.desc()).limit(1).scalar_subquery()
+    return func.coalesce(latest, "floor") == value
+
+
+def _is_open(session: Session, value: str) -> ColumnElement[bool]:
+    return Pack.closed_e.is_(None) if value == _OPEN else Pack.closed_e.is_not(None)
+
+
+def _went_with(session: Session, text: str) -> ColumnElement[bool]:
+    return Pack.item.in_(select(Move.item).where(Move.shipment.is_not(None), named_like("shipment", Move.shipment, text)))
+
+
+PACKS = Listing(
+    name="packs",
+    title="Packs",
+    about="Reels, bags and trays. A date code with a part number gives every pack that has both on its label.",
+    empty="No pack yet. Packs are filled from loose lots at a taper.",
+    records=select(Pack),
+    key=Pack.item,
+    kind="pack",
+    columns=(
+        Column("pack", "Pack"), Column("form", "Form"), Column("part_number", "Part number"), Column("bin", "Bin"), Column("grade", "Grade"),
+        Column("units", "Units now", True), Column("date_code", "Date code"), Column("state", "State"), Column("where", "Where"),
+        Column("order", "Order"), Column("numbers", "Others call it"), Column("closed_at", "Closed"),
+    ),
+    rows=_pack_rows,
+    sorts=(
+        Sort("newest", "newest first", falling=True), Sort("oldest", "oldest first"),
+        Sort("date_code", "oldest date code first", func.coalesce(Pack.date_code, "9999")),
+        Sort("bin", "bin", func.coalesce(Pack.bin, "")),
+    ),
+    filters=(
+        Filter("date_code", "Date code, as 2648", equals(Pack.date_code)),
+        Filter("part", "Part number", equals(Pack.part_number)),
+        Filter("bin", "Bin", equals(Pack.bin)),
+        Filter("grade", "Grade", equals(Pack.grade), ("prime", "second", "reject")),
+        Filter("where", "Where", _is_at, _PLACES),
+        Filter("order", "Order", thing_is(Pack.order, "order"), every_name("order")),
+        Filter("shipment", "Shipment", _went_with),
+        Filter("state", "State", _is_open, (_OPEN, "closed")),
+    ),
+)  # fmt: skip
+
+
+def _shipment_rows(session: Session, shipments: list[Shipment]) -> list[Row]:
+    ids = [one.id for one in shipments]
+    codes, went = codes_of(session, "shipment", ids), times_of(session, [one.e for one in shipments])
+    names = things_named(session, [thing for one in shipments for thing in (one.customer, one.order)])
+    packs: dict[int, list[int]] = {one: [] for one in ids}
+    for shipment, item in session.execute(select(Move.shipment, Move.item).where(Move.shipment.in_(ids)).order_by(Move.id)):
+        packs[shipment or 0].append(item)
+    every = [pack for found in packs.values() for pack in found]
+    pack_codes = codes_of(session, "pack", every)
+    units = {item: n or 0 for item, n in session.execute(select(Pack.item, Pack.units).where(Pack.item.in_(every)))}
+    return [
+        [
+            coded(codes[one.id]), names[one.customer], names.get(one.order or 0), went[one.e], len(packs[one.id]),
+            sum(units[pack] for pack in packs[one.id]), tuple(coded(pack_codes[pack]) for pack in packs[one.id]),
+        ]
+        for one in shipments
+    ]  # fmt: skip
+
+
+def _with_pack(session: Session, text: str) -> ColumnElement[bool]:
+    return Shipment.id.in_(select(Move.shipment).where(Move.shipment.is_not(None), named_like("pack", Move.item, text)))
+
+
+SHIPMENTS = Listing(
+    name="shipments",
+    title="Shipments",
+    about="What went to which customer, on which order, in which packs. A shipment is found by the code of a pack in it as well.",
+    empty="Nothing has been shipped yet. Closed packs are shipped under Do: ship packs.",
+    records=select(Shipment),
+    key=Shipment.id,
+    kind="shipment",
+    columns=(
+        Column("shipment", "Shipment"), Column("customer", "Customer"), Column("order", "Order"), Column("shipped_at", "Shipped"),
+        Column("packs", "Packs", True), Column("units", "Units", True), Column("which", "Which packs"),
+    ),
+    rows=_shipment_rows,
+    sorts=(Sort("newest", "newest first", falling=True), Sort("oldest", "oldest first")),
+    filters=(
+        Filter("customer", "Customer", thing_is(Shipment.customer, "customer"), every_name("customer")),
+        Filter("order", "Order", thing_is(Shipment.order, "order"), every_name("order")),
+    ),
+    search=_with_pack,
+)  # fmt: skip

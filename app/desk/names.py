@@ -1,0 +1,58 @@
+"""What lists need for their cells and choices, each in one statement however many rows there are."""
+
+from collections import defaultdict
+from collections.abc import Callable, Iterable
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from app.catalogue import queries as catalogue
+from app.catalogue.models import Thing
+from app.desk.listing import Linked, Where, on_day
+from app.journal.models import Entry
+from app.naming.models import Alias
+
+
+def numbers_of(session: Session, kind: str, things: list[int]) -> dict[int, tuple[str, ...]]:
+    """Other people's numbers for many things of one kind."""
+    found: defaultdict[int, list[str]] = defaultdict(list)
+    query = select(Alias.thing, Alias.value).where(Alias.kind == kind, Alias.thing.in_(things), Alias.closed_e.is_(None)).order_by(Alias.id)
+    for thing, value in session.execute(query):
+        found[thing].append(value)
+    return {thing: tuple(values) for thing, values in found.items()}
+
+
+def times_of(session: Session, entries: Iterable[int]) -> dict[int, datetime]:
+    """When each entry's action happened."""
+    return {e: at for e, at in session.execute(select(Entry.id, Entry.happened_at).where(Entry.id.in_(set(entries))))}
+
+
+def things_named(session: Session, things: Iterable[int | None]) -> dict[int, str]:
+    """Names of the catalogue's things."""
+    wanted = {thing for thing in things if thing is not None}
+    return {thing: name for thing, name in session.execute(select(Thing.id, Thing.name).where(Thing.id.in_(wanted)))}
+
+
+def every_name(kind: str) -> Callable[[Session], list[str]]:
+    """The names of a kind of the catalogue's things, to choose from."""
+    return lambda session: list(session.scalars(select(Thing.name).where(Thing.kind == kind).order_by(Thing.name)))
+
+
+def thing_is(column: Any, *kinds: str) -> Where:
+    """The column holds the id of the catalogue's thing of that name."""
+    return lambda session, value: column.in_(select(Thing.id).where(Thing.kind.in_(kinds), Thing.name == value))
+
+
+def in_catalogue(thing: int, name: str) -> Linked:
+    return Linked(name, path=f"/catalogue/thing/{thing}")
+
+
+def distinct(column: Any) -> Callable[[Session], list[str]]:
+    return lambda session: [one for one in session.scalars(select(func.distinct(column)).order_by(column)) if one]
+
+
+def day_is(column: Any) -> Where:
+    """The column's moment lies on a day of the site's calendar."""
+    return lambda session, value: on_day(column, value, catalogue.site(session).zone)

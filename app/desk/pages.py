@@ -1,0 +1,89 @@
+"""The desk's pages: one route a list. A list's address ends in `format=csv` or `format=json` for the same rows as a file."""
+
+from fastapi import APIRouter, Request
+from fastapi.responses import Response
+
+from app.catalogue import queries as catalogue
+from app.desk.answer import answer
+from app.desk.entries import JOURNAL
+from app.desk.goods import PACKS, SHIPMENTS
+from app.desk.lots import CONTAINERS, LOTS
+from app.desk.material import BATCHES, PANELS, WAFERS
+from app.desk.people import PEOPLE
+from app.desk.runs import LOADS, RUNS
+from app.desk.stations import STATIONS
+from app.desk.stops import HOLDS
+from app.people.callers import Calling
+from app.people.people import DUTIES
+from app.web import house_of
+
+router = APIRouter(include_in_schema=False)
+LISTINGS = (LOTS, CONTAINERS, WAFERS, BATCHES, PANELS, STATIONS, RUNS, LOADS, PACKS, SHIPMENTS, HOLDS, PEOPLE, JOURNAL)
+
+
+@router.get("/lots")
+def lots(request: Request, who: Calling) -> Response:
+    return answer(request, LOTS)
+
+
+@router.get("/containers")
+def containers(request: Request, who: Calling) -> Response:
+    return answer(request, CONTAINERS)
+
+
+@router.get("/wafers")
+def wafers(request: Request, who: Calling) -> Response:
+    return answer(request, WAFERS)
+
+
+@router.get("/batches")
+def batches(request: Request, who: Calling) -> Response:
+    return answer(request, BATCHES)
+
+
+@router.get("/panels")
+def panels(request: Request, who: Calling) -> Response:
+    return answer(request, PANELS)
+
+
+@router.get("/stations")
+def stations(request: Request, who: Calling) -> Response:
+    return answer(request, STATIONS)
+
+
+@router.get("/runs")
+def runs(request: Request, who: Calling) -> Response:
+    return answer(request, RUNS)
+
+
+@router.get("/loads")
+def every_load(request: Request, who: Calling) -> Response:
+    with house_of(request).reading() as session:
+        ovens = [one.name for one in catalogue.every(session, "station") if "cure" in one.body.operations]
+        recipes = [one.name for one in catalogue.every(session, "recipe")]
+    return answer(request, LOADS, ovens=ovens, recipes=recipes)
+
+
+@router.get("/packs")
+def packs(request: Request, who: Calling) -> Response:
+    return answer(request, PACKS)
+
+
+@router.get("/shipments")
+def shipments(request: Request, who: Calling) -> Response:
+    return answer(request, SHIPMENTS)
+
+
+@router.get("/holds")
+def holds(request: Request, who: Calling) -> Response:
+    return answer(request, HOLDS)
+
+
+@router.get("/people")
+def people(request: Request, who: Calling) -> Response:
+    return answer(request, PEOPLE, duties=DUTIES, may=who.has("administer"))
+
+
+@router.get("/journal")
+def journal(request: Request, who: Calling) -> Response:
+    return answer(request, JOURNAL)

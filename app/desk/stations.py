@@ -1,0 +1,134 @@
+"""The list of stations, and what one station's page says."""
+
+from collections import defaultdict
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import ColumnElement, Select, exists, select
+from sqlalchemy.orm import Session
+
+from app import clock
+from app.catalogue import queries as catalogue
+from app.catalogue.definitions import Station
+from app.catalogue.models import Thing
+from app.catalogue.queries import Defined
+from app.desk.listing import Cell, Column, Filter, Linked, Listing, Row, Sort, State, coded
+from app.floor.station_states import STATES
+from app.ledger.places import Mount
+from app.ledger.runs import Attendance, Run, StationState
+from app.ledger.stops import Hold
+from app.naming.resolve import codes_of
+from app.people.models import Person
+
+
+@dataclass(frozen=True)
+class _Now:
+    """What is so at many stations now, each by station."""
+
+    runs: dict[int, Run]
+    run_codes: dict[int, str]
+    states: dict[int, StationState]
+    mounts: dict[int, list[tuple[str, str]]]  # place and code
+    people: dict[int, list[Cell]]
+    held: set[int]
+
+
+def _station_rows(session: Session, things: list[Thing]) -> list[Row]:
+    ids = [one.id for one in things]
+    defined, codes, now = catalogue.with_ids(session, ids), codes_of(session, "station", ids), _now(session, ids)
+    return [_row(defined[one], codes[one], now) for one in ids]
+
+
+def _row(one: Defined[Station], code: str, now: _Now) -> Row:
+    run, state = now.runs.get(one.id), now.states.get(one.id)
+    return [
+        Linked(one.name, path=f"/stations/{code}"), code, one.body.area, one.body.operations, _states(one.id, now),
+        state.since if state else run.started_at if run else None, coded(now.run_codes.get(run.id)) if run else None,
+        tuple(Linked(f"{place} {item}", item) for place, item in now.mounts.get(one.id, ())), tuple(now.people.get(one.id, ())),
+        calibration(one.body.calibration_due, clock.now()),
+    ]  # fmt: skip
+
+
+def _states(station: int, now: _Now) -> Cell:
+    found: list[Cell] = [State("held", "stop")] if station in now.held else []
+    state = now.states.get(station)
+    if state is not None and state.state not in ("productive", "standby"):
+        return (*found, State(f"{state.state.replace('_', ' ')}: {state.reason}", "care"))
+    return (*found, State("productive", "go") if station in now.runs else "standby")
+
+
+def calibration(due: datetime | None, now: datetime) -> Cell:
+    if due is None:
+        return None
+    return (State("over", "stop"), due) if due < now else due
+
+
+def _now(session: Session, stations: list[int]) -> _Now:
+    runs = {run.station: run for run in session.scalars(_open(Run, stations).order_by(Run.id))}
+    states = {one.station: one for one in session.scalars(_open(StationState, stations))}
+    mounts = list(session.scalars(_open(Mount, stations).order_by(Mount.place)))
+    items = [one.item for one in mounts]
+    codes = codes_of(session, "batch", items) | codes_of(session, "wafer", items)
+    on: defaultdict[int, list[tuple[str, str]]] = defaultdict(list)
+    for one in mounts:
+        on[one.station].append((one.place, codes[one.item]))
+    query = select(Attendance.station, Person.id, Person.name).join(Person, Person.id == Attendance.person)
+    attending = session.execute(query.where(Attendance.station.in_(stations), Attendance.closed_e.is_(None))).all()
+    badges = codes_of(session, "person", [person for _, person, _ in attending])
+    people: defaultdict[int, list[Cell]] = defaultdict(list)
+    for station, person, name in attending:
+        people[station].append(Linked(name, badges[person]))
+    held = set(session.scalars(select(Hold.subject).where(Hold.kind == "station", Hold.subject.in_(stations), Hold.closed_e.is_(None))))
+    return _Now(runs, codes_of(session, "run", [run.id for run in runs.values()]), states, on, people, held)
+
+
+def _open(model: Any, stations: list[int]) -> Select[Any]:
+    return select(model).where(model.station.in_(stations), model.closed_e.is_(None))
+
+
+def _in_area(session: Session, value: str) -> ColumnElement[bool]:
+    return Thing.id.in_([one.id for one in catalogue.every(session, "station") if one.body.area == value])
+
+
+def _does(session: Session, value: str) -> ColumnElement[bool]:
+    return Thing.id.in_([one.id for one in catalogue.every(session, "station") if value in one.body.operations])
+
+
+def _state_is(session: Session, value: str) -> ColumnElement[bool]:
+    said = exists().where(StationState.station == Thing.id, StationState.closed_e.is_(None))
+    runs = exists().where(Run.station == Thing.id, Run.closed_e.is_(None))
+    other = said.where(StationState.state.not_in(("productive", "standby")))
+    return {"productive": runs & ~other, "standby": ~runs & ~other}.get(value, said.where(StationState.state == value.replace(" ", "_")))
+
+
+def _areas(session: Session) -> list[str]:
+    return sorted({one.body.area for one in catalogue.every(session, "station")})
+
+
+def _operations(session: Session) -> list[str]:
+    return sorted({operation for one in catalogue.every(session, "station") for operation in one.body.operations})
+
+
+STATIONS = Listing(
+    name="stations",
+    title="Stations",
+    about="Machines and benches: what runs, what is on them, who has them, their state by SEMI E10's six, and when calibration is due.",
+    empty="No station yet. Stations stand in the catalogue.",
+    records=select(Thing).where(Thing.kind == "station"),
+    key=Thing.id,
+    kind="station",
+    columns=(
+        Column("name", "Station"), Column("station", "Code"), Column("area", "Area"), Column("does", "Does"), Column("state", "State"),
+        Column("since", "Since"), Column("run", "Runs now"), Column("on", "On it"), Column("people", "Who has it"),
+        Column("calibration_due", "Calibration due"),
+    ),
+    rows=_station_rows,
+    sorts=(Sort("name", "name", Thing.name), Sort("newest", "newest first", falling=True)),
+    filters=(
+        Filter("area", "Area", _in_area, _areas),
+        Filter("operation", "Does", _does, _operations),
+        Filter("state", "State", _state_is, tuple(state.replace("_", " ") for state in STATES)),
+    ),
+    search=lambda session, text: Thing.name.icontains(text, autoescape=True),
+)  # fmt: skip
