@@ -12,10 +12,12 @@ from app.desk.material import BATCHES, PANELS, WAFERS
 from app.desk.people import PEOPLE
 from app.desk.runs import LOADS, RUNS
 from app.desk.stations import STATIONS
+from app.desk.stations import station_page as one_station
 from app.desk.stops import HOLDS
+from app.naming.resolve import resolve
 from app.people.callers import Calling
 from app.people.people import DUTIES
-from app.web import house_of
+from app.web import house_of, render
 
 router = APIRouter(include_in_schema=False)
 LISTINGS = (LOTS, CONTAINERS, WAFERS, BATCHES, PANELS, STATIONS, RUNS, LOADS, PACKS, SHIPMENTS, HOLDS, PEOPLE, JOURNAL)
@@ -49,6 +51,13 @@ def panels(request: Request, who: Calling) -> Response:
 @router.get("/stations")
 def stations(request: Request, who: Calling) -> Response:
     return answer(request, STATIONS)
+
+
+@router.get("/stations/{code}")
+def station_page(request: Request, who: Calling, code: str) -> Response:
+    with house_of(request).reading() as session:
+        found = one_station(session, resolve(session, code, "station"))
+    return render(request, "desk/station.html", station=found, runs=RUNS)
 
 
 @router.get("/runs")

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, Select, exists, select
+from sqlalchemy import ColumnElement, Select, select
 from sqlalchemy.orm import Session
 
 from app import clock
@@ -14,12 +14,16 @@ from app.catalogue.definitions import Station
 from app.catalogue.models import Thing
 from app.catalogue.queries import Defined
 from app.desk.listing import Cell, Column, Filter, Linked, Listing, Row, Sort, State, coded
-from app.floor.station_states import STATES
+from app.desk.runs import RUNS
+from app.floor.station_states import WORDS, states_now
+from app.floor.station_states import Now as StateNow
 from app.ledger.places import Mount
-from app.ledger.runs import Attendance, Run, StationState
+from app.ledger.runs import Attendance, Run
 from app.ledger.stops import Hold
-from app.naming.resolve import codes_of
+from app.naming.resolve import Named, codes_of
 from app.people.models import Person
+
+_LAST_RUNS = 20
 
 
 @dataclass(frozen=True)
@@ -28,7 +32,7 @@ class _Now:
 
     runs: dict[int, Run]
     run_codes: dict[int, str]
-    states: dict[int, StationState]
+    states: dict[int, StateNow]
     mounts: dict[int, list[tuple[str, str]]]  # place and code
     people: dict[int, list[Cell]]
     held: set[int]
@@ -41,21 +45,20 @@ def _station_rows(session: Session, things: list[Thing]) -> list[Row]:
 
 
 def _row(one: Defined[Station], code: str, now: _Now) -> Row:
-    run, state = now.runs.get(one.id), now.states.get(one.id)
+    run = now.runs.get(one.id)
     return [
         Linked(one.name, path=f"/stations/{code}"), code, one.body.area, one.body.operations, _states(one.id, now),
-        state.since if state else run.started_at if run else None, coded(now.run_codes.get(run.id)) if run else None,
+        now.states[one.id].since, coded(now.run_codes.get(run.id)) if run else None,
         tuple(Linked(f"{place} {item}", item) for place, item in now.mounts.get(one.id, ())), tuple(now.people.get(one.id, ())),
         calibration(one.body.calibration_due, clock.now()),
     ]  # fmt: skip
 
 
 def _states(station: int, now: _Now) -> Cell:
-    found: list[Cell] = [State("held", "stop")] if station in now.held else []
-    state = now.states.get(station)
-    if state is not None and state.state not in ("productive", "standby"):
-        return (*found, State(f"{state.state.replace('_', ' ')}: {state.reason}", "care"))
-    return (*found, State("productive", "go") if station in now.runs else "standby")
+    state = now.states[station]
+    meaning = {"productive": "go", "scheduled_down": "care", "unscheduled_down": "stop"}.get(state.state, "")
+    words = f"{WORDS[state.state]}: {state.reason}" if state.reason else WORDS[state.state]
+    return (*([State("held", "stop")] if station in now.held else []), State(words, meaning))
 
 
 def calibration(due: datetime | None, now: datetime) -> Cell:
@@ -66,7 +69,7 @@ def calibration(due: datetime | None, now: datetime) -> Cell:
 
 def _now(session: Session, stations: list[int]) -> _Now:
     runs = {run.station: run for run in session.scalars(_open(Run, stations).order_by(Run.id))}
-    states = {one.station: one for one in session.scalars(_open(StationState, stations))}
+    states = states_now(session, stations)
     mounts = list(session.scalars(_open(Mount, stations).order_by(Mount.place)))
     items = [one.item for one in mounts]
     codes = codes_of(session, "batch", items) | codes_of(session, "wafer", items)
@@ -96,10 +99,8 @@ def _does(session: Session, value: str) -> ColumnElement[bool]:
 
 
 def _state_is(session: Session, value: str) -> ColumnElement[bool]:
-    said = exists().where(StationState.station == Thing.id, StationState.closed_e.is_(None))
-    runs = exists().where(Run.station == Thing.id, Run.closed_e.is_(None))
-    other = said.where(StationState.state.not_in(("productive", "standby")))
-    return {"productive": runs & ~other, "standby": ~runs & ~other}.get(value, said.where(StationState.state == value.replace(" ", "_")))
+    every = [one.id for one in catalogue.every(session, "station")]
+    return Thing.id.in_([station for station, now in states_now(session, every).items() if WORDS[now.state] == value])
 
 
 def _areas(session: Session) -> list[str]:
@@ -128,7 +129,30 @@ STATIONS = Listing(
     filters=(
         Filter("area", "Area", _in_area, _areas),
         Filter("operation", "Does", _does, _operations),
-        Filter("state", "State", _state_is, tuple(state.replace("_", " ") for state in STATES)),
+        Filter("state", "State", _state_is, tuple(WORDS.values())),
     ),
     search=lambda session, text: Thing.name.icontains(text, autoescape=True),
 )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class StationPage:
+    """One station: its row of the list, by column; what runs there and ran last; and the holds on it."""
+
+    thing: Defined[Station]
+    code: str
+    facts: list[tuple[str, Cell]]
+    runs: list[Row]
+    holds: list[tuple[str, str]]
+
+
+def station_page(session: Session, named: Named) -> StationPage:
+    (row,) = _station_rows(session, [session.get_one(Thing, named.id)])
+    heads = [column.head for column in STATIONS.columns]
+    newest = select(Run).where(Run.station == named.id).order_by(Run.id.desc()).limit(_LAST_RUNS)
+    held = list(session.scalars(select(Hold).where(Hold.kind.in_(("station", "span")), Hold.subject == named.id, Hold.closed_e.is_(None))))
+    codes = codes_of(session, "hold", [one.id for one in held])
+    return StationPage(
+        catalogue.station(session, named.id), named.code, list(zip(heads, row, strict=True))[1:],
+        RUNS.rows(session, list(session.scalars(newest))), [(codes[one.id], one.reason) for one in held],
+    )  # fmt: skip

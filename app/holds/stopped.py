@@ -44,12 +44,13 @@ def stops_on(session: Session, items: Iterable[int]) -> dict[int, list[Stop]]:
     holds = _holds_to_look_at(session, wanted)
     if not holds:
         return {}
-    above = _Above(session, wanted)
+    above = _Above(session, wanted, {hold.kind for hold in holds})
     subjects = above.nodes_of(session, holds)
     hit = [hold for hold in holds if subjects[hold.id]]
+    releases = _released(session, hit)
     found: dict[int, list[Stop]] = defaultdict(list)
     for hold in hit:
-        released = _released(session, hold)
+        released = releases.get(hold.id, {})
         stopped_nodes = above.below(subjects[hold.id], released)
         for item in wanted:
             if ("item", item) in stopped_nodes and item not in released:
@@ -80,18 +81,24 @@ def hold_words(stops: Iterable[Stop], names: dict[int, str]) -> str:
 
 
 class _Above:
-    """What is above some items, as a graph from causes down to them. No way leads backward in time."""
+    """What is above some items, as a graph from causes down to them. No way leads backward in time.
 
-    def __init__(self, session: Session, items: list[int]) -> None:
+    Of wafers, batches and lines, which nothing else leads to, only what a hold of these `kinds` may be on.
+    """
+
+    def __init__(self, session: Session, items: list[int], kinds_held: set[str]) -> None:
         kinds = walk.kinds_of(session, items)
         self.up = walk.up(session, [item for item in items if kinds[item] != "wafer"])
-        self.lines = walk.lines_above(session, self.up)
+        self.lines = walk.lines_above(session, self.up) if kinds_held & {"line", "run", "span", "batch", "wafer"} else []
         self.ways: dict[Node, list[_Way]] = defaultdict(list)
         self.nodes: set[Node] = {("item", item) for item in items}
         self._add_flows()
         self._add_contents(session)
         self._add_lines(session)
-        self._add_wafers(session)
+        if "batch" in kinds_held:
+            self._add_batches(session)
+        if "wafer" in kinds_held:
+            self._add_wafers(session)
 
     def nodes_of(self, session: Session, holds: list[Hold]) -> dict[int, dict[Node, int]]:
         """By hold: the nodes of this graph that its subject is, each with the entry from which on it is meant."""
@@ -152,14 +159,16 @@ class _Above:
 
     def _add_lines(self, session: Session) -> None:
         covered = walk.panels_of_lines(session, [line.line for line in self.lines if line.set is not None])
-        entries = {}
         for line in self.lines:
-            node, entries[line.line] = ("line", line.line), line.e
+            node = ("line", line.line)
             if line.item is not None:
                 self._link(node, ("pack" if line.item in self.up.packs else "item", line.item), line.e)
             for panel in covered.get(line.line, {}):
                 if panel in self.up.panels:
                     self._link(node, ("item", panel), line.e)
+
+    def _add_batches(self, session: Session) -> None:
+        entries = {line.line: line.e for line in self.lines}
         for batch, lines in walk.batches_above(session, self.up, self.lines).items():
             for used_in in lines:
                 self._link(("item", batch), ("line", used_in), entries[used_in])
@@ -174,10 +183,14 @@ class _Above:
                 self._link(("item", way.wafer), ("item", way.child), way.since, way.left, ((way.panel, way.left),))
 
 
-def _released(session: Session, hold: Hold) -> dict[int, int]:
-    """Item -> entry of its first release: what had left it before is not freed with it."""
-    query = select(ReleaseItem.item, func.min(ReleaseItem.e)).join(Release, Release.id == ReleaseItem.release).where(Release.hold == hold.id)
-    return {item: e for item, e in session.execute(query.group_by(ReleaseItem.item))}
+def _released(session: Session, holds: list[Hold]) -> dict[int, dict[int, int]]:
+    """By hold, item -> entry of its first release: what had left it before is not freed with it."""
+    found: dict[int, dict[int, int]] = defaultdict(dict)
+    if holds:
+        query = select(Release.hold, ReleaseItem.item, func.min(ReleaseItem.e)).join(Release, Release.id == ReleaseItem.release)
+        for hold, item, e in session.execute(query.where(Release.hold.in_([hold.id for hold in holds])).group_by(Release.hold, ReleaseItem.item)):
+            found[hold][item] = e
+    return found
 
 
 def _is_meant(line: walk.LineAbove, hold: Hold) -> bool:

@@ -15,16 +15,21 @@ from app.db import House
 from app.final_test.bins_out import take_bins_out
 from app.final_test.singulate import singulate
 from app.floor.at_risk import go_on_at_risk
+from app.floor.attendance import attend
+from app.floor.containers import add_container, put_panels
 from app.floor.dispositions import dispose
 from app.floor.ends import finish_run
+from app.floor.station_states import set_state
 from app.holds.place import place_hold
 from app.ledger.places import Load
 from app.ledger.runs import Run
 from app.ledger.sets import panels_of_lot
 from app.main import make_app
-from app.naming.resolve import Named, code_of
+from app.naming.resolve import Named, code_of, resolve
 from app.ovens import loads
 from app.packing import fill
+from app.packing.dry import seal_pack
+from app.packing.shipping import ship
 from app.people.people import add_person
 from app.people.secrets import set_secret
 from tests.small_factory import Factory, named_lot, named_pack
@@ -65,6 +70,9 @@ def staged(house: House, *more: tuple[str, Body]) -> Stage:
     stage.codes["hold"] = _held(factory, lots["held"])
     _packed(stage, lots["packed"])
     stage.codes["filling"] = factory.do("begin_load", lambda s, by: code_of(s, "load", loads.begin_load(s, by, factory.things["Oven"], "C170").id))
+    stage.codes["box"] = factory.do("add_container", lambda s, by: _boxed(s, by, lots["other"]))
+    factory.do("attend_station", lambda s, by: attend(s, by, resolve(s, stage.badges["Ola"]).id, factory.things["Attach"]))
+    factory.do("set_station_state", lambda s, by: set_state(s, by, factory.things["Bond 2"], "unscheduled_down", "the wedge is worn").id)
     stage.codes["glue"], stage.codes["red"] = factory.batch("GLUE").code, factory.wafer().code
     return stage
 
@@ -128,4 +136,12 @@ def _packed(stage: Stage, lot: Named) -> None:
     good = factory.do("bin_out", lambda s, by: named_lot(s, take_bins_out(s, by, s.get_one(Run, test), {("B1", "prime"): 40})["B1"].item))
     taper = factory.things["Taper"]
     reel = factory.do("fill_pack", lambda s, by: named_pack(s, fill.fill_pack(s, by, taper, [fill.Part(good, 30)], line_clear=True).item))
-    stage.codes |= {"loose": good.code, "reel": reel.code}
+    factory.do("seal_pack", lambda s, by: seal_pack(s, by, factory.things["Bagger"], reel).pack.item)
+    sent = factory.do("ship", lambda s, by: code_of(s, "shipment", ship(s, by, [reel], "Arden Lights").id))
+    stage.codes |= {"loose": good.code, "reel": reel.code, "shipment": sent}
+
+
+def _boxed(session: Any, by: Any, lot: Named) -> str:
+    box = add_container(session, by, "magazine", "Magazine 1")
+    put_panels(session, by, box.id, _panels(session, lot))
+    return code_of(session, "container", box.id)
