@@ -24,7 +24,7 @@ from app.journal.act import forget_old_keys
 from app.journal.sealing import seal
 from app.labels import pages as label_pages
 from app.machines import catalogue as catalogue_calls
-from app.machines import corrections, floor, form_pages, genealogy, holds, labels, lists, ovens, packing, people, placements, receiving, runs
+from app.machines import corrections, floor, form_pages, genealogy, holds, labels, lists, ovens, packing, paper, people, placements, receiving, runs
 from app.machines import pages as machine_pages
 from app.machines.document import describe
 from app.migrate import is_newest
@@ -41,7 +41,7 @@ _DAY = 86400.0
 _log = logging.getLogger("reelroot")
 _CALLS = (
     people.router, catalogue_calls.router, receiving.router, floor.router, runs.router, placements.router, ovens.router,
-    corrections.router, packing.router, labels.router, holds.router, genealogy.router, lists.router,
+    corrections.router, paper.router, packing.router, labels.router, holds.router, genealogy.router, lists.router,
 )  # fmt: skip
 _PAGES = (
     first_pages.router, desk_pages.router,

@@ -633,6 +633,9 @@ class Factory:
             return Named("lot", item, code_of(s, "lot", item))
 
         named = self.hands.do(who, "singulate", {"run": run.code, "counted": counted}, ends, part)
+        if outside:
+            back = lambda s, by: str(move_item(s, by, named.id, "floor"))  # noqa: E731
+            self.hands.do(who, "move_item", {"lot": named.code, "to": "floor"}, ends, back)
         reach = Reach()
         for code, some in living.items():
             if len(some):

@@ -55,7 +55,7 @@ def test_a_refusal_at_the_door_leaves_no_entry(house: House) -> None:
 
 @pytest.mark.parametrize(("duty", "actions"), [
     ("administer", {"add_person", "change_person", "give_secret", "make_token", "revoke_token", "make_administrator"}),
-    ("quality", {"release_hold", "end_hold", "dispose"}),
+    ("quality", {"release_hold", "dispose"}),
     ("engineer", {"approve_route", "retire_route", "move_to_revision", "correct_die_map"}),
     ("lead", {"go_on_at_risk", "back_entry", "correct_marks"}),
 ])  # fmt: skip
@@ -66,7 +66,7 @@ def test_what_only_one_duty_may_do(duty: str, actions: set[str]) -> None:
 
 
 def test_what_must_be_signed() -> None:
-    must = {"approve_route", "retire_route", "move_to_revision", "release_hold", "end_hold", "dispose", "go_on_at_risk", "sign_difference"}
+    must = {"approve_route", "retire_route", "move_to_revision", "release_hold", "dispose", "go_on_at_risk", "sign_difference"}
     assert must <= {name for name, action in ACTIONS.items() if action.signed}
 
 

@@ -7,7 +7,7 @@ Sets name panels and not lots, so splitting or merging lots changes no container
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from sqlalchemy import select
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from app.errors import Reason, bad_input, refuse
@@ -15,7 +15,7 @@ from app.floor.facts import refuse_or_hold
 from app.journal.act import By, lock
 from app.ledger.items import Item, Lot
 from app.ledger.places import Container, Content
-from app.ledger.sets import Member, panels_of, set_of
+from app.ledger.sets import Member, PanelSet, panels_of, set_of
 from app.naming.resolve import code_of, codes_of, give_code
 
 KINDS = ("magazine", "tray", "jar", "box")
@@ -113,6 +113,15 @@ def content_of(session: Session, container: int, *, but: int | None = None) -> I
     items = [(item, kind) for _, item, kind in rows if item is not None]
     loose, samples = (tuple(item for item, kind in items if kind == wanted) for wanted in ("lot", "sample"))
     return Inside(tuple(panels), loose, samples)
+
+
+def how_much_is_in(session: Session, containers: Sequence[int]) -> dict[int, tuple[int, int]]:
+    """(panels, loose lots and samples) in each of these: two statements."""
+    here = (Content.container.in_(containers), Content.closed_e.is_(None))
+    panels = select(Content.container, func.sum(PanelSet.n)).join(PanelSet, PanelSet.id == Content.set).where(*here).group_by(Content.container)
+    items = select(Content.container, func.count()).where(*here, Content.item.is_not(None)).group_by(Content.container)
+    in_sets, apart = dict(session.execute(panels).all()), dict(session.execute(items).all())
+    return {one: (int(in_sets.get(one, 0)), int(apart.get(one, 0))) for one in containers}
 
 
 def container_of(session: Session, item: int) -> int | None:

@@ -76,7 +76,6 @@ ACTIONS: dict[str, Action] = {
     "import_placements": Action("import a placement log", OPERATE),
     "move_item": Action("move a thing", OPERATE),
     "correct_move": Action("correct a move", ("operate", "lead")),
-    "outside_work": Action("record outside work", OPERATE),
     # ovens
     "begin_load": Action("begin an oven load", OPERATE),
     "add_to_load": Action("put panels into an oven load", OPERATE),
@@ -105,7 +104,6 @@ ACTIONS: dict[str, Action] = {
     # stop and release
     "place_hold": Action("place a hold", ("operate", "lead", "quality", "engineer"), alone=True),
     "release_hold": Action("release a hold", QUALITY, signed=True, alone=True),
-    "end_hold": Action("end a hold", QUALITY, signed=True, alone=True),
     "dispose": Action("sign a disposition", QUALITY, signed=True, alone=True),
     # back entry
     "back_entry": Action("enter what was done on paper", LEAD, alone=True),

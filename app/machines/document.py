@@ -74,6 +74,7 @@ _TAGS = {
     "catalogue": "What may be built, how, where, for whom.",
     "receiving": "Wafers with their die maps, material batches, lead-frame panels.",
     "floor": "Lots, containers, material on stations, marks, samples, scrap, counts, signatures.",
+    "paper": "What was done on paper while the server was down.",
     "corrections": "What was entered wrongly, replaced in the open; marks, readings, counts and files have their own calls beside what they correct.",
     "runs": "Work at stations: start, finish, interrupt, abort, void; singulation and test.",
     "placements": "Which die sits on which cell.",

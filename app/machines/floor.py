@@ -33,6 +33,7 @@ from app.machines.bodies import (
     AnOrder,
     APerson,
     AThing,
+    Before,
     ByPerson,
     CellIn,
     Container,
@@ -40,6 +41,7 @@ from app.machines.bodies import (
     CountIn,
     Disposition,
     InPath,
+    Limit,
     LotCode,
     Method,
     Moment,
@@ -59,7 +61,7 @@ from app.machines.bodies import (
 )
 from app.machines.calls import PROBLEMS, Call, calling
 from app.machines.names import inside, line_numbered, lot_code, lot_in, lot_named, order_number, panel_codes, panels_of, said, station_of, things_of
-from app.naming.resolve import Named, code_of, codes_of, resolve
+from app.naming.resolve import Named, candidates, code_of, codes_of, resolve
 from app.packing.samples import sample_pockets
 
 router = APIRouter(prefix="/api/v1", tags=["floor"], responses=PROBLEMS)
@@ -78,6 +80,19 @@ class ContainerOut(BaseModel):
     name: str = Field(examples=["Magazine 118"])
     panels: list[PanelCode] = []
     items: list[str] = Field([], description="Loose lots and samples.", examples=[[]])
+
+
+class ContainerRow(BaseModel):
+    container: ContainerCode
+    kind: str = Field(examples=["magazine"])
+    name: str = Field(examples=["Magazine 118"])
+    panels: int = Field(description="How many lie in it.", examples=[24])
+    items: int = Field(description="Loose lots and samples in it.", examples=[0])
+
+
+class ContainersOut(BaseModel):
+    containers: list[ContainerRow]
+    next: int | None = Field(description="Send it as `before` for the next page; empty: that was the last.", examples=[None])
 
 
 class ThingsIn(Told):
@@ -298,6 +313,20 @@ def pour(container: str, body: PourIn, call: Calling) -> ContainerOut:
     return ContainerOut(**call.do("fill_container", body, verb, path={"container": container}))
 
 
+@router.get("/containers", summary="Containers, the newest first, and how much is in them")
+def all_containers(call: Calling, before: Before = None, limit: Limit = 100) -> ContainersOut:
+    query = select(Box).order_by(Box.id.desc()).limit(limit)
+    with call.house.reading() as s:
+        found = list(s.scalars(query.where(Box.id < before) if before else query))
+        ids = [one.id for one in found]
+        codes, inside_now = codes_of(s, "container", ids), containers.how_much_is_in(s, ids)
+        rows = [
+            ContainerRow(container=codes[one.id], kind=one.kind, name=one.name, panels=inside_now[one.id][0], items=inside_now[one.id][1])
+            for one in found
+        ]
+        return ContainersOut(containers=rows, next=found[-1].id if len(found) == limit else None)
+
+
 @router.get("/containers/{container}", summary="What is in a container")
 def see_container(container: str, call: Calling) -> ContainerOut:
     with call.house.reading() as s:
@@ -327,7 +356,7 @@ def split(lot: str, body: SplitIn, call: Calling) -> LotOut:
             raise bad_input("Which panels leave?", "panels", f"{one.code} is a panel lot.", "Name the panels that leave.")
         return _lot(s, lots.split_lot(s, by, item, panels_of(s, body.panels) or []).item)
 
-    return LotOut(**call.do("split_lot", body, verb, path={"lot": lot}))
+    return LotOut(**call.do(_of_form(call, lot, "split_lot", "split_loose"), body, verb, path={"lot": lot}))
 
 
 @router.post("/lots/{lot}/merge", summary="Other lots join this one; a loose lot may go on under a new code")
@@ -338,7 +367,7 @@ def merge(lot: str, body: MergeIn, call: Calling) -> LotOut:
         joined = merge_loose(s, by, into, others) if s.get_one(Lot, into).form == "loose" else lots.merge_lots(s, by, into, others)
         return _lot(s, joined.item)
 
-    return LotOut(**call.do("merge_lots", body, verb, path={"lot": lot}))
+    return LotOut(**call.do(_of_form(call, lot, "merge_lots", "merge_loose"), body, verb, path={"lot": lot}))
 
 
 @router.post("/stations/{station}/mount", summary="Put a batch or wafer on a station")
@@ -538,6 +567,10 @@ def sign_disposition(line: InPath, body: DisposeIn, call: Calling) -> DoneOut:
 
 @router.post("/moves", summary="Move a thing to stock, to an outside firm, or back to the floor")
 def move(body: MoveIn, call: Calling) -> DoneOut:
+    """Outside work is a sequence: move the panels `outside`, with the firm as `place`; start a run at the station that stands for the firm; end it
+    by `/runs/{run}/singulate` where the firm mixes the units (the loose lot that it makes is at the firm still), else by `/runs/{run}/finish`; move
+    that loose lot, or the panels, back to the `floor`; and enter what was counted on its return as a count."""
+
     def verb(s: Session, by: By) -> dict[str, Any]:
         one = resolve(s, body.thing, "panel", "lot", "container", "pack", "sample", "wafer", "batch")
         items = contents(s, one)
@@ -546,6 +579,17 @@ def move(body: MoveIn, call: Calling) -> DoneOut:
         return {"done": True}
 
     return DoneOut(**call.do("move_item", body, verb))
+
+
+def _of_form(call: Call, lot: str, of_panels: str, of_loose: str) -> str:
+    """The action by what never changes, so that a repeat is the same: the form of the lot, or the kind of the container that it lies in."""
+    with call.house.reading() as s:
+        found = candidates(s, lot, "lot", "container")
+        if len(found) != 1:
+            return of_panels
+        one = found[0]
+        loose = s.get_one(Lot, one.id).form == "loose" if one.kind == "lot" else s.get_one(Box, one.id).kind != "magazine"
+    return of_loose if loose else of_panels
 
 
 def _lot(session: Session, item: int) -> dict[str, Any]:

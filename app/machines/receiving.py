@@ -1,18 +1,26 @@
 """Receiving over the API: material batches, panels, wafers with their maps."""
 
+from collections import defaultdict
+from datetime import datetime
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, File, Form, UploadFile
 from pydantic import BaseModel, Field
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
 from app.errors import bad_input
 from app.floor.mounts import part_of
+from app.holds.stopped import stops_on
 from app.journal.act import By
-from app.machines.bodies import ABatch, BatchCode, Moment, Name, PanelCode, PartNumber, Text, Told, WaferCode
+from app.ledger.flows import Flow
+from app.ledger.items import Batch, Opening
+from app.ledger.places import Mount
+from app.machines.bodies import ABatch, BatchCode, Before, HoldCode, Limit, Moment, Name, PanelCode, PartNumber, StationCode, Text, Told, WaferCode
 from app.machines.calls import PROBLEMS, Call, FormTold, calling
-from app.naming.resolve import resolve
+from app.naming.models import Alias
+from app.naming.resolve import codes_of, resolve
 from app.receiving.batches import mix_batches, open_batch, receive_batch
 from app.receiving.die_map import Stated
 from app.receiving.panels import marks_between, receive_panels
@@ -20,6 +28,11 @@ from app.receiving.wafers import correct_die_map, map_of, read_map_files, receiv
 
 router = APIRouter(prefix="/api/v1", tags=["receiving"], responses=PROBLEMS)
 Calling = Annotated[Call, Depends(calling)]
+
+
+class MountedOut(BaseModel):
+    station: StationCode
+    place: str = Field(examples=["adhesive"])
 
 
 class BatchIn(Told):
@@ -31,6 +44,27 @@ class BatchIn(Told):
 
 class BatchOut(BaseModel):
     batch: BatchCode
+
+
+class BatchRow(BatchOut):
+    part: str = Field(examples=["GLUE-7"])
+    kind: str = Field(description="Of the material.", examples=["adhesive"])
+    supplier: str = Field(examples=["Harrow Chemicals"])
+    numbers: list[str] = Field(description="Other people's numbers for it.", examples=[["HC-20881"]])
+    expires_at: datetime | None = Field(examples=["2026-09-01T00:00:00Z"])
+    opened_at: datetime | None = Field(examples=[None])
+    pot_life_ends_at: datetime | None = Field(examples=[None])
+
+
+class BatchSeen(BatchRow):
+    mounted: list[MountedOut] = Field(description="Where it is on a station now.")
+    mixed_from: list[BatchCode] = Field(description="The batches that went into it, where it was mixed here.", examples=[[]])
+    stopped_by: list[HoldCode] = Field(description="Holds that stop it.", examples=[[]])
+
+
+class BatchesOut(BaseModel):
+    batches: list[BatchRow]
+    next: int | None = Field(description="Send it as `before` for the next page; empty: that was the last.", examples=[None])
 
 
 class MixIn(Told):
@@ -73,6 +107,28 @@ def receive(body: BatchIn, call: Calling) -> BatchOut:
         return {"batch": receive_batch(s, by, body.part, supplier=body.supplier, supplier_batch=body.supplier_batch, expires_at=body.expires_at).code}
 
     return BatchOut(**call.do("receive_batch", body, verb))
+
+
+@router.get("/batches", summary="Material batches, the newest first")
+def batches(call: Calling, before: Before = None, limit: Limit = 100) -> BatchesOut:
+    query = select(Batch).order_by(Batch.item.desc()).limit(limit)
+    with call.house.reading() as s:
+        found = list(s.scalars(query.where(Batch.item < before) if before else query))
+        return BatchesOut(batches=[BatchRow(**one) for one in _batch_rows(s, found)], next=found[-1].item if len(found) == limit else None)
+
+
+@router.get("/batches/{batch}", summary="A batch: part, dates, where it is mounted, what it was mixed from, what stops it")
+def see_batch(batch: str, call: Calling) -> BatchSeen:
+    with call.house.reading() as s:
+        named = resolve(s, batch, "batch")
+        mounted = s.execute(select(Mount.station, Mount.place).where(Mount.item == named.id, Mount.closed_e.is_(None))).all()
+        stations = codes_of(s, "station", [station for station, _ in mounted])
+        parents = list(s.scalars(select(Flow.parent).where(Flow.child == named.id, Flow.kind == "mix")))
+        holds = [stop.hold for stop in stops_on(s, [named.id]).get(named.id, [])]
+        return BatchSeen(
+            **_batch_rows(s, [s.get_one(Batch, named.id)])[0], mounted=[MountedOut(station=stations[at], place=place) for at, place in mounted],
+            mixed_from=sorted(codes_of(s, "batch", parents).values()), stopped_by=sorted(codes_of(s, "hold", holds).values()),
+        )  # fmt: skip
 
 
 @router.post("/batches/mix", summary="Mix a batch here from others")
@@ -166,6 +222,25 @@ def correct_map(
         return {"wafer": named.code, "wafer_id": one.wafer or "", "gross": one.gross, "passing": one.passing, "failing": one.failing}
 
     return WaferOut(**call.do("correct_die_map", told, verb, path={"wafer": wafer, "file": kept.kept.digest}))
+
+
+def _batch_rows(session: Session, found: list[Batch]) -> list[dict[str, Any]]:
+    ids = [row.item for row in found]
+    codes, parts = codes_of(session, "batch", ids), catalogue.with_ids(session, list({row.part for row in found}))
+    opened = {row.batch: row for row in session.scalars(select(Opening).where(Opening.batch.in_(ids)))}
+    numbers: defaultdict[int, list[str]] = defaultdict(list)
+    known = select(Alias.thing, Alias.value).where(Alias.kind == "batch", Alias.thing.in_(ids), Alias.closed_e.is_(None)).order_by(Alias.id)
+    for item, value in session.execute(known):
+        numbers[item].append(value)
+    return [
+        {
+            "batch": codes[row.item], "part": parts[row.part].name, "kind": parts[row.part].body.kind, "supplier": row.supplier,
+            "numbers": numbers[row.item], "expires_at": row.expires_at,
+            "opened_at": opened[row.item].opened_at if row.item in opened else None,
+            "pot_life_ends_at": opened[row.item].pot_life_ends_at if row.item in opened else None,
+        }
+        for row in found
+    ]  # fmt: skip
 
 
 def _listed(text: str | None) -> tuple[str, ...]:

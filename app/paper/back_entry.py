@@ -15,6 +15,7 @@ from app.floor.groups import contents
 from app.floor.mounts import mount
 from app.floor.starts import start_run
 from app.journal.act import Actor, Answer, By, act
+from app.journal.actions import ACTIONS
 from app.ledger.runs import Claim, Run
 from app.naming.resolve import code_of, resolve
 
@@ -35,8 +36,9 @@ class Told:
 
 def enter(house: House, actor: Actor, told: Told, key: str | None = None) -> Answer:
     """Records it as a fact. The action itself is in the journal, marked as told afterwards, with its true time."""
-    if "lead" not in actor.duties:
-        raise not_allowed(actor.name, "enter what was done on paper", ("lead",))
+    known = ACTIONS["back_entry"]
+    if not actor.duties & set(known.duties):
+        raise not_allowed(actor.name, known.words, known.duties)
     if told.verb not in VERBS:
         raise bad_input("That is nothing to enter.", "verb", f"{told.verb!r} is not one of: {', '.join(VERBS)}.", "Choose one of them.")
     arguments = {

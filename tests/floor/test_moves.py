@@ -3,10 +3,9 @@ from sqlalchemy import func, select
 
 from app.db import House
 from app.errors import BadInput
-from app.floor.counting import open_differences
+from app.floor.counting import count_units, open_differences
 from app.floor.lots import split_lot
 from app.floor.moves import Place, move_item, place_of, place_of_lot
-from app.floor.outside import bring_back, count_back, send_out
 from app.holds.place import hold_item, hold_panels
 from app.ledger.places import Move
 from app.ledger.stops import Hold
@@ -63,7 +62,7 @@ def test_held_things_leave_the_house_for_no_firm_but_go_to_stock(house: House, f
     panels = make_panels(house, 2)
     lot = make_lot(house, panels)
     do(house, lambda s, by: hold_panels(s, by, panels[:1], "wrong glue"), "place_hold")
-    refusal = refused(house, lambda s, by: send_out(s, by, [lot], "Fine Slices"), "outside_work")
+    refusal = refused(house, lambda s, by: move_item(s, by, lot, "outside", "Fine Slices"), "move_item")
     assert refusal.kind == "held"
     assert "wrong glue" in str(refusal)
     _move(house, lot, "stock", "hold rack")
@@ -80,11 +79,11 @@ def test_a_fact_moves_what_is_held_and_holds_it_once_more(house: House, factory:
 def test_outside_work_goes_out_and_comes_back_with_a_count(house: House, factory: Factory) -> None:
     panels = make_panels(house, 1)
     loose = make_loose(house, make_lot(house, panels), panels)
-    do(house, lambda s, by: send_out(s, by, [loose], "Fine Slices"), "outside_work")
+    _move(house, loose, "outside", "Fine Slices")
     assert read(house, lambda s: place_of(s, [loose]))[loose] == Place("outside", "Fine Slices")
-    do(house, lambda s, by: bring_back(s, by, [loose]), "outside_work")
+    _move(house, loose, "floor")
     assert read(house, lambda s: place_of(s, [loose]))[loose] == Place("floor")
-    do(house, lambda s, by: count_back(s, by, loose, 12, "counter", 0.0), "count_units")
+    do(house, lambda s, by: count_units(s, by, loose, 12, "counter", 0.0), "count_units")
     assert loose in read(house, lambda s: open_differences(s, [loose]))
 
 

@@ -1,0 +1,49 @@
+"""Back entry over the API: a lead enters, in order, what was done on paper while the server was down."""
+
+from typing import Annotated, Literal
+
+from fastapi import APIRouter, Depends
+from pydantic import BaseModel, ConfigDict, Field
+
+from app.errors import not_allowed
+from app.machines.bodies import AStation, Moment, Name, Number, ValueIn
+from app.machines.calls import PROBLEMS, Call, calling
+from app.machines.names import values_of
+from app.paper.back_entry import Told, enter
+
+router = APIRouter(prefix="/api/v1", tags=["paper"], responses=PROBLEMS)
+Calling = Annotated[Call, Depends(calling)]
+Verb = Literal["start", "finish", "singulate", "mount", "change over"]
+
+
+class LineIn(BaseModel):
+    """One line of the paper. Lines go in the order in which things were done."""
+
+    model_config = ConfigDict(extra="forbid", allow_inf_nan=False)
+
+    happened_at: Moment = Field(description="The time on the paper. ISO 8601 with a zone.")
+    verb: Verb = Field(examples=["start"])
+    thing: Name = Field(description="The container, lot, run, batch or wafer.", examples=["C-0118-W"])
+    station: AStation
+    person: Name | None = Field(None, description="Badge code of who did it.", examples=["E-0004-P"])
+    values: list[ValueIn] = Field([], max_length=1000, description="Of a finish: what the step records.")
+
+
+class EnteredOut(BaseModel):
+    """What was made of the line. It is in the journal as the action that it was, marked as told afterwards."""
+
+    entry: Number
+    run: str | None = Field(None, examples=["R26-000212-5"])
+    lot: str | None = Field(None, description="The loose lot that a singulation made.", examples=[None])
+    mounted: str | None = Field(None, examples=[None])
+    broken: list[str] = Field([], description="Rules that a start broke: what it started is held.", examples=[[]])
+
+
+@router.post("/back_entry", summary="Enter what was done on paper: recorded as a fact, and held where a rule was broken")
+def enter_line(body: LineIn, call: Calling) -> EnteredOut:
+    call.may("back_entry")
+    if not call.who.may_state_facts:
+        raise not_allowed(call.who.actor.name, "state facts", ("lead",))
+    told = Told(body.happened_at, body.verb, body.thing, body.station, body.person, values_of(body.values))
+    answer = enter(call.house, call.who.actor, told, call.key)
+    return EnteredOut(entry=answer.entry, **answer.body)
