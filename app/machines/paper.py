@@ -3,9 +3,10 @@
 from typing import Annotated, Literal
 
 from fastapi import APIRouter, Depends
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, Field
 
 from app.errors import not_allowed
+from app.machines import bodies
 from app.machines.bodies import AStation, Moment, Name, Number, ValueIn
 from app.machines.calls import PROBLEMS, Call, calling
 from app.machines.names import values_of
@@ -16,12 +17,11 @@ Calling = Annotated[Call, Depends(calling)]
 Verb = Literal["start", "finish", "singulate", "mount", "change over"]
 
 
-class LineIn(BaseModel):
+class LineIn(bodies.Told):
     """One line of the paper. Lines go in the order in which things were done."""
 
-    model_config = ConfigDict(extra="forbid", allow_inf_nan=False)
-
     happened_at: Moment = Field(description="The time on the paper. ISO 8601 with a zone.")
+    fact: Literal[True] = Field(True, description="What is on the paper has been done.")
     verb: Verb = Field(examples=["start"])
     thing: Name = Field(description="The container, lot, run, batch or wafer.", examples=["C-0118-W"])
     station: AStation

@@ -7,6 +7,7 @@ from typing import Any
 from fastapi.testclient import TestClient
 from small_factory import SYSTEM, Factory
 
+from app.catalogue.definitions import Body
 from app.db import House
 from app.journal.act import act
 from app.main import make_app
@@ -49,8 +50,8 @@ class Plant:
     def panels(self, count: int) -> list[str]:
         return list(self.post("/panels", frames=self.batch("FRAME"), count=count)["panels"])
 
-    def lot(self, panels: list[str], **more: Any) -> str:
-        return str(self.post("/lots", product="P1", panels=panels, **more)["lot"])
+    def lot(self, panels: list[str], product: str = "P1", **more: Any) -> str:
+        return str(self.post("/lots", product=product, panels=panels, **more)["lot"])
 
     def mount(self, station: str, item: str, who: str = "all") -> int:
         """Its number."""
@@ -75,8 +76,9 @@ class Plant:
 
 
 @contextmanager
-def plant(house: House) -> Iterator[Plant]:
-    factory = Factory(house).load()
+def plant(house: House, *more: tuple[str, Body]) -> Iterator[Plant]:
+    """`more`: of the catalogue, by kind."""
+    factory = Factory(house).load(*more)
     given: dict[str, str] = {}
 
     def people(session: Any, by: Any) -> dict[str, str]:
@@ -91,7 +93,8 @@ def plant(house: House) -> Iterator[Plant]:
         return {}
 
     act(house, SYSTEM, "add_person", {}, people)
+    stations = (*factory.stations, *(body.name for kind, body in more if kind == "station"))
     with house.reading() as session:
-        at = {name: code_of(session, "station", thing) for name, thing in factory.things.items() if name in factory.stations}
+        at = {name: code_of(session, "station", thing) for name, thing in factory.things.items() if name in stations}
     with TestClient(make_app(house.settings, house)) as client:
         yield Plant(client, house, at, given.pop("badge"), given)
