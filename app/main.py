@@ -29,6 +29,7 @@ from app.machines import pages as machine_pages
 from app.machines.document import describe
 from app.migrate import is_newest
 from app.ovens import pages as ovens_pages
+from app.paper import area_pages
 from app.paper import pages as paper_pages
 from app.people import pages as people_pages
 from app.people import sign_in_pages
@@ -45,7 +46,7 @@ _CALLS = (
 )  # fmt: skip
 _PAGES = (
     first_pages.router, desk_pages.router,
-    people_pages.router, catalogue_pages.router, scan_pages.router, floor_pages.router, ovens_pages.router, paper_pages.router,
+    people_pages.router, catalogue_pages.router, scan_pages.router, floor_pages.router, ovens_pages.router, paper_pages.router, area_pages.router,
     genealogy_pages.router, trace_pages.router, run_pages.router, traveller_pages.router, label_pages.router, form_pages.router,
 )  # fmt: skip
 _PUBLIC = (sign_in_pages.router, machine_pages.router)  # for whoever is not signed in

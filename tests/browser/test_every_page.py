@@ -33,7 +33,8 @@ def desk_pages(stage: Stage) -> list[str]:
     return [
         "/", "/find", "/find?code=L26", "/find?code=ZZZ", "/lots", *lots, "/packs", "/packs?part=NONE", f"/trace/{codes['reel']}",
         f"/trace/{codes['cure']}?forward=true", "/holds", f"/holds/{codes['hold']}", "/journal", "/loads", "/people",
-        f"/people/{stage.badges['Ola']}", "/terminals", "/tokens", "/back-entry", "/catalogue", "/catalogue/of/product", "/catalogue/of/route",
+        f"/people/{stage.badges['Ola']}", "/terminals", "/tokens", "/back-entry", "/paper", "/paper/area/hall",
+        f"/lots/{codes['bonding']}/sheet", "/catalogue", "/catalogue/of/product", "/catalogue/of/route",
         "/catalogue/load", "/things/NONSENSE",
     ]  # fmt: skip
 

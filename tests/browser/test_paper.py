@@ -59,3 +59,46 @@ def test_a_route_of_22_steps_prints_on_one_page(stage: Stage, visit: Visits, pap
     read = {one.text for one in zxingcpp.read_barcodes(image)}
     assert stage.codes["long"] in read
     assert len(read) == 23, "the lot and each of its steps, to be scanned when the paper is entered"
+
+
+def test_a_terminal_keeps_its_area_s_sheets_and_shows_them_when_the_server_is_away(stage: Stage, visit: Visits) -> None:
+    lot, other = stage.codes["fresh"], stage.codes["other"]
+    with visit("Ada") as walk:
+        walk.go("/terminals").page.fill("[name=area]", "hall")
+        walk.enter()
+        walk.sign_in("Ada")
+        walk.go(f"/floor?station={stage.station('Attach')}")
+        walk.page.wait_for_selector("html[data-paper-kept]")
+        walk.page.context.set_offline(True)
+        walk.page.wait_for_selector(".kept")
+        assert walk.page.inner_text(".kept h1") == "Stop. The server does not answer."
+        assert not walk.page.is_visible("#scan"), "a scan would be lost"
+        assert walk.page.locator(".kept .sheet").count() > 2
+        walk.page.keyboard.type(lot, delay=2)
+        walk.page.keyboard.press("Enter")
+        assert walk.page.is_visible(f".sheet[data-codes~='{lot}']")
+        assert not walk.page.is_visible(f".sheet[data-codes~='{other}']")
+        assert len(pypdfium2.PdfDocument(walk.page.pdf(format="A4"))) == 1, "what is shown is what is printed"
+        walk.page.context.set_offline(False)
+        walk.page.wait_for_selector("#scan", state="visible")
+        assert walk.scan(lot).startswith("Start red attach")
+
+
+def test_a_scan_is_not_sent_to_a_server_that_is_away(stage: Stage, visit: Visits) -> None:
+    with visit("Ola") as walk:
+        walk.go(f"/floor?station={stage.station('Attach')}")
+        walk.page.evaluate("() => { const now = performance.now.bind(performance); performance.now = () => now() + 60000; }")  # a minute later
+        walk.page.route("**/*", lambda route: route.abort())
+        walk.page.keyboard.type(stage.codes["fresh"], delay=2)
+        walk.page.keyboard.press("Enter")
+        walk.page.wait_for_selector(".kept")
+        assert "kept no sheets" in walk.page.inner_text(".kept")
+
+
+def test_an_area_s_sheets_print_a_page_each(stage: Stage, visit: Visits) -> None:
+    with visit("Lea", size="desk") as walk:
+        walk.go("/paper").tab_to("hall")
+        walk.enter()
+        sheets = walk.page.locator(".sheet").count()
+        assert sheets > 2
+        assert len(pypdfium2.PdfDocument(walk.page.pdf(format="A4"))) == sheets

@@ -1,0 +1,46 @@
+"""The sheets of an area's lots: a lead prints them at any time, and every open floor terminal keeps its area's newest."""
+
+from fastapi import APIRouter, Request
+from fastapi.responses import Response
+
+from app import clock
+from app.errors import unknown
+from app.genealogy.sheet import sheet_values
+from app.genealogy.traveller import travellers
+from app.paper.area import areas, lots_in_area
+from app.people.callers import Calling
+from app.web import house_of, render
+
+router = APIRouter(include_in_schema=False)
+MOST = 200  # sheets on one page; our choice
+
+
+@router.get("/paper")
+def paper(request: Request, who: Calling) -> Response:
+    """The areas, and the way to what was done on paper."""
+    with house_of(request).reading() as session:
+        return render(request, "paper/areas.html", areas=areas(session), mine=who.area, may_enter=who.has("lead"))
+
+
+@router.get("/paper/here")
+def paper_here(request: Request, who: Calling) -> Response:
+    """The sheets of this terminal's own area."""
+    if who.area is None:
+        raise unknown("This terminal", "a terminal that is enrolled for an area")
+    return _sheets(request, who.area)
+
+
+@router.get("/paper/area/{area}")
+def paper_of_area(request: Request, who: Calling, area: str) -> Response:
+    with house_of(request).reading() as session:
+        if area not in areas(session):
+            raise unknown(area, "an area of the catalogue's stations")
+    return _sheets(request, area)
+
+
+def _sheets(request: Request, area: str) -> Response:
+    with house_of(request).reading() as session:
+        now = clock.now()
+        lots = lots_in_area(session, area)
+        shown = travellers(session, lots[:MOST], now)
+        return render(request, "paper/area.html", area=area, lots=shown, left_out=max(0, len(lots) - MOST), **sheet_values(request, shown, now))
