@@ -11,6 +11,7 @@ import anyio.to_thread
 from fastapi import Depends, FastAPI
 from fastapi.staticfiles import StaticFiles
 
+from app.board import pages as board_pages
 from app.catalogue import pages as catalogue_pages
 from app.catalogue import queries as catalogue
 from app.db import House
@@ -47,7 +48,7 @@ _CALLS = (
 _PAGES = (
     first_pages.router, desk_pages.router,
     people_pages.router, catalogue_pages.router, scan_pages.router, floor_pages.router, ovens_pages.router, paper_pages.router, area_pages.router,
-    genealogy_pages.router, trace_pages.router, run_pages.router, traveller_pages.router, label_pages.router, form_pages.router,
+    genealogy_pages.router, trace_pages.router, run_pages.router, traveller_pages.router, board_pages.router, label_pages.router, form_pages.router,
 )  # fmt: skip
 _PUBLIC = (sign_in_pages.router, machine_pages.router)  # for whoever is not signed in
 

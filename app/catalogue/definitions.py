@@ -126,6 +126,7 @@ class Step(Body):
     mixed_products: bool = False
     wrong_placements_limit: Annotated[float, Field(ge=0, le=1)] = 0.002  # share of a lot's placements at this step; strict
     standard_minutes: Annotated[float, Field(gt=0)] = 60
+    wait_limit_minutes: Annotated[float, Field(gt=0)] | None = None  # waiting longer is stuck; empty: the 95th percentile of the last 30 days
     instruction: str = ""
     caution: str = ""
 

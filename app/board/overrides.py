@@ -1,0 +1,76 @@
+"""What went past a gate by signature or as a fact, by gate: at-risk marks, concessions, signed differences, facts that broke a rule."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import ColumnElement, Text, cast, func, select
+from sqlalchemy.orm import InstrumentedAttribute, Session
+
+from app.board.production_day import Span
+from app.journal.models import Entry
+from app.ledger.counts import CountEntry
+from app.ledger.judgements import AtRisk, Disposition, Judgement
+from app.ledger.runs import Line
+from app.ledger.sets import PanelSet
+from app.ledger.stops import Hold
+
+TOLD_AS_FACT = "Recorded as a fact"  # how floor and packing begin the reason of such a hold
+
+
+@dataclass(frozen=True)
+class Override:
+    """`gate`: what would have stopped it; `what`: how it went past; `how_many` times, on so many panels (0: not of panels)."""
+
+    gate: str
+    what: str
+    how_many: int
+    panels: int
+
+
+def overrides(session: Session, span: Span) -> list[Override]:
+    """Five statements, by the entries since the span began."""
+    first = first_entry(session, span)
+    marks = (
+        select(Line.judged, func.count(), func.sum(PanelSet.n))
+        .select_from(AtRisk)
+        .join(Line, Line.id == AtRisk.line)
+        .join(PanelSet, PanelSet.id == AtRisk.set)
+        .join(Entry, Entry.id == AtRisk.e)
+        .where(*happened(span, first, AtRisk.e))
+    )
+    found = [
+        Override(f"{judged} judgement", "gone on at risk", n, panels)
+        for judged, n, panels in session.execute(marks.group_by(Line.judged).order_by(Line.judged))
+    ]
+    decided = (
+        select(Line.judged, func.count())
+        .select_from(Disposition)
+        .join(Judgement, Judgement.id == Disposition.judgement)
+        .join(Line, Line.id == Judgement.line)
+        .join(Entry, Entry.id == Disposition.e)
+        .where(Disposition.what == "concession", *happened(span, first, Disposition.e))
+    )
+    found += [
+        Override(f"{judged} judgement", "concession", n, 0) for judged, n in session.execute(decided.group_by(Line.judged).order_by(Line.judged))
+    ]
+    signed = select(func.count()).select_from(CountEntry).join(Entry, Entry.id == CountEntry.e)
+    signed = signed.where(CountEntry.kind == "difference", CountEntry.within.is_(False), *happened(span, first, CountEntry.e))
+    told = select(func.count()).select_from(Hold).join(Entry, Entry.id == Hold.e)
+    told = told.where(Hold.automatic, cast(Hold.reason, Text).startswith(TOLD_AS_FACT), *happened(span, first, Hold.e))
+    found += [
+        Override("count", "difference signed for", session.scalar(signed) or 0, 0),
+        Override("gates of a start", "told as a fact, and held", session.scalar(told) or 0, 0),
+    ]
+    return [one for one in found if one.how_many]
+
+
+def first_entry(session: Session, span: Span) -> int:
+    """The first entry that was recorded since a span began: what happened in it was recorded then or later. Read from the newest backward."""
+    before = select(Entry.id).where(Entry.recorded_at < span.begin).order_by(Entry.id.desc()).limit(1)
+    return (session.scalar(before) or 0) + 1
+
+
+def happened(span: Span, first: int, column: InstrumentedAttribute[Any]) -> Sequence[ColumnElement[bool]]:
+    """Conditions on rows, joined with their entries: written since `first`, by something that happened in the span."""
+    return (column >= first, Entry.happened_at >= span.begin, Entry.happened_at < span.end)

@@ -1,0 +1,143 @@
+"""What a shift did, in numbers that stand in the record: for one page of paper, with the journal's newest digest on it."""
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any
+
+from sqlalchemy import bindparam, func, select, text
+from sqlalchemy.orm import Session
+
+from app.board.effectiveness import StateHours
+from app.board.overrides import Override, first_entry, happened, overrides
+from app.board.production_day import Span
+from app.board.stations import hours_by_state
+from app.board.taped import taped
+from app.catalogue import queries as catalogue
+from app.db import Moment
+from app.floor.marks import SAMPLED
+from app.journal.models import Entry
+from app.journal.sealing import newest_digest
+from app.ledger.cells import CellMark
+from app.ledger.counts import CountEntry
+from app.ledger.items import Lot
+from app.ledger.stops import Hold, Release
+from app.naming.resolve import codes_of
+
+_LONGEST_RUN_DAYS = 2
+
+
+@dataclass(frozen=True)
+class Finished:
+    """A step of the routes: runs that ended as done, and panels that they covered (0: loose units or packs)."""
+
+    step: str
+    runs: int
+    panels: int
+
+
+@dataclass(frozen=True)
+class HoldLine:
+    code: str
+    reason: str
+
+
+@dataclass(frozen=True)
+class Report:
+    """`hours`: of all stations by operation. `seal`: number and digest of the journal's newest entry, as it was when this was printed."""
+
+    span: Span
+    printed_at: datetime
+    is_over: bool
+    lots_started: int
+    runs_started: int
+    finished: tuple[Finished, ...]
+    taped: int
+    scrapped: tuple[tuple[str, int], ...]
+    marked: tuple[tuple[str, int], ...]
+    placed: tuple[HoldLine, ...]
+    released: int
+    freed: int
+    overrides: tuple[Override, ...]
+    hours: tuple[tuple[str, StateHours], ...]
+    differences: tuple[tuple[str, int, str], ...]
+    seal: tuple[int, str] | None
+
+
+def shift_report(session: Session, span: Span, now: datetime) -> Report:
+    """A fixed number of statements, over what was recorded since the shift began."""
+    first, until = first_entry(session, span), span.until(now)
+    ran = session.execute(_RAN, {"begin": span.begin, "end": span.end}).one()
+    releases = select(func.count(), func.sum(Release.units_freed)).join(Entry, Entry.id == Release.e).where(*happened(span, first, Release.e))
+    released, freed = session.execute(releases).one()
+    return Report(
+        span, now, now >= span.end, _count(session, Lot, span, first), ran.started, _finished(session, span), taped(session, span.begin, span.end),
+        _by_reason(session, span, first, CountEntry, CountEntry.units, CountEntry.kind == "scrapped"),
+        _by_reason(session, span, first, CellMark, CellMark.n, CellMark.reason != SAMPLED), _placed(session, span, first), released, freed or 0,
+        tuple(overrides(session, span)), _hours(session, until), _differences(session, span, first), newest_digest(session),
+    )  # fmt: skip
+
+
+def _count(session: Session, table: Any, span: Span, first: int) -> int:
+    """Lots of panels that were begun, not those that parted from others."""
+    query = select(func.count()).select_from(table).join(Entry, Entry.id == table.e).where(Entry.action == "start_lot")
+    return session.scalar(query.where(*happened(span, first, table.e))) or 0
+
+
+def _finished(session: Session, span: Span) -> tuple[Finished, ...]:
+    rows = session.execute(_FINISHED, {"early": span.begin - timedelta(days=_LONGEST_RUN_DAYS), "begin": span.begin, "end": span.end}).all()
+    routes = catalogue.with_ids(session, sorted({row.route for row in rows}))
+    found: dict[str, Finished] = {}
+    order: dict[str, int] = {}
+    for row in rows:
+        for i, step in enumerate(routes[row.route].body.steps):
+            if step.key == row.step:
+                before = found.get(step.name, Finished(step.name, 0, 0))
+                found[step.name] = Finished(step.name, before.runs + row.runs, before.panels + int(row.panels or 0))
+                order[step.name] = max(i, order.get(step.name, 0))
+    return tuple(sorted(found.values(), key=lambda one: order[one.step]))
+
+
+def _by_reason(session: Session, span: Span, first: int, table: Any, units: Any, which: Any) -> tuple[tuple[str, int], ...]:
+    query = select(table.reason, func.sum(units)).select_from(table).join(Entry, Entry.id == table.e)
+    query = query.where(which, table.closed_e.is_(None), *happened(span, first, table.e)).group_by(table.reason)
+    return tuple(sorted(((reason, int(n)) for reason, n in session.execute(query)), key=lambda one: -one[1]))
+
+
+def _placed(session: Session, span: Span, first: int) -> tuple[HoldLine, ...]:
+    rows = session.execute(select(Hold.id, Hold.reason).join(Entry, Entry.id == Hold.e).where(*happened(span, first, Hold.e)).order_by(Hold.id)).all()
+    names = codes_of(session, "hold", [hold for hold, _ in rows])
+    return tuple(HoldLine(names[hold], reason) for hold, reason in rows)
+
+
+def _hours(session: Session, span: Span) -> tuple[tuple[str, StateHours], ...]:
+    things = catalogue.every(session, "station")
+    hours = hours_by_state(session, [one.id for one in things], span.begin, span.end)
+    total: dict[str, StateHours] = {}
+    for one in things:
+        operation = one.body.operations[0]
+        total[operation] = total.get(operation, StateHours()) + hours[one.id]
+    return tuple(total.items())
+
+
+def _differences(session: Session, span: Span, first: int) -> tuple[tuple[str, int, str], ...]:
+    query = select(CountEntry.item, CountEntry.units, CountEntry.reason).join(Entry, Entry.id == CountEntry.e)
+    query = query.where(CountEntry.kind == "difference", CountEntry.within.is_(False), *happened(span, first, CountEntry.e)).order_by(CountEntry.id)
+    rows = session.execute(query).all()
+    names = codes_of(session, "lot", [item for item, *_ in rows]) | codes_of(session, "panel", [item for item, *_ in rows])
+    return tuple((names.get(item, ""), units, reason) for item, units, reason in rows)
+
+
+_RAN = text("""
+    select count(*) as started from thing t cross join run r
+    where t.kind = 'station' and r.station = t.id and r.started_at >= :begin and r.started_at < :end
+      and not exists (select 1 from run_void v where v.run = r.id)
+""").bindparams(bindparam("begin", type_=Moment()), bindparam("end", type_=Moment()))
+_FINISHED = text("""
+    select l.route, l.step, count(distinct r.id) as runs, sum((select sum(s.n) from cover c join panel_set s on s.id = c."set"
+        where c.line = l.id and c.done)) as panels
+    from thing t cross join run r cross join line l
+    where t.kind = 'station' and r.station = t.id and r.started_at >= :early and r.started_at < :end
+      and r.ended_at >= :begin and r.ended_at < :end and r.outcome = 'done'
+      and l.run = r.id and l.step is not null and l.route is not null and not exists (select 1 from run_void v where v.run = r.id)
+    group by l.route, l.step
+""").bindparams(*(bindparam(name, type_=Moment()) for name in ("early", "begin", "end")))

@@ -1,0 +1,130 @@
+"""Today: what was taped so far and what will be taped by the day's end; and how yesterday's forecast came out.
+
+A forecast is stored nowhere. The record only grows, so what was known when yesterday began can be read again, and the forecast is reckoned
+anew from it with the same seed: it cannot have been changed since, and any past day can be scored, also one on which nobody looked.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+import numpy as np
+from sqlalchemy import bindparam, select, text
+from sqlalchemy.orm import Session
+
+from app.board.forecast import Forecast, Job, Line, Times, forecast
+from app.board.marks import quantile
+from app.board.paces import Paces
+from app.board.parts import Part, Parts, Past
+from app.board.production_day import Span
+from app.catalogue.definitions import Route
+from app.db import Moment
+from app.floor.progress import loose_begins
+from app.journal.models import Entry
+
+_QUICK = 0.02  # a lot that even the quickest doings would not bring to the tapers in time is left out
+
+
+def taped(session: Session, begin: datetime, end: datetime) -> int:
+    """Units in packs whose taping ended in a span."""
+    return int(session.scalar(_TAPED, {"early": begin - timedelta(days=2), "begin": begin, "end": end}) or 0)
+
+
+def past_at(session: Session, at: datetime) -> Past:
+    """What was known at a moment: the entries before the newest that had happened by then. Facts told later are no part of it."""
+    query = select(Entry.id).where(Entry.happened_at < at, Entry.fact.is_(False)).order_by(Entry.id.desc()).limit(1)
+    return Past(session.scalar(query) or 0, at)
+
+
+@dataclass(frozen=True)
+class Today:
+    """A day's forecast from one moment on. `held`: units on hold, which no draw tapes; `overdue`: units that wait longer than anything did."""
+
+    day: Span
+    forecast: Forecast
+    held: int
+    overdue: int
+    per_hour: float
+
+
+def ahead(parts: Parts, paces: Paces, day: Span, now: datetime, so_far: int, per_hour: float) -> Today:
+    """The forecast for the end of `day` as it stands `now`. The seed is the day's number: the same moment gives the same band."""
+    free = [part for part in parts.parts if not part.stops and part.lot.grade != "reject" and part.step is not None]
+    held = sum(part.units for part in parts.parts if part.stops)
+    minutes = max(0.0, (day.end - now) / timedelta(minutes=1))
+    times = {
+        key: Times(
+            np.array([one.day for one in found]), np.array([one.wait for one in found]), np.array([one.work for one in found])
+        )
+        for key, found in paces.doings.items()
+    }  # fmt: skip
+    jobs = [job for part in free if (job := job_of(part, parts, paces, now)) and _may_arrive(job, paces, minutes)]
+    overdue = [job for job in jobs if not job.is_running and (waits := paces.waits.get(job.steps[0])) and job.spent >= waits[-1]]
+    line = Line(times, minutes, per_hour, begun_again(parts, paces, day, now, minutes))
+    return Today(day, forecast(jobs, line, so_far, seed=day.day.toordinal()), held, round(sum(job.units for job in overdue)), per_hour)
+
+
+def job_of(part: Part, parts: Parts, paces: Paces, now: datetime) -> Job | None:
+    """A part of a lot on its way to the tapers; None when its route has no taping left."""
+    route = parts.routes.get(part.lot.route or 0)
+    steps = _to_tape(route, part.step) if route else ()
+    if not steps or route is None:
+        return None
+    share = taped_share(paces, route, part.lot.product) if part.lot.form == "panel" else 1.0
+    spent = max(0.0, (now - part.since) / timedelta(minutes=1))
+    return Job(part.units * share, tuple((part.lot.product, key) for key in steps), spent, part.running is not None)
+
+
+def begun_again(parts: Parts, paces: Paces, day: Span, now: datetime, minutes: float) -> dict[int, Sequence[tuple[float, Job]]]:
+    """The lots that past days began after this time of day, with minutes from now: a short route tapes them on the same day."""
+    into_day = (now - day.begin) / timedelta(minutes=1)
+    product_of = {part.lot.route: part.lot.product for part in parts.parts}
+    found: dict[int, Sequence[tuple[float, Job]]] = {}
+    for past_day, lots in paces.begun.items():
+        jobs = []
+        for lot in lots:
+            route, product = parts.routes.get(lot.route), product_of.get(lot.route)
+            if route is None or product is None or lot.minutes < into_day:
+                continue
+            steps = _to_tape(route, route.steps[0].key)
+            job = Job(lot.units * taped_share(paces, route, product), tuple((product, key) for key in steps), is_running=True)
+            if steps and _may_arrive(job, paces, minutes - (lot.minutes - into_day)):
+                jobs.append((lot.minutes - into_day, job))
+        found[past_day] = jobs
+    return found
+
+
+def taped_share(paces: Paces, route: Route, product: int) -> float:
+    """The share of a product's good units that gets taped, by 30 days: units taped a unit that came to the step where units mix."""
+    mixed = paces.units.get((product, route.steps[max(0, loose_begins(route) - 1)].key), 0)
+    return min(1.0, paces.taped.get(product, 0) / mixed) if mixed else 1.0
+
+
+def _to_tape(route: Route, key: str | None) -> tuple[str, ...]:
+    """The keys from a step to the next taping; empty where none comes."""
+    keys = [step.key for step in route.steps]
+    if key not in keys:
+        return ()
+    begin = keys.index(key)
+    tape = next((i for i, step in enumerate(route.steps) if i >= begin and step.operation == "tape"), None)
+    return tuple(keys[begin : tape + 1]) if tape is not None else ()
+
+
+def _may_arrive(job: Job, paces: Paces, minutes: float) -> bool:
+    quickest = 0.0
+    for i, key in enumerate(job.steps):
+        found = paces.doings.get(key, ())
+        if found and i > 0:
+            quickest += quantile(paces.waits[key], _QUICK)
+            quickest += quantile(sorted(one.work for one in found), _QUICK) if i < len(job.steps) - 1 else 0.0
+    return quickest <= minutes
+
+
+_TAPED = text("""
+    select sum(f.units) from flow f where f.kind = 'fill' and f.child in (
+        select distinct l.item from thing t cross join run r cross join line l
+        where t.kind = 'station' and r.station = t.id and r.started_at >= :early and r.started_at < :end
+          and r.operation = 'tape' and r.ended_at >= :begin and r.ended_at < :end and l.run = r.id and l.item is not null
+          and not exists (select 1 from run_void v where v.run = r.id)
+    )
+""").bindparams(*(bindparam(name, type_=Moment()) for name in ("early", "begin", "end")))

@@ -1,0 +1,79 @@
+"""The time windows that run out first: what they ask, how much is ahead of them, and how many stations are up for it."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from app.board.marks import in_hours
+from app.board.parts import Part, Parts, running_windows, step_of
+from app.board.stations import StationNow
+from app.catalogue.definitions import Window
+
+_SHOWN = 10
+_OLD = timedelta(days=1)
+
+
+@dataclass(frozen=True)
+class WindowRow:
+    """`ahead`: units whose window into the same operation ends earlier. `up`: stations that do it and could. `needs`: hours of their work."""
+
+    lot: str
+    panels: int
+    units: int
+    to_step: str
+    verb: str  # begin or end
+    after: str
+    ends_at: datetime
+    left: timedelta
+    ahead: int
+    operation: str
+    up: int
+    of: int
+    needs: float | None  # None: no rate is known, or none is up
+
+    @property
+    def left_words(self) -> str:
+        return in_hours(self.left)
+
+    @property
+    def is_over(self) -> bool:
+        return self.left <= timedelta()
+
+    @property
+    def is_tight(self) -> bool:
+        """What is ahead fills the time that is left."""
+        return not self.is_over and (self.up == 0 or (self.needs is not None and timedelta(hours=self.needs) > self.left))
+
+
+def window_rows(parts: Parts, stations: Sequence[StationNow], now: datetime, most: int = _SHOWN) -> list[WindowRow]:
+    ahead: dict[str, int] = {}
+    found = []
+    for ends_at, part, window in _ending(parts, now):
+        route = parts.routes[part.lot.route or 0]
+        to, first = step_of(route, window.to_step), step_of(route, window.from_step)
+        if to is None or first is None:
+            continue
+        able = [one for one in stations if to.operation in one.operations]
+        up = [one for one in able if one.is_up]
+        rate = sum(one.units_per_hour or 0.0 for one in up)
+        before = ahead.get(to.operation, 0)
+        found.append(
+            WindowRow(
+                part.lot.code, part.panels, part.units, to.name, "begin" if window.until == "start" else "end", first.name, ends_at,
+                ends_at - now, before, to.operation, len(up), len(able), before / rate if rate else None,
+            )
+        )  # fmt: skip
+        ahead[to.operation] = before + part.units
+    return found[:most]
+
+
+def _ending(parts: Parts, now: datetime) -> list[tuple[datetime, Part, Window]]:
+    """Every window that runs, the one that ends first at the head; one that is over for a day, or over on hold, is no more news here."""
+    found = [
+        (begun + timedelta(minutes=window.max_minutes or 0), part, window)
+        for part in parts.parts
+        if part.lot.route in parts.routes
+        for window, begun in running_windows(parts.routes[part.lot.route], part)
+    ]
+    news = [one for one in found if one[0] > now or (not one[1].stops and one[0] > now - _OLD)]
+    return sorted(news, key=lambda one: one[0])
