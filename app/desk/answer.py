@@ -13,8 +13,7 @@ from fastapi.responses import Response
 
 from app.desk.listing import Cell, Linked, Listing, Shown, State, asked_of, show
 from app.errors import bad_input
-from app.genealogy.tables import safe
-from app.web import house_of, render
+from app.web import house_of, render, safe
 
 FORMATS = ("html", "csv", "json")
 

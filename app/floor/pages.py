@@ -1,7 +1,5 @@
 """Pages of a wafer (its map and what became of its dies) and of a panel (its marks, its dies, where it stands)."""
 
-import csv
-import io
 from collections.abc import Iterable, Sequence
 from typing import Annotated
 
@@ -20,7 +18,7 @@ from app.floor.wafer_account import CellStory, cell_story, die_story, panel_stor
 from app.floor.wafer_picture import STATES, VIEWS, View, wafer_picture
 from app.naming.resolve import resolve
 from app.people.callers import Calling
-from app.web import house_of, render
+from app.web import csv_file, house_of, render
 
 router = APIRouter(include_in_schema=False)
 Number = Annotated[int | None, Query(ge=-99_999, le=99_999)]
@@ -104,7 +102,7 @@ def wafer_map_csv(request: Request, who: Calling, code: str, asked: AskedOfWafer
         named = resolve(session, code, "wafer")
         picture = wafer_picture(session, named, _view(asked))
     rows = [(one.name, one.words, one.count) for one in picture.classes]
-    return _csv(f"{named.code}-map", ("class", "meaning", "dies"), rows)
+    return csv_file(f"{named.code}-map", ("class", "meaning", "dies"), rows)
 
 
 @router.get("/wafers/{code}/dies")
@@ -127,7 +125,7 @@ def wafer_dies_csv(request: Request, who: Calling, code: str, asked: AskedOfWafe
         named = resolve(session, code, "wafer")
         lines = die_list(session, wafer_picture(session, named, _view(asked)), asked.only)
     head = ("wafer", "x", "y", "die bin", "state", "panel", "row", "column", "run", "run from (UTC)", "run to (UTC)")
-    return _csv(f"{named.code}-dies", head, (row for line in lines for row in _die_rows(named.code, line)))
+    return csv_file(f"{named.code}-dies", head, (row for line in lines for row in _die_rows(named.code, line)))
 
 
 def asked_of_panel(
@@ -193,7 +191,7 @@ def panel_map_csv(request: Request, who: Calling, code: str, asked: AskedOfPanel
     """The numbers of the legend."""
     with house_of(request).reading() as session:
         picture = panel_picture(session, resolve(session, code, "panel"), asked.view)
-    return _csv(f"{picture.panel.code}-map", ("class", "meaning", "cells"), [(one.name, one.words, one.count) for one in picture.classes])
+    return csv_file(f"{picture.panel.code}-map", ("class", "meaning", "cells"), [(one.name, one.words, one.count) for one in picture.classes])
 
 
 @router.get("/panels/{code}/cells")
@@ -217,7 +215,7 @@ def panel_cells_csv(request: Request, who: Calling, code: str) -> Response:
         picture = panel_picture(session, resolve(session, code, "panel"))
         cells = cell_list(session, picture)
     head = ("panel", "row", "column", "marks", "role", "wafer", "x", "y", "die bin", "run", "run from (UTC)", "run to (UTC)")
-    return _csv(f"{picture.panel.code}-cells", head, (row for cell in cells for row in _cell_rows(cell)))
+    return csv_file(f"{picture.panel.code}-cells", head, (row for cell in cells for row in _cell_rows(cell)))
 
 
 def _words_of(view: str) -> str:
@@ -253,10 +251,3 @@ def _die_rows(wafer: str, line: DieLine) -> Iterable[Sequence[object]]:
     if not line.cells:
         yield (*first, "", "", "", "", "", "")
 
-
-def _csv(name: str, head: Sequence[str], rows: Iterable[Sequence[object]]) -> Response:
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\r\n")
-    writer.writerow(head)
-    writer.writerows(rows)
-    return Response(out.getvalue(), media_type="text/csv; charset=utf-8", headers={"Content-Disposition": f'attachment; filename="{name}.csv"'})

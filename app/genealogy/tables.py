@@ -2,9 +2,9 @@
 
 import csv
 import io
-from typing import Any
 
 from app.genealogy.trace import Trace
+from app.web import safe
 
 HEAD = (
     "what", "code", "words", "least", "most", "units", "numbers", "where", "customer", "order", "shipment", "stopped_by", "station", "person",
@@ -26,11 +26,3 @@ def trace_csv(trace: Trace) -> str:
             what = ("run", run.run, run.operation, line.least, line.most, "", "", "", "", "", "", "")
             writer.writerow(map(safe, (*what, *about, line.step, line.round, line.extent, " ".join(line.materials), line.verdict)))
     return out.getvalue()
-
-
-def safe(value: Any) -> str:
-    """A cell as text; one that a spreadsheet would take for a formula gets a quote in front (OWASP, CSV injection)."""
-    if value is None:
-        return ""
-    text = str(value)
-    return "'" + text if text[:1] in ("=", "+", "@", "\t", "\r") or (text[:1] == "-" and not isinstance(value, (int, float))) else text

@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 
 from app.errors import bad_input
 from app.genealogy.flow_stages import FlowPicture, Opened, flow_of
-from app.genealogy.tables import safe, trace_csv
+from app.genealogy.tables import trace_csv
 from app.genealogy.trace import Trace, trace_back, trace_forward
 from app.genealogy.trace_lists import STAGES, after_of, holds_on, item_list, only, run_list
 from app.holds.place import place_hold
@@ -20,7 +20,7 @@ from app.journal.act import By, act
 from app.journal.actions import ACTIONS
 from app.naming.resolve import Named, code_of, resolve
 from app.people.callers import Calling
-from app.web import check_form, house_of, render
+from app.web import check_form, house_of, render, safe
 
 router = APIRouter(include_in_schema=False)
 Text = Annotated[str, Form(max_length=1000)]

@@ -115,11 +115,11 @@ def verdict_of(session: Session, run: Run, line: Line) -> Verdict:
 def _round(session: Session, run: Run, line: Line) -> Round:
     ended = run.ended_at or run.started_at
     trace = trace_of(session, run.station, run.started_at, ended)
-    watches = _watches(catalogue.station(session, run.station).body, line.shelf, trace)
+    watches = watches_of(catalogue.station(session, run.station).body, line.shelf, trace)
     return Round(trace, watches, run.started_at, ended, f"run {code_of(session, 'run', run.id)}")
 
 
-def _watches(oven: Station, shelf: str | None, trace: Trace | None) -> tuple[Watch, ...]:
+def watches_of(oven: Station, shelf: str | None, trace: Trace | None) -> tuple[Watch, ...]:
     """The sensors of the shelf; where the catalogue names none for the oven, every sensor of its logger."""
     if not oven.sensors:
         return tuple(Watch(name) for name in trace.sensors) if trace else ()

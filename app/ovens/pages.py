@@ -1,12 +1,14 @@
 """The page of an oven load: what is on its shelves, and start, end or abort it."""
 
 from collections.abc import Callable
+from datetime import datetime
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Form, Request
 from fastapi.responses import Response
 from sqlalchemy.orm import Session
 
+from app import clock
 from app.catalogue import queries as catalogue
 from app.errors import Refused
 from app.floor.ends import abort_run
@@ -17,8 +19,9 @@ from app.ledger.sets import panels_of
 from app.naming.resolve import code_of, codes_of, resolve
 from app.ovens import loads
 from app.ovens.judging import end_load
+from app.ovens.trace_pictures import SENSOR_COLUMNS, LoadTrace, load_trace, readings, sensor_rows
 from app.people.callers import Caller, Calling
-from app.web import check_form, house_of, redirect, render
+from app.web import check_form, csv_file, house_of, redirect, render, zone_of
 
 router = APIRouter(include_in_schema=False)
 Text = Annotated[str, Form(max_length=200)]
@@ -40,6 +43,41 @@ def begin_load_now(request: Request, who: Calling, oven: Text, recipe: Text, key
 def load_page(request: Request, who: Calling, code: str) -> Response:
     with house_of(request).reading() as session:
         return _page(request, session, code)
+
+
+@router.get("/loads/{code}/trace")
+def cure_trace_page(request: Request, who: Calling, code: str) -> Response:
+    """What the sensors said of a load, shelf by shelf, with the judgement's reasons where they happened."""
+    with house_of(request).reading() as session:
+        load = session.get_one(Load, resolve(session, code, "load").id)
+        found = load_trace(session, load, clock.now(), zone_of(request))
+        recipe = catalogue.definition(session, load.recipe).body
+        oven = catalogue.station(session, load.station)
+        run = code_of(session, "run", load.run) if load.run else None
+    return render(request, "ovens/trace.html", code=code, found=found, recipe=recipe, oven=oven.name, run=run, time=_as_time)
+
+
+@router.get("/loads/{code}/trace.csv")
+def cure_trace_csv(request: Request, who: Calling, code: str) -> Response:
+    """Every reading of the load's time, as the logger files have it."""
+    trace = _found_trace(request, code)
+    sensors = trace.trace.sensors if trace and trace.trace else ()
+    return csv_file(f"{code}-trace", ("time (UTC)", *(f"{name} (C)" for name in sensors)), readings(trace))
+
+
+@router.get("/loads/{code}/sensors.csv")
+def cure_sensors_csv(request: Request, who: Calling, code: str) -> Response:
+    """What the judgement counted of each sensor."""
+    return csv_file(f"{code}-sensors", SENSOR_COLUMNS, sensor_rows(_found_trace(request, code)))
+
+
+def _found_trace(request: Request, code: str) -> LoadTrace | None:
+    with house_of(request).reading() as session:
+        return load_trace(session, session.get_one(Load, resolve(session, code, "load").id), clock.now(), zone_of(request))
+
+
+def _as_time(text: str | None) -> datetime | None:
+    return datetime.fromisoformat(text) if text else None
 
 
 @router.post("/loads/{code}/put")

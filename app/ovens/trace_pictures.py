@@ -1,0 +1,231 @@
+"""The cure trace of a load, shelf by shelf: what the sensors said, and where in time the judgement found what."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import numpy as np
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from app.catalogue import queries as catalogue
+from app.catalogue.definitions import Recipe, Station
+from app.drawing.cure_trace import Pin, SensorLine, TraceChart, cure_trace
+from app.floor.dispositions import judgement_in_force
+from app.ledger.judgements import Judgement
+from app.ledger.places import Load
+from app.ledger.runs import Line, Run
+from app.ledger.sets import panels_of
+from app.naming.resolve import codes_of
+from app.ovens.curves import curve, joined
+from app.ovens.judging import watches_of
+from app.ovens.trace import Trace
+from app.ovens.traces import trace_of
+
+BEFORE_AND_AFTER = timedelta(minutes=10)  # of the doors, drawn as well
+VERDICTS = {"conforms": "conforms", "does_not_conform": "does not conform", "cannot_tell": "cannot be told"}
+_INTERVALS = 24  # rows of the table of readings
+
+
+SENSOR_COLUMNS = (
+    "shelf", "sensor", "entered_band_at", "soak_from", "soak_to", "soak_minutes", "least_c", "greatest_c", "steepest_rise", "steepest_fall",
+    "overshoot_c", "equivalent_minutes", "degree",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class ReasonShown:
+    """`number`: of its pin, where it has one. `place`: in words where it has no time of its own, or one outside this load."""
+
+    number: int | None
+    text: str
+    at_from: datetime | None
+    at_to: datetime | None
+    place: str
+
+
+@dataclass(frozen=True)
+class LotOnShelf:
+    lot: str
+    step: str
+    panels: int
+    verdict: str
+
+
+@dataclass(frozen=True)
+class SensorRow:
+    """As the judgement counted them; the values are None where it has none."""
+
+    sensor: str
+    facts: dict[str, Any]
+
+
+@dataclass(frozen=True)
+class Interval:
+    """Least and greatest of each sensor in a stretch of time; None where it has no reading."""
+
+    at_from: datetime
+    at_to: datetime
+    temps_c: tuple[tuple[float, float] | None, ...]
+
+
+@dataclass(frozen=True)
+class ShelfTrace:
+    shelf: str
+    lots: tuple[LotOnShelf, ...]
+    svg: str
+    soak: dict[str, Any] | None
+    reasons: tuple[ReasonShown, ...]
+    rows: tuple[SensorRow, ...]
+    sensors: tuple[str, ...]
+    intervals: tuple[Interval, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class LoadTrace:
+    """`trace`: all readings that the logger files have of this time; None while there are none."""
+
+    run: Run
+    trace: Trace | None
+    shelves: tuple[ShelfTrace, ...]
+
+
+def load_trace(session: Session, load: Load, now: datetime, zone: str) -> LoadTrace | None:
+    """None for a load that never started."""
+    if load.run is None:
+        return None
+    run = session.get_one(Run, load.run)
+    recipe: Recipe = catalogue.definition(session, load.recipe).body
+    oven: Station = catalogue.station(session, run.station).body
+    ended = run.ended_at or now
+    trace = trace_of(session, run.station, run.started_at, ended)
+    by_shelf: dict[str, list[Line]] = {}
+    for line in session.scalars(select(Line).where(Line.run == run.id).order_by(Line.id)):
+        by_shelf.setdefault(line.shelf or "", []).append(line)
+    shelves = tuple(_shelf(session, run, ended, recipe, oven, trace, shelf, lines, zone) for shelf, lines in by_shelf.items())
+    return LoadTrace(run, trace, shelves)
+
+
+def readings(found: LoadTrace | None) -> Iterator[Sequence[object]]:
+    """A row a time: UTC, then each sensor; empty where it has no reading."""
+    if found is None or found.trace is None:
+        return
+    for at, temps in zip(found.trace.times.tolist(), found.trace.temps_c.tolist(), strict=True):
+        yield (datetime.fromtimestamp(at, UTC).isoformat(), *("" if np.isnan(temp) else round(temp, 3) for temp in temps))
+
+
+def sensor_rows(found: LoadTrace | None) -> Iterator[Sequence[object]]:
+    """By SENSOR_COLUMNS."""
+    for shelf in found.shelves if found else ():
+        for row in shelf.rows:
+            soak = row.facts.get("soak") or {}
+            facts = row.facts | {f"soak_{name}": soak.get(key) for name, key in (("from", "at_from"), ("to", "at_to"), ("minutes", "minutes"))}
+            yield (shelf.shelf, *("" if facts.get(name) is None else facts[name] for name in SENSOR_COLUMNS[1:]))
+
+
+def _shelf(
+    session: Session, run: Run, ended: datetime, recipe: Recipe, oven: Station, trace: Trace | None, shelf: str, lines: Sequence[Line], zone: str
+) -> ShelfTrace:
+    judgements = [judgement_in_force(session, line.id) for line in lines]
+    lots = codes_of(session, "lot", [line.lot for line in lines if line.lot is not None])
+    on = tuple(
+        LotOnShelf(
+            lots.get(line.lot or 0, ""), _step(session, line), len(panels_of(session, line.set)) if line.set is not None else 0,
+            VERDICTS[found.verdict] if found else "waits for its judgement",
+        )
+        for line, found in zip(lines, judgements, strict=True)
+    )  # fmt: skip
+    facts: dict[str, Any] = next((found.facts for found in judgements if found and found.facts), {})
+    soak = (facts.get("line") or {}).get("soak")
+    start, end = run.started_at, ended
+    reasons = _reasons(judgements, soak, start, end)
+    names = tuple(dict.fromkeys(watch.sensor for watch in watches_of(oven, shelf or None, trace)))
+    rows = tuple(SensorRow(one["sensor"], one) for one in facts.get("sensors", ()))
+    chart = _chart(run, recipe, trace, shelf, names, reasons, soak, start, end, zone)
+    chart = replace(chart, description=_in_words(on, reasons, soak, names))
+    return ShelfTrace(shelf, on, cure_trace(chart), soak, reasons, rows, names, _intervals(trace, names, start, end))
+
+
+def _chart(
+    run: Run, recipe: Recipe, trace: Trace | None, shelf: str, names: Sequence[str], reasons: Sequence[ReasonShown], soak: dict[str, Any] | None,
+    start: datetime, end: datetime, zone: str,
+) -> TraceChart:  # fmt: skip
+    begin, finish = (start - BEFORE_AND_AFTER).timestamp(), (end + BEFORE_AND_AFTER).timestamp()
+    lines, gaps = [], []
+    for name in names:
+        column = trace.column(name) if trace else None
+        if trace is None or column is None:
+            continue
+        lines.append(SensorLine(trace.sensors[column], curve(trace, column, begin, finish, recipe.max_gap_seconds).pieces()))
+        watched = curve(trace, column, start.timestamp(), end.timestamp(), recipe.max_gap_seconds)
+        gaps += [(a, b, f"{name}: no reading") for a, b in joined(watched.unknown) if b - a > recipe.max_gap_seconds]
+    known = trace.temps_c[np.isfinite(trace.temps_c)] if trace else np.zeros(0)
+    low = min(20.0, float(known.min()) if len(known) else 20.0)
+    high = max(recipe.band_high_c, recipe.set_point_c, float(known.max()) if len(known) else 0.0)
+    return TraceChart(
+        title=f"Cure trace of {'shelf ' + shelf if shelf else 'the oven'}", description="", start=begin, end=finish, low_c=low, high_c=high * 1.05,
+        band=(recipe.band_low_c, recipe.band_high_c), set_point_c=recipe.set_point_c, door_closed=start.timestamp(),
+        door_open=end.timestamp() if run.ended_at else None, sensors=lines, zone=zone,
+        soak=(_time(soak["at_from"]).timestamp(), _time(soak["at_to"]).timestamp()) if soak else None, gaps=gaps,
+        pins=[
+            Pin(one.number, one.at_from.timestamp(), (one.at_to or one.at_from).timestamp(), f"{one.number}: {one.text}")
+            for one in reasons
+            if one.number is not None and one.at_from is not None
+        ],
+    )  # fmt: skip
+
+
+def _reasons(judgements: Sequence[Judgement | None], soak: dict[str, Any] | None, start: datetime, end: datetime) -> tuple[ReasonShown, ...]:
+    """Each reason once, in order of time; what is about the soak is pinned to the soak."""
+    every = {(one["code"], one["text"]): one for found in judgements if found for one in found.reasons}
+    placed, others = [], []
+    for one in every.values():
+        at_from, at_to = one.get("at_from"), one.get("at_to")
+        if at_from is None and soak and one["code"].startswith("soak_"):
+            at_from, at_to = soak["at_from"], soak["at_to"]
+        if at_from is None:
+            placed.append(ReasonShown(0, one["text"], start, end, "the whole load"))
+            continue
+        begin, finish = _time(at_from), _time(at_to or at_from)
+        if finish < start - BEFORE_AND_AFTER or begin > end + BEFORE_AND_AFTER:
+            others.append(ReasonShown(None, one["text"], begin, finish, "in an earlier round"))
+        else:
+            placed.append(ReasonShown(0, one["text"], begin, finish, ""))
+    placed.sort(key=lambda one: (one.at_from, one.text))
+    return (*(replace(one, number=n) for n, one in enumerate(placed, 1)), *others)
+
+
+def _intervals(trace: Trace | None, names: Sequence[str], start: datetime, end: datetime) -> tuple[Interval, ...]:
+    """The picture's numbers: the load in equal stretches of whole minutes."""
+    if trace is None:
+        return ()
+    minutes = max(1, -(-int((end - start).total_seconds()) // 60 // _INTERVALS))
+    columns = [trace.column(name) for name in names]
+    found = []
+    at = start
+    while at < end:
+        until = min(at + timedelta(minutes=minutes), end)
+        inside = (trace.times >= at.timestamp()) & (trace.times < until.timestamp())
+        temps = [trace.temps_c[inside, column] if column is not None else np.zeros(0) for column in columns]
+        read = [one[np.isfinite(one)] for one in temps]
+        found.append(Interval(at, until, tuple((float(one.min()), float(one.max())) if len(one) else None for one in read)))
+        at = until
+    return tuple(found)
+
+
+def _in_words(on: Sequence[LotOnShelf], reasons: Sequence[ReasonShown], soak: dict[str, Any] | None, names: Sequence[str]) -> str:
+    said = [f"Sensors {', '.join(names)}." if names else "No sensor watches this shelf."]
+    said += [f"Lot {one.lot}: {one.verdict}." for one in on]
+    said += [f"Soak {soak['minutes']:.1f} min."] if soak else []
+    return " ".join([*said, *(one.text for one in reasons)])
+
+
+def _step(session: Session, line: Line) -> str:
+    if line.route is None or line.step is None:
+        return line.step or ""
+    return catalogue.step_of(catalogue.route(session, line.route).body, line.step).name
+
+
+def _time(text: str) -> datetime:
+    return datetime.fromisoformat(text)
