@@ -21,3 +21,13 @@ class UnitFile(Recorded, Base):
     by_bin: Mapped[dict[str, Any]]  # bin -> units
     by_failure: Mapped[dict[str, Any]]  # failure code -> units
     tester_bin_differs: Mapped[int]
+
+
+class UnitFileCorrection(Recorded, Base):
+    """Unit results that were wrong, and those that replace them."""
+
+    __tablename__ = "unit_file_correction"
+
+    file: Mapped[int] = mapped_column(ForeignKey("unit_file.id"), primary_key=True, autoincrement=False)
+    right: Mapped[int] = mapped_column(ForeignKey("unit_file.id"), unique=True)
+    reason: Mapped[str]

@@ -51,24 +51,21 @@ def import_unit_results(
     """Ends the test run with the counts of the file. What the file does not name stays in the lot, for the next run."""
     if session.scalar(select(UnitFile.id).where(UnitFile.run == run.id)) is not None:
         raise refuse("finished", f"Run {code_of(session, 'run', run.id)} has its results.", "A file ended it before.", "Test again as a new run.")
-    evidence = record_evidence(session, by, file.kept, "unit_results")
-    results = file.results
-    lots = take_bins_out(session, by, run, results.counts_by_bin, values, person=person)
-    session.add(
-        UnitFile(
-            e=by.e,
-            run=run.id,
-            evidence=evidence.id,
-            bin_table=file.table.definition,
-            parquet=results.digest,
-            rows=results.rows,
-            by_bin={name: units for (name, _), units in sorted(results.counts_by_bin.items())},
-            by_failure=dict(sorted(results.counts_by_failure.items())),
-            tester_bin_differs=results.tester_bin_differs,
-        )
-    )
-    session.flush()
+    lots = take_bins_out(session, by, run, file.results.counts_by_bin, values, person=person)
+    record_results(session, by, run, file)
     return lots
+
+
+def record_results(session: Session, by: By, run: Run, file: ResultsFile) -> UnitFile:
+    evidence, results = record_evidence(session, by, file.kept, "unit_results"), file.results
+    row = UnitFile(
+        e=by.e, run=run.id, evidence=evidence.id, bin_table=file.table.definition, parquet=results.digest, rows=results.rows,
+        by_bin={name: units for (name, _), units in sorted(results.counts_by_bin.items())},
+        by_failure=dict(sorted(results.counts_by_failure.items())), tester_bin_differs=results.tester_bin_differs,
+    )  # fmt: skip
+    session.add(row)
+    session.flush()
+    return row
 
 
 def bin_table_of(session: Session, run: Run) -> Defined[BinTableBody]:

@@ -26,6 +26,8 @@ from app.naming.resolve import code_of
 
 METHODS = ("cells", "counter", "pockets", "weight", "hand")
 TAKEN_BEYOND = "taken beyond the book, within counting"
+CORRECTED_RESULTS = "corrected test results"
+_NOT_COUNTED = (TAKEN_BEYOND, CORRECTED_RESULTS)  # differences that answer no count
 
 
 @dataclass(frozen=True)
@@ -82,8 +84,9 @@ def correct_count(session: Session, by: By, entry: int) -> CountEntry:
     session.refresh(found)
     if found.closed_e is not None:
         raise refuse("finished", f"Count {entry} was taken back before.", "It counts no more.", "Look at the lot's page.")
-    if found.kind in ("opening", "destroyed") or found.reason == TAKEN_BEYOND:
-        raise refuse("finished", f"Count {entry} can't be taken back.", "It belongs to a split, a sample or a taking.", "Count the lot, and sign.")
+    if found.kind in ("opening", "destroyed") or found.reason in _NOT_COUNTED:
+        why = "It belongs to a split, a sample, a taking or corrected results."
+        raise refuse("finished", f"Count {entry} can't be taken back.", why, "Count the lot, and sign.")
     found.closed_e = by.e
     session.flush()
     settle(session, by, [found.item])
@@ -94,7 +97,7 @@ def open_differences(session: Session, items: Iterable[int]) -> dict[int, CountE
     """The latest count of each item, where it is beyond the limit and nobody has signed for it."""
     latest: dict[int, CountEntry] = {}
     query = select(CountEntry).where(CountEntry.item.in_(list(items)), CountEntry.closed_e.is_(None)).order_by(CountEntry.id)
-    for entry in session.scalars(query.where(CountEntry.kind.in_(("counted", "difference")), CountEntry.reason != TAKEN_BEYOND)):
+    for entry in session.scalars(query.where(CountEntry.kind.in_(("counted", "difference")), CountEntry.reason.not_in(_NOT_COUNTED))):
         latest[entry.item] = entry
     return {item: entry for item, entry in latest.items() if entry.kind == "counted" and entry.within is False}
 

@@ -258,7 +258,7 @@ class _Rows:
         readings: defaultdict[int, list[ReadingRow]] = defaultdict(list)
         for r in session.scalars(select(Reading).where(Reading.run.in_(list(by_run)), Reading.closed_e.is_(None)).order_by(Reading.id)):
             readings[r.run].append(ReadingRow(r.name, r.value, r.unit, r.within, r.low, r.high))
-        tests = {one.run: one for one in session.scalars(select(UnitFile).where(UnitFile.run.in_(list(by_run))))}
+        tests = {one.run: one for one in session.scalars(select(UnitFile).where(UnitFile.run.in_(list(by_run))).order_by(UnitFile.id))}
         return tuple(
             RunRow(
                 codes[run.id], run.operation, stations[run.station].name, station_codes.get(run.station, ""), people.get(run.person or 0),

@@ -91,6 +91,7 @@ ACTIONS: dict[str, Action] = {
     "split_loose": Action("split a loose lot", OPERATE),
     "merge_loose": Action("merge loose lots", OPERATE),
     "import_unit_results": Action("import unit results", OPERATE),
+    "correct_unit_results": Action("correct unit results", ("operate", "lead"), alone=True),
     "bin_out": Action("take the bins of a test out", OPERATE),
     "fill_pack": Action("fill a pack", OPERATE),
     "close_pack": Action("close a pack", OPERATE),

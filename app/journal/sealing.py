@@ -36,13 +36,22 @@ def chain_after(before: bytes, entry: Entry) -> bytes:
     return hashlib.sha256(before + canonical(Entry.__table__, values).encode()).digest()  # type: ignore[arg-type]
 
 
-def seals_in_file(house: House) -> Iterator[tuple[int, str]]:
+def bytes_in_file(house: House) -> int:
+    """How long the file of seals is now: what a check that begins now may expect in the database."""
     path = _file(house)
-    if path.exists():
-        with path.open() as lines:
+    return path.stat().st_size if path.exists() else 0
+
+
+def seals_in_file(house: House, until: int) -> Iterator[tuple[int, str]]:
+    """The seals in the first `until` bytes of the file."""
+    if until:
+        with _file(house).open() as lines:
             for line in lines:
                 n, chain = line.split()
                 yield int(n), chain
+                until -= len(line)
+                if until <= 0:
+                    return
 
 
 def _seal_some(house: House) -> int:

@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 from app.db import Base, House
 from app.journal.models import Entry, Seal
 from app.journal.record import MODULUS, RecordBroken, Recorded, closing_hash, insert_hash, recorded_classes
-from app.journal.sealing import chain_after, seals_in_file
+from app.journal.sealing import bytes_in_file, chain_after, seals_in_file
 
 _AT_ONCE = 2000
 
@@ -27,6 +27,7 @@ class Finding:
 
 def verify_journal(house: House) -> Iterator[Finding]:
     """Findings, in the order of the record. Reads every recorded table once; memory grows with the number of entries."""
+    sealed = bytes_in_file(house)  # before the snapshot: whoever seals meanwhile writes a row and then a line
     with house.snapshot() as session:
         _must_know_all_tables(session)
         sums: defaultdict[int, int] = defaultdict(int)
@@ -34,7 +35,7 @@ def verify_journal(house: House) -> Iterator[Finding]:
             yield from _add_rows(session, cls, sums)
         yield from _compare_entries(session, sums)
         yield from _follow_chain(session)
-        yield from _compare_file(house, session)
+        yield from _compare_file(house, session, sealed)
 
 
 def _must_know_all_tables(session: Session) -> None:
@@ -82,9 +83,9 @@ def _follow_chain(session: Session) -> Iterator[Finding]:
         chain = seal.chain  # go on from what stands there, so that one change is one finding
 
 
-def _compare_file(house: House, session: Session) -> Iterator[Finding]:
+def _compare_file(house: House, session: Session, sealed: int) -> Iterator[Finding]:
     in_rows = {n: chain.hex() for n, chain in session.execute(select(Seal.n, Seal.chain))}
-    for n, chain in seals_in_file(house):
+    for n, chain in seals_in_file(house, sealed):
         if n not in in_rows:
             yield Finding("seals", f"seal {n}", "stands in the file in the data folder, and not in the database: the tail was cut")
             return

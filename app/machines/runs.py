@@ -1,5 +1,6 @@
 """Runs over the API: start, finish, interrupt, abort, void; singulation and the bins of a test."""
 
+from dataclasses import asdict
 from datetime import datetime
 from typing import Annotated, Any
 
@@ -11,6 +12,7 @@ from sqlalchemy.orm import Session
 from app.catalogue import queries as catalogue
 from app.errors import bad_input
 from app.final_test.bins_out import take_bins_out, with_grades
+from app.final_test.result_corrections import correct_unit_results
 from app.final_test.results_in import bin_table_of, import_unit_results, read_results
 from app.final_test.singulate import singulate
 from app.floor.amounts import book_of
@@ -134,6 +136,12 @@ class ResultsOut(BinsOut):
     rows: int = Field(examples=[8930])
     by_failure: dict[str, int] = Field(examples=[{"open red": 31, "leak": 8}])
     tester_bin_differs: int = Field(examples=[0], description="Units that the tester put into another bin than the table does.")
+
+
+class CorrectedResultsOut(BaseModel):
+    differences: dict[str, int] = Field(description="By bin: how many units more, or less, than was said.", examples=[{"B1": -12, "B2": 12}])
+    held: list[LotCode] = Field(description="Lots of bins that held units of another: they and what came of them are held.")
+    packs: list[str] = Field(description="Packs with something of what is held.", examples=[["K26-000096-9"]])
 
 
 class GroupOut(BaseModel):
@@ -275,6 +283,27 @@ def end_test_by_file(
 
     arguments = {"run": run, "file": [results.kept.name, results.kept.digest]}
     return ResultsOut(**call.do("import_unit_results", told, verb, path=arguments))
+
+
+@router.post("/runs/{run}/unit_results/correct", summary="Correct unit results that were wrong: a right file replaces them in the open")
+def correct_results(
+    run: str,
+    call: Calling,
+    told: FormTold,
+    file: Annotated[UploadFile, File(description="The right file, as for unit results.")],
+    reason: Annotated[str, Form(min_length=1, max_length=1000, examples=["the file of the lot before was sent"])],
+) -> CorrectedResultsOut:
+    """Amounts that have left stay; differences are booked by bin; what was said to be of a bin and is not is held, and its packs are listed."""
+    call.may("correct_unit_results")
+    with call.house.reading() as session:
+        table = bin_table_of(session, run_named(session, run))
+    results = read_results(call.house, file.filename or "unnamed", file.file, table)
+
+    def verb(s: Session, by: By) -> dict[str, Any]:
+        return asdict(correct_unit_results(s, by, run_named(s, run), results, reason))
+
+    arguments = {"run": run, "file": [results.kept.name, results.kept.digest], "reason": reason}
+    return CorrectedResultsOut(**call.do("correct_unit_results", told, verb, path=arguments))
 
 
 @router.post("/runs/{run}/readings", summary="Record a reading at a run, also after it")

@@ -143,12 +143,78 @@ def test_a_pack_that_did_not_go_with_a_shipment_is_here(do: Plant) -> None:
     assert do.get(f"/shipments/{shipment}")["packs"] == packs
 
 
-def _packs(do: Plant, n: int) -> list[str]:
-    """Panels through the whole route by facts, and `n` packs of 30."""
+def test_marks_readings_and_counts_are_corrected(do: Plant) -> None:
+    panel = do.panels(1)[0]
+    lot = do.lot([panel])
+    mark = do.post(f"/panels/{panel}/marks", cells=[{"row": 1, "column": 1}], reason="scratched")["mark"]
+    assert do.get(f"/panels/{panel}")["good"] == 19
+    assert do.post(f"/marks/{mark}/take_back", 403, who="operator")["kind"] == "duty"
+    do.post(f"/marks/{mark}/take_back")
+    assert do.get(f"/panels/{panel}")["good"] == 20
+
+    for glue in (do.wafer("RD-1"), do.batch("GLUE")):
+        do.mount("Attach", glue)
+    reading = do.post(f"/runs/{do.run('Attach', lot)}/readings", name="force", value=51.0, unit="gf")["reading"]
+    do.post(f"/readings/{reading}/correct", value=5.1, reason="the point was left out")
+    assert [one["value"] for run in do.get(f"/trace/{panel}")["runs"] for one in run["readings"]] == [5.1]
+
+    count = do.post("/counts", thing=panel, units=12, method="hand")["count"]
+    assert do.get(f"/lots/{lot}")["counts"]["closes"]
+    assert do.post("/counts/sign", thing=panel, words="?", **do.signed)["done"]
+    entry = do.post("/scrap", thing=panel, units=1, reason="dropped")
+    assert entry["done"] and do.get(f"/panels/{panel}")["good"] == 11
+    do.post(f"/counts/{count}/take_back")
+    assert do.post(f"/counts/{count}/take_back", 409)["kind"] == "finished"
+    assert do.findings() == []
+
+
+def test_a_corrected_placement_file_replaces_the_wrong_one(do: Plant) -> None:
+    wafer, other = do.wafer("RD-1"), do.wafer("RD-2")
+    do.mount("Attach", wafer)
+    do.mount("Attach", do.batch("GLUE"))
+    panel = do.panels(1)[0]
+    do.run("Attach", do.lot([panel]))
+
+    def log(of: str) -> bytes:
+        lines = [f"2026-03-05T14:30:0{n}Z,{of},{n},0,{panel},1,{n + 1}" for n in range(5)]
+        return "\n".join(["time,wafer,die x,die y,panel,row,column", *lines]).encode()
+
+    station = do.at["Attach"]
+    first = do.post("/placement_logs", station=station, files=[("file", ("b.csv", log(other)))])["evidence"]
+    assert other in do.materials(panel)
+    do.post("/placement_logs", station=station, replaces=str(first), files=[("file", ("b.csv", log(wafer)))])
+    assert other not in do.materials(panel) and wafer in do.materials(panel)
+    assert do.findings() == []
+
+
+def test_a_corrected_unit_file_books_the_difference_and_holds_what_was_of_another_bin(do: Plant) -> None:
+    run = do.start("Tester", _loose(do, 4))
+
+    def results(failing: int, units: int = 78) -> dict[str, object]:
+        lines = ["unit,result", *(f"{n},{'E07' if n <= failing else 'pass'}" for n in range(1, units + 1))]
+        return {"files": [("file", ("t.csv", "\n".join(lines).encode()))]}
+
+    lots = {one["bin"]: one["lot"] for one in do.post(f"/runs/{run}/unit_results", **results(0))["bins"]}
+    pack = do.post("/packs", station=do.at["Taper"], parts=[{"lot": lots["B1"], "units": 30}], line_clear=True)["pack"]
+    assert do.post(f"/runs/{run}/unit_results/correct", 403, who="other operator", reason="x", **results(10))["kind"] == "duty"
+    found = do.post(f"/runs/{run}/unit_results/correct", reason="the file of the lot before", **results(10))
+    assert found == {"differences": {"B1": -10, "R": 10}, "held": [lots["B1"]], "packs": [pack]}
+    assert do.get(f"/stops/{pack}")["stopped"]
+    assert do.get(f"/lots/{lots['B1']}")["counts"]["left"] == 78 - 10 - 30
+    tested = next(run for run in do.get(f"/trace/{pack}")["runs"] if run["operation"] == "test")
+    assert (tested["by_bin"], tested["by_failure"]) == ({"B1": 68, "R": 10}, {"E07": 10})
+    again = do.post(f"/runs/{run}/unit_results/correct", reason="two units were left out", **results(12, 80))
+    assert again["differences"] == {"R": 2} and not again["held"]
+    assert do.post(f"/runs/{run}/unit_results/correct", 409, reason="x", **results(12, 80))["kind"] == "changed"
+    assert do.findings() == []
+
+
+def _loose(do: Plant, panels: int) -> str:
+    """Units of panels that went through the route up to the saw, as a loose lot."""
     do.mount("Attach", do.wafer("RD-1"))
     do.mount("Attach", do.batch("GLUE"))
     do.mount("Bond 1", do.batch("AG20"))
-    lot = do.lot(do.panels(2 * n))
+    lot = do.lot(do.panels(panels))
     do.run("Attach", lot)
     load = do.post("/loads", station=do.at["Oven"], recipe="C170")["load"]
     do.post(f"/loads/{load}/start", version=do.post(f"/loads/{load}/put", things=[lot], shelf="1")["version"])
@@ -157,8 +223,12 @@ def _packs(do: Plant, n: int) -> list[str]:
     do.run("Plasma", lot)
     do.run("Bond 1", lot, pull=5.0)
     do.run("Scope", lot)
-    loose = do.post(f"/runs/{do.start('Saw', lot)}/singulate")["lot"]
-    bins = do.post(f"/runs/{do.start('Tester', loose)}/bins", bins=[{"bin": "B1", "units": 40 * n}])["bins"]
+    return str(do.post(f"/runs/{do.start('Saw', lot)}/singulate")["lot"])
+
+
+def _packs(do: Plant, n: int) -> list[str]:
+    """Packs of 30, dry packed."""
+    bins = do.post(f"/runs/{do.start('Tester', _loose(do, 2 * n))}/bins", bins=[{"bin": "B1", "units": 40 * n}])["bins"]
     packs = [do.post("/packs", station=do.at["Taper"], parts=[{"lot": bins[0]["lot"], "units": 30}], line_clear=True)["pack"] for _ in range(n)]
     for pack in packs:
         do.post(f"/packs/{pack}/dry_pack", station=do.at["Bagger"])
