@@ -21,6 +21,16 @@ _LOCUS: tuple[Point, ...] = (
     (0.66576, 0.33401), (0.68008, 0.31975), (0.69150, 0.30834), (0.70061, 0.29930), (0.70792, 0.29203), (0.71403, 0.28593),
     (0.71903, 0.28093), (0.72303, 0.27695), (0.72599, 0.27401), (0.72827, 0.27173), (0.72997, 0.27003),
 )  # fmt: skip
+# The ends of the locus, for drawing it whole; the same table, in steps of 10 nm.
+_VIOLET_END: dict[int, Point] = {
+    380: (0.17411, 0.00496), 390: (0.17380, 0.00492), 400: (0.17334, 0.00480), 410: (0.17258, 0.00480), 420: (0.17141, 0.00510),
+}  # fmt: skip
+_RED_END: dict[int, Point] = {670: (0.73199, 0.26801), 680: (0.73342, 0.26658), 690: (0.73439, 0.26561), 700: (0.73469, 0.26531)}
+
+
+def spectral_locus() -> dict[int, Point]:
+    """Wavelength in nm -> x, y of the CIE 1931 standard observer, 380 to 700 nm; beyond, the points lie on one another."""
+    return _VIOLET_END | {_FIRST_NM + _STEP_NM * n: point for n, point in enumerate(_LOCUS)} | _RED_END
 
 
 def uv(x: float, y: float) -> Point:

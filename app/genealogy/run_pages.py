@@ -1,27 +1,69 @@
-"""The page of a run, and its original files as they came."""
+"""The page of a run with what its test found, its original files as they came, and the way from a tested lot to its run."""
 
-from urllib.parse import quote
+import csv
+import io
+from typing import Annotated, Any
+from urllib.parse import quote, urlencode
 
-from fastapi import APIRouter, Request
-from fastapi.responses import FileResponse, Response
+from fastapi import APIRouter, Query, Request
+from fastapi.responses import FileResponse, RedirectResponse, Response
 
-from app.errors import unknown
+from app.errors import refuse, unknown
 from app.evidence.keep import path_of
 from app.evidence.models import Evidence
+from app.final_test.models import UnitFile
+from app.final_test.results_shown import ResultsShown, results_of_run, results_shown, tested_in
 from app.genealogy.run_story import run_story
-from app.naming.resolve import resolve
+from app.genealogy.tables import safe
+from app.ledger.items import Lot
+from app.naming.resolve import code_of, resolve
 from app.people.callers import Calling
 from app.web import house_of, render
 
 router = APIRouter(include_in_schema=False)
+Bin = Annotated[str, Query(alias="bin", max_length=100)]
 
 
 @router.get("/runs/{code}")
-def run_page(request: Request, who: Calling, code: str) -> Response:
-    """Voided runs too, shown as such."""
+def run_page(request: Request, who: Calling, code: str, chosen: Bin = "") -> Response:
+    """Voided runs too, shown as such. `bin`: only units of that bin on the chromaticity charts."""
     with house_of(request).reading() as session:
         story = run_story(session, resolve(session, code, "run"))
-    return render(request, "genealogy/run.html", run=story)
+        results = results_shown(session, house_of(request), story.results, chosen) if story.results else None
+    return render(request, "genealogy/run.html", run=story, results=results)
+
+
+@router.get("/runs/{code}/results.csv")
+def results_as_csv(request: Request, who: Calling, code: str) -> Response:
+    """Counts by bin, then failures ranked."""
+    _, shown = _shown(request, code, "")
+    rows: list[tuple[Any, ...]] = [("what", "name", "grade", "units", "share")]
+    rows += [("bin", one.name, one.grade, one.units, f"{one.share:.6f}") for one in shown.bins]
+    rows += [("failure", one.name, "", one.units, f"{one.share:.6f}") for one in shown.failures]
+    return _csv(rows, f"{code}-results.csv")
+
+
+@router.get("/runs/{code}/chromaticities.csv")
+def chromaticities_as_csv(request: Request, who: Calling, code: str, chosen: Bin = "") -> Response:
+    """The middle of each cell of the charts and the units in it."""
+    _, shown = _shown(request, code, chosen)
+    rows: list[tuple[Any, ...]] = [("x_of", "y_of", "x", "y", "units")]
+    rows += [(*pair.axes, *cell) for pair in shown.pairs for cell in pair.cells]
+    return _csv(rows, f"{code}-chromaticities.csv")
+
+
+@router.get("/lots/{code}/results")
+def lot_results(request: Request, who: Calling, code: str) -> Response:
+    """From a tested lot to the run that tested it, with its own bin chosen."""
+    with house_of(request).reading() as session:
+        named = resolve(session, code, "lot")
+        lot = session.get_one(Lot, named.id)
+        run = tested_in(session, lot)
+        if run is None:
+            raise refuse("not_next_step", f"Lot {named.code} has no unit results.", "No imported test made it.", "Open the lot that was tested.")
+        path = request.url_for("run_page", code=code_of(session, "run", run)).path
+    query = urlencode({"bin": lot.bin}) if lot.bin else ""
+    return RedirectResponse(f"{path}?{query}#results", status_code=303)
 
 
 @router.get("/evidence/{number}")
@@ -29,8 +71,24 @@ def evidence_file(request: Request, who: Calling, number: int) -> Response:
     """An original file, always as a download: nothing in it is shown as a page of ours."""
     house = house_of(request)
     with house.reading() as session:
-        found = session.get(Evidence, number) if number < 1 << 53 else None
+        found = session.get(Evidence, number) if 0 <= number < 1 << 53 else None
     if found is None or not path_of(house, found.digest).is_file():
         raise unknown(str(number), "the number of a file that was kept")
     disposition = f"attachment; filename*=UTF-8''{quote(found.name)}"
     return FileResponse(path_of(house, found.digest), media_type="application/octet-stream", headers={"Content-Disposition": disposition})
+
+
+def _shown(request: Request, code: str, chosen: str) -> tuple[UnitFile, ResultsShown]:
+    house = house_of(request)
+    with house.reading() as session:
+        file = results_of_run(session, resolve(session, code, "run").id)
+        if file is None:
+            raise unknown(code, "a test run with unit results")
+        return file, results_shown(session, house, file, chosen)
+
+
+def _csv(rows: list[tuple[Any, ...]], name: str) -> Response:
+    out = io.StringIO()
+    csv.writer(out, lineterminator="\r\n").writerows([safe(value) for value in row] for row in rows)
+    headers = {"Content-Disposition": f'attachment; filename="{name}"'}
+    return Response(out.getvalue(), media_type="text/csv; charset=utf-8", headers=headers)

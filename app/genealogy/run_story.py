@@ -15,6 +15,7 @@ from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Route
 from app.evidence.models import Evidence
 from app.final_test.models import UnitFile
+from app.final_test.results_shown import results_of_run
 from app.genealogy.trace import words_of
 from app.journal.models import Entry
 from app.ledger.cells import CellMark, LostDie, Placement, PlacementSum
@@ -122,7 +123,7 @@ class RunStory:
     wrong: int
     lost: int
     files: tuple[RunFile, ...]
-    results: UnitFile | None
+    results: UnitFile | None  # of a test run
 
 
 def run_story(session: Session, named: Named) -> RunStory:
@@ -145,7 +146,7 @@ def run_story(session: Session, named: Named) -> RunStory:
         (void.reason, entries[void.e].actor_name, entries[void.e].happened_at) if void else None,
         _lines(session, lines), _readings(session, run.id, lines), _marks(session, run.id),
         sum(one[0] for one in sums), sum(one[1] for one in sums), sum(one[2] for one in sums), _files(session, run.id, lines),
-        session.scalar(select(UnitFile).where(UnitFile.run == run.id).order_by(UnitFile.id.desc()).limit(1)),
+        results_of_run(session, run.id),
     )  # fmt: skip
 
 

@@ -12,7 +12,6 @@ import uvicorn
 
 from app.catalogue.definitions import Body
 from app.db import House
-from app.final_test.bins_out import take_bins_out
 from app.final_test.singulate import singulate
 from app.floor.at_risk import go_on_at_risk
 from app.floor.attendance import attend
@@ -32,6 +31,7 @@ from app.packing.dry import seal_pack
 from app.packing.shipping import ship
 from app.people.people import add_person
 from app.people.secrets import set_secret
+from tests.genealogy.made import tested
 from tests.small_factory import Factory, named_lot, named_pack
 
 PASSWORD = "long enough"
@@ -133,12 +133,13 @@ def _packed(stage: Stage, lot: Named) -> None:
     saw = factory.start("Saw", lot)
     loose = factory.do("singulate", lambda s, by: named_lot(s, singulate(s, by, s.get_one(Run, saw)).item))
     test = factory.start("Tester", loose)
-    good = factory.do("bin_out", lambda s, by: named_lot(s, take_bins_out(s, by, s.get_one(Run, test), {("B1", "prime"): 40})["B1"].item))
+    good = tested(factory, test, 40, 0)
     taper = factory.things["Taper"]
     reel = factory.do("fill_pack", lambda s, by: named_pack(s, fill.fill_pack(s, by, taper, [fill.Part(good, 30)], line_clear=True).item))
     factory.do("seal_pack", lambda s, by: seal_pack(s, by, factory.things["Bagger"], reel).pack.item)
     sent = factory.do("ship", lambda s, by: code_of(s, "shipment", ship(s, by, [reel], "Arden Lights").id))
-    stage.codes |= {"loose": good.code, "reel": reel.code, "shipment": sent}
+    with factory.house.reading() as session:
+        stage.codes |= {"loose": good.code, "reel": reel.code, "shipment": sent, "test": code_of(session, "run", test)}
 
 
 def _boxed(session: Any, by: Any, lot: Named) -> str:

@@ -5,7 +5,7 @@ import warnings
 import numpy as np
 import pytest
 
-from app.final_test.chromaticity import _LOCUS, EQUAL_ENERGY, dominant_wavelength, uv, uv_distance
+from app.final_test.chromaticity import _LOCUS, EQUAL_ENERGY, dominant_wavelength, spectral_locus, uv, uv_distance
 
 with warnings.catch_warnings():
     warnings.simplefilter("ignore")  # it says that it can't draw here
@@ -26,6 +26,15 @@ def test_our_table_of_the_spectral_locus_is_the_standard_s() -> None:
     """CIE 1931 2 degree observer (ISO/CIE 11664-1), as colour-science carries it."""
     _, theirs = locus(5, 430, 660)
     assert np.abs(np.array(_LOCUS) - theirs).max() <= 0.5e-5 + 1e-12
+
+
+def test_the_locus_that_is_drawn_is_the_standard_s_to_both_ends() -> None:
+    """The same table, 380 to 700 nm, in order of wavelength."""
+    nm, theirs = locus(1)
+    drawn = spectral_locus()
+    assert list(drawn) == sorted(drawn)
+    assert (min(drawn), max(drawn)) == (380, 700)
+    assert np.abs(np.array(list(drawn.values())) - theirs[np.isin(nm, list(drawn))]).max() <= 0.5e-5 + 1e-12
 
 
 # CIE 015:2018, chromaticities of illuminants (from memory); u'v' by its formula, also given by colour-science
