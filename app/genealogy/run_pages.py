@@ -1,7 +1,5 @@
 """The page of a run with what its test found, its original files as they came, and the way from a tested lot to its run."""
 
-import csv
-import io
 from typing import Annotated, Any
 from urllib.parse import quote, urlencode
 
@@ -11,14 +9,12 @@ from fastapi.responses import FileResponse, RedirectResponse, Response
 from app.errors import refuse, unknown
 from app.evidence.keep import path_of
 from app.evidence.models import Evidence
-from app.final_test.models import UnitFile
 from app.final_test.results_shown import ResultsShown, results_of_run, results_shown, tested_in
 from app.genealogy.run_story import run_story
-from app.genealogy.tables import safe
 from app.ledger.items import Lot
 from app.naming.resolve import code_of, resolve
 from app.people.callers import Calling
-from app.web import house_of, render
+from app.web import csv_file, house_of, render
 
 router = APIRouter(include_in_schema=False)
 Bin = Annotated[str, Query(alias="bin", max_length=100)]
@@ -36,20 +32,18 @@ def run_page(request: Request, who: Calling, code: str, chosen: Bin = "") -> Res
 @router.get("/runs/{code}/results.csv")
 def results_as_csv(request: Request, who: Calling, code: str) -> Response:
     """Counts by bin, then failures ranked."""
-    _, shown = _shown(request, code, "")
-    rows: list[tuple[Any, ...]] = [("what", "name", "grade", "units", "share")]
-    rows += [("bin", one.name, one.grade, one.units, f"{one.share:.6f}") for one in shown.bins]
+    shown = _shown(request, code, "")
+    rows: list[tuple[Any, ...]] = [("bin", one.name, one.grade, one.units, f"{one.share:.6f}") for one in shown.bins]
     rows += [("failure", one.name, "", one.units, f"{one.share:.6f}") for one in shown.failures]
-    return _csv(rows, f"{code}-results.csv")
+    return csv_file(f"{code}-results", ("what", "name", "grade", "units", "share"), rows)
 
 
 @router.get("/runs/{code}/chromaticities.csv")
 def chromaticities_as_csv(request: Request, who: Calling, code: str, chosen: Bin = "") -> Response:
     """The middle of each cell of the charts and the units in it."""
-    _, shown = _shown(request, code, chosen)
-    rows: list[tuple[Any, ...]] = [("x_of", "y_of", "x", "y", "units")]
-    rows += [(*pair.axes, *cell) for pair in shown.pairs for cell in pair.cells]
-    return _csv(rows, f"{code}-chromaticities.csv")
+    shown = _shown(request, code, chosen)
+    rows = [(*pair.axes, *cell) for pair in shown.pairs for cell in pair.cells]
+    return csv_file(f"{code}-chromaticities", ("x_of", "y_of", "x", "y", "units"), rows)
 
 
 @router.get("/lots/{code}/results")
@@ -78,17 +72,10 @@ def evidence_file(request: Request, who: Calling, number: int) -> Response:
     return FileResponse(path_of(house, found.digest), media_type="application/octet-stream", headers={"Content-Disposition": disposition})
 
 
-def _shown(request: Request, code: str, chosen: str) -> tuple[UnitFile, ResultsShown]:
+def _shown(request: Request, code: str, chosen: str) -> ResultsShown:
     house = house_of(request)
     with house.reading() as session:
         file = results_of_run(session, resolve(session, code, "run").id)
         if file is None:
             raise unknown(code, "a test run with unit results")
-        return file, results_shown(session, house, file, chosen)
-
-
-def _csv(rows: list[tuple[Any, ...]], name: str) -> Response:
-    out = io.StringIO()
-    csv.writer(out, lineterminator="\r\n").writerows([safe(value) for value in row] for row in rows)
-    headers = {"Content-Disposition": f'attachment; filename="{name}"'}
-    return Response(out.getvalue(), media_type="text/csv; charset=utf-8", headers=headers)
+        return results_shown(session, house, file, chosen)

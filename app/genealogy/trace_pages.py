@@ -1,7 +1,5 @@
 """The page of a trace: what was asked, the flow picture, lists by stage, runs, holds; the same as CSV and JSON; and a stop from the page."""
 
-import csv
-import io
 from typing import Annotated, Any
 from urllib.parse import urlencode
 
@@ -20,7 +18,7 @@ from app.journal.act import By, act
 from app.journal.actions import ACTIONS
 from app.naming.resolve import Named, code_of, resolve
 from app.people.callers import Calling
-from app.web import check_form, house_of, render, safe
+from app.web import check_form, csv_file, house_of, render
 
 router = APIRouter(include_in_schema=False)
 Text = Annotated[str, Form(max_length=1000)]
@@ -70,13 +68,9 @@ def flow_as_csv(request: Request, who: Calling, code: str, forward: bool = False
     """What the picture shows, a row for each ribbon; for a bar that nothing goes on from, one without a target."""
     with house_of(request).walking() as session:
         _, trace = _traced(session, code, forward)
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\r\n")
-    writer.writerow(("stage", "from", "what", "least", "most", "to_stage", "to", "up_to"))
-    for bar in _picture(request, trace, Opened.read(open, after, begin), forward, {}).rows:
-        for to in bar.goes_to or [("", "", "")]:
-            writer.writerow(map(safe, (bar.stage, bar.name, bar.note, bar.least, bar.most, *to)))
-    return _file(out.getvalue(), f"{code}-flow.csv")
+    bars = _picture(request, trace, Opened.read(open, after, begin), forward, {}).rows
+    rows = [(bar.stage, bar.name, bar.note, bar.least, bar.most, *to) for bar in bars for to in bar.goes_to or [("", "", "")]]
+    return csv_file(f"{code}-flow", ("stage", "from", "what", "least", "most", "to_stage", "to", "up_to"), rows)
 
 
 @router.post("/trace/{code}/stop")
