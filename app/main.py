@@ -19,13 +19,29 @@ from app.desk import first_pages
 from app.desk import pages as desk_pages
 from app.errors import refuse
 from app.floor import pages as floor_pages
+from app.genealogy import exposure_pages, run_pages, trace_pages, traveller_pages
 from app.genealogy import pages as genealogy_pages
-from app.genealogy import run_pages, trace_pages, traveller_pages
 from app.journal.act import forget_old_keys
 from app.journal.sealing import seal
 from app.labels import pages as label_pages
 from app.machines import catalogue as catalogue_calls
-from app.machines import corrections, floor, form_pages, genealogy, holds, labels, lists, ovens, packing, paper, people, placements, receiving, runs
+from app.machines import (
+    corrections,
+    exposure,
+    floor,
+    form_pages,
+    genealogy,
+    holds,
+    labels,
+    lists,
+    ovens,
+    packing,
+    paper,
+    people,
+    placements,
+    receiving,
+    runs,
+)  # fmt: skip
 from app.machines import pages as machine_pages
 from app.machines.document import describe
 from app.migrate import is_newest
@@ -43,12 +59,26 @@ _DAY = 86400.0
 _log = logging.getLogger("reelroot")
 _CALLS = (
     people.router, catalogue_calls.router, receiving.router, floor.router, runs.router, placements.router, ovens.router,
-    corrections.router, paper.router, packing.router, labels.router, holds.router, genealogy.router, lists.router,
+    corrections.router, paper.router, packing.router, labels.router, holds.router, genealogy.router, exposure.router, lists.router,
 )  # fmt: skip
 _PAGES = (
-    first_pages.router, desk_pages.router,
-    people_pages.router, catalogue_pages.router, scan_pages.router, floor_pages.router, ovens_pages.router, paper_pages.router, area_pages.router,
-    genealogy_pages.router, trace_pages.router, run_pages.router, traveller_pages.router, board_pages.router, label_pages.router, form_pages.router,
+    first_pages.router,
+    desk_pages.router,
+    people_pages.router,
+    catalogue_pages.router,
+    scan_pages.router,
+    floor_pages.router,
+    ovens_pages.router,
+    paper_pages.router,
+    area_pages.router,
+    genealogy_pages.router,
+    trace_pages.router,
+    run_pages.router,
+    traveller_pages.router,
+    board_pages.router,
+    label_pages.router,
+    form_pages.router,
+    exposure_pages.router,
 )  # fmt: skip
 _PUBLIC = (sign_in_pages.router, machine_pages.router)  # for whoever is not signed in
 

@@ -1,0 +1,125 @@
+"""An exposure question as it stands in an address: codes, how they are joined, and what narrows them. The same for page and call."""
+
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import TypeVar, get_args
+from zoneinfo import ZoneInfo
+
+from sqlalchemy.orm import Session
+
+from app.catalogue.definitions import Operation
+from app.errors import bad_input
+from app.floor.groups import contents
+from app.genealogy.suspects import Region, Suspect
+from app.ledger.places import Load
+from app.naming.resolve import Named, resolve
+
+KINDS = ("wafer", "batch", "panel", "lot", "sample", "pack", "run", "load", "station", "person", "container")
+_NUMBER = re.compile(r"-?\d+(\.\d+)?")
+OPERATIONS = get_args(Operation)
+T = TypeVar("T")
+
+
+@dataclass(frozen=True)
+class Question:
+    """As it was asked, in text. `since`, `until`: ISO 8601; without a zone they are the site's time."""
+
+    suspects: tuple[str, ...]
+    join: str = "any"
+    since: str = ""
+    until: str = ""
+    operation: str = ""
+    shelves: tuple[str, ...] = ()
+    lines: tuple[str, ...] = ()
+    rectangle: str = ""
+    ring: str = ""
+    lasso: str = ""
+    bins: tuple[str, ...] = ()
+
+    @property
+    def is_asked(self) -> bool:
+        return any(code.strip() for code in self.suspects)
+
+
+def suspects_of(session: Session, asked: Question, zone: str) -> list[Suspect]:
+    """The suspects that a question names. Raises bad_input or unknown_code, naming the field."""
+    codes = [code for text in asked.suspects for code in text.replace(",", " ").split()]
+    named = [thing for code in codes for thing in _named(session, code)]
+    region = _region(asked)
+    if region is not None and not any(one.kind == "wafer" for one in named):
+        raise bad_input("A region needs a wafer.", "suspect", "None of the suspects is a wafer.", "Name the wafer that the region is of.")
+    if asked.operation and asked.operation not in OPERATIONS:
+        raise bad_input("That is no operation.", "operation", f"It is {asked.operation!r}.", f"One of: {', '.join(OPERATIONS)}.")
+    since, until = _moment(asked.since, "since", zone), _moment(asked.until, "until", zone)
+    if since and until and until < since:
+        raise bad_input("The span ends before it begins.", "until", f"{asked.until} is before {asked.since}.", "Turn them round.")
+    lines = tuple(_whole(number, "line") for number in asked.lines)
+    return [
+        Suspect(
+            one, region if one.kind == "wafer" else None,
+            *((since, until) if one.kind in ("batch", "run", "load", "station", "person") else (None, None)),
+            operation=asked.operation or None, shelves=asked.shelves, lines=lines,
+        )
+        for one in named
+    ]  # fmt: skip
+
+
+def _named(session: Session, code: str) -> list[Named]:
+    """What a code names: a load is the run that it became, a container what is in it now."""
+    one = resolve(session, code, *KINDS)
+    if one.kind == "load":
+        load = session.get_one(Load, one.id)
+        if load.run is None:
+            raise bad_input("That load did not run.", "suspect", f"{one.code} has not started.", "Name one that has.")
+        return [Named("run", load.run, one.code)]
+    if one.kind == "container":
+        panels, items = contents(session, one)
+        return [*(Named("panel", panel, one.code) for panel in panels), *(Named("lot", item, one.code) for item in items)]
+    return [one]
+
+
+def _region(asked: Question) -> Region | None:
+    rectangle, ring = _numbers(asked.rectangle, "rectangle", 4, round), _numbers(asked.ring, "ring", 4, float)
+    corners = _numbers(asked.lasso, "lasso", None, float)
+    if not (rectangle or ring or corners or asked.bins):
+        return None
+    if len(corners) % 2 or 0 < len(corners) < 6:
+        raise bad_input("That is no lasso.", "lasso", "It needs three corners or more, each an x and a y.", "For example: 1,1 9,1 5,8.")
+    lasso = tuple(zip(corners[::2], corners[1::2], strict=True))
+    return Region(tuple(rectangle) or None, tuple(ring) or None, lasso, asked.bins)  # type: ignore[arg-type]
+
+
+def _numbers(text: str, field: str, n: int | None, kind: Callable[[float], T]) -> list[T]:
+    if not text.strip():
+        return []
+    parts = text.replace(",", " ").replace(";", " ").split()
+    if not all(_NUMBER.fullmatch(part) and len(part) < 12 for part in parts) or (n is not None and len(parts) != n) or len(parts) > 2000:
+        wanted = f"{n} numbers" if n else "numbers"
+        raise bad_input("Those are no coordinates.", field, f"{text[:60]!r} is not {wanted}.", "Give die columns and rows, for example 3,4,20,30.")
+    return [kind(float(part)) for part in parts]
+
+
+def _moment(text: str, field: str, zone: str) -> datetime | None:
+    if not text.strip():
+        return None
+    try:
+        moment = datetime.fromisoformat(text.strip())
+        return moment if moment.tzinfo else moment.replace(tzinfo=ZoneInfo(zone))
+    except ValueError:
+        raise bad_input("That is no time.", field, f"{text[:40]!r} is not ISO 8601.", "For example 2026-03-01T06:30.") from None
+
+
+def _whole(text: str, field: str) -> int:
+    if not (text.isascii() and text.isdigit() and len(text) < 16):
+        raise bad_input("That is no run line.", field, f"{text[:40]!r} is not a number.", "Take it from the trace.")
+    return int(text)
+
+
+def asked_again(asked: Question) -> Sequence[tuple[str, str]]:
+    """The question as the parameters of an address."""
+    pairs = [("suspect", code) for code in asked.suspects if code.strip()] + [("join", asked.join)]
+    pairs += [(name, getattr(asked, name)) for name in ("since", "until", "operation", "rectangle", "ring", "lasso")]
+    pairs += [("shelf", one) for one in asked.shelves] + [("line", one) for one in asked.lines] + [("bin", one) for one in asked.bins]
+    return [(name, value) for name, value in pairs if value and (name, value) != ("join", "any")]

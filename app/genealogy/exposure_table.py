@@ -1,0 +1,28 @@
+"""Exposure as CSV: one row a thing or group."""
+
+import csv
+import io
+
+from app.genealogy.exposure import ExposedRow, Exposure
+from app.web import safe
+
+HEAD = (
+    "what", "code", "words", "where", "members", "units", "at_least", "expected", "expected_low", "expected_high", "at_most", "chance", "chance_how",
+    "chance_error",
+)  # fmt: skip
+
+
+def rows_of(found: Exposure) -> list[ExposedRow]:
+    return [found.total, *found.places, *found.customers, *found.shipments, *found.packs, *found.lots, *found.panels]
+
+
+def exposure_csv(found: Exposure) -> str:
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\r\n")
+    writer.writerow(HEAD)
+    for row in rows_of(found):
+        one = row.exposed
+        cells = (row.kind, row.code, row.words, row.where, row.members, one.units, one.least, f"{one.expected:.3f}", f"{one.expected_low:.3f}")
+        chance = (f"{one.expected_high:.3f}", one.greatest, f"{one.chance.value:.6g}", one.chance.how, f"{one.chance.error:.2g}")
+        writer.writerow(map(safe, (*cells, *chance)))
+    return out.getvalue()

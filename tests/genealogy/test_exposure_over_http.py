@@ -1,0 +1,113 @@
+"""The question over HTTP: the same numbers as the function, errors that name the field, and packs stopped from the page."""
+
+import csv
+import io
+import re
+from urllib.parse import urlencode
+
+import pytest
+from fastapi.testclient import TestClient
+from people.signing_in import PASSWORD, person, token
+
+from app.db import House
+from app.genealogy.exposure import exposure
+from app.genealogy.suspects import Suspect
+from app.ledger.stops import Hold
+from app.main import make_app
+from tests.oracle.histories import random_history
+from tests.oracle.player import Profile
+from tests.replay.driver import Replay
+
+PROFILE = Profile(off_tape="first", lots=2, panels=3)
+
+
+@pytest.fixture
+def replay(house: House) -> Replay:
+    return Replay(house, random_history(6, PROFILE)).run()
+
+
+@pytest.fixture
+def client(house: House, replay: Replay) -> TestClient:
+    return TestClient(make_app(house.settings, house), headers={"Authorization": f"Bearer {token(house, 'quality')}"})
+
+
+def _wafer_with_packs(replay: Replay) -> str:
+    with replay.house.reading() as session:
+        wafers = [symbol for symbol in replay.ids if symbol.startswith("wafer:")]
+        return next(code for symbol in wafers for code in [replay.named(symbol).code] if exposure(session, [Suspect(replay.named(symbol))]).packs)
+
+
+def test_the_call_tells_what_the_function_tells(house: House, replay: Replay, client: TestClient) -> None:
+    code = _wafer_with_packs(replay)
+    told = client.get("/api/v1/exposure", params={"suspect": code}).json()
+    with house.reading() as session:
+        symbol = next(s for s in replay.ids if s.startswith("wafer:") and replay.named(s).code == code)
+        known = exposure(session, [Suspect(replay.named(symbol))])
+    assert [(row["code"], row["least"], row["greatest"]) for row in told["packs"]] == [
+        (row.code, row.exposed.least, row.exposed.greatest) for row in known.packs
+    ]
+    assert told["total"]["greatest"] == known.total.exposed.greatest > 0
+    table = list(csv.DictReader(io.StringIO(client.get("/api/v1/exposure/csv", params={"suspect": code}).text)))
+    assert {row["code"] for row in table if row["what"] == "pack"} == {row.code for row in known.packs}
+
+
+def test_any_of_the_same_twice_is_counted_once(replay: Replay, client: TestClient) -> None:
+    code = _wafer_with_packs(replay)
+    once = client.get("/api/v1/exposure", params={"suspect": code}).json()["total"]
+    twice = client.get("/api/v1/exposure", params=[("suspect", code), ("suspect", code)]).json()["total"]
+    assert once == twice
+
+
+def test_a_region_is_told_by_the_dies_where_a_log_tells_them(replay: Replay, client: TestClient) -> None:
+    """All of the map is the wafer; a region without dies is nothing where a log came, and may be anything where none did."""
+    excluded = 0
+    for symbol in [symbol for symbol in replay.ids if symbol.startswith("wafer:")]:
+        code = replay.named(symbol).code
+        whole, everywhere, nowhere = (
+            client.get("/api/v1/exposure", params={"suspect": code} | region).json()["total"]
+            for region in ({}, {"rectangle": "-30000,-30000,30000,30000"}, {"rectangle": "30000,30000,30001,30001"})
+        )
+        assert everywhere["greatest"] == whole["greatest"] and everywhere["least"] <= whole["least"]
+        assert nowhere["least"] == 0
+        excluded += nowhere["greatest"] == 0 < whole["greatest"]
+    assert excluded
+
+
+WRONG: list[tuple[dict[str, str], str]] = [
+    ({"rectangle": "1,2,3"}, "rectangle"),
+    ({"lasso": "1,1 2,2"}, "lasso"),
+    ({"ring": "a,b,c,d"}, "ring"),
+    ({"since": "yesterday"}, "since"),
+    ({"since": "2026-03-02T00:00Z", "until": "2026-03-01T00:00Z"}, "until"),
+    ({"operation": "knitting"}, "operation"),
+    ({"line": "x"}, "line"),
+]
+
+
+def test_what_is_asked_wrongly_is_named(replay: Replay, client: TestClient) -> None:
+    code = replay.named("wafer:1").code
+    for asked, field in WRONG:
+        answer = client.get("/api/v1/exposure", params={"suspect": code} | asked)
+        assert (answer.status_code, answer.json()["reasons"][0]["where"]) == (422, field)
+    assert client.get("/api/v1/exposure", params={"suspect": "W26-999999-9"}).status_code == 404
+
+
+def test_packs_are_stopped_from_the_page(house: House, replay: Replay) -> None:
+    badge = person(house, "Quin", "quality")
+    code = _wafer_with_packs(replay)
+    with TestClient(make_app(house.settings, house)) as browser:
+        origin = {"Origin": "http://testserver"}
+        browser.post("/sign-in", data={"badge": badge, "secret": PASSWORD}, headers=origin)
+        page = browser.get("/exposure", params={"suspect": code}).text
+        packs = re.findall(r'name="stop" value="([^"]+)"', page)
+        form = dict(re.findall(r'type="hidden" name="(form_token|key)" value="([^"]*)"', page))
+        before = _holds(house)
+        stop = {"query": urlencode({"suspect": code}), "reason": "a cracked wafer", "stop": packs}
+        browser.post("/exposure/stop", data=form | stop, headers=origin)
+        assert _holds(house) == before + len(packs) > before
+        assert "Nothing is ticked" in browser.post("/exposure/stop", data=form | {"key": "k2", "reason": "x"}, headers=origin).text
+
+
+def _holds(house: House) -> int:
+    with house.reading() as session:
+        return session.query(Hold).count()
