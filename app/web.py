@@ -196,7 +196,7 @@ def _page_left(request: Request) -> str:
     if request.method == "GET":
         return here_only(request.url.path + (f"?{request.url.query}" if request.url.query else ""))
     left = urlsplit(request.headers.get("referer", ""))
-    return here_only(left.path) if left.netloc == request.headers.get("host") else "/"
+    return here_only(left.path + (f"?{left.query}" if left.query else "")) if left.netloc == request.headers.get("host") else "/"
 
 
 def here_only(path: str) -> str:

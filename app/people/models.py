@@ -85,6 +85,7 @@ class SignIn(Base):
     begun_at: Mapped[datetime]
     seen_at: Mapped[datetime]
     ended_at: Mapped[datetime | None]
+    reopens_until: Mapped[datetime | None]  # at its terminal the badge alone opens it anew, until then
 
 
 class Throttle(Base):

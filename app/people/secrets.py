@@ -48,6 +48,7 @@ def keep_secret(session: Session, by: By, person: int, new: NewSecret) -> None:
     session.flush()
     session.add(Secret(e=by.e, person=person, kind=new.kind, hash=new.hash))
     session.execute(update(SignIn).where(SignIn.person == person, SignIn.ended_at.is_(None)).values(ended_at=by.now))
+    session.execute(update(SignIn).where(SignIn.person == person, SignIn.reopens_until.is_not(None)).values(reopens_until=None))
     session.flush()
 
 

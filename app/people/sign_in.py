@@ -3,7 +3,7 @@
 import hashlib
 import secrets
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import datetime, timedelta
 
 from sqlalchemy import delete, select, update
 from sqlalchemy.orm import Session
@@ -56,14 +56,29 @@ def sign_in(house: House, badge: str, secret: str, *, terminal: str | None, addr
     return begin_session(house, person, place, before=before)
 
 
-def begin_session(house: House, person: int, terminal: int | None, *, before: str | None = None) -> str:
-    """The secret of a new session of someone who has just proved who they are."""
+def reopen(house: House, badge: str, *, terminal: str | None, before: str | None = None) -> str | None:
+    """The badge alone, at the terminal where its owner gave a secret within the shift and did not sign out. None: the secret is asked for."""
+    with house.reading() as session:
+        person, place = _person(session, badge), _terminal(session, terminal)
+        query = select(SignIn.begun_at).where(SignIn.person == person, SignIn.terminal == place, SignIn.reopens_until > clock.now())
+        begun_at = session.scalar(query.order_by(SignIn.begun_at.desc()).limit(1)) if person and place else None
+        if person is None or begun_at is None or not duties_of(session, person):
+            return None
+    return begin_session(house, person, place, before=before, begun_at=begun_at)
+
+
+def begin_session(house: House, person: int, terminal: int | None, *, before: str | None = None, begun_at: datetime | None = None) -> str:
+    """The secret of a new session of someone who has just proved who they are; `begun_at`: when they proved it, if earlier."""
     token, now = secrets.token_urlsafe(32), clock.now()
+    begun = begun_at or now
     with house.writing() as session:
         if before is not None and (old := session.get(SignIn, digest(before))) is not None:
             old.ended_at = old.ended_at or now
         session.execute(delete(SignIn).where(SignIn.begun_at < now - _KEPT))
-        session.add(SignIn(hash=digest(token), person=person, terminal=terminal, begun_at=now, seen_at=now, ended_at=None))
+        reopens_until = begun + LONGEST if terminal else None
+        session.add(
+            SignIn(hash=digest(token), person=person, terminal=terminal, begun_at=begun, seen_at=now, ended_at=None, reopens_until=reopens_until)
+        )
     return token
 
 
@@ -71,6 +86,8 @@ def sign_out(house: House, token: str) -> None:
     with house.writing() as session:
         if (row := session.get(SignIn, digest(token))) is not None:
             row.ended_at = clock.now()
+            mine = (SignIn.person == row.person) & (SignIn.terminal == row.terminal)
+            session.execute(update(SignIn).where(mine).values(reopens_until=None))  # who signs out wants the PIN asked again
 
 
 def signed_in(house: House, token: str | None) -> SignedIn | None:

@@ -8,24 +8,32 @@ from fastapi.responses import RedirectResponse, Response
 from app.errors import Refused
 from app.people import first_run
 from app.people.callers import SESSION_COOKIE, TERMINAL_COOKIE, address_of, maybe_caller
-from app.people.sign_in import is_terminal, sign_in, sign_out
+from app.people.sign_in import is_terminal, reopen, sign_in, sign_out
 from app.web import Line, check_form, here_only, house_of, redirect, render
 
 router = APIRouter(include_in_schema=False)
 
 
 @router.get("/sign-in")
-def sign_in_page(request: Request, next: str = "/") -> Response:
-    return _page(request, next)
+def sign_in_page(request: Request, next: str = "/", badge: str = "") -> Response:
+    return _page(request, next, badge=badge[:80])
 
 
 @router.post("/sign-in")
-def sign_in_now(request: Request, badge: Line, secret: Line, next: Line = "/") -> Response:
+def sign_in_now(request: Request, badge: Line, secret: Line = "", next: Line = "/") -> Response:
+    """At a terminal the badge is scanned first, and may be enough; else the PIN is asked for."""
     house, terminal, before = house_of(request), request.cookies.get(TERMINAL_COOKIE), request.cookies.get(SESSION_COOKIE)
+    if not secret and is_terminal(house, terminal):
+        opened = reopen(house, badge, terminal=terminal, before=before)
+        return signed_in_here(request, opened, next) if opened else _page(request, next, badge=badge)
     try:
         token = sign_in(house, badge, secret, terminal=terminal, address=address_of(request), before=before)
     except Refused as refusal:
         return _page(request, next, refusal, badge)
+    return signed_in_here(request, token, next)
+
+
+def signed_in_here(request: Request, token: str, next: str) -> Response:
     answer = RedirectResponse(here_only(next), status_code=303)
     set_cookie(request, answer, SESSION_COOKIE, token)
     return answer

@@ -1,328 +1,313 @@
 """The floor terminal: one scan field. A scan asks, a second confirms; forms and links carry everything, script is not needed."""
 
-from datetime import datetime
-from typing import Annotated, Any
+from collections.abc import Callable
+from functools import partial
 from urllib.parse import urlencode
 
-from fastapi import APIRouter, Form, Request
+from fastapi import APIRouter, Request
 from fastapi.responses import RedirectResponse, Response
-from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from app import clock
+from app import clock, codes
 from app.catalogue import queries as catalogue
-from app.errors import Refused, bad_input, refuse
-from app.final_test.singulate import singulate
-from app.floor.attendance import attend, hand_over, stations_of
-from app.floor.ends import Said, Value, change_over, finish_run
-from app.floor.gates import loaded_on
-from app.floor.mounts import mount, swap, unmount
-from app.floor.route_strip import minutes_in_words, route_strip
-from app.floor.starts import start_run
-from app.journal.act import By, act
-from app.journal.actions import ACTIONS
-from app.journal.models import Entry
-from app.ledger.runs import Run
+from app.catalogue.definitions import STATION_STATES
+from app.drawing.symbols import data_matrix
+from app.errors import Refused, bad_input
+from app.floor.attendance import stations_of
+from app.floor.station_states import WORDS
 from app.naming.resolve import Named, candidates, code_of, codes_of, resolve
-from app.people.callers import Caller, Calling
-from app.scan.choose import Meaning, Pending, Question, choose, question_about
-from app.web import check_form, house_of, render
+from app.people.callers import SESSION_COOKIE, TERMINAL_COOKIE, Caller, Calling
+from app.people.sign_in import reopen
+from app.people.sign_in_pages import signed_in_here
+from app.scan import doing
+from app.scan.choose import Meaning, choose
+from app.scan.last_done import undo_of
+from app.scan.questions import hand_over_question, question_about
+from app.scan.screens import Screen, ago, clock_time, show
+from app.scan.sent import Sending, Sent
+from app.scan.stations import here_of, station_rows
+from app.web import house_of, render
 
 router = APIRouter(include_in_schema=False)
-Text = Annotated[str, Form(max_length=200)]
 
 
 @router.get("/floor")
-def floor(request: Request, who: Calling, station: str = "", ask: str = "") -> Response:
+def floor(request: Request, who: Calling, station: str = "", ask: str = "", where: str = "") -> Response:
     """The terminal, with a station chosen or not, and a question or not."""
     with house_of(request).reading() as session:
-        question, chosen = None, None
+        chosen = None
         try:
             chosen = resolve(session, station, "station") if station else None
-            if ask and chosen is not None:
-                question = question_about(session, resolve(session, ask), chosen.id, clock.now(), who.person)
+            return show(request, session, who, _asked(session, who, chosen, ask, where))
         except Refused as refusal:
-            return _page(request, session, who, chosen, None, refusal=refusal)
-        return _page(request, session, who, chosen, question)
+            return show(request, session, who, Screen(chosen, refusal=refusal))
+
+
+def _asked(session: Session, who: Caller, chosen: Named | None, ask: str, where: str) -> Screen:
+    if where:
+        able = choose(session, where, here_of(session, who.person, who.area, None), None, clock.now()).able
+        return Screen(chosen, where=resolve(session, where).code, able=able)
+    if not ask:
+        return Screen(chosen)
+    named = resolve(session, ask)
+    if named.kind == "person":
+        return Screen(chosen, question=hand_over_question(session, named, who.person))
+    return Screen(chosen, question=question_about(session, named, chosen.id, clock.now(), who.person) if chosen else None)
 
 
 @router.post("/floor/scan")
-def scan_now(
-    request: Request,
-    who: Calling,
-    scan: Text = "",
-    station: Text = "",
-    asked: Text = "",
-    asks: Text = "",
-    asked_at: Text = "",
-    key: Text = "",
-    form_token: Text = "",
-) -> Response:
-    check_form(request, form_token)
-    return _scanned(request, who, scan, station, asked, asks, asked_at, key)
+def scan_now(request: Request, who: Calling, form: Sending) -> Response:
+    return _scanned(request, who, form)
 
 
-def _scanned(request: Request, who: Caller, scan: str, station: str, asked: str, asks: str, asked_at: str, key: str) -> Response:
-    house = house_of(request)
-    if not scan.strip():  # Enter alone: a refusal is put away, a question stays
-        return _ask(request, station, asked) if asked and station else _floor(request, station)
-    with house.reading() as session:
+def _scanned(request: Request, who: Caller, form: Sent) -> Response:
+    if not form.scan:  # Enter alone: a refusal is put away, a question stays
+        return _again(request, who, form)
+    with house_of(request).reading() as session:
+        chosen = None
         try:
-            chosen = resolve(session, station, "station") if station else _only_station(session, who)
-            pending = Pending(asked, datetime.fromisoformat(asked_at)) if asked and asked_at else None
-            meaning = choose(session, scan, chosen.id if chosen else None, pending, clock.now(), who.person)
+            chosen = resolve(session, form.station, "station") if form.station else None
+            here = here_of(session, who.person, who.area, chosen)
+            meaning = choose(session, form.scan, here, form.pending, clock.now())
+            station = Named("station", meaning.station, code_of(session, "station", meaning.station)) if meaning.station else chosen
         except Refused as refusal:
-            return _page(request, session, who, _named_station(session, station), None, refusal=refusal, typed=scan)
-        if meaning.do == "nothing" and pending is not None and chosen is not None:  # a double read: the question stays
-            return _ask(request, chosen.code, pending.code)
-        if meaning.do == "ask" and meaning.named is not None and meaning.station is not None:
-            return _ask(request, code_of(session, "station", meaning.station), meaning.named.code)
-        if meaning.do == "look" and meaning.named is not None:
-            return RedirectResponse(request.url_for("thing", code=meaning.named.code).path, status_code=303)
-        if meaning.do == "load" and meaning.named is not None:
-            return RedirectResponse(request.url_for("load_page", code=meaning.named.code).path, status_code=303)
-    return _write(request, who, meaning, chosen, asked, asks, key)
+            return show(request, session, who, Screen(chosen, refusal=refusal, typed=form.scan))
+    return _do(request, who, meaning, station, form)
+
+
+def _do(request: Request, who: Caller, meaning: Meaning, station: Named | None, form: Sent) -> Response:
+    named, at = meaning.named, station.code if station else ""
+    if meaning.do == "confirm":
+        return _confirm(request, who, at, form)
+    if named is None or meaning.do == "nothing":
+        return _again(request, who, form)
+    if meaning.do in ("ask", "ask_hand_over"):
+        return _floor(request, at, ask=named.code)
+    if meaning.do == "where":
+        return _floor(request, at, where=named.code)
+    if meaning.do == "mine":
+        return RedirectResponse(request.url_for("my_stations").path, status_code=303)
+    if meaning.do in ("look", "load"):
+        return RedirectResponse(request.url_for("thing" if meaning.do == "look" else "load_page", code=named.code).path, status_code=303)
+    if station is None:
+        return _floor(request)
+    house = house_of(request)
+    if meaning.do == "choose_station":
+        return _choose_station(request, who, station, form)
+    if meaning.do == "state":
+        return _by_card(request, who, station, named, form)
+    return _then(request, who, at, lambda: doing.put_on(house, who, station, named, form.key), form.scan)
+
+
+def _choose_station(request: Request, who: Caller, station: Named, form: Sent) -> Response:
+    """A second read of its code says again what was just said."""
+    with house_of(request).reading() as session:
+        is_mine = who.person is None or station.id in stations_of(session, who.person)
+    if not is_mine:
+        doing.attend_station(house_of(request), who, station, form.key)
+    return _floor(request, station.code, said=form.said if station.code == form.station else "")
+
+
+def _by_card(request: Request, who: Caller, station: Named, card: Named, form: Sent) -> Response:
+    with house_of(request).reading() as session:
+        reason = catalogue.with_id(session, card.id)
+    if reason.body.state is None:
+        query = urlencode({"station": station.code, "reason": reason.name})
+        return RedirectResponse(f"{request.url_for('state_page').path}?{query}", status_code=303)
+    said = partial(doing.say_state, house_of(request), who, station, reason.body.state, reason.name, form.key)
+    return _then(request, who, station.code, said, form.scan)
+
+
+def _confirm(request: Request, who: Caller, station: str, form: Sent) -> Response:
+    house = house_of(request)
+    if form.asks == "start":
+        return _then(request, who, station, lambda: doing.start(house, who, form.asked, station, form.key, clear=form.clear == "yes"))
+    if form.asks == "hand over":
+        return _hand_over(request, who, form)
+    if form.asks != "finish":
+        return _again(request, who, form)
+    if _lacks_numbers(request, who, station, form):
+        return _again(request, who, form)  # numbers must be given first
+    return _then(request, who, station, lambda: doing.finish(house, who, form.asked, station, form.numbers, form.key))
 
 
 @router.post("/floor/start")
-def start_now(request: Request, who: Calling, thing: Text, station: Text, key: Text = "", clear: Text = "", form_token: Text = "") -> Response:
-    check_form(request, form_token)
-    return _start(request, who, thing, station, key, clear=clear == "yes")
-
-
-@router.post("/floor/take-off")
-def take_off_now(request: Request, who: Calling, item: Text, station: Text, key: Text = "", form_token: Text = "") -> Response:
-    check_form(request, form_token)
-
-    def verb(session: Session, by: By) -> dict[str, Any]:
-        one = resolve(session, item, "batch", "wafer")
-        unmount(session, by, resolve(session, station, "station").id, one.id)
-        return {"said": f"{one.code} is off {station}."}
-
-    return _done_or_refused(request, who, station, "unmount", {"station": station, "item": item}, verb, key)
+def start_now(request: Request, who: Calling, form: Sending) -> Response:
+    return _confirm(request, who, form.station, form)
 
 
 @router.post("/floor/finish")
-async def finish_now(request: Request, who: Calling) -> Response:
-    form = {name: str(value) for name, value in (await request.form()).items()}
-    check_form(request, form.get("form_token"))
-    values = {name: text.strip() for name, text in form.items() if name.startswith("value.")}
-    if scanned := next((text for text in values.values() if _is_code(request, text)), None):  # a scan in the middle of typing
-        return _scanned(
-            request, who, scanned, form.get("station", ""), form.get("thing", ""), "finish", form.get("asked_at", ""), form.get("key", "")
-        )
-    if not all(values.values()):
-        return _ask_on(request, who, form, values)
-    try:
-        return _finish(request, who, form)
-    except Refused as refusal:  # a value that is no number
-        return _stop(request, who, form.get("station", ""), refusal)
+def finish_now(request: Request, who: Calling, form: Sending) -> Response:
+    """A number entered; a code scanned into its field; or, with all entered and looked at, the end of the run."""
+    if scanned := next((name for name, text in form.numbers.items() if _is_code(request, text)), None):
+        return _scanned(request, who, form.with_scan(scanned))
+    return _confirm(request, who, form.station, form) if form.confirmed or not form.numbers else _again(request, who, form)
 
 
 def _is_code(request: Request, text: str) -> bool:
+    if not text or _is_number(text):
+        return False
     with house_of(request).reading() as session:
-        return bool(text) and not _is_number(text) and bool(candidates(session, text))
+        return codes.tidy(text) == codes.START_CARD or bool(candidates(session, text))
 
 
-def _ask_on(request: Request, who: Caller, form: dict[str, str], values: dict[str, str]) -> Response:
-    """The same question again with what was typed, at the value that is still missing."""
+def _lacks_numbers(request: Request, who: Caller, station: str, form: Sent) -> bool:
+    """Whether the question still asks for a number. One that can't be asked any more is left to the act: it may have been answered before."""
     with house_of(request).reading() as session:
-        at = resolve(session, form.get("station", ""), "station")
-        question = question_about(session, resolve(session, form.get("thing", "")), at.id, clock.now(), who.person)
-        return _page(request, session, who, at, question, given=values)
+        try:
+            question = question_about(session, resolve(session, form.asked), resolve(session, station, "station").id, clock.now(), who.person)
+        except Refused:
+            return False
+    return question.verb == "finish" and any(not _is_number(form.numbers.get(one.key, "")) for one in question.to_enter)
 
 
-def _write(request: Request, who: Caller, meaning: Meaning, chosen: Named | None, asked: str, asks: str, key: str) -> Response:
-    """The scans that change something at once: a confirmation, a mount, a choice of station, a hand-over."""
-    named = meaning.named
-    if named is None:
-        return _floor(request)
-    try:
-        if meaning.do == "confirm" and chosen is not None:
-            return _confirm(request, who, chosen, asked, asks, key)
-        if meaning.do == "mount" and chosen is not None:
-            said = _mount(request, who, chosen, named, key)
-        elif meaning.do == "choose_station":
-            _act(request, who, "attend_station", {"station": named.code}, lambda s, by: _attend(s, by, who, named.id), key)
-            return _floor(request, named.code)
-        else:
-            giver = who.person
-            _act(request, who, "hand_over", {"to": named.code}, lambda s, by: {"stations": hand_over(s, by, giver or 0, named.id)}, key)
-            said = f"Your stations are with {named.code} now."
-    except Refused as refusal:
-        return _stop(request, who, chosen.code if chosen else "", refusal)
-    return _floor(request, chosen.code if chosen else "", said)
-
-
-def _confirm(request: Request, who: Caller, chosen: Named, asked: str, asks: str, key: str) -> Response:
+def _again(request: Request, who: Caller, form: Sent) -> Response:
+    """The same question once more, with what was entered, at the number that is missing; or the terminal at rest, as it was."""
+    if not (form.asked and form.asks):
+        return _floor(request, form.station, said=form.said)
+    if form.asks == "where":
+        return _floor(request, form.station, where=form.asked)
+    if not form.numbers:
+        return _floor(request, form.station, ask=form.asked)
+    wrong = next((text for text in form.numbers.values() if text and not _is_number(text)), "")
+    given = {name: text for name, text in form.numbers.items() if _is_number(text)}
     with house_of(request).reading() as session:
-        question = question_about(session, resolve(session, asked), chosen.id, clock.now(), who.person)
-    if (asks or question.verb) == "start":  # a form that is sent twice asks what it asked, and gets its first answer
-        return _start(request, who, asked, chosen.code, key, clear=False)
-    if question.records:
-        return _ask(request, chosen.code, asked)  # values must be given first
-    return _finish(request, who, {"thing": asked, "station": chosen.code, "key": key})
+        chosen = None
+        try:
+            chosen = resolve(session, form.station, "station")
+            question = question_about(session, resolve(session, form.asked), chosen.id, clock.now(), who.person)
+            return show(request, session, who, Screen(chosen, question=question, given=given, wrong=wrong))
+        except Refused as refusal:
+            return show(request, session, who, Screen(chosen, refusal=refusal))
 
 
-def _start(request: Request, who: Caller, thing: str, station: str, key: str, *, clear: bool) -> Response:
-    def verb(session: Session, by: By) -> dict[str, Any]:
-        one, at = resolve(session, thing), resolve(session, station, "station")
-        done = start_run(session, by, at.id, [one], person=who.person, line_clear=clear)
-        return {"said": f"Started on {one.code}: run {code_of(session, 'run', done.run.id)}."}
-
-    return _done_or_refused(request, who, station, "start_run", {"station": station, "things": [thing], "line_clear": clear}, verb, key)
+@router.post("/floor/take-off")
+def take_off_now(request: Request, who: Calling, form: Sending) -> Response:
+    return _then(request, who, form.station, lambda: doing.take_off(house_of(request), who, form.station, form.item, form.key))
 
 
-def _finish(request: Request, who: Caller, form: dict[str, str]) -> Response:
-    thing, station = form.get("thing", ""), form.get("station", "")
-    values = [Value(name.removeprefix("value."), _number(name, text)) for name, text in form.items() if name.startswith("value.")]
-
-    def verb(session: Session, by: By) -> dict[str, Any]:
-        one, at = resolve(session, thing), resolve(session, station, "station")
-        question = question_about(session, one, at.id, by.now, who.person)
-        if question.verb != "finish" or question.run is None:
-            raise refuse("finished", f"Nothing runs on {one.code} at {question.station_name}.", "It was finished before.", "Scan it again.")
-        run = session.get_one(Run, question.run)
-        if run.operation == "singulate":
-            box = one.id if one.kind == "container" else None
-            lot = singulate(session, by, run, values, person=who.person)
-            return {"said": f"Finished. Loose lot {code_of(session, 'lot', lot.item)}.", "container": box}
-        if run.operation in ("test", "tape"):
-            raise refuse(
-                "changed", "This run ends with its results.", "A test ends with its unit results, taping with its pack.", "Import or close there."
-            )
-        finish_run(session, by, run, values, person=who.person)
-        return {"said": f"Finished {question.step} on {one.code}."}
-
-    arguments = {"thing": thing, "station": station, "values": {value.name: value.value for value in values}}
-    return _done_or_refused(request, who, station, "singulate" if form.get("singulate") else "finish_run", arguments, verb, form.get("key", ""))
-
-
-def _done_or_refused(request: Request, who: Caller, station: str, action: str, arguments: dict[str, Any], verb: Any, key: str) -> Response:
-    try:
-        answer = _act(request, who, action, arguments, verb, key)
-    except Refused as refusal:
-        return _stop(request, who, station, refusal)
-    return _floor(request, station, answer["said"])
-
-
-def _stop(request: Request, who: Caller, station: str, refusal: Refused) -> Response:
-    """The refusal fills the terminal's screen."""
+@router.get("/floor/state")
+def state_page(request: Request, who: Calling, station: str, reason: str = "") -> Response:
+    """What is the station now? One touch, or the card of a reason."""
     with house_of(request).reading() as session:
-        return _page(request, session, who, _named_station(session, station), None, refusal=refusal)
+        return show(request, session, who, Screen(resolve(session, station, "station"), asks_state=True, reason=reason[:80]))
 
 
-def _act(request: Request, who: Caller, action: str, arguments: dict[str, Any], verb: Any, key: str) -> dict[str, Any]:
-    return act(house_of(request), who.actor, action, arguments, verb, key=key or None, source="server").body
-
-
-def _mount(request: Request, who: Caller, chosen: Named, item: Named, key: str) -> str:
-    """Material onto the station; where runs are open there, it is a change-over."""
+@router.post("/floor/state")
+def say_state(request: Request, who: Calling, form: Sending) -> Response:
     with house_of(request).reading() as session:
-        running = session.scalar(select(Run.id).where(Run.station == chosen.id, Run.closed_e.is_(None)).limit(1)) is not None
-        there = {one.item: one.code for one in loaded_on(session, chosen.id)}
-    if item.id in there:
-        return f"{item.code} is on {chosen.code} already."
-
-    def verb(session: Session, by: By) -> dict[str, Any]:
-        if running:
-            change_over(session, by, chosen.id, item, None, Said())
-        else:
-            _put_on(session, by, chosen.id, item.id)
-        left = {one.item for one in loaded_on(session, chosen.id)}
-        return {"mounted": item.code, "off": [code for one, code in there.items() if one not in left]}
-
-    answer = _act(request, who, "change_over" if running else "mount", {"station": chosen.code, "item": item.code}, verb, key)
-    off = answer.get("off", [])
-    return f"{item.code} is on {chosen.code}." + (f" {', '.join(off)} came off." if off else "")
+        station = resolve(session, form.station, "station")
+    return _then(request, who, station.code, lambda: doing.say_state(house_of(request), who, station, form.state, form.reason, form.key))
 
 
-def _put_on(session: Session, by: By, station: int, item: int) -> None:
-    """A fresh batch takes the place of the one that is there: who scans it has it in hand."""
-    try:
-        mount(session, by, station, item)
-    except Refused as refusal:
-        if set(refusal.kinds) != {"container_taken"}:
-            raise
-        swap(session, by, station, item)
+@router.get("/floor/undo/{entry}")
+def undo_page(request: Request, who: Calling, entry: int, station: str = "") -> Response:
+    with house_of(request).reading() as session:
+        chosen = _station(session, station)
+        try:
+            return show(request, session, who, Screen(chosen, undo=undo_of(session, entry), entry=str(entry)))
+        except Refused as refusal:
+            return show(request, session, who, Screen(chosen, refusal=refusal))
 
 
-def _attend(session: Session, by: By, who: Caller, station: int) -> dict[str, Any]:
-    if who.person is not None:
-        attend(session, by, who.person, station)
-    return {"station": station}
+@router.post("/floor/undo")
+def undo_now(request: Request, who: Calling, form: Sending) -> Response:
+    if not form.entry.isdigit():
+        raise bad_input("Nothing is taken back.", "entry", f"{form.entry!r} is no entry.", "Choose it from the last things done.")
+    with house_of(request).reading() as session:
+        chosen = _station(session, form.station)
+        try:
+            undo = undo_of(session, int(form.entry))
+        except Refused as refusal:
+            return show(request, session, who, Screen(chosen, refusal=refusal))
+    return _then(request, who, form.station, lambda: doing.take_back(house_of(request), who, undo, form.reason, form.key))
 
 
-def _page(
-    request: Request,
-    session: Session,
-    who: Caller,
-    station: Named | None,
-    question: Question | None,
-    *,
-    refusal: Refused | None = None,
-    typed: str = "",
-    given: dict[str, str] | None = None,
-) -> Response:
-    mine = stations_of(session, who.person) if who.person else []
-    own = select(Entry).where(Entry.actor_kind == "person", Entry.actor == who.person, Entry.action != "attend_station")
-    last = session.scalars(own.order_by(Entry.id.desc()).limit(5))
-    given = given or {}
+@router.get("/floor/stations")
+def my_stations(request: Request, who: Calling) -> Response:
+    """All stations of a person: one scan opens any of them."""
+    now = clock.now()
+    with house_of(request).reading() as session:
+        rows = station_rows(session, stations_of(session, who.person) if who.person else [], now)
+    counts = {WORDS[state]: sum(row.state == WORDS[state] for row in rows) for state in STATION_STATES}
     return render(
-        request, "scan/floor.html", status=refusal.status if refusal else 200, station=station, question=question, refusal=refusal, typed=typed,
-        station_name=catalogue.station(session, station.id).name if station else "", asked_at=clock.now().isoformat(),
-        loaded=loaded_on(session, station.id) if station else [], area=who.area, mine=_stations(session, mine), given=given,
-        missing=next((one.name for one in question.records if not given.get(f"value.{one.name}")), "") if question else "",
-        strip=route_strip(session, question.groups[0], clock.now(), around=3) if question and len(question.groups) == 1 else None,
-        time_left=_time_left(question),
-        last=[{"action": ACTIONS[one.action].words, "at": one.recorded_at, "outcome": one.outcome, "about": _about(one)} for one in last],
+        request, "scan/stations.html", station=None, rows=rows, counts=[(state, n) for state, n in counts.items() if n], asked_at=now.isoformat(),
+        clock_time=clock_time(request, now), ago=lambda moment: ago(moment, now), area=who.area, take_care=doing.TAKE_CARE,
     )  # fmt: skip
 
 
-def _stations(session: Session, mine: list[int]) -> list[dict[str, Any]]:
-    """What a person attends, with what runs where and since when."""
-    names, codes = catalogue.with_ids(session, mine), codes_of(session, "station", mine)
-    runs = list(session.scalars(select(Run).where(Run.station.in_(mine), Run.closed_e.is_(None)).order_by(Run.started_at)))
-    run_codes = codes_of(session, "run", [run.id for run in runs])
-    return [
-        {
-            "code": codes[one], "name": names[one].name,
-            "runs": [{"code": run_codes[r.id], "operation": r.operation, "since": r.started_at} for r in runs if r.station == one],
-        }
-        for one in mine
-    ]  # fmt: skip
+@router.post("/floor/leave")
+def leave_now(request: Request, who: Calling, form: Sending) -> Response:
+    with house_of(request).reading() as session:
+        station = resolve(session, form.item, "station")
+    said = doing.leave_station(house_of(request), who, station, form.key)
+    return RedirectResponse(f"{request.url_for('my_stations').path}?{urlencode({'said': said})}", status_code=303)
 
 
-def _time_left(question: Question | None) -> str:
-    if question is None or question.window_seconds is None:
-        return ""
-    words = minutes_in_words(question.window_seconds)
-    return words if question.window_seconds > 0 else f"over by {words}"
+@router.post("/floor/hand-over")
+def hand_over_now(request: Request, who: Calling, form: Sending) -> Response:
+    return _hand_over(request, who, form)
 
 
-def _about(entry: Entry) -> str:
-    """The codes that an entry was about."""
-    named = [entry.arguments.get(name) for name in ("thing", "item", "station", "to")]
-    things = entry.arguments.get("things")
-    return ", ".join(one for one in [*(things if isinstance(things, list) else []), *named] if isinstance(one, str))
+def _hand_over(request: Request, who: Caller, form: Sent) -> Response:
+    with house_of(request).reading() as session:
+        try:
+            badge = resolve(session, form.asked, "person")
+        except Refused as refusal:
+            return show(request, session, who, Screen(refusal=refusal))
+    try:
+        said = doing.hand_all_over(house_of(request), who, badge, form.key)
+    except Refused as refusal:
+        with house_of(request).reading() as session:
+            return show(request, session, who, Screen(refusal=refusal))
+    return _switch(request, badge.code, said) if who.session and who.session.terminal else _floor(request, said=said)
 
 
-def _floor(request: Request, station: str = "", said: str = "") -> Response:
-    query = {name: text for name, text in (("station", station), ("said", said)) if text}
-    return RedirectResponse(request.url_for("floor").path + (f"?{urlencode(query)}" if query else ""), status_code=303)
+@router.post("/floor/switch")
+def switch_now(request: Request, who: Calling, form: Sending) -> Response:
+    """Another works on at this terminal; the stations stay with whom they are."""
+    return _switch(request, form.asked)
 
 
-def _ask(request: Request, station: str, code: str) -> Response:
-    return RedirectResponse(f"{request.url_for('floor').path}?{urlencode({'station': station, 'ask': code})}", status_code=303)
+def _switch(request: Request, badge: str, said: str = "") -> Response:
+    """By the badge alone where that is enough; else the PIN or password is asked for."""
+    opened = reopen(house_of(request), badge, terminal=request.cookies.get(TERMINAL_COOKIE), before=request.cookies.get(SESSION_COOKIE))
+    after = f"{request.url_for('floor').path}?{urlencode({'said': said})}" if said else request.url_for("floor").path
+    if opened:
+        return signed_in_here(request, opened, after)
+    return RedirectResponse(f"{request.url_for('sign_in_page').path}?{urlencode({'badge': badge, 'next': after, 'said': said})}", status_code=303)
 
 
-def _only_station(session: Session, who: Caller) -> Named | None:
-    """The station of a person who attends just one."""
-    mine = stations_of(session, who.person) if who.person else []
-    return Named("station", mine[0], code_of(session, "station", mine[0])) if len(mine) == 1 else None
+@router.get("/floor/cards")
+def cards(request: Request, who: Calling) -> Response:
+    """A sheet to print and cut: the start card, and a card for each reason of a station."""
+    with house_of(request).reading() as session:
+        reasons = [one for one in catalogue.every(session, "reason") if "station" in one.body.of]
+        codes_by_reason = codes_of(session, "card", [one.id for one in reasons])
+    found = [{"code": codes.START_CARD, "words": "Yes", "about": "confirms what the screen asks"}]
+    found += [
+        {"code": codes_by_reason[one.id], "words": one.name, "about": WORDS[one.body.state] if one.body.state else "the state is asked for"}
+        for one in reasons
+        if one.id in codes_by_reason
+    ]
+    return render(request, "scan/cards.html", cards=[one | {"symbol": data_matrix(one["code"], one["code"], 0.6)} for one in found])
 
 
-def _named_station(session: Session, station: str) -> Named | None:
+def _then(request: Request, who: Caller, station: str, write: Callable[[], str], typed: str = "") -> Response:
+    """Writes, and says on the terminal what was done; or the refusal fills its screen."""
+    try:
+        return _floor(request, station, said=write())
+    except Refused as refusal:
+        with house_of(request).reading() as session:
+            return show(request, session, who, Screen(_station(session, station), refusal=refusal, typed=typed))
+
+
+def _floor(request: Request, station: str = "", **query: str) -> Response:
+    asked = urlencode({name: text for name, text in {"station": station, **query}.items() if text})
+    return RedirectResponse(request.url_for("floor").path + (f"?{asked}" if asked else ""), status_code=303)
+
+
+def _station(session: Session, station: str) -> Named | None:
     try:
         return resolve(session, station, "station") if station else None
     except Refused:
@@ -331,17 +316,7 @@ def _named_station(session: Session, station: str) -> Named | None:
 
 def _is_number(text: str) -> bool:
     try:
-        _number("", text)
+        doing.number("", text)
     except Refused:
         return False
     return True
-
-
-def _number(name: str, text: str) -> float:
-    try:
-        value = float(text.replace(",", "."))
-    except ValueError as error:
-        raise bad_input("That is no number.", name, f"{text[:40]!r} can't be read.", "Enter digits, with a point or comma.") from error
-    if value != value or value in (float("inf"), float("-inf")):
-        raise bad_input("That is no number.", name, f"{text[:40]!r} has no size.", "Enter digits.")
-    return value

@@ -10,7 +10,7 @@
   const PATIENCE = 3000; // ms, for one look
   const FRESH = 2000; // ms: a sign of life so young needs no look before a scan is sent
 
-  const main = document.querySelector("main");
+  const main = () => document.querySelector("main"); // another one after every scan
   let answeredAt = performance.now(); // the server drew this page just now
   let looking = null;
   let shown = null;
@@ -64,8 +64,8 @@
     const last = await kept().catch(() => null);
     const page = last && new DOMParser().parseFromString(last.html, "text/html").querySelector("[data-kept]");
     shown.append(said(page), ...(page ? [document.importNode(page, true)] : []));
-    main.hidden = true;
-    main.after(shown);
+    main().hidden = true;
+    main().after(shown);
     shown.querySelector("input, button")?.focus();
   }
 
@@ -111,14 +111,14 @@
     if (!shown) return;
     shown.remove();
     shown = null;
-    main.hidden = false;
-    main.querySelector("[data-scan]")?.focus();
+    main().hidden = false;
+    main().querySelector("[data-scan]")?.focus();
   }
 
   // Nothing is sent to a server that is away: the page would be lost, and the sheets with it.
   document.addEventListener("submit", async (event) => {
     const form = event.target;
-    if (form.matches(".kept-find") || event.defaultPrevented) return;
+    if (form.matches(".kept-find") || event.defaultPrevented || new URL(form.action).pathname.startsWith("/floor/")) return; // floor.js sends those
     if (form.dataset.answered) {
       delete form.dataset.answered;
       return;
@@ -139,6 +139,8 @@
   }, true);
   document.addEventListener("click", (event) => { if (shown && event.target.closest("a[href]")) event.preventDefault(); }, true);
 
+  document.addEventListener("server-silent", show);
+  document.addEventListener("server-answered", () => { answeredAt = performance.now(); putAway(); });
   window.addEventListener("offline", watch);
   window.addEventListener("online", watch);
   setInterval(watch, LOOK);

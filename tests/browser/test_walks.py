@@ -72,7 +72,9 @@ def test_a_value_is_typed_into_the_one_field_there_is(stage: Stage, visit: Visit
         assert "can't be read" in (walk.scan("five") and walk.main)
         walk.scan(lot)
         if not script:
-            walk.scan("5,4")
+            assert walk.scan("5,4") == f"Finish bond on {lot}?", "what was entered is looked at once more"
+            assert "5,4 gf" in walk.main
+            walk.scan(bond)
             assert walk.said == f"Finished bond on {lot}."
 
 
@@ -97,7 +99,7 @@ def test_double_reads_going_back_and_posting_again_change_nothing(stage: Stage, 
         again = walk.page.request.post(f"{stage.url}/floor/scan", form=form | {"scan": attach}, headers={"Origin": stage.url})
         assert f"Started+on+{lot.code}" in again.url, "the first answer once more"
         assert runs(stage) == before + 1
-        walk.page.go_back()
+        walk.answered(walk.page.go_back)
         assert walk.heading == f"Finish red attach on {lot.code}?", "going back asks what is true now"
         walk.go(f"/floor?station={attach}")
         walk.page.reload()

@@ -1,6 +1,6 @@
 """Somebody at a screen: types, scans and presses keys; the pages answer. Nothing is clicked unless a test says so."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 
@@ -46,8 +46,13 @@ class Visit:
         raise AssertionError(f"no field has the focus at {self.page.url}")
 
     def enter(self) -> str:
-        with self.page.expect_navigation():
-            self.page.keyboard.press("Enter")
+        return self.answered(lambda: self.page.keyboard.press("Enter"))
+
+    def answered(self, act: Callable[[], object]) -> str:
+        """Does something, and waits for the page that answers: a new one, or new content in the place of the old."""
+        self.page.evaluate("document.querySelector('main').dataset.old = 'yes'")
+        act()
+        self.page.wait_for_selector("main:not([data-old])")
         return self.heading
 
     @property

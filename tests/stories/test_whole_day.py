@@ -9,6 +9,7 @@ from fastapi.testclient import TestClient
 
 from app import clock
 from app.backup import backup, verify_archive
+from app.codes import START_CARD
 from app.db import House
 from app.genealogy.checks import check
 from app.journal.act import SYSTEM, act
@@ -77,11 +78,15 @@ class Day:
         if values:
             named = {f"value.{name}": value for name, value in values.items()}
             hidden = dict(re.findall(r'type="hidden" name="([^"]+)" value="([^"]*)"', who.page.text))
-            page = who.post("/floor/finish", **({k: hidden[k] for k in ("thing", "station", "key")} | named))
+            page = who.post("/floor/finish", **(hidden | named | {"confirmed": "yes"}))
         else:
             page = who.scan(self.at[station])
         assert "Finished" in page, page
         return page
+
+    def hand_over(self, giver: Browser, to: str) -> str:
+        giver.scan(self.badges[to])
+        return giver.scan(START_CARD)
 
 
 def code(letter: str, page: str, n: int = 0) -> str:
@@ -111,7 +116,7 @@ def test_from_the_morning_s_wafers_to_the_evening_s_return(house: House, tmp_pat
         for scanned in (day.at["Attach"], glue, wafer):
             ola.scan(scanned)
         day.work(ola, "Attach", magazine)
-        assert day.badges["Pia"] in ola.scan(day.badges["Pia"])
+        assert day.badges["Pia"] in day.hand_over(ola, "Pia")
         pia = day.sign_in("Pia")
         assert day.at["Attach"] in pia.get("/floor")
 

@@ -1,0 +1,84 @@
+"""The count that a step asks for when it finishes: what is entered, how it becomes units, and what it is compared with afterwards.
+
+It is blind: what the book says is shown after the entry is on the record.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from sqlalchemy.orm import Session
+
+from app.catalogue.definitions import Step
+from app.errors import bad_input
+from app.floor.counting import Counted, count_units
+from app.journal.act import By
+from app.ledger.counting import by_weight, usual_u
+from app.ledger.runs import Line
+
+PIECES = 100  # weighed together to know the weight of one
+# Our choice, where the site states nothing better: a bench scale that shows 0.01 g, read to twice that; pieces alike within 0.2 %.
+U_SCALE_G, U_PIECE_SHARE = 0.02, 0.002
+FULL, EMPTY, PIECES_G = "full", "empty", "pieces"
+
+
+@dataclass(frozen=True)
+class Asked:
+    """One number of a count: its name in a form, its words, its unit."""
+
+    name: str
+    words: str
+    unit: str
+
+
+_ASKED = {
+    "hand": (Asked("units", "units counted", ""),),
+    "counter": (Asked("units", "units by the counter", ""),),
+    "weight": (Asked(FULL, "container with units", "g"), Asked(EMPTY, "empty container", "g"), Asked(PIECES_G, f"{PIECES} counted units", "g")),
+}
+
+def asked(steps: Sequence[Step], lines: Sequence[Line]) -> tuple[str, tuple[Asked, ...]]:
+    """How these lines are counted when they finish, and the numbers that it takes. None where cells say it, or several lots ran together."""
+    methods = {step.count for step in steps}
+    makes_one_lot = all(step.operation == "singulate" for step in steps)
+    if len(methods) != 1 or methods <= {"none", "cells"} or (len({_subject(line) for line in lines}) != 1 and not makes_one_lot):
+        return "none", ()
+    method = methods.pop()
+    return method, _ASKED[method]
+
+
+def names(method: str) -> list[str]:
+    """The numbers that a count of this method takes."""
+    return [one.name for one in _ASKED[method]]
+
+
+def counted_units(method: str, numbers: Mapping[str, float]) -> tuple[int, str, float]:
+    """(units, method, standard uncertainty) of what was entered."""
+    if method == "weight":
+        found = by_weight(numbers[FULL], numbers[EMPTY], numbers[PIECES_G] / PIECES, U_SCALE_G, U_PIECE_SHARE)
+        return found.units, "weight", found.u
+    units = numbers["units"]
+    if units != int(units):
+        raise bad_input("A count is a whole number.", "units", f"It is {units:g}.", "Count again, and enter digits alone.")
+    return int(units), method, usual_u(method, int(units))
+
+
+def count_lines(session: Session, by: By, lines: Sequence[Line], counted: tuple[int, str, float]) -> Counted:
+    """Books the count of what the lines had: a loose lot, or the panel lot that they travelled in."""
+    units, method, u = counted
+    return count_units(session, by, _subject(lines[0]), units, method, u, run=lines[0].run)
+
+
+def in_words(found: Counted) -> str:
+    """What the count came to against the book, for the person who made it."""
+    units, book, difference = found.entry.units, found.entry.book or 0, found.difference
+    said = f"Counted {units:,}; the book says {book:,}"
+    if difference.delta == 0:
+        return f"{said}: the same."
+    gap = f"{abs(difference.delta):,} {'more' if difference.delta > 0 else 'fewer'}"
+    if difference.within:
+        return f"{said}: {gap}, within counting ({difference.limit:,.0f})."
+    return f"{said}: {gap}, beyond counting ({difference.limit:,.0f}). Count again, or ask a lead or quality to sign for it."
+
+
+def _subject(line: Line) -> int:
+    return line.item or line.lot or 0

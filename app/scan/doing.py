@@ -1,0 +1,184 @@
+"""What the terminal writes: one act each, and the sentence that the person is told. Raises what is refused."""
+
+from collections.abc import Callable
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from app.db import House
+from app.errors import Refused, bad_input, refuse
+from app.final_test.singulate import singulate
+from app.floor import counts_at_finish
+from app.floor.attendance import attend, hand_over, leave
+from app.floor.counting import Counted
+from app.floor.ends import Said, Value, change_over, finish_run
+from app.floor.gates import loaded_on
+from app.floor.mounts import mount, swap, unmount
+from app.floor.starts import start_run
+from app.floor.station_states import WORDS, set_state
+from app.journal.act import By, act
+from app.ledger.counting import compare
+from app.ledger.counts import CountEntry
+from app.ledger.runs import Reading, Run
+from app.naming.resolve import Named, code_of, resolve
+from app.people.callers import Caller
+from app.scan.last_done import Undo
+from app.scan.questions import ENDS_ELSEWHERE, question_about
+
+TAKE_CARE = "Take care. "  # begins a sentence that is shown as one to take care of
+Verb = Callable[[Session, By], dict[str, Any]]
+
+
+def start(house: House, who: Caller, thing: str, station: str, key: str, *, clear: bool) -> str:
+    def verb(session: Session, by: By) -> dict[str, Any]:
+        one, at = resolve(session, thing), resolve(session, station, "station")
+        done = start_run(session, by, at.id, [one], person=who.person, line_clear=clear)
+        return {"said": f"Started on {one.code}: run {code_of(session, 'run', done.run.id)}."}
+
+    return _done(house, who, "start_run", {"station": station, "things": [thing], "line_clear": clear}, verb, key)
+
+
+def finish(house: House, who: Caller, thing: str, station: str, numbers: dict[str, str], key: str) -> str:
+    """`numbers` as typed, by the names of the form: `value.` what the step records, `count.` what its count takes."""
+    values = [Value(name.removeprefix("value."), number(name, text)) for name, text in numbers.items() if name.startswith("value.")]
+    counted = {name.removeprefix("count."): number(name, text) for name, text in numbers.items() if name.startswith("count.")}
+
+    def verb(session: Session, by: By) -> dict[str, Any]:
+        one, at = resolve(session, thing), resolve(session, station, "station")
+        question = question_about(session, one, at.id, by.now, who.person)
+        if question.verb != "finish" or question.run is None:
+            raise refuse("finished", f"Nothing runs on {one.code} at {question.station_name}.", "It was finished before.", "Scan it again.")
+        run = session.get_one(Run, question.run)
+        if run.operation in ENDS_ELSEWHERE:
+            raise refuse("changed", f"{question.step} on {one.code} does not end here.", ENDS_ELSEWHERE[run.operation], "Open its page from here.")
+        count = _count(question.count, counted)
+        said = f"Finished {question.step} on {one.code}."
+        if run.operation == "singulate":
+            lot = singulate(session, by, run, values, person=who.person, counted=count)
+            said = f"Finished. Loose lot {code_of(session, 'lot', lot.item)}."
+            words = _counted_words(session, run) if count else ""
+        else:
+            lines = finish_run(session, by, run, values, person=who.person)
+            words = counts_at_finish.in_words(counts_at_finish.count_lines(session, by, lines, count)) if count else ""
+        return {"said": _with_what_to_mind(session, run, said, words)}
+
+    arguments = {"thing": thing, "station": station, "values": {one.name: one.value for one in values}} | ({"count": counted} if counted else {})
+    return _done(house, who, "finish_run", arguments, verb, key)
+
+
+def put_on(house: House, who: Caller, station: Named, item: Named, key: str) -> str:
+    """Material onto the station; where runs are open there, it is a change-over."""
+    with house.reading() as session:
+        running = session.scalar(select(Run.id).where(Run.station == station.id, Run.closed_e.is_(None)).limit(1)) is not None
+        there = {one.item: one.code for one in loaded_on(session, station.id)}
+    if item.id in there:
+        return f"{item.code} is on {station.code} already."
+
+    def verb(session: Session, by: By) -> dict[str, Any]:
+        if running:
+            change_over(session, by, station.id, item, None, Said())
+        else:
+            _mount(session, by, station.id, item.id)
+        left = {one.item for one in loaded_on(session, station.id)}
+        off = [code for one, code in there.items() if one not in left]
+        return {"said": f"{item.code} is on {station.code}." + (f" {', '.join(off)} came off." if off else "")}
+
+    return _done(house, who, "change_over" if running else "mount", {"station": station.code, "item": item.code}, verb, key)
+
+
+def take_off(house: House, who: Caller, station: str, item: str, key: str) -> str:
+    def verb(session: Session, by: By) -> dict[str, Any]:
+        one = resolve(session, item, "batch", "wafer")
+        unmount(session, by, resolve(session, station, "station").id, one.id)
+        return {"said": f"{one.code} is off {station}."}
+
+    return _done(house, who, "unmount", {"station": station, "item": item}, verb, key)
+
+
+def attend_station(house: House, who: Caller, station: Named, key: str) -> None:
+    def verb(session: Session, by: By) -> dict[str, Any]:
+        if who.person is not None:
+            attend(session, by, who.person, station.id)
+        return {"said": ""}
+
+    _done(house, who, "attend_station", {"station": station.code}, verb, key)
+
+
+def leave_station(house: House, who: Caller, station: Named, key: str) -> str:
+    def verb(session: Session, by: By) -> dict[str, Any]:
+        if who.person is not None:
+            leave(session, by, who.person, station.id)
+        return {"said": f"You have left {station.code}."}
+
+    return _done(house, who, "attend_station", {"station": station.code, "leave": True}, verb, key)
+
+
+def hand_all_over(house: House, who: Caller, badge: Named, key: str) -> str:
+    def verb(session: Session, by: By) -> dict[str, Any]:
+        given = hand_over(session, by, who.person or 0, badge.id)
+        return {"said": f"Your stations are with {badge.code} now." if given else f"{badge.code} takes over."}
+
+    return _done(house, who, "hand_over", {"to": badge.code}, verb, key)
+
+
+def say_state(house: House, who: Caller, station: Named, state: str, reason: str, key: str) -> str:
+    def verb(session: Session, by: By) -> dict[str, Any]:
+        set_state(session, by, station.id, state, reason)
+        return {"said": f"{station.code}: {WORDS[state]}, {reason.strip()}."}
+
+    return _done(house, who, "set_station_state", {"station": station.code, "state": state, "reason": reason}, verb, key)
+
+
+def take_back(house: House, who: Caller, undo: Undo, reason: str, key: str) -> str:
+    arguments = undo.arguments | ({"reason": reason} if undo.purpose else {})
+    return _done(house, who, undo.action, arguments, lambda session, by: undo.verb(session, by, reason), key)
+
+
+def number(name: str, text: str) -> float:
+    try:
+        value = float(text.strip().replace(",", "."))
+    except ValueError as error:
+        raise bad_input("That is no number.", name, f"{text[:40]!r} can't be read.", "Enter digits, with a point or comma.") from error
+    if value != value or value in (float("inf"), float("-inf")):
+        raise bad_input("That is no number.", name, f"{text[:40]!r} has no size.", "Enter digits.")
+    return value
+
+
+def _done(house: House, who: Caller, action: str, arguments: dict[str, Any], verb: Verb, key: str) -> str:
+    return str(act(house, who.actor, action, arguments, verb, key=key or None, source="server").body["said"])
+
+
+def _mount(session: Session, by: By, station: int, item: int) -> None:
+    """A fresh batch takes the place of the one that is there: who scans it has it in hand."""
+    try:
+        mount(session, by, station, item)
+    except Refused as refusal:
+        if set(refusal.kinds) != {"container_taken"}:
+            raise
+        swap(session, by, station, item)
+
+
+def _count(method: str, entered: dict[str, float]) -> tuple[int, str, float] | None:
+    if method == "none":
+        return None
+    missing = [name for name in counts_at_finish.names(method) if name not in entered]
+    if missing:
+        raise bad_input("The step can't finish yet.", f"count.{missing[0]}", "It is counted when it finishes.", "Count, and enter the number.")
+    return counts_at_finish.counted_units(method, entered)
+
+
+def _counted_words(session: Session, run: Run) -> str:
+    """What the count of a singulation came to: it was booked where the loose lot was made."""
+    entry = session.scalar(select(CountEntry).where(CountEntry.run == run.id, CountEntry.kind == "counted").order_by(CountEntry.id.desc()).limit(1))
+    return counts_at_finish.in_words(Counted(entry, compare(entry.book or 0, entry.units, 0.0, entry.u))) if entry else ""
+
+
+def _with_what_to_mind(session: Session, run: Run, said: str, counted: str) -> str:
+    """Values out of their limits have placed a hold: whoever has the magazine in hand must hear of it."""
+    outside = list(session.scalars(select(Reading).where(Reading.run == run.id, Reading.within.is_(False), Reading.closed_e.is_(None))))
+    held = [f"{one.name} {one.value:g} {one.unit}".strip() for one in outside]
+    text = " ".join(part for part in (said, counted) if part)
+    if held:
+        return f"{TAKE_CARE}{text} {', '.join(held)} is out of limits: it is on hold. Put it on the hold rack and tell quality."
+    return f"{TAKE_CARE}{text}" if "beyond counting" in counted else text

@@ -1,0 +1,181 @@
+"""The last things done at a station or by a person, and which of them may be taken back by whom."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from app.errors import NotFound, Reason, Refused, unknown
+from app.floor.attendance import leave
+from app.floor.mounts import mount, unmount
+from app.floor.station_states import WORDS, set_state
+from app.floor.voids import SHIFT, void_run
+from app.journal.act import By
+from app.journal.actions import ACTIONS
+from app.journal.models import Entry
+from app.ledger.places import Mount
+from app.ledger.runs import Run, RunVoid, StationState
+from app.naming.resolve import Named, code_of, codes_of, resolve
+
+_LOOKED_THROUGH = 5000  # newest entries: half a day of a busy plant; who did nothing since has nothing here
+_STARTS_AND_ENDS = ("start_run", "finish_run")
+_UNDONE_BY = {"start_run": "void_run", "finish_run": "void_run", "mount": "unmount", "unmount": "mount",
+              "set_station_state": "set_station_state", "attend_station": "attend_station"}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Done:
+    """One entry, for the page. `undo`: the entry's number where there is a way back for this person."""
+
+    words: str
+    about: str
+    at: datetime
+    by: str
+    refused: bool
+    taken_back: bool
+    undo: int | None
+
+
+@dataclass(frozen=True)
+class Undo:
+    """How an entry is taken back: the action that does it, its arguments, its verb, its words, and the purpose that its reason is chosen for."""
+
+    action: str
+    arguments: dict[str, Any]
+    verb: Callable[[Session, By, str], dict[str, Any]]
+    words: str
+    purpose: str = ""
+
+
+def last_done(session: Session, person: int | None, duties: frozenset[str], station: Named | None, now: datetime, most: int = 5) -> list[Done]:
+    """Newest first: what this person did, and what anybody did at the station."""
+    runs = list(session.scalars(select(Run).where(Run.station == station.id).order_by(Run.started_at.desc()).limit(most))) if station else []
+    there = {e for run in runs for e in (run.e, run.closed_e) if e} | set(_said_and_mounted(session, station.id if station else None))
+    found = {entry.id: entry for entry in session.scalars(select(Entry).where(Entry.id.in_(there)).order_by(Entry.id.desc()).limit(most))}
+    if person:
+        newest = session.scalar(select(func.max(Entry.id))) or 0
+        own = select(Entry).where(Entry.actor_kind == "person", Entry.actor == person, Entry.id > newest - _LOOKED_THROUGH)
+        found |= {entry.id: entry for entry in session.scalars(own.order_by(Entry.id.desc()).limit(most))}
+    entries = sorted(found.values(), key=lambda entry: -entry.id)[:most]
+    by_entry = {e: run for run in runs for e in (run.e, run.closed_e) if e}
+    void = set(session.scalars(select(RunVoid.run).where(RunVoid.run.in_([run.id for run in runs]))))
+    names = codes_of(session, "run", [run.id for run in runs])
+    return [_row(entry, by_entry.get(entry.id), void, names, person, duties, now, station.code if station else "") for entry in entries]
+
+
+def undo_of(session: Session, number: int) -> Undo:
+    """The way back from an entry. Refuses where there is none; the verb itself keeps the rules of who and when."""
+    entry = session.get(Entry, number)
+    if entry is None:
+        raise unknown(str(number), "an entry of the journal")
+    makes = {"mount": _off_again, "unmount": _on_again, "set_station_state": _state_before, "attend_station": _leave}
+    if entry.outcome == "done" and entry.action in _STARTS_AND_ENDS:
+        return _void(session, entry)
+    if entry.outcome == "done" and entry.action in makes:
+        return makes[entry.action](session, entry)
+    raise Refused(
+        "That is not taken back here.", Reason("finished", f"To {ACTIONS[entry.action].words} is put right by what comes after it.", "Ask a lead.")
+    )
+
+
+def _row(
+    entry: Entry, run: Run | None, void: set[int], names: dict[int, str], person: int | None, duties: frozenset[str], now: datetime, station: str
+) -> Done:  # fmt: skip
+    is_mine = entry.actor_kind == "person" and entry.actor == person
+    way_back = entry.outcome == "done" and entry.action in _UNDONE_BY and bool(duties & set(ACTIONS[_UNDONE_BY[entry.action]].duties))
+    taken_back = run is not None and run.id in void
+    may = way_back and not taken_back and ("lead" in duties or (is_mine and now - entry.recorded_at < SHIFT))
+    about = _about(entry, station) or (names[run.id] if run else "")
+    words = ACTIONS[entry.action].words
+    if run and entry.action in _STARTS_AND_ENDS:
+        words = f"{'start' if run.e == entry.id else 'finish'} {run.operation}"
+    return Done(
+        words, about, entry.recorded_at, "" if is_mine else entry.actor_name, entry.outcome == "refused", taken_back,
+        entry.id if may else None,
+    )  # fmt: skip
+
+
+def _about(entry: Entry, here: str) -> str:
+    """The codes that an entry was about, but for the station that one is at; of a state its words."""
+    said = entry.arguments
+    things = said.get("things")
+    named = [said.get(name) for name in ("thing", "item", "station", "to", "run", "reason")]
+    state = WORDS.get(str(said.get("state")))
+    found = [*(things if isinstance(things, list) else []), *named, state]
+    return ", ".join(one for one in found if isinstance(one, str) and one != here)
+
+
+def _said_and_mounted(session: Session, station: int | None) -> list[int]:
+    if station is None:
+        return []
+    said = select(StationState.e).where(StationState.station == station).order_by(StationState.since.desc()).limit(2)
+    on = select(Mount.e).where(Mount.station == station, Mount.closed_e.is_(None))
+    return [*session.scalars(said), *session.scalars(on)]
+
+
+def _void(session: Session, entry: Entry) -> Undo:
+    station = _station(session, entry)
+    run = session.scalar(select(Run).where(Run.station == station.id, (Run.e == entry.id) | (Run.closed_e == entry.id)).limit(1))
+    if run is None:
+        raise Refused("That run is not found.", Reason("finished", "Its entry names no run at this station.", "Void it on the page of actions."))
+    code = code_of(session, "run", run.id)
+
+    def verb(s: Session, by: By, reason: str) -> dict[str, Any]:
+        void_run(s, by, s.get_one(Run, run.id), reason)
+        return {"said": f"Run {code} is void: its step comes again."}
+
+    return Undo("void_run", {"run": code}, verb, f"Void run {code}, {run.operation} at {station.code}?", "void")
+
+
+def _off_again(session: Session, entry: Entry) -> Undo:
+    station, item = _station(session, entry), resolve(session, str(entry.arguments.get("item")), "batch", "wafer")
+
+    def verb(s: Session, by: By, _: str) -> dict[str, Any]:
+        unmount(s, by, station.id, item.id)
+        return {"said": f"{item.code} is off {station.code} again."}
+
+    return Undo("unmount", {"station": station.code, "item": item.code}, verb, f"Take {item.code} off {station.code} again?")
+
+
+def _on_again(session: Session, entry: Entry) -> Undo:
+    station, item = _station(session, entry), resolve(session, str(entry.arguments.get("item")), "batch", "wafer")
+
+    def verb(s: Session, by: By, _: str) -> dict[str, Any]:
+        mount(s, by, station.id, item.id)
+        return {"said": f"{item.code} is on {station.code} again."}
+
+    return Undo("mount", {"station": station.code, "item": item.code}, verb, f"Put {item.code} on {station.code} again?")
+
+
+def _state_before(session: Session, entry: Entry) -> Undo:
+    station = _station(session, entry)
+    rows = select(StationState).where(StationState.station == station.id).order_by(StationState.since.desc(), StationState.id.desc())
+    before = session.scalar(rows.where(StationState.e < entry.id).limit(1))
+    state, reason = (before.state, before.reason) if before else ("productive", "entered by mistake")
+
+    def verb(s: Session, by: By, _: str) -> dict[str, Any]:
+        set_state(s, by, station.id, state, reason)
+        return {"said": f"{station.code} is as it was."}
+
+    arguments = {"station": station.code, "state": state, "reason": reason}
+    return Undo("set_station_state", arguments, verb, f"Say again of {station.code} what was said before?")
+
+
+def _leave(session: Session, entry: Entry) -> Undo:
+    station, person = _station(session, entry), entry.actor
+
+    def verb(s: Session, by: By, _: str) -> dict[str, Any]:
+        leave(s, by, person, station.id)
+        return {"said": f"You have left {station.code}."}
+
+    return Undo("attend_station", {"station": station.code, "leave": True}, verb, f"Leave {station.code}?")
+
+
+def _station(session: Session, entry: Entry) -> Named:
+    station = entry.arguments.get("station")
+    if not isinstance(station, str):
+        raise NotFound("That is not taken back here.", Reason("unknown_code", "Its entry names no station.", "Ask a lead."))
+    return resolve(session, station, "station")

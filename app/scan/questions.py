@@ -1,0 +1,165 @@
+"""The one question on the screen: start or finish, of what, with what there is to see and to record."""
+
+from dataclasses import dataclass, field
+from datetime import datetime
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from app.catalogue import queries as catalogue
+from app.catalogue.definitions import Step
+from app.drawing.strip import ordinal
+from app.floor.attendance import stations_of
+from app.floor.counts_at_finish import asked
+from app.floor.ends import open_lines_of, step_of_line
+from app.floor.gates import Facts, Loaded, loaded_on
+from app.floor.groups import Group, gather
+from app.floor.marks import good_units
+from app.floor.progress import progress
+from app.floor.starts import would_start
+from app.floor.windows import running
+from app.ledger.runs import Line, Run
+from app.ledger.sets import panels_of, panels_of_lot
+from app.naming.resolve import Named, codes_of
+from app.people.models import Person
+from app.scan.choose import run_of
+
+ENDS_ELSEWHERE = {"test": "Its unit results end it, or its counts by bin.", "tape": "The reel that was filled ends it."}
+
+
+@dataclass(frozen=True)
+class ToEnter:
+    """A number that is asked for: the form's name of it, its words, its unit."""
+
+    key: str
+    words: str
+    unit: str
+
+
+@dataclass(frozen=True)
+class Question:
+    verb: str  # start, finish, hand over
+    thing: Named
+    station: int | None
+    station_name: str
+    step: str
+    words: str
+    about: str = ""  # the same thing in other words: its lot, its part of the lot
+    panels_here: int = 0
+    panels_done: int = 0
+    panels_of_lot: int = 0
+    units: int = 0
+    loaded: tuple[Loaded, ...] = ()
+    window_seconds: int | None = None
+    window_words: str = ""
+    to_enter: tuple[ToEnter, ...] = ()
+    count: str = "none"  # the method, where a count is asked for
+    caution: str = ""
+    instruction: str = ""
+    run: int | None = None
+    run_since: datetime | None = None
+    run_by: str = ""
+    standard_minutes: float | None = None
+    ends_elsewhere: str = ""
+    asks_line_clear: bool = False
+    groups: tuple[Group, ...] = field(default=(), repr=False)
+
+
+def question_about(session: Session, named: Named, station: int, now: datetime, person: int | None = None) -> Question:
+    """The question that a thing raises at a station: to finish what runs there, or to start what comes next."""
+    run = run_of(session, named, station)
+    return _finish_question(session, named, run) if run is not None else _start_question(session, named, station, now, person)
+
+
+def hand_over_question(session: Session, badge: Named, person: int | None) -> Question:
+    """Another's badge: do all my stations go to that person?"""
+    name = session.get_one(Person, badge.id).name
+    mine = stations_of(session, person) if person else []
+    codes = codes_of(session, "station", mine)
+    words = f"Hand over to {name}?" if mine else f"Does {name} take over?"
+    about = f"Your stations: {', '.join(sorted(codes.values()))}." if mine else "You have no station to hand over."
+    return Question(verb="hand over", thing=badge, station=None, station_name="", step="", words=words, about=about)
+
+
+def _start_question(session: Session, named: Named, station: int, now: datetime, person: int | None) -> Question:
+    """Refuses at once what would be refused at the confirmation: nobody is asked what can't be done."""
+    would = would_start(session, station, [named], person=person, at=now)
+    if would.refusal is not None:
+        raise would.refusal
+    groups, step = would.facts.groups, next(iter(would.steps.values()))
+    panels = [panel for group in groups for panel in group.panels]
+    left, window = _window(would.facts, groups, now)
+    again = max(stand.times(step.key) for group in groups for stand in group.progress)
+    time = f" for the {ordinal(again + 1)} time" if again else ""
+    done, of_lot = _of_lot(session, groups, step)
+    return Question(
+        verb="start", thing=named, station=station, station_name=would.facts.station.name, step=step.name,
+        words=f"Start {step.name} on {named.code}{time}?", about=_about(session, named, groups, len(panels), of_lot), panels_here=len(panels),
+        panels_done=done, panels_of_lot=of_lot, units=sum(would.facts.good.get(panel, 0) for panel in panels),
+        loaded=tuple(would.facts.loaded), window_seconds=left, window_words=window, caution=step.caution, instruction=step.instruction,
+        standard_minutes=step.standard_minutes, asks_line_clear=step.operation in ("test", "tape"), groups=tuple(groups),
+    )  # fmt: skip
+
+
+def _finish_question(session: Session, named: Named, run: Run) -> Question:
+    lines = open_lines_of(session, run)
+    steps = [step for line in lines if (step := step_of_line(session, line))]
+    records = {record.name: record for step in steps for record in step.records}
+    count, numbers = asked(steps, lines)
+    groups = gather(session, [named])
+    name = steps[0].name if steps else run.operation
+    panels = [panel for line in lines for panel in _panels(session, line)]
+    to_enter = [ToEnter(f"value.{record.name}", record.name, record.unit) for record in records.values()]
+    to_enter += [ToEnter(f"count.{one.name}", one.words, one.unit) for one in numbers]
+    return Question(
+        verb="finish", thing=named, station=run.station, station_name=catalogue.station(session, run.station).name, step=name,
+        words=f"Finish {name} on {named.code}?", about=_about(session, named, groups, len(panels), 0), panels_here=len(panels),
+        units=0 if count != "none" else sum(good_units(session, panels).values()) if panels else sum(line.units or 0 for line in lines),
+        loaded=tuple(loaded_on(session, run.station)), to_enter=() if run.operation in ENDS_ELSEWHERE else tuple(to_enter),
+        caution=steps[0].caution if steps else "", instruction=steps[0].instruction if steps else "", run=run.id, run_since=run.started_at,
+        run_by=session.scalar(select(Person.name).where(Person.id == run.person)) or "", count=count,
+        standard_minutes=steps[0].standard_minutes if steps else None, ends_elsewhere=ENDS_ELSEWHERE.get(run.operation, ""), groups=tuple(groups),
+    )  # fmt: skip
+
+
+def _panels(session: Session, line: Line) -> list[int]:
+    return panels_of(session, line.set) if line.set else []
+
+
+def _about(session: Session, named: Named, groups: list[Group], here: int, of_lot: int) -> str:
+    """ "Lot L26-004217-6, 5 of its 24 panels"; empty where the question has said it."""
+    lots = list(dict.fromkeys(group.lot for group in groups if group.lot))
+    names = sorted(codes_of(session, "lot", lots).values())
+    if not names or (names == [named.code] and here in (0, of_lot)):
+        return ""
+    part = f", {here} of its {of_lot} panels" if here and of_lot > here else ""
+    return f"Lot {', '.join(names)}{part}."
+
+
+def _of_lot(session: Session, groups: list[Group], step: Step) -> tuple[int, int]:
+    """How many panels of the lot have done the step, and how many there are; of one lot alone."""
+    lots = {group.lot for group in groups}
+    if len(lots) != 1 or not groups[0].panels or groups[0].lot is None:
+        return 0, 0
+    panels = panels_of_lot(session, groups[0].lot)
+    if len(panels) == sum(len(group.panels) for group in groups):
+        return 0, len(panels)
+    return sum(1 for stand in progress(session, panels).values() if stand.times(step.key)), len(panels)
+
+
+def _window(facts: Facts, groups: list[Group], now: datetime) -> tuple[int | None, str]:
+    """Seconds that the running window leaves that ends first, and which it is."""
+    ends = [
+        (state.ends_at, route, state.window)
+        for group in groups
+        if group.route is not None
+        for route in [facts.routes[group.route]]
+        for stand in group.progress
+        for state in running(route, stand)
+        if state.ends_at is not None
+    ]
+    if not ends:
+        return None, ""
+    end, route, window = min(ends, key=lambda one: one[0])
+    names = {step.key: step.name for step in route.steps}
+    return int((end - now).total_seconds()), f"left to {names[window.to_step]} after {names[window.from_step]}"
