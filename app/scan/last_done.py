@@ -10,9 +10,10 @@ from sqlalchemy.orm import Session
 
 from app.errors import NotFound, Reason, Refused, unknown
 from app.floor.attendance import leave
+from app.floor.corrections import SHIFT
 from app.floor.mounts import mount, unmount
 from app.floor.station_states import WORDS, set_state
-from app.floor.voids import SHIFT, void_run
+from app.floor.voids import void_run
 from app.journal.act import By
 from app.journal.actions import ACTIONS
 from app.journal.models import Entry

@@ -4,7 +4,7 @@ import sqlalchemy as sa
 from alembic import op
 
 revision = "badges_reopen"
-down_revision = "what_the_board_reads"
+down_revision = "unit_file_corrections"
 branch_labels = None
 depends_on = None
 
