@@ -214,10 +214,16 @@ def _grid(section: _Section, what: str, null: str | None, stated: Stated) -> tup
     else:
         rows = [_Line(row.text.strip(), row.line) for row in _block(section, what)]
         spaced = any(" " in row.text or "\t" in row.text for row in rows)
-        drawn = read_separated_rows(what, _as_rows(rows)) if spaced else read_rows(what, _as_rows(rows), max(len(null), 1))
+        likely = [null, *_codes_named(section)]
+        drawn = read_separated_rows(what, _as_rows(rows)) if spaced else read_rows(what, _as_rows(rows), max(len(null), 1), likely=likely)
     _refuse_headings(section, rows, drawn, what, stated)
     _refuse_note_like_rows(section, rows, what)
     return drawn, rows
+
+
+def _codes_named(section: _Section) -> list[str]:
+    defined = [code[1] for note in section.bins if (code := _BIN.fullmatch(note.words))]
+    return [*defined, *re.findall(r"[^\s,;]+", section.value("passing bins") or "")]
 
 
 def _as_rows(lines: list[_Line]) -> Rows:

@@ -203,7 +203,8 @@ def _drawn(elements: list[Element], codes: _Codes, what: str, columns: int | Non
     if not blank and (" " in together or "\t" in together or "\n" in together):
         drawn = read_separated_rows(what, rows)
     else:
-        drawn = read_rows(what, rows, _width(codes, rows, columns, what), codes.bin_type == "hexadecimal")
+        likely = [code for code in (codes.null, *(entry.code for entry in codes.definitions)) if code]
+        drawn = read_rows(what, rows, _width(codes, rows, columns, what), codes.bin_type == "hexadecimal", likely)
     _refuse_strange_codes(drawn, codes, rows, what)
     return drawn
 

@@ -7,11 +7,10 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from app.errors import BadInput, Reason, bad_input
 from app.receiving.die_map import NO_DIE, Bin, DieMap, Stated
-from app.receiving.map_codes import Drawn
+from app.receiving.map_codes import Drawn, Grid
 from app.receiving.map_frame import Told, place, settle_frame
 
 _PASS = {"pass", "passed", "good", "p", "g", "accept", "true"}
@@ -194,11 +193,11 @@ def _miscounted(entry: Bin, where: str) -> Reason:
     return Reason("bad_input", why, "Have the file sent again, or put right by its supplier.", where)
 
 
-def _place(found: Found, stated: Stated, grid: NDArray[np.uint16], table: tuple[Bin, ...], null: str | None) -> DieMap:
+def _place(found: Found, stated: Stated, grid: Grid, table: tuple[Bin, ...], null: str | None) -> DieMap:
     wafer = _wafer(found, stated)
     head = (found.format, wafer, found.lot, found.product)
     if found.told is None:
-        return DieMap(*head, None, "UpRight", 0, True, null, table, grid, *found.corner)
+        return DieMap(*head, None, "UpRight", 0, True, null, table, grid.astype(np.uint16, copy=False), *found.corner)
     frame = settle_frame(found.what, found.told, stated)
     placed, x_min, y_min = place(grid, frame, found.what, found.told.where)
     return DieMap(*head, frame.origin, frame.axis, frame.orientation, frame.as_drawn, null, table, placed, x_min, y_min)

@@ -8,6 +8,8 @@ SECS-II's flat/notch location): 0 bottom, 90 left, 180 top, 270 right. Rows are 
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -84,6 +86,7 @@ _EXPECTED = {
 }
 
 
+@cache
 def read_origin(text: str, numbers: bool = True) -> str | None:
     """UpperLeft, upper left, top-left, UL; 2 where SEMI's numbers are understood."""
     plain = re.sub("[ _-]", "", text.strip().lower())
@@ -93,6 +96,7 @@ def read_origin(text: str, numbers: bool = True) -> str | None:
     return _SHORT.get(plain) or next((name for name in ORIGINS if plain in _both_ways(name)), None)
 
 
+@cache
 def read_axis(text: str) -> str | None:
     plain = re.sub("[ _-]", "", text.strip().lower())
     return next((name for name in AXES if plain in _both_ways(name)), None)
@@ -115,17 +119,17 @@ def read_orientation(text: str) -> str | None:
     return str(degrees) if degrees % 90 == 0 else None
 
 
-def place(drawn: NDArray[np.uint16], frame: Frame, what: str, where: str) -> tuple[NDArray[np.uint16], int, int]:
+def place(drawn: NDArray[np.uint8] | NDArray[np.uint16], frame: Frame, what: str, where: str) -> tuple[NDArray[np.uint16], int, int]:
     """The grid by rising y and x, with the least x and y. Rows are drawn from the top."""
     turns = 0 if frame.as_drawn else frame.orientation // 90
-    grid = np.rot90(drawn, turns)  # against the clock: the notch at the left goes to the bottom
+    grid: NDArray[Any] = np.rot90(drawn, turns)  # against the clock: the notch at the left goes to the bottom
     rows, columns = grid.shape
     row, column = _origin_cell(frame.origin, rows, columns, what, where)
     rightward, downward = frame.axis.endswith("Right"), frame.axis.startswith("Down")
     x_min = -column if rightward else column - (columns - 1)
     y_min = -row if downward else row - (rows - 1)
     grid = grid[:: 1 if downward else -1, :: 1 if rightward else -1]
-    return np.ascontiguousarray(grid), x_min + frame.first, y_min + frame.first
+    return grid.astype(np.uint16, order="C", copy=True), x_min + frame.first, y_min + frame.first
 
 
 def _origin_cell(origin: str, rows: int, columns: int, what: str, where: str) -> tuple[int, int]:
