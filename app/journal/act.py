@@ -2,7 +2,7 @@
 
 import hashlib
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import cached_property
@@ -139,6 +139,52 @@ class _Attempt:
     source: str
     fact: bool
     signed: bool
+
+
+@dataclass(frozen=True)
+class Intent:
+    """An act that is only rehearsed."""
+
+    action: str
+    arguments: dict[str, Any]
+    verb: Verb
+    happened_at: datetime
+
+
+class _Rehearsed(Exception):
+    pass
+
+
+def rehearse(house: House, actor: Actor, intents: Sequence[Intent], *, source: str, fact: bool) -> list[dict[str, Any] | Refused]:
+    """What these acts, one after the other, would answer: up to the first that would be refused. Nothing of it stays on the record."""
+    answers: list[dict[str, Any] | Refused] = []
+    try:
+        with house.writing() as session:
+            _take_holds_lock(house, session, alone=True)
+            for intent in intents:
+                answers.append(_rehearsed(house, session, actor, intent, source, fact=fact))
+                if isinstance(answers[-1], Refused):
+                    break
+            raise _Rehearsed
+    except _Rehearsed:
+        return answers
+
+
+def _rehearsed(house: House, session: RecordSession, actor: Actor, intent: Intent, source: str, *, fact: bool) -> dict[str, Any] | Refused:
+    _check_duty(actor, intent.action, signed=True)
+    attempt = _Attempt(actor, intent.action, intent.arguments, b"", None, intent.happened_at, source, fact, signed=True)
+    by = By(actor, _Number(lambda: _draw_number(house, session)), clock.now(), intent.happened_at, source, fact, signed=True, alone=True)
+    savepoint = session.begin_nested()
+    start_collecting(session)
+    try:
+        body = intent.verb(session, by)
+        session.flush()
+        savepoint.commit()
+    except Refused as refusal:
+        savepoint.rollback()
+        return refusal
+    _write_entry(session, attempt, by, combined(collected(session)), None)  # the next one's number comes after it
+    return body
 
 
 def _check_duty(actor: Actor, action: str, *, signed: bool) -> None:

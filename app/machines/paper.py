@@ -36,6 +36,7 @@ class EnteredOut(BaseModel):
     run: str | None = Field(None, examples=["R26-000212-5"])
     lot: str | None = Field(None, description="The loose lot that a singulation made.", examples=[None])
     mounted: str | None = Field(None, examples=[None])
+    held: list[str] = Field([], description="Why something is held now.", examples=[[]])
     broken: list[str] = Field([], description="Rules that a start broke: what it started is held.", examples=[[]])
 
 

@@ -5,18 +5,21 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from app.db import House
-from app.errors import bad_input, not_allowed, refuse
+from app.errors import Refused, bad_input, not_allowed, refuse
 from app.final_test.singulate import singulate
+from app.floor.counting import count_units
 from app.floor.ends import Said, Value, change_over, finish_run
 from app.floor.groups import contents
 from app.floor.mounts import mount
 from app.floor.starts import start_run
-from app.journal.act import Actor, Answer, By, act
+from app.journal.act import Actor, Answer, By, Intent, act, rehearse
 from app.journal.actions import ACTIONS
 from app.ledger.runs import Claim, Run
+from app.ledger.stops import Hold
 from app.naming.resolve import code_of, resolve
 
 VERBS = {"start": "start_run", "finish": "finish_run", "singulate": "singulate", "mount": "mount", "change over": "change_over"}
@@ -24,7 +27,10 @@ VERBS = {"start": "start_run", "finish": "finish_run", "singulate": "singulate",
 
 @dataclass(frozen=True)
 class Told:
-    """A line of the paper: when, what, with which thing, at which station, by whom, with which values."""
+    """A line of the paper: when, what, with which thing, at which station, by whom, with which values.
+
+    `step`: that it stands beside on the sheet. `counted`: units as counted at the end, by which method, with what uncertainty.
+    """
 
     at: datetime
     verb: str
@@ -32,22 +38,44 @@ class Told:
     station: str
     person: str | None = None
     values: Sequence[Value] = ()
+    step: str | None = None
+    counted: tuple[int, str, float] | None = None
 
 
-def enter(house: House, actor: Actor, told: Told, key: str | None = None) -> Answer:
+def enter(house: House, actor: Actor, told: Told, key: str | None = None, *, signed: bool = False) -> Answer:
     """Records it as a fact. The action itself is in the journal, marked as told afterwards, with its true time."""
+    intent = _intent(actor, told)
+    return act(
+        house, actor, intent.action, intent.arguments, intent.verb, key=key, happened_at=told.at, source="person", fact=True, signed=signed
+    )  # fmt: skip
+
+
+def rehearsed(house: House, actor: Actor, lines: Sequence[Told]) -> list[dict[str, Any] | Refused]:
+    """What the lines would be answered, entered in this order, up to the first that would be refused. Nothing is entered."""
+    return rehearse(house, actor, [_intent(actor, told) for told in lines], source="person", fact=True)
+
+
+def _intent(actor: Actor, told: Told) -> Intent:
     known = ACTIONS["back_entry"]
     if not actor.duties & set(known.duties):
         raise not_allowed(actor.name, known.words, known.duties)
     if told.verb not in VERBS:
         raise bad_input("That is nothing to enter.", "verb", f"{told.verb!r} is not one of: {', '.join(VERBS)}.", "Choose one of them.")
-    arguments = {
+    arguments: dict[str, Any] = {
         "thing": told.thing, "station": told.station, "person": told.person, "paper": True,
         "values": {value.name: value.value for value in told.values},
     }  # fmt: skip
-    return act(
-        house, actor, VERBS[told.verb], arguments, lambda s, by: _record(s, by, told), key=key, happened_at=told.at, source="person", fact=True
-    )  # fmt: skip
+    more = {"step": told.step, "counted": list(told.counted) if told.counted else None}
+    arguments |= {name: value for name, value in more.items() if value is not None}
+    return Intent(VERBS[told.verb], arguments, lambda session, by: _recorded(session, by, told), told.at)
+
+
+def _recorded(session: Session, by: By, told: Told) -> dict[str, Any]:
+    """What was done, and the holds that it placed by itself."""
+    body = _record(session, by, told)
+    session.flush()
+    placed = session.scalars(select(Hold).where(Hold.e == by.number.value).order_by(Hold.id)) if by.alone else ()
+    return body | {"held": [hold.reason for hold in placed]}
 
 
 def _record(session: Session, by: By, told: Told) -> dict[str, Any]:
@@ -57,7 +85,7 @@ def _record(session: Session, by: By, told: Told) -> dict[str, Any]:
     person = resolve(session, told.person, "person").id if told.person else None
     thing = resolve(session, told.thing)
     if told.verb == "start":
-        done = start_run(session, by, station.id, [thing], person=person, line_clear=True)
+        done = start_run(session, by, station.id, [thing], step=told.step, person=person, line_clear=True)
         return {"run": code_of(session, "run", done.run.id), "broken": [reason.why for reason in done.broken]}
     if told.verb == "mount":
         mount(session, by, station.id, thing.id)
@@ -67,9 +95,11 @@ def _record(session: Session, by: By, told: Told) -> dict[str, Any]:
         return {"mounted": thing.code}
     run = _run_with(session, thing.kind, thing.id, station.id, told)
     if told.verb == "singulate":
-        lot = singulate(session, by, run, told.values, person=person)
+        lot = singulate(session, by, run, told.values, person=person, counted=told.counted)
         return {"lot": code_of(session, "lot", lot.item)}
     finish_run(session, by, run, told.values, person=person)
+    if told.counted is not None:
+        count_units(session, by, thing.id, *told.counted, run=run.id, reason="counted on paper")
     return {"run": code_of(session, "run", run.id)}
 
 
@@ -80,10 +110,11 @@ def _run_with(session: Session, kind: str, item: int, station: int, told: Told) 
         run = session.get_one(Run, item)
     else:
         panels, items = contents(session, named)
-        claims = [claim for one in [*panels, *items] if (claim := session.get(Claim, one))]
-        if not claims:
+        query = select(Run).join(Claim, Claim.run == Run.id).where(Claim.item.in_([*panels, *items])).order_by(Run.station != station, Run.id)
+        runs = list(session.scalars(query))  # at several stations at once: the one that is told of, if it is among them
+        if not runs:
             raise refuse("finished", f"Nothing runs on {named.code}.", "Its start is not entered.", "Enter the start first: lines go in order.")
-        run = session.get_one(Run, claims[0].run)
+        run = runs[0]
     if run.closed_e is not None or run.station != station:
         raise refuse(
             "not_here", f"{named.code} does not run at {told.station}.", "It runs elsewhere, or has ended.", "Check the station on the paper."

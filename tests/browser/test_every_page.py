@@ -34,7 +34,8 @@ def desk_pages(stage: Stage) -> list[str]:
         "/", "/find", "/find?code=L26", "/find?code=ZZZ", "/lots", *lots, "/packs", "/packs?part=NONE", f"/trace/{codes['reel']}",
         f"/trace/{codes['cure']}?forward=true", f"/trace/{codes['reel']}?open=panel:{codes['packed']}", f"/runs/{codes['cure']}",
         f"/runs/{codes['test']}", "/holds", f"/holds/{codes['hold']}", "/journal", "/loads", "/people",
-        f"/people/{stage.badges['Ola']}", "/terminals", "/tokens", "/back-entry", "/paper", "/paper/area/hall",
+        f"/people/{stage.badges['Ola']}", "/terminals", "/tokens", "/back-entry",
+        f"/back-entry/{codes['bonding']}", "/paper", "/paper/area/hall",
         f"/lots/{codes['bonding']}/sheet", "/catalogue", "/catalogue/of/product", "/catalogue/of/route",
         "/catalogue/load", "/things/NONSENSE",
     ]  # fmt: skip

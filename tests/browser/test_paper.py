@@ -10,7 +10,7 @@ import zxingcpp
 from app.catalogue.definitions import Body, Record, Route, Step, Window
 from app.db import House
 from tests.browser.conftest import Visits
-from tests.browser.staging import Stage, serving, staged
+from tests.browser.staging import PASSWORD, Stage, serving, staged
 from tests.small_factory import PRODUCT
 
 pytestmark = [pytest.mark.browser, pytest.mark.only_on("sqlite")]
@@ -102,3 +102,31 @@ def test_an_area_s_sheets_print_a_page_each(stage: Stage, visit: Visits) -> None
         sheets = walk.page.locator(".sheet").count()
         assert sheets > 2
         assert len(pypdfium2.PdfDocument(walk.page.pdf(format="A4"))) == sheets
+
+
+@pytest.mark.parametrize("script", [True, False])
+def test_a_lead_enters_a_sheet_with_the_scanner(stage: Stage, visit: Visits, script: bool) -> None:
+    """With script the scanner's Enter goes on to the next field; without it, it draws the sheet again as typed, and nothing is lost."""
+    lot, attach = stage.factory.lot(stage.factory.panels(1)).code, stage.station("Attach")
+    with visit("Lea", size="desk", script=script) as walk:
+        walk.go("/back-entry")
+        assert walk.scan(lot) == f"Sheet of lot {lot}"
+        keys = walk.page.keyboard
+        walk.page.fill("[name=day]", "2026-03-02")
+        if script:
+            walk.page.focus("[name=day]")
+            keys.press("Enter")
+            for text in (attach, "", "0730", "0810"):
+                keys.type(text, delay=2)
+                keys.press("Enter")
+        else:
+            for name, text in (("station.attach", attach), ("start.attach", "0730"), ("end.attach", "0810")):
+                walk.page.fill(f"[name='{name}']", text)
+        with walk.page.expect_navigation():
+            walk.page.get_by_role("button", name="See what will be recorded").click()
+        assert "1 red attach starts 2026-03-02 07:30 UTC" in walk.main
+        assert walk.field() == "password"
+        keys.type(PASSWORD)
+        walk.enter()
+        assert walk.said == "Entered: 2 lines of the sheet."
+        assert walk.page.locator(".tape svg title").first.text_content() == "1, red attach: done"
