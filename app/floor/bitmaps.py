@@ -40,6 +40,11 @@ def empty(rows: int, columns: int) -> Bitmap:
     return np.packbits(np.zeros(rows * columns, dtype=bool), bitorder="little")
 
 
+def none_of(bitmap: Bitmap) -> Bitmap:
+    """As large as another, without a cell."""
+    return np.zeros_like(bitmap)
+
+
 def read(stored: bytes) -> Bitmap:
     return np.frombuffer(stored, dtype=np.uint8)
 

@@ -1,6 +1,7 @@
 """What left a panel, cell by cell, and so which wafers are no origin of it. Derived from rows: `check` rebuilds and compares.
 
 A wafer is an origin of what left a panel only through cells that were good then; of a sample only through the sample's own cells.
+Where a log leaves good cells without a die, what was mounted stays an origin of what left through these (`BareExit`).
 A placement log that comes late is why the rows are written again for a whole panel.
 """
 
@@ -8,16 +9,18 @@ from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from sqlalchemy import delete, insert, select
+from sqlalchemy import bindparam, delete, insert, select, text
 from sqlalchemy.orm import Session
 
 from app.floor import bitmaps
 from app.floor.bitmaps import Bitmap
 from app.floor.marks import SAMPLED
 from app.ledger.cells import CellMark, Placement
-from app.ledger.flows import DeadOrigin, Flow
+from app.ledger.flows import BareExit, DeadOrigin, Flow
 from app.ledger.items import Item, Panel
 from app.ledger.runs import RunVoid
+
+Doing = tuple[int, str, int]  # panel, step (empty: none) and round: one doing of a die attach for a panel
 
 
 @dataclass(frozen=True)
@@ -33,8 +36,12 @@ class Exit:
 
 
 def write_dead_origins(session: Session, panels: Iterable[int]) -> None:
-    """Writes the rows of these panels anew. Call it after units left them, and after their placements changed."""
+    """Writes the rows of these panels anew, `BareExit` too. Call it after units left them, and after their placements changed."""
     ids = list(panels)
+    session.execute(delete(BareExit).where(BareExit.panel.in_(ids)))
+    bare = [{"child": child, "panel": panel, "step": step, "round": n} for child, panel, step, n in sorted(bare_exits(session, ids))]
+    if bare:
+        session.execute(insert(BareExit), bare)
     session.execute(delete(DeadOrigin).where(DeadOrigin.panel.in_(ids)))
     rows = [{"child": child, "panel": panel, "wafer": wafer} for child, panel, wafer in sorted(dead_origins(session, ids))]
     if rows:
@@ -55,6 +62,24 @@ def dead_origins(session: Session, panels: Iterable[int]) -> set[tuple[int, int,
             if panel == exit_.panel and not any((part & exit_.cells).any() for part in parts):
                 dead.add((exit_.child, panel, wafer))
     return dead
+
+
+def bare_exits(session: Session, panels: Iterable[int]) -> set[tuple[int, int, str, int]]:
+    """(child, panel, step, round): logs tell of that round on the panel, and good cells without a die of it went into the child."""
+    ids = list(panels)
+    told: defaultdict[int, list[tuple[str, int, Bitmap]]] = defaultdict(list)
+    for (panel, step, n), cells in told_cells(session, ids).items():
+        told[panel].append((step, n, cells))
+    return {(one.child, one.panel, step, n) for one in exits_of(session, ids) for step, n, cells in told[one.panel] if (one.cells & ~cells).any()}
+
+
+def told_cells(session: Session, panels: Iterable[int]) -> dict[Doing, Bitmap]:
+    """(panel, step, round) -> the cells that have a die of it, as the placement logs in force say."""
+    found: dict[Doing, Bitmap] = {}
+    for panel, step, n, raw in session.execute(_TOLD, {"panels": list(panels) or [0]}):
+        cells = bitmaps.read(raw)
+        found[panel, step, n] = found[panel, step, n] | cells if (panel, step, n) in found else cells
+    return found
 
 
 def exits_of(session: Session, panels: Iterable[int]) -> list[Exit]:
@@ -94,3 +119,10 @@ def _cells(size: tuple[int, int], marks: list[CellMark], e: int, *, to_sample: b
         if mark.e == e and mark.reason == SAMPLED:
             taken |= bitmaps.read(mark.cells)
     return taken
+
+
+_TOLD = text("""
+    select p.panel, coalesce(l.step, ''), l.round, p.cells
+    from placement p join line l on l.run = p.run join member m on m."set" = l."set" and m.panel = p.panel
+    where p.panel in :panels and p.closed_e is null and not exists (select 1 from run_void v where v.run = p.run)
+""").bindparams(bindparam("panels", expanding=True))

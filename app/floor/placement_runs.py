@@ -37,6 +37,7 @@ class Spell:
     lot: int | None
     step: Step | None
     key: str | None  # of the step
+    round: int
     route: int | None
     judged: str | None
     begins: int  # of the run, microseconds since 1970
@@ -115,7 +116,7 @@ def _read(session: Session, now: datetime, which: ColumnElement[bool]) -> list[S
         ends = _micros(run.ended_at) if run.ended_at else max(_micros(now), _micros(run.started_at))
         had = frozenset(members[line.set or 0])
         found.append(
-            Spell(line.id, run.id, run.station, line.lot, step, line.step, line.route, line.judged, _micros(run.started_at), ends, had)
+            Spell(line.id, run.id, run.station, line.lot, step, line.step, line.round, line.route, line.judged, _micros(run.started_at), ends, had)
         )
     return found
 

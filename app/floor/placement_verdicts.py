@@ -13,9 +13,11 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
+from app.floor import bitmaps
 from app.floor.dispositions import judgement_in_force, write_judgement
+from app.floor.exits import told_cells
 from app.floor.map_fit import fit_map
-from app.floor.marks import good_units
+from app.floor.marks import good_cells, good_units
 from app.floor.packed_dies import die_coordinates, unpack_dies
 from app.floor.placement_runs import Spell, spells_of, spells_of_steps
 from app.floor.used_dies import dies_in
@@ -113,11 +115,14 @@ def _doubts(session: Session, run: int) -> list[str]:
 def _judge_line(
     session: Session, by: By, evidence: int, spell: Spell, above: list[str], doubts: list[str] | None, verdicts: Verdicts
 ) -> None:
-    """Conforms when every panel that it did has a log and nothing is wrong; stays open while a log is missing. `doubts` None: not this log's run."""
+    """Conforms when the logs tell of a die for every unit that it did and nothing is wrong; stays open while one is missing.
+
+    `doubts` None: not this log's run.
+    """
     before = judgement_in_force(session, spell.line)
     said = doubts if doubts is not None else list(before.facts.get("doubts", [])) if before else []
     reasons = [*above, *said]
-    missing = _without_log(session, spell)
+    missing = _untold(session, spell)
     if reasons:
         verdict = "does_not_conform"
     elif not missing:
@@ -127,7 +132,7 @@ def _judge_line(
     else:
         return
     if missing:
-        reasons.append(f"No log yet of {', '.join(sorted(codes_of(session, 'panel', missing).values())[:20])}.")
+        reasons.append(f"No log yet of all of {', '.join(sorted(codes_of(session, 'panel', missing).values())[:20])}.")
     if before is not None and (before.verdict, before.reasons) == (verdict, reasons):
         return
     if doubts is None and before is None:
@@ -138,12 +143,20 @@ def _judge_line(
     verdicts.judgements.append({"line": spell.line, "run": code_of(session, "run", spell.run), "verdict": verdict, "reasons": reasons})
 
 
-def _without_log(session: Session, spell: Spell) -> list[int]:
-    """Panels with good cells that a line did (while it is open: has) and of which no log says anything."""
+def _untold(session: Session, spell: Spell) -> list[int]:
+    """Panels that a line did (while it is open: has) and whose good units need more dies than the logs of that round tell of.
+
+    Units that were scrapped without a cell need none. A cell left empty on purpose wants a mark, or quality's word.
+    """
     covered = select(Member.panel).join(Cover, Cover.set == Member.set).where(Cover.line == spell.line, Cover.done)
     done = set(session.scalars(covered)) or set(spell.panels)
-    logged = set(session.scalars(select(Placement.panel).where(Placement.run == spell.run, Placement.closed_e.is_(None))))
-    return sorted(panel for panel, units in good_units(session, done - logged).items() if units)
+    told, good = told_cells(session, done), good_cells(session, done)
+
+    def dies(panel: int) -> int:
+        cells = told.get((panel, spell.key or "", spell.round))
+        return 0 if cells is None else bitmaps.count(cells & good[panel])
+
+    return sorted(panel for panel, units in good_units(session, done).items() if dies(panel) < units)
 
 
 def _hold(session: Session, by: By, lot: int | None, spell: Spell, panels: list[int], reasons: list[str], verdicts: Verdicts) -> None:

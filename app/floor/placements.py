@@ -85,7 +85,8 @@ def import_placements(session: Session, by: By, station: int, kept: Kept, log: P
     wrote = _Writing(session, by, evidence.id, named, found, roles)
     wrote.all()
     write_dead_origins(session, {*old.panels, *wrote.panels})
-    verdicts = judge(session, by, evidence.id, wrote.runs | old.runs, changed=gone)
+    again = set(np.unique(found.run).tolist())  # what is repeated is judged again: cells may have been marked meanwhile
+    verdicts = judge(session, by, evidence.id, wrote.runs | old.runs | again, changed=gone)
     return wrote.imported(verdicts)
 
 

@@ -16,13 +16,13 @@ from app.final_test.models import UnitFile
 from app.final_test.results_in import parquet_path
 from app.floor.amounts import amounts
 from app.floor.balance import balance
-from app.floor.exits import dead_origins
+from app.floor.exits import bare_exits, dead_origins
 from app.floor.mount_corrections import spells
 from app.journal.sealing import seal
 from app.journal.verify import Finding, verify_journal
 from app.ledger.cells import Placement
 from app.ledger.corrections import MountCorrection, not_void
-from app.ledger.flows import DeadOrigin, Flow, PackContent
+from app.ledger.flows import BareExit, DeadOrigin, Flow, PackContent
 from app.ledger.items import Item, Lot, Pack, Panel
 from app.ledger.loose_stock import LooseStock
 from app.ledger.places import Content, Mount
@@ -193,6 +193,17 @@ def dead_origins_are_as_derived(house: House, session: Session) -> Iterator[Find
             yield Finding("origins", f"panel {panel}", f"wafer {wafer} and item {child}: the derived row is not as the marks and placements say")
 
 
+def bare_exits_are_as_derived(house: House, session: Session) -> Iterator[Finding]:
+    panels = list(session.scalars(select(Flow.parent).where(Flow.kind == "cells").distinct()))
+    kept = {tuple(row) for row in session.execute(select(BareExit.child, BareExit.panel, BareExit.step, BareExit.round))}
+    unknown = {row for row in kept if row[1] not in set(panels)}
+    for start in range(0, len(panels), _AT_ONCE):
+        some = set(panels[start : start + _AT_ONCE])
+        unknown |= bare_exits(session, some) ^ {row for row in kept if row[1] in some}
+    for child, panel, step, _ in sorted(unknown):
+        yield Finding("origins", f"panel {panel}", f"step {step} and item {child}: the derived row of cells without a die is not as the logs say")
+
+
 def loose_stock_is_as_derived(house: House, session: Session) -> Iterator[Finding]:
     lots = list(session.scalars(select(Lot.item).where(Lot.form == "loose").order_by(Lot.item)))
     kept = set(session.scalars(select(LooseStock.lot).where(LooseStock.emptied_e.is_(None))))
@@ -237,6 +248,7 @@ CHECKS: tuple[Check, ...] = (
     placements_fit_their_panels,
     claims_are_open_lines,
     dead_origins_are_as_derived,
+    bare_exits_are_as_derived,
     loose_stock_is_as_derived,
     evidence_is_as_it_came,
     unit_results_are_as_written,

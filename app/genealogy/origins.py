@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 from app.floor import bitmaps
 from app.floor.amounts import amounts
 from app.floor.bitmaps import Bitmap
-from app.floor.exits import exits_of
+from app.floor.exits import exits_of, told_cells
 from app.floor.marks import good_cells, good_units
 from app.genealogy.amounts import Draw, Share, drawn, either_or_both, spread
 from app.ledger import walk
@@ -137,15 +137,21 @@ def _wafer_shares(
     session: Session, up: walk.Up, lines: list[walk.LineAbove], wafers: dict[int, set[int]], units: dict[int, int],
     found: dict[int, dict[Hashable, Share]],
 ) -> None:  # fmt: skip
-    """By the cells of the placement logs that went the way; a wafer that was only mounted may have given all or none."""
-    untold = walk.untold_wafers(session, up, lines)
+    """By the cells of the placement logs that went the way; cells without a die of a step may have one of any wafer mounted there."""
     cells = _cells_on_the_way(session, up)
-    placed = _placed(session, cells)
+    placed, told = _placed(session, cells), told_cells(session, cells)
+    bare: dict[tuple[int, int], Bitmap] = {}
+    for one in walk.mounted(session, up, lines):
+        pair, doing = (one.panel, one.wafer), (one.panel, one.step, one.round)
+        untold = cells[one.panel] & ~told[doing] if doing in told else cells[one.panel]
+        bare[pair] = bare[pair] | untold if pair in bare else untold
     for wafer, panels in wafers.items():
         for panel in panels:
-            n = bitmaps.count(cells[panel] & placed[panel, wafer]) if (panel, wafer) in placed else 0
-            share = share_of_cells(n, bitmaps.count(cells[panel]), units[panel])
-            found[panel]["wafer", wafer] = Share(share.least, units[panel]) if (wafer, panel) in untold else share
+            surely = cells[panel] & placed[panel, wafer] if (panel, wafer) in placed else bitmaps.none_of(cells[panel])
+            perhaps = surely | bare[panel, wafer] if (panel, wafer) in bare else surely
+            of = bitmaps.count(cells[panel])
+            least, most = (share_of_cells(bitmaps.count(some), of, units[panel]) for some in (surely, perhaps))
+            found[panel]["wafer", wafer] = Share(least.least, most.most)
 
 
 def share_of_cells(placed: int, cells: int, units: int) -> Share:

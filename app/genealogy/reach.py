@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 from app.floor import bitmaps
 from app.floor.amounts import amounts
 from app.floor.bitmaps import Bitmap
-from app.floor.exits import Exit, exits_of
+from app.floor.exits import Doing, Exit, exits_of, told_cells
 from app.floor.marks import good_cells, good_units
 from app.genealogy.amounts import Draw, Share, drawn, either_or_both, spread
 from app.genealogy.origins import cells_of_wafer, share_of_cells
@@ -65,12 +65,15 @@ class _Into:
 
 @dataclass(frozen=True)
 class _OnPanel:
-    """How a panel has the subject, from an entry on: all its units, surely or perhaps; of a wafer by the cells with its dies."""
+    """How a panel has the subject, from an entry on: all its units, surely or perhaps; of a wafer by the cells with its dies.
+
+    `perhaps`: from an entry on, the other cells may have its dies too, but those that are told to have others.
+    """
 
     since: int
     certain: bool
     cells: Bitmap | None = None
-    perhaps_all: bool = True
+    perhaps: tuple[tuple[int, Bitmap | None], ...] = ()
 
 
 def _of_lines(session: Session, lines: list[Line]) -> Reached:
@@ -92,18 +95,21 @@ def _of_lines(session: Session, lines: list[Line]) -> Reached:
 
 
 def _of_wafer(session: Session, wafer: int) -> Reached:
-    """By the cells of the placement logs; where no log came yet, by the lines that had it mounted."""
-    panels = {panel: _OnPanel(0, False, cells, perhaps_all=False) for panel, cells in cells_of_wafer(session, wafer).items()}
+    """By the cells of the placement logs; where they leave cells without a die, by the lines that had it mounted."""
+    placed = cells_of_wafer(session, wafer)
     had = select(Line).join(Use, Use.line == Line.id).where(Use.item == wafer, not_void())
     lines = [line for line in session.scalars(had) if not _is_void(session, line)]
-    runs = {line.id: (line.run, line.e) for line in lines}
-    logged = {(run, panel) for run, panel in session.execute(_LOGGED, {"runs": list({line.run for line in lines}) or [0]})}
-    for line, on in walk.panels_of_lines(session, list(runs)).items():
-        run, e = runs[line]
-        for panel in on:
-            if (run, panel) not in logged:
-                before = panels.get(panel, _OnPanel(e, certain=False))
-                panels[panel] = _OnPanel(min(e, before.since), certain=False, cells=before.cells)
+    doings: defaultdict[int, list[tuple[int, Doing]]] = defaultdict(list)
+    covered = walk.panels_of_lines(session, [line.id for line in lines])
+    for line in lines:
+        for panel in covered.get(line.id, {}):
+            doings[panel].append((line.e, (panel, line.step or "", line.round)))
+    told, good = told_cells(session, doings), good_cells(session, doings)
+    panels = {panel: _OnPanel(0, False, cells) for panel, cells in placed.items()}
+    for panel, some in doings.items():
+        since = 0 if panel in placed else min(e for e, _ in some)
+        perhaps = tuple((e, told.get(doing)) for e, doing in some)
+        panels[panel] = _OnPanel(since, False, placed.get(panel, bitmaps.none_of(good[panel])), perhaps)
     found = _of_panels(session, panels)
     return replace(found, lines=tuple(line.id for line in lines))
 
@@ -158,7 +164,7 @@ def _of_panels(session: Session, panels: dict[int, _OnPanel]) -> Reached:
     edges: list[walk.Edge] = []
     for panel, one in panels.items():
         for exit_ in exits[panel]:
-            share = _share_of_exit(one, exit_.cells, exit_.units)
+            share = _share_of_exit(one, exit_.cells, exit_.units, exit_.e)
             if exit_.e > one.since and share.most:
                 before = into.get(exit_.child)
                 had = before.share if before and before.share else Share(0, 0)
@@ -171,11 +177,15 @@ def _of_panels(session: Session, panels: dict[int, _OnPanel]) -> Reached:
     return replace(found, panels=on, edges=(*edges, *found.edges))
 
 
-def _share_of_exit(one: _OnPanel, cells: Bitmap | None, units: int) -> Share:
+def _share_of_exit(one: _OnPanel, cells: Bitmap | None, units: int, left: int = walk.NEVER) -> Share:
     if one.cells is None or cells is None:
         return Share(units if one.certain else 0, units)
-    share = share_of_cells(bitmaps.count(one.cells & cells), bitmaps.count(cells), units)
-    return Share(share.least, units) if one.perhaps_all else share
+    perhaps = one.cells & cells
+    for e, told in one.perhaps:
+        if e < left:
+            perhaps = perhaps | (cells if told is None else cells & ~told)
+    least, most = (share_of_cells(bitmaps.count(some), bitmaps.count(cells), units) for some in (one.cells & cells, perhaps))
+    return Share(least.least, most.most)
 
 
 def _below(session: Session, into: dict[int, _Into]) -> Reached:
@@ -253,7 +263,6 @@ def _joined(a: Reached, b: Reached) -> Reached:
     )  # fmt: skip
 
 
-_LOGGED = text("select distinct run, panel from placement where run in :runs and closed_e is null").bindparams(bindparam("runs", expanding=True))
 _MIXES = text("""
     with recursive below(id) as (
         select child from flow where parent = :batch and kind = 'mix'

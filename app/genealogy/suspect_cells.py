@@ -14,6 +14,7 @@ from sqlalchemy.orm import Session
 
 from app.floor import bitmaps
 from app.floor.bitmaps import Bitmap
+from app.floor.exits import told_cells
 from app.floor.packed_dies import unpack_dies
 from app.genealogy.suspects import Suspected, dies_in
 from app.ledger import walk
@@ -152,17 +153,18 @@ def _add_mounted(session: Session, suspicion: Suspected, found: defaultdict[int,
         return
     not_void = ~select(RunVoid.run).where(RunVoid.run == Line.run).exists()
     lines = {line.id: line for line in session.scalars(select(Line).where(Line.id.in_(mounted), not_void))}
-    told = _told(session, {line.run for line in lines.values()})
     covered = walk.covers_of_lines(session, lines)
-    sizes = _sizes(session, {panel for on in covered.values() for panel in on})
+    panels = {panel for on in covered.values() for panel in on}
+    told, sizes = told_cells(session, panels), _sizes(session, panels)
     for line, on in covered.items():
-        if not any((lines[line].run, panel) in told for panel in on):
+        step, n = lines[line].step or "", lines[line].round
+        if not any((panel, step, n) in told for panel in on):
             if suspects.get(line) != "yes":
                 suspects[line] = "yes" if mounted[line] else "perhaps"
             continue
         for panel in on:
             size = sizes[panel]
-            untold = bitmaps.full(*size) & ~told.get((lines[line].run, panel), bitmaps.empty(*size))
+            untold = bitmaps.full(*size) & ~told.get((panel, step, n), bitmaps.empty(*size))
             if untold.any():
                 found[panel].known.append((lines[line].e, Cells(bitmaps.empty(*size), untold)))
 
@@ -170,15 +172,6 @@ def _add_mounted(session: Session, suspicion: Suspected, found: defaultdict[int,
 def _sizes(session: Session, panels: Iterable[int]) -> dict[int, tuple[int, int]]:
     query = select(Panel.item, Panel.rows, Panel.columns).where(Panel.item.in_(list(panels)))
     return {panel: (rows, columns) for panel, rows, columns in session.execute(query)}
-
-
-def _told(session: Session, runs: Iterable[int]) -> dict[tuple[int, int], Bitmap]:
-    """(run, panel) -> the cells of which a placement log of the run tells the die."""
-    found: dict[tuple[int, int], Bitmap] = {}
-    for run, panel, raw in session.execute(_TOLD, {"runs": list(runs) or [0]}):
-        cells = bitmaps.read(raw)
-        found[run, panel] = found[run, panel] | cells if (run, panel) in found else cells
-    return found
 
 
 _PLACED = text("""
@@ -189,5 +182,5 @@ _MOUNTED = text("""
     select distinct beside.line, beside.item
     from use u join wafer w on w.item = u.item join use beside on beside.line = u.line join wafer v on v.item = beside.item and v.role = w.role
     where u.item in :wafers
+      and not exists (select 1 from use_void x where x.line = u.line and x.item in (u.item, beside.item) and x.closed_e is null)
 """).bindparams(bindparam("wafers", expanding=True))
-_TOLD = text("select run, panel, cells from placement where run in :runs and closed_e is null").bindparams(bindparam("runs", expanding=True))

@@ -76,3 +76,18 @@ class DeadOrigin(Base):
     child: Mapped[int] = mapped_column(ForeignKey("item.id"), primary_key=True, autoincrement=False)
     panel: Mapped[int] = mapped_column(ForeignKey("panel.item"), primary_key=True, autoincrement=False)
     wafer: Mapped[int] = mapped_column(ForeignKey("wafer.item"), primary_key=True, autoincrement=False)
+
+
+class BareExit(Base):
+    """Good cells without a logged die of a step's round left for `child`, though logs tell of other cells of that panel. Derived, as above.
+
+    What was mounted at that step can be in these cells. `step` is empty where the run had none.
+    """
+
+    __tablename__ = "bare_exit"
+    __table_args__ = ({"sqlite_with_rowid": False},)
+
+    child: Mapped[int] = mapped_column(ForeignKey("item.id"), primary_key=True, autoincrement=False)
+    panel: Mapped[int] = mapped_column(ForeignKey("panel.item"), primary_key=True, autoincrement=False)
+    step: Mapped[str] = mapped_column(primary_key=True)
+    round: Mapped[int] = mapped_column(primary_key=True, autoincrement=False)

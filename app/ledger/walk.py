@@ -166,7 +166,7 @@ class WaferWay:
 
 
 def wafers_above(session: Session, found: Up, lines: list[LineAbove]) -> dict[int, set[int]]:
-    """Wafer -> panels through which it is an origin: as the placement logs say, else as mounted; less those on marked cells only."""
+    """Wafer -> panels through which it is an origin: as the logs say; and where they leave good cells without a die, as mounted."""
     origins: dict[int, set[int]] = {}
     for way in wafer_ways(session, found, lines):
         origins.setdefault(way.wafer, set()).add(way.panel)
@@ -175,26 +175,29 @@ def wafers_above(session: Session, found: Up, lines: list[LineAbove]) -> dict[in
 
 def wafer_ways(session: Session, found: Up, lines: list[LineAbove]) -> list[WaferWay]:
     """Every way from a wafer by a panel, exit by exit."""
-    mounted, told = _mounted(session, found, lines), _logged(session, found)
+    told, bare = _logged(session, found), _bare(session, found)
+    rounds = {(one.panel, one.step, one.round) for one in told}
+    placed, by_run = {(one.wafer, one.panel) for one in told}, {(one.wafer, one.run, one.panel) for one in told}
     since: dict[tuple[int, int], int] = {}
-    untold: defaultdict[tuple[int, int], list[int]] = defaultdict(list)
-    for wafer, run, panel, e in mounted:
-        if (run, panel) not in told:
-            untold[wafer, panel].append(e)
-        if (run, panel) not in told or (wafer, panel) in told[run, panel]:
-            since[wafer, panel] = min(e, since.get((wafer, panel), e))
-    for pairs in told.values():
-        for pair in pairs:
-            since.setdefault(pair, 0)
+    unsure: defaultdict[tuple[int, int], list[tuple[int, tuple[int, str, int] | None]]] = defaultdict(list)  # None: no log tells anything
+    for one in mounted(session, found, lines):
+        doing, pair = (one.panel, one.step, one.round), (one.wafer, one.panel)
+        if doing not in rounds or doing in bare:
+            unsure[pair].append((one.e, doing if doing in rounds else None))
+        elif (one.wafer, one.run, one.panel) not in by_run:
+            continue
+        since[pair] = min(one.e, since.get(pair, one.e))
+    for pair in placed:
+        since.setdefault(pair, 0)
     dead, exits, on_marked = dead_exits(session, found), _exits_of_panels(found), _only_on_marked(session, found)
-    placed = set().union(*told.values())
     ways = []
     for (wafer, panel), e in since.items():
         for child, left in exits[panel]:
             by_log = (wafer, panel) in placed and (child, panel, wafer) not in dead
-            if by_log or any(begun < left for begun in untold[wafer, panel]):
+            if by_log or any(begun < left and (doing is None or child in bare[doing]) for begun, doing in unsure[wafer, panel]):
                 ways.append(WaferWay(wafer, panel, e, child, left))
-        if panel in found.starts and (untold[wafer, panel] or (panel, wafer) not in on_marked):
+        is_on = (wafer, panel) in placed and (panel, wafer) not in on_marked
+        if panel in found.starts and (is_on or any(doing is None or None in bare[doing] for _, doing in unsure[wafer, panel])):
             ways.append(WaferWay(wafer, panel, e, None, NEVER))
     return ways
 
@@ -215,25 +218,51 @@ def dead_exits(session: Session, found: Up) -> set[tuple[int, int, int]]:
     return {(child, panel, wafer) for panel, wafer, child in rows}
 
 
-def untold_wafers(session: Session, found: Up, lines: list[LineAbove]) -> set[tuple[int, int]]:
-    """(wafer, panel): it was mounted in a run of which no log tells that panel, so any of its units may have its dies."""
-    told = _logged(session, found)
-    return {(wafer, panel) for wafer, run, panel, _ in _mounted(session, found, lines) if (run, panel) not in told}
+@dataclass(frozen=True)
+class Mounted:
+    """A wafer was on the station in a line over a panel, which began at entry `e`, before the panel left."""
+
+    wafer: int
+    run: int
+    panel: int
+    step: str
+    round: int
+    e: int
 
 
-def _mounted(session: Session, found: Up, lines: list[LineAbove]) -> list[tuple[int, int, int, int]]:
-    """(wafer, run, panel, entry of the line), of lines that began before the panel left."""
-    since = {line.line: line.e for line in lines}
-    rows = session.execute(_MOUNTED, {"lines": list(since) or [0], "panels": list(found.panels) or [0]})
-    return [(wafer, run, panel, since[line]) for wafer, line, run, panel in rows if since[line] < found.exits.get(panel, 0)]
+def mounted(session: Session, found: Up, lines: list[LineAbove]) -> list[Mounted]:
+    above = {line.line: line for line in lines}
+    rows = session.execute(_MOUNTED, {"lines": list(above) or [0], "panels": list(found.panels) or [0]})
+    return [
+        Mounted(wafer, run, panel, above[line].step or "", above[line].round, above[line].e)
+        for wafer, line, run, panel in rows
+        if above[line].e < found.exits.get(panel, 0)
+    ]
 
 
-def _logged(session: Session, found: Up) -> dict[tuple[int, int], set[tuple[int, int]]]:
-    """(run, panel) -> (wafer, panel), as the placement logs say."""
-    told: dict[tuple[int, int], set[tuple[int, int]]] = {}
-    for wafer, panel, run in session.execute(_PLACED, {"panels": list(found.panels) or [0]}):
-        told.setdefault((run, panel), set()).add((wafer, panel))
-    return told
+def _logged(session: Session, found: Up) -> list[Any]:
+    """(wafer, panel, run, step, round), as the placement logs say."""
+    return list(session.execute(_PLACED, {"panels": list(found.panels) or [0]}))
+
+
+def _bare(session: Session, found: Up) -> defaultdict[tuple[int, str, int], set[int | None]]:
+    """(panel, step, round) -> what its good cells without a logged die went into; None: of a start, they are on it."""
+    bare: defaultdict[tuple[int, str, int], set[int | None]] = defaultdict(set)
+    rows = session.execute(_BARE, {"panels": list(found.panels) or [0], "children": list(found.loose) or [0]})
+    for child, panel, step, n in rows:
+        bare[panel, step, n].add(child)
+    starts = [panel for panel in found.starts if panel in found.panels]
+    if starts:
+        good = {panel: (1 << size) - 1 for panel, size in session.execute(_SIZES, {"panels": starts})}
+        for panel, cells in session.execute(_MARKED, {"panels": starts}):
+            good[panel] &= ~int.from_bytes(cells, "little")
+        told: defaultdict[tuple[int, str, int], int] = defaultdict(int)
+        for panel, step, n, cells in session.execute(_TOLD_CELLS, {"panels": starts}):
+            told[panel, step, n] |= int.from_bytes(cells, "little")
+        for doing, of_doing in told.items():
+            if good[doing[0]] & ~of_doing:
+                bare[doing].add(None)
+    return bare
 
 
 def _exits_of_panels(found: Up) -> defaultdict[int, list[tuple[int, int]]]:
@@ -426,11 +455,22 @@ _LINES_OF_ITEMS = _sql(
 ).columns(**_TIMES)
 _PLACED = _sql(
     """
-    select p.wafer, p.panel, p.run from placement p
+    select distinct p.wafer, p.panel, p.run, coalesce(l.step, '') as step, l.round
+    from placement p join line l on l.run = p.run join member m on m."set" = l."set" and m.panel = p.panel
     where p.panel in :panels and p.closed_e is null and not exists (select 1 from run_void v where v.run = p.run)
     """,
     "panels",
 )
+_TOLD_CELLS = _sql(
+    """
+    select p.panel, coalesce(l.step, ''), l.round, p.cells
+    from placement p join line l on l.run = p.run join member m on m."set" = l."set" and m.panel = p.panel
+    where p.panel in :panels and p.closed_e is null and not exists (select 1 from run_void v where v.run = p.run)
+    """,
+    "panels",
+)
+_BARE = _sql("select child, panel, step, round from bare_exit where panel in :panels and child in :children", "panels", "children")
+_SIZES = _sql("select item, rows * columns from panel where item in :panels", "panels")
 _MOUNTED = _sql(
     f"""
     select u.item, l.id, l.run, m.panel

@@ -201,11 +201,17 @@ class Placed:
 
 @dataclass(frozen=True, kw_only=True)
 class ImportPlacements(Action):
-    """The whole log of a die attach run that has ended. `bad` cells got a failing die and are marked by the import."""
+    """The log of a die attach run that has ended: all that no log said before, or the first of it. `bad` cells got a failing die and are marked.
+
+    `is_wrong`: these dies sit on other cells; the next action is the corrected log, which `corrects` it, all that it said.
+    """
 
     run: str
     rows: tuple[Placed, ...]
     bad: tuple[tuple[str, Cell], ...]
+    first: int | None = None  # so many rows of it came
+    is_wrong: bool = False
+    corrects: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -78,10 +78,10 @@ class CellActs(Player):
         return True
 
     def import_log(self) -> bool:
-        runs = [run for run in self.factory.runs.values() if run.operation == "die attach" and run.ended and run.log is None and not run.void]
+        runs = [run for run in self.factory.runs.values() if run.operation == "die attach" and run.ended and not run.log_is_whole and not run.void]
         if not runs:
             return False
-        self.factory.import_placements(self.pick(runs).name)
+        self._import(self.pick(runs), whole=False)
         return True
 
     def mark(self) -> bool:
@@ -183,6 +183,21 @@ class CellActs(Player):
 
     def _log_at_once(self, run: Run) -> None:
         if self.setting.judged_logs and run.operation == "die attach":
+            self._import(run, whole=True)
+
+    def _import(self, run: Run, *, whole: bool) -> None:
+        """Its log at once, or in two files; now and then wrong at first, while all of it is on the panels."""
+        rows = len(self.factory._placed_in(run)) - len(run.log or {})
+        first = None
+        if rows > 1 and self.may("log_in_parts") and self.rarely(3):
+            first = self.between(1, rows - 1)
+        panels = [panel for line in run.lines for panel in line.panels]
+        if (first or rows) > 1 and self.may("wrong_log") and self.rarely(4) and not any(panel.exits or panel.busy for panel in panels):
+            self.factory.import_placements(run.name, first, is_wrong=True)
+            self.factory.import_placements(run.name, first, corrects=True)
+        else:
+            self.factory.import_placements(run.name, first)
+        if whole and first is not None:
             self.factory.import_placements(run.name)
 
     def _said(self, run: Run) -> tuple[list[str] | None, list[str] | None]:
@@ -194,7 +209,7 @@ class CellActs(Player):
 
     def _lacks_log(self, panel: Panel) -> bool:
         lines = [line for work in panel.works for line in work.lines if self.factory.step(work.step).role]
-        return any(line.run.ended and line.run.log is None for line in lines)
+        return any(line.run.ended and not line.run.log_is_whole for line in lines)
 
     def _there(self, panel: Panel) -> list[Unit]:
         """Good cells whose unit is really there."""

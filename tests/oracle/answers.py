@@ -121,18 +121,18 @@ def certain_of_unit(state: State, unit: Unit, exit_: Exit) -> Origins:
 def wafers_of_unit(state: State, unit: Unit, exit_: Exit) -> Iterator[tuple[Origins, Origins]]:
     """For each die attach of the panel: the wafers that can have given the die, and those that surely have.
 
-    A run whose log came gives exactly what the log says of this cell; any other may have given from what was mounted.
+    Where a log says which die is on this cell, that is it; else it may be of any wafer that was mounted in a line of that doing.
     """
     for work, lines, perhaps_none in exit_.works:
         role = state.step(work.step).role
         if role is None:
             continue
-        told = [line for line in lines if line.run.log is not None]
-        untold = [line for line in lines if line.run.log is None and not line.run.void]
-        logged = frozenset(line.run.log[unit][0] for line in told if line.run.log and unit in line.run.log)
-        mounted = frozenset(use for line in untold for use in line.uses if use in state.wafers and state.wafers[use].role == role)
-        surely = mounted if len(mounted) == 1 and not told and not perhaps_none else frozenset()
-        yield logged | mounted, logged or surely
+        lines = tuple(line for line in lines if not line.run.void)
+        logged = frozenset(line.run.log[unit][0] for line in lines if line.run.log and unit in line.run.log)
+        mounted = frozenset(use for line in lines for use in line.uses if use in state.wafers and state.wafers[use].role == role)
+        is_told = any(line.run.log for line in lines)
+        surely = mounted if len(mounted) == 1 and not is_told and not perhaps_none else frozenset()
+        yield logged or mounted, logged or surely
 
 
 def must_be(state: State, thing: str) -> Origins:

@@ -119,7 +119,7 @@ _CALLS: dict[type[Action], tuple[str, dict[str, str | Callable[[Any], Any]]]] = 
     a.AbortRun: ("abort_run", _same("run")),
     a.VoidRun: ("void_run", _same("run")),
     a.SignRework: ("sign_rework", _same("line")),
-    a.ImportPlacements: ("import_placements", _same("run")),
+    a.ImportPlacements: ("import_placements", _same("run", "first", "is_wrong", "corrects")),
     a.MarkCells: ("mark_cells", _same("panel", "cells", "reason")),
     a.TakeBackMark: ("take_back_mark", _same("mark")),
     a.ScrapUnits: ("scrap_units", _same("thing", "units")),

@@ -67,7 +67,7 @@ class LooseVerbs(PanelVerbs):
 
     def may_lose_units(self, panel: Panel) -> bool:
         """A log that comes later would mark cells that are empty by then."""
-        unlogged = [line for work in panel.works for line in work.lines if self.step(work.step).role and line.run.log is None]
+        unlogged = [line for work in panel.works for line in work.lines if self.step(work.step).role and not line.run.log_is_whole]
         return not unlogged or not self.bad_dies
 
     def sample_units(self, loose: str, units: int, kept: bool = True) -> str:

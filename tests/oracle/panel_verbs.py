@@ -173,23 +173,48 @@ class PanelVerbs(State):
                 work.counts = work.counts and it not in work.lines
         self._note(a.SignRework(at=0, line=line))
 
-    def import_placements(self, run: str) -> None:
-        """The log of what was really placed. A failing die marks its cell."""
+    def import_placements(self, run: str, first: int | None = None, is_wrong: bool = False, corrects: bool = False) -> None:
+        """The log of what was really placed, or the `first` rows of what no log said before. A failing die marks its cell.
+
+        `is_wrong`: each die is on the cell of the row before it. `corrects`: what the wrong log said is no more, nor its marks.
+        """
         it = self.runs[run]
-        must(it.operation == "die attach" and it.ended is not None and it.log is None and not it.void, "no log to import")
+        must(it.operation == "die attach" and it.ended is not None and not it.log_is_whole and not it.void, "no log to import")
         self._tick()
-        it.log = {}
+        if corrects:
+            self._take_back_wrong_log(it)
+        it.log = {} if it.log is None else it.log
+        rest = [(unit, die) for unit, die in self._placed_in(it) if unit not in it.log]
+        now = rest[:first]
+        if is_wrong:
+            must(len(now) > 1 and not corrects, "nothing to be wrong in")
+            self._wrong_log = (it, [unit for unit, _ in now], [])
+            now = [(unit, now[i - 1][1]) for i, (unit, _) in enumerate(now)]
+        else:
+            it.log_is_whole = len(now) == len(rest)
         rows, bad = [], []
-        for unit, (wafer, x, y) in self._placed_in(it):
+        for unit, (wafer, x, y) in now:
             it.log[unit] = (wafer, x, y)
             rows.append(a.Placed(unit.panel.name, *unit.cell, wafer, x, y))
             if (x, y) in self.wafers[wafer].failing:
                 bad.append((unit.panel.name, unit.cell))
         for name, cell in bad:
             self.panels[name].marks.append(Mark("", self.panels[name], (cell,), self.now))
+            if is_wrong:
+                self._wrong_log[2].append(self.panels[name].marks[-1])
         for panel in {panel for line in it.lines for panel in line.panels}:
             panel.last_event = self.now
-        self._note(a.ImportPlacements(at=0, run=run, rows=tuple(rows), bad=tuple(bad)))
+        self._note(
+            a.ImportPlacements(at=0, run=run, rows=tuple(rows), bad=tuple(bad), first=first, is_wrong=is_wrong, corrects=corrects)
+        )
+
+    def _take_back_wrong_log(self, run: Run) -> None:
+        it, units, marks = self._wrong_log
+        must(it is run and run.log is not None, "that log was right")
+        for unit in units:
+            del run.log[unit]  # type: ignore[union-attr]  # checked above
+        for mark in marks:
+            mark.taken_back = True
 
     def mark_cells(self, panel: str, cells: Sequence[Cell], reason: str = "bent wire") -> str:
         it = self.panels[panel]

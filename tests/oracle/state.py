@@ -34,6 +34,7 @@ class State:
         self.packs: dict[str, Pack] = {}
         self.holds: dict[str, Hold] = {}
         self.containers: dict[str, tuple[str, ...]] = {}  # panels, or one loose lot
+        self._wrong_log: tuple[Run, list[Unit], list[Mark]]  # the last one: its cells and marks
         self._last: Counter[str] = Counter()
 
     def panels_of(self, lot: str) -> list[Panel]:

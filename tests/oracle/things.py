@@ -32,7 +32,8 @@ class Run:
     outcome: str | None = None  # done, interrupted, aborted
     void: bool = False
     lines: list[Line] = field(default_factory=list)
-    log: dict[Unit, Die] | None = None  # as the placement log says, once it came
+    log: dict[Unit, Die] | None = None  # as the placement logs say, once one came
+    log_is_whole: bool = False
 
     @property
     def is_over_panels(self) -> bool:

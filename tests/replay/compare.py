@@ -7,9 +7,8 @@ from random import Random
 from app.genealogy.checks import check
 from tests.oracle import stops
 from tests.oracle.acts import CUSTOMERS
-from tests.oracle.answers import Bounds, ancestry, of_kind, sources_of
+from tests.oracle.answers import Bounds, of_kind, sources_of
 from tests.oracle.factory import Factory
-from tests.oracle.things import Exit
 from tests.replay.asked import Asked, Record, Told
 from tests.replay.driver import Replay
 
@@ -46,7 +45,7 @@ class _Compared:
         """All origins that can be, those that must, and their amounts."""
         trace = self.asked.back(subject)
         told, true = _origins(trace) - {subject}, self.oracle.possible(subject)
-        yield from _two_sets(f"back {subject}", told, set(true), self._untold(subject))
+        yield from _two_sets(f"back {subject}", told, set(true))
         amounts = {symbol: (row.least, row.most) for symbol, row in trace.items.items() if of_kind([symbol], "wafer", "batch", "panel")}
         amounts |= trace.lines
         network = Bounds(self.oracle, [subject])
@@ -69,20 +68,19 @@ class _Compared:
         """Wafers, batches, runs, lines and what is empty now have origins too: of a batch what it was mixed from, else those of its panels."""
         told = set(self.asked.back(subject).items) - {subject}
         if subject in self.oracle.wafers:
-            yield from _two_sets(f"back {subject}", told, set(), ())
+            yield from _two_sets(f"back {subject}", told, set())
         elif subject in self.oracle.batches:
-            yield from _two_sets(f"back {subject}", told, self.oracle.with_parents(subject) - {subject}, ())
+            yield from _two_sets(f"back {subject}", told, self.oracle.with_parents(subject) - {subject})
         elif subject in self.oracle.lines:
             panels = {panel.name for panel in self.oracle.lines[subject].panels}
-            yield from _two_sets(f"back {subject}", panels - told, set(), ())
+            yield from _two_sets(f"back {subject}", panels - told, set())
 
     def forward(self, origin: str) -> Iterator[str]:
         """The packs, loose lots, samples and panels that hold units of it now, where they are, how many, and with which customers."""
         trace = self.asked.forward(origin)
         true, network = self.oracle.forward(origin), self.oracle
         told = {symbol for symbol in trace.items if symbol in self.holders} - {origin}
-        doubtful = {holder for holder in self.holders if origin in self._untold(holder)}
-        yield from _two_sets(f"forward {origin}", told, set(true), doubtful)
+        yield from _two_sets(f"forward {origin}", told, set(true))
         for thing in sorted(told & set(true)):
             row = trace.items[thing]
             yield from _bounds(f"forward {origin} {thing}", (row.least, row.most), network.bounds([thing], origin))
@@ -90,7 +88,7 @@ class _Compared:
                 yield f"forward {origin} {thing}: is at {row.where}, should be {true[thing]}"
         places = dict(true) | ({origin: network.packs[origin].place} if origin in network.packs and origin in self.holders else {})
         customers = dict(Counter(place for thing, place in places.items() if place in CUSTOMERS and thing in network.packs))
-        if not doubtful and trace.customers != customers:
+        if trace.customers != customers:
             yield f"forward {origin}: customers {trace.customers}, should be {customers}"
 
     def stopped(self) -> Iterator[str]:
@@ -100,11 +98,10 @@ class _Compared:
         together = self.asked.stops(things) if things else {}
         for thing in things:
             true = oracle.stopped(thing)
-            doubtful = true.arguably | (true.surely | true.arguably if self._doubt(thing) else set())
             for how, told in (("alone", self.asked.stops([thing])[thing]), ("together", together[thing])):
-                yield from _two_sets(f"stops {thing} {how}", told, set(true.surely), doubtful)
+                yield from _two_sets(f"stops {thing} {how}", told, set(true.surely), true.arguably)
         for station in self.asked.stations():
-            yield from _two_sets(f"stops {station}", self.asked.station_stops(station), set(stops.station_stops(oracle, station)), set())
+            yield from _two_sets(f"stops {station}", self.asked.station_stops(station), set(stops.station_stops(oracle, station)))
 
     def counted(self) -> Iterator[str]:
         """Units in, out, scrapped, sampled, missing and left."""
@@ -118,26 +115,12 @@ class _Compared:
             if told != wanted:
                 yield f"counts {name}: {told}, should be {wanted}"
 
-    def _untold(self, thing: str) -> set[str]:
-        """Wafers that were mounted in runs whose log says nothing of a panel: the program can't know that no further log comes."""
-        found: set[str] = set()
-        for source in ancestry(sources_of(self.oracle, thing)):
-            if isinstance(source, Exit):
-                placing = [line for work, lines, _ in source.works if self.oracle.step(work.step).role for line in lines]
-                silent = [line for line in placing if line.run.log is not None and source.panel not in {unit.panel for unit in line.run.log}]
-                found |= {use for line in silent for use in line.uses if use in self.oracle.wafers}
-        return found
-
-    def _doubt(self, thing: str) -> bool:
-        untold = self._untold(thing)
-        return any(hold.subject in untold for hold in stops.in_force(self.oracle))
-
 
 def _origins(trace: Told) -> set[str]:
     return {*trace.items, *trace.runs, *trace.lines}
 
 
-def _two_sets(what: str, told: set[str], true: set[str], doubtful: Iterable[str]) -> Iterator[str]:
+def _two_sets(what: str, told: set[str], true: set[str], doubtful: Iterable[str] = ()) -> Iterator[str]:
     if missing := sorted(true - told - set(doubtful)):
         yield f"{what}: lacks {', '.join(missing)}"
     if more := sorted(told - true - set(doubtful)):

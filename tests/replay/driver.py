@@ -50,6 +50,7 @@ class Replay:
     ids: dict[str, int] = field(default_factory=dict)
     stations: dict[str, int] = field(default_factory=dict)
     tick: int = 0
+    wrong_log: int = 0  # evidence that the next log corrects
 
     def run(self) -> "Replay":
         self.stations = load_catalogue(self, self.history.setting)
@@ -269,7 +270,9 @@ class Replay:
         rows = [f"{at.isoformat()},{codes[self.ids[r.wafer]]},{r.die_x},{r.die_y},{codes[self.ids[r.panel]]},{r.row},{r.column}" for r in action.rows]
         data = "\n".join(["time,wafer,die_x,die_y,panel,row,column", *rows, ""]).encode()
         kept, log = placements.read_log(self.house, f"{action.run}.csv", data)
-        found = self.do("import_placements", lambda s, by: placements.import_placements(s, by, station, kept, log))
+        replaces = [self.wrong_log] if action.corrects else []
+        found = self.do("import_placements", lambda s, by: placements.import_placements(s, by, station, kept, log, replaces))
+        self.wrong_log = found.evidence if action.is_wrong else 0
         assert (found.placed, found.wrong) == (len(action.rows), len(action.bad))
         if found.holds:
             self._let_go()

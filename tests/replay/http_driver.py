@@ -31,6 +31,7 @@ class HttpReplay:
     stations: dict[str, str] = field(default_factory=dict)
     tick: int = 0
     calls: int = 0
+    wrong_log: int = 0  # evidence that the next log may correct
     began: dict[str, int] = field(default_factory=dict)  # run -> tick
     unjudged: dict[int, str] = field(default_factory=dict)  # lines of cures and die attach -> run, while no judgement of theirs is closed
 
@@ -239,7 +240,9 @@ class HttpReplay:
             ]
             data = "\n".join(["time,wafer,die_x,die_y,panel,row,column", *rows, ""]).encode()
             station = self.get(f"/runs/{self.codes[action.run]}")["station"]
-            found = self.post("/placement_logs", files=[("file", (f"{action.run}.csv", data))], station=station)
+            more = {"replaces": str(self.wrong_log)} if action.corrects else {}
+            found = self.post("/placement_logs", files=[("file", (f"{action.run}.csv", data))], station=station, **more)
+            self.wrong_log = found["evidence"]
             assert (found["placed"], found["wrong"], found["outside"]) == (len(action.rows), len(action.bad), 0), found
             for hold in found["holds"]:  # a log of many failing dies may fit a turned map better by chance
                 self.post(f"/holds/{hold}/release", disposition="concession", words="chance", **self.signed)

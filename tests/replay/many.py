@@ -6,6 +6,7 @@ import time
 import traceback
 from pathlib import Path
 
+import app.tables  # noqa: F401  a check must know all tables
 from app.db import House
 from app.migrate import upgrade
 from app.settings import Settings
