@@ -24,10 +24,13 @@ from app.floor.dispositions import dispose
 from app.floor.ends import Said, change_over, interrupt_run
 from app.floor.marks import good_units, mark_cells
 from app.floor.placements import ROLE_WRONG, Imported, import_placements, read_log
+from app.floor.samples import sample_cells
 from app.floor.voids import void_run
 from app.floor.wafer_account import cell_story, die_story, panel_story, wafer_account
 from app.genealogy.checks import check
 from app.genealogy.origins import origins
+from app.genealogy.reach import reach
+from app.holds.place import place_hold
 from app.holds.stopped import stops_on
 from app.journal.act import act
 from app.ledger.cells import CellMark, LostDie, Placement
@@ -36,6 +39,7 @@ from app.ledger.runs import Line, Run
 from app.ledger.sets import set_of
 from app.ledger.stops import Hold
 from app.main import make_app
+from app.migrate import downgrade, upgrade
 from app.naming.resolve import Named, code_of, give_code, resolve
 from app.packing.fill import Part as PackPart
 from app.packing.fill import fill_pack
@@ -109,6 +113,29 @@ def wafers_of(factory: Factory, item: int) -> dict[int, set[int]]:
         return origins(session, [item]).wafers
 
 
+def shares_of(factory: Factory, item: int, *wafers: Named) -> list[tuple[int, int]]:
+    """Least and most units of each wafer in an item."""
+    with factory.house.reading() as session:
+        found = origins(session, [item])
+        return [(share.least, share.most) for share in (found.share("wafer", one.id) for one in wafers)]
+
+
+def forward(factory: Factory, wafer: Named, item: int) -> tuple[int, int] | None:
+    """Least and most units of a wafer in a panel or sample, by its trace forward."""
+    with factory.house.reading() as session:
+        found = reach(session, wafer)
+        share = (found.panels | found.loose).get(item)
+        return (share.least, share.most) if share else None
+
+
+def mark(factory: Factory, panel: Named, cells: list[tuple[int, int]]) -> None:
+    factory.do("mark_cells", lambda s, by: mark_cells(s, by, panel.id, cells, "scratched"))
+
+
+def sample(factory: Factory, panel: Named, cells: list[tuple[int, int]]) -> int:
+    return factory.do("take_sample", lambda s, by: sample_cells(s, by, panel.id, cells, "pull test", kept=True).item)
+
+
 def found_by_check(factory: Factory) -> list[str]:
     return [f"{one.check} {one.where} {one.what}" for one in check(factory.house)]
 
@@ -179,6 +206,63 @@ def test_above_the_limit_is_strict(factory: Factory, wrong: int, is_held: bool) 
     done = send(factory, log_of(onto(one, panels[0], [*good_dies(20 - wrong), *sorted(BAD)[:wrong]])))
     assert bool(done.holds) is is_held
     assert verdicts(factory) == (["does_not_conform"] if is_held else ["conforms"])
+
+
+def test_a_wafer_changed_in_mid_panel_is_an_origin_until_the_logs_tell_of_every_good_cell(factory: Factory) -> None:
+    one, two, panels = wafer(factory, "A-1"), wafer(factory, "A-2"), factory.panels(1)
+    lot = factory.lot(panels)
+    factory.mount("Attach", factory.batch("GLUE"), one)
+    run = factory.start("Attach", lot)
+    factory.do("change_over", lambda s, by: change_over(s, by, factory.things["Attach"], two, None, Said(None, None)))
+    factory.finish(run)
+    both, panel = {one.id: {panels[0].id}, two.id: {panels[0].id}}, panels[0].id
+    assert wafers_of(factory, panel) == both and shares_of(factory, panel, one, two) == [(0, 20), (0, 20)]
+
+    # the first file tells of twelve cells: the other eight may be of either wafer, and the line is not judged yet
+    first = send(factory, log_of(onto(one, panels[0], good_dies(12))))
+    assert first.judgements == [] and wafers_of(factory, panel) == both
+    assert shares_of(factory, panel, one, two) == [(12, 20), (0, 8)] and forward(factory, two, panel) == (0, 8)
+    with pytest.raises(Refused, match="may not start") as refusal:
+        factory.start("Plasma", lot)
+    assert refusal.value.kind == "judgement_open"
+
+    # a wrong second file says the rest were of the first wafer; the right one, which replaces it, that they were of the second
+    wrong = send(factory, log_of(onto(one, panels[0], good_dies(8, 20), first=12)))
+    assert wafers_of(factory, panel) == {one.id: {panel}} and forward(factory, two, panel) is None
+    right = send(factory, log_of(onto(two, panels[0], good_dies(7), first=12)), replaces=(wrong.evidence,))
+    assert [judged["verdict"] for judged in right.judgements] == ["cannot_tell"] * 2, "one cell has no die again, for both lines"
+    assert shares_of(factory, panel, one, two) == [(12, 13), (7, 8)] and wafers_of(factory, panel) == both
+
+    # the last cell is empty indeed: it is marked, and the same file again is judged anew
+    mark(factory, panels[0], [(4, 5)])
+    again = send(factory, log_of(onto(two, panels[0], good_dies(7), first=12)))
+    assert (again.placed, again.repeated) == (0, 7) and {judged["verdict"] for judged in again.judgements} == {"conforms"}
+    assert shares_of(factory, panel, one, two) == [(12, 12), (7, 7)] and forward(factory, two, panel) == (7, 7)
+    factory.start("Plasma", lot)
+    assert found_by_check(factory) == []
+
+
+def test_what_left_through_cells_that_a_log_is_silent_of_may_be_of_any_wafer_that_was_mounted(factory: Factory) -> None:
+    one, two, panels = wafer(factory, "A-1"), wafer(factory, "A-2"), factory.panels(1)
+    lot = factory.lot(panels)
+    factory.mount("Attach", factory.batch("GLUE"), one)
+    run = factory.start("Attach", lot)
+    factory.do("change_over", lambda s, by: change_over(s, by, factory.things["Attach"], two, None, Said(None, None)))
+    factory.finish(run)
+    send(factory, log_of(onto(one, panels[0], good_dies(12))))
+    told, silent = sample(factory, panels[0], [(1, 1)]), sample(factory, panels[0], [(4, 4), (4, 5)])
+    assert wafers_of(factory, told) == {one.id: {panels[0].id}}
+    assert shares_of(factory, silent, one, two) == [(0, 2), (0, 2)]
+    assert forward(factory, two, told) is None and forward(factory, two, silent) == (0, 2)
+    hold = factory.do("place_hold", lambda s, by: place_hold(s, by, two, "cracked").id)
+    with factory.house.reading() as session:
+        assert {item: [stop.hold for stop in stops] for item, stops in stops_on(session, [told, silent]).items()} == {silent: [hold]}
+    assert found_by_check(factory) == []
+    downgrade(factory.house, "corrections")
+    upgrade(factory.house)
+    assert shares_of(factory, silent, one, two) == [(0, 2), (0, 2)] and found_by_check(factory) == [], "rows of before were derived"
+    send(factory, log_of(onto(two, panels[0], good_dies(8), first=12)))
+    assert shares_of(factory, silent, one, two) == [(0, 0), (2, 2)] and wafers_of(factory, silent) == {two.id: {panels[0].id}}
 
 
 def test_a_corrected_file_takes_marks_used_dies_and_verdict_of_the_earlier_one_with_it(factory: Factory) -> None:
