@@ -9,7 +9,7 @@ import sqlalchemy as sa
 from alembic import op
 
 revision = "cells_without_a_die"
-down_revision = "corrections"
+down_revision = "badges_reopen"
 branch_labels = None
 depends_on = None
 

@@ -258,7 +258,7 @@ def test_what_left_through_cells_that_a_log_is_silent_of_may_be_of_any_wafer_tha
     with factory.house.reading() as session:
         assert {item: [stop.hold for stop in stops] for item, stops in stops_on(session, [told, silent]).items()} == {silent: [hold]}
     assert found_by_check(factory) == []
-    downgrade(factory.house, "corrections")
+    downgrade(factory.house, "badges_reopen")
     upgrade(factory.house)
     assert shares_of(factory, silent, one, two) == [(0, 2), (0, 2)] and found_by_check(factory) == [], "rows of before were derived"
     send(factory, log_of(onto(two, panels[0], good_dies(8), first=12)))
