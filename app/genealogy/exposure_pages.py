@@ -1,18 +1,23 @@
 """The page of an exposure: what is suspected, how many units of what and where, and the holds that stop them."""
 
+from dataclasses import dataclass
 from typing import Annotated, Any
 from urllib.parse import urlencode
 
 from fastapi import APIRouter, Form, Query, Request
 from fastapi.responses import Response
+from markupsafe import Markup
 from sqlalchemy.orm import Session
 
 from app.drawing.escape import escape_svg
+from app.drawing.region_overlay import region_overlay
 from app.errors import bad_input
+from app.floor.wafer_picture import wafer_picture
 from app.genealogy.escape import escape_curve, some_points
 from app.genealogy.exposure import Exposure, exposure
-from app.genealogy.exposure_question import OPERATIONS, Question, asked_again, suspects_of
+from app.genealogy.exposure_question import OPERATIONS, Question, asked_again, region_of, suspects_of
 from app.genealogy.exposure_table import exposure_csv
+from app.genealogy.suspects import Region
 from app.holds.place import place_hold
 from app.journal.act import By, act
 from app.journal.actions import ACTIONS
@@ -39,12 +44,12 @@ def exposure_page(
     with house_of(request).walking() as session:
         if asked.is_asked:
             found = _answer(request, session, asked)
-        wafer = _wafer(session, asked)
+        region = _region_map(request, session, asked)
     query = urlencode(asked_again(asked))
     order, points = escape_curve(found.packs) if found and found.packs else ([], [])
     picked = {row.code for row in order[: len(order) if first is None else first]}
     return render(
-        request, "genealogy/exposure.html", asked=asked, found=found, query=query, operations=OPERATIONS, wafer=wafer, most=None if all else _PAGE,
+        request, "genealogy/exposure.html", asked=asked, found=found, query=query, operations=OPERATIONS, region=region, most=None if all else _PAGE,
         may_hold=bool(who.actor.duties & set(ACTIONS["place_hold"].duties)), first=first, picked=picked, points=some_points(points),
         curve=escape_svg([(one.units, one.escaping) for one in points], first) if points else "",
     )  # fmt: skip
@@ -84,8 +89,25 @@ def _answer(request: Request, session: Session, asked: Question) -> Exposure:
     return exposure(session, suspects_of(session, asked, zone_of(request)), asked.join)
 
 
-def _wafer(session: Session, asked: Question) -> str | None:
-    """The one wafer of the question, whose map may be drawn on."""
+@dataclass(frozen=True)
+class RegionMap:
+    """The map of the one wafer of a question, to be drawn on. `data`: what the script needs."""
+
+    wafer: str
+    image: str
+    width: int
+    height: int
+    over: Markup
+    data: dict[str, int]
+
+
+def _region_map(request: Request, session: Session, asked: Question) -> RegionMap | None:
     codes = [code for text in asked.suspects for code in text.replace(",", " ").split()]
-    wafers = [one.code for code in codes for one in candidates(session, code, "wafer")]
-    return wafers[0] if len(wafers) == 1 else None
+    wafers = [one for code in codes for one in candidates(session, code, "wafer")]
+    if len(wafers) != 1:
+        return None
+    frame = wafer_picture(session, wafers[0]).frame
+    region = region_of(asked) or Region()
+    over = region_overlay(frame, region.rectangle, region.ring, region.lasso)
+    image = request.url_for("wafer_map_png", code=wafers[0].code).path
+    return RegionMap(wafers[0].code, image, frame.width, frame.height, over, frame.data())

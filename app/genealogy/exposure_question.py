@@ -47,7 +47,7 @@ def suspects_of(session: Session, asked: Question, zone: str) -> list[Suspect]:
     """The suspects that a question names. Raises bad_input or unknown_code, naming the field."""
     codes = [code for text in asked.suspects for code in text.replace(",", " ").split()]
     named = [thing for code in codes for thing in _named(session, code)]
-    region = _region(asked)
+    region = region_of(asked)
     if region is not None and not any(one.kind == "wafer" for one in named):
         raise bad_input("A region needs a wafer.", "suspect", "None of the suspects is a wafer.", "Name the wafer that the region is of.")
     if asked.operation and asked.operation not in OPERATIONS:
@@ -80,7 +80,8 @@ def _named(session: Session, code: str) -> list[Named]:
     return [one]
 
 
-def _region(asked: Question) -> Region | None:
+def region_of(asked: Question) -> Region | None:
+    """The region of a wafer's map that a question names."""
     rectangle, ring = _numbers(asked.rectangle, "rectangle", 4, round), _numbers(asked.ring, "ring", 4, float)
     corners = _numbers(asked.lasso, "lasso", None, float)
     if not (rectangle or ring or corners or asked.bins):
