@@ -224,6 +224,14 @@ def check_catalogue_file(file: _CatalogueFile, data: DataFolder = None) -> None:
         typer.echo("\n".join(told(change) for change in changes) or "Nothing would change.")
 
 
+@catalogues.command("example")
+def example_catalogue() -> None:
+    """Print the catalogue of an invented factory, to begin one's own from."""
+    from app.catalogue.example import EXAMPLE
+
+    typer.echo(EXAMPLE)
+
+
 @catalogues.command("dump")
 def dump_catalogue(data: DataFolder = None) -> None:
     """Print the whole catalogue as TOML that loads back to the same."""

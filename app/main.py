@@ -12,6 +12,7 @@ from fastapi import Depends, FastAPI
 from fastapi.staticfiles import StaticFiles
 
 from app.board import pages as board_pages
+from app.catalogue import edit_pages
 from app.catalogue import pages as catalogue_pages
 from app.catalogue import queries as catalogue
 from app.db import House
@@ -66,6 +67,7 @@ _PAGES = (
     desk_pages.router,
     people_pages.router,
     catalogue_pages.router,
+    edit_pages.router,
     scan_pages.router,
     floor_pages.router,
     ovens_pages.router,

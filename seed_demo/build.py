@@ -1,5 +1,6 @@
 """Builds the demo: the catalogue, people with sign-ins, and some days of the invented factory, in one empty installation."""
 
+import io
 import shutil
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -13,6 +14,7 @@ from sqlalchemy.orm import Session
 
 from app import clock
 from app.catalogue.approve import approve_route
+from app.catalogue.example import EXAMPLE
 from app.catalogue.file import read_catalogue
 from app.catalogue.load import as_json, load_file
 from app.db import House
@@ -32,7 +34,8 @@ from seed_demo.supplies import Supplies
 from seed_demo.truth import FILE, Truth, load_truth
 
 BEGUN = "demo-begun"  # stands in the data folder while a demo is being built
-CATALOGUE = Path(__file__).parent / "catalogue.toml"
+PEOPLE = Path(__file__).parent / "people.toml"
+CATALOGUE = EXAMPLE + "\n" + PEOPLE.read_text()
 SEED = 20_170
 PANELS = 24
 # product, order, wire of the campaigns, over and over; None: for stock
@@ -160,9 +163,8 @@ def _must_be_empty(house: House) -> None:
 
 def _set_up(house: House, say: Callable[[str], None]) -> None:
     say("Loading the catalogue")
-    found = read_catalogue(CATALOGUE.read_bytes())
-    with CATALOGUE.open("rb") as source:
-        kept = keep_file(house, CATALOGUE.name, source)
+    found = read_catalogue(CATALOGUE)
+    kept = keep_file(house, "catalogue.toml", io.BytesIO(CATALOGUE.encode()))
     act(house, SYSTEM, "load_catalogue", {"file": kept.digest}, lambda s, by: as_json(load_file(s, by, found, kept)))
     with house.reading() as session:
         engineer = actor_of(session, next(one.id for one in everyone(session) if "engineer" in one.duties))

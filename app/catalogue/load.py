@@ -1,5 +1,6 @@
 """Load a catalogue: things are made, changed definitions replaced. What the file leaves out stays as it is."""
 
+import hashlib
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
@@ -13,7 +14,8 @@ from app.catalogue.definitions import THINGS, Body, Catalogue, Order, PersonEntr
 from app.catalogue.models import Definition, Thing
 from app.catalogue.queries import Defined, every, route_states, whole
 from app.catalogue.staff import found_in, in_order, people_problems
-from app.errors import BadInput, NotAllowed, Reason, Refused
+from app.db import canonical_json
+from app.errors import BadInput, NotAllowed, Reason, Refused, refuse
 from app.evidence.keep import Kept, record_evidence
 from app.journal.act import By
 from app.naming.resolve import Named, add_alias, codes_of, give_code
@@ -58,9 +60,12 @@ def load_catalogue(session: Session, by: By, catalogue: Catalogue) -> tuple[Chan
     return found
 
 
-def load_file(session: Session, by: By, catalogue: Catalogue, kept: Kept) -> tuple[Change, ...]:
-    """`load_catalogue`, with the file as it came kept as evidence of what changed."""
+def load_file(session: Session, by: By, catalogue: Catalogue, kept: Kept, shown: str | None = None) -> tuple[Change, ...]:
+    """`load_catalogue`, with the file as it came kept as evidence of what changed. `shown`: the digest of the changes that the signer read."""
     found = load_catalogue(session, by, catalogue)
+    if shown is not None and shown != digest_of_changes(found):
+        why = "The catalogue was changed by someone else since you read what this changes."
+        raise refuse("changed", "Nothing was changed.", why, "Look at it again, then sign.")
     if found:
         record_evidence(session, by, kept, "catalogue", {"changes": len(found)})
     return found
@@ -85,6 +90,11 @@ def what_would_change(session: Session, catalogue: Catalogue) -> tuple[Change, .
     if frozen:
         raise Refused("The catalogue was not loaded.", *frozen)
     return (*found, *_people_changes(known.people, catalogue.people))
+
+
+def digest_of_changes(found: Sequence[Change]) -> str:
+    """Tells whether a load does what someone was shown."""
+    return hashlib.sha256(canonical_json(as_json(found)).encode()).hexdigest()
 
 
 def as_json(found: Sequence[Change]) -> dict[str, Any]:

@@ -1,6 +1,7 @@
 """The catalogue's pages: what there is, kind by kind; load a file after seeing what it changes; approve and retire routes."""
 
 import io
+from collections.abc import Sequence
 from typing import Annotated, Any
 
 from fastapi import APIRouter, File, Form, Request, UploadFile
@@ -11,7 +12,7 @@ from app.catalogue.approve import approve_route, retire_route, what_approval_cha
 from app.catalogue.changes import changes, facts
 from app.catalogue.definitions import THINGS, Part, Route
 from app.catalogue.file import dump, read_catalogue
-from app.catalogue.load import as_json, load_file, what_would_change
+from app.catalogue.load import Change, as_json, digest_of_changes, load_file, what_would_change
 from app.catalogue.queries import Defined, every, history, named, route_states, site, whole, with_id
 from app.errors import Refused
 from app.evidence.keep import Kept, keep_file, path_of, read_kept
@@ -77,22 +78,38 @@ def catalogue_look(request: Request, who: Calling, file: Annotated[UploadFile, F
     except Refused as refusal:
         return render(request, "catalogue/load.html", status=refusal.status, refusal=refusal)
     kept = keep_file(house, file.filename or "catalogue.toml", io.BytesIO(raw))
-    return render(request, "catalogue/look.html", changes=found, digest=kept.digest, name=kept.name)
+    return _look_page(request, kept.digest, kept.name, found)
+
+
+def _look_page(request: Request, digest: str, name: str, found: Sequence[Change], refusal: Refused | None = None) -> Response:
+    return render(
+        request, "catalogue/look.html", status=refusal.status if refusal else 200, changes=found, digest=digest, name=name, text="", title=name,
+        shown=digest_of_changes(found), refusal=refusal,
+    )  # fmt: skip
 
 
 @router.post("/catalogue/load")
 def catalogue_load_now(
-    request: Request, who: Calling, digest: Text, name: Text = "catalogue.toml", key: Text = "", form_token: Text = ""
-) -> Response:
+    request: Request, who: Calling, digest: Text, name: Text = "catalogue.toml", shown: Text = "", password: Text = "", key: Text = "",
+    form_token: Text = "",
+) -> Response:  # fmt: skip
+    """Signed by whoever read what it changes; if that is not so any more, nothing is loaded."""
     check_form(request, form_token)
     house = house_of(request)
     raw = read_kept(house, digest)
     kept = Kept(digest, name[:200] or "catalogue.toml", len(raw), path_of(house, digest))
     with house.reading() as session:
         found = read_catalogue(raw, whole(session))
-    answer = act(
-        house, who.actor, "load_catalogue", {"file": digest}, lambda session, by: as_json(load_file(session, by, found, kept)), key=key or None
-    ).body
+
+    def verb(session: Session, by: By) -> dict[str, Any]:
+        return as_json(load_file(session, by, found, kept, shown))
+
+    try:
+        check_signature(house, who.person or 0, password, who.address)
+        answer = act(house, who.actor, "load_catalogue", {"file": [kept.name, digest]}, verb, key=key or None, signed=True).body
+    except Refused as refusal:
+        with house.reading() as session:
+            return _look_page(request, digest, kept.name, what_would_change(session, found), refusal)
     with house.reading() as session:
         request.app.state.zone = site(session).zone
     return redirect(request, "catalogue_home", said=_counted(answer["changes"]))
@@ -107,7 +124,10 @@ def catalogue_kind(request: Request, who: Calling, kind: str) -> Response:
         rows = [_row(one, codes, states) for one in found]
     words = WORDS.get(kind, "Nothing of this kind")
     heads = [head for head, _ in COLUMNS.get(kind, ())]
-    return render(request, "catalogue/kind.html", words=words, kind=kind, heads=heads, rows=rows, coded=bool(codes), stated=kind == "route")
+    may_edit = _may_load(who) and kind in WORDS
+    return render(
+        request, "catalogue/kind.html", words=words, kind=kind, heads=heads, rows=rows, coded=bool(codes), stated=kind == "route", may_edit=may_edit
+    )
 
 
 @router.get("/catalogue/thing/{thing}")
@@ -162,7 +182,7 @@ def _thing_page(request: Request, session: Session, who: Caller, thing: Defined[
         {"who": new.who, "at": new.at, "entry": new.entry, "fields": changes(old.body if old else None, new.body) if old else ()}
         for new, old in zip(pasts, [*pasts[1:], None], strict=True)
     ]
-    shown: dict[str, Any] = {"thing": thing, "words": WORDS.get(thing.kind, "Site"), "history": steps, "refusal": refusal}
+    shown: dict[str, Any] = {"thing": thing, "words": WORDS.get(thing.kind, "Site"), "history": steps, "refusal": refusal, "may_edit": _may_load(who)}
     if thing.kind != "route":
         code = code_of(session, thing.kind, thing.id) if thing.kind in ("station", "order") else None
         return render(request, "catalogue/thing.html", **shown, facts=facts(thing.body), code=code, status=refusal.status if refusal else 200)

@@ -28,9 +28,9 @@ def _entry_rows(session: Session, entries: list[Entry]) -> list[Row]:
     badges = codes_of(session, "person", list({entry.actor for entry in entries if entry.actor_kind == "person"}))
     return [
         [
-            entry.id, entry.recorded_at, entry.happened_at if entry.happened_at != entry.recorded_at else None,
+            entry.happened_at,
             Linked(entry.actor_name, badges[entry.actor]) if entry.actor_kind == "person" else entry.actor_name,
-            _what(entry), _about(entry, known), _how(entry),
+            _what(entry), _about(entry, known), _how(entry), entry.id, entry.recorded_at if entry.recorded_at != entry.happened_at else None,
         ]
         for entry in entries
     ]  # fmt: skip
@@ -125,15 +125,15 @@ JOURNAL = Listing(
     key=Entry.id,
     kind=None,
     columns=(
-        Column("entry", "Entry", True), Column("recorded_at", "When"), Column("happened_at", "Happened at, if not then"), Column("who", "Who"),
-        Column("what", "What"), Column("about", "To what"), Column("how", "Remarks"),
+        Column("happened_at", "When"), Column("who", "Who"), Column("what", "What"), Column("about", "To what"), Column("how", "Remarks"),
+        Column("entry", "Entry", True), Column("recorded_at", "Entered, if not then"),
     ),
     rows=_entry_rows,
     sorts=(Sort("newest", "newest first", falling=True), Sort("oldest", "oldest first")),
     filters=(
         Filter("who", "By whom", _by),
         Filter("action", "What", _action_is, tuple(sorted(action.words for action in ACTIONS.values()))),
-        Filter("day", "On day", day_is(Entry.recorded_at), kind="date"),
+        Filter("day", "On day", day_is(Entry.happened_at), kind="date"),
         Filter("outcome", "Outcome", _outcome_is, ("done", "refused", "signed", "told afterwards")),
     ),
     search=_about_thing,

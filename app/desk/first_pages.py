@@ -5,6 +5,8 @@ from fastapi.responses import RedirectResponse, Response
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from app.desk.first_use import first_steps
+from app.desk.now import now_for
 from app.ledger.places import Load
 from app.naming.models import Alias, Code
 from app.naming.resolve import Named, candidates, code_of, resolve
@@ -23,7 +25,10 @@ _LISTED = {"container": "containers", "shipment": "shipments"}
 
 @router.get("/")
 def home(request: Request, who: Calling) -> Response:
-    return render(request, "home.html", duties=sorted(who.actor.duties))
+    """What to do next, and what waits; before the first lot, what the installation still needs."""
+    with house_of(request).reading() as session:
+        steps, now = first_steps(session), now_for(session, who.person)
+    return render(request, "home.html", duties=sorted(who.actor.duties), steps=steps, now=now)
 
 
 @router.get("/find")

@@ -2,7 +2,7 @@
 
 from collections import Counter, defaultdict
 
-from sqlalchemy import ColumnElement, and_, exists, or_, select
+from sqlalchemy import ColumnElement, exists, or_, select
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
@@ -10,8 +10,8 @@ from app.desk.listing import Cell, Column, Filter, Listing, Row, Sort, State, co
 from app.desk.names import distinct, every_name, thing_is, times_of
 from app.floor.amounts import amounts
 from app.floor.standing import Standing, standings
-from app.ledger.flows import Flow
 from app.ledger.items import Lot
+from app.ledger.loose_stock import LooseStock
 from app.ledger.places import Container, Content
 from app.ledger.sets import LotHolding, Member, lots_of_panels
 from app.naming.resolve import codes_of
@@ -57,10 +57,10 @@ def _states(lot: Lot, stand: Standing, units: int) -> Cell:
 
 
 def _is_in_it(session: Session, value: str) -> ColumnElement[bool]:
-    """Panels are in it, or loose units that have not all gone on: what merged or was binned away leaves an empty lot."""
+    """Panels are in it, or loose units by its book."""
     panels = exists().where(LotHolding.lot == Lot.item, LotHolding.closed_e.is_(None))
-    gone = exists().where(Flow.parent == Lot.item, Flow.kind.in_(("merge", "carry", "bin")))
-    found = or_(panels, and_(Lot.form == "loose", ~gone))
+    units = exists().where(LooseStock.lot == Lot.item, LooseStock.emptied_e.is_(None))
+    found = or_(panels, units)
     return ~found if value == _EMPTY else found
 
 

@@ -10,7 +10,7 @@ from app.catalogue.file import as_toml, catalogue_from, read_catalogue
 from app.errors import BadInput, Reason
 
 SMALL = (Path(__file__).parent.parent / "small_catalogue.toml").read_text()
-EXAMPLE = (Path(__file__).parent.parent.parent / "seed_demo" / "catalogue.toml").read_text()
+from seed_demo.build import CATALOGUE as EXAMPLE
 
 
 def reasons_for(text: str, known: Catalogue | None = None) -> tuple[Reason, ...]:

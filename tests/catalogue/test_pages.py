@@ -71,7 +71,7 @@ def sign_in(house: House, client: TestClient, *duties: str) -> Browser:
 def load(browser: Browser, text: str) -> str:
     browser.get("/catalogue/load")
     browser.submit("/catalogue/load/look", files={"file": ("small.toml", text.encode())})
-    return browser.submit("/catalogue/load")
+    return browser.submit("/catalogue/load", password="long enough")
 
 
 def test_a_file_is_shown_before_it_is_loaded_and_kept_as_evidence(house: House, client: TestClient) -> None:
@@ -84,7 +84,7 @@ def test_a_file_is_shown_before_it_is_loaded_and_kept_as_evidence(house: House, 
     with house.reading() as session:
         assert whole(session).parts == ()
         assert session.query(Evidence).count() == 0
-    home = browser.submit("/catalogue/load")
+    home = browser.submit("/catalogue/load", password="long enough")
     assert "added, 0 changed" in home
     assert "Times are in Europe/Vienna" in home
     with house.reading() as session:

@@ -2,7 +2,6 @@
 
 from collections.abc import Sequence
 from datetime import UTC, datetime
-from pathlib import Path
 
 from cast import load_small_catalogue
 from hypothesis import HealthCheck, given, settings
@@ -11,14 +10,13 @@ from hypothesis import strategies as st
 from app import codes
 from app.catalogue import definitions as d
 from app.catalogue.changes import changes
+from app.catalogue.example import EXAMPLE
 from app.catalogue.file import as_toml, catalogue_from, dump, read_catalogue
 from app.catalogue.load import load_catalogue, what_would_change
 from app.catalogue.queries import whole
 from app.db import House
 from app.journal.act import SYSTEM, act
 from app.migrate import upgrade
-
-EXAMPLE = (Path(__file__).parent.parent.parent / "seed_demo" / "catalogue.toml").read_text()
 
 names = st.text(st.characters(codec="utf-8", exclude_categories=("Cc", "Zs", "Cs")), min_size=1, max_size=12).map(str.strip).filter(bool)
 words = st.text(st.characters(codec="utf-8"), max_size=30)
