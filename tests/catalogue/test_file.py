@@ -6,11 +6,11 @@ from pathlib import Path
 import pytest
 
 from app.catalogue.definitions import Catalogue
+from app.catalogue.example import EXAMPLE
 from app.catalogue.file import as_toml, catalogue_from, read_catalogue
 from app.errors import BadInput, Reason
 
 SMALL = (Path(__file__).parent.parent / "small_catalogue.toml").read_text()
-from seed_demo.build import CATALOGUE as EXAMPLE
 
 
 def reasons_for(text: str, known: Catalogue | None = None) -> tuple[Reason, ...]:

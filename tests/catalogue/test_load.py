@@ -3,7 +3,6 @@
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import TypeVar
 
 import pytest
@@ -14,6 +13,7 @@ from sqlalchemy.orm import Session
 from app.catalogue.approve import approve_route, retire_route, what_approval_changes
 from app.catalogue.changes import FieldChange
 from app.catalogue.definitions import Catalogue
+from app.catalogue.example import EXAMPLE
 from app.catalogue.file import catalogue_from, dump, read_catalogue
 from app.catalogue.load import Change, as_json, load_catalogue, what_would_change
 from app.catalogue.models import Definition, Thing
@@ -281,8 +281,7 @@ def test_the_answer_is_json_that_names_every_change(house: House) -> None:
 
 
 def test_the_example_loads_whole(house: House) -> None:
-    text = (Path(__file__).parent.parent.parent / "seed_demo" / "catalogue.toml").read_text()
-    load(house, read_catalogue(text))
+    load(house, read_catalogue(EXAMPLE))
     for product in ("LF-C20", "LF-M12"):
         do(house, "approve_route", lambda session, by, product=product: approve_route(session, by, product, "A"))  # type: ignore[misc]
     with house.reading() as session:
