@@ -8,6 +8,7 @@ from fastapi.responses import RedirectResponse, Response
 from app.errors import Refused
 from app.people import first_run
 from app.people.callers import SESSION_COOKIE, TERMINAL_COOKIE, address_of, maybe_caller
+from app.people.people import there_is_an_administrator
 from app.people.sign_in import is_terminal, reopen, sign_in, sign_out
 from app.web import Line, check_form, here_only, house_of, redirect, render
 
@@ -73,5 +74,8 @@ def set_cookie(request: Request, answer: Response, name: str, value: str, max_ag
 
 
 def _page(request: Request, next: str, refusal: Refused | None = None, badge: str = "") -> Response:
-    values: dict[str, Any] = {"next": next, "refusal": refusal, "badge": badge, "status": refusal.status if refusal else 200}
-    return render(request, "people/sign_in.html", at_terminal=is_terminal(house_of(request), request.cookies.get(TERMINAL_COOKIE)), **values)
+    house = house_of(request)
+    with house.reading() as session:
+        is_new = not there_is_an_administrator(session)
+    values: dict[str, Any] = {"next": next, "refusal": refusal, "badge": badge, "status": refusal.status if refusal else 200, "is_new": is_new}
+    return render(request, "people/sign_in.html", at_terminal=is_terminal(house, request.cookies.get(TERMINAL_COOKIE)), **values)
