@@ -20,6 +20,7 @@ from app.desk import first_pages
 from app.desk import pages as desk_pages
 from app.errors import refuse
 from app.floor import pages as floor_pages
+from app.floor import place_pages
 from app.genealogy import exposure_pages, run_pages, trace_pages, traveller_pages
 from app.genealogy import pages as genealogy_pages
 from app.journal.act import forget_old_keys
@@ -70,6 +71,7 @@ _PAGES = (
     edit_pages.router,
     scan_pages.router,
     floor_pages.router,
+    place_pages.router,
     ovens_pages.router,
     paper_pages.router,
     area_pages.router,

@@ -19,8 +19,9 @@ _MOST = 100
 _PAGES = {
     "lot": ("lot_page", "code"), "hold": ("hold_page", "code"), "load": ("load_page", "code"), "station": ("station_page", "code"),
     "person": ("person_page", "badge"), "run": ("run_page", "code"), "wafer": ("wafer_page", "code"), "panel": ("panel_page", "code"),
+    "container": ("container_page", "code"),
 }  # fmt: skip
-_LISTED = {"container": "containers", "shipment": "shipments"}
+_LISTED = {"shipment": "shipments"}
 
 
 @router.get("/")

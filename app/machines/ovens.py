@@ -1,5 +1,6 @@
 """Oven loads over the API, and the files of their loggers."""
 
+from datetime import datetime
 from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Depends, File, Form, UploadFile
@@ -15,12 +16,13 @@ from app.ledger.runs import Line, Run
 from app.ledger.sets import panels_of as panels_in_set
 from app.machines.bodies import AStation, AThing, ByPerson, InPath, LoadCode, LotCode, Name, Number, PanelCode, Panels, RunCode, Told
 from app.machines.calls import PROBLEMS, Call, FormTold, calling
-from app.machines.names import open_run, panel_codes, panels_of, person_of, station_of, things_of, values_of
+from app.machines.names import open_run, panel_codes, panels_of, person_of, run_named, station_of, things_of, values_of
 from app.machines.runs import FinishIn, RunOut, run_as_json
 from app.naming.resolve import Named, code_of, resolve
 from app.ovens import loads
 from app.ovens.judging import end_load, import_logger_file, judge_line, read_logger_file
 from app.ovens.logger_table import Stated
+from app.ovens.panel_heat import AdhesiveHeat, SameHeat, heat_of_load, heat_of_panels
 
 router = APIRouter(prefix="/api/v1", tags=["ovens"], responses=PROBLEMS)
 Calling = Annotated[Call, Depends(calling)]
@@ -145,6 +147,55 @@ class JudgedOut(BaseModel):
     judged: list[JudgedLine]
 
 
+class RoundHeatOut(BaseModel):
+    run: str = Field(description="The cure.", examples=["run R26-000212-5"])
+    least: float = Field(description="Equivalent minutes on the coldest sensor of its shelf.", examples=[104.2])
+    greatest: float = Field(description="On the hottest.", examples=[108.9])
+    complete: bool = Field(description="Nothing is wrong with its record; else it was at least so much.")
+
+
+class AdhesiveHeatOut(BaseModel):
+    """What all cures since did to an adhesive, aborted ones too: Arrhenius-equivalent minutes at the set point of the cure after its step."""
+
+    part: str = Field(examples=["GLUE-7"])
+    batches: list[str] = Field(examples=[["B26-000012-0"]])
+    step: str = Field(description="Key of the step at which it was put on.", examples=["attach"])
+    placed_at: datetime = Field(examples=["2026-03-01T07:30:00Z"])
+    recipe: str | None = Field(description="Whose activation energy and least minutes count.", examples=["C170"])
+    reference_c: float | None = Field(examples=[170.0])
+    rounds: list[RoundHeatOut]
+    least: float | None = Field(description="Sum on the coldest sensors. Empty: the recipe gives no activation energy.", examples=[104.2])
+    greatest: float | None = Field(examples=[108.9])
+    degree_least: float | None = Field(description="Degree of cure, where the recipe has kinetics.", examples=[None])
+    degree_greatest: float | None = Field(examples=[None])
+    complete: bool = Field(description="Every record is whole.")
+    needed: float | None = Field(description="By the recipe.", examples=[105.0])
+    short: float | None = Field(description="What the least lacks; empty: nothing is asked.", examples=[0.8])
+
+
+class SameHeatOut(BaseModel):
+    panels: list[PanelCode] = Field(description="That had the same work.")
+    shelf: str | None = Field(None, description="In this load.", examples=["1"])
+    adhesives: list[AdhesiveHeatOut]
+
+
+class HeatOut(BaseModel):
+    heat: list[SameHeatOut]
+
+
+@router.get("/panels/{panel}/heat", summary="The heat ledger of a panel: what every cure did to each adhesive, and what is short")
+def panel_heat(panel: str, call: Calling) -> HeatOut:
+    with call.house.reading() as s:
+        return HeatOut(heat=[_same_heat(one) for one in heat_of_panels(s, [resolve(s, panel, "panel").id])])
+
+
+@router.get("/loads/{load}/heat", summary="The heat ledger of the panels in a load, all cures so far")
+def load_heat(load: str, call: Calling) -> HeatOut:
+    with call.house.reading() as s:
+        run = run_named(s, load)
+        return HeatOut(heat=[_same_heat(one, line.shelf) for line, same in heat_of_load(s, run) for one in same])
+
+
 @router.post("/logger_files", summary="Import the file of an oven's logger; the cures that it tells of are judged")
 def import_file(
     call: Calling,
@@ -177,6 +228,24 @@ def judge_again(line: InPath, body: Told, call: Calling) -> JudgedLine:
         return _judged(s, done.line, done.judgement, worse=done.worse)
 
     return JudgedLine(**call.do("judge", body, verb, path={"line": line}))
+
+
+def _same_heat(same: SameHeat, shelf: str | None = None) -> SameHeatOut:
+    return SameHeatOut(panels=list(same.panels), shelf=shelf, adhesives=[_adhesive(one) for one in same.adhesives])
+
+
+def _adhesive(one: AdhesiveHeat) -> AdhesiveHeatOut:
+    heat = one.heat
+    rounds = [
+        RoundHeatOut(run=each.round, least=each.equivalent_minutes_coldest, greatest=each.equivalent_minutes_hottest, complete=each.complete)
+        for each in (heat.rounds if heat else ())
+    ]
+    return AdhesiveHeatOut(
+        part=one.part, batches=list(one.batches), step=one.step, placed_at=one.placed_at, recipe=one.recipe, reference_c=one.reference_c,
+        rounds=rounds, least=heat.equivalent_minutes_coldest if heat else None, greatest=heat.equivalent_minutes_hottest if heat else None,
+        degree_least=heat.degree_coldest if heat else None, degree_greatest=heat.degree_hottest if heat else None,
+        complete=bool(heat and heat.complete), needed=one.needed, short=one.short,
+    )  # fmt: skip
 
 
 def _judged(session: Session, line: Line, judgement: Judgement, *, worse: bool) -> dict[str, Any]:

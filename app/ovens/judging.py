@@ -108,11 +108,11 @@ def judge_line(session: Session, by: By, run: Run, line: Line) -> Judged:
 def verdict_of(session: Session, run: Run, line: Line) -> Verdict:
     """The judgement of a line as the files stand; nothing is written."""
     recipe = recipe_of(catalogue.definition(session, run.recipe or 0).body)
-    earlier = [_round(session, one, its_line) for one, its_line in _aborted_before(session, line)]
-    return judge(recipe, _round(session, run, line), earlier, _others(session, run))
+    earlier = [round_of(session, one, its_line) for one, its_line in _aborted_before(session, line)]
+    return judge(recipe, round_of(session, run, line), earlier, _others(session, run))
 
 
-def _round(session: Session, run: Run, line: Line) -> Round:
+def round_of(session: Session, run: Run, line: Line) -> Round:
     ended = run.ended_at or run.started_at
     trace = trace_of(session, run.station, run.started_at, ended)
     watches = watches_of(catalogue.station(session, run.station).body, line.shelf, trace)

@@ -19,6 +19,7 @@ from app.ledger.sets import panels_of
 from app.naming.resolve import code_of, codes_of, resolve
 from app.ovens import loads
 from app.ovens.judging import end_load
+from app.ovens.panel_heat import HEAT_COLUMNS, AdhesiveHeat, heat_of_load, heat_of_panels, heat_rows
 from app.ovens.trace_pictures import SENSOR_COLUMNS, LoadTrace, load_trace, readings, sensor_rows
 from app.people.callers import Caller, Calling
 from app.web import check_form, csv_file, house_of, redirect, render, zone_of
@@ -69,6 +70,25 @@ def cure_trace_csv(request: Request, who: Calling, code: str) -> Response:
 def cure_sensors_csv(request: Request, who: Calling, code: str) -> Response:
     """What the judgement counted of each sensor."""
     return csv_file(f"{code}-sensors", SENSOR_COLUMNS, sensor_rows(_found_trace(request, code)))
+
+
+@router.get("/panels/{code}/heat")
+def panel_heat_page(request: Request, who: Calling, code: str) -> Response:
+    """What every cure did to each adhesive on a panel, and what is short."""
+    with house_of(request).reading() as session:
+        found = _heat_of_panel(session, code)
+    return render(request, "ovens/heat.html", code=code, adhesives=found)
+
+
+@router.get("/panels/{code}/heat.csv")
+def panel_heat_csv(request: Request, who: Calling, code: str) -> Response:
+    with house_of(request).reading() as session:
+        found = _heat_of_panel(session, code)
+    return csv_file(f"{code}-heat", HEAT_COLUMNS, heat_rows(found))
+
+
+def _heat_of_panel(session: Session, code: str) -> tuple[AdhesiveHeat, ...]:
+    return heat_of_panels(session, [resolve(session, code, "panel").id])[0].adhesives
 
 
 def _found_trace(request: Request, code: str) -> LoadTrace | None:
@@ -147,6 +167,7 @@ def _page(request: Request, session: Session, code: str, refusal: Refused | None
         request, "ovens/load.html", status=refusal.status if refusal else 200, code=code, refusal=refusal, oven=station.name,
         recipe=catalogue.definition(session, load.recipe).body, state=loads.state_of(session, load), version=loads.version(session, load),
         shelves=station.body.shelves, run=code_of(session, "run", load.run) if load.run else None,
+        heat=heat_of_load(session, run) if (run := session.get(Run, load.run or 0)) else [],
         places=[{"shelf": p.shelf, "lot": lots[p.lot], "step": p.step, "panels": len(panels_of(session, p.set))} for p in places],
     )  # fmt: skip
 

@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 
 import pytest
+from people.signing_in import person, sign_in
 
 from app.db import House
 from tests.machines.plant import Plant, plant
@@ -207,6 +208,30 @@ def test_a_corrected_unit_file_books_the_difference_and_holds_what_was_of_anothe
     assert again["differences"] == {"R": 2} and not again["held"]
     assert do.post(f"/runs/{run}/unit_results/correct", 409, reason="x", **results(12, 80))["kind"] == "changed"
     assert do.findings() == []
+
+
+def test_pages_show_what_was_corrected_and_lead_to_the_form(do: Plant) -> None:
+    mount, box = do.mount("Attach", do.batch("GLUE")), do.post("/containers", kind="magazine", name="M1")["container"]
+    do.post(f"/mounts/{mount}/correct", item=do.batch("GLUE"), reason="the syringe beside it")
+    panel = do.panels(1)[0]
+    do.post(f"/containers/{box}/put", things=[panel])
+    content = do.get(f"/containers/{box}/contents")["contents"][0]["content"]
+    do.post(f"/contents/{content}/correct", never=True, reason="another magazine")
+    do.post("/moves", thing=panel, kind="stock", place="shelf 1")
+    move = do.get(f"/things/{panel}/moves")["moves"][0]["move"]
+    do.post(f"/moves/{move}/correct", kind="stock", place="shelf 2", reason="the shelf below")
+    badge, other = person(do.house, "Mara", "operate"), person(do.house, "Nils", "operate")
+    sign_in(do.client, badge)
+    for path, why, form in (
+        (f"/stations/{do.at['Attach']}/mounts", "the syringe beside it", f"mount={mount + 1}"),
+        (f"/containers/{box}", "another magazine", ""),
+        (f"/things/{panel}/moves", "the shelf below", f"move={move + 1}"),
+    ):
+        page = do.client.get(path).text
+        assert why in page and "corrected" in page and form in page
+    assert "The batch or wafer that was there" in do.client.get(f"/do/act?call=/mounts/{{mount}}/correct&mount={mount + 1}").text
+    assert do.client.get(f"/people/{badge}").status_code == 200
+    assert do.client.get(f"/people/{other}").status_code == 403
 
 
 def _loose(do: Plant, panels: int) -> str:

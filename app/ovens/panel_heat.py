@@ -1,0 +1,165 @@
+"""The heat ledger of panels from the record: each adhesive on them, what every cure since did to it, and what is short.
+
+What an adhesive needs is what the recipe of the cure after its step says: activation energy, set point, least equivalent minutes. A cure
+counts for every adhesive that lay on the panel, whichever it was meant for; aborted rounds too.
+"""
+
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from app.catalogue import queries as catalogue
+from app.catalogue.definitions import Recipe
+from app.ledger import walk
+from app.ledger.corrections import not_void
+from app.ledger.items import Batch
+from app.ledger.runs import Line, Run, Use
+from app.naming.resolve import codes_of
+from app.ovens.cure import recipe_of
+from app.ovens.heat import Adhesive, Heat, heat_ledger
+from app.ovens.judging import round_of
+from app.ovens.record_quality import Round
+
+_KINDS = ("adhesive", "encapsulant")
+_Had = tuple[int, ...]  # numbers of the lines that a panel had, in order
+
+
+@dataclass(frozen=True)
+class AdhesiveHeat:
+    """An adhesive that was put on at a step. Minutes are at `reference_c`; `short`: what the coldest sensor lacks (None: nothing is asked)."""
+
+    part: str
+    batches: tuple[str, ...]
+    step: str
+    placed_at: datetime
+    recipe: str | None
+    reference_c: float | None
+    needed: float | None
+    heat: Heat | None  # empty where the recipe has no activation energy
+
+    @property
+    def short(self) -> float | None:
+        return None if self.needed is None or self.heat is None else max(0.0, self.needed - self.heat.equivalent_minutes_coldest)
+
+
+@dataclass(frozen=True)
+class SameHeat:
+    """Panels that had the same lines, so that their adhesives have the same heat."""
+
+    panels: tuple[str, ...]
+    adhesives: tuple[AdhesiveHeat, ...]
+
+
+def heat_of_panels(session: Session, panels: Iterable[int]) -> list[SameHeat]:
+    """One row for panels with the same history."""
+    wanted = sorted(set(panels))
+    lines = _lines_of(session, wanted)
+    alike: defaultdict[_Had, list[int]] = defaultdict(list)
+    for panel in wanted:
+        alike[tuple(lines[panel])].append(panel)
+    known = _Known(session, {line for had in alike for line in had})
+    codes = codes_of(session, "panel", wanted)
+    return [SameHeat(tuple(sorted(codes[one] for one in some)), known.heat_of(had)) for had, some in alike.items()]
+
+
+def heat_of_load(session: Session, run: Run) -> list[tuple[Line, list[SameHeat]]]:
+    """The lines of an oven's run with the heat of their panels."""
+    lines = list(session.scalars(select(Line).where(Line.run == run.id, Line.set.is_not(None)).order_by(Line.shelf, Line.id)))
+    covered = walk.panels_of_lines(session, [line.id for line in lines])
+    return [(line, heat_of_panels(session, covered.get(line.id, {}))) for line in lines]
+
+
+def _lines_of(session: Session, panels: Sequence[int]) -> defaultdict[int, list[int]]:
+    """Panel -> the lines that covered it, in order. No voided runs."""
+    found = walk.lines_above(session, walk.up(session, panels))
+    wanted: defaultdict[int, list[int]] = defaultdict(list)
+    on = walk.panels_of_lines(session, [line.line for line in found if line.set is not None])
+    for line in sorted(on):
+        for panel in on[line]:
+            wanted[panel].append(line)
+    return wanted
+
+
+class _Known:
+    """What is read once for many panels: lines, their runs and rounds, and the adhesives that they had."""
+
+    def __init__(self, session: Session, lines: set[int]) -> None:
+        self.session = session
+        query = select(Line, Run).join(Run, Run.id == Line.run).where(Line.id.in_(lines)).order_by(Line.id)
+        self.lines = {line.id: (line, run) for line, run in session.execute(query)}
+        self.rounds: dict[int, Round] = {}
+        used = select(Use.line, Use.item, Batch.part).join(Batch, Batch.item == Use.item).where(Use.line.in_(lines), not_void()).order_by(Use.line)
+        rows = session.execute(used).all()
+        parts = catalogue.with_ids(session, list({part for *_, part in rows}))
+        names = codes_of(session, "batch", [item for _, item, _ in rows])
+        self.adhesives: defaultdict[int, list[tuple[str, str]]] = defaultdict(list)  # line -> (part, batch)
+        for line, item, part in rows:
+            if parts[part].body.kind in _KINDS:
+                self.adhesives[line].append((parts[part].name, names[item]))
+
+    def heat_of(self, had: _Had) -> tuple[AdhesiveHeat, ...]:
+        pairs = [self.lines[line] for line in had]
+        cures = [(line, run) for line, run in pairs if run.operation == "cure" and run.ended_at is not None]
+        rounds = [self._round(line, run) for line, run in cures]
+        put_on: defaultdict[tuple[str, str], list[Line]] = defaultdict(list)
+        for line, run in pairs:
+            for part, _ in self.adhesives[line.id] if run.operation != "cure" else ():
+                put_on[part, line.step or run.operation].append(line)
+        return tuple(self._adhesive(part, step, lines, cures, rounds) for (part, step), lines in put_on.items())
+
+    def _adhesive(self, part: str, step: str, lines: list[Line], cures: list[tuple[Line, Run]], rounds: list[Round]) -> AdhesiveHeat:
+        recipe = self._recipe(lines[-1], cures)
+        placed_at = lines[-1].ended_at or lines[-1].started_at
+        heat = None
+        if recipe is not None and recipe.activation_energy_kj_mol is not None:
+            adhesive = Adhesive(part, recipe.activation_energy_kj_mol, recipe.set_point_c, recipe_of(recipe).kinetics, placed_at)
+            heat = heat_ledger([adhesive], rounds, recipe.max_gap_seconds, recipe.min_sensors)[0]
+        batches = sorted({batch for line in lines for name, batch in self.adhesives[line.id] if name == part})
+        return AdhesiveHeat(
+            part, tuple(batches), step, placed_at, recipe.name if recipe else None, recipe.set_point_c if recipe else None,
+            recipe.min_equivalent_minutes if recipe else None, heat,
+        )  # fmt: skip
+
+    def _recipe(self, line: Line, cures: list[tuple[Line, Run]]) -> Recipe | None:
+        """Of the first cure after the step: the very revision that ran, else the one of now."""
+        if line.route is None:
+            return None
+        steps = catalogue.route(self.session, line.route).body.steps
+        here = next((i for i, step in enumerate(steps) if step.key == line.step), len(steps))
+        cure = next((step for step in steps[here + 1 :] if step.operation == "cure" and step.recipe), None)
+        if cure is None or cure.recipe is None:
+            return None
+        ran = next((run.recipe for its_line, run in reversed(cures) if its_line.step == cure.key and run.recipe), None)
+        found: Recipe = catalogue.definition(self.session, ran).body if ran else catalogue.recipe(self.session, cure.recipe).body
+        return found
+
+    def _round(self, line: Line, run: Run) -> Round:
+        if line.id not in self.rounds:
+            self.rounds[line.id] = round_of(self.session, run, line)
+        return self.rounds[line.id]
+
+
+
+HEAT_COLUMNS = (
+    "adhesive", "batches", "step", "placed at (UTC)", "recipe", "reference C", "cure", "least equivalent min", "greatest equivalent min",
+    "record whole", "needed min", "short min",
+)  # fmt: skip
+
+
+def heat_rows(adhesives: Sequence[AdhesiveHeat]) -> list[tuple[object, ...]]:
+    """A row for each adhesive and cure, then one for the adhesive's sum."""
+    rows: list[tuple[object, ...]] = []
+    for one in adhesives:
+        about = (one.part, " ".join(one.batches), one.step, one.placed_at.isoformat(), one.recipe or "", one.reference_c)
+        for each in one.heat.rounds if one.heat else ():
+            rows.append((*about, each.round, each.equivalent_minutes_coldest, each.equivalent_minutes_hottest, each.complete, "", ""))
+        if one.heat:
+            least, most = one.heat.equivalent_minutes_coldest, one.heat.equivalent_minutes_hottest
+            rows.append((*about, "sum", least, most, one.heat.complete, one.needed, one.short))
+        else:
+            rows.append((*about, "", "", "", "", one.needed, ""))
+    return rows

@@ -1,0 +1,69 @@
+"""The heat ledger as machines and people see it: what each cure did to an adhesive, summed, and what is short."""
+
+from datetime import UTC, datetime, timedelta
+from math import exp
+
+import pytest
+from people.signing_in import person, sign_in
+
+from app.catalogue.definitions import Need, Product, Recipe, Role, Route, Station, Step
+from app.db import House
+from tests.machines.plant import Plant, plant
+
+T0 = datetime(2026, 3, 5, 6, 0, tzinfo=UTC)
+R = 8.314462618  # J/(mol K), SI
+ENERGY = 80.0  # kJ/mol
+CURED = (
+    ("recipe", Recipe(name="E170", set_point_c=170, band_low_c=165, band_high_c=175, soak_minutes=90, activation_energy_kj_mol=ENERGY,
+                      min_equivalent_minutes=150)),
+    ("product", Product(part_number="P8", rows=4, columns=5, roles=(Role(role="red", part="WR"),))),
+    ("route", Route(product="P8", revision="A", steps=(
+        Step(key="attach", name="attach", operation="die attach", role="red", needs=(Need(kind="adhesive", part="GLUE"),)),
+        Step(key="cure", name="cure", operation="cure", recipe="E170", judged="cure"),
+    ))),
+    ("station", Station(name="Kiln", area="hall", operations=("cure",), shelves=("1", "2"))),
+)  # fmt: skip
+
+
+def at(minute: int) -> str:
+    return (T0 + timedelta(minutes=minute)).isoformat()
+
+
+def cure(do: Plant, lot: str, begins: int, minutes: int, how: str) -> str:
+    load = str(do.post("/loads", station=do.at["Kiln"], recipe="E170")["load"])
+    version = do.post(f"/loads/{load}/put", things=[lot], shelf="1")["version"]
+    do.post(f"/loads/{load}/start", version=version, happened_at=at(begins))
+    do.post(f"/loads/{load}/{how}", happened_at=at(begins + minutes))
+    return load
+
+
+def test_every_cure_counts_for_the_adhesive_and_what_is_short_is_said(house: House) -> None:
+    with plant(house, *CURED) as do:
+        do.mount("Attach", do.wafer("RD-1"))
+        glue = do.batch("GLUE")
+        do.mount("Attach", glue)
+        panels = do.panels(2)
+        lot = do.lot(panels, product="P8")
+        run = do.start("Attach", lot, happened_at=at(0))
+        do.post(f"/runs/{run}/finish", happened_at=at(10))
+        cure(do, lot, 30, 60, "abort")
+        load = cure(do, lot, 120, 90, "end")
+        log = "\n".join(["time;A °C", *(f"{at(m)};{150 if m <= 90 else 170}" for m in range(20, 230))])
+        do.post("/logger_files", station=do.at["Kiln"], files=[("file", ("log.csv", log.encode()))])
+
+        (same,) = do.get(f"/loads/{load}/heat")["heat"]
+        assert (same["panels"], same["shelf"]) == (sorted(panels), "1")
+        (one,) = do.get(f"/panels/{panels[0]}/heat")["heat"][0]["adhesives"]
+        assert one == same["adhesives"][0]
+        aborted = 60 * exp(-ENERGY * 1000 / R * (1 / 423.15 - 1 / 443.15))  # Arrhenius, at 150 instead of 170 degrees C
+        assert [round_["least"] for round_ in one["rounds"]] == pytest.approx([aborted, 90])
+        assert (one["part"], one["batches"], one["step"], one["needed"]) == ("GLUE", [glue], "attach", 150)
+        assert one["short"] == pytest.approx(150 - 90 - aborted)
+
+        pages = do.client
+        sign_in(pages, person(house, "Mara", "operate"))
+        for path in (f"/panels/{panels[0]}/heat", f"/loads/{load}"):
+            page = pages.get(path)
+            assert page.status_code == 200, page.text
+            assert f"{150 - 90 - aborted:.1f} min" in page.text
+        assert pages.get(f"/panels/{panels[0]}/heat.csv").text.count("GLUE") == 3
