@@ -1,14 +1,19 @@
 """What is printed: one page of A4 or Letter for a long route, and labels at true size, read back from what the browser draws."""
 
+import io
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager
 
 import pypdfium2
 import pytest
 import zxingcpp
+from PIL import Image
 
 from app.catalogue.definitions import Body, Record, Route, Step, Window
 from app.db import House
+from app.drawing.symbols import READABLE_MM
+from app.labels.pack_label import pack_label
+from app.naming.resolve import resolve
 from tests.browser.conftest import Visits
 from tests.browser.staging import PASSWORD, Stage, serving, staged
 from tests.small_factory import PRODUCT
@@ -130,3 +135,30 @@ def test_a_lead_enters_a_sheet_with_the_scanner(stage: Stage, visit: Visits, scr
         walk.enter()
         assert walk.said == "Entered: 2 lines of the sheet."
         assert walk.page.locator(".tape svg title").first.text_content() == "1, red attach: done"
+
+
+def test_a_label_is_drawn_and_printed_at_true_size_and_read_back(stage: Stage, visit: Visits) -> None:
+    with stage.factory.house.reading() as session:
+        label = pack_label(session, resolve(session, stage.codes["reel"], "pack"))
+    with visit("Lea", size="desk", scale=3) as walk:  # as fine as a printer: a module is hardly more than a pixel of a plain screen
+        walk.go(f"/packs/{stage.codes['reel']}/label")
+        box, symbol = walk.page.locator(".pack-label").bounding_box(), walk.page.locator(".pack-label svg").bounding_box()
+        assert box is not None
+        assert symbol is not None
+        modules = int(walk.page.locator(".pack-label svg").get_attribute("viewBox").split()[2])  # type: ignore[union-attr]
+        drawn = Image.open(io.BytesIO(walk.page.locator(".pack-label").screenshot()))
+        paper = pypdfium2.PdfDocument(walk.page.pdf(prefer_css_page_size=True))
+        words = walk.page.inner_text(".pack-label")
+        fits = walk.page.evaluate("() => { const one = document.querySelector('.pack-label'); return one.scrollHeight <= one.clientHeight; }")
+    assert (box["width"] / MM, box["height"] / MM) == pytest.approx((100, 70), abs=0.1)
+    assert symbol["width"] / MM == pytest.approx(modules * READABLE_MM, rel=0.01)
+    assert fits, "all words stand on the label"
+    assert [size / 72 * 25.4 for size in paper[0].get_size()] == pytest.approx([100, 70], abs=0.2)
+    assert len(paper) == 1
+    printed = [paper[0].render(scale=dots / 72).to_pil() for dots in (203, 300)]  # dots an inch of usual label printers
+    for image in (drawn, *printed):
+        read = zxingcpp.read_barcodes(image)
+        assert [one.bytes for one in read] == [label.message]
+    for field in label.fields:
+        assert f"({field.identifier}) {field.words}" in words
+        assert field.value in words

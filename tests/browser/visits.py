@@ -85,10 +85,11 @@ class Visit:
 
 
 @contextmanager
-def visiting(browser: Browser, stage: Stage, *, size: str = "terminal", scheme: str = "light", script: bool = True) -> Iterator[Visit]:
+def visiting(browser: Browser, stage: Stage, *, size: str = "terminal", scheme: str = "light", script: bool = True, scale: float = 1) -> Iterator[Visit]:
     width, height = SIZES[size]
     context = browser.new_context(
-        viewport={"width": width, "height": height}, color_scheme="dark" if scheme == "dark" else "light", java_script_enabled=script
+        viewport={"width": width, "height": height}, color_scheme="dark" if scheme == "dark" else "light", java_script_enabled=script,
+        device_scale_factor=scale,
     )
     context.set_default_timeout(15_000)
     one = Visit(stage, context.new_page())
