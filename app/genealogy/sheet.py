@@ -31,7 +31,8 @@ def sheet_values(request: Request, lots: Sequence[Traveller], now: datetime) -> 
 
 def height(lot: Traveller) -> str:
     """The class of its rows."""
-    return "low" if len(lot.steps) > _LOW else "middle" if len(lot.steps) > _MIDDLE else "high"
+    rows = len(lot.steps) - lot.before
+    return "low" if rows > _LOW else "middle" if rows > _MIDDLE else "high"
 
 
 def cautions(lot: Traveller) -> tuple[list[tuple[str, str, str]], dict[int, str]]:

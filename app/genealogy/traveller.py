@@ -90,6 +90,11 @@ class Traveller:
     others: tuple[Doing, ...]  # at a step of another revision, or at none
 
     @property
+    def before(self) -> int:
+        """How many steps a loose lot's units did while they sat on panels: those are told on the pages of the panels' lots."""
+        return next((i for i, step in enumerate(self.steps) if step.doings or not step.is_done), len(self.steps))
+
+    @property
     def held(self) -> dict[int, str]:
         """Hold -> how much of the lot it stops, in words."""
         return {hold: f"{n} of {self.panels} panels" if n < self.panels else "all of it" for hold, n in self.strip.stopped.items()}

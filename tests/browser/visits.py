@@ -85,7 +85,9 @@ class Visit:
 
 
 @contextmanager
-def visiting(browser: Browser, stage: Stage, *, size: str = "terminal", scheme: str = "light", script: bool = True, scale: float = 1) -> Iterator[Visit]:
+def visiting(
+    browser: Browser, stage: Stage, *, size: str = "terminal", scheme: str = "light", script: bool = True, scale: float = 1
+) -> Iterator[Visit]:
     width, height = SIZES[size]
     context = browser.new_context(
         viewport={"width": width, "height": height}, color_scheme="dark" if scheme == "dark" else "light", java_script_enabled=script,
