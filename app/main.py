@@ -26,8 +26,8 @@ from app.genealogy import pages as genealogy_pages
 from app.journal.act import forget_old_keys
 from app.journal.sealing import seal
 from app.labels import pages as label_pages
-from app.machines import catalogue as catalogue_calls
 from app.machines import (
+    before_mixing,
     corrections,
     exposure,
     floor,
@@ -44,6 +44,7 @@ from app.machines import (
     receiving,
     runs,
 )  # fmt: skip
+from app.machines import catalogue as catalogue_calls
 from app.machines import pages as machine_pages
 from app.machines.document import describe
 from app.migrate import is_newest
@@ -61,7 +62,8 @@ _DAY = 86400.0
 _log = logging.getLogger("reelroot")
 _CALLS = (
     people.router, catalogue_calls.router, receiving.router, floor.router, runs.router, placements.router, ovens.router,
-    corrections.router, paper.router, packing.router, labels.router, holds.router, genealogy.router, exposure.router, lists.router,
+    corrections.router, paper.router, packing.router, labels.router, holds.router, genealogy.router, exposure.router,
+    before_mixing.router, lists.router,
 )  # fmt: skip
 _PAGES = (
     first_pages.router,

@@ -20,7 +20,7 @@ from app.genealogy.mixing import Chance, Exposed
 from app.genealogy.suspects import Suspect, any_of, suspected
 from app.ledger.items import Lot, Pack
 from app.ledger.places import Move, Shipment
-from app.ledger.sets import lots_of_panels
+from app.ledger.sets import last_lots
 from app.naming.resolve import codes_of, codes_of_items
 
 ASSUMPTIONS = {
@@ -124,7 +124,7 @@ class _Answer:
         return _sorted(found)
 
     def _panel_lots(self) -> tuple[ExposedRow, ...]:
-        lots = lots_of_panels(self.session, list(self.net.marked))
+        lots = last_lots(self.session, list(self.net.marked))
         codes = codes_of(self.session, "lot", list(set(lots.values())))
         sums: defaultdict[int, list[tuple[int, int, int]]] = defaultdict(list)
         for panel, lot in lots.items():

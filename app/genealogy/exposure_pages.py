@@ -13,6 +13,7 @@ from app.drawing.escape import escape_svg
 from app.drawing.region_overlay import region_overlay
 from app.errors import bad_input
 from app.floor.wafer_picture import wafer_picture
+from app.genealogy.before_mixing import before_mixing
 from app.genealogy.escape import escape_curve, some_points
 from app.genealogy.exposure import Exposure, exposure
 from app.genealogy.exposure_question import OPERATIONS, Question, asked_again, region_of, suspects_of
@@ -65,6 +66,19 @@ def exposure_as_csv(
     with house_of(request).walking() as session:
         text = exposure_csv(_answer(request, session, asked))
     return Response(text, media_type="text/csv; charset=utf-8", headers={"Content-Disposition": 'attachment; filename="exposure.csv"'})
+
+
+@router.get("/before-mixing")
+def before_mixing_page(request: Request, who: Calling, lot: Codes = (), size: Annotated[str, Query(max_length=12)] = "") -> Response:
+    """What a merge or an order of fills would do to the reach of one bad origin."""
+    codes = [code for text in lot for code in text.replace(",", " ").split()]
+    if size and not (size.isascii() and size.isdigit()):
+        raise bad_input("That is no size.", "size", f"It is {size!r}.", "Give the units of a full pack.")
+    found = None
+    with house_of(request).walking() as session:
+        if codes:
+            found = before_mixing(session, [resolve(session, code, "lot") for code in codes], int(size) if size else None)
+    return render(request, "genealogy/before_mixing.html", asked=codes, size=size, found=found)
 
 
 @router.post("/exposure/stop")

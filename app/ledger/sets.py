@@ -76,3 +76,9 @@ def lots_of_panels(session: Session, panels: list[int]) -> dict[int, int]:
         .where(Member.panel.in_(panels))
     )
     return {panel: lot for panel, lot in session.execute(query)}
+
+
+def last_lots(session: Session, panels: list[int]) -> dict[int, int]:
+    """The lot that holds each panel, or held it last: of what was made loose, the lot that it was in then."""
+    query = select(Member.panel, LotHolding.lot).join(LotHolding, LotHolding.set == Member.set).where(Member.panel.in_(panels))
+    return {panel: lot for panel, lot in session.execute(query.order_by(LotHolding.e))}

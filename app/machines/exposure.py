@@ -25,7 +25,7 @@ class ExposedOut(BaseModel):
     """One thing, or a group of them as one set. `expected_low` and `expected_high` differ from `expected` only behind a colour sort."""
 
     kind: str = Field(description="panel, lot, sample, pack, shipment, customer, place, all.", examples=["pack"])
-    code: str = Field(examples=["K26-000212-D"])
+    code: str = Field(examples=["K26-000212-Z"])
     words: str = Field(examples=["reel LF-C20 A1"])
     where: str = Field(examples=["shipped"])
     members: int = Field(description="How many things it is.", examples=[1])

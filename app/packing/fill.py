@@ -21,7 +21,7 @@ from app.ledger import walk
 from app.ledger.flows import Flow
 from app.ledger.items import Item, Lot, Pack
 from app.ledger.runs import Line, Run
-from app.ledger.sets import LotHolding, Member
+from app.ledger.sets import last_lots
 from app.naming.resolve import Named, code_of, give_code
 from app.packing.contents import fills_of, put_in, units_of
 from app.packing.date_codes import date_code
@@ -122,15 +122,7 @@ def close_pack(
 
 def lots_in(session: Session, loose: Sequence[int]) -> set[int]:
     """The panel lots that held the panels of these loose lots when they were made loose."""
-    panels = walk.up(session, loose).panels
-    query = (
-        select(Member.panel, LotHolding.lot, LotHolding.closed_e)
-        .join(LotHolding, LotHolding.set == Member.set)
-        .where(Member.panel.in_(panels))
-        .order_by(LotHolding.e)
-    )
-    last: dict[int, int] = {panel: lot for panel, lot, _ in session.execute(query)}
-    return set(last.values())
+    return set(last_lots(session, list(walk.up(session, loose).panels)).values())
 
 
 def _may_be_packed(session: Session, facts: Facts, parts: Sequence[Part], product: Product, order: int | None) -> list[Reason]:

@@ -1,0 +1,58 @@
+"""Before mixing, over the API: what a merge or an order of fills would do to the reach of one bad origin."""
+
+from dataclasses import asdict
+from typing import Annotated
+
+from fastapi import APIRouter, Depends, Query
+from pydantic import BaseModel, Field
+
+from app.genealogy.before_mixing import before_mixing
+from app.machines.bodies import LotCode
+from app.machines.calls import PROBLEMS, Call, calling
+from app.naming.resolve import resolve
+
+router = APIRouter(prefix="/api/v1", tags=["trace"], responses=PROBLEMS)
+Calling = Annotated[Call, Depends(calling)]
+
+
+class AtHandOut(BaseModel):
+    code: LotCode
+    units: int = Field(examples=[5120])
+    wafers: int = Field(description="That can be in it.", examples=[6])
+    lots: int = Field(description="Panel lots in it.", examples=[1])
+    runs: int = Field(description="Oven runs that touched it.", examples=[6])
+    customer: str | None = Field(examples=["Quillmere Lighting"])
+
+
+class WorstReachOut(BaseModel):
+    """Of one kind of origin, the packs that the worst one would reach."""
+
+    kind: str = Field(examples=["wafer"])
+    words: str = Field(examples=["one bad wafer"])
+    apart: int = Field(description="Each lot fills packs of its own.", examples=[3])
+    as_given: int = Field(description="The lots are filled one after the other, in the order given.", examples=[4])
+    in_order: int = Field(description="In `order`.", examples=[3])
+    merged: int = Field(description="They are merged first.", examples=[12])
+    customers_before: int = Field(examples=[1])
+    customers_merged: int = Field(examples=[2])
+    worst: str = Field(description="The one that reaches the most when merged.", examples=["W26-000012-E"])
+
+
+class BeforeMixingOut(BaseModel):
+    lots: list[AtHandOut]
+    size: int = Field(description="Units of a full pack.", examples=[4500])
+    order: list[LotCode] = Field(description="Of fills, which keeps the mean reach of one bad origin least.")
+    is_best: bool = Field(description="Every order was tried; else the order is good, not surely the best.")
+    mean_as_given: float = Field(description="Packs that one bad origin reaches, over all origins.", examples=[2.4])
+    mean_in_order: float = Field(examples=[1.9])
+    reach: list[WorstReachOut]
+
+
+@router.get("/before-mixing", summary="How far one bad wafer, lot or oven run would reach before and after a merge, and the best order of fills")
+def reach_before_mixing(
+    lot: Annotated[list[str], Query(description="Loose lots at hand, in the order in which they would be filled.", max_length=40)],
+    call: Calling,
+    size: Annotated[int | None, Query(ge=1, le=10_000_000, description="Units of a pack, where not the product's.")] = None,
+) -> BeforeMixingOut:
+    with call.house.walking() as session:
+        return BeforeMixingOut.model_validate(asdict(before_mixing(session, [resolve(session, one, "lot") for one in lot], size)))
