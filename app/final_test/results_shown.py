@@ -69,12 +69,8 @@ class ResultsShown:
     is_kept: bool  # the file of unit results is there
 
 
-def results_of_run(session: Session, run: int) -> UnitFile | None:
-    return session.scalar(select(UnitFile).where(UnitFile.run == run).order_by(UnitFile.id.desc()).limit(1))
-
-
 def tested_in(session: Session, lot: Lot) -> int | None:
-    """The test run that a loose lot came out of, where its results were imported; none before test."""
+    """The test run that a loose lot came out of, where its results were imported; none before test, or where bins were only counted."""
     query = select(UnitFile.run).join(Flow, Flow.run == UnitFile.run).where(Flow.child == lot.item, Flow.kind == "bin")
     return session.scalar(query.order_by(UnitFile.id.desc()).limit(1))
 

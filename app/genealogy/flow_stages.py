@@ -264,7 +264,7 @@ def _members(
     if rest:
         following = page[-1].code if page[-1] is not by_code[-1] else None
         link = link_to(opened.turned(stage, name, following, opened.begin.get(stage)))
-        words = f"of {name}: show {'the next' if following else 'the first'}"
+        words = f"show {'the next' if following else 'the first'} of {name}"
         yield _many(n, f"{stage}:{name}", "rest", f"{_count(rest)} more", words, rest, trace, link), rest
 
 
@@ -282,7 +282,8 @@ def _many(n: int, key: str, kind: str, name: str, what: str, members: list[_Thin
     leasts = [thing.least for thing in members]
     least = min(sum(leasts) if members[0].kind in _ADDS_UP else max(leasts), most)
     held = sum(thing.is_stopped for thing in members)
-    note = " · ".join(word for word in (f"{held} held" if held else "", in_words(least, most), what) if word)
+    amount = in_words(least, most)
+    note = " · ".join(word for word in (f"{held} held" if held else "", *([what, amount] if kind == "rest" else [amount, what])) if word)
     return Bar(key, n, name, note, link, most, least, kind, held > 0, f"{name}: {note}")
 
 
@@ -311,6 +312,12 @@ def _description(trace: Trace, stages: dict[str, list[_Thing]]) -> str:
     return f"What {trace.subject.code} {way}, from left to right: {said}. The same stands in the table beneath."
 
 
+def _named(bar: Bar) -> str:
+    """By the table alone one must know which group it is."""
+    group = bar.key.partition(":")[2] if bar.kind in ("group", "rest") else ""
+    return f"{bar.name} of {group}" if group else bar.name
+
+
 def _rows(drawn: Drawn, bars: list[Bar], ribbons: list[Ribbon], stages: list[str]) -> Iterator[Shown]:
     by_key = {bar.key: bar for bar in bars}
     names = [_NAMES[stage.rstrip("0123456789")] for stage in stages]
@@ -320,6 +327,6 @@ def _rows(drawn: Drawn, bars: list[Bar], ribbons: list[Ribbon], stages: list[str
         out[ribbon.source].append(ribbon)
     for key in drawn.order:
         bar = by_key[key]
-        to = tuple((names[by_key[one.target].stage], by_key[one.target].name, one.amount) for one in out[key])
-        yield Shown(names[bar.stage], bar.name, bar.link, bar.note, bar.least, bar.amount, to)
+        to = tuple((names[by_key[one.target].stage], _named(by_key[one.target]), one.amount) for one in out[key])
+        yield Shown(names[bar.stage], _named(bar), bar.link, bar.note, bar.least, bar.amount, to)
 

@@ -9,7 +9,8 @@ from fastapi.responses import FileResponse, RedirectResponse, Response
 from app.errors import refuse, unknown
 from app.evidence.keep import path_of
 from app.evidence.models import Evidence
-from app.final_test.results_shown import ResultsShown, results_of_run, results_shown, tested_in
+from app.final_test.result_corrections import file_in_force
+from app.final_test.results_shown import ResultsShown, results_shown, tested_in
 from app.genealogy.run_story import run_story
 from app.ledger.items import Lot
 from app.naming.resolve import code_of, resolve
@@ -75,7 +76,7 @@ def evidence_file(request: Request, who: Calling, number: int) -> Response:
 def _shown(request: Request, code: str, chosen: str) -> ResultsShown:
     house = house_of(request)
     with house.reading() as session:
-        file = results_of_run(session, resolve(session, code, "run").id)
+        file = file_in_force(session, resolve(session, code, "run").id)
         if file is None:
             raise unknown(code, "a test run with unit results")
         return results_shown(session, house, file, chosen)

@@ -14,8 +14,8 @@ from sqlalchemy.orm import Session
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Route
 from app.evidence.models import Evidence
-from app.final_test.models import UnitFile
-from app.final_test.results_shown import results_of_run
+from app.final_test.models import UnitFile, UnitFileCorrection
+from app.final_test.result_corrections import file_in_force
 from app.genealogy.trace import words_of
 from app.journal.models import Entry
 from app.ledger.cells import CellMark, LostDie, Placement, PlacementSum
@@ -123,7 +123,8 @@ class RunStory:
     wrong: int
     lost: int
     files: tuple[RunFile, ...]
-    results: UnitFile | None  # of a test run
+    results: UnitFile | None  # of a test run, as corrected
+    corrected: tuple[str, ...]  # why earlier results were replaced, and by whom
 
 
 def run_story(session: Session, named: Named) -> RunStory:
@@ -146,7 +147,7 @@ def run_story(session: Session, named: Named) -> RunStory:
         (void.reason, entries[void.e].actor_name, entries[void.e].happened_at) if void else None,
         _lines(session, lines), _readings(session, run.id, lines), _marks(session, run.id),
         sum(one[0] for one in sums), sum(one[1] for one in sums), sum(one[2] for one in sums), _files(session, run.id, lines),
-        results_of_run(session, run.id),
+        file_in_force(session, run.id), _corrected(session, run.id),
     )  # fmt: skip
 
 
@@ -244,6 +245,15 @@ def _marks(session: Session, run: int) -> tuple[RunMark, ...]:
         RunMark(reason, len({panel for panel, _, _ in rows}), sum(n for _, n, gone in rows if not gone), sum(n for _, n, gone in rows if gone))
         for reason, rows in sorted(by_reason.items())
     )
+
+
+def _corrected(session: Session, run: int) -> tuple[str, ...]:
+    query = (
+        select(UnitFileCorrection.reason, Entry.actor_name)
+        .join(UnitFile, UnitFile.id == UnitFileCorrection.file).join(Entry, Entry.id == UnitFileCorrection.e)
+        .where(UnitFile.run == run).order_by(UnitFileCorrection.e)
+    )  # fmt: skip
+    return tuple(f"{who}: {reason}" for reason, who in session.execute(query))
 
 
 def _files(session: Session, run: int, lines: list[Line]) -> tuple[RunFile, ...]:

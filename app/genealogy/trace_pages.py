@@ -43,6 +43,7 @@ def trace_page(
         request, "genealogy/trace.html", trace=trace, code=subject.code, kind=subject.kind, forward=forward,
         picture=_picture(request, trace, opened, forward, begins), query=_query(forward, opened, begins), holds=holds,
         lists=[one for one in lists if one.total], runs=run_list(trace, begins.get("runs", "")),
+        tests=[run for run in trace.runs if run.by_bin],
         at=lambda name, code: "?" + _query(forward, opened, begins | {name: code}) + "#" + name,
         may_hold=bool(who.actor.duties & set(ACTIONS["place_hold"].duties)),
     )  # fmt: skip

@@ -72,18 +72,18 @@ def test_every_panel_is_within_reach_by_links() -> None:
 
 def test_a_group_opens_and_closes_and_the_rest_of_the_address_stays() -> None:
     trace = panels_to_reel(48, 2, 40)
-    group = next(row for row in pictured(trace, Opened({"wafer": "red R0"})).rows if row.name == "24 panels")
+    group = next(row for row in pictured(trace, Opened({"wafer": "red R0"})).rows if row.name == "24 panels of L26-000000")
     opened = turned_to(group.link)
     assert set(opened.group) == {"wafer", "panel"}
     names = [row.name for row in pictured(trace, opened).rows if row.stage == "Panels"]
     assert sum(name.startswith("P26") for name in names) == MOST
-    assert "12 panels more" in names
+    assert "12 panels more of L26-000000" in names
     assert "close" in pictured(trace, opened).svg
 
 
 def test_what_a_group_holds_is_never_more_than_what_is_traced() -> None:
     row = next(row for row in pictured(panels_to_reel(24, 1, 0)).rows if row.stage == "Panels")
-    assert (row.name, row.least, row.most) == ("24 panels", 0, 3000), "24 panels had 9,600 units; the reel has 3,000"
+    assert (row.name, row.least, row.most) == ("24 panels of L26-000000", 0, 3000), "24 panels had 9,600 units; the reel has 3,000"
 
 
 def test_an_address_that_names_nothing_opens_nothing() -> None:

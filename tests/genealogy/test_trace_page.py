@@ -80,6 +80,8 @@ def test_the_page_says_what_was_asked_and_lists_each_stage(factory: Factory, cli
         assert code in page
     assert "pull 5 gf <span class=\"soft\">(at least 3)</span>" in page
     assert "B1 76, R 4" in page
+    tests = page[page.index('id="tests"') :]
+    assert run_code(factory, one.test) in tests[: tests.index("</table>")]
 
 
 def test_csv_and_json_have_what_the_lists_have(factory: Factory, client: TestClient) -> None:
