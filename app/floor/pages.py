@@ -1,6 +1,8 @@
 """Pages of a wafer (its map and what became of its dies) and of a panel (its marks, its dies, where it stands)."""
 
 from collections.abc import Iterable, Sequence
+from datetime import datetime
+from functools import lru_cache
 from typing import Annotated
 
 import numpy as np
@@ -226,8 +228,7 @@ def _cell_rows(cell: CellStory) -> Iterable[Sequence[object]]:
     """A row a die; one row with empty columns for a cell without one."""
     first = (cell.panel, cell.row, cell.column, "; ".join(cell.marks))
     for die in cell.dies:
-        times = die.started_at.isoformat(), die.ended_at.isoformat() if die.ended_at else ""
-        yield (*first, die.placed_as, die.wafer, die.x, die.y, die.bin or "", die.run, *times)
+        yield (*first, die.placed_as, die.wafer, die.x, die.y, die.bin or "", die.run, _utc(die.started_at), _utc(die.ended_at))
     if not cell.dies:
         yield (*first, "", "", "", "", "", "", "", "")
 
@@ -247,7 +248,11 @@ def _die_rows(wafer: str, line: DieLine) -> Iterable[Sequence[object]]:
     """A row a cell; one row with empty columns for a die that is on none."""
     first = (wafer, line.x, line.y, line.bin, line.state)
     for at in line.cells:
-        yield (*first, at.panel, at.row, at.column, at.run, at.started_at.isoformat(), at.ended_at.isoformat() if at.ended_at else "")
+        yield (*first, at.panel, at.row, at.column, at.run, _utc(at.started_at), _utc(at.ended_at))
     if not line.cells:
         yield (*first, "", "", "", "", "", "")
 
+
+@lru_cache(maxsize=4096)  # a hundred thousand dies share a few runs
+def _utc(moment: datetime | None) -> str:
+    return moment.isoformat() if moment else ""

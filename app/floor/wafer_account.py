@@ -114,7 +114,7 @@ def wafer_account(session: Session, wafer: Named) -> WaferAccount:
     runs = codes_of(session, "run", [run for _, run in went])
     return WaferAccount(
         wafer.code, catalogue.with_id(session, row.part).name, row.role, before.map.gross, count_wafer(before),
-        len(placed) - len(np.unique(placed)), tuple(WentTo(panels[panel], runs[run], n) for (panel, run), n in went.items()),
+        int(np.count_nonzero(np.diff(np.sort(placed)) == 0)), tuple(WentTo(panels[panel], runs[run], n) for (panel, run), n in went.items()),
     )  # fmt: skip
 
 
