@@ -259,8 +259,9 @@ class Mixing:
                 a, b = found[draw.parent]
                 if draw.by_bin:
                     held = self.held[draw.parent]
-                    c, d = (_odds_mean(held, round(self._density[draw.parent] * held), draw.units, odds) for odds in ODDS)
-                    a, b = (a * c / marks, b * d / marks) if marks else (1.0, 1.0)
+                    whole = max(1, round(self._density[draw.parent] * held))  # the mean is for whole marks; the ratio serves a fraction as well
+                    c, d = (_odds_mean(held, whole, draw.units, odds) * held / (whole * draw.units) for odds in ODDS)
+                    a, b = a * c, b * d
                 low, high = low + marks * a, high + marks * b
             found[node] = (low / total, high / total)
         return found
