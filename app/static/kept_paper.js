@@ -32,6 +32,7 @@
   const kept = () => shelf("readonly", (sheets) => sheets.get("newest"));
 
   async function keep() {
+    if (!document.querySelector("[data-area]")) return; // not an enrolled terminal
     const last = await kept();
     if (last && Date.now() - last.at < EVERY && Date.now() >= last.at) return;
     const answer = await fetch(SHEETS, { cache: "no-store" });
