@@ -49,8 +49,13 @@ function meanwhile(code, scan) {
 }
 
 function send(what) {
-  sending = { ...what, tries: 0 };
+  hold({ ...what, tries: 0 });
   attempt();
+}
+
+function hold(what) {
+  sending = what;
+  document.documentElement.toggleAttribute("data-sending", what !== null);
 }
 
 async function attempt() {
@@ -77,7 +82,7 @@ async function attempt() {
     document.dispatchEvent(new Event("server-silent"));
     return sayNoAnswer("");
   }
-  sending = null;
+  hold(null);
   silent = false;
   document.querySelector(".no-answer")?.remove();
   document.dispatchEvent(new Event("server-answered"));
@@ -98,7 +103,7 @@ function sayNoAnswer(first) {
   forget.textContent = "Forget it";
   forget.addEventListener("click", () => {
     clearTimeout(sending?.timer);
-    sending = null;
+    hold(null);
     silent = false;
     box.remove();
     field()?.focus();

@@ -6,7 +6,7 @@ from app.catalogue.definitions import Need, Product, ReasonEntry, Record, Role, 
 from app.codes import START_CARD
 from app.db import House
 from app.floor import containers, lots
-from app.naming.resolve import Named, code_of, give_code
+from app.naming.resolve import Named, code_of, give_code, resolve
 from app.people.people import add_person
 from app.people.secrets import set_secret
 from app.people.terminals import enrol_terminal
@@ -50,6 +50,7 @@ def bay(house: House) -> Stage:
     for name, duties in PEOPLE.items():
         stage.badges[name] = factory.do("add_person", lambda s, by, n=name, d=duties: _person(s, by, n, d))
     factory.mount("Attach", factory.batch("GLUE"), factory.wafer())
+    factory.mount("Bond 2", factory.batch("AU20"))
     stage.codes["wire"], stage.codes["gold"] = factory.batch("AU20").code, factory.batch("AU20").code
     for name in (one.name for _, one in MORE if isinstance(one, ReasonEntry) and "station" in one.of):
         stage.codes[name] = factory.do("load_catalogue", lambda s, by, n=name: give_code(s, by, "card", factory.things[n]))
@@ -61,7 +62,7 @@ def bay(house: House) -> Stage:
 def magazine(stage: Stage, *stations: str, panels: int = 2) -> Named:
     """A lot of P2 in a magazine of its own, worked on at these stations before."""
     factory = stage.factory
-    ids = [one.id for one in factory.panels(panels)]
+    ids = [one.id for one in factory.panels(panels, frames=_frames(stage))]
 
     def write(session: Any, by: Any) -> Named:
         lots.start_lot(session, by, "P2", ids)
@@ -73,6 +74,13 @@ def magazine(stage: Stage, *stations: str, panels: int = 2) -> Named:
     for station in stations:
         factory.run(station, box)
     return box
+
+
+def _frames(stage: Stage) -> Named:
+    if "frames" not in stage.codes:
+        stage.codes["frames"] = stage.factory.batch("FRAME").code
+    with stage.factory.house.reading() as session:
+        return resolve(session, stage.codes["frames"])
 
 
 def _person(session: Any, by: Any, name: str, duties: tuple[str, ...]) -> str:

@@ -52,7 +52,7 @@ class Visit:
         """Does something, and waits for the page that answers: a new one, or new content in the place of the old."""
         self.page.evaluate("document.querySelector('main').dataset.old = 'yes'")
         act()
-        self.page.wait_for_selector("main:not([data-old])")
+        self.page.wait_for_selector("html:not([data-sending]) main:not([data-old])", state="attached")
         return self.heading
 
     @property
