@@ -112,7 +112,7 @@ class Record(Body):
 
 
 class Step(Body):
-    key: Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9-]{0,39}$")]
+    key: Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]{0,39}$")]
     name: Name
     operation: Operation
     role: Name | None = None  # of a die attach
