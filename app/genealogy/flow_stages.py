@@ -122,6 +122,7 @@ def _things(trace: Trace, ways: Sequence[WayRow]) -> dict[str, _Thing]:
     rows = {row.code: row for many in (trace.wafers, trace.batches, trace.panels, trace.lots, trace.samples, trace.packs) for row in many}
     rows.setdefault(trace.subject.code, trace.subject)
     depth = _depths(rows, ways)
+    certain = _certain_in_lots(rows, ways)
     found: dict[str, _Thing] = {}
     for code, row in rows.items():
         passed = max(ins[code], outs[code])
@@ -131,13 +132,26 @@ def _things(trace: Trace, ways: Sequence[WayRow]) -> dict[str, _Thing]:
         most = total or passed if code == trace.subject.code else min(limits)
         kind = _kind(row)
         stage = f"{kind}{depth[code]}" if kind in ("loose", "pack") else kind
-        least = most if code == trace.subject.code and total else min(row.least, most)
+        least = most if code == trace.subject.code and total else min(max(row.least, certain.get(code, 0)), most)
         found[code] = _Thing(code, kind, stage, _group(row, kind, lot_of), _without_form(row), least, most, bool(row.stopped_by))
     for code in [code for code in ins if code.startswith("customer ")]:
         name = code.removeprefix("customer ")
         least = sum(pack.least for pack in trace.packs if pack.customer == name)
         words = f"{trace.customers[name]:,} pack{'s' if trace.customers[name] > 1 else ''}"
         found[code] = _Thing(code, "customer", "customer", name, words, min(least, ins[code]), ins[code], False)
+    return found
+
+
+def _certain_in_lots(rows: dict[str, ItemRow], ways: Sequence[WayRow]) -> dict[str, int]:
+    """What of panels is certain is certain of the lot that held them, where each went with one lot alone."""
+    lots: defaultdict[str, list[str]] = defaultdict(list)
+    for way in ways:
+        if way.source in rows and rows[way.source].kind == "panel":
+            lots[way.source].append(way.target)
+    found: defaultdict[str, int] = defaultdict(int)
+    for panel, its in lots.items():
+        if len(its) == 1:
+            found[its[0]] += rows[panel].least
     return found
 
 

@@ -53,6 +53,11 @@ class ItemRow:
     def must(self) -> bool:
         return self.least > 0
 
+    @property
+    def is_bounded(self) -> bool:
+        """A panel lot has no bounds of its own: its panels have them."""
+        return not (self.kind == "lot" and self.words.startswith("panel"))
+
 
 @dataclass(frozen=True)
 class ReadingRow:

@@ -21,16 +21,18 @@ STAGES = {
 
 @dataclass(frozen=True)
 class ItemList:
-    """A page of one stage. `certain`: how many rows are surely in it; `following`: the code that the next page begins after."""
+    """A page of one stage. `certain` and `possible`: how many rows must and only can be in it; `following`: the next page begins after it."""
 
     name: str
     title: str
     rows: tuple[ItemRow, ...]
     total: int
     certain: int
+    possible: int
     held: int
     least: int  # of the smallest and greatest row
     most: int
+    has_numbers: bool  # other people's
     is_first: bool
     following: str | None
 
@@ -56,9 +58,11 @@ class HoldRow:
 def item_list(trace: Trace, name: str, after: str = "") -> ItemList:
     rows: tuple[ItemRow, ...] = getattr(trace, name)
     page = [row for row in rows if row.code > after][:ROWS]
+    bounded = [row for row in rows if row.is_bounded]
+    certain = sum(row.must for row in bounded)
     return ItemList(
-        name, STAGES[name], tuple(page), len(rows), sum(row.must for row in rows), sum(bool(row.stopped_by) for row in rows),
-        min((row.least for row in rows), default=0), max((row.most for row in rows), default=0),
+        name, STAGES[name], tuple(page), len(rows), certain, len(bounded) - certain, sum(bool(row.stopped_by) for row in rows),
+        min((row.least for row in bounded), default=0), max((row.most for row in bounded), default=0), any(row.numbers for row in rows),
         page[:1] == list(rows[:1]), page[-1].code if page and page[-1] is not rows[-1] else None,
     )  # fmt: skip
 

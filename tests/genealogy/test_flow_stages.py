@@ -86,6 +86,16 @@ def test_what_a_group_holds_is_never_more_than_what_is_traced() -> None:
     assert (row.name, row.least, row.most) == ("24 panels of L26-000000", 0, 3000), "24 panels had 9,600 units; the reel has 3,000"
 
 
+def test_what_is_certain_of_panels_is_certain_of_their_one_lot() -> None:
+    panels = tuple(ItemRow("panel", f"P26-{n:06d}", "", 300, 400) for n in range(2))
+    lots = (ItemRow("lot", "L26-000001", "panel", 0, 0), ItemRow("lot", "L26-000002", "panel", 0, 0))
+    ways = (WayRow("P26-000000", "L26-000001", 400), WayRow("P26-000001", "L26-000001", 400), WayRow("P26-000001", "L26-000002", 3))
+    trace = Trace("forward", ItemRow("run", "R26-000001", "", 0, 0, 800), panels=panels, lots=lots, ways=ways)
+    by_name = {row.name: (row.least, row.most) for row in pictured(trace).rows}
+    assert by_name["L26-000001"] == (300, 800), "the other panel went with two lots: nobody says here how much with which"
+    assert by_name["L26-000002"] == (0, 3)
+
+
 def test_an_address_that_names_nothing_opens_nothing() -> None:
     trace = panels_to_reel(48, 2, 0)
     odd = Opened.read(["panel:NOPE", "x", "nowhere:y", "panel"], ["panel:ZZZ"], ["panel:???"])
