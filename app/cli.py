@@ -194,9 +194,10 @@ def load_catalogue_file(file: _CatalogueFile, data: DataFolder = None) -> None:
     from app.catalogue.load import as_json, load_file, told
     from app.catalogue.queries import whole
     from app.evidence.keep import keep_file
+    from app.evidence.refused import kept_when_refused
     from app.journal.act import SYSTEM, act
 
-    with open_house(data) as house:
+    with open_house(data) as house, kept_when_refused(house, SYSTEM, "catalogue", [(file.name, file)]):
         with house.reading() as session:
             found = read_catalogue(file.read_bytes(), whole(session))
         with file.open("rb") as source:
@@ -388,27 +389,29 @@ def import_placement_logs(
     data: DataFolder = None,
 ) -> None:
     """Import placement logs: which die sits on which cell."""
+    from app.evidence.refused import kept_when_refused
     from app.floor.placements import import_placements, read_log
     from app.journal.act import SYSTEM, act
     from app.naming.resolve import resolve
 
     with open_house(data) as house:
         for path in files:
-            with progress.status(f"Reading {path.name}"):
-                kept, log = read_log(house, path.name, read_file(path), zone)
+            with kept_when_refused(house, SYSTEM, "placement_log", [(path.name, path)]):
+                with progress.status(f"Reading {path.name}"):
+                    kept, log = read_log(house, path.name, read_file(path), zone)
 
-            def verb(session: "Session", by: "By", kept: "Kept" = kept, log: "PlacementLog" = log) -> dict[str, object]:
-                return import_placements(session, by, resolve(session, station, "station").id, kept, log, replaces or ()).as_json()
+                def verb(session: "Session", by: "By", kept: "Kept" = kept, log: "PlacementLog" = log) -> dict[str, object]:
+                    return import_placements(session, by, resolve(session, station, "station").id, kept, log, replaces or ()).as_json()
 
-            arguments = {"station": station, "file": [kept.name, kept.digest], "zone": zone, "replaces": replaces or []}
-            with progress.status(f"Recording {len(log)} lines of {path.name}"):
-                did = act(house, SYSTEM, "import_placements", arguments, verb, source="file").body
-            counts = f"{did['placed']} placed, {did['lost']} lost, {did['wrong']} wrong, {did['repeated']} known before"
-            typer.echo(f"{path.name}: log {did['evidence']}: {counts}")
-            for why, lines in did["faults"].items():
-                typer.echo(f"  {why}: {'line' if lines.isdecimal() else 'lines'} {lines}")
-            for code in did["holds"]:
-                typer.echo(f"  held: {code}")
+                arguments = {"station": station, "file": [kept.name, kept.digest], "zone": zone, "replaces": replaces or []}
+                with progress.status(f"Recording {len(log)} lines of {path.name}"):
+                    did = act(house, SYSTEM, "import_placements", arguments, verb, source="file").body
+                counts = f"{did['placed']} placed, {did['lost']} lost, {did['wrong']} wrong, {did['repeated']} known before"
+                typer.echo(f"{path.name}: log {did['evidence']}: {counts}")
+                for why, lines in did["faults"].items():
+                    typer.echo(f"  {why}: {'line' if lines.isdecimal() else 'lines'} {lines}")
+                for code in did["holds"]:
+                    typer.echo(f"  held: {code}")
 
 
 @imports.command("logger")
@@ -421,6 +424,7 @@ def import_logger_files(
     data: DataFolder = None,
 ) -> None:
     """Import an oven logger's files; the cures that they tell of are judged."""
+    from app.evidence.refused import kept_when_refused
     from app.journal.act import SYSTEM, act
     from app.naming.resolve import code_of, resolve
     from app.ovens.judging import import_logger_file, read_logger_file
@@ -429,17 +433,18 @@ def import_logger_files(
     stated = Stated(date_order=date_order, zone=zone, unit=unit)  # type: ignore[arg-type]  # the reader refuses other words, by name
     with open_house(data) as house:
         for path in files:
-            with progress.status(f"Reading {path.name}"):
-                kept, trace = read_logger_file(house, path.name, path.read_bytes(), stated)
+            with kept_when_refused(house, SYSTEM, "logger_file", [(path.name, path)]):
+                with progress.status(f"Reading {path.name}"):
+                    kept, trace = read_logger_file(house, path.name, path.read_bytes(), stated)
 
-            def verb(session: "Session", by: "By", kept: "Kept" = kept, trace: "Trace" = trace) -> dict[str, list[str]]:
-                judged = import_logger_file(session, by, resolve(session, oven, "station").id, kept, trace, stated)
-                return {"judged": [f"{code_of(session, 'run', one.line.run)} line {one.line.id}: {one.judgement.verdict}" for one in judged]}
+                def verb(session: "Session", by: "By", kept: "Kept" = kept, trace: "Trace" = trace) -> dict[str, list[str]]:
+                    judged = import_logger_file(session, by, resolve(session, oven, "station").id, kept, trace, stated)
+                    return {"judged": [f"{code_of(session, 'run', one.line.run)} line {one.line.id}: {one.judgement.verdict}" for one in judged]}
 
-            did = act(house, SYSTEM, "import_logger_file", {"station": oven, "file": [kept.name, kept.digest]}, verb, source="file").body
-            typer.echo(f"{path.name}: {len(trace.times)} rows, {len(did['judged'])} lines judged")
-            for words in did["judged"]:
-                typer.echo(f"  {words.replace('_', ' ')}")
+                did = act(house, SYSTEM, "import_logger_file", {"station": oven, "file": [kept.name, kept.digest]}, verb, source="file").body
+                typer.echo(f"{path.name}: {len(trace.times)} rows, {len(did['judged'])} lines judged")
+                for words in did["judged"]:
+                    typer.echo(f"  {words.replace('_', ' ')}")
 
 
 @imports.command("results")
@@ -449,12 +454,13 @@ def import_results(
     data: DataFolder = None,
 ) -> None:
     """Import a tester's unit results: they end the run, with one loose lot a bin."""
+    from app.evidence.refused import kept_when_refused
     from app.final_test.results_in import bin_table_of, import_unit_results, read_results
     from app.journal.act import SYSTEM, act
     from app.ledger.runs import Run
     from app.naming.resolve import code_of, resolve
 
-    with open_house(data) as house:
+    with open_house(data) as house, kept_when_refused(house, SYSTEM, "unit_results", [(file.name, file)]):
         with house.reading() as session:
             number = resolve(session, run, "run").id
             table = bin_table_of(session, session.get_one(Run, number))
@@ -482,11 +488,12 @@ def import_wafers(
 ) -> None:
     """Receive wafers with their die maps: all files or none."""
     from app.catalogue import queries as catalogue
+    from app.evidence.refused import kept_when_refused
     from app.journal.act import SYSTEM, act
     from app.receiving.die_map import Stated
     from app.receiving.wafers import read_map_files, receive_wafers
 
-    with open_house(data) as house:
+    with open_house(data) as house, kept_when_refused(house, SYSTEM, "die_map", [(path.name, path) for path in files]):
         with house.reading() as session:
             body = catalogue.part(session, part).body
         stated = Stated(passing=tuple(bin_.strip() for bin_ in passing.split(",") if bin_.strip()))
@@ -537,11 +544,25 @@ def open_house(data: Path | None, at_newest: bool = True) -> Iterator["House"]:
         if at_newest and not is_newest(house):
             where = house.write_engine.url.render_as_string()
             raise refuse("changed", "The database has another schema than this program.", f"It is {where}.", "Run `reelroot upgrade`.")
-        yield house
+        try:
+            yield house
+        finally:
+            if at_newest:
+                _seal_what_is_new(house)
     except OperationalError as error:
         raise refuse("changed", "The database does not answer.", str(error.orig).strip(), "Start it, or correct REELROOT_DATABASE_URL.") from error
     finally:
         house.dispose()
+
+
+def _seal_what_is_new(house: "House") -> None:
+    """What a command wrote is chained when it ends, server or not. A command that wrote nothing takes no lock."""
+    from app.journal.sealing import count_unsealed, seal
+
+    with house.reading() as session:
+        is_new = count_unsealed(session) > 0
+    if is_new:
+        seal(house)
 
 
 def say_refusal(refused: Refused) -> None:

@@ -99,7 +99,7 @@ def make_app(settings: Settings, house: House | None = None) -> FastAPI:
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
         anyio.to_thread.current_default_thread_limiter().total_tokens = settings.threads
         stop = threading.Event()
-        sealer = threading.Thread(target=_seal_until, args=(one, stop), daemon=True)
+        sealer = threading.Thread(target=_seal_until, args=(one, stop, app), daemon=True)
         sealer.start()
         yield
         stop.set()
@@ -120,13 +120,15 @@ def make_app(settings: Settings, house: House | None = None) -> FastAPI:
     return app
 
 
-def _seal_until(house: House, stop: threading.Event) -> None:
-    """Seals in rounds, and once more at the end. Once a day it forgets old keys."""
+def _seal_until(house: House, stop: threading.Event, app: FastAPI) -> None:
+    """Seals in rounds, and once more at the end; reads the site's zone, which another process may have loaded. Once a day it forgets old keys."""
     next_sweep = time.monotonic()
     while True:
         is_last = stop.wait(house.settings.seal_seconds)
         try:
             seal(house)
+            with house.reading() as session:
+                app.state.zone = catalogue.site(session).zone
             if time.monotonic() >= next_sweep:
                 forget_old_keys(house)
                 next_sweep += _DAY

@@ -21,6 +21,7 @@ from app.errors import Refused
 from app.genealogy.checks import check
 from app.genealogy.trace import trace_back
 from app.journal.models import Entry
+from app.journal.sealing import count_unsealed
 from app.migrate import upgrade
 from app.naming.resolve import Named
 from app.settings import Settings
@@ -50,6 +51,14 @@ def test_check_says_nothing_of_a_good_record_and_finds_a_bad_one(house: House, l
     found = run.invoke(shell, ["check"])
     assert found.exit_code == FOUND
     assert "are not as it wrote them" in found.stdout
+
+
+def test_what_is_not_sealed_yet_is_sealed_when_a_command_ends(house: House, lot: Named, run: CliRunner) -> None:
+    with house.reading() as session:
+        assert count_unsealed(session) > 0
+    assert run.invoke(shell, ["trace", lot.code]).exit_code == 0
+    with house.reading() as session:
+        assert count_unsealed(session) == 0
 
 
 def test_a_process_of_its_own_knows_every_table(house: House, lot: Named) -> None:

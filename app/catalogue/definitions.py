@@ -174,6 +174,7 @@ class Recipe(Body):
     band_high_c: float
     soak_minutes: Annotated[float, Field(gt=0)]
     soak_max_minutes: float | None = None
+    sum_soaks: bool = False  # the soaks of an aborted round and of the one that completes it may be added
     ramp_up_max_c_per_min: float | None = None
     ramp_down_max_c_per_min: float | None = None
     spread_max_c: float | None = None

@@ -14,9 +14,10 @@ from app.catalogue.definitions import THINGS, Part, Route
 from app.catalogue.file import dump, read_catalogue
 from app.catalogue.load import Change, as_json, digest_of_changes, load_file, what_would_change
 from app.catalogue.queries import Defined, every, history, named, route_states, site, whole, with_id
-from app.errors import Refused
+from app.errors import Refused, not_allowed
 from app.evidence.keep import Kept, keep_file, path_of, read_kept
 from app.journal.act import By, act
+from app.journal.actions import ACTIONS
 from app.naming.resolve import code_of, codes_of
 from app.people.callers import Caller, Calling
 from app.people.sign_in import check_signature
@@ -71,6 +72,9 @@ def catalogue_look(request: Request, who: Calling, file: Annotated[UploadFile, F
     """What a file would change. Its bytes are kept by their digest, so that what is loaded then is what was looked at."""
     check_form(request, form_token)
     house = house_of(request)
+    known = ACTIONS["load_catalogue"]
+    if not who.has(*known.duties):
+        raise not_allowed(who.actor.name, known.words, known.duties)
     raw = file.file.read()
     try:
         with house.reading() as session:

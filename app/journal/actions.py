@@ -76,6 +76,7 @@ ACTIONS: dict[str, Action] = {
     "import_placements": Action("import a placement log", OPERATE),
     "move_item": Action("move a thing", OPERATE),
     "correct_move": Action("correct a move", ("operate", "lead")),
+    "keep_refused_file": Action("send a file", ("operate", "lead", "quality", "engineer", "administer")),
     # ovens
     "begin_load": Action("begin an oven load", OPERATE),
     "add_to_load": Action("put panels into an oven load", OPERATE),

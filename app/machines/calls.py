@@ -1,16 +1,18 @@
 """What every call shares: who calls, the key that makes a repeat harmless, stated times, signatures, and the answer."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Annotated, Any
 
-from fastapi import Depends, Form, Header, Query, Request
+from fastapi import Depends, Form, Header, Query, Request, UploadFile
 from fastapi.security import HTTPBearer
 from pydantic import BaseModel, Field
 from sqlalchemy.orm import Session
 
 from app.db import House
 from app.errors import bad_input, not_allowed
+from app.evidence.refused import kept_when_refused
 from app.journal.act import Actor, By, act
 from app.journal.actions import ACTIONS
 from app.machines.bodies import Moment, Signed, Told
@@ -88,6 +90,14 @@ class Call:
         known = ACTIONS[action]
         if not self.who.has(*known.duties):
             raise not_allowed(self.who.actor.name, known.words, known.duties)
+
+    @contextmanager
+    def files(self, action: str, kind: str, *sent: UploadFile) -> Iterator[None]:
+        """Around reading files and the act with them: nobody's file is kept who may not, and one that is refused as input is kept as evidence."""
+        self.may(action)
+        files = [(one.filename or "unnamed", one.file) for one in sent]
+        with kept_when_refused(self.house, self.who.actor, kind, files):
+            yield
 
     def _signer(self, action: str, body: Told) -> tuple[Actor, bool]:
         """Who acts: the caller, or the person who signs with badge and password."""

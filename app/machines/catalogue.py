@@ -17,6 +17,7 @@ from app.catalogue.file import catalogue_from, dump, read_catalogue
 from app.catalogue.load import Change, as_json, codes_of_changes, load_file, what_would_change
 from app.errors import bad_input
 from app.evidence.keep import keep_file
+from app.evidence.refused import kept_when_refused
 from app.floor.revisions import move_to_revision
 from app.journal.act import By
 from app.ledger.items import Lot
@@ -157,8 +158,11 @@ Raw = Annotated[bytes, Depends(raw_body)]
 
 @router.post("/catalogue", summary="Load a catalogue, or a part of one, from JSON or TOML", openapi_extra=_BODY)
 def load_body(request: Request, raw: Raw, call: Calling, told: QueryTold) -> ChangesOut:
-    found = _read(request, raw, call)
-    kept = keep_file(call.house, "catalogue.json" if _is_json(request, raw) else "catalogue.toml", io.BytesIO(raw))
+    call.may("load_catalogue")
+    name = "catalogue.json" if _is_json(request, raw) else "catalogue.toml"
+    with kept_when_refused(call.house, call.who.actor, "catalogue", [(name, io.BytesIO(raw))]):
+        found = _read(request, raw, call)
+    kept = keep_file(call.house, name, io.BytesIO(raw))
 
     def verb(s: Session, by: By) -> dict[str, Any]:
         return _changes(s, load_file(s, by, found, kept))

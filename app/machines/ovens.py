@@ -208,14 +208,15 @@ def import_file(
     decimal: Annotated[Literal[".", ","] | None, Form(description="The decimal sign, where the file leaves it open")] = None,
 ) -> JudgedOut:
     stated = Stated(date_order=date_order, zone=zone, unit=unit, decimal=decimal)
-    kept, trace = read_logger_file(call.house, file.filename or "unnamed", file.file.read(), stated)
+    with call.files("import_logger_file", "logger_file", file):
+        kept, trace = read_logger_file(call.house, file.filename or "unnamed", file.file.read(), stated)
 
-    def verb(s: Session, by: By) -> dict[str, Any]:
-        judged = import_logger_file(s, by, station_of(s, station), kept, trace, stated)
-        return {"judged": [_judged(s, one.line, one.judgement, worse=one.worse) for one in judged]}
+        def verb(s: Session, by: By) -> dict[str, Any]:
+            judged = import_logger_file(s, by, station_of(s, station), kept, trace, stated)
+            return {"judged": [_judged(s, one.line, one.judgement, worse=one.worse) for one in judged]}
 
-    arguments = {"station": station, "file": [kept.name, kept.digest]}
-    return JudgedOut(**call.do("import_logger_file", told, verb, path=arguments))
+        arguments = {"station": station, "file": [kept.name, kept.digest]}
+        return JudgedOut(**call.do("import_logger_file", told, verb, path=arguments))
 
 
 @router.post("/lines/{line}/judge", summary="Judge a cure again, by the files that are here")

@@ -171,13 +171,14 @@ def import_log(
     All or nothing: lines that can't be understood refuse the file by their numbers. What broke a rule is recorded and marked.
     """
     earlier = _numbers(replaces)
-    kept, log = read_log(call.house, file.filename or "unnamed", file.file.read(), zone)
+    with call.files("import_placements", "placement_log", file):
+        kept, log = read_log(call.house, file.filename or "unnamed", file.file.read(), zone)
 
-    def verb(s: Session, by: By) -> dict[str, Any]:
-        return import_placements(s, by, station_of(s, station), kept, log, earlier).as_json()
+        def verb(s: Session, by: By) -> dict[str, Any]:
+            return import_placements(s, by, station_of(s, station), kept, log, earlier).as_json()
 
-    arguments = {"station": station, "file": [kept.name, kept.digest], "zone": zone, "replaces": earlier}
-    return LogOut(**call.do("import_placements", told, verb, path=arguments))
+        arguments = {"station": station, "file": [kept.name, kept.digest], "zone": zone, "replaces": earlier}
+        return LogOut(**call.do("import_placements", told, verb, path=arguments))
 
 
 @router.get("/wafers/{wafer}", summary="A wafer: what is left, used, lost and wrongly used, and where its dies went")

@@ -182,20 +182,21 @@ def receive_some_wafers(
     stated = Stated(origin=origin, axis=axis, orientation=orientation, null=null, passing=_listed(passing), wafer=wafer)
     with call.house.reading() as session:
         found = catalogue.part(session, part).body
-    kept = read_map_files(call.house, [(file.filename or "unnamed", file.file.read()) for file in files], found, stated)
+    with call.files("receive_wafers", "die_map", *files):
+        kept = read_map_files(call.house, [(file.filename or "unnamed", file.file.read()) for file in files], found, stated)
 
-    def verb(s: Session, by: By) -> dict[str, Any]:
-        wafers = receive_wafers(s, by, kept, part, supplier=supplier)
-        maps = [one for file in kept for one in file.maps]
-        return {
-            "wafers": [
-                {"wafer": named.code, "wafer_id": one.wafer, "gross": one.gross, "passing": one.passing, "failing": one.failing}
-                for named, one in zip(wafers, maps, strict=True)
-            ]
-        }
+        def verb(s: Session, by: By) -> dict[str, Any]:
+            wafers = receive_wafers(s, by, kept, part, supplier=supplier)
+            maps = [one for file in kept for one in file.maps]
+            return {
+                "wafers": [
+                    {"wafer": named.code, "wafer_id": one.wafer, "gross": one.gross, "passing": one.passing, "failing": one.failing}
+                    for named, one in zip(wafers, maps, strict=True)
+                ]
+            }
 
-    arguments = {"part": part, "supplier": supplier, "files": [[one.kept.name, one.kept.digest] for one in kept]}
-    return WafersOut(**call.do("receive_wafers", told, verb, path=arguments))
+        arguments = {"part": part, "supplier": supplier, "files": [[one.kept.name, one.kept.digest] for one in kept]}
+        return WafersOut(**call.do("receive_wafers", told, verb, path=arguments))
 
 
 @router.post("/wafers/{wafer}/map", summary="Correct a wafer's die map, in the open")
@@ -214,14 +215,15 @@ def correct_map(
     with call.house.reading() as session:
         named = resolve(session, wafer, "wafer")
         part = part_of(session, named.id).body
-    kept = read_map_files(call.house, [(file.filename or "unnamed", file.file.read())], part, stated)[0]
+    with call.files("correct_die_map", "die_map", file):
+        kept = read_map_files(call.house, [(file.filename or "unnamed", file.file.read())], part, stated)[0]
 
-    def verb(s: Session, by: By) -> dict[str, Any]:
-        correct_die_map(s, by, named, kept)
-        one = map_of(s, named.id)
-        return {"wafer": named.code, "wafer_id": one.wafer or "", "gross": one.gross, "passing": one.passing, "failing": one.failing}
+        def verb(s: Session, by: By) -> dict[str, Any]:
+            correct_die_map(s, by, named, kept)
+            one = map_of(s, named.id)
+            return {"wafer": named.code, "wafer_id": one.wafer or "", "gross": one.gross, "passing": one.passing, "failing": one.failing}
 
-    return WaferOut(**call.do("correct_die_map", told, verb, path={"wafer": wafer, "file": kept.kept.digest}))
+        return WaferOut(**call.do("correct_die_map", told, verb, path={"wafer": wafer, "file": kept.kept.digest}))
 
 
 def _batch_rows(session: Session, found: list[Batch]) -> list[dict[str, Any]]:

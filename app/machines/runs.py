@@ -272,17 +272,18 @@ def end_test_by_file(
 ) -> ResultsOut:
     with call.house.reading() as session:
         table = bin_table_of(session, run_named(session, run))  # open or not: a repeat of the key gets the first answer
-    results = read_results(call.house, file.filename or "unnamed", file.file, table)
+    with call.files("import_unit_results", "unit_results", file):
+        results = read_results(call.house, file.filename or "unnamed", file.file, table)
 
-    def verb(s: Session, by: By) -> dict[str, Any]:
-        lots = import_unit_results(s, by, open_run(s, run), results, person=person_of(s, person, call.person))
-        found = results.results
-        return bins_as_json(s, lots, found.counts_by_bin) | {
-            "rows": found.rows, "by_failure": found.counts_by_failure, "tester_bin_differs": found.tester_bin_differs,
-        }  # fmt: skip
+        def verb(s: Session, by: By) -> dict[str, Any]:
+            lots = import_unit_results(s, by, open_run(s, run), results, person=person_of(s, person, call.person))
+            found = results.results
+            return bins_as_json(s, lots, found.counts_by_bin) | {
+                "rows": found.rows, "by_failure": found.counts_by_failure, "tester_bin_differs": found.tester_bin_differs,
+            }  # fmt: skip
 
-    arguments = {"run": run, "file": [results.kept.name, results.kept.digest]}
-    return ResultsOut(**call.do("import_unit_results", told, verb, path=arguments))
+        arguments = {"run": run, "file": [results.kept.name, results.kept.digest]}
+        return ResultsOut(**call.do("import_unit_results", told, verb, path=arguments))
 
 
 @router.post("/runs/{run}/unit_results/correct", summary="Correct unit results that were wrong: a right file replaces them in the open")
@@ -294,16 +295,16 @@ def correct_results(
     reason: Annotated[str, Form(min_length=1, max_length=1000, examples=["the file of the lot before was sent"])],
 ) -> CorrectedResultsOut:
     """Amounts that have left stay; differences are booked by bin; what was said to be of a bin and is not is held, and its packs are listed."""
-    call.may("correct_unit_results")
     with call.house.reading() as session:
         table = bin_table_of(session, run_named(session, run))
-    results = read_results(call.house, file.filename or "unnamed", file.file, table)
+    with call.files("correct_unit_results", "unit_results", file):
+        results = read_results(call.house, file.filename or "unnamed", file.file, table)
 
-    def verb(s: Session, by: By) -> dict[str, Any]:
-        return asdict(correct_unit_results(s, by, run_named(s, run), results, reason))
+        def verb(s: Session, by: By) -> dict[str, Any]:
+            return asdict(correct_unit_results(s, by, run_named(s, run), results, reason))
 
-    arguments = {"run": run, "file": [results.kept.name, results.kept.digest], "reason": reason}
-    return CorrectedResultsOut(**call.do("correct_unit_results", told, verb, path=arguments))
+        arguments = {"run": run, "file": [results.kept.name, results.kept.digest], "reason": reason}
+        return CorrectedResultsOut(**call.do("correct_unit_results", told, verb, path=arguments))
 
 
 @router.post("/runs/{run}/readings", summary="Record a reading at a run, also after it")
