@@ -31,8 +31,9 @@ class Doing:
 
 @dataclass(frozen=True)
 class Begun:
-    """A lot whose first step began so many minutes after the day's begin."""
+    """A lot that was made, and whose first step began, so many minutes after the day's begin."""
 
+    made: float
     minutes: float
     route: int
     units: int
@@ -76,11 +77,15 @@ def _products(session: Session, routes: set[int]) -> dict[int, int]:
 
 def _begun(session: Session, found: Sequence[Row[Any]], until: datetime) -> dict[int, tuple[Begun, ...]]:
     first = {thing: one.body.steps[0].key for thing, one in catalogue.with_ids(session, sorted({row.route for row in found})).items()}
+    starts = [row for row in found if row.step == first.get(row.route) and row.units]
+    statement, values = listed(session, _MADE, lots=sorted({row.lot for row in starts if row.lot}))
+    made_at = {lot: at for lot, at in session.execute(statement.columns(happened_at=Moment()), values)}
     begun: defaultdict[int, list[Begun]] = defaultdict(list)
-    for row in found:
-        if row.step == first.get(row.route) and row.units:
-            day = (until - row.started_at).days
-            begun[day].append(Begun(_minutes(row.started_at - until + timedelta(days=day + 1)), row.route, row.units))
+    for row in starts:
+        if (made := made_at.get(row.lot)) is not None and made < until:
+            day = (until - made).days
+            begins = until - timedelta(days=day + 1)
+            begun[day].append(Begun(_minutes(made - begins), _minutes(row.started_at - begins), row.route, row.units))
     return {day: tuple(lots) for day, lots in begun.items()}
 
 
@@ -105,7 +110,7 @@ def _before(session: Session, lines: list[int]) -> dict[int, datetime]:
 
 # the first line of a run, lot and step: a lot on five stations waited once, and so did one that fills ten reels
 _LINES = text("""
-    select min(l.id) as id, l.route, l.step, min(l.started_at) as started_at, max(l.ended_at) as ended_at,
+    select min(l.id) as id, l.lot, l.route, l.step, min(l.started_at) as started_at, max(l.ended_at) as ended_at,
         sum(l.units) as units
     from thing t cross join run r cross join line l
     where t.kind = 'station' and r.station = t.id and r.started_at >= :begin and r.started_at < :end and r.outcome = 'done'
@@ -123,6 +128,7 @@ _TAPED = text("""
     )
     group by p.product
 """).bindparams(bindparam("begin", type_=Moment()), bindparam("end", type_=Moment()))
+_MADE = "select o.item, e.happened_at from lot o join entry e on e.id = o.e where o.item in :lots"
 _BEFORE = """
     select x.id, coalesce(
         case when x."set" is not null then (

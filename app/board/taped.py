@@ -84,7 +84,7 @@ def begun_again(parts: Parts, paces: Paces, day: Span, now: datetime, minutes: f
         jobs = []
         for lot in lots:
             route, product = parts.routes.get(lot.route), product_of.get(lot.route)
-            if route is None or product is None or lot.minutes < into_day:
+            if route is None or product is None or lot.made < into_day:
                 continue
             steps = _to_tape(route, route.steps[0].key)
             job = Job(lot.units * taped_share(paces, route, product), tuple((product, key) for key in steps), is_running=True)

@@ -23,7 +23,7 @@ STEPS = (
     Step(key="test", name="test", operation="test", standard_minutes=20),
     Step(key="tape", name="tape", operation="tape", standard_minutes=25),
 )  # fmt: skip
-DUE = date(2026, 11, 27)
+DUE = date(2026, 3, 6)
 MORE: tuple[tuple[str, Body], ...] = (
     ("product", Product(part_number="Q", rows=4, columns=5, roles=(), units_per_reel=30)),
     ("route", Route(product="Q", revision="A", steps=STEPS, windows=(Window(from_step="plasma", to_step="bond", max_minutes=240),))),
@@ -36,7 +36,7 @@ MORE: tuple[tuple[str, Body], ...] = (
         ),
     ),
 )  # fmt: skip
-NOON = datetime(2026, 11, 25, 11, 0, tzinfo=UTC)  # in Vienna: a Wednesday
+NOON = datetime(2026, 3, 4, 11, 0, tzinfo=UTC)  # in Vienna, on a Wednesday
 
 
 def line(house: Any) -> Factory:

@@ -1,0 +1,237 @@
+"""The board on a small line: states, marks, windows, ovens, what went past a gate, and a fixed number of statements."""
+
+from collections.abc import Callable
+from datetime import date, timedelta
+from typing import Any
+
+import pytest
+from sqlalchemy import event
+
+from app.board.production_day import the_day
+from app.board.remembered import Remembered
+from app.board.shift_report import shift_report
+from app.board.whole import Board, board
+from app.board.work import Row
+from app.catalogue import queries as catalogue
+from app.db import House
+from app.floor.at_risk import go_on_at_risk
+from app.floor.lots import start_lot
+from app.floor.scrap import scrap_units
+from app.floor.station_states import set_state
+from app.holds.place import place_hold
+from app.ledger.sets import panels_of_lot
+from app.naming.resolve import Named, code_of
+from tests.board.line import NOON, binned, cut, line, lot, minutes, reel, run
+from tests.small_factory import Factory
+
+
+@pytest.fixture
+def factory(house: House) -> Factory:
+    return line(house)
+
+
+def seen(factory: Factory, at: Any = NOON) -> Board:
+    with factory.house.reading() as session:
+        return board(session, Remembered(), at)
+
+
+def row(found: Board, step: str) -> Row:
+    return next(one for one in found.rows if one.key == step)
+
+
+def test_lots_wait_run_are_held_and_go_on_at_risk(factory: Factory) -> None:
+    waiting, running, held = (lot(factory, 2, NOON - timedelta(hours=5)) for _ in range(3))
+    risky = _risky(factory)
+    for one in (waiting, running, held):
+        run(factory, "Plasma", one, NOON - timedelta(hours=3), took=20)
+    factory.start("Bond 1", running, at=NOON - minutes(30))
+    factory.do("place_hold", lambda s, by: place_hold(s, by, held, "bent").id, happened_at=NOON - minutes(90))
+    found = seen(factory)
+    assert row(found, "bond").counts == {"waiting": 1, "running": 1, "at risk": 0, "held": 1}
+    assert [(one.code, one.state) for one in row(found, "plasma").lots] == [(risky.code, "at risk")]
+    where = {one.code: one.where for one in row(found, "bond").lots}
+    assert where[running.code] == "runs at Bond 1 for 30 min"
+    assert where[waiting.code] == "waits 2 h 40 min"
+    assert where[held.code].startswith("on hold H")
+    assert (found.lots, found.late, found.stuck) == (4, 0, 0)
+    assert row(found, "bond").units == 3 * 40
+    assert [one.state for one in row(found, "bond").pockets] == ["done", "in work", "to come", "to come"]
+
+
+def test_panels_of_one_lot_at_two_steps_are_two_rows_and_one_lot(factory: Factory) -> None:
+    one = lot(factory, 4, NOON - timedelta(hours=5))
+    with factory.house.reading() as session:
+        some = panels_of_lot(session, one.id)[:1]
+    number = factory.start("Plasma", one, at=NOON - timedelta(hours=2), only=some)
+    factory.finish(number, at=NOON - timedelta(hours=1))
+    found = seen(factory)
+    assert [(r.key, r.panels, r.units) for r in found.rows] == [("plasma", 3, 60), ("bond", 1, 20)]
+    assert found.lots == 1
+
+
+def test_a_hold_on_one_panel_holds_that_panel(factory: Factory) -> None:
+    one = lot(factory, 3, NOON - timedelta(hours=5))
+    with factory.house.reading() as session:
+        panel = panels_of_lot(session, one.id)[0]
+    factory.do("place_hold", lambda s, by: place_hold(s, by, _panel(s, panel), "scratched").id, happened_at=NOON - timedelta(hours=30))
+    found = row(seen(factory), "plasma")
+    assert sorted((one.state, one.panels) for one in found.lots) == [("held", 1), ("waiting", 2)]
+    assert [mark.reason[:12] for one in found.stuck for mark in one.marks] == ["held 1 d 6 h"]
+
+
+def test_late_and_stuck_have_their_reasons(factory: Factory) -> None:
+    for i in range(20):  # twenty waits of an hour before the plasma
+        done = lot(factory, 1, NOON - timedelta(days=5, hours=i))
+        run(factory, "Plasma", done, NOON - timedelta(days=5, hours=i - 1))
+    stuck, fine = lot(factory, 2, NOON - minutes(61)), lot(factory, 2, NOON - minutes(59))
+    long = lot(factory, 2, NOON - timedelta(hours=4))
+    factory.start("Plasma", long, at=NOON - minutes(41))
+    marks = {one.code: [mark.kind for mark in one.marks] for one in row(seen(factory), "plasma").lots}
+    assert (marks[stuck.code], marks[fine.code], marks[long.code]) == (["stuck"], [], ["stuck"])
+    late = NOON + timedelta(days=2, hours=9)  # 21:00 UTC, 22:00 in Vienna, on the due day: 185 min of work left
+    assert "late" in {mark.kind for one in row(seen(factory, late), "plasma").lots for mark in one.marks}
+
+
+def test_the_window_that_ends_first_stands_first_with_what_is_ahead(factory: Factory) -> None:
+    second, first = (lot(factory, 2, NOON - timedelta(hours=5)) for _ in range(2))
+    run(factory, "Plasma", first, NOON - timedelta(hours=3), took=20)
+    run(factory, "Plasma", second, NOON - timedelta(hours=2), took=20)
+    _jam(factory, "Bond 2")
+    windows = seen(factory).windows
+    assert [(one.lot, one.ahead, one.up, one.of) for one in windows] == [(first.code, 0, 1, 2), (second.code, 40, 1, 2)]
+    assert windows[0].left == timedelta(minutes=240 - 160)
+    factory.start("Bond 1", first, at=NOON - minutes(1))
+    assert [one.lot for one in seen(factory).windows] == [second.code]
+
+
+def test_stations_by_state_name_those_that_are_away(factory: Factory) -> None:
+    _jam(factory, "Bond 2")
+    factory.start("Bond 1", _bondable(factory), at=NOON - minutes(30))
+    bonds = next(one for one in seen(factory).stations if one.operation == "wire bond")
+    assert (bonds.counts["productive"], bonds.counts["unscheduled_down"]) == (1, 1)
+    assert bonds.away_words == [("unscheduled downtime, wire jam", "Bond 2")]
+
+
+def test_a_loose_lot_stands_at_its_step_until_it_is_empty_and_what_was_taped_counts(factory: Factory) -> None:
+    loose = _loose(factory, NOON - timedelta(hours=5))
+    assert row(seen(factory), "test").units == 40
+    good = binned(factory, loose, 40, NOON - timedelta(hours=2))
+    assert [(one.key, one.units) for one in seen(factory).rows] == [("tape", 40)]
+    reel(factory, good, 30, NOON - timedelta(hours=1))
+    assert seen(factory).today.forecast.so_far == 30
+    reel(factory, good, 10, NOON - minutes(30))
+    found = seen(factory)
+    assert [one for one in found.rows if one.key == "tape"] == []
+    assert found.today.forecast.so_far == 40
+    assert seen(factory, NOON + timedelta(days=1)).yesterday.truth == 40
+
+
+def test_rejects_are_counted_apart(factory: Factory) -> None:
+    binned(factory, _loose(factory, NOON - timedelta(hours=5)), 40, NOON - timedelta(hours=2), grade="reject")
+    found = seen(factory)
+    assert found.rows == ()
+    assert found.rejects == (1, 40)
+
+
+def test_what_went_past_a_gate_this_week(factory: Factory) -> None:
+    _risky(factory)
+    assert [(o.gate, o.what, o.how_many, o.panels) for o in seen(factory).overrides] == [("cure judgement", "gone on at risk", 1, 2)]
+    assert seen(factory, NOON + timedelta(days=7)).overrides == ()
+
+
+def test_the_shift_report_counts_what_happened_in_it(factory: Factory) -> None:
+    begin = NOON - timedelta(hours=5)
+    loose = _loose(factory, begin)
+    held = lot(factory, 1, NOON - timedelta(hours=1))
+    factory.do("place_hold", lambda s, by: place_hold(s, by, held, "bent").id, happened_at=NOON - minutes(50))
+    factory.do("scrap", lambda s, by: scrap_units(s, by, loose.id, 3, "dropped").id, happened_at=NOON - minutes(20))
+    lot(factory, 1, NOON + timedelta(hours=20))
+    day = _day(factory)
+    with factory.house.reading() as session:
+        found = shift_report(session, day, NOON)
+    assert (found.lots_started, found.runs_started, found.taped) == (2, 4, 0)
+    assert [(one.step, one.runs, one.panels) for one in found.finished] == [
+        ("plasma clean", 1, 2), ("wire bond", 1, 2), ("inspection", 1, 2), ("singulate", 1, 2),
+    ]  # fmt: skip
+    assert found.scrapped == (("dropped", 3),)
+    assert [one.reason for one in found.placed] == ["bent"]
+    hours = dict(found.hours)
+    assert hours["plasma clean"].productive == pytest.approx(10 / 60)
+    assert hours["wire bond"].total == pytest.approx(2 * (NOON - day.begin) / timedelta(hours=1))
+
+
+def test_ten_lots_cost_as_many_statements_as_two_hundred(factory: Factory) -> None:
+    def grow(n: int) -> None:
+        panels = [panel.id for panel in factory.panels(n)]
+        factory.do("start_lot", lambda s, by: [start_lot(s, by, "Q", [panel], order="5001").item for panel in panels])
+
+    grow(10)
+    run(factory, "Plasma", lot(factory, 1, NOON - timedelta(hours=5)), NOON - timedelta(hours=3))
+    _loose(factory, NOON - timedelta(hours=6))
+    held = lot(factory, 1, NOON - timedelta(hours=5))
+    factory.do("place_hold", lambda s, by: place_hold(s, by, held, "bent").id)
+    memory = Remembered()
+    few = statements(factory.house, lambda: look(factory, memory))
+    few = statements(factory.house, lambda: look(factory, memory))
+    grow(200)
+    assert statements(factory.house, lambda: look(factory, memory)) == few
+    assert seen(factory).lots > 200
+
+
+def look(factory: Factory, memory: Remembered) -> None:
+    with factory.house.reading() as session:
+        board(session, memory, NOON)
+
+
+def statements(house: House, ask: Callable[[], None]) -> int:
+    seen: list[str] = []
+
+    def note(*args: Any) -> None:
+        seen.append(args[2])
+
+    event.listen(house.read_engine, "before_cursor_execute", note)
+    try:
+        ask()
+    finally:
+        event.remove(house.read_engine, "before_cursor_execute", note)
+    return len(seen)
+
+
+def _jam(factory: Factory, station: str) -> None:
+    verb = lambda s, by: set_state(s, by, factory.things[station], "unscheduled_down", "wire jam").id  # noqa: E731
+    factory.do("set_station_state", verb, happened_at=NOON - minutes(5))
+
+
+def _risky(factory: Factory) -> Named:
+    """A lot of the other product, cured without a trace and let go on."""
+    factory.mount("Attach", factory.batch("GLUE"), factory.wafer())
+    one = factory.lot(factory.panels(2))
+    run(factory, "Attach", one, NOON - timedelta(hours=6))
+    run(factory, "Oven", one, NOON - timedelta(hours=5), took=120)
+    factory.do("go_on_at_risk", lambda s, by: len(go_on_at_risk(s, by, panels_of_lot(s, one.id), "urgent")), happened_at=NOON - minutes(40))
+    return one
+
+
+def _bondable(factory: Factory) -> Named:
+    one = lot(factory, 2, NOON - timedelta(hours=5))
+    run(factory, "Plasma", one, NOON - timedelta(hours=3))
+    return one
+
+
+def _loose(factory: Factory, begin: Any) -> Named:
+    one = lot(factory, 2, begin)
+    run(factory, "Plasma", one, begin + minutes(10))
+    run(factory, "Bond 1", one, begin + minutes(30), pull=5.0)
+    run(factory, "Scope", one, begin + minutes(50))
+    return cut(factory, one, begin + minutes(70))
+
+
+def _panel(session: Any, panel: int) -> Named:
+    return Named("panel", panel, code_of(session, "panel", panel))
+
+
+def _day(factory: Factory) -> Any:
+    with factory.house.reading() as session:
+        return the_day(catalogue.site(session), date(2026, 3, 4))
+
+

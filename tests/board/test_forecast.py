@@ -1,0 +1,81 @@
+"""The forecast where its answer is known, and its band against the truth of a simulated line (a short run of the benchmark)."""
+
+import numpy as np
+import pytest
+
+from app.board.forecast import Forecast, Job, Line, Times, forecast, score
+
+STEPS = ("test", "tape")
+
+
+def past(wait: float, work: float, spread: float = 0.0, n: int = 60) -> Times:
+    rng = np.random.default_rng(3)
+    return Times(np.arange(n) % 20, np.full(n, wait) + spread * rng.random(n), np.full(n, work))
+
+
+def line(minutes: float, per_hour: float, **times: Times) -> Line:
+    return Line(times, minutes, per_hour)
+
+
+def test_where_nothing_varies_the_band_is_the_sum() -> None:
+    """Two lots arrive after 60 + 30 min; 6,000 an hour tape 100 a minute for the 30 min that are left then."""
+    found = forecast([Job(2000, STEPS), Job(2000, STEPS)], line(120, 6000, test=past(40, 20), tape=past(30, 5)), 500, seed=1)
+    assert (found.low, found.middle, found.high) == (3500, 3500, 3500)
+
+
+def test_the_tapers_rate_is_a_cap() -> None:
+    found = forecast([Job(9000, STEPS)] * 100, line(600, 3000, test=past(1, 1), tape=past(1, 1)), 0, seed=1)
+    assert found.high <= 30_000
+    assert forecast([Job(9000, STEPS)], line(600, 0, test=past(1, 1), tape=past(1, 1)), 70, seed=1).high == 70
+
+
+def test_what_waited_already_waits_only_the_rest() -> None:
+    """A wait of 40 min of which 35 are over, 20 min at the tester, 30 before the tapers: 55 min from now."""
+    times = {"test": past(40, 20), "tape": past(30, 5)}
+    assert forecast([Job(100, STEPS, spent=35)], line(56, 60_000, **times), 0, seed=1).low == 100
+    assert forecast([Job(100, STEPS, spent=35)], line(54, 60_000, **times), 0, seed=1).high == 0
+    assert forecast([Job(100, STEPS, spent=15, is_running=True)], line(36, 60_000, **times), 0, seed=1).low == 100
+    assert forecast([Job(100, STEPS, spent=41)], line(600, 60_000, **times), 0, seed=1).high == 0  # longer than any ever did
+
+
+def test_the_same_seed_gives_the_same_band_and_waits_that_vary_make_one() -> None:
+    times = {"test": past(40, 20, spread=300), "tape": past(30, 5)}
+    jobs = [Job(1000, STEPS)] * 8
+    first = forecast(jobs, line(300, 60_000, **times), 0, seed=7)
+    assert first == forecast(jobs, line(300, 60_000, **times), 0, seed=7)
+    assert 0 <= first.low < first.middle < first.high <= 8000
+
+
+def test_a_slow_day_is_slow_for_every_lot() -> None:
+    """Half of the days wait 10 min, half 1,000: either all lots come in time or none, never half of them."""
+    days = np.arange(60) % 20
+    times = {"test": Times(days, np.where(days < 10, 10.0, 1000.0), np.full(60, 5.0)), "tape": past(1, 1)}
+    found = forecast([Job(100, STEPS)] * 20, line(300, 60_000, **times), 0, seed=2)
+    assert (found.low, found.high) == (0, 2000)
+    assert found.middle in (0, 1000, 2000)
+
+
+def test_what_past_days_began_is_begun_again() -> None:
+    times = {"test": past(10, 5), "tape": past(5, 1)}
+    again = {day: [(60.0, Job(400, STEPS, is_running=True))] for day in range(20)}
+    found = forecast([], Line(times, 300, 60_000, again), 0, seed=1)
+    assert (found.low, found.high) == (400, 400)
+
+
+def test_nothing_on_its_way_leaves_what_was_taped() -> None:
+    assert forecast([], line(300, 60_000), 12, seed=1) == Forecast(12, 12, 12, 12, 400)
+
+
+@pytest.mark.parametrize(("truth", "words"), [(9, "below the band"), (10, "inside the band"), (30, "inside the band"), (31, "above the band")])
+def test_a_forecast_is_scored(truth: int, words: str) -> None:
+    assert score(Forecast(0, 10, 20, 30, 400), truth) == words
+
+
+def test_the_band_holds_the_truth_of_two_simulated_weeks() -> None:
+    """14 days: at 80 % fewer than 7 inside would come once in 400 runs; a band of no width or one that is always wide enough fails too."""
+    from benchmarks.forecast_coverage import coverage
+
+    n, inside, below = coverage(14, 5)
+    assert n == 14
+    assert inside >= 7
+    assert 1 <= below <= 13
