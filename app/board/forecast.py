@@ -71,14 +71,18 @@ def forecast(jobs: Sequence[Job], line: Line, so_far: int, seed: int, draws: int
     rng = np.random.default_rng(seed)
     days = rng.choice(_days(line), size=draws)
     samplers = {key: _Sampler(times, days) for key, times in line.times.items()}
-    arrivals, units = [_arrival(job, samplers, rng, draws) for job in jobs], [np.full(draws, job.units) for job in jobs]
+    every = np.arange(draws)
+    arrivals, units = [_arrival(job, samplers, rng, every) for job in jobs], [job.units for job in jobs]
     for day, begun in line.starts.items():
-        for after, job in begun:  # what was begun on the day of the draw is begun again
-            arrivals.append(np.where(days == day, after + _arrival(job, samplers, rng, draws), np.inf))
-            units.append(np.full(draws, job.units))
+        which = np.flatnonzero(days == day)
+        for after, job in begun if len(which) else ():  # what was begun on the day of the draw is begun again
+            arrival = np.full(draws, np.inf)
+            arrival[which] = after + _arrival(job, samplers, rng, which)
+            arrivals.append(arrival)
+            units.append(job.units)
     if not arrivals:
         return Forecast(so_far, so_far, so_far, so_far, draws)
-    taped = _taped(np.column_stack(arrivals), np.column_stack(units), line.minutes, line.per_hour / 60)
+    taped = _taped(np.column_stack(arrivals), np.array(units), line.minutes, line.per_hour / 60)
     low, middle, high = (round(float(x)) for x in so_far + np.quantile(taped, SHARES))
     return Forecast(so_far, low, middle, high, draws)
 
@@ -107,19 +111,19 @@ class _Sampler:
         few = high - low < _LEAST_OF_DAY
         self.order, self.low, self.count = order, np.where(few, 0, low), np.where(few, len(order), high - low)
 
-    def rows(self, rng: np.random.Generator) -> Ints:
-        at = self.low + (rng.random(len(self.low)) * self.count).astype(np.int64)
+    def rows(self, rng: np.random.Generator, which: Ints) -> Ints:
+        at = self.low[which] + (rng.random(len(which)) * self.count[which]).astype(np.int64)
         return np.asarray(self.order[at], dtype=np.int64)
 
 
-def _arrival(job: Job, samplers: Mapping[Any, _Sampler], rng: np.random.Generator, draws: int) -> Floats:
-    """Minutes until the units stand at the tapers. A step without a past takes no time: there is nothing to go by."""
-    total = np.zeros(draws)
+def _arrival(job: Job, samplers: Mapping[Any, _Sampler], rng: np.random.Generator, which: Ints) -> Floats:
+    """In these draws, minutes until the units stand at the tapers. A step without a past takes no time: there is nothing to go by."""
+    total = np.zeros(len(which))
     for i, key in enumerate(job.steps):
         is_last, sampler = i == len(job.steps) - 1, samplers.get(key)
         if sampler is None or not len(sampler.wait):
             continue
-        rows = sampler.rows(rng)
+        rows = sampler.rows(rng, which)
         if i > 0:
             total += sampler.wait[rows] + (0 if is_last else sampler.work[rows])
         elif job.is_running:
@@ -143,14 +147,14 @@ def _taped(arrivals: Floats, units: Floats, minutes: float, per_minute: float) -
     if per_minute <= 0:
         return np.zeros(len(arrivals))
     order = np.argsort(arrivals, axis=1)
-    arrivals, units = np.take_along_axis(arrivals, order, axis=1), np.take_along_axis(units, order, axis=1)
+    arrivals, ordered = np.take_along_axis(arrivals, order, axis=1), units[order]
     free, taped = np.zeros(len(arrivals)), np.zeros(len(arrivals))
     for j in range(arrivals.shape[1]):
         begin = np.maximum(free, arrivals[:, j])
         here = begin < minutes  # what never comes has no begin that counts
         if not here.any():
             break
-        done = np.minimum(units[:, j], np.maximum(0.0, minutes - np.where(here, begin, minutes)) * per_minute)
+        done = np.minimum(ordered[:, j], np.maximum(0.0, minutes - np.where(here, begin, minutes)) * per_minute)
         taped += done
-        free = np.where(here, np.where(here, begin, 0.0) + units[:, j] / per_minute, free)
+        free = np.where(here, np.where(here, begin, 0.0) + ordered[:, j] / per_minute, free)
     return taped

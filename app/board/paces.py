@@ -65,7 +65,7 @@ def paces(session: Session, until: datetime) -> Paces:
     before = _before(session, [row.id for found in chosen.values() for row in found])
     doings = {key: tuple(_doing(row, before, until) for row in found if row.id in before) for key, found in chosen.items()}
     waits = {key: tuple(sorted(doing.wait for doing in found)) for key, found in doings.items()}
-    units = {key: sum(row.units or 0 for row in found) for key, found in by_step.items()}
+    units = {key: int(sum(row.units or 0 for row in found)) for key, found in by_step.items()}
     taped = {product: int(n) for product, n in session.execute(_TAPED, {"begin": until - timedelta(days=DAYS), "end": until})}
     return Paces(until, doings, waits, _begun(session, rows, until), units, taped)
 
@@ -85,7 +85,7 @@ def _begun(session: Session, found: Sequence[Row[Any]], until: datetime) -> dict
         if (made := made_at.get(row.lot)) is not None and made < until:
             day = (until - made).days
             begins = until - timedelta(days=day + 1)
-            begun[day].append(Begun(_minutes(made - begins), _minutes(row.started_at - begins), row.route, row.units))
+            begun[day].append(Begun(_minutes(made - begins), _minutes(row.started_at - begins), row.route, int(row.units)))
     return {day: tuple(lots) for day, lots in begun.items()}
 
 
