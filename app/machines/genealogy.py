@@ -42,6 +42,9 @@ class TraceItem(BaseModel):
     order: str | None = Field(examples=[None])
     shipment: str | None = Field(examples=[None])
     stopped_by: list[str] = Field(description="Holds.", examples=[[]])
+    expires_at: datetime | None = Field(description="Of a batch.", examples=["2026-09-01T00:00:00Z"])
+    opened_at: datetime | None = Field(examples=[None])
+    pot_life_ends_at: datetime | None = Field(examples=[None])
 
 
 class TraceReading(BaseModel):
@@ -49,6 +52,8 @@ class TraceReading(BaseModel):
     value: float = Field(examples=[5.1])
     unit: str = Field(examples=["gf"])
     within: bool
+    low: float | None = Field(description="The least that was allowed.", examples=[3.0])
+    high: float | None = Field(examples=[None])
 
 
 class TraceLine(BaseModel):

@@ -88,6 +88,12 @@ def test_csv_and_json_have_what_the_lists_have(factory: Factory, client: TestCli
     one = made(factory)
     rows = list(csv.DictReader(io.StringIO(client.get(f"/trace/{one.reel.code}/csv?list=panels").text)))
     assert [row["code"] for row in rows] == sorted(panel.code for panel in one.panels)
+    everything = list(csv.DictReader(io.StringIO(client.get(f"/trace/{one.reel.code}/csv").text)))
+    by_code = {row["code"]: row for row in everything}
+    assert by_code[run_code(factory, one.bond)]["readings"] == "pull 5 gf"
+    assert by_code[run_code(factory, one.test)]["bins"] == "B1 76; R 4"
+    assert by_code[one.glue.code]["expires_at"] == by_code[one.lot.code]["readings"] == ""
+    assert None not in by_code[one.glue.code].values() and None not in by_code[one.glue.code]
     whole = client.get(f"/trace/{one.reel.code}/json").json()
     assert {row["code"] for row in whole["panels"]} == {row["code"] for row in rows}
     assert client.get(f"/trace/{one.reel.code}/json?list=runs").json()["panels"] == []
