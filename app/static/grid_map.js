@@ -5,6 +5,9 @@ const STEPS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowD
 const chosen = document.getElementById("chosen");
 let asking = 0;
 
+// A touch says where it was in the page's own pixels, so only with this script may the whole map be drawn smaller to fit the screen.
+for (const map of document.querySelectorAll(".grid-map")) if (map.querySelector("[name=at]")) map.classList.add("fits");
+
 // The mapping of app/drawing/grid_frame.py, from the data attributes.
 function numbers(map) {
   const frame = {};
@@ -60,7 +63,7 @@ document.addEventListener("click", (event) => {
   if (event.detail === 0) return; // Enter on the button: see below
   const frame = numbers(map);
   const box = event.target.getBoundingClientRect();
-  const scale = event.target.width / box.width;
+  const scale = (frame.columns * frame.pitch + 2 * frame.margin) / box.width; // a whole map is drawn smaller where the screen is
   const [column, row] = [event.clientX - box.left, event.clientY - box.top].map((side) => Math.floor((side * scale - frame.margin) / frame.pitch));
   if (has(frame, column, row)) choose(map, at(frame, column, row));
 });

@@ -103,10 +103,13 @@ def test_by_touch_on_the_whole_and_on_the_close_up(stage: Stage, visit: Visits, 
 
 
 def _touch(walk: Visit, field: str, x: int, y: int) -> None:
-    """In the middle of a place, by the data attributes."""
+    """In the middle of a place, by the data attributes; the picture may be drawn smaller."""
     picture = walk.page.locator(f"[name={field}]")
     frame = picture.locator("xpath=ancestor::*[contains(@class,'grid-map')]")
-    told = {name: int(frame.get_attribute(f"data-{name}") or 0) for name in ("left", "top", "right", "down", "pitch", "margin")}
+    told = {name: int(frame.get_attribute(f"data-{name}") or 0) for name in ("columns", "left", "top", "right", "down", "pitch", "margin")}
     across = told["margin"] + ((x - told["left"]) * told["right"] + 0.5) * told["pitch"]
     below = told["margin"] + ((y - told["top"]) * told["down"] + 0.5) * told["pitch"]
-    picture.click(position={"x": across, "y": below})
+    box = picture.bounding_box()
+    assert box is not None
+    drawn = box["width"] / (told["columns"] * told["pitch"] + 2 * told["margin"])  # smaller than it is, to fit the screen
+    picture.click(position={"x": across * drawn, "y": below * drawn})
