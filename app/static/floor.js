@@ -96,7 +96,7 @@ function sayNoAnswer(first) {
   box.setAttribute("role", "alert");
   const words = document.createElement("p");
   const what = sending.code || "What you did";
-  words.textContent = `${first}No answer from the server. ${what} is kept and sent again by itself. Wait, or scan it again to try now.`;
+  words.textContent = `${first}No answer from the server. ${what} is kept and sent again by itself. If the work goes on on paper, forget it.`;
   const forget = document.createElement("button");
   forget.className = "plain";
   forget.type = "button";
