@@ -1,13 +1,16 @@
-"""A lot's page: its traveller, its counts, its holds, its kin; and the sheet of it that is printed."""
+"""A lot's page: its traveller, its counts, its holds, its kin; and the sheet of it that is printed. A pack's page."""
 
 from fastapi import APIRouter, Request
 from fastapi.responses import Response
+from markupsafe import Markup
 
 from app import clock
+from app.drawing.symbols import data_matrix
 from app.floor.moves import place_of
 from app.genealogy.kin import kin_of
 from app.genealogy.lot_page import account, holds_shown
-from app.genealogy.sheet import sheet_values
+from app.genealogy.pack_page import pack_shown
+from app.genealogy.sheet import sheet_values, span
 from app.genealogy.traveller import travellers
 from app.ledger.items import Lot
 from app.naming.resolve import resolve
@@ -39,3 +42,11 @@ def lot_sheet(request: Request, who: Calling, code: str) -> Response:
         now = clock.now()
         one = travellers(session, [lot], now)[0]
         return render(request, "genealogy/sheet.html", lots=[one], title=f"Traveller of lot {one.code}", **sheet_values(request, [one], now))
+
+
+@router.get("/packs/{code}")
+def pack_page(request: Request, who: Calling, code: str) -> Response:
+    with house_of(request).reading() as session:
+        shown = pack_shown(session, resolve(session, code, "pack"))
+    symbol = Markup(data_matrix(shown.code, f"Data Matrix of {shown.code}", 0.6))
+    return render(request, "genealogy/pack.html", pack=shown, symbol=symbol, span=lambda begin, end: span(request, begin, end))

@@ -11,10 +11,12 @@ from app.people.callers import Calling
 from app.web import house_of, render
 
 router = APIRouter(include_in_schema=False)
+MODULE_MM = 0.5  # there is room for more than the least that reads, and a reel is scanned from further away; our choice
 
 
 @router.get("/packs/{code}/label")
 def label_page(request: Request, who: Calling, code: str) -> Response:
     with house_of(request).reading() as session:
         label = pack_label(session, resolve(session, code, "pack"))
-    return render(request, "labels/pack.html", label=label, symbol=Markup(data_matrix(label.message, f"Data Matrix of {label.pack}")))
+    symbol = Markup(data_matrix(label.message, f"Data Matrix of {label.pack}", MODULE_MM))
+    return render(request, "labels/pack.html", label=label, symbol=symbol)

@@ -35,7 +35,7 @@ def desk_pages(stage: Stage) -> list[str]:
         f"/trace/{codes['cure']}?forward=true", f"/trace/{codes['reel']}?open=panel:{codes['packed']}", f"/runs/{codes['cure']}",
         f"/runs/{codes['test']}", "/holds", f"/holds/{codes['hold']}", "/journal", "/loads", "/people",
         f"/people/{stage.badges['Ola']}", "/terminals", "/tokens", "/back-entry",
-        f"/back-entry/{codes['bonding']}", "/paper", "/paper/area/hall",
+        f"/back-entry/{codes['bonding']}", "/paper", "/paper/area/hall", f"/packs/{codes['reel']}", f"/packs/{codes['reel']}/label",
         f"/lots/{codes['bonding']}/sheet", "/catalogue", "/catalogue/of/product", "/catalogue/of/route",
         "/catalogue/load", "/things/NONSENSE",
     ]  # fmt: skip

@@ -11,8 +11,8 @@ from PIL import Image
 
 from app.catalogue.definitions import Body, Record, Route, Step, Window
 from app.db import House
-from app.drawing.symbols import READABLE_MM
 from app.labels.pack_label import pack_label
+from app.labels.pages import MODULE_MM
 from app.naming.resolve import resolve
 from tests.browser.conftest import Visits
 from tests.browser.staging import PASSWORD, Stage, serving, staged
@@ -151,7 +151,7 @@ def test_a_label_is_drawn_and_printed_at_true_size_and_read_back(stage: Stage, v
         words = walk.page.inner_text(".pack-label")
         fits = walk.page.evaluate("() => { const one = document.querySelector('.pack-label'); return one.scrollHeight <= one.clientHeight; }")
     assert (box["width"] / MM, box["height"] / MM) == pytest.approx((100, 70), abs=0.1)
-    assert symbol["width"] / MM == pytest.approx(modules * READABLE_MM, rel=0.01)
+    assert symbol["width"] / MM == pytest.approx(modules * MODULE_MM, rel=0.01)
     assert fits, "all words stand on the label"
     assert [size / 72 * 25.4 for size in paper[0].get_size()] == pytest.approx([100, 70], abs=0.2)
     assert len(paper) == 1

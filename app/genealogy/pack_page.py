@@ -1,0 +1,101 @@
+"""A pack's page: what is in its pockets, what was done to it, where it was, what it came from and went into, what stops it."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from app.catalogue import queries as catalogue
+from app.genealogy.doings import Doing, doings_of_lots
+from app.genealogy.kin import Kinship, kin_of
+from app.genealogy.lot_page import HoldShown, holds_shown
+from app.holds.stopped import stops_on
+from app.ledger.items import DryPack, Lot, Pack
+from app.ledger.places import Move
+from app.naming.resolve import Named, codes_of
+from app.packing.contents import fills_of
+
+
+@dataclass(frozen=True)
+class FillShown:
+    """Pockets from and to, counted from the hub, and the loose lot whose units lie in them."""
+
+    first: int
+    last: int
+    units: int
+    lot: str
+    words: str
+
+
+@dataclass(frozen=True)
+class Moved:
+    """Where it went, when, with which shipment."""
+
+    where: str
+    at: datetime
+    shipment: str
+
+
+@dataclass(frozen=True)
+class PackShown:
+    code: str
+    form: str
+    part_number: str
+    product: str
+    bin: str
+    grade: str
+    units: int
+    size: int
+    is_closed: bool
+    closed_at: datetime | None
+    short_reason: str
+    date_code: str
+    order: str
+    customer: str
+    due: date | None
+    sealed_at: datetime | None
+    moisture_level: str
+    use_before: datetime | None
+    fills: tuple[FillShown, ...]
+    moves: tuple[Moved, ...]
+    doings: tuple[Doing, ...]
+    kin: Kinship
+    holds: tuple[HoldShown, ...]
+
+
+def pack_shown(session: Session, named: Named) -> PackShown:
+    pack, sealed = session.get_one(Pack, named.id), session.get(DryPack, named.id)
+    things = catalogue.with_ids(session, [thing for thing in (pack.product, pack.order) if thing])
+    order = things[pack.order].body if pack.order else None
+    fills = _fills(session, pack.item)
+    stops = stops_on(session, [pack.item]).get(pack.item, [])
+    return PackShown(
+        code=named.code, form=pack.form, part_number=pack.part_number, product=things[pack.product].body.description, bin=pack.bin or "",
+        grade=pack.grade, units=sum(fill.units for fill in fills), size=pack.size_units, is_closed=pack.closed_e is not None,
+        closed_at=pack.closed_at, short_reason=pack.short_reason or "", date_code=pack.date_code or "", order=order.number if order else "",
+        customer=order.customer if order else "", due=order.due if order else None, sealed_at=sealed.sealed_at if sealed else None,
+        moisture_level=sealed.moisture_level if sealed else "", use_before=sealed.use_before_at if sealed else None, fills=fills,
+        moves=_moves(session, pack.item), doings=tuple(doings_of_lots(session, {}, {pack.item: []})[pack.item]),
+        kin=kin_of(session, pack.item, panel_lot=False), holds=tuple(holds_shown(session, stops, {stop.hold: "it" for stop in stops})),
+    )  # fmt: skip
+
+
+def _fills(session: Session, pack: int) -> tuple[FillShown, ...]:
+    fills = fills_of(session, pack)
+    lots = {lot.item: lot for lot in session.scalars(select(Lot).where(Lot.item.in_([fill.loose for fill in fills])))}
+    codes = codes_of(session, "lot", list(lots))
+    return tuple(
+        FillShown(fill.pocket_from, fill.pocket_to, fill.units, codes[fill.loose], _words(lots[fill.loose])) for fill in fills
+    )
+
+
+def _words(lot: Lot) -> str:
+    return " ".join(word for word in (lot.bin, lot.grade) if word)
+
+
+def _moves(session: Session, pack: int) -> tuple[Moved, ...]:
+    moves: Sequence[Move] = list(session.scalars(select(Move).where(Move.item == pack).order_by(Move.id)))
+    codes = codes_of(session, "shipment", [move.shipment for move in moves if move.shipment])
+    return tuple(Moved(f"{one.kind}: {one.place}" if one.place else one.kind, one.moved_at, codes.get(one.shipment or 0, "")) for one in moves)
