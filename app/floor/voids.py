@@ -6,6 +6,7 @@ from sqlalchemy.orm import Session
 from app.errors import Reason, Refused, bad_input
 from app.floor.corrections import why_not_by
 from app.floor.ends import close_run, open_lines_of
+from app.floor.exits import write_dead_origins
 from app.journal.act import By, lock
 from app.ledger.flows import Flow
 from app.ledger.runs import Line, Run, RunVoid
@@ -29,6 +30,8 @@ def void_run(session: Session, by: By, run: Run, reason: str) -> None:
             line.closed_e, line.ended_at = by.e, by.happened_at
         close_run(session, by, run, "interrupted")
     session.flush()
+    sets = select(Line.set).where(Line.run == run.id, Line.set.is_not(None))
+    write_dead_origins(session, session.scalars(select(Member.panel).where(Member.set.in_(sets)).distinct()).all())  # its log tells nothing now
 
 
 def _why_not(session: Session, by: By, run: Run) -> list[Reason]:

@@ -263,6 +263,8 @@ def test_what_left_through_cells_that_a_log_is_silent_of_may_be_of_any_wafer_tha
     assert shares_of(factory, silent, one, two) == [(0, 2), (0, 2)] and found_by_check(factory) == [], "rows of before were derived"
     send(factory, log_of(onto(two, panels[0], good_dies(8), first=12)))
     assert shares_of(factory, silent, one, two) == [(0, 0), (2, 2)] and wafers_of(factory, silent) == {two.id: {panels[0].id}}
+    factory.do("void_run", lambda s, by: void_run(s, by, s.get_one(Run, run), "entered wrongly"))
+    assert wafers_of(factory, told) == wafers_of(factory, silent) == {} and found_by_check(factory) == []
 
 
 def test_a_corrected_file_takes_marks_used_dies_and_verdict_of_the_earlier_one_with_it(factory: Factory) -> None:

@@ -33,6 +33,7 @@ class HttpReplay:
     calls: int = 0
     wrong_log: int = 0  # evidence that the next log may correct
     began: dict[str, int] = field(default_factory=dict)  # run -> tick
+    loads: dict[str, str] = field(default_factory=dict)  # run -> code of the load that it was
     unjudged: dict[int, str] = field(default_factory=dict)  # lines of cures and die attach -> run, while no judgement of theirs is closed
 
     def __post_init__(self) -> None:
@@ -169,7 +170,7 @@ class HttpReplay:
         self._bind_lines(run["lines"], action)
 
     def _cure(self, action: a.StartRun, station: str) -> Any:
-        load = self.post("/loads", station=station, recipe=RECIPE)["load"]
+        load = self.loads[action.run] = self.post("/loads", station=station, recipe=RECIPE)["load"]
         for group in action.groups:
             version = self.post(f"/loads/{load}/put", things=self._named(group.panels), shelf=group.shelf)["version"]
         return self.get(f"/runs/{self.post(f'/loads/{load}/start', version=version)['run']}")
