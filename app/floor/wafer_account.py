@@ -61,6 +61,7 @@ class DieStory:
     quality: str | None
     state: str
     cells: tuple[At, ...]
+    values: dict[str, float]  # what else the map's file says of the die
 
 
 @dataclass(frozen=True)
@@ -77,6 +78,7 @@ class DieOn:
     run: str
     started_at: datetime
     ended_at: datetime | None
+    values: dict[str, float]  # of the wafer's map
 
 
 @dataclass(frozen=True)
@@ -122,10 +124,11 @@ def die_story(session: Session, wafer: Named, x: int, y: int) -> DieStory:
     """From a die to its cells."""
     placed = placed_from(session, wafer.id)
     cells = tuple(cells_of(session, placed.only((placed.x == x) & (placed.y == y))))
-    of = map_of(session, wafer.id).bin_at(x, y)
+    die_map = map_of(session, wafer.id)
+    of = die_map.bin_at(x, y)
     is_lost = int(die_numbers(x, y)) in dies_in(session, LostDie, wafer.id)
     state = "placed" if cells else "lost" if is_lost else "left" if of else "no die"
-    return DieStory(wafer.code, x, y, of.code if of else None, of.quality if of else None, state, cells)
+    return DieStory(wafer.code, x, y, of.code if of else None, of.quality if of else None, state, cells, die_map.values_at(x, y))
 
 
 def cell_story(session: Session, panel: Named, row: int, column: int) -> CellStory:
@@ -153,7 +156,8 @@ def dies_on(session: Session, here: Placed) -> list[DieOn]:
     ):
         of = maps[wafer].bin_at(x, y)
         code, quality = (of.code, of.quality) if of else (None, None)
-        dies.append(DieOn(roles[wafer], step_role, codes[wafer], x, y, code, quality, at.run, at.started_at, at.ended_at))
+        values = maps[wafer].values_at(x, y)
+        dies.append(DieOn(roles[wafer], step_role, codes[wafer], x, y, code, quality, at.run, at.started_at, at.ended_at, values))
     return dies
 
 

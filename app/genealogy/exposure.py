@@ -13,6 +13,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
+from app.db import House
 from app.errors import bad_input
 from app.floor.moves import place_of
 from app.genealogy.exposure_network import Network, network
@@ -27,6 +28,7 @@ ASSUMPTIONS = {
     "bounds": "At least and at most hold however units mixed: maximum flow along the recorded draws.",
     "even": "Expected and chance assume even mixing: each draw is a random sample of what it was drawn from.",
     "bin": "Assumes that origin does not affect the bin; the range is for odds from 1/10 to 10 that a suspect unit falls into the bin.",
+    "colour": "By colour: where die maps carry values and the tester measured the same colours, each unit's chance to be a suspect's.",
     "side": "A suspect on one side of a change-over: each cell is taken as on either side alike.",
     "simulated": "The chance is simulated from a fixed seed, with its standard error; the ways of the marked units meet again.",
 }
@@ -58,14 +60,15 @@ class Exposure:
     assumes: tuple[str, ...]
 
 
-def exposure(session: Session, suspects: Sequence[Suspect], join: str = "any") -> Exposure:
-    """Of any of several suspects, or of all of them together."""
+def exposure(session: Session, suspects: Sequence[Suspect], join: str = "any", house: House | None = None) -> Exposure:
+    """Of any of several suspects, or of all of them together. With a `house`, its unit results tell bins by colour where they can."""
     if not suspects:
         raise bad_input("Nothing is suspected.", "suspects", "The list is empty.", "Name a wafer, batch, run, station, person, panel, lot or pack.")
     if join not in ("any", "all"):
         raise bad_input("Suspects are joined in one of two ways.", "join", f"It is {join!r}.", "Say any or all.")
     meant = [suspected(session, one) for one in suspects]
-    return _Answer(session, network(session, meant if join == "all" else [any_of(meant)])).exposure()
+    results = house.data_dir / "unit_results" if house else None
+    return _Answer(session, network(session, meant if join == "all" else [any_of(meant)], results)).exposure()
 
 
 class _Answer:
@@ -187,6 +190,8 @@ class _Answer:
         keys = ["bounds", "even"]
         if any(one.past_bin for one in exposed):
             keys.append("bin")
+        if self.net.mixing.told:
+            keys.append("colour")
         if any(sure != possible for _, sure, possible in self.net.marked.values()):
             keys.append("side")
         if any(one.chance.how == "simulated" for one in exposed):

@@ -3,6 +3,7 @@
 from collections import defaultdict
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 from sqlalchemy.orm import Session
 
@@ -11,6 +12,7 @@ from app.floor import bitmaps
 from app.floor.amounts import Posting, amounts
 from app.floor.exits import Exit, exits_of
 from app.floor.marks import good_cells, good_units
+from app.genealogy.colour_shares import bin_shares
 from app.genealogy.mixing import Draw, Marks, Mixing, Outlet
 from app.genealogy.suspect_cells import SuspectCells
 from app.genealogy.suspects import Suspected, any_of
@@ -37,19 +39,23 @@ class Network:
     units: dict[int, int]
 
 
-def network(session: Session, suspicions: Sequence[Suspected]) -> Network:
-    """Below suspicions that must all hold. All of several is told where each is known by panels or cells."""
+def network(session: Session, suspicions: Sequence[Suspected], results: Path | None = None) -> Network:
+    """Below suspicions that must all hold. All of several is told where each is known by panels or cells.
+
+    `results`: the folder of unit results, by which colours may tell whose dies a bin has.
+    """
     if len(suspicions) > 1 and any(one.loose or one.packs for one in suspicions):
         raise bad_input(
             "All of these can't be told together.", "join", "One of them worked on loose units, where nobody knows which unit had the others.",
             "Ask for each alone, or for any of them.",
         )  # fmt: skip
-    return _Builder(session, suspicions).build()
+    return _Builder(session, suspicions, results).build()
 
 
 class _Builder:
-    def __init__(self, session: Session, suspicions: Sequence[Suspected]) -> None:
-        self.session = session
+    def __init__(self, session: Session, suspicions: Sequence[Suspected], results: Path | None) -> None:
+        self.session, self.results = session, results
+        self.told: dict[Hashable, float] = {}
         self.cells = SuspectCells(session, suspicions)
         self.whole = any_of(suspicions)  # of loose lots and packs there is one suspicion alone
         self.marks: dict[Hashable, Marks] = {}
@@ -73,7 +79,7 @@ class _Builder:
             self._add_panel(panel, good[panel], 0 if gone else units[panel], exits[panel], gone=gone)
         self._add_pockets_of_packs()
         packs = self._add_lots()
-        return Network(Mixing(self.marks, self.draws, self.taken_in, self.outlets), self.places, self.marked, self._units_of(packs))
+        return Network(Mixing(self.marks, self.draws, self.taken_in, self.outlets, self.told), self.places, self.marked, self._units_of(packs))
 
     # --- panels
 
@@ -145,6 +151,8 @@ class _Builder:
         phases = {lot: _phases(rows) for lot, rows in postings.items()}
         for lot in lots:
             self._add_lot(lot, kinds[lot], postings[lot], phases, untaped[lot])
+            if self.results and any(row.kind == "bin" and row.what == "out" for row in postings[lot]):
+                self._add_what_colours_tell(lot, phases)
         for content in contents:
             if content not in self.pockets:
                 name = ("pockets", content.pack, content.pocket_from)
@@ -179,6 +187,12 @@ class _Builder:
                 self.marks[node] = Marks(self.taken_in[node], self.taken_in[node], self.taken_in[node])
         if carried:
             self._add_outlet(("here", lot), Place("sample" if kind == "sample" else "lot", lot), Outlet(("lot", lot, mine.last), carried))
+
+    def _add_what_colours_tell(self, lot: int, phases: dict[int, "_Phases"]) -> None:
+        assert self.results is not None
+        for child, share in bin_shares(self.session, self.results, lot, self.cells).items():
+            if child in phases and not phases[child].last:  # that took in nothing else
+                self.told["lot", child, 0] = share.suspects
 
     def _add_inflow(self, lot: int, node: Lot, row: Posting, phases: dict[int, "_Phases"], untaped: list[walk.Content]) -> None:
         if row.kind == "cells":

@@ -100,7 +100,7 @@ def stop_exposed(
 
 
 def _answer(request: Request, session: Session, asked: Question) -> Exposure:
-    return exposure(session, suspects_of(session, asked, zone_of(request)), asked.join)
+    return exposure(session, suspects_of(session, asked, zone_of(request)), asked.join, house_of(request))
 
 
 @dataclass(frozen=True)

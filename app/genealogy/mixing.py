@@ -85,6 +85,7 @@ class Exposed:
     expected_high: float
     chance: Chance
     past_bin: bool
+    by_colour: float | None = None  # a second expectation, where colours tell whose dies the bins have
 
 
 @dataclass(frozen=True)
@@ -117,8 +118,12 @@ class _Join:
 class Mixing:
     """The network of draws below some marks. `taken_in`: all units that a node ever took in, from marked origins and others."""
 
-    def __init__(self, marks: Mapping[Node, Marks], draws: Iterable[Draw], taken_in: Mapping[Node, int], outlets: Mapping[Hashable, Outlet]) -> None:
-        self.marks = dict(marks)
+    def __init__(
+        self, marks: Mapping[Node, Marks], draws: Iterable[Draw], taken_in: Mapping[Node, int], outlets: Mapping[Hashable, Outlet],
+        told: Mapping[Node, float] | None = None,
+    ) -> None:  # fmt: skip
+        """`told`: marks expected in some nodes by something better than even mixing."""
+        self.marks, self.told = dict(marks), dict(told or {})
         self.outlets = dict(outlets)
         self._into: defaultdict[Node, list[Draw]] = defaultdict(list)
         self._out: defaultdict[Node, list[Draw]] = defaultdict(list)
@@ -139,7 +144,8 @@ class Mixing:
         past_bin = any(self._past_bin[self.outlets[name].node] for name in chosen if self.outlets[name].marks is None)
         units = sum(self.outlets[name].units for name in chosen)
         kept = (min(max(low, least), expected), max(min(high, greatest), expected))
-        return Exposed(units, least, expected, greatest, *kept, self.chance(chosen), past_bin)
+        by_colour = sum(self._told_in(name) for name in chosen) if self.told else None
+        return Exposed(units, least, expected, greatest, *kept, self.chance(chosen), past_bin, by_colour)
 
     # --- least and greatest
 
@@ -223,13 +229,24 @@ class Mixing:
         outlet = self.outlets[name]
         return outlet.marks.expected if outlet.marks else outlet.units * self._density[outlet.node]
 
+    def _told_in(self, name: Hashable) -> float:
+        outlet = self.outlets[name]
+        return outlet.marks.expected if outlet.marks else outlet.units * self._told_density[outlet.node]
+
     @cached_property
     def _density(self) -> dict[Node, float]:
         """Expected marks of each node, per unit that it ever took in."""
+        return self._densities({})
+
+    @cached_property
+    def _told_density(self) -> dict[Node, float]:
+        return self._densities(self.told)
+
+    def _densities(self, told: Mapping[Node, float]) -> dict[Node, float]:
         found: dict[Node, float] = {}
         for node in self.order:
             own = self.marks.get(node)
-            marks = own.expected if own else sum(draw.units * found[draw.parent] for draw in self._into.get(node, ()))
+            marks = own.expected if own else told.get(node, sum(draw.units * found[draw.parent] for draw in self._into.get(node, ())))
             found[node] = marks / self.held[node] if self.held[node] else 0.0
         return found
 

@@ -35,6 +35,7 @@ class ExposedOut(BaseModel):
     expected_low: float = Field(description="For odds of 1/10 that a suspect unit falls into this bin.", examples=[23.9])
     expected_high: float = Field(description="For odds of 10.", examples=[1204.0])
     greatest: int = Field(description="At most.", examples=[4500])
+    by_colour: float | None = Field(None, description="A second expectation, where colours tell whose dies the bins have.", examples=[None])
     chance: float = Field(description="Of at least one.", examples=[1.0])
     chance_how: str = Field(description="exact or simulated.", examples=["exact"])
     chance_error: float = Field(description="Standard error where it is simulated.", examples=[0.0])
@@ -75,17 +76,17 @@ Asked = Annotated[Question, Depends(question)]
 @router.get("/exposure", summary="How many units of each pack, lot, customer and place share a suspect origin: least, expected, greatest")
 def exposed(asked: Asked, call: Calling) -> ExposureOut:
     with call.house.walking() as session:
-        return _out(_answer(session, asked))
+        return _out(_answer(call, session, asked))
 
 
 @router.get("/exposure/csv", summary="The same as CSV, one row a thing or group", response_class=Response, responses=CSV)
 def exposed_as_csv(asked: Asked, call: Calling) -> Response:
     with call.house.walking() as session:
-        return Response(exposure_csv(_answer(session, asked)), media_type="text/csv; charset=utf-8")
+        return Response(exposure_csv(_answer(call, session, asked)), media_type="text/csv; charset=utf-8")
 
 
-def _answer(session: Session, asked: Question) -> Exposure:
-    return exposure(session, suspects_of(session, asked, catalogue.site(session).zone), asked.join)
+def _answer(call: Call, session: Session, asked: Question) -> Exposure:
+    return exposure(session, suspects_of(session, asked, catalogue.site(session).zone), asked.join, call.house)
 
 
 def _out(found: Exposure) -> ExposureOut:

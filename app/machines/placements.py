@@ -90,6 +90,7 @@ class DieOut(BaseModel):
     quality: str | None = Field(examples=["pass"])
     state: str = Field(description="left, placed, lost, or no die.", examples=["placed"])
     cells: list[CellOut] = Field(description="One; several where the log used a die twice.")
+    values: dict[str, float] = Field(description="What else the map's file says of the die.", examples=[{"wavelength": 621.4}])
 
 
 class BinOut(BaseModel):
@@ -127,6 +128,7 @@ class DieOnCell(BaseModel):
     run: RunCode
     started_at: datetime = Field(description="Of the run, UTC.", examples=["2026-03-05T10:00:00Z"])
     ended_at: datetime | None = Field(description="Empty while it is open.", examples=["2026-03-05T11:10:00Z"])
+    values: dict[str, float] = Field(description="What else the wafer's map says of the die.", examples=[{"wavelength": 621.4}])
 
 
 class CellStoryOut(BaseModel):

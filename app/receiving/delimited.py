@@ -16,6 +16,9 @@ from app.errors import bad_input
 DELIMITERS = (",", ";", "\t")
 LONGEST_NAME = 64
 _LINES_BEFORE = 50
+_LONGEST_NUMBER = 32
+_OF_NUMBERS = np.frombuffer(b"\0+-.0123456789eE", dtype=np.uint8)
+_OF_NUMBERS_COMMA = np.frombuffer(b"\0+-,0123456789eE", dtype=np.uint8)
 _NOTE = re.compile(r"\s*[^\W\d][^:=,;\t]*[:=,;\t].*")
 _UNIT = "\x1f"  # between fields where quotes were taken off
 Bytes = NDArray[np.uint8]
@@ -53,6 +56,19 @@ class Fields:
             good &= ~here | ((digit >= 0) & (digit <= 9))
             value = np.where(here, value * 10 + digit, value)
         return np.where(signed & (sign == ord("-")), -value, value), good
+
+    def numbers(self, column: int, comma: bool = False) -> NDArray[np.float64] | None:
+        """Values, NaN where the field is empty; None where some field is no plain decimal number. `comma`: it is the decimal mark."""
+        letters, good = self.letters(column, _LONGEST_NUMBER)
+        if not good.all() or not np.isin(letters, _OF_NUMBERS_COMMA if comma else _OF_NUMBERS).all():
+            return None
+        if comma:
+            letters = np.where(letters == ord(","), ord("."), letters).astype(np.uint8)
+        text = np.ascontiguousarray(letters).view(f"S{letters.shape[1]}").ravel()
+        try:
+            return np.where(text == b"", b"nan", text).astype(np.float64)
+        except ValueError:
+            return None
 
     def empty(self, column: int) -> NDArray[np.bool_]:
         start, end = self._trimmed(column)

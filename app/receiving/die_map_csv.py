@@ -1,15 +1,16 @@
 """Reads die maps from CSV: a header with x, y and die bin (wafer, lot, product, quality where there are), then a die a line.
 
-Coordinates are taken as the file has them. Comma, semicolon or tab. Lines `key: value` may stand before the header.
+Coordinates are taken as the file has them. Comma, semicolon or tab. Lines `key: value` may stand before the header. Further columns of
+numbers (a wavelength, an intensity) are kept as values of the dies, under their title in small letters without spaces.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from app.errors import bad_input
-from app.receiving.delimited import Fields, Header, column, find_header, refuse_lines_before_header, split_fields
+from app.receiving.delimited import LONGEST_NAME, Fields, Header, column, find_header, refuse_lines_before_header, split_fields
 from app.receiving.die_map import FARTHEST, DieMap, Stated
 from app.receiving.map_check import Definition, Found, check_map
 from app.receiving.map_codes import MOST_CHARACTERS, MOST_CODES, MOST_POSITIONS, of_numbers
@@ -21,6 +22,7 @@ WAFER = ("wafer", "waferid", "substrateid")
 LOT = ("lot", "lotid", "waferlot")
 PRODUCT = ("product", "productid", "part")
 QUALITY = ("quality", "binquality", "passfail")
+_MOST_VALUES = 12
 
 
 @dataclass(frozen=True)
@@ -47,8 +49,37 @@ def read_csv_maps(data: bytes, what: str, stated: Stated, header_line: int, head
     if not len(fields.line):
         raise bad_input(what, f"line {header_line}", "There are no dies after the header.", "Expected a die a line.")
     dies = _dies(fields, header, what, header_line)
+    values = _values(fields, header)
     wafers = _texts(fields, column(header, what, header_line, *WAFER), what)
-    return [check_map(_found(fields, header, what, header_line, dies, wafer, rows), stated) for wafer, rows in wafers]
+    return [_valued(check_map(_found(fields, header, what, header_line, dies, wafer, rows), stated), dies, values, rows) for wafer, rows in wafers]
+
+
+def _values(fields: Fields, header: Header) -> dict[str, NDArray[np.float64]]:
+    """The further columns that have numbers throughout, some of them at least, by name; a name that stands twice is passed over."""
+    known = {*X, *Y, *BIN, *WAFER, *LOT, *PRODUCT, *QUALITY}
+    found: dict[str, NDArray[np.float64]] = {}
+    for place, name in enumerate(header.names):
+        if not name or name in known or header.names.count(name) > 1 or len(found) == _MOST_VALUES:
+            continue
+        numbers = fields.numbers(place)
+        if numbers is None and header.delimiter != ",":
+            numbers = fields.numbers(place, comma=True)
+        if numbers is not None and np.isfinite(numbers).any() and not np.isinf(numbers).any():
+            found[name[:LONGEST_NAME]] = numbers
+    return found
+
+
+def _valued(die_map: DieMap, dies: _Dies, values: dict[str, NDArray[np.float64]], rows: NDArray[np.bool_]) -> DieMap:
+    """The map with the values of its dies; of a die that stands twice the first line's."""
+    if not values:
+        return die_map
+    place = die_map.index_of(dies.x[rows], dies.y[rows])[::-1]
+    found = {}
+    for name, numbers in values.items():
+        of_dies = np.full(die_map.positions, np.nan, dtype=np.float32)
+        of_dies[place[place >= 0]] = numbers[rows][::-1][place >= 0]
+        found[name] = of_dies
+    return replace(die_map, values=found)
 
 
 def _dies(fields: Fields, header: Header, what: str, header_line: int) -> _Dies:

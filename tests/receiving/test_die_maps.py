@@ -355,3 +355,14 @@ def test_codes_of_several_characters() -> None:
 @given(st.one_of(st.binary(max_size=200), st.text(max_size=200).map(str.encode)))
 def test_anything_else_is_a_refusal(data: bytes) -> None:
     read_or_refuse(data)
+
+
+def test_further_columns_of_numbers_are_kept_with_the_dies() -> None:
+    """A wavelength with a comma as decimal mark, an empty field, a column of words that is no number, a die that stands twice."""
+    text = "wafer;x;y;bin;Wavelength nm;note\nW1;1;1;1;621,5;a\nW1;2;1;1;;b\nW1;2;2;9;619,25;c\nW1;1;1;1;700,0;d\n"
+    (told,) = read_maps(text.encode(), "map.csv", Stated(passing=("1",)))
+    assert list(told.values) == ["wavelengthnm"]
+    for one in (told, load(dump(told))):
+        assert one.values_at(1, 1) == {"wavelengthnm": 621.5}  # the first line of a die stands
+        assert one.values_at(2, 1) == {} and one.values_at(9, 9) == {}
+        assert one.values_at(2, 2) == {"wavelengthnm": 619.25}
