@@ -1,1 +1,1 @@
-"""Back entry: what was done on paper while the server was down, entered by a lead in order and with its true times. Start with `pages.py`."""
+"""Work on paper: an area's sheets, printed or kept by its terminals, and back entry of what was written on them. Start with `pages.py`."""
