@@ -11,9 +11,11 @@ from sqlalchemy.orm import Session
 from app.catalogue.definitions import Step
 from app.errors import bad_input
 from app.floor.counting import Counted, count_units
+from app.floor.marks import good_units
 from app.journal.act import By
 from app.ledger.counting import by_weight, usual_u
 from app.ledger.runs import Line
+from app.ledger.sets import panels_of, panels_of_lot
 
 PIECES = 100  # weighed together to know the weight of one
 # Our choice, where the site states nothing better: a bench scale that shows 0.01 g, read to twice that; pieces alike within 0.2 %.
@@ -36,11 +38,11 @@ _ASKED = {
     "weight": (Asked(FULL, "container with units", "g"), Asked(EMPTY, "empty container", "g"), Asked(PIECES_G, f"{PIECES} counted units", "g")),
 }
 
-def asked(steps: Sequence[Step], lines: Sequence[Line]) -> tuple[str, tuple[Asked, ...]]:
-    """How these lines are counted when they finish, and the numbers that it takes. None where cells say it, or several lots ran together."""
+def asked(session: Session, steps: Sequence[Step], lines: Sequence[Line]) -> tuple[str, tuple[Asked, ...]]:
+    """How these lines are counted when they finish, and the numbers that it takes. None where cells say it, or no one lot is wholly there."""
     methods = {step.count for step in steps}
     makes_one_lot = all(step.operation == "singulate" for step in steps)
-    if len(methods) != 1 or methods <= {"none", "cells"} or (len({_subject(line) for line in lines}) != 1 and not makes_one_lot):
+    if len(methods) != 1 or methods <= {"none", "cells"} or not (makes_one_lot or _is_one_whole_lot(session, lines)):
         return "none", ()
     method = methods.pop()
     return method, _ASKED[method]
@@ -78,6 +80,15 @@ def in_words(found: Counted) -> str:
     if difference.within:
         return f"{said}: {gap}, within counting ({difference.limit:,.0f})."
     return f"{said}: {gap}, beyond counting ({difference.limit:,.0f}). Count again, or ask a lead or quality to sign for it."
+
+
+def _is_one_whole_lot(session: Session, lines: Sequence[Line]) -> bool:
+    """A part of a panel lot is no lot whose book a count could be held against. Panels with nothing good on them are no part that is missing."""
+    if len({_subject(line) for line in lines}) != 1:
+        return False
+    here = {panel for line in lines if line.set for panel in panels_of(session, line.set)}
+    elsewhere = [panel for panel in panels_of_lot(session, lines[0].lot) if panel not in here] if here and lines[0].lot else []
+    return not any(good_units(session, elsewhere).values())
 
 
 def _subject(line: Line) -> int:

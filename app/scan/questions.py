@@ -105,7 +105,7 @@ def _finish_question(session: Session, named: Named, run: Run) -> Question:
     lines = open_lines_of(session, run)
     steps = [step for line in lines if (step := step_of_line(session, line))]
     records = {record.name: record for step in steps for record in step.records}
-    count, numbers = asked(steps, lines)
+    count, numbers = asked(session, steps, lines)
     groups = gather(session, [named])
     name = steps[0].name if steps else run.operation
     panels = [panel for line in lines for panel in _panels(session, line)]
