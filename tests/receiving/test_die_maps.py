@@ -366,3 +366,19 @@ def test_further_columns_of_numbers_are_kept_with_the_dies() -> None:
         assert one.values_at(1, 1) == {"wavelengthnm": 621.5}  # the first line of a die stands
         assert one.values_at(2, 1) == {} and one.values_at(9, 9) == {}
         assert one.values_at(2, 2) == {"wavelengthnm": 619.25}
+
+
+@pytest.mark.parametrize("bins", [2, 4, 5, 12, 40])
+@pytest.mark.parametrize("unnamed", [False, True])
+def test_two_letter_codes_are_read_the_same_however_many_there_are_and_whether_the_file_names_them(bins: int, unnamed: bool) -> None:
+    """A few named codes are compared, more are looked up, and a code that the file writes in other letters is still that code."""
+    drawn = np.random.default_rng(bins).integers(0, bins + 1, (9, 11))
+    rows = "".join(f"<BinCode>{''.join('FF' if not n else f'{n:02x}' if unnamed else f'{n:02X}' for n in row)}</BinCode>" for row in drawn)
+    defined = "".join(f'<BinDefinition BinCode="{n:02X}" BinQuality="{"Pass" if n == 1 else "Fail"}"/>' for n in range(1, bins + 1))
+    found = read(
+        '<MapData><SubstrateMaps><SubstrateMap SubstrateType="Wafer" SubstrateId="W" OriginLocation="UpperLeft"><Overlay><BinCodeMap '
+        f'BinType="HexaDecimal" NullBin="FF"><BinDefinitions>{defined}</BinDefinitions>{rows}</BinCodeMap></Overlay>'
+        "</SubstrateMap></SubstrateMaps></MapData>"
+    )
+    assert dies_of(found) == {(x, y): f"{n:02X}" for y, row in enumerate(drawn.tolist()) for x, n in enumerate(row) if n}
+    assert [entry.count for entry in found.table[1:]] == [int((drawn == n).sum()) for n in range(1, bins + 1)]
