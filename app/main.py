@@ -44,6 +44,7 @@ from app.machines import (
     receiving,
     runs,
 )  # fmt: skip
+from app.machines import board as board_calls
 from app.machines import catalogue as catalogue_calls
 from app.machines import pages as machine_pages
 from app.machines.document import describe
@@ -63,7 +64,7 @@ _log = logging.getLogger("reelroot")
 _CALLS = (
     people.router, catalogue_calls.router, receiving.router, floor.router, runs.router, placements.router, ovens.router,
     corrections.router, paper.router, packing.router, labels.router, holds.router, genealogy.router, exposure.router,
-    before_mixing.router, lists.router,
+    before_mixing.router, board_calls.router, lists.router,
 )  # fmt: skip
 _PAGES = (
     first_pages.router,

@@ -13,18 +13,21 @@ from sqlalchemy import func, select
 
 from app import clock
 from app.board.made import operations_made, stations_made
-from app.board.production_day import day_of, shift_at, shifts_of, the_day, week_of
+from app.board.production_day import Span, day_of, shift_at, shifts_of, the_day, week_of
 from app.board.remembered import Remembered
 from app.board.shift_report import shift_report
 from app.board.shown import effectiveness_shown, shown
 from app.board.whole import board, work_rows
 from app.catalogue import queries as catalogue
+from app.catalogue.definitions import Site
 from app.db import House
+from app.errors import bad_input
 from app.journal.models import Entry
 from app.people.callers import Calling
 from app.web import house_of, render
 
 router = APIRouter(include_in_schema=False)
+_FIRST_YEAR, _LAST_YEAR = 1970, 2200
 _LOOK_EVERY = 2.0  # seconds between looks for new entries: also the least time between two renewals
 
 
@@ -72,16 +75,14 @@ def effectiveness_page(
     request: Request, who: Calling, of: Literal["day", "week"] = "day", on: Annotated[date | None, Query(description="A day in it.")] = None
 ) -> Response:
     with house_of(request).reading() as session:
-        site, now = catalogue.site(session), clock.now()
-        day = the_day(site, on) if on else day_of(site, now)
-        span = week_of(site, day.begin) if of == "week" else day
+        span, now = span_asked(catalogue.site(session), of, on), clock.now()
         made = stations_made(session, span.begin, min(span.end, max(span.begin, now)))
     rows = [
         (effectiveness_shown(whole), [effectiveness_shown(one) for one in made if one.operation == whole.operation])
         for whole in operations_made(made)
     ]
     return render(
-        request, "board/effectiveness.html", span=span, of=of, rows=rows, day=day.day, before=day.day - _step(of), after=day.day + _step(of),
+        request, "board/effectiveness.html", span=span, of=of, rows=rows, day=span.day, before=span.day - _step(of), after=span.day + _step(of),
         is_open=span.end > now,
     )  # fmt: skip
 
@@ -94,15 +95,32 @@ def shift_report_page(
     now = clock.now()
     with house_of(request).reading() as session:
         site = catalogue.site(session)
-        here = shift_at(site, now)
-        if on:
-            spans = shifts_of(site, on)
-            here = next((one for one in spans if one.name == shift), spans[-1])
+        here = shift_asked(site, on, shift)
         found = shift_report(session, here, now)
     return render(
         request, "board/shift.html", report=found, site=site.name, shifts=shifts_of(site, here.day), before=here.day - _step("day"),
         after=here.day + _step("day"),
     )  # fmt: skip
+
+
+def span_asked(site: Site, of: str, on: date | None) -> Span:
+    """A production day, or the week that it is in; today, where no day is named."""
+    day = _named_day(site, on) if on else day_of(site, clock.now())
+    return week_of(site, day.begin) if of == "week" else day
+
+
+def shift_asked(site: Site, on: date | None, shift: str | None) -> Span:
+    """The shift that runs now, or the named one of a day, or that day's last."""
+    if on is None:
+        return shift_at(site, clock.now())
+    spans = shifts_of(site, _named_day(site, on).day)
+    return next((one for one in spans if one.name == shift), spans[-1])
+
+
+def _named_day(site: Site, on: date) -> Span:
+    if not _FIRST_YEAR <= on.year <= _LAST_YEAR:
+        raise bad_input("There is no such day.", "on", f"The year {on.year} is out of range.", "Name a day of this plant's record.")
+    return the_day(site, on)
 
 
 def memory_of(request: Request) -> Remembered:

@@ -1,0 +1,111 @@
+"""The board's pages over HTTP, and the stream that renews it: no connection is held, and it ends with the watcher and with the server."""
+
+import time
+from collections.abc import Iterator
+from datetime import timedelta
+
+import httpx
+import pytest
+from fastapi.testclient import TestClient
+from people.signing_in import PASSWORD, call, client, person, sign_in, token
+
+from app import clock
+from app.db import House
+from app.holds.place import place_hold
+from tests.board.line import line, lot, run
+from tests.browser.staging import Stage, serving
+from tests.small_factory import Factory
+
+PAGES = ("/board", "/board/now", "/board/lots", "/board/lots?mark=stuck", "/board/effectiveness", "/board/effectiveness?of=week", "/board/shift")
+
+
+@pytest.fixture
+def factory(house: House) -> Factory:
+    return line(house)
+
+
+@pytest.fixture
+def browser(house: House, factory: Factory) -> Iterator[TestClient]:
+    with client(house) as one:
+        sign_in(one, person(house, "Lea", "lead"))
+        yield one
+
+
+def test_nobody_who_is_not_signed_in_sees_the_board(house: House, factory: Factory) -> None:
+    with client(house) as one:
+        assert [one.get(path).status_code for path in PAGES] == [303] * len(PAGES)
+
+
+def test_an_empty_floor_says_what_would_fill_the_board(browser: TestClient) -> None:
+    page = browser.get("/board").text
+    assert "No lot is open." in page
+    assert "Nothing went past a gate this week." in page
+
+
+def test_the_board_names_the_held_lot_and_leads_to_it(browser: TestClient, factory: Factory) -> None:
+    now = clock.now()
+    held = lot(factory, 2, now - timedelta(hours=40))
+    run(factory, "Plasma", lot(factory, 2, now - timedelta(hours=3)), now - timedelta(hours=2))
+    factory.do("place_hold", lambda s, by: place_hold(s, by, held, "bent frames").id, happened_at=now - timedelta(hours=30))
+    page = browser.get("/board").text
+    assert f"{held.code} held 1 d 6 h" in page
+    assert page.count("<svg") >= 4
+    stuck = browser.get("/board/lots?mark=stuck").text
+    assert f'href="/lots/{held.code}"' in stuck
+    assert "wire bond" not in stuck
+    assert "wire bond" in browser.get("/board/lots").text
+
+
+def test_effectiveness_has_its_terms_one_click_away(browser: TestClient, factory: Factory) -> None:
+    assert "No station has a theoretical rate." in browser.get("/board/effectiveness").text
+    assert browser.get("/board/effectiveness?on=9999-12-31").status_code == 422
+    assert browser.get("/board/shift?on=0001-01-01").status_code == 422
+
+
+def test_the_shift_report_carries_the_newest_digest(browser: TestClient, house: House, factory: Factory) -> None:
+    from app.journal.sealing import newest_digest, seal
+
+    seal(house)
+    with house.reading() as session:
+        newest = newest_digest(session)
+    assert newest is not None
+    page = browser.get("/board/shift").text
+    assert newest[1] in page
+    assert "Times are in Europe/Vienna" in page
+
+
+def test_a_machine_reads_the_same(browser: TestClient, house: House, factory: Factory) -> None:
+    bearer, one = token(house, "operate"), lot(factory, 2)
+    found = call(browser, bearer, "GET", "/board").json()
+    assert [(row["step"], row["waiting"], row["lots"][0]["lot"]) for row in found["rows"]] == [("plasma", 1, one.code)]
+    assert call(browser, bearer, "GET", "/effectiveness?of=week").json() == []
+    shift = call(browser, bearer, "GET", "/shift-report").json()
+    assert shift["lots_started"] <= 1
+
+
+@pytest.mark.only_on("sqlite")
+def test_the_stream_says_what_is_new_without_holding_a_connection_and_ends_with_the_server(house: House, factory: Factory) -> None:
+    badge = person(house, "Lea", "lead")
+    stage = Stage(factory)
+    with serving(stage), httpx.Client(base_url=stage.url, timeout=8, headers={"Origin": stage.url}) as browser:
+        browser.post("/sign-in", data={"badge": badge, "secret": PASSWORD})
+        with browser.stream("GET", "/board/changes") as first:
+            assert first.headers["content-type"].startswith("text/event-stream")
+            lines = first.iter_lines()
+            before = _number(lines)
+            assert house.read_engine.pool.checkedout() == 0  # type: ignore[attr-defined]
+            lot(factory, 1)
+            assert _number(lines) > before
+        watcher = browser.send(browser.build_request("GET", "/board/changes"), stream=True)
+        _number(watcher.iter_lines())
+        begun = time.monotonic()
+    assert time.monotonic() - begun < 8  # a stream was open when the server stopped
+    assert house.read_engine.pool.checkedout() == 0  # type: ignore[attr-defined]
+
+
+def _number(lines: Iterator[str]) -> int:
+    """The number of the next `changed`."""
+    for one in lines:
+        if one.startswith("data:"):
+            return int(one.removeprefix("data:"))
+    raise AssertionError("the stream ended")
