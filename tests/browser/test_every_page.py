@@ -37,7 +37,7 @@ def desk_pages(stage: Stage) -> list[str]:
         f"/people/{stage.badges['Ola']}", "/terminals", "/tokens", "/back-entry",
         f"/back-entry/{codes['bonding']}", "/paper", "/paper/area/hall", f"/packs/{codes['reel']}", f"/packs/{codes['reel']}/label",
         f"/lots/{codes['bonding']}/sheet", "/catalogue", "/catalogue/of/product", "/catalogue/of/route",
-        "/catalogue/load", "/things/NONSENSE",
+        "/catalogue/load", "/board", "/board/lots", "/board/effectiveness", "/board/shift", "/things/NONSENSE",
     ]  # fmt: skip
 
 
