@@ -1,19 +1,24 @@
 """Every page at three sizes and in both schemes: nothing that axe finds, nothing too wide, nothing too small to touch."""
 
+import re
+
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 
 from tests.browser.conftest import Visits
+from tests.browser.every_page import from_the_routes, signed_in, weight
 from tests.browser.staging import Stage
 from tests.browser.visits import SCHEMES, SIZES
 
 pytestmark = [pytest.mark.browser, pytest.mark.only_on("sqlite")]
+PARTS = 4  # each within the time that a browser test has
 RULES = {
     "light": {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]},
     "dark": {"runOnly": {"type": "rule", "values": ["color-contrast", "link-in-text-block"]}},  # the same page but for its colours
 }
 TOO_SMALL = """() => [...document.querySelectorAll("a, button, select, input:not([type=hidden])")]
-    .filter(one => !one.matches(".skip, [type=checkbox]")).map(one => [one.textContent.trim() || one.name, one.getBoundingClientRect()])
+    .filter(one => !one.matches(".skip, [type=checkbox]") && one.checkVisibility())
+    .map(one => [one.textContent.trim() || one.name, one.getBoundingClientRect()])
     .filter(([_, box]) => box.height < 48 || box.width < 48).map(([name, box]) => `${name} ${box.width}x${box.height}`)"""
 TOO_WIDE = "() => document.documentElement.scrollWidth - document.documentElement.clientWidth"
 
@@ -41,26 +46,48 @@ def desk_pages(stage: Stage) -> list[str]:
     ]  # fmt: skip
 
 
-@pytest.mark.parametrize("scheme", SCHEMES)
-def test_axe_finds_nothing(stage: Stage, visit: Visits, scheme: str) -> None:
+@pytest.fixture(scope="module")
+def pages(stage: Stage) -> list[str]:
+    """What every route of a page shows, and the states of pages that matter besides."""
+    return list(dict.fromkeys([*floor_pages(stage), *desk_pages(stage), *from_the_routes(stage)]))
+
+
+@pytest.mark.parametrize("part", range(PARTS))
+def test_axe_finds_nothing(visit: Visits, pages: list[str], part: int) -> None:
+    """In both schemes: the dark page is the same one but for its colours."""
     found = []
-    with visit("Ada", scheme=scheme) as walk:
-        for path in [*floor_pages(stage), *desk_pages(stage)]:
+    with visit("Ada") as walk:
+        for path in pages[part::PARTS]:
             walk.go(path)
-            for wrong in Axe().run(walk.page, options=RULES[scheme]).response["violations"]:
-                found += [f"{path}: {wrong['id']}: {node['html'][:120]}" for node in wrong["nodes"]]
+            for scheme in SCHEMES:
+                walk.page.emulate_media(color_scheme=scheme)  # type: ignore[arg-type]
+                for wrong in Axe().run(walk.page, options=RULES[scheme]).response["violations"]:
+                    found += [f"{path} {scheme}: {wrong['id']}: {node['html'][:120]}" for node in wrong["nodes"]]
     assert found == []
 
 
+def test_a_page_weighs_little_and_says_where_one_is(stage: Stage, pages: list[str]) -> None:
+    """As a proxy sends it, compressed by gzip, with style and script, without its pictures. Every page has a title and one heading."""
+    with signed_in(stage) as client:
+        style = weight(client.get("/static/reelroot.css").text)
+        for path in pages:
+            page = client.get(path).text
+            scripts = sum(weight(client.get(src).text) for src in re.findall(r'<script[^>]* src="([^"]+)"', page))
+            most = 40_000 if 'class="floor' in page else 100_000
+            assert weight(re.sub(r"<svg.*?</svg>", "", page, flags=re.DOTALL)) + style + scripts < most, path
+            assert re.search(r"<title>[^<]+ · Reelroot</title>", page), path
+            assert len(re.findall(r"<h1\b", page)) == 1, path
+
+
 @pytest.mark.parametrize("size", SIZES)
-def test_nothing_is_wider_than_the_screen_or_smaller_than_a_gloved_finger(stage: Stage, visit: Visits, size: str) -> None:
+def test_nothing_is_wider_than_the_screen_or_smaller_than_a_gloved_finger(visit: Visits, pages: list[str], size: str) -> None:
     found = []
     with visit("Ada", size=size) as walk:
-        for path in [*floor_pages(stage), *desk_pages(stage)]:
+        for path in pages:
             walk.go(path)
             if walk.page.evaluate(TOO_WIDE) > 0:
                 found.append(f"{path} is too wide")
-            if "/floor" in path or "/loads/" in path:
+            if walk.page.evaluate("document.body.classList.contains('floor')"):
                 found += [f"{path}: {small}" for small in walk.page.evaluate(TOO_SMALL)]
         assert [one for one in walk.wrong if "status of 4" not in one] == [], "the console complains"
     assert found == []
