@@ -9,7 +9,7 @@ DATA ?= data/demo
 PYTEST ?= -n 2
 LINT = ( status=0; $(BIN)/ruff check --quiet --output-format concise . || status=1; $(BIN)/mypy app $(if $(wildcard seed_demo/*.py),seed_demo) || status=1; exit $$status )
 
-.PHONY: demo test lint lock migration clean python
+.PHONY: demo test lint lock migration pictures clean python
 
 demo: $(VENV)/runtime
 	$(BIN)/reelroot demo --data $(DATA) $(if $(filter 0,$(SERVE)),--no-serve,)
@@ -64,6 +64,11 @@ migration: $(VENV)/tests
 	@test -n "$(name)" || { echo "Say what it does: make migration name=what_changes"; exit 1; }
 	@$(BIN)/python -c "import sys, tempfile; from pathlib import Path; from app.db import House; from app.migrate import new_revision, upgrade; \
 	from app.settings import Settings; house = House(Settings(data_dir=Path(tempfile.mkdtemp()))); upgrade(house); new_revision(house, sys.argv[1])" "$(name)"
+
+# the README's pictures, from the demo, in a real browser
+pictures: $(VENV)/tests
+	$(BIN)/reelroot demo --data $(DATA) --no-serve
+	PYTHONPATH=. $(BIN)/python docs/pictures.py $(DATA)
 
 clean:
 	rm -rf $(VENV) data

@@ -1,14 +1,18 @@
 """Every page at three sizes and in both schemes: nothing that axe finds, nothing too wide, nothing too small to touch."""
 
 import re
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 
+from app.db import House
 from tests.browser.conftest import Visits
 from tests.browser.every_page import from_the_routes, signed_in, weight
-from tests.browser.staging import Stage
+from tests.browser.staging import Stage, serving, staged
 from tests.browser.visits import SCHEMES, SIZES
+from tests.floor.test_placements import plain_map, wafer
 
 pytestmark = [pytest.mark.browser, pytest.mark.only_on("sqlite")]
 PARTS = 4  # each within the time that a browser test has
@@ -44,6 +48,17 @@ def desk_pages(stage: Stage) -> list[str]:
         f"/lots/{codes['bonding']}/sheet", "/catalogue", "/catalogue/of/product", "/catalogue/of/route",
         "/catalogue/load", "/board", "/board/lots", "/board/effectiveness", "/board/shift", "/things/NONSENSE",
     ]  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def stage(fresh_house: Callable[..., AbstractContextManager[House]], tmp_path_factory: pytest.TempPathFactory) -> Iterator[Stage]:
+    """With a wafer that has a map, so that its pages have something to draw."""
+    with fresh_house(tmp_path_factory.mktemp("pages")) as house:
+        one = staged(house)
+        mapped, (panel,) = wafer(one.factory, "A-1", text=plain_map("A-1")), one.factory.panels(1)
+        one.codes |= {"mapped": mapped.code, "panel": panel.code}
+        with serving(one):
+            yield one
 
 
 @pytest.fixture(scope="module")
