@@ -31,6 +31,7 @@ from app.ledger.runs import Run
 from app.main import make_app
 from app.migrate import is_newest, upgrade
 from app.naming.resolve import code_of, resolve
+from app.people.people import everyone
 from app.settings import Settings
 from seed_demo.build import SignIn, load_demo, sign_ins
 from seed_demo.worked_trace import worked_reel, worked_run
@@ -75,13 +76,13 @@ def pictures(house: House) -> list[Picture]:
         reel = worked_reel(truth)
         back = trace_back(session, resolve(session, reel, "pack"))
         run = worked_run(truth, back)
-        station, lot, held = at_the_floor(session)
+        station, lot, held = at_the_floor(session, operator(house).badge)
         load = load_of(session, run)
         wafer = max(back.wafers, key=lambda row: row.units or 0).code
     return [
         Picture("floor-question", "operate", f"/floor?station={station}&ask={lot}", FLOOR),
         Picture("floor-refusal", "operate", f"/floor?station={station}&ask={held}", FLOOR),
-        Picture("traveller", "operate", f"/lots/{lot}"),
+        Picture("traveller", "operate", f"/lots/{held}"),
         Picture("trace", "quality", f"/trace/{reel}"),
         Picture("cure", "quality", f"/loads/{load}/trace"),
         Picture("wafer", "quality", f"/wafers/{wafer}"),
@@ -92,14 +93,20 @@ def pictures(house: House) -> list[Picture]:
     ]  # fmt: skip
 
 
-def at_the_floor(session: Session) -> tuple[str, str, str]:
-    """A station with a lot that comes to it next, and a lot that is held."""
+def operator(house: House) -> SignIn:
+    return next(one for one in sign_ins(house) if "operate" in one.duties)
+
+
+def at_the_floor(session: Session, badge: str) -> tuple[str, str, str]:
+    """A station with a lot that comes to it next, at a step that this person is certified for; and a lot that is held."""
+    certified = {one.name for one in everyone(session, resolve(session, badge, "person").id)[0].certificates}
     lots = list(session.scalars(select(Lot).order_by(Lot.item.desc()).limit(300)))
     stand = standings(session, lots)
     stations = [(one.id, one.body.operations) for one in catalogue.every(session, "station")]
-    steps = {step.name: step.operation for one in catalogue.every(session, "route") for step in one.body.steps}
-    held = next((lot for lot in lots if stand[lot.item].is_held), lots[0])
-    for lot in lots:
+    every = [step for one in catalogue.every(session, "route") for step in one.body.steps]
+    steps = {step.name: step.operation for step in every if step.certificate is None or step.certificate in certified}
+    held = max((lot for lot in lots if stand[lot.item].is_held), key=lambda lot: stand[lot.item].panels, default=lots[0])
+    for lot in sorted(lots, key=lambda lot: -stand[lot.item].panels):
         one = stand[lot.item]
         operation = steps.get(one.steps[0][0], "") if len(one.steps) == 1 and not one.is_held and not one.in_work else ""
         able = [station for station, does in stations if operation in does]

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from app.drawing.grid_frame import GridFrame
 from app.drawing.grid_picture import Over, cut_out, paint
+from app.errors import bad_input
 from app.floor.die_list import DieLine, die_list
 from app.floor.map_classes import highlighted, number_of
 from app.floor.map_shown import Asked, close_up, close_up_frame, legend, neighbours, whole
@@ -75,10 +76,12 @@ def touched_on_wafer(
 @router.get("/wafers/{code}/chosen")
 def chosen_on_wafer(request: Request, who: Calling, code: str, asked: AskedOfWafer) -> Response:
     """What the page says of a chosen die, alone: for the script."""
+    if asked.chosen is None:
+        raise bad_input("No die is chosen.", "x", "The address does not say which.", "Give its x and y.")
     with house_of(request).reading() as session:
         named = resolve(session, code, "wafer")
         picture = wafer_picture(session, named, _view(asked))
-        story = die_story(session, named, *asked.chosen) if asked.chosen else None
+        story = die_story(session, named, *asked.chosen)
     path = request.url_for("wafer_page", code=named.code).path
     return render(
         request, "floor/_die.html", story=story, asked=asked, picture=picture, path_here=path, wafer=named,

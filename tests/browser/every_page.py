@@ -22,7 +22,10 @@ ELSEWHERE = {
     "/floor/undo/{entry}": "test_terminal.py, where there is something to take back",
 }
 # what a page must be asked to show something
-ASKED = {"/catalogue/edit": "kind=recipe", "/floor/state": "station={station}", "/do/act": "call=start_run", "/exposure/csv": "suspect={reel}"}
+ASKED = {
+    "/catalogue/edit": "kind=recipe", "/floor/state": "station={station}", "/do/act": "call=/runs", "/exposure/csv": "suspect={reel}",
+    "/wafers/{code}/chosen": "x=1&y=1", "/panels/{code}/chosen": "row=1&column=1",
+}  # fmt: skip
 
 
 def from_the_routes(stage: Stage) -> list[str]:
@@ -33,7 +36,7 @@ def from_the_routes(stage: Stage) -> list[str]:
             for filled in _filled(stage, path):
                 answer = client.get(filled, follow_redirects=False)
                 if answer.status_code in (200, 303):
-                    found += [filled] if answer.headers.get("content-type", "").startswith("text/html") else []
+                    found += [filled] if answer.text.lstrip().lower().startswith("<!doctype html>") else []  # no file, and no piece of a page
                     break
             else:
                 silent.append(path)
