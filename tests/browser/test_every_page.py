@@ -15,7 +15,7 @@ from tests.browser.visits import SCHEMES, SIZES
 from tests.floor.test_placements import plain_map, wafer
 
 pytestmark = [pytest.mark.browser, pytest.mark.only_on("sqlite")]
-PARTS = 4  # each within the time that a browser test has
+PARTS = 6  # each within the time that a browser test has
 RULES = {
     "light": {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]},
     "dark": {"runOnly": {"type": "rule", "values": ["color-contrast", "link-in-text-block"]}},  # the same page but for its colours
