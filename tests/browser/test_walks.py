@@ -188,7 +188,7 @@ def test_a_supervisor_sees_where_the_lots_are(stage: Stage, visit: Visits, size:
         walk.go("/packs")
         assert stage.codes["reel"] in walk.main
         walk.go("/packs?part=NONE")
-        assert "No pack has that" in walk.main
+        assert "Nothing here fits what was asked" in walk.main
 
 
 def test_people_are_added_by_keyboard_alone(stage: Stage, visit: Visits) -> None:
