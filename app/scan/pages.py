@@ -37,10 +37,16 @@ def floor(request: Request, who: Calling, station: str = "", ask: str = "", wher
     with house_of(request).reading() as session:
         chosen = None
         try:
-            chosen = resolve(session, station, "station") if station else None
+            chosen = resolve(session, station, "station") if station else _only_one(session, who) if not where else None
             return show(request, session, who, _asked(session, who, chosen, ask, where))
         except Refused as refusal:
             return show(request, session, who, Screen(chosen, refusal=refusal))
+
+
+def _only_one(session: Session, who: Caller) -> Named | None:
+    """A terminal that serves one station, or a person who has just one, need not choose it."""
+    only = here_of(session, who.person, who.area, None).station
+    return Named("station", only, code_of(session, "station", only)) if only else None
 
 
 def _asked(session: Session, who: Caller, chosen: Named | None, ask: str, where: str) -> Screen:

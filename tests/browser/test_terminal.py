@@ -223,7 +223,7 @@ def _others_turn(stage: Stage, hands: Hands) -> None:
     with stage.factory.house.reading() as session:
         last = session.scalars(select(Entry).order_by(Entry.id.desc())).first()
     assert last is not None and last.actor_name == "Ola", "the hand-over was the last entry: to sign in is none"
-    assert "No station chosen" in walk.main, "Ola is back by the badge alone, without stations"
+    assert "Bonder 31" in walk.page.inner_text(".here"), "Ola is back by the badge alone, without stations: the bay's own one is meant"
     with hands.counted("come back by badge within the shift"):
         walk.go("/sign-in?next=/floor")
         assert hands.scan(stage.badges["Bo"]).startswith("Scan")

@@ -250,6 +250,18 @@ def test_a_reopened_session_ends_when_the_one_with_the_pin_would_have(app: Any, 
         assert session.scalars(select(SignIn.begun_at)).all() == [early, early]
 
 
+def test_a_terminal_that_serves_one_station_starts_in_two_scans(app: Any, house: House, stage: Stage) -> None:
+    stage.factory.mount("Bonder 31", stage.factory.batch("AU20"))
+    box = magazine(stage, "Attach", "Plasma").code
+    screen = Screen(app, person(house, "Pia", "operate"), terminal(house, "bay"))
+    screen.get("/floor")
+    assert "<strong>Bonder 31</strong>" in screen.page
+    screen.scan(box)
+    assert screen.heading == f"Start wire bond on {box}?"
+    screen.scan("Y-START-E")
+    assert f"Started on {box}" in screen.said
+
+
 def test_a_floor_page_weighs_under_40_kb(stage: Stage, ola: Screen) -> None:
     """Everything that a first visit loads, compressed: the page and what it names."""
     attach, box = stage.station("Attach"), magazine(stage).code
