@@ -1,10 +1,9 @@
 """Facts of the trade that the example catalogue must agree with: common practice, no source."""
 
-from pathlib import Path
-
+from app.catalogue.example import EXAMPLE
 from app.catalogue.file import read_catalogue
 
-CATALOGUE = read_catalogue((Path(__file__).parents[2] / "seed_demo" / "catalogue.toml").read_text())
+CATALOGUE = read_catalogue(EXAMPLE)
 CAVITY = next(route for route in CATALOGUE.routes if sum(step.operation == "die attach" for step in route.steps) == 4 and len(route.steps) >= 18)
 
 
