@@ -1,15 +1,26 @@
-"""The probe before the walk: which holds in force may concern some panels, wafers and batches. One statement, whatever is on hold.
+"""The probe before the walk: which holds in force may concern what is above some things. One statement, whatever is on hold.
 
 It may name a hold that stops nothing (its panels were released, a line came later), never leave one out: the walk decides.
 """
 
+from collections.abc import Sequence
+
 from sqlalchemy import bindparam, text
 from sqlalchemy.orm import Session
 
+_AT_ONCE = 2000  # panels of one statement: each stands in it several times, and SQLite takes 32,766 parameters
 
-def holds_near(session: Session, panels: list[int], material: list[int]) -> list[int]:
-    """Ids of holds in force on the panels, on lines that touched them, or on what was used for them or lies on the station."""
-    return list(session.scalars(_NEAR, {"panels": panels or [0], "material": material or [0]}))
+
+def holds_near(session: Session, panels: Sequence[int], material: Sequence[int], mixed: Sequence[int] = ()) -> set[int]:
+    """Ids of holds in force on the panels, on lines that touched them, or on what was used for them or lies on the station.
+
+    `mixed`: loose lots, samples and packs, themselves; what is above them is for the caller to name.
+    """
+    found: set[int] = set()
+    for i in range(0, max(1, len(panels)), _AT_ONCE):
+        some = {"panels": list(panels[i : i + _AT_ONCE]) or [0], "material": list(material) or [0], "mixed": list(mixed) or [0]}
+        found.update(session.scalars(_NEAR, some))
+    return found
 
 
 _NEAR = text("""
@@ -19,6 +30,8 @@ _NEAR = text("""
         select c.line from travelled cross join cover c where c."set" = travelled.id
         union
         select l.id from travelled cross join line l where l."set" = travelled.id and l.closed_e is null
+        union
+        select l.id from line l where l.item in :mixed
     ),
     origin(id) as (
         select u.item from covered cross join use u where u.line = covered.id
@@ -35,6 +48,7 @@ _NEAR = text("""
     where h.closed_e is null and (
         (h.kind in ('wafer', 'batch') and h.subject in (select id from origin))
         or (h.kind = 'panel' and h.subject in :panels)
+        or (h.kind in ('loose', 'sample', 'pack') and h.subject in :mixed)
         or (h.kind = 'set' and exists (select 1 from member m where m."set" = h.subject and m.panel in :panels))
         or (h.kind = 'line' and h.subject in (select id from covered))
         or (h.kind = 'run' and exists (select 1 from line l where l.run = h.subject and l.id in (select id from covered)))
@@ -45,4 +59,4 @@ _NEAR = text("""
               and (h.span_from is null or l.ended_at is null or l.ended_at >= h.span_from)
         ))
     )
-""").bindparams(bindparam("panels", expanding=True), bindparam("material", expanding=True))
+""").bindparams(*(bindparam(name, expanding=True) for name in ("panels", "material", "mixed")))

@@ -41,10 +41,14 @@ class Stop:
 def stops_on(session: Session, items: Iterable[int]) -> dict[int, list[Stop]]:
     """For each panel, loose lot, sample, pack, wafer or batch: the holds that stop it. Things that are free are left out."""
     wanted = list(dict.fromkeys(items))
-    holds = _holds_to_look_at(session, wanted)
+    if not wanted or not _is_anything_held(session):
+        return {}
+    kinds = walk.kinds_of(session, wanted)
+    up = walk.up(session, [item for item in wanted if kinds[item] != "wafer"])
+    holds = _holds_near(session, up, [item for item in wanted if kinds[item] in ("wafer", "batch")])
     if not holds:
         return {}
-    above = _Above(session, wanted, {hold.kind for hold in holds})
+    above = _Above(session, wanted, up, {hold.kind for hold in holds})
     subjects = above.nodes_of(session, holds)
     hit = [hold for hold in holds if subjects[hold.id]]
     releases = _released(session, hit)
@@ -58,16 +62,17 @@ def stops_on(session: Session, items: Iterable[int]) -> dict[int, list[Stop]]:
     return dict(found)
 
 
-def _holds_to_look_at(session: Session, wanted: list[int]) -> list[Hold]:
-    """Of panels, wafers and batches: the holds that the probe finds. Of what was mixed: every one in force."""
-    in_force = select(Hold).where(Hold.closed_e.is_(None), Hold.kind != "station")
-    if not wanted or session.scalar(in_force.with_only_columns(Hold.id).limit(1)) is None:
-        return []
-    kinds = walk.kinds_of(session, wanted)
-    if set(kinds.values()) <= {"panel", "wafer", "batch"}:
-        hit = holds_near(session, [item for item in wanted if kinds[item] == "panel"], [item for item in wanted if kinds[item] != "panel"])
-        return list(session.scalars(in_force.where(Hold.id.in_(hit)))) if hit else []
-    return list(session.scalars(in_force))
+_IN_FORCE = select(Hold).where(Hold.closed_e.is_(None), Hold.kind != "station")
+
+
+def _is_anything_held(session: Session) -> bool:
+    return session.scalar(_IN_FORCE.with_only_columns(Hold.id).limit(1)) is not None
+
+
+def _holds_near(session: Session, up: walk.Up, material: list[int]) -> list[Hold]:
+    """The holds that the probe finds on what is above: nearly always none."""
+    near = holds_near(session, sorted(up.panels), [*material, *up.batches], sorted(up.loose | up.packs))
+    return list(session.scalars(_IN_FORCE.where(Hold.id.in_(near)).order_by(Hold.id))) if near else []
 
 
 def station_stops(session: Session, station: int) -> list[Stop]:
@@ -86,9 +91,8 @@ class _Above:
     Of wafers, batches and lines, which nothing else leads to, only what a hold of these `kinds` may be on.
     """
 
-    def __init__(self, session: Session, items: list[int], kinds_held: set[str]) -> None:
-        kinds = walk.kinds_of(session, items)
-        self.up = walk.up(session, [item for item in items if kinds[item] != "wafer"])
+    def __init__(self, session: Session, items: list[int], up: walk.Up, kinds_held: set[str]) -> None:
+        self.up = up
         self.lines = walk.lines_above(session, self.up) if kinds_held & {"line", "run", "span", "batch", "wafer"} else []
         self.ways: dict[Node, list[_Way]] = defaultdict(list)
         self.nodes: set[Node] = {("item", item) for item in items}
