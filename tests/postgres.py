@@ -3,10 +3,12 @@
 import os
 import pwd
 import shutil
+import signal
 import subprocess
 import tempfile
+import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 from uuid import uuid4
@@ -15,30 +17,61 @@ import psycopg
 
 MISSING = "PostgreSQL is not installed: install the package `postgresql` to run these tests"
 QUICK = {"fsync": "off", "synchronous_commit": "off", "full_page_writes": "off"}  # nothing here must survive a power cut
+SAFE: dict[str, str] = {}  # PostgreSQL's own defaults: what is acknowledged is flushed
 
 
 class Cluster:
-    """Runs from the moment it is made until `stop`. Reached by a socket in its folder only."""
+    """Runs from the moment it is made until `stop`. Reached by a socket in its folder only.
 
-    def __init__(self) -> None:
+    `settings` beside or instead of the quick ones; `standby_of`: it begins as a streaming standby of that cluster, by this name.
+    """
+
+    def __init__(self, settings: dict[str, str] = QUICK, standby_of: "Cluster | None" = None, name: str = "standby") -> None:
         # Not pytest's tmp_path: another user can't enter it, and a socket's path must be short.
         self.folder = Path(tempfile.mkdtemp(prefix="rr-pg-", dir="/tmp"))
         self.user = _other_user()
         if self.user:
             entry = pwd.getpwnam(self.user)
             os.chown(self.folder, entry.pw_uid, entry.pw_gid)
+        self.settings = {"listen_addresses": "''", "unix_socket_directories": str(self.folder), "max_connections": "300", **settings}
         try:
-            self._run("initdb", "-A", "trust", "-E", "UTF8", "--locale=C.UTF-8", "--no-sync", "-U", "postgres", "-D", "data")
-            settings = {"listen_addresses": "''", "unix_socket_directories": str(self.folder), "max_connections": "300", **QUICK}
-            options = " ".join(f"-c {name}={value}" for name, value in settings.items())
-            self._run("pg_ctl", "-D", "data", "-o", options, "-w", "-l", "log", "start")
+            if standby_of is None:
+                self._run("initdb", "-A", "trust", "-E", "UTF8", "--locale=C.UTF-8", "--no-sync", "-U", "postgres", "-D", "data")
+            else:
+                _say(str(standby_of.folder), f"select pg_create_physical_replication_slot('{name}')")
+                source = f"host={standby_of.folder} user=postgres application_name={name}"
+                self._run("pg_basebackup", "-d", source, "-D", "data", "-R", "-X", "stream", "-S", name, "--checkpoint=fast", "--no-sync")
+            self.start()
         except BaseException:
             shutil.rmtree(self.folder, ignore_errors=True)
             raise
 
+    def start(self) -> None:
+        options = " ".join(f"-c {name}={value}" for name, value in self.settings.items())
+        self._run("pg_ctl", "-D", "data", "-o", options, "-w", "-t", "120", "-l", "log", "start")
+
+    def kill(self) -> None:
+        """As kill -9 does: every process of this cluster at once, by its number. What they had not written is lost; `start` recovers."""
+        postmaster = int((self.folder / "data/postmaster.pid").read_text().split()[0])
+        os.kill(postmaster, signal.SIGSTOP)  # so that it starts no other while its children go
+        children = _children(postmaster)
+        for process in (*children, postmaster):
+            with suppress(ProcessLookupError):
+                os.kill(process, signal.SIGKILL)
+        while any(_is_alive(process) for process in (*children, postmaster)):
+            time.sleep(0.005)
+        for lock in ("data/postmaster.pid", ".s.PGSQL.5432.lock"):  # where nobody reaps a dead process, its number passes for a running server
+            (self.folder / lock).unlink(missing_ok=True)
+
+    def promote(self) -> None:
+        self._run("pg_ctl", "-D", "data", "-w", "promote")
+
     def stop(self) -> None:
-        self._run("pg_ctl", "-D", "data", "-m", "immediate", "stop")
-        shutil.rmtree(self.folder, ignore_errors=True)
+        try:
+            if (self.folder / "data/postmaster.pid").exists():
+                self._run("pg_ctl", "-D", "data", "-m", "immediate", "stop")
+        finally:
+            shutil.rmtree(self.folder, ignore_errors=True)
 
     def _run(self, program: str, *arguments: str) -> None:
         as_user: dict[str, Any] = {}
@@ -49,18 +82,24 @@ class Cluster:
             done = subprocess.run(command, cwd=self.folder, stdout=said, stderr=subprocess.STDOUT, check=False, **as_user)
             if done.returncode:
                 said.seek(0)
-                raise RuntimeError(f"{program} failed: {said.read()}")
+                log = self.folder / "log"
+                raise RuntimeError(f"{program} failed: {said.read()} {log.read_text()[-2000:] if log.exists() else ''}")
 
 
 @contextmanager
 def database(folder: str, template: str = "template0") -> Iterator[str]:
     """The URL of a fresh copy of a database, dropped afterwards."""
+    address = create(folder, template)
+    try:
+        yield address
+    finally:
+        _say(folder, f"drop database {name_in(address)} with (force)")
+
+
+def create(folder: str, template: str = "template0") -> str:
     name = f"t_{uuid4().hex[:12]}"
     _say(folder, f"create database {name} template {template} strategy file_copy")
-    try:
-        yield url(folder, name)
-    finally:
-        _say(folder, f"drop database {name} with (force)")
+    return url(folder, name)
 
 
 def url(folder: str, name: str) -> str:
@@ -88,6 +127,23 @@ def _found() -> Path | None:
         return max(programs, key=lambda path: int(path.parts[-3])).parent
     on_path = shutil.which("initdb")
     return Path(on_path).parent if on_path else None
+
+
+def _children(parent: int) -> list[int]:
+    found = []
+    for stat in Path("/proc").glob("[0-9]*/stat"):
+        with suppress(OSError):
+            if int(stat.read_text().rpartition(")")[2].split()[1]) == parent:
+                found.append(int(stat.parent.name))
+    return found
+
+
+def _is_alive(process: int) -> bool:
+    """A killed process whose parent has not asked for it yet (a zombie) holds nothing any more."""
+    try:
+        return Path(f"/proc/{process}/stat").read_text().rpartition(")")[2].split()[0] not in ("Z", "X")
+    except OSError:
+        return False
 
 
 def _other_user() -> str | None:
