@@ -533,24 +533,25 @@ def settings_of(data: Path | None) -> "Settings":
 @contextmanager
 def open_house(data: Path | None, at_newest: bool = True) -> Iterator["House"]:
     """The installation that a command works on. Unless it upgrades, its database must have this program's schema."""
-    from sqlalchemy.exc import OperationalError
-
     from app import tables  # noqa: F401 (maps every room's, or a command would see some tables only)
     from app.db import House
-    from app.migrate import is_newest
+    from app.migrate import refuse_other_schema
+    from app.outages import outage_of
 
     house = House(settings_of(data))
     try:
-        if at_newest and not is_newest(house):
-            where = house.write_engine.url.render_as_string()
-            raise refuse("changed", "The database has another schema than this program.", f"It is {where}.", "Run `reelroot upgrade`.")
+        if at_newest:
+            refuse_other_schema(house)
         try:
             yield house
         finally:
             if at_newest:
                 _seal_what_is_new(house)
-    except OperationalError as error:
-        raise refuse("changed", "The database does not answer.", str(error.orig).strip(), "Start it, or correct REELROOT_DATABASE_URL.") from error
+    except Exception as error:
+        if outage := outage_of(error):
+            why = str(getattr(error, "orig", error)).strip()
+            raise refuse("changed", outage.what, f"{outage.why} {why}", f"{outage.now} The data folder is {house.data_dir}.") from error
+        raise
     finally:
         house.dispose()
 

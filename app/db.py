@@ -71,9 +71,12 @@ class House:
             self.write_engine = _sqlite_engine(settings.url)
             self.read_engine = self.walk_engine = self.write_engine
         else:
-            self.write_engine = _postgres_engine(settings.url, _LOOK_UPS, pool_size=24)
-            self.read_engine = _postgres_engine(settings.url, "", isolation_level="AUTOCOMMIT", pool_size=16)
-            self.walk_engine = _postgres_engine(settings.url, _WALKS, isolation_level="AUTOCOMMIT", pool_size=8)
+            # who reads from a standby must find there what was answered: an act ends when its standby shows it
+            acts = f"{_LOOK_UPS} -c synchronous_commit=remote_apply" if settings.read_url else _LOOK_UPS
+            read_url = settings.read_url or settings.url
+            self.write_engine = _postgres_engine(settings.url, acts, pool_size=24)
+            self.read_engine = _postgres_engine(read_url, "", isolation_level="AUTOCOMMIT", pool_size=16)
+            self.walk_engine = _postgres_engine(read_url, _WALKS, isolation_level="AUTOCOMMIT", pool_size=8)
 
     @contextmanager
     def reading(self) -> Iterator[Session]:

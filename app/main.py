@@ -18,7 +18,7 @@ from app.catalogue import queries as catalogue
 from app.db import House
 from app.desk import first_pages
 from app.desk import pages as desk_pages
-from app.errors import refuse
+from app.evidence.keep import forget_half_kept
 from app.floor import pages as floor_pages
 from app.floor import place_pages
 from app.genealogy import exposure_pages, run_pages, trace_pages, traveller_pages
@@ -48,7 +48,7 @@ from app.machines import board as board_calls
 from app.machines import catalogue as catalogue_calls
 from app.machines import pages as machine_pages
 from app.machines.document import describe
-from app.migrate import is_newest
+from app.migrate import refuse_other_schema
 from app.ovens import pages as ovens_pages
 from app.paper import area_pages
 from app.paper import pages as paper_pages
@@ -93,8 +93,7 @@ _PUBLIC = (sign_in_pages.router, machine_pages.router)  # for whoever is not sig
 def make_app(settings: Settings, house: House | None = None) -> FastAPI:
     """The app over an installation whose database is at the newest schema."""
     one = house or House(settings)
-    if not is_newest(one):
-        raise refuse("changed", "The database is not at this program's schema.", "It was made by another version.", "Run `reelroot upgrade`.")
+    refuse_other_schema(one)
 
     @asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
@@ -122,7 +121,10 @@ def make_app(settings: Settings, house: House | None = None) -> FastAPI:
 
 
 def _seal_until(house: House, stop: threading.Event, app: FastAPI) -> None:
-    """Seals in rounds, and once more at the end; reads the site's zone, which another process may have loaded. Once a day it forgets old keys."""
+    """Seals in rounds, and once more at the end; reads the site's zone, which another process may have loaded.
+
+    Once a day it forgets old keys and half-kept files.
+    """
     next_sweep = time.monotonic()
     while True:
         is_last = stop.wait(house.settings.seal_seconds)
@@ -132,6 +134,7 @@ def _seal_until(house: House, stop: threading.Event, app: FastAPI) -> None:
                 app.state.zone = catalogue.site(session).zone
             if time.monotonic() >= next_sweep:
                 forget_old_keys(house)
+                forget_half_kept(house)
                 next_sweep += _DAY
         except Exception:  # the database may be away for a while: the next round seals what this one could not
             _log.exception("sealing failed; trying again in %s s", house.settings.seal_seconds)

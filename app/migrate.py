@@ -15,7 +15,7 @@ _SCRIPTS = Path(__file__).resolve().parent.parent / "migrations"
 
 def upgrade(house: House, to: str = "head") -> None:
     """Nothing is lost on the way: a migration that moves data has a test with old rows in it."""
-    _refuse_newer(house)
+    refuse_newer(house)
     with house.write_engine.begin() as connection:
         command.upgrade(_config(connection), to)
 
@@ -40,7 +40,16 @@ def new_revision(house: House, message: str) -> None:
         command.revision(_config(connection), message=message, autogenerate=True)
 
 
-def _refuse_newer(house: House) -> None:
+def refuse_other_schema(house: House) -> None:
+    """Before a server or a command works on a database: it must be exactly at this program's schema."""
+    if not is_newest(house):
+        refuse_newer(house)
+        found = revision_of(house)
+        where = f"It is {house.write_engine.url.render_as_string()}, {f'at revision {found}' if found else 'and has no table yet'}."
+        raise refuse("changed", "The database has an older schema than this program.", where, "Make a backup, then run `reelroot upgrade`.")
+
+
+def refuse_newer(house: House) -> None:
     """A server does not touch a database that a newer one made."""
     found = revision_of(house)
     if found is not None and found not in {script.revision for script in ScriptDirectory.from_config(_config(None)).walk_revisions()}:

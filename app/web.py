@@ -2,6 +2,7 @@
 
 import csv
 import io
+import logging
 import re
 import secrets
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
@@ -18,6 +19,8 @@ from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse, Resp
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup, escape
 from pydantic import AfterValidator
+from sqlalchemy.exc import DBAPIError
+from sqlalchemy.exc import TimeoutError as DatabaseTimeout
 from starlette.datastructures import MutableHeaders
 from starlette.exceptions import HTTPException
 from starlette.middleware.body_limit import RequestBodyLimitMiddleware
@@ -25,6 +28,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from app.db import House
 from app.errors import BadInput, Reason, Refused
+from app.outages import Outage, outage_of
 
 TEMPLATES = Path(__file__).resolve().parent.parent / "templates"
 _HEADERS = {
@@ -39,6 +43,8 @@ _HTTP = {  # what, why, now
     405: ("This can't be done here.", "{path} does not take {method}.", "Begin at the first page, or see the calls at /api."),
     413: ("Too much was sent.", "It is larger than this server takes in.", "Send it in parts, or ask the administrator to raise the limit."),
 }
+_COME_AGAIN_SECONDS = "2"
+_log = logging.getLogger("reelroot")
 _CODE = re.compile(r"\b[A-Z][0-9A-Z]*-[0-9A-Z-]+\b")
 environment = Environment(loader=FileSystemLoader(TEMPLATES), undefined=StrictUndefined, autoescape=True, trim_blocks=True, lstrip_blocks=True)
 
@@ -154,6 +160,8 @@ def guard(app: FastAPI, most_bytes: int) -> None:
     app.exception_handler(Refused)(_refused)
     app.exception_handler(RequestValidationError)(_not_understood)
     app.exception_handler(HTTPException)(_http)
+    for away in (DBAPIError, DatabaseTimeout, OSError, MemoryError):
+        app.exception_handler(away)(_away)
     app.exception_handler(Exception)(_broken)
 
 
@@ -253,15 +261,30 @@ def _too_much(request: Request) -> Response:
 
 
 async def _broken(request: Request, error: Exception) -> Response:
-    """A mistake of ours: it is logged, and no trace of it leaves the house. It is no refusal, so it has no kind."""
-    what, why, now = "Something went wrong.", "The program made a mistake; nothing was changed.", "Try again; tell the administrator if it stays."
-    if _is_call(request):
-        body = problem(500, what, []) | {"detail": why, "now": now}
-        answer: Response = JSONResponse(body, status_code=500, media_type="application/problem+json")
-    else:
-        answer = render(request, "refusal.html", status=500, what=what, reasons=[{"why": why, "now": now, "where": ""}])
+    """A mistake of ours: it is logged, and no trace of it leaves the house."""
+    mistake = Outage("Something went wrong.", "The program made a mistake; nothing was changed.", "Try again; tell the administrator if it stays.")
+    answer = _without_kind(request, 500, mistake)
     _strict(answer.headers, request)  # this answer does not pass the guard
     return answer
+
+
+async def _away(request: Request, error: Exception) -> Response:
+    """What heals by itself or by other hands: 503 and when to come again, one line in the log."""
+    outage = outage_of(error)
+    if outage is None:
+        raise error
+    _log.warning("%s %s: %s (%s)", request.method, request.url.path, outage.what, str(getattr(error, "orig", error)).strip().partition("\n")[0])
+    answer = _without_kind(request, 503, outage)
+    answer.headers["Retry-After"] = _COME_AGAIN_SECONDS
+    return answer
+
+
+def _without_kind(request: Request, status: int, told: Outage) -> Response:
+    """It is no refusal, so it has no kind."""
+    if _is_call(request):
+        body = problem(status, told.what, []) | {"detail": told.why, "now": told.now}
+        return JSONResponse(body, status_code=status, media_type="application/problem+json")
+    return render(request, "refusal.html", status=status, what=told.what, reasons=[{"why": told.why, "now": told.now, "where": ""}])
 
 
 def _answer(request: Request, status: int, what: str, reasons: list[Reason], headers: Mapping[str, str] | None = None) -> Response:

@@ -63,6 +63,12 @@ class Cluster:
         for lock in ("data/postmaster.pid", ".s.PGSQL.5432.lock"):  # where nobody reaps a dead process, its number passes for a running server
             (self.folder / lock).unlink(missing_ok=True)
 
+    def set(self, name: str, value: str) -> None:
+        """A setting of a cluster that runs, a standby too: it is written to its own file and read again."""
+        with psycopg.connect(host=str(self.folder), user="postgres", dbname="postgres", autocommit=True) as connection:
+            connection.execute(f"alter system set {name} = '{value}'")  # type: ignore[call-overload]
+            connection.execute("select pg_reload_conf()")
+
     def promote(self) -> None:
         self._run("pg_ctl", "-D", "data", "-w", "promote")
 

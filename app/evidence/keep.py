@@ -3,6 +3,7 @@
 import hashlib
 import os
 import tempfile
+import time
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, BinaryIO
@@ -15,6 +16,8 @@ from app.evidence.models import Evidence
 from app.journal.act import By
 
 _CHUNK = 1 << 20
+_HALF = "half-"
+_HALF_KEPT_SECONDS = 86_400
 
 
 @dataclass(frozen=True)
@@ -32,19 +35,41 @@ def keep_file(house: House, name: str, source: BinaryIO) -> Kept:
     folder = _folder(house)
     sha = hashlib.sha256()
     size = 0
-    handle, temporary = tempfile.mkstemp(dir=folder)
-    with os.fdopen(handle, "wb") as out:
-        while chunk := source.read(_CHUNK):
-            sha.update(chunk)
-            size += len(chunk)
-            out.write(chunk)
-        out.flush()
-        os.fsync(out.fileno())
-    digest = sha.hexdigest()
-    path = path_of(house, digest)
-    path.parent.mkdir(parents=True, exist_ok=True)
-    os.replace(temporary, path)
+    handle, temporary = tempfile.mkstemp(prefix=_HALF, dir=folder)
+    try:
+        with os.fdopen(handle, "wb") as out:
+            while chunk := source.read(_CHUNK):
+                sha.update(chunk)
+                size += len(chunk)
+                out.write(chunk)
+            out.flush()
+            os.fsync(out.fileno())
+        digest = sha.hexdigest()
+        path = path_of(house, digest)
+        path.parent.mkdir(parents=True, exist_ok=True)
+        os.replace(temporary, path)
+    except BaseException:  # a full disk must not stay full of what could not be kept
+        os.unlink(temporary)
+        raise
+    _flush_name(path.parent)
     return Kept(digest, Path(name).name[:200] or "unnamed", size, path)
+
+
+def forget_half_kept(house: House) -> int:
+    """Takes away what a process left behind that was killed while it stored a file; what another is storing now is younger."""
+    old = [path for path in _folder(house).glob(f"{_HALF}*") if time.time() - path.stat().st_mtime > _HALF_KEPT_SECONDS]
+    for path in old:
+        path.unlink(missing_ok=True)
+    return len(old)
+
+
+def _flush_name(folder: Path) -> None:
+    """A power cut after the act must not find a row whose file has no name yet."""
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
 
 
 def record_evidence(session: Session, by: By, kept: Kept, kind: str, stated: dict[str, Any] | None = None) -> Evidence:

@@ -4,6 +4,7 @@ import hashlib
 import os
 from collections.abc import Iterator
 from pathlib import Path
+from typing import BinaryIO
 
 from sqlalchemy import Select, func, select, text
 from sqlalchemy.orm import Session
@@ -47,6 +48,8 @@ def seals_in_file(house: House, until: int) -> Iterator[tuple[int, str]]:
     if until:
         with _file(house).open() as lines:
             for line in lines:
+                if not line.endswith("\n"):
+                    return  # the process was killed, or the disk was full, in the middle of it
                 n, chain = line.split()
                 yield int(n), chain
                 until -= len(line)
@@ -83,10 +86,20 @@ def count_unsealed(session: Session) -> int:
 
 def _append(house: House, lines: str) -> None:
     house.data_dir.mkdir(parents=True, exist_ok=True)
-    with _file(house).open("a") as out:
-        out.write(lines)
+    with _file(house).open("a+b") as out:
+        _cut_half_line(out)
+        out.write(lines.encode())
         out.flush()
         os.fsync(out.fileno())
+
+
+def _cut_half_line(out: BinaryIO) -> None:
+    """What a kill or a full disk left of a line would spoil the next one."""
+    end = out.seek(0, os.SEEK_END)
+    out.seek(max(0, end - 200))  # longer than any line
+    tail = out.read()
+    if tail and not tail.endswith(b"\n"):
+        out.truncate(end - len(tail) + tail.rfind(b"\n") + 1)
 
 
 def _file(house: House) -> Path:

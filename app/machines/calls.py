@@ -39,7 +39,9 @@ class Problem(BaseModel):
     title: str = Field(examples=["C-0118-W may not start red attach at Attach 1."])
     status: int = Field(examples=[409])
     detail: str = Field(examples=["There is no adhesive GLUE-7 on Attach 1."])
-    kind: str | None = Field(description="Empty only where the program made a mistake (500).", examples=["material_missing"])
+    kind: str | None = Field(
+        description="Empty where it is no refusal: the program made a mistake (500), or something is away (503).", examples=["material_missing"]
+    )
     kinds: list[Annotated[str, Field(examples=["material_missing"])]]
     now: str = Field(examples=["Mount a batch of GLUE-7."])
     reasons: list[Ground]
@@ -58,6 +60,7 @@ PROBLEMS: dict[int | str, dict[str, Any]] = {
     413: _problem("The body is too large"),
     422: _problem("The input is not understood, or its key was used for something else"),
     500: _problem("The program made a mistake; nothing was changed"),
+    503: _problem("The database, room on the disk or memory is away for a while; send it again with the same key"),
 }
 
 

@@ -1,0 +1,71 @@
+"""What is away for a while (the database, room on the disk, memory): no refusal and no mistake. It is named with its remedy, and heals by itself."""
+
+import errno
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy.exc import DBAPIError, TimeoutError
+
+AGAIN = "Then send it again: it is done once, however often it is sent with the same key."
+
+
+@dataclass(frozen=True)
+class Outage:
+    what: str
+    why: str
+    now: str
+
+
+FULL = Outage("There is no room left on the disk.", "What was sent could not be written; nothing was changed.", f"Make room. {AGAIN}")
+READ_ONLY = Outage("The data can't be written.", "The disk, the folder or the database takes no writes now.", f"Make it writable. {AGAIN}")
+DISK = Outage("The disk gives errors.", "What was asked could not be read or written; nothing was changed.", f"Look at the disk. {AGAIN}")
+AWAY = Outage("The database does not answer.", "What was sent is not known to be done.", f"Wait for it, or start it. {AGAIN}")
+BUSY = Outage("The database is busy.", "Others were before this one for too long; nothing was changed.", f"Wait a moment. {AGAIN}")
+MEMORY = Outage("There is not enough memory.", "What was asked needs more than there is; nothing was changed.", "Send less at once, or add memory.")
+DAMAGED = Outage("The database is damaged.", "Its file is not as it was written.", "Stop the server, and restore the newest backup.")
+
+# SQLite's result codes and PostgreSQL's SQLSTATE, by their beginnings (sqlite.org/rescode.html; PostgreSQL's appendix A)
+_SQLITE = {
+    "SQLITE_FULL": FULL, "SQLITE_READONLY": READ_ONLY, "SQLITE_IOERR": DISK, "SQLITE_CANTOPEN": AWAY, "SQLITE_PERM": READ_ONLY,
+    "SQLITE_BUSY": BUSY, "SQLITE_LOCKED": BUSY, "SQLITE_NOMEM": MEMORY, "SQLITE_CORRUPT": DAMAGED, "SQLITE_NOTADB": DAMAGED,
+}  # fmt: skip
+_POSTGRESQL = {
+    "08": AWAY, "57P": AWAY, "53100": FULL, "53200": MEMORY, "53": BUSY, "25006": READ_ONLY, "58": DISK, "40": BUSY, "55P03": BUSY,
+    "57014": BUSY, "XX001": DAMAGED,
+}  # fmt: skip
+_SYSTEM = {
+    errno.ENOSPC: FULL, errno.EDQUOT: FULL, errno.EFBIG: FULL, errno.EROFS: READ_ONLY, errno.EACCES: READ_ONLY, errno.EPERM: READ_ONLY,
+    errno.EIO: DISK, errno.EMFILE: BUSY, errno.ENFILE: BUSY, errno.ENOMEM: MEMORY,
+}  # fmt: skip
+
+
+def outage_of(error: BaseException) -> Outage | None:
+    """None: it is something else. A rollback that fails after the first error may stand in front of it, so all are asked."""
+    return next((found for one in _chain(error) if (found := _of_one(one))), None)
+
+
+def _of_one(error: BaseException) -> Outage | None:
+    if isinstance(error, MemoryError) or type(error).__name__ == "OutOfMemoryException":  # the latter is DuckDB's
+        return MEMORY
+    if isinstance(error, TimeoutError):  # SQLAlchemy's: no connection of the pool came free
+        return BUSY
+    if isinstance(error, DBAPIError):
+        return _of_database(error)
+    return _SYSTEM.get(error.errno or 0) if isinstance(error, OSError) else None
+
+
+def _of_database(error: DBAPIError) -> Outage | None:
+    orig: Any = error.orig
+    if name := getattr(orig, "sqlite_errorname", None):
+        return next((found for begin, found in _SQLITE.items() if name.startswith(begin)), None)
+    state = getattr(orig, "sqlstate", None)
+    if state is None:  # the driver's own words: it could not connect, or the connection broke
+        return AWAY if error.connection_invalidated or type(orig).__name__ in ("OperationalError", "ConnectionTimeout") else None
+    return next((found for begin, found in _POSTGRESQL.items() if state.startswith(begin)), None)
+
+
+def _chain(error: BaseException | None) -> Iterator[BaseException]:
+    while error is not None:
+        yield error
+        error = error.__cause__ or error.__context__
