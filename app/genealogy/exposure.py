@@ -16,6 +16,7 @@ from app.catalogue import queries as catalogue
 from app.db import House
 from app.errors import bad_input
 from app.floor.moves import place_of
+from app.genealogy.bin_evenness import bin_evenness
 from app.genealogy.exposure_network import Network, network
 from app.genealogy.mixing import Chance, Exposed
 from app.genealogy.suspects import Suspect, any_of, suspected
@@ -188,15 +189,29 @@ class _Answer:
 
     def _assumes(self, exposed: Sequence[Exposed]) -> tuple[str, ...]:
         keys = ["bounds", "even"]
+        told = []
         if any(one.past_bin for one in exposed):
             keys.append("bin")
+            told = self._contradicted()
         if self.net.mixing.told:
             keys.append("colour")
         if any(sure != possible for _, sure, possible in self.net.marked.values()):
             keys.append("side")
         if any(one.chance.how == "simulated" for one in exposed):
             keys.append("simulated")
-        return tuple(ASSUMPTIONS[key] for key in keys)
+        return (*(ASSUMPTIONS[key] for key in keys), *told)
+
+    def _contradicted(self) -> list[str]:
+        """Where lots of one wafer each show that origin does affect the bin."""
+        ids = [item for kind, item in self.names if kind == "pack"]
+        products = set(self.session.scalars(select(Pack.product).where(Pack.item.in_(ids))))
+        return [
+            f"Contradicted: {one.lots} tested lots of one {one.role} wafer each differ in their bins more than chance allows (chi-square, "
+            f"p = {one.p:.1g}). Take the range, or the expectation by colour."
+            for product in sorted(products)
+            for one in bin_evenness(self.session, product)
+            if one.is_contradicted
+        ]
 
 
 def _known(units: int, sure: int, possible: int) -> Exposed:

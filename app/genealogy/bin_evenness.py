@@ -1,0 +1,72 @@
+"""Does origin affect the bin? Tested lots whose dies of a role came off one wafer alone, compared bin by bin: Pearson's chi-square.
+
+Even mixing is no test of itself where lots are mixtures; lots of a single origin are. Where their bins differ more than chance allows
+(Pearson, Philosophical Magazine 50 (1900) 157; SciPy's chi2_contingency), an expectation that assumes the contrary is contradicted.
+"""
+
+from collections import defaultdict
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.stats import chi2_contingency
+from sqlalchemy import bindparam, text
+from sqlalchemy.orm import Session
+
+LEVEL = 0.01
+_AT_MOST = 200  # newest tested lots
+_LEAST_EXPECTED = 5  # units in a cell of the table, the usual rule for the chi-square's own distribution (Cochran 1954, from memory)
+
+
+@dataclass(frozen=True)
+class Evenness:
+    """`lots` of one wafer each were compared; `p`: the chance of so much difference if origin did not affect the bin."""
+
+    role: str
+    lots: int
+    p: float
+
+    @property
+    def is_contradicted(self) -> bool:
+        return self.p < LEVEL
+
+
+def bin_evenness(session: Session, product: int) -> list[Evenness]:
+    """By role, where two lots of one product or more are of one wafer each."""
+    counts: defaultdict[int, dict[str, int]] = defaultdict(dict)
+    for lot, bin_, units in session.execute(_BINS, {"product": product, "most": _AT_MOST}):
+        counts[lot][bin_ or ""] = counts[lot].get(bin_ or "", 0) + int(units)
+    single: defaultdict[str, list[int]] = defaultdict(list)
+    for lot, role, wafers in session.execute(_WAFERS, {"lots": list(counts) or [0]}):
+        if wafers == 1:
+            single[role].append(lot)
+    found = [(role, evenness({lot: counts[lot] for lot in lots})) for role, lots in sorted(single.items()) if len(lots) > 1]
+    return [Evenness(role, len(single[role]), p) for role, p in found if p is not None]
+
+
+def evenness(counts: Mapping[int, Mapping[str, int]]) -> float | None:
+    """p of the chi-square of lots by bins; thin bins are taken together. None where nothing can be compared."""
+    names = sorted({name for one in counts.values() for name in one})
+    table = np.array([[one.get(name, 0) for name in names] for one in counts.values()])
+    table = table[table.sum(axis=1) > 0][:, table.sum(axis=0) > 0]
+    if table.shape[0] < 2:
+        return None
+    expected = table.sum(axis=1, keepdims=True) * table.sum(axis=0, keepdims=True) / table.sum()
+    thin = (expected < _LEAST_EXPECTED).any(axis=0)
+    table = np.column_stack([table[:, ~thin], table[:, thin].sum(axis=1)]) if thin.any() else table
+    table = table[:, table.sum(axis=0) > 0]
+    return float(chi2_contingency(table).pvalue) if table.shape[1] > 1 else None
+
+
+_BINS = text("""
+    select f.parent, l.bin, f.units from flow f join lot l on l.item = f.child
+    where f.kind = 'bin' and f.parent in (
+        select distinct g.parent from flow g join lot o on o.item = g.parent
+        where g.kind = 'bin' and o.product = :product order by g.parent desc limit :most
+    )
+""")
+_WAFERS = text("""
+    select f.child, p.role, count(distinct p.wafer) from flow f join placement p on p.panel = f.parent
+    where f.child in :lots and f.kind = 'cells' and p.closed_e is null and not exists (select 1 from run_void v where v.run = p.run)
+    group by f.child, p.role
+""").bindparams(bindparam("lots", expanding=True))
