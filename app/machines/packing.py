@@ -14,7 +14,7 @@ from app.journal.act import By
 from app.ledger.corrections import moves_in_force
 from app.ledger.items import DryPack, Pack
 from app.ledger.places import Move, Shipment
-from app.ledger.runs import Line
+from app.ledger.runs import Line, RunVoid
 from app.machines.bodies import (
     ACustomer,
     ALot,
@@ -110,6 +110,7 @@ class PackOut(BaseModel):
     dry_packed: bool
     where: str = Field(examples=["floor"])
     run: RunCode | None = Field(description="Of its filling, while it is open.", examples=[None])
+    runs: list[RunCode] = Field([], description="All that had the pack itself, in order: taping, dry pack.")
     fills: list[FillOut]
 
 
@@ -268,6 +269,13 @@ def _shipment(session: Session, shipment: Shipment) -> dict[str, Any]:
     }  # fmt: skip
 
 
+def _runs(session: Session, pack: int) -> list[str]:
+    voided = select(RunVoid.run).where(RunVoid.run == Line.run).exists()
+    runs = list(dict.fromkeys(session.scalars(select(Line.run).where(Line.item == pack, ~voided).order_by(Line.id))))
+    codes = codes_of(session, "run", runs)
+    return [codes[run] for run in runs]
+
+
 def _filling(session: Session, pack: int) -> str | None:
     run = session.scalar(select(Line.run).where(Line.item == pack, Line.closed_e.is_(None)))
     return code_of(session, "run", run) if run else None
@@ -283,7 +291,7 @@ def _pack(session: Session, pack: Pack) -> dict[str, Any]:
         "pack": code_of(session, "pack", pack.item), "form": pack.form, "part_number": pack.part_number, "bin": pack.bin, "grade": pack.grade,
         "units": units_of(session, pack.item), "closed": pack.closed_e is not None, "date_code": pack.date_code,
         "dry_packed": session.get(DryPack, pack.item) is not None, "where": str(place_of(session, [pack.item])[pack.item]),
-        "run": _filling(session, pack.item),
+        "run": _filling(session, pack.item), "runs": _runs(session, pack.item),
         "fills": [
             {"pocket_from": f.pocket_from, "pocket_to": f.pocket_to, "lot": code_of(session, "lot", f.loose)}
             for f in fills_of(session, pack.item)

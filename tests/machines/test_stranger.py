@@ -272,7 +272,7 @@ def test_a_whole_history_of_another_product(stranger: Stranger) -> None:
         runs = {run["run"] for run in me.get(f"/trace/{made['pack']}")["runs"] if run["operation"] == "tape"}
         me.comes_of(made["pack"], *(one for one, _ in parts))
         me.had[made["pack"]] |= runs
-        assert len(runs) == 1
+        assert runs == set(made["runs"]) and len(runs) == 1
         return str(made["pack"])
 
     k1, k2 = reel((loose[first], 30), order="NS-7"), reel((loose[first], 10), (loose[second], 20))
