@@ -143,6 +143,24 @@ def trace(
             print_trace(found, Console(highlight=False, soft_wrap=False))
 
 
+@shell.command("mock-recall")
+def rehearse_recall(
+    seed: Annotated[int | None, typer.Option(help="Picks the same reel again, on an unchanged record.", min=0)] = None,
+    pack: Annotated[str, typer.Option(help="A pack by its code, instead of one at random.")] = "",
+    data: DataFolder = None,
+) -> None:
+    """Rehearse a recall: trace a reel back and forward, account for every unit of its lots, list missing evidence. The report is kept."""
+    from app.genealogy.mock_recall import mock_recall, past_recall
+    from app.genealogy.print_mock_recall import print_mock_recall
+    from app.journal.act import SYSTEM
+
+    with open_house(data) as house:
+        number = mock_recall(house, SYSTEM, pack, seed)
+        with house.reading() as session:
+            _, report, kept = past_recall(session, house, number)
+        print_mock_recall(number, report, kept.digest, Console(highlight=False, soft_wrap=False))
+
+
 @shell.command()
 def check(data: DataFolder = None) -> None:
     """Check counts, flows, placements, claims, the journal's chain against the rows, and evidence. Exit code 3 when something is found."""

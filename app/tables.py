@@ -4,6 +4,7 @@ from app.catalogue import models as catalogue
 from app.db import Base
 from app.evidence import models as evidence
 from app.final_test import models as final_test
+from app.genealogy import models as genealogy
 from app.journal import models as journal
 from app.ledger import cells, corrections, counts, flows, items, judgements, loose_stock, places, runs, sets, stops
 from app.naming import models as naming
@@ -12,6 +13,6 @@ from app.people import models as people
 from app.receiving import models as receiving
 
 __all__ = [
-    "Base", "catalogue", "cells", "corrections", "counts", "evidence", "final_test", "flows", "items", "journal", "judgements", "loose_stock",
-    "naming", "ovens", "people", "places", "receiving", "runs", "sets", "stops",
+    "Base", "catalogue", "cells", "corrections", "counts", "evidence", "final_test", "flows", "genealogy", "items", "journal", "judgements",
+    "loose_stock", "naming", "ovens", "people", "places", "receiving", "runs", "sets", "stops",
 ]  # fmt: skip

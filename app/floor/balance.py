@@ -12,7 +12,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from app.floor import bitmaps
-from app.floor.amounts import OUT_OF_BOOK, Posting, amount
+from app.floor.amounts import OUT_OF_BOOK, Posting, amounts
 from app.floor.counting import open_differences
 from app.floor.exits import Exit, exits_of, good_at
 from app.floor.marks import SAMPLED
@@ -45,54 +45,64 @@ class Balance:
 
 def balance(session: Session, lot: int) -> Balance:
     """in = out + scrapped + sampled + difference + left, for a panel lot or a loose lot."""
-    if session.get_one(Lot, lot).form == "loose":
-        now = amount(session, lot)
-        return _balance(session, lot, list(now.postings), now.book, now.u)
-    return _balance_of_panels(session, lot)
+    return balances(session, [lot])[lot]
 
 
-def _balance_of_panels(session: Session, lot: int) -> Balance:
-    stays = _stays(session, lot)
-    panels = sorted({stay.panel for stay in stays})
-    facts = _PanelFacts(session, panels)
-    postings: list[Posting] = []
-    left = 0
+def balances(session: Session, lots: Iterable[int]) -> dict[int, Balance]:
+    """The balances of many lots, panel lots and loose ones alike: a fixed number of statements."""
+    ids = list(lots)
+    forms = {lot: form for lot, form in session.execute(select(Lot.item, Lot.form).where(Lot.item.in_(ids)))}
+    query = select(CountEntry).where(CountEntry.item.in_(ids), CountEntry.kind == "counted", CountEntry.closed_e.is_(None))
+    counts: defaultdict[int, list[CountEntry]] = defaultdict(list)
+    for entry in session.scalars(query.order_by(CountEntry.id)):
+        counts[entry.item].append(entry)
+    unsigned = open_differences(session, ids)
+    found = {lot: (now.postings, now.book, now.u) for lot, now in amounts(session, [lot for lot in ids if forms[lot] == "loose"]).items()}
+    found |= _of_panel_lots(session, [lot for lot in ids if forms[lot] == "panel"])
+    return {lot: _balance(*found[lot], tuple(counts[lot]), unsigned.get(lot)) for lot in ids}
+
+
+def _of_panel_lots(session: Session, lots: list[int]) -> dict[int, tuple[tuple[Posting, ...], int, float]]:
+    """Lot -> (postings, left, uncertainty)."""
+    stays = _stays(session, lots)
+    facts = _PanelFacts(session, sorted({stay.panel for stay in stays}))
+    postings: defaultdict[int, list[Posting]] = defaultdict(list)
+    left: defaultdict[int, int] = defaultdict(int)
     for stay in stays:
         more, still_there = facts.postings_of(stay)
-        postings += more
-        left += still_there
-    return _balance(session, lot, postings, left, sqrt(sum(posting.u**2 for posting in postings)))
+        postings[stay.lot] += more
+        left[stay.lot] += still_there
+    return {lot: (tuple(postings[lot]), left[lot], sqrt(sum(posting.u**2 for posting in postings[lot]))) for lot in lots}
 
 
-def _balance(session: Session, lot: int, postings: list[Posting], left: int, u: float) -> Balance:
-    query = select(CountEntry).where(CountEntry.item == lot, CountEntry.kind == "counted", CountEntry.closed_e.is_(None))
-    counts = tuple(session.scalars(query.order_by(CountEntry.id)))
+def _balance(postings: tuple[Posting, ...], left: int, u: float, counts: tuple[CountEntry, ...], unsigned: CountEntry | None) -> Balance:
     residual = sum(posting.units if posting.what == "in" else -posting.units for posting in postings) - left
-    return Balance(tuple(postings), left, u, residual, counts, open_differences(session, [lot]).get(lot))
+    return Balance(postings, left, u, residual, counts, unsigned)
 
 
 @dataclass(frozen=True)
 class _Stay:
     """A panel was in the lot from entry `begins` to entry `ends` (NEVER: it still is)."""
 
+    lot: int
     panel: int
     begins: int
     ends: int
 
 
-def _stays(session: Session, lot: int) -> list[_Stay]:
+def _stays(session: Session, lots: list[int]) -> list[_Stay]:
     """Holdings that follow each other are one stay for the panels that are in both."""
     query = (
-        select(Member.panel, LotHolding.e, LotHolding.closed_e)
+        select(LotHolding.lot, Member.panel, LotHolding.e, LotHolding.closed_e)
         .join(LotHolding, LotHolding.set == Member.set)
-        .where(LotHolding.lot == lot)
-        .order_by(Member.panel, LotHolding.e)
+        .where(LotHolding.lot.in_(lots))
+        .order_by(LotHolding.lot, Member.panel, LotHolding.e)
     )
     stays: list[_Stay] = []
-    for panel, begins, ends in session.execute(query):
-        if stays and stays[-1].panel == panel and stays[-1].ends == begins:
+    for lot, panel, begins, ends in session.execute(query):
+        if stays and (stays[-1].lot, stays[-1].panel, stays[-1].ends) == (lot, panel, begins):
             begins = stays.pop().begins
-        stays.append(_Stay(panel, begins, NEVER if ends is None else ends))
+        stays.append(_Stay(lot, panel, begins, NEVER if ends is None else ends))
     return stays
 
 

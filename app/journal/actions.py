@@ -107,6 +107,8 @@ ACTIONS: dict[str, Action] = {
     "place_hold": Action("place a hold", ("operate", "lead", "quality", "engineer"), alone=True),
     "release_hold": Action("release a hold", QUALITY, signed=True, alone=True),
     "dispose": Action("sign a disposition", QUALITY, signed=True, alone=True),
+    # rehearsal
+    "mock_recall": Action("rehearse a recall", ("lead", "quality", "engineer")),
     # back entry
     "back_entry": Action("enter what was done on paper", LEAD, alone=True),
 }

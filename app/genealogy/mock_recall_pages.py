@@ -1,0 +1,69 @@
+"""The pages of mock recalls: past ones, one to run, and the report of one, which prints on one sheet."""
+
+from typing import Annotated
+
+from fastapi import APIRouter, Path, Query, Request
+from fastapi.responses import Response
+
+from app.errors import bad_input
+from app.evidence.keep import read_kept
+from app.genealogy.mock_recall import MOST_SEED, mock_recall, past_recall, past_recalls
+from app.journal.actions import ACTIONS
+from app.people.callers import Calling
+from app.web import Line, check_form, csv_file, house_of, redirect, render
+
+router = APIRouter(include_in_schema=False)
+Number = Annotated[int, Path(ge=1, le=2**63 - 1)]
+Before = Annotated[int | None, Query(ge=1, le=2**63 - 1)]
+_PAGE = 50
+_HEAD = ("number", "read_at", "by", "pack", "seed", "out_of", "seconds", "units_in", "not_accounted", "recovery", "packs", "missing_evidence")
+
+
+@router.get("/mock-recalls")
+def mock_recalls(request: Request, who: Calling, before: Before = None, pack: Annotated[str, Query(max_length=80)] = "") -> Response:
+    with house_of(request).reading() as session:
+        past = past_recalls(session, before, _PAGE + 1)
+    may = bool(who.actor.duties & set(ACTIONS["mock_recall"].duties))
+    following = past[_PAGE - 1].row.id if len(past) > _PAGE else None
+    return render(request, "genealogy/mock_recalls.html", past=past[:_PAGE], following=following, may=may, pack=pack)
+
+
+@router.get("/mock-recalls.csv")
+def mock_recalls_as_csv(request: Request, who: Calling, before: Before = None) -> Response:
+    with house_of(request).reading() as session:
+        past = past_recalls(session, before, 1000)
+    rows = (
+        (
+            one.row.id, one.entry.recorded_at.isoformat(), one.entry.actor_name, one.pack, one.row.seed, one.row.out_of, one.row.took_seconds,
+            one.row.units_in, one.row.difference, one.recovery, one.row.packs, one.row.missing,
+        )
+        for one in past
+    )  # fmt: skip
+    return csv_file("mock-recalls", _HEAD, rows)
+
+
+@router.post("/mock-recalls")
+def mock_recall_now(request: Request, who: Calling, pack: Line = "", seed: Line = "", key: Line = "", form_token: Line = "") -> Response:
+    check_form(request, form_token)
+    if seed.strip() and not (seed.strip().isascii() and seed.strip().isdigit() and int(seed[:20]) < MOST_SEED):
+        raise bad_input("That is no seed.", "seed", f"It is {seed[:40]!r}.", "Give a whole number from 0 up, or leave it empty.")
+    number = mock_recall(house_of(request), who.actor, pack.strip(), int(seed) if seed.strip() else None, key=key or None)
+    return redirect(request, "mock_recall_page", number=number, said="Rehearsed, and the report is kept.")
+
+
+@router.get("/mock-recalls/{number}")
+def mock_recall_page(request: Request, who: Calling, number: Number) -> Response:
+    house = house_of(request)
+    with house.reading() as session:
+        past, report, evidence = past_recall(session, house, number)
+    return render(request, "genealogy/mock_recall.html", past=past, report=report, evidence=evidence)
+
+
+@router.get("/mock-recalls/{number}/report.json")
+def mock_recall_report(request: Request, who: Calling, number: Number) -> Response:
+    """The report as it was kept, byte by byte."""
+    house = house_of(request)
+    with house.reading() as session:
+        _, _, evidence = past_recall(session, house, number)
+    named = {"Content-Disposition": f'attachment; filename="{evidence.name}"'}
+    return Response(read_kept(house, evidence.digest), media_type="application/json", headers=named)
