@@ -61,7 +61,7 @@ def restore(house: House, source: Path, say: Progress = lambda _: None) -> None:
         with tarfile.open(source, "r:gz") as archive:
             for member in archive:
                 _take_in(house, session, archive, member, say)
-        _set_counters(house, session)
+        set_counters(house, session)
 
 
 def verify_archive(source: Path) -> dict[str, Any]:
@@ -149,7 +149,7 @@ def _add_bytes(archive: tarfile.TarFile, name: str, content: bytes) -> None:
     archive.addfile(info, io.BytesIO(content))
 
 
-def _set_counters(house: House, session: Session) -> None:
+def set_counters(house: House, session: Session) -> None:
     """PostgreSQL numbers from where the restored rows end."""
     if house.kind != "postgresql":
         return

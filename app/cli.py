@@ -200,6 +200,30 @@ def restore(source: Annotated[Path, typer.Argument(help="An archive that `backup
         progress.print("Restored. Run `reelroot check` now.")
 
 
+@shell.command()
+def bench(
+    days: Annotated[int, typer.Option(min=1, max=3650, help="How long a history: 36, 365 or 3650.")] = 36,
+    database: Annotated[str, typer.Option(help="sqlite, or the SQLAlchemy URL of a PostgreSQL database: empty, or with its history.")] = "sqlite",
+    only: Annotated[str, typer.Option(help="One measure by its name.")] = "",
+    as_json: Annotated[bool, typer.Option("--json", help="The ratios as a document.")] = False,
+    rounds: Annotated[int, typer.Option(min=1, help="How often each is timed.")] = 15,
+    data: DataFolder = None,
+) -> None:
+    """Measure the program against bare statements, in ratios. Histories are built once and kept in the data folder, under `bench`."""
+    from app import tables  # noqa: F401 (maps every room's)
+    from benchmarks.bench import as_document, print_table
+    from benchmarks.bench import bench as run_all
+
+    url = "" if database == "sqlite" else database
+    found = list(run_all(settings_of(data).data_dir / "bench", days, url, only, rounds, progress.print))
+    if as_json:
+        import json
+
+        typer.echo(json.dumps(as_document(days, "postgresql" if url else "sqlite", found), indent=1))
+    else:
+        print_table(Console(highlight=False, width=None if sys.stdout.isatty() else 150), days, "PostgreSQL" if url else "SQLite", found)
+
+
 catalogues = typer.Typer(help="What may be built, how, where and for whom: one TOML file.", no_args_is_help=True)
 shell.add_typer(catalogues, name="catalogue")
 _CatalogueFile = Annotated[Path, typer.Argument(exists=True, dir_okay=False, readable=True, help="The catalogue's file (TOML).")]

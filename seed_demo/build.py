@@ -68,7 +68,7 @@ def build(house: House, say: Callable[[str], None], *, lots: int = 42, reel: int
         return load_truth(house.settings.data_dir)
     _must_be_empty(house)
     (house.settings.data_dir / BEGUN).touch()
-    _set_up(house, say)
+    set_up(house, say)
     rng, truth = np.random.default_rng(SEED), Truth(lots * PANELS)
     now = clock.now().replace(minute=0, second=0, microsecond=0)
     begins = now - timedelta(hours=80 + 3 * lots)
@@ -78,7 +78,7 @@ def build(house: House, say: Callable[[str], None], *, lots: int = 42, reel: int
     packing.factory = factory
     for n in range(0, lots, 2):
         at = begins + timedelta(hours=3 * n)
-        factory.begin(_campaign(factory, n, min(2, lots - n), at, max(5, lots * 4 // 5)), at)
+        factory.begin(campaign(factory, n, min(2, lots - n), at, max(5, lots * 4 // 5)), at)
     factory.run(say)
     ends = max(pack.at for pack in packing.packs)
     factory.begin(packing.ship_and_more(ends), ends)
@@ -127,7 +127,7 @@ def sign_ins(house: House) -> list[SignIn]:
     return chosen
 
 
-def _campaign(factory: Factory, first: int, lots: int, at: datetime, drifts: int) -> Story:
+def campaign(factory: Factory, first: int, lots: int, at: datetime, drifts: int) -> Story:
     """Lots of one order, started one after another and tested together."""
     number = first // 2
     product, order, wire = PLAN[number % len(PLAN)]
@@ -161,7 +161,7 @@ def _must_be_empty(house: House) -> None:
         raise refuse("changed", "The demo was not built.", why, f"Name an empty data folder, or delete {house.settings.data_dir}.")
 
 
-def _set_up(house: House, say: Callable[[str], None]) -> None:
+def set_up(house: House, say: Callable[[str], None]) -> None:
     say("Loading the catalogue")
     found = read_catalogue(CATALOGUE)
     kept = keep_file(house, "catalogue.toml", io.BytesIO(CATALOGUE.encode()))

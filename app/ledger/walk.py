@@ -323,7 +323,7 @@ def down_from_packs(session: Session, packs: Iterable[int]) -> set[int]:
 def contents_of(session: Session, *, packs: Iterable[int] = (), loose: Iterable[int] = ()) -> list[Content]:
     """What is in packs now, by pack or by loose lot."""
     rows = list(session.execute(_CONTENTS_OF_PACKS, {"packs": list(packs) or [0]}))
-    rows += session.execute(_CONTENTS_OF_LOOSE, {"loose": list(loose) or [0]}).all()
+    rows += sorted(session.execute(_CONTENTS_OF_LOOSE, {"loose": list(loose) or [0]}), key=lambda row: (row.pack, row.pocket_from))
     return [Content(pack, a, b, lot, _was_in(raw)) for pack, a, b, lot, raw in rows]
 
 
@@ -426,7 +426,8 @@ _CONTENTS_OF_PACKS = _sql(
     "packs",
 )
 _CONTENTS_OF_LOOSE = _sql(
-    "select pack, pocket_from, pocket_to, loose, was_in from pack_content where loose in :loose and closed_e is null order by pack, pocket_from",
+    # sorted by us: asked for an order, SQLite may read the whole table by its index of packs
+    "select pack, pocket_from, pocket_to, loose, was_in from pack_content where loose in :loose and closed_e is null",
     "loose",
 )
 _LINE_COLUMNS = """l.id, l.run, r.operation, r.station, l."set", l.item, {extent} as extent, l.started_at, l.ended_at, l.e, l.step, l.round"""

@@ -1,0 +1,82 @@
+"""The bench runs: a tiny history, each measure once. Nothing is timed here; the plans of the walks are read on that history."""
+
+import sqlite3
+from pathlib import Path
+from typing import Any
+
+import pytest
+from sqlalchemy import TextClause, TextualSelect, event
+
+from app.genealogy import origins, reach
+from app.genealogy.checks import check
+from app.ledger import walk
+from benchmarks.bench import MEASURES, as_document, bench
+from benchmarks.history import open_history, seal_history
+
+BLOCKS, LOTS = 3, 2
+SMALL = {"thing", "definition", "person", "hold", "release", "use_void", "run_void"}  # or nearly empty
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    where = tmp_path_factory.mktemp("bench")
+    house, _ = open_history(where, 1, "", _quiet, BLOCKS, LOTS)
+    house.dispose()
+    return where
+
+
+@pytest.mark.parametrize("name", MEASURES)
+def test_each_measure_runs_and_says_what_it_found(folder: Path, name: str) -> None:
+    found = list(bench(folder, 1, "", name, 1, _quiet, BLOCKS, LOTS))
+    assert found
+    for one in as_document(1, "sqlite", found)["measures"]:
+        assert one["name"].startswith(name) and one["bound"] > 0
+        assert one["ratio"] > 0 and one["ours_ms"] > 0 and one["yardstick_ms"] > 0 and one["rows"] > 0
+
+
+def test_the_built_history_is_a_right_record(folder: Path) -> None:
+    house, _ = open_history(folder, 1, "", _quiet, BLOCKS, LOTS)
+    seal_history(house, _quiet)
+    assert [str(finding) for finding in check(house)] == []
+    house.dispose()
+
+
+STATEMENTS = [
+    pytest.param(statement, id=f"{module.__name__.rpartition('.')[2]}{name}")
+    for module in (walk, origins, reach)
+    for name, statement in vars(module).items()
+    if isinstance(statement, TextClause | TextualSelect)
+]
+
+
+@pytest.mark.parametrize("statement", STATEMENTS)
+def test_no_walk_scans_a_large_table(folder: Path, statement: TextClause | TextualSelect) -> None:
+    house, _ = open_history(folder, 1, "", _quiet, BLOCKS, LOTS)
+    sent: list[tuple[str, Any]] = []
+    event.listen(house.walk_engine, "before_cursor_execute", lambda _c, _cursor, sql, values, *_: sent.append((sql, values)))
+    with house.walking() as session:
+        names = getattr(statement, "element", statement)._bindparams
+        session.execute(statement, {name: [1, 2, 3] if one.expanding else 1 for name, one in names.items()}).all()
+        sql, values = sent[-1]
+        raw = session.connection().connection.driver_connection
+        plan = [row[3] for row in raw.execute(f"explain query plan {sql}", values)]
+        tables = {name for (name,) in raw.execute("select name from sqlite_master where type = 'table'")} - SMALL
+    house.dispose()
+    assert [line for line in plan if line.startswith("SCAN ") and _table_of(line, sql) in tables] == [], plan
+
+
+def test_a_scan_would_be_seen(folder: Path) -> None:
+    raw = sqlite3.connect(folder / "sqlite-1" / "reelroot.db")
+    plan = [row[3] for row in raw.execute("explain query plan select f.child from flow f where f.units > 3")]
+    raw.close()
+    assert [_table_of(line, "select f.child from flow f where f.units > 3") for line in plan if line.startswith("SCAN ")] == ["flow"]
+
+
+def _table_of(line: str, statement: str) -> str:
+    """The table that a plan's line names by its alias."""
+    alias, words = line.split()[1], statement.replace(",", " ").replace("(", " ").replace(")", " ").split()
+    return next((words[i - 1] for i, word in enumerate(words) if word == alias and i and words[i - 1] not in ("from", "join", "cross")), alias)
+
+
+def _quiet(_: str) -> None:
+    pass
