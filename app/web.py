@@ -18,7 +18,7 @@ from fastapi.exceptions import RequestValidationError
 from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse, Response, StreamingResponse
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup, escape
-from pydantic import AfterValidator
+from pydantic import AfterValidator, Field
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.exc import TimeoutError as DatabaseTimeout
 from starlette.datastructures import MutableHeaders
@@ -64,6 +64,9 @@ def _line(text: str) -> str:
 
 
 Line = Annotated[str, Form(max_length=200), AfterValidator(_line)]  # a field of a form; PostgreSQL takes no zero byte
+
+Number = Annotated[int, Field(ge=0, lt=2**63)]  # of a row, in a path or query: what the databases count to
+FormNumber = Annotated[int, Form(ge=0, lt=2**63)]  # the same in a form
 
 
 def house_of(request: Request) -> House:
@@ -180,7 +183,7 @@ class _Guard:
         if request.method not in ("GET", "HEAD", "OPTIONS") and not _from_here(request):
             reason = Reason("duty", "The origin is not this server.", "Open the page here.")
             app = _answer(request, 403, "This came from another site.", [reason])
-        elif (length := request.headers.get("content-length", "")).isdigit() and int(length) > self.most_bytes:
+        elif _says_more_than(request, self.most_bytes):
             app = _too_much(request)  # the limiter would answer in plain text; what says no length is stopped by it on the way
 
         async def sent(message: Message) -> None:
@@ -189,6 +192,11 @@ class _Guard:
             await send(message)
 
         await app(scope, receive, sent)
+
+
+def _says_more_than(request: Request, most_bytes: int) -> bool:
+    length = request.headers.get("content-length", "")
+    return length.isascii() and length.isdigit() and (len(length) > 15 or int(length) > most_bytes)
 
 
 def _strict(headers: MutableHeaders, request: Request) -> None:

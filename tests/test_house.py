@@ -6,6 +6,8 @@ from pathlib import Path
 
 import pytest
 
+from app import main
+from app.people.doors import DOORS
 from app.tables import Base
 
 APP = Path(__file__).parent.parent / "app"
@@ -126,3 +128,10 @@ def _module_of(path: Path) -> str:
 
 def _maps_a_table(path: Path) -> bool:
     return any(isinstance(node, ast.Name) and node.id == "__tablename__" for node in ast.walk(ast.parse(path.read_text())))
+
+
+def test_every_route_has_a_row_that_says_which_duties_open_it() -> None:
+    """A route without a row opens to nobody: add one to app/people/doors.py."""
+    routes = {f"{method} {route.path}" for router in (*main._PAGES, *main._CALLS) for route in router.routes for method in route.methods}  # type: ignore[attr-defined]
+    assert sorted(routes - set(DOORS)) == [], "routes without a row in app/people/doors.py"
+    assert sorted(set(DOORS) - routes) == [], "rows of app/people/doors.py without a route"

@@ -24,7 +24,7 @@ from app.db import House
 from app.errors import bad_input
 from app.journal.models import Entry
 from app.people.callers import Calling
-from app.web import house_of, render
+from app.web import Number, house_of, render
 
 router = APIRouter(include_in_schema=False)
 _FIRST_YEAR, _LAST_YEAR = 1970, 2200
@@ -59,7 +59,7 @@ async def board_changes(request: Request, who: Calling) -> AsyncIterator[ServerS
 
 @router.get("/board/lots")
 def board_lots(
-    request: Request, who: Calling, route: int | None = None, step: str | None = None, mark: Literal["late", "stuck"] | None = None
+    request: Request, who: Calling, route: Number | None = None, step: str | None = None, mark: Literal["late", "stuck"] | None = None
 ) -> Response:
     """The lots of one row, or all that are late or stuck."""
     with house_of(request).reading() as session:

@@ -40,6 +40,11 @@ Moment = Annotated[AwareDatetime, AfterValidator(_in_utc)]
 TimeOfDay = Annotated[time, AfterValidator(_local)]
 
 
+# far beyond any plant, and near enough that no sum of times or counts leaves what databases and calendars hold
+Pieces = Annotated[int, Field(ge=1, le=1_000_000)]
+Minutes = Annotated[float, Field(gt=0, le=10_000_000)]  # 19 years
+
+
 class Body(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
@@ -70,8 +75,8 @@ class Part(Body):
     passing_bins: tuple[str, ...] = ()  # of a wafer part, where the map's file does not say
     rows: Annotated[int, Field(ge=1, le=1000)] | None = None  # of a lead frame
     columns: Annotated[int, Field(ge=1, le=1000)] | None = None
-    shelf_life_days: Annotated[int, Field(ge=1)] | None = None
-    pot_life_minutes: Annotated[int, Field(ge=1)] | None = None  # from opening
+    shelf_life_days: Annotated[int, Field(ge=1, le=36_500)] | None = None
+    pot_life_minutes: Annotated[int, Field(ge=1, le=10_000_000)] | None = None  # from opening
     activation_energy_kj_mol: Annotated[float, Field(gt=0)] | None = None  # of an adhesive, for the heat ledger
 
 
@@ -87,10 +92,10 @@ class Product(Body):
     columns: Annotated[int, Field(ge=1, le=1000)]
     roles: tuple[Role, ...]
     bin_table: Name | None = None
-    units_per_reel: Annotated[int, Field(ge=1)] = 4500
-    max_lots_per_pack: Annotated[int, Field(ge=1)] = 4
+    units_per_reel: Pieces = 4500
+    max_lots_per_pack: Pieces = 4
     moisture_level: Literal["1", "2", "2a", "3", "4", "5", "5a", "6"] = "3"  # J-STD-020
-    shelf_months: Annotated[int, Field(ge=1)] = 12  # sealed, J-STD-033
+    shelf_months: Annotated[int, Field(ge=1, le=1200)] = 12  # sealed, J-STD-033
     seconds_part_number: Name | None = None  # empty: seconds are not sold
 
 
@@ -125,8 +130,8 @@ class Step(Body):
     count: Literal["none", "cells", "hand", "counter", "weight"] = "none"  # how units are counted at the finish
     mixed_products: bool = False
     wrong_placements_limit: Annotated[float, Field(ge=0, le=1)] = 0.002  # share of a lot's placements at this step; strict
-    standard_minutes: Annotated[float, Field(gt=0)] = 60
-    wait_limit_minutes: Annotated[float, Field(gt=0)] | None = None  # waiting longer is stuck; empty: the 95th percentile of the last 30 days
+    standard_minutes: Minutes = 60
+    wait_limit_minutes: Minutes | None = None  # waiting longer is stuck; empty: the 95th percentile of the last 30 days
     instruction: str = ""
     caution: str = ""
 
@@ -137,9 +142,9 @@ class Window(Body):
     from_step: str
     to_step: str
     until: Literal["start", "end"] = "start"
-    max_minutes: Annotated[float, Field(gt=0)] | None = None
-    min_minutes: Annotated[float, Field(ge=0)] | None = None
-    repeats: Annotated[int, Field(ge=0)] = 1  # how many times the first step may be done again; the first doing does not count
+    max_minutes: Minutes | None = None
+    min_minutes: Annotated[float, Field(ge=0, le=10_000_000)] | None = None
+    repeats: Annotated[int, Field(ge=0, le=1000)] = 1  # how many times the first step may be done again; the first doing does not count
 
 
 class Route(Body):
@@ -172,15 +177,15 @@ class Recipe(Body):
     set_point_c: float
     band_low_c: float
     band_high_c: float
-    soak_minutes: Annotated[float, Field(gt=0)]
+    soak_minutes: Minutes
     soak_max_minutes: float | None = None
     sum_soaks: bool = False  # the soaks of an aborted round and of the one that completes it may be added
     ramp_up_max_c_per_min: float | None = None
     ramp_down_max_c_per_min: float | None = None
     spread_max_c: float | None = None
     overshoot_max_c: float | None = None
-    max_gap_seconds: Annotated[float, Field(gt=0)] = 120
-    min_sensors: Annotated[int, Field(ge=1)] = 1
+    max_gap_seconds: Annotated[float, Field(gt=0, le=10_000_000)] = 120
+    min_sensors: Pieces = 1
     activation_energy_kj_mol: float | None = None
     min_equivalent_minutes: float | None = None
     kinetics: Kinetics | None = None
@@ -200,9 +205,9 @@ class Station(Body):
     area: Name
     operations: Annotated[tuple[Operation, ...], Field(min_length=1)]
     places: tuple[Name, ...] = ()  # where material is put; empty: one place a material kind
-    capacity_panels: Annotated[int, Field(ge=1)] | None = None  # of an oven, per load
+    capacity_panels: Pieces | None = None  # of an oven, per load
     shelves: tuple[Name, ...] = ()
-    shelf_panels: Annotated[int, Field(ge=1)] | None = None
+    shelf_panels: Pieces | None = None
     sensors: tuple[Sensor, ...] = ()
     calibration_due: Moment | None = None
     units_per_hour: Annotated[float, Field(gt=0)] | None = None

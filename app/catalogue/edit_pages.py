@@ -15,7 +15,7 @@ from app.catalogue.single import blank, next_revision, text_of
 from app.errors import Refused, not_allowed, unknown
 from app.evidence.keep import keep_file
 from app.people.callers import Caller, Calling
-from app.web import check_form, house_of, render
+from app.web import Number, check_form, house_of, render
 
 router = APIRouter(include_in_schema=False)
 Text = Annotated[str, Form(max_length=300)]
@@ -24,7 +24,7 @@ EDITORS = ("engineer", "administer")
 
 
 @router.get("/catalogue/edit")
-def catalogue_edit(request: Request, who: Calling, kind: str = "", thing: int = 0, another: bool = False) -> Response:
+def catalogue_edit(request: Request, who: Calling, kind: str = "", thing: Number = 0, another: bool = False) -> Response:
     """`thing`: that one; else a new one of `kind`; `another`: a new one that begins as a copy."""
     _must_be_allowed(who)
     with house_of(request).reading() as session:

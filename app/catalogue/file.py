@@ -47,9 +47,9 @@ def catalogue_from(data: Mapping[str, Any], known: Catalogue | None = None) -> C
     return _read(data, known, path_text)
 
 
-def dump(session: Session) -> str:
+def dump(session: Session, *, with_people: bool = True) -> str:
     """The whole catalogue as TOML that loads back to the same. What stands at its default is left out."""
-    return as_toml(whole(session))
+    return as_toml(whole(session, with_people=with_people))
 
 
 def as_toml(catalogue: Catalogue) -> str:

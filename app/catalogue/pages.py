@@ -20,8 +20,9 @@ from app.journal.act import By, act
 from app.journal.actions import ACTIONS
 from app.naming.resolve import code_of, codes_of
 from app.people.callers import Caller, Calling
+from app.people.doors import SEES_PEOPLE
 from app.people.sign_in import check_signature
-from app.web import check_form, house_of, redirect, render
+from app.web import FormNumber, Number, check_form, house_of, redirect, render
 
 router = APIRouter(include_in_schema=False)
 Text = Annotated[str, Form(max_length=300)]
@@ -58,7 +59,7 @@ def catalogue_home(request: Request, who: Calling) -> Response:
 @router.get("/catalogue/dump")
 def catalogue_dump(request: Request, who: Calling) -> Response:
     with house_of(request).reading() as session:
-        text = dump(session)
+        text = dump(session, with_people=who.has(*SEES_PEOPLE))
     return PlainTextResponse(text, media_type="application/toml", headers={"Content-Disposition": 'attachment; filename="catalogue.toml"'})
 
 
@@ -135,14 +136,14 @@ def catalogue_kind(request: Request, who: Calling, kind: str) -> Response:
 
 
 @router.get("/catalogue/thing/{thing}")
-def catalogue_thing(request: Request, who: Calling, thing: int) -> Response:
+def catalogue_thing(request: Request, who: Calling, thing: Number) -> Response:
     with house_of(request).reading() as session:
         return _thing_page(request, session, who, with_id(session, thing))
 
 
 @router.post("/catalogue/thing/{thing}/approve")
 def approve_route_now(
-    request: Request, who: Calling, thing: int, seen: Annotated[int, Form()], password: Text = "", key: Text = "", form_token: Text = ""
+    request: Request, who: Calling, thing: Number, seen: FormNumber, password: Text = "", key: Text = "", form_token: Text = ""
 ) -> Response:
     check_form(request, form_token)
     route = _route(request, thing)
@@ -154,7 +155,7 @@ def approve_route_now(
 
 
 @router.post("/catalogue/thing/{thing}/retire")
-def retire_route_now(request: Request, who: Calling, thing: int, password: Text = "", key: Text = "", form_token: Text = "") -> Response:
+def retire_route_now(request: Request, who: Calling, thing: Number, password: Text = "", key: Text = "", form_token: Text = "") -> Response:
     check_form(request, form_token)
     route = _route(request, thing)
 

@@ -136,11 +136,11 @@ def route_states(session: Session) -> dict[int, str]:
     return states
 
 
-def whole(session: Session) -> Catalogue:
-    """Everything that the catalogue says now, people included."""
+def whole(session: Session, *, with_people: bool = True) -> Catalogue:
+    """Everything that the catalogue says now, people included; a file without them loads back to the same as well."""
     found = every(session, "site")
     lists = {field: tuple(defined.body for defined in every(session, kind)) for kind, (field, _) in THINGS.items()}
-    return Catalogue(site=found[0].body if found else None, people=people_on_record(session), **lists)
+    return Catalogue(site=found[0].body if found else None, people=people_on_record(session) if with_people else (), **lists)
 
 
 @dataclass(frozen=True)

@@ -14,10 +14,12 @@ from app.desk.runs import LOADS, RUNS
 from app.desk.stations import STATIONS
 from app.desk.stations import station_page as one_station
 from app.desk.stops import HOLDS
-from app.naming.resolve import resolve
+from app.errors import not_allowed
+from app.naming.resolve import code_of, resolve
 from app.people.callers import Calling
+from app.people.doors import SEES_PEOPLE
 from app.people.people import DUTIES
-from app.web import house_of, render
+from app.web import house_of, redirect, render
 
 router = APIRouter(include_in_schema=False)
 LISTINGS = (LOTS, CONTAINERS, WAFERS, BATCHES, PANELS, STATIONS, RUNS, LOADS, PACKS, SHIPMENTS, HOLDS, PEOPLE, JOURNAL)
@@ -90,6 +92,12 @@ def holds(request: Request, who: Calling) -> Response:
 
 @router.get("/people")
 def people(request: Request, who: Calling) -> Response:
+    """For who plans and trains; others come to their own page."""
+    if not who.has(*SEES_PEOPLE):
+        if who.person is None:
+            raise not_allowed(who.actor.name, "see the list of people", SEES_PEOPLE)
+        with house_of(request).reading() as session:
+            return redirect(request, "person_page", badge=code_of(session, "person", who.person))
     return answer(request, PEOPLE, duties=DUTIES, may=who.has("administer"))
 
 

@@ -72,7 +72,7 @@ def exposure_as_csv(
 def before_mixing_page(request: Request, who: Calling, lot: Codes = (), size: Annotated[str, Query(max_length=12)] = "") -> Response:
     """What a merge or an order of fills would do to the reach of one bad origin."""
     codes = [code for text in lot for code in text.replace(",", " ").split()]
-    if size and not (size.isascii() and size.isdigit()):
+    if size and not (size.isascii() and size.isdigit() and len(size) < 10):
         raise bad_input("That is no size.", "size", f"It is {size!r}.", "Give the units of a full pack.")
     found = None
     with house_of(request).walking() as session:

@@ -18,6 +18,7 @@ from app.journal.actions import ACTIONS
 from app.machines.bodies import Moment, Signed, Told
 from app.naming.resolve import resolve
 from app.people.callers import Caller, caller
+from app.people.doors import check_door
 from app.people.people import actor_of
 from app.people.sign_in import check_signature
 from app.web import house_of
@@ -147,7 +148,9 @@ def calling(
         str | None, Header(max_length=200, description="Send the same key again to get the same answer, and nothing twice. Kept 90 days.")
     ] = None,
 ) -> Call:
-    return Call(house_of(request), caller(request), idempotency_key)
+    who = caller(request)
+    check_door(request, who.actor, may_bring_signer=who.person is not None)
+    return Call(house_of(request), who, idempotency_key)
 
 
 Calling = Annotated[Call, Depends(calling)]

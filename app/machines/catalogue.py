@@ -21,10 +21,11 @@ from app.evidence.refused import kept_when_refused
 from app.floor.revisions import move_to_revision
 from app.journal.act import By
 from app.ledger.items import Lot
-from app.machines.bodies import LotCode, Name, Signed
+from app.machines.bodies import LotCode, Name, Number, Signed
 from app.machines.calls import PROBLEMS, Call, QueryTold, calling
 from app.machines.names import lot_named
 from app.naming.resolve import codes_of
+from app.people.doors import SEES_PEOPLE
 
 router = APIRouter(prefix="/api/v1", tags=["catalogue"], responses=PROBLEMS)
 Calling = Annotated[Call, Depends(calling)]
@@ -119,7 +120,7 @@ class RouteIn(Signed):
 
 
 class ApproveIn(RouteIn):
-    seen: int | None = Field(None, description="The definition that the signer read; another one is refused as changed.")
+    seen: Number | None = Field(None, description="The definition that the signer read; another one is refused as changed.")
 
 
 class ApprovedOut(BaseModel):
@@ -183,13 +184,13 @@ def check_body(request: Request, raw: Raw, call: Calling) -> ChangesOut:
 @router.get("/catalogue", summary="The whole catalogue as JSON")
 def as_json_file(call: Calling) -> Catalogue:
     with call.house.reading() as session:
-        return catalogue.whole(session)
+        return catalogue.whole(session, with_people=call.who.has(*SEES_PEOPLE))
 
 
 @router.get("/catalogue.toml", summary="The whole catalogue as TOML that loads back to the same", response_class=Toml, responses=_TOML)
 def as_toml_file(call: Calling) -> Toml:
     with call.house.reading() as session:
-        return Toml(dump(session))
+        return Toml(dump(session, with_people=call.who.has(*SEES_PEOPLE)))
 
 
 @router.get("/catalogue/{kind}", summary="The things of one kind, as they are defined now")

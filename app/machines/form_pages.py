@@ -18,6 +18,7 @@ from starlette.datastructures import FormData
 from app.errors import BadInput, Reason, Refused, unknown
 from app.machines.calls import Call
 from app.people.callers import Calling
+from app.people.doors import check_duties_of
 from app.web import check_form, house_of, render
 
 router = APIRouter(include_in_schema=False)
@@ -75,6 +76,7 @@ async def send(request: Request, who: Calling) -> Response:
     check_form(request, _text(sent, "form_token"))
     act = _act(request, _text(sent, "call"))
     try:
+        check_duties_of(f"POST {_PREFIX}{act.name}", who.actor)
         values = _read(act, sent)
         answer = await run_sync(lambda: act.endpoint(**values, call=Call(house_of(request), who, _text(sent, "key") or None)))
     except Refused as refusal:

@@ -135,7 +135,8 @@ def post_person(body: PersonIn, call: Calling) -> PersonOut:
 @router.get("/people/{person}", summary="A person by badge")
 def get_person(person: str, call: Calling) -> PersonOut:
     with call.house.reading() as session:
-        return _out(everyone(session, resolve(session, person, "person").id)[0])
+        call.who.check_sees(one := resolve(session, person, "person").id)
+        return _out(everyone(session, one)[0])
 
 
 @router.post("/people/{person}/change", summary="Change a person's duties or certificates")

@@ -30,6 +30,7 @@ from app.machines.bodies import (
     ByPerson,
     Container,
     CountIn,
+    InPath,
     LotCode,
     Name,
     Number,
@@ -316,7 +317,7 @@ def take(run: str, body: ReadingIn, call: Calling) -> ReadingOut:
 
 
 @router.post("/readings/{reading}/correct", summary="Correct a reading that was entered wrongly, in the open")
-def correct(reading: int, body: CorrectIn, call: Calling) -> ReadingOut:
+def correct(reading: InPath, body: CorrectIn, call: Calling) -> ReadingOut:
     def verb(s: Session, by: By) -> dict[str, Any]:
         return _reading(s, correct_reading(s, by, reading, body.value, body.reason).reading)
 

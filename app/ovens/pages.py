@@ -22,7 +22,7 @@ from app.ovens.judging import end_load
 from app.ovens.panel_heat import HEAT_COLUMNS, AdhesiveHeat, heat_of_load, heat_of_panels, heat_rows
 from app.ovens.trace_pictures import SENSOR_COLUMNS, LoadTrace, load_trace, readings, sensor_rows
 from app.people.callers import Caller, Calling
-from app.web import check_form, csv_file, house_of, redirect, render, zone_of
+from app.web import FormNumber, check_form, csv_file, house_of, redirect, render, zone_of
 
 router = APIRouter(include_in_schema=False)
 Text = Annotated[str, Form(max_length=200)]
@@ -118,7 +118,7 @@ def take_out_of_load(request: Request, who: Calling, code: str, thing: Text, key
 
 
 @router.post("/loads/{code}/start")
-def start_load_now(request: Request, who: Calling, code: str, version: Annotated[int, Form()], key: Text = "", form_token: Text = "") -> Response:
+def start_load_now(request: Request, who: Calling, code: str, version: FormNumber, key: Text = "", form_token: Text = "") -> Response:
     check_form(request, form_token)
     return _do(
         request, who, code, "start_load", {"version": version}, key, lambda s, by, load: loads.start_load(s, by, load, version, person=who.person)

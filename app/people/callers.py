@@ -6,9 +6,10 @@ from typing import Annotated
 from fastapi import Depends, Request
 
 from app import clock
-from app.errors import NotAllowed, Reason
+from app.errors import NotAllowed, Reason, not_allowed
 from app.journal.act import Actor
 from app.people import tokens
+from app.people.doors import SEES_PEOPLE, check_door
 from app.people.sign_in import SignedIn, signed_in
 from app.web import check_form, house_of
 
@@ -32,6 +33,14 @@ class Caller:
 
     def has(self, *duties: str) -> bool:
         return bool(self.actor.duties & set(duties))
+
+    def sees(self, person: int) -> bool:
+        """One's own page, and others' for who plans and trains: a person's duties and certificates are nobody else's business."""
+        return person == self.person or self.has(*SEES_PEOPLE)
+
+    def check_sees(self, person: int) -> None:
+        if not self.sees(person):
+            raise not_allowed(self.actor.name, "see the page of another person", SEES_PEOPLE)
 
 
 def maybe_caller(request: Request) -> Caller | None:
@@ -75,7 +84,8 @@ Calling = Annotated[Caller, Depends(caller)]
 
 
 async def form_is_ours(request: Request, who: Calling) -> None:
-    """Before any page's form is read: it must be one that this very session was given."""
+    """Before any page: its door must be open to this caller, and a form must be one that this very session was given."""
+    check_door(request, who.actor)
     if request.method == "POST":
         token = (await request.form()).get("form_token")
         check_form(request, token if isinstance(token, str) else None)

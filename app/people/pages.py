@@ -42,10 +42,8 @@ def add_person_now(request: Request, who: Calling, name: Line, password: Line, d
 def person_page(request: Request, who: Calling, badge: str) -> Response:
     with house_of(request).reading() as session:
         person = everyone(session, resolve(session, badge, "person").id)[0]
-    is_own = person.id == who.person
-    if not is_own and not who.has("administer", "lead"):
-        raise not_allowed(who.actor.name, "see the page of another person", ("administer", "lead"))
-    return render(request, "people/person.html", person=person, duties=DUTIES, may=who.has("administer"), is_own=is_own)
+    who.check_sees(person.id)
+    return render(request, "people/person.html", person=person, duties=DUTIES, may=who.has("administer"), is_own=person.id == who.person)
 
 
 @router.post("/people/{badge}/duties")

@@ -1,5 +1,6 @@
 """What the terminal writes: one act each, and the sentence that the person is told. Raises what is refused."""
 
+import re
 from collections.abc import Callable
 from typing import Any
 
@@ -135,14 +136,17 @@ def take_back(house: House, who: Caller, undo: Undo, reason: str, key: str) -> s
     return _done(house, who, undo.action, arguments, lambda session, by: undo.verb(session, by, reason), key)
 
 
+_NUMBER = re.compile(r"[+-]?(\d{1,15}([.,]\d{0,15})?|[.,]\d{1,15})", re.ASCII)
+_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}", re.ASCII)
+
+
 def number(name: str, text: str) -> float:
-    try:
-        value = float(text.strip().replace(",", "."))
-    except ValueError as error:
-        raise bad_input("That is no number.", name, f"{text[:40]!r} can't be read.", "Enter digits, with a point or comma.") from error
-    if value != value or value in (float("inf"), float("-inf")):
-        raise bad_input("That is no number.", name, f"{text[:40]!r} has no size.", "Enter digits.")
-    return value
+    typed = text.strip()
+    if _NUMBER.fullmatch(typed) is None:
+        raise bad_input("That is no number.", name, f"{text[:40]!r} can't be read.", "Enter digits, with a point or comma.")
+    if _THOUSANDS.fullmatch(typed):
+        raise bad_input("That may be two numbers.", name, f"The comma of {typed!r} may part thousands or decimals.", "Enter it without the comma.")
+    return float(typed.replace(",", "."))
 
 
 def _done(house: House, who: Caller, action: str, arguments: dict[str, Any], verb: Verb, key: str) -> str:

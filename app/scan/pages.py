@@ -26,7 +26,7 @@ from app.scan.questions import hand_over_question, question_about
 from app.scan.screens import Screen, ago, clock_time, show
 from app.scan.sent import Sending, Sent
 from app.scan.stations import here_of, station_rows
-from app.web import house_of, render
+from app.web import Number, house_of, render
 
 router = APIRouter(include_in_schema=False)
 
@@ -207,7 +207,7 @@ def say_state(request: Request, who: Calling, form: Sending) -> Response:
 
 
 @router.get("/floor/undo/{entry}")
-def undo_page(request: Request, who: Calling, entry: int, station: str = "") -> Response:
+def undo_page(request: Request, who: Calling, entry: Number, station: str = "") -> Response:
     with house_of(request).reading() as session:
         chosen = _station(session, station)
         try:
@@ -218,7 +218,7 @@ def undo_page(request: Request, who: Calling, entry: int, station: str = "") -> 
 
 @router.post("/floor/undo")
 def undo_now(request: Request, who: Calling, form: Sending) -> Response:
-    if not form.entry.isdigit():
+    if not (form.entry.isascii() and form.entry.isdigit() and len(form.entry) < 16):
         raise bad_input("Nothing is taken back.", "entry", f"{form.entry!r} is no entry.", "Choose it from the last things done.")
     with house_of(request).reading() as session:
         chosen = _station(session, form.station)

@@ -37,9 +37,9 @@ def test_a_repeated_call_makes_one_token_and_shows_it_once(house: House) -> None
         with house.reading() as session:
             kept = [*session.scalars(select(Request.answer)), *session.scalars(select(Entry.arguments))]
         assert first["secret"] not in str(kept)
-        assert call(machine, first["secret"], "GET", "/people").status_code == 200
+        assert call(machine, first["secret"], "GET", "/holds").status_code == 200
         assert call(machine, admin, "POST", f"/tokens/{first['token']}/revoke").status_code == 200
-        assert call(machine, first["secret"], "GET", "/people").status_code == 401
+        assert call(machine, first["secret"], "GET", "/holds").status_code == 401
 
 
 def test_no_secret_of_a_person_reaches_the_journal(house: House) -> None:

@@ -36,14 +36,14 @@ def test_only_an_administrator_sees_and_uses_the_forms(house: House) -> None:
     badge = person(house, "Mara", "operate")
     with client(house) as browser:
         sign_in(browser, badge)
-        assert "Add a person" not in browser.get("/people").text
+        assert "Add a person" not in browser.get("/").text
         assert browser.get("/tokens").status_code == 403
         for path, fields in (
             ("/people", {"name": "X", "password": "long enough", "duties": "operate"}), (f"/people/{badge}/duties", {"duties": "administer"}),
             (f"/people/{badge}/secret", {"kind": "pin", "new": "999999"}), (f"/people/{badge}/certificates", {"name": "wire bond"}),
             ("/tokens", {"name": "x", "duties": "operate"}), ("/terminals", {"area": "x"}),
         ):  # fmt: skip
-            answer = post(browser, "/people", path, **fields)
+            answer = post(browser, "/", path, **fields)
             assert answer.status_code == 403, path
             assert "This needs the duty: administer" in answer.text, path
 
@@ -58,8 +58,8 @@ def test_a_new_password_of_ones_own_needs_the_old_and_turns_the_session(house: H
         before = browser.cookies["reelroot_session"]
         assert post(browser, own, "/my-secret", kind="password", old=PASSWORD, new="another one").status_code == 303
         assert browser.cookies["reelroot_session"] != before
-        assert browser.get("/people").status_code == 200
-        assert elsewhere.get("/people").status_code == 303, "the session elsewhere is over"
+        assert browser.get("/lots").status_code == 200
+        assert elsewhere.get("/lots").status_code == 303, "the session elsewhere is over"
         assert sign_in(elsewhere, badge).status_code == 403
         assert sign_in(elsewhere, badge, "another one").status_code == 303
 
@@ -69,10 +69,10 @@ def test_signing_out_ends_the_session_itself(house: House) -> None:
     with client(house) as browser:
         sign_in(browser, badge)
         cookie = browser.cookies["reelroot_session"]
-        post(browser, "/people", "/sign-out")
-        assert browser.get("/people").status_code == 303
+        post(browser, "/lots", "/sign-out")
+        assert browser.get("/lots").status_code == 303
         browser.cookies.set("reelroot_session", cookie)
-        assert browser.get("/people").status_code == 303
+        assert browser.get("/lots").status_code == 303
 
 
 def test_a_token_is_shown_once_and_works_until_it_is_revoked(house: House) -> None:
@@ -83,11 +83,11 @@ def test_a_token_is_shown_once_and_works_until_it_is_revoked(house: House) -> No
         assert secret is not None
         listed = browser.get("/tokens").text
         assert secret[0] not in listed and "may state them" in listed
-        assert call(browser, secret[0], "GET", "/people").status_code == 200
+        assert call(browser, secret[0], "GET", "/holds").status_code == 200
         revoke = re.search(r"/tokens/\d+/revoke", listed)
         assert revoke is not None
         post(browser, "/tokens", revoke[0])
-        assert call(browser, secret[0], "GET", "/people").status_code == 401
+        assert call(browser, secret[0], "GET", "/holds").status_code == 401
 
 
 def test_a_double_tap_adds_one_person(house: House) -> None:

@@ -151,7 +151,7 @@ def test_the_token_of_another_session_is_no_good(house: House) -> None:
     with client(house) as browser, client(house) as other:
         sign_in(browser, person(house, "Ada", "administer"))
         sign_in(other, person(house, "Eve", "operate"))
-        hers = re.search(r'name="form_token" value="([^"]+)"', other.get("/people").text)
+        hers = re.search(r'name="form_token" value="([^"]+)"', other.get("/").text)
         assert hers is not None
         assert browser.post("/terminals", data={"form_token": hers[1], "area": "bonding"}, headers=HERE).status_code == 422
 
