@@ -80,6 +80,11 @@ def definition(session: Session, definition_id: int) -> Defined[Any]:
     return _defined(row)
 
 
+def definitions(session: Session, wanted: list[int]) -> dict[int, Defined[Any]]:
+    """Many revisions: one statement."""
+    return {row[3]: _defined(row) for row in session.execute(_NOW.where(Definition.id.in_(set(wanted))))} if wanted else {}
+
+
 def part(session: Session, number: str) -> Defined[Part]:
     return cast(Defined[Part], named(session, "part", number))
 

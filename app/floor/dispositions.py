@@ -1,5 +1,6 @@
 """What quality decides about a judgement that does not conform, signed, in the words of ISO 9000."""
 
+from collections.abc import Iterable
 from typing import Any
 
 from sqlalchemy import select
@@ -15,6 +16,13 @@ def judgement_in_force(session: Session, line: int) -> Judgement | None:
     """The judgement of a line that none replaces."""
     replaced = select(Judgement.replaces).where(Judgement.replaces.is_not(None))
     return session.scalar(select(Judgement).where(Judgement.line == line, Judgement.id.not_in(replaced)).order_by(Judgement.id.desc()))
+
+
+def judgements_in_force(session: Session, lines: Iterable[int]) -> dict[int, Judgement]:
+    """The same for many lines: one statement."""
+    wanted = list(lines)
+    replaced = select(Judgement.replaces).where(Judgement.replaces.is_not(None), Judgement.line.in_(wanted))
+    return {one.line: one for one in session.scalars(select(Judgement).where(Judgement.line.in_(wanted), Judgement.id.not_in(replaced)))}
 
 
 def dispose(session: Session, by: By, line: int, what: str, words: str) -> Disposition:

@@ -15,6 +15,7 @@ from sqlalchemy.orm import Session
 from app.catalogue import queries as catalogue
 from app.catalogue.models import Definition, Thing
 from app.final_test.models import UnitFile
+from app.floor.dispositions import judgements_in_force
 from app.genealogy.trace import words_of
 from app.journal.models import Entry
 from app.ledger.cells import CellMark, PlacementSum
@@ -161,7 +162,7 @@ class _Facts:
         self.recipes = _names_of_definitions(session, {run.recipe for run in runs if run.recipe})
         self.loads = _loads(session, run_ids)
         self.voids = {void.run: void for void in session.scalars(select(RunVoid).where(RunVoid.run.in_(run_ids)))}
-        self.judged = _judgements(session, ids)
+        self.judged = judgements_in_force(session, ids)
         self.decided = _dispositions(session, [one.id for one in self.judged.values()])
         self.at_risk = {one.line: one for one in session.scalars(select(AtRisk).where(AtRisk.line.in_(ids)).order_by(AtRisk.id))}
         self.entries = _entries(session, self._entry_numbers(runs))
@@ -292,12 +293,6 @@ def _names_of_definitions(session: Session, wanted: set[int]) -> dict[int, str]:
 def _loads(session: Session, runs: list[int]) -> dict[int, str]:
     loads = {load: run or 0 for load, run in session.execute(select(Load.id, Load.run).where(Load.run.in_(runs)))}
     return {loads[load]: code for load, code in codes_of(session, "load", list(loads)).items()}
-
-
-def _judgements(session: Session, lines: list[int]) -> dict[int, Judgement]:
-    """By line, the one in force: the one that none replaces."""
-    replaced = select(Judgement.replaces).where(Judgement.replaces.is_not(None), Judgement.line.in_(lines))
-    return {one.line: one for one in session.scalars(select(Judgement).where(Judgement.line.in_(lines), Judgement.id.not_in(replaced)))}
 
 
 def _dispositions(session: Session, judgements: list[int]) -> dict[int, Disposition]:

@@ -136,7 +136,15 @@ class Trace:
 
 def trace_back(session: Session, subject: Named, *, with_ways: bool = False) -> Trace:
     """The origins of an item, run, line or batch: what can be in it, and what must."""
-    found = origins(session, _starts(session, subject))
+    return trace_of(session, subject, origins_of(session, subject), with_ways=with_ways)
+
+
+def origins_of(session: Session, subject: Named) -> Origins:
+    return origins(session, _starts(session, subject))
+
+
+def trace_of(session: Session, subject: Named, found: Origins, *, with_ways: bool = False, with_runs: bool = True) -> Trace:
+    """Origins that were found, ready to be read."""
     rows = _Rows(session)
     wafers = rows.items("wafer", {wafer: found.share("wafer", wafer) for wafer in found.wafers})
     batches = rows.items("batch", {batch: found.share("batch", batch) for batch in found.batches})
@@ -147,7 +155,7 @@ def trace_back(session: Session, subject: Named, *, with_ways: bool = False) -> 
     lots = rows.items("lot", dict.fromkeys([*held_them, *loose], Share(0, 0)))
     samples = rows.items("sample", {item: Share(0, 0) for item in found.up.loose if kinds[item] == "sample"})
     packs = rows.items("pack", dict.fromkeys(found.up.packs, Share(0, 0)))
-    runs = rows.runs([line.line for line in found.lines], found)
+    runs = rows.runs([line.line for line in found.lines], found) if with_runs else ()
     ways = rows.ways(ways_back(session, found, _panel_lot(session, subject)), subject) if with_ways else ()
     return Trace("back", _subject(session, rows, subject, found.units), wafers, batches, panels, lots, samples, packs, runs, ways=ways)
 
@@ -256,7 +264,7 @@ class _Rows:
         station_codes = codes_of(session, "station", list(stations))
         codes = codes_of(session, "run", [run.id for run in runs])
         people = {p.id: p.name for p in session.scalars(select(Person).where(Person.id.in_([run.person for run in runs if run.person])))}
-        recipes = {d: catalogue.definition(session, d).name for d in {run.recipe for run in runs if run.recipe}}
+        recipes = {d: one.name for d, one in catalogue.definitions(session, [run.recipe for run in runs if run.recipe]).items()}
         by_run: defaultdict[int, list[LineRow]] = defaultdict(list)
         for row, line in zip(self._lines(line_rows, found), line_rows, strict=True):
             by_run[line.run].append(row)

@@ -1,6 +1,6 @@
 """Import a logger's file and judge the cures that it tells of: each run line by the sensors of its shelf, with every reason."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 from io import BytesIO
@@ -22,14 +22,14 @@ from app.ledger.places import Load
 from app.ledger.runs import Line, Run, RunVoid
 from app.ledger.sets import Member
 from app.ledger.stops import Hold
-from app.naming.resolve import code_of
+from app.naming.resolve import code_of, codes_of
 from app.ovens.cure import Judgement as Verdict
 from app.ovens.cure import judge, recipe_of
 from app.ovens.logger_files import read_trace
 from app.ovens.logger_table import Stated
 from app.ovens.record_quality import Round, Used, Watch
 from app.ovens.trace import Trace
-from app.ovens.traces import evidence_of, keep_trace, trace_of
+from app.ovens.traces import Spell, evidence_of, keep_trace, trace_of, traces_of
 
 _WORSE = ("conforms", "cannot_tell", "does_not_conform")
 _NEAR = timedelta(minutes=10)
@@ -113,10 +113,23 @@ def verdict_of(session: Session, run: Run, line: Line) -> Verdict:
 
 
 def round_of(session: Session, run: Run, line: Line) -> Round:
-    ended = run.ended_at or run.started_at
-    trace = trace_of(session, run.station, run.started_at, ended)
-    watches = watches_of(catalogue.station(session, run.station).body, line.shelf, trace)
-    return Round(trace, watches, run.started_at, ended, f"run {code_of(session, 'run', run.id)}")
+    return rounds_of(session, [(line, run)])[line.id]
+
+
+def rounds_of(session: Session, lines: Iterable[tuple[Line, Run]]) -> dict[int, Round]:
+    """By line: the time in the oven of each, with what the files say of it. As many statements for one as for a hundred."""
+    pairs = list(lines)
+    spells = {run.id: Spell(run.station, run.started_at, run.ended_at or run.started_at) for _, run in pairs}
+    traces = traces_of(session, spells.values())
+    codes = codes_of(session, "run", list(spells))
+    stations = catalogue.with_ids(session, [run.station for _, run in pairs])
+    return {
+        line.id: Round(
+            trace := traces[spells[run.id]], watches_of(stations[run.station].body, line.shelf, trace), run.started_at,
+            spells[run.id].door_open, f"run {codes[run.id]}",
+        )
+        for line, run in pairs
+    }  # fmt: skip
 
 
 def watches_of(oven: Station, shelf: str | None, trace: Trace | None) -> tuple[Watch, ...]:

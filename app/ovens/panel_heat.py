@@ -21,7 +21,7 @@ from app.ledger.runs import Line, Run, Use
 from app.naming.resolve import codes_of
 from app.ovens.cure import recipe_of
 from app.ovens.heat import Adhesive, Heat, heat_ledger
-from app.ovens.judging import round_of
+from app.ovens.judging import rounds_of
 from app.ovens.record_quality import Round
 
 _KINDS = ("adhesive", "encapsulant")
@@ -91,7 +91,11 @@ class _Known:
         self.session = session
         query = select(Line, Run).join(Run, Run.id == Line.run).where(Line.id.in_(lines)).order_by(Line.id)
         self.lines = {line.id: (line, run) for line, run in session.execute(query)}
-        self.rounds: dict[int, Round] = {}
+        cures = [(line, run) for line, run in self.lines.values() if run.operation == "cure" and run.ended_at is not None]
+        self.rounds: dict[int, Round] = rounds_of(session, cures)
+        self.ran = catalogue.definitions(session, [run.recipe for _, run in cures if run.recipe])
+        self.routes = catalogue.with_ids(session, [line.route for line, _ in self.lines.values() if line.route])
+        self.now: dict[str, Recipe] = {}
         used = select(Use.line, Use.item, Batch.part).join(Batch, Batch.item == Use.item).where(Use.line.in_(lines), not_void()).order_by(Use.line)
         rows = session.execute(used).all()
         parts = catalogue.with_ids(session, list({part for *_, part in rows}))
@@ -104,7 +108,7 @@ class _Known:
     def heat_of(self, had: _Had) -> tuple[AdhesiveHeat, ...]:
         pairs = [self.lines[line] for line in had]
         cures = [(line, run) for line, run in pairs if run.operation == "cure" and run.ended_at is not None]
-        rounds = [self._round(line, run) for line, run in cures]
+        rounds = [self.rounds[line.id] for line, _ in cures]
         put_on: defaultdict[tuple[str, str], list[Line]] = defaultdict(list)
         for line, run in pairs:
             for part, _ in self.adhesives[line.id] if run.operation != "cure" else ():
@@ -128,19 +132,18 @@ class _Known:
         """Of the first cure after the step: the very revision that ran, else the one of now."""
         if line.route is None:
             return None
-        steps = catalogue.route(self.session, line.route).body.steps
+        steps = self.routes[line.route].body.steps
         here = next((i for i, step in enumerate(steps) if step.key == line.step), len(steps))
         cure = next((step for step in steps[here + 1 :] if step.operation == "cure" and step.recipe), None)
         if cure is None or cure.recipe is None:
             return None
         ran = next((run.recipe for its_line, run in reversed(cures) if its_line.step == cure.key and run.recipe), None)
-        found: Recipe = catalogue.definition(self.session, ran).body if ran else catalogue.recipe(self.session, cure.recipe).body
-        return found
-
-    def _round(self, line: Line, run: Run) -> Round:
-        if line.id not in self.rounds:
-            self.rounds[line.id] = round_of(self.session, run, line)
-        return self.rounds[line.id]
+        if ran:
+            found: Recipe = self.ran[ran].body
+            return found
+        if cure.recipe not in self.now:
+            self.now[cure.recipe] = catalogue.recipe(self.session, cure.recipe).body
+        return self.now[cure.recipe]
 
 
 

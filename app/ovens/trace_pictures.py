@@ -1,6 +1,6 @@
 """The cure trace of a load, shelf by shelf: what the sensors said, and where in time the judgement found what."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
@@ -12,16 +12,16 @@ from sqlalchemy.orm import Session
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Recipe, Station
 from app.drawing.cure_trace import Pin, SensorLine, TraceChart, cure_trace
-from app.floor.dispositions import judgement_in_force
+from app.floor.dispositions import judgements_in_force
 from app.ledger.judgements import Judgement
 from app.ledger.places import Load
 from app.ledger.runs import Line, Run
-from app.ledger.sets import panels_of
+from app.ledger.sets import PanelSet
 from app.naming.resolve import codes_of
 from app.ovens.curves import curve, joined
 from app.ovens.judging import watches_of
 from app.ovens.trace import Trace
-from app.ovens.traces import trace_of
+from app.ovens.traces import Spell, traces_of
 
 BEFORE_AND_AFTER = timedelta(minutes=10)  # of the doors, drawn as well
 VERDICTS = {"conforms": "conforms", "does_not_conform": "does not conform", "cannot_tell": "cannot be told"}
@@ -93,18 +93,64 @@ class LoadTrace:
 
 def load_trace(session: Session, load: Load, now: datetime, zone: str) -> LoadTrace | None:
     """None for a load that never started."""
-    if load.run is None:
-        return None
-    run = session.get_one(Run, load.run)
-    recipe: Recipe = catalogue.definition(session, load.recipe).body
-    oven: Station = catalogue.station(session, run.station).body
-    ended = run.ended_at or now
-    trace = trace_of(session, run.station, run.started_at, ended)
-    by_shelf: dict[str, list[Line]] = {}
-    for line in session.scalars(select(Line).where(Line.run == run.id).order_by(Line.id)):
-        by_shelf.setdefault(line.shelf or "", []).append(line)
-    shelves = tuple(_shelf(session, run, ended, recipe, oven, trace, shelf, lines, zone) for shelf, lines in by_shelf.items())
-    return LoadTrace(run, trace, shelves)
+    return cure_traces(session, [load.run], now, zone)[load.run] if load.run is not None else None
+
+
+def cure_traces(session: Session, runs: Collection[int], now: datetime, zone: str, only: Collection[int] | None = None) -> dict[int, LoadTrace]:
+    """By run. `only`: the shelves of these lines, with nothing else on them. As many statements for one load as for a hundred."""
+    facts = _Facts(session, runs, now, only)
+    return {run.id: LoadTrace(run, facts.trace(run), facts.shelves(run, now, zone)) for run in facts.runs}
+
+
+class _Facts:
+    """Everything about some loads, read at once."""
+
+    def __init__(self, session: Session, runs: Collection[int], now: datetime, only: Collection[int] | None) -> None:
+        query = select(Line).where(Line.run.in_(runs)).order_by(Line.id)
+        self.lines = list(session.scalars(query if only is None else query.where(Line.id.in_(only))))
+        wanted = runs if only is None else {line.run for line in self.lines}
+        self.runs = list(session.scalars(select(Run).where(Run.id.in_(wanted)).order_by(Run.started_at, Run.id)))
+        self.spells = {run.id: Spell(run.station, run.started_at, run.ended_at or now) for run in self.runs}
+        self.traces = traces_of(session, self.spells.values())
+        self.recipes = catalogue.definitions(session, [run.recipe for run in self.runs if run.recipe])
+        things = {run.station for run in self.runs} | {line.route for line in self.lines if line.route}
+        self.things = catalogue.with_ids(session, list(things))
+        self.judgements = judgements_in_force(session, [line.id for line in self.lines])
+        self.lots = codes_of(session, "lot", [line.lot for line in self.lines if line.lot is not None])
+        sets = select(PanelSet.id, PanelSet.n).where(PanelSet.id.in_({line.set for line in self.lines if line.set is not None}))
+        self.panels = {set_id: n for set_id, n in session.execute(sets)}
+
+    def trace(self, run: Run) -> Trace | None:
+        return self.traces[self.spells[run.id]]
+
+    def shelves(self, run: Run, now: datetime, zone: str) -> tuple[ShelfTrace, ...]:
+        by_shelf: dict[str, list[Line]] = {}
+        for line in self.lines:
+            if line.run == run.id:
+                by_shelf.setdefault(line.shelf or "", []).append(line)
+        return tuple(self._shelf(run, run.ended_at or now, shelf, lines, zone) for shelf, lines in by_shelf.items())
+
+    def _shelf(self, run: Run, ended: datetime, shelf: str, lines: Sequence[Line], zone: str) -> ShelfTrace:
+        recipe: Recipe = self.recipes[run.recipe or 0].body
+        oven: Station = self.things[run.station].body
+        trace, judgements = self.trace(run), [self.judgements.get(line.id) for line in lines]
+        on = tuple(self._on(line) for line in lines)
+        facts: dict[str, Any] = next((found.facts for found in judgements if found and found.facts), {})
+        soak = (facts.get("line") or {}).get("soak")
+        reasons = _reasons(judgements, soak, run.started_at, ended)
+        names = tuple(dict.fromkeys(watch.sensor for watch in watches_of(oven, shelf or None, trace)))
+        rows = tuple(SensorRow(one["sensor"], one) for one in facts.get("sensors", ()))
+        chart = _chart(run, recipe, trace, shelf, names, reasons, soak, run.started_at, ended, zone)
+        chart = replace(chart, description=_in_words(on, reasons, soak, names))
+        return ShelfTrace(shelf, on, cure_trace(chart), soak, reasons, rows, names, _intervals(trace, names, run.started_at, ended))
+
+    def _on(self, line: Line) -> LotOnShelf:
+        found = self.judgements.get(line.id)
+        step = self.things[line.route].body if line.route is not None and line.step is not None else None
+        return LotOnShelf(
+            self.lots.get(line.lot or 0, ""), catalogue.step_of(step, line.step).name if step and line.step else line.step or "",
+            self.panels.get(line.set or 0, 0), VERDICTS[found.verdict] if found else "waits for its judgement",
+        )  # fmt: skip
 
 
 def readings(found: LoadTrace | None) -> Iterator[Sequence[object]]:
@@ -122,29 +168,6 @@ def sensor_rows(found: LoadTrace | None) -> Iterator[Sequence[object]]:
             soak = row.facts.get("soak") or {}
             facts = row.facts | {f"soak_{name}": soak.get(key) for name, key in (("from", "at_from"), ("to", "at_to"), ("minutes", "minutes"))}
             yield (shelf.shelf, *("" if facts.get(name) is None else facts[name] for name in SENSOR_COLUMNS[1:]))
-
-
-def _shelf(
-    session: Session, run: Run, ended: datetime, recipe: Recipe, oven: Station, trace: Trace | None, shelf: str, lines: Sequence[Line], zone: str
-) -> ShelfTrace:
-    judgements = [judgement_in_force(session, line.id) for line in lines]
-    lots = codes_of(session, "lot", [line.lot for line in lines if line.lot is not None])
-    on = tuple(
-        LotOnShelf(
-            lots.get(line.lot or 0, ""), _step(session, line), len(panels_of(session, line.set)) if line.set is not None else 0,
-            VERDICTS[found.verdict] if found else "waits for its judgement",
-        )
-        for line, found in zip(lines, judgements, strict=True)
-    )  # fmt: skip
-    facts: dict[str, Any] = next((found.facts for found in judgements if found and found.facts), {})
-    soak = (facts.get("line") or {}).get("soak")
-    start, end = run.started_at, ended
-    reasons = _reasons(judgements, soak, start, end)
-    names = tuple(dict.fromkeys(watch.sensor for watch in watches_of(oven, shelf or None, trace)))
-    rows = tuple(SensorRow(one["sensor"], one) for one in facts.get("sensors", ()))
-    chart = _chart(run, recipe, trace, shelf, names, reasons, soak, start, end, zone)
-    chart = replace(chart, description=_in_words(on, reasons, soak, names))
-    return ShelfTrace(shelf, on, cure_trace(chart), soak, reasons, rows, names, _intervals(trace, names, start, end))
 
 
 def _chart(
@@ -219,12 +242,6 @@ def _in_words(on: Sequence[LotOnShelf], reasons: Sequence[ReasonShown], soak: di
     said += [f"Lot {one.lot}: {one.verdict}." for one in on]
     said += [f"Soak {soak['minutes']:.1f} min."] if soak else []
     return " ".join([*said, *(one.text for one in reasons)])
-
-
-def _step(session: Session, line: Line) -> str:
-    if line.route is None or line.step is None:
-        return line.step or ""
-    return catalogue.step_of(catalogue.route(session, line.route).body, line.step).name
 
 
 def _time(text: str) -> datetime:
