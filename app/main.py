@@ -21,7 +21,7 @@ from app.desk import pages as desk_pages
 from app.evidence.keep import forget_half_kept
 from app.floor import pages as floor_pages
 from app.floor import place_pages
-from app.genealogy import exposure_pages, mock_recall_pages, run_pages, trace_pages, traveller_pages
+from app.genealogy import exposure_pages, mock_recall_pages, record_pages, run_pages, trace_pages, traveller_pages
 from app.genealogy import pages as genealogy_pages
 from app.journal.act import forget_old_keys
 from app.journal.sealing import seal
@@ -43,6 +43,7 @@ from app.machines import (
     people,
     placements,
     receiving,
+    record,
     runs,
 )  # fmt: skip
 from app.machines import board as board_calls
@@ -64,7 +65,7 @@ _DAY = 86400.0
 _log = logging.getLogger("reelroot")
 _CALLS = (
     people.router, catalogue_calls.router, receiving.router, floor.router, runs.router, placements.router, ovens.router,
-    corrections.router, paper.router, packing.router, labels.router, holds.router, genealogy.router, exposure.router,
+    corrections.router, paper.router, packing.router, labels.router, holds.router, genealogy.router, record.router, exposure.router,
     before_mixing.router, mock_recalls.router, board_calls.router, lists.router,
 )  # fmt: skip
 _PAGES = (
@@ -83,6 +84,7 @@ _PAGES = (
     trace_pages.router,
     run_pages.router,
     traveller_pages.router,
+    record_pages.router,
     board_pages.router,
     label_pages.router,
     form_pages.router,

@@ -75,17 +75,18 @@ def tested_in(session: Session, lot: Lot) -> int | None:
     return session.scalar(query.order_by(UnitFile.id.desc()).limit(1))
 
 
-def results_shown(session: Session, house: House, file: UnitFile, chosen: str = "") -> ResultsShown:
-    """`chosen`: only units of this bin as points. A bin that the table does not have is none."""
+def results_shown(session: Session, house: House, file: UnitFile, chosen: str = "", within: str = "") -> ResultsShown:
+    """`chosen`: only units of this bin as points; a bin that the table does not have is none. `within`: sets ids apart on a page of several."""
     table: BinTableBody = catalogue.definition(session, file.bin_table).body
     chosen = chosen if chosen in file.by_bin else ""
     path = parquet_path(house, file.parquet)
     counted = _bins(table, file)
     failures = _failures(table, file)
     return ResultsShown(
-        table.name, file.rows, file.tester_bin_differs, counted, failures, bars([_bin_bar(one) for one in counted], "Units by bin", "by-bin"),
-        bars([Amount(one.name, one.units, f"{one.so_far:.1%} so far", "reject") for one in failures], "Failures, the commonest first", "failures"),
-        chosen, tuple(_pairs(path, table, chosen)) if path.is_file() else (), path.is_file(),
+        table.name, file.rows, file.tester_bin_differs, counted, failures,
+        bars([_bin_bar(one) for one in counted], "Units by bin", f"{within}by-bin"),
+        bars([_failure_bar(one) for one in failures], "Failures, the commonest first", f"{within}failures"),
+        chosen, tuple(_pairs(path, table, chosen, within)) if path.is_file() else (), path.is_file(),
     )  # fmt: skip
 
 
@@ -97,6 +98,10 @@ def _bins(table: BinTableBody, file: UnitFile) -> tuple[BinCount, ...]:
 
 def _bin_bar(one: BinCount) -> Amount:
     return Amount(f"{one.name}, {one.grade}", one.units, f"{one.share:.1%}", one.grade)
+
+
+def _failure_bar(one: FailureCount) -> Amount:
+    return Amount(one.name, one.units, f"{one.so_far:.1%} so far", "reject")
 
 
 def _failures(table: BinTableBody, file: UnitFile) -> tuple[FailureCount, ...]:
@@ -115,7 +120,7 @@ def _failures(table: BinTableBody, file: UnitFile) -> tuple[FailureCount, ...]:
     return tuple(rows)
 
 
-def _pairs(path: Path, table: BinTableBody, chosen: str) -> list[Chromaticities]:
+def _pairs(path: Path, table: BinTableBody, chosen: str, within: str) -> list[Chromaticities]:
     areas: dict[tuple[str, str], dict[tuple[tuple[float, float], ...], list[str]]] = {}
     for one in table.bins:
         for polygon in one.polygons:
@@ -124,13 +129,13 @@ def _pairs(path: Path, table: BinTableBody, chosen: str) -> list[Chromaticities]
                 names.append(one.name)
     with duckdb.connect(config={"memory_limit": "256MB", "autoinstall_known_extensions": False, "autoload_known_extensions": False}) as connection:
         return [
-            _pair(connection, path, axes, [Area(", ".join(names), points) for points, names in found.items()], chosen, n)
+            _pair(connection, path, axes, [Area(", ".join(names), points) for points, names in found.items()], chosen, f"{within}xy{n}")
             for n, (axes, found) in enumerate(areas.items())
         ]
 
 
 def _pair(
-    connection: duckdb.DuckDBPyConnection, path: Path, axes: tuple[str, str], areas: Sequence[Area], chosen: str, n: int
+    connection: duckdb.DuckDBPyConnection, path: Path, axes: tuple[str, str], areas: Sequence[Area], chosen: str, name: str
 ) -> Chromaticities:
     view = view_of(areas)
     cell = view.width / _CELLS
@@ -147,6 +152,6 @@ def _pair(
     if sum(many for _, _, many in counted) <= ONE_BY_ONE:
         cloud = Cloud(cell, {}, connection.execute(f"SELECT {x}, {y} FROM {given} ORDER BY ALL").fetchall())
     title = f"{axes[0]} and {axes[1]}{f' of bin {chosen}' if chosen else ''}"
-    svg = chromaticity_chart(view, cloud, areas, spectral_locus(), axes, title, f"xy{n}")
+    svg = chromaticity_chart(view, cloud, areas, spectral_locus(), axes, title, name)
     middles = tuple((round(view.x + (c + 0.5) * cell, 5), round(view.y + (r + 0.5) * cell, 5), many) for (c, r), many in inside.items())
     return Chromaticities(axes, svg, units, sum(many for _, _, many in counted) - units - without, without, middles)

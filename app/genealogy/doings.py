@@ -29,6 +29,7 @@ from app.naming.models import Alias
 from app.naming.resolve import codes_of
 from app.people.models import Person
 
+_TOGETHER = 0  # stands for a lot of all the panels that are asked for; no item has this id
 VERDICTS = {"conforms": "conforms", "does_not_conform": "does not conform", "cannot_tell": "cannot be told"}
 
 
@@ -134,6 +135,12 @@ def doings_of_lots(session: Session, held: Mapping[int, Sequence[int]], items: M
         for lot in mine:
             found[lot].append(facts.doing(line, lot))
     return found
+
+
+def doings_of_lines(session: Session, lines: Sequence[Line], panels: Sequence[int]) -> dict[int, Doing]:
+    """By line, whatever lots it was of; extents, marks and covers are those of these panels together."""
+    facts = _Facts(session, lines, {_TOGETHER: panels})
+    return {line.id: facts.doing(line, _TOGETHER) for line in lines}
 
 
 def _lines_of_panels(session: Session, panels: set[int]) -> list[Line]:

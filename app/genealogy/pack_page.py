@@ -1,4 +1,4 @@
-"""A pack's page: what is in its pockets, what was done to it, where it was, what it came from and went into, what stops it."""
+"""A pack's page: what is in its pockets, where it was, what it came from and went into, what stops it."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -8,7 +8,6 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
-from app.genealogy.doings import Doing, doings_of_lots
 from app.genealogy.kin import Kinship, kin_of
 from app.genealogy.lot_page import HoldShown, holds_shown
 from app.holds.stopped import stops_on
@@ -60,7 +59,6 @@ class PackShown:
     use_before: datetime | None
     fills: tuple[FillShown, ...]
     moves: tuple[Moved, ...]
-    doings: tuple[Doing, ...]
     kin: Kinship
     holds: tuple[HoldShown, ...]
 
@@ -77,8 +75,8 @@ def pack_shown(session: Session, named: Named) -> PackShown:
         closed_at=pack.closed_at, short_reason=pack.short_reason or "", date_code=pack.date_code or "", order=order.number if order else "",
         customer=order.customer if order else "", due=order.due if order else None, sealed_at=sealed.sealed_at if sealed else None,
         moisture_level=sealed.moisture_level if sealed else "", use_before=sealed.use_before_at if sealed else None, fills=fills,
-        moves=_moves(session, pack.item), doings=tuple(doings_of_lots(session, {}, {pack.item: []})[pack.item]),
-        kin=kin_of(session, pack.item, panel_lot=False), holds=tuple(holds_shown(session, stops, {stop.hold: "it" for stop in stops})),
+        moves=_moves(session, pack.item), kin=kin_of(session, pack.item, panel_lot=False),
+        holds=tuple(holds_shown(session, stops, {stop.hold: "it" for stop in stops})),
     )  # fmt: skip
 
 

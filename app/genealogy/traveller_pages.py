@@ -7,6 +7,7 @@ from markupsafe import Markup
 from app import clock
 from app.drawing.symbols import data_matrix
 from app.floor.moves import place_of
+from app.genealogy.doings import doings_of_lots
 from app.genealogy.kin import kin_of
 from app.genealogy.lot_page import account, holds_shown
 from app.genealogy.pack_page import pack_shown
@@ -47,6 +48,7 @@ def lot_sheet(request: Request, who: Calling, code: str) -> Response:
 @router.get("/packs/{code}")
 def pack_page(request: Request, who: Calling, code: str) -> Response:
     with house_of(request).reading() as session:
-        shown = pack_shown(session, resolve(session, code, "pack"))
+        named = resolve(session, code, "pack")
+        shown, doings = pack_shown(session, named), doings_of_lots(session, {}, {named.id: []})[named.id]
     symbol = Markup(data_matrix(shown.code, f"Data Matrix of {shown.code}", 0.6))
-    return render(request, "genealogy/pack.html", pack=shown, symbol=symbol, span=lambda begin, end: span(request, begin, end))
+    return render(request, "genealogy/pack.html", pack=shown, doings=doings, symbol=symbol, span=lambda begin, end: span(request, begin, end))

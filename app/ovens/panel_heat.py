@@ -25,7 +25,7 @@ from app.ovens.judging import rounds_of
 from app.ovens.record_quality import Round
 
 _KINDS = ("adhesive", "encapsulant")
-_Had = tuple[int, ...]  # numbers of the lines that a panel had, in order
+_Had = tuple[int, ...]  # numbers of the lines that a panel had and that matter, in order
 
 
 @dataclass(frozen=True)
@@ -55,13 +55,13 @@ class SameHeat:
 
 
 def heat_of_panels(session: Session, panels: Iterable[int]) -> list[SameHeat]:
-    """One row for panels with the same history."""
+    """One row for panels that had the same adhesives and cures."""
     wanted = sorted(set(panels))
     lines = _lines_of(session, wanted)
+    known = _Known(session, {line for panel in wanted for line in lines[panel]})
     alike: defaultdict[_Had, list[int]] = defaultdict(list)
     for panel in wanted:
-        alike[tuple(lines[panel])].append(panel)
-    known = _Known(session, {line for had in alike for line in had})
+        alike[tuple(line for line in lines[panel] if known.matters(line))].append(panel)
     codes = codes_of(session, "panel", wanted)
     return [SameHeat(tuple(sorted(codes[one] for one in some)), known.heat_of(had)) for had, some in alike.items()]
 
@@ -104,6 +104,10 @@ class _Known:
         for line, item, part in rows:
             if parts[part].body.kind in _KINDS:
                 self.adhesives[line].append((parts[part].name, names[item]))
+
+    def matters(self, line: int) -> bool:
+        """It put an adhesive on, or cured."""
+        return bool(self.adhesives[line]) or self.lines[line][1].operation == "cure"
 
     def heat_of(self, had: _Had) -> tuple[AdhesiveHeat, ...]:
         pairs = [self.lines[line] for line in had]

@@ -201,7 +201,8 @@ def _chart(
 
 def _reasons(judgements: Sequence[Judgement | None], soak: dict[str, Any] | None, start: datetime, end: datetime) -> tuple[ReasonShown, ...]:
     """Each reason once, in order of time; what is about the soak is pinned to the soak."""
-    every = {(one["code"], one["text"]): one for found in judgements if found for one in found.reasons}
+    told = [_with_code(one) for found in judgements if found for one in found.reasons]
+    every = {(one["code"], one["text"]): one for one in told}
     placed, others = [], []
     for one in every.values():
         at_from, at_to = one.get("at_from"), one.get("at_to")
@@ -217,6 +218,11 @@ def _reasons(judgements: Sequence[Judgement | None], soak: dict[str, Any] | None
             placed.append(ReasonShown(0, one["text"], begin, finish, ""))
     placed.sort(key=lambda one: (one.at_from, one.text))
     return (*(replace(one, number=n) for n, one in enumerate(placed, 1)), *others)
+
+
+def _with_code(reason: dict[str, Any] | str) -> dict[str, Any]:
+    """A disposition without a judgement before it left its reason in words alone."""
+    return {"code": "", "text": reason} if isinstance(reason, str) else reason
 
 
 def _intervals(trace: Trace | None, names: Sequence[str], start: datetime, end: datetime) -> tuple[Interval, ...]:

@@ -1,0 +1,224 @@
+"""The record of one pack or lot: everything that is known of it, from its origins to where it is, and what should be known and is not.
+
+One walk up (`origins.py`), then one statement a question, however many panels, runs and loads there are. What each row says is read
+where it is read for other pages too: `trace.py` for origins, `doings.py` for runs, the ovens' rooms for cures.
+"""
+
+from collections import Counter, defaultdict
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from app.catalogue import queries as catalogue
+from app.db import House
+from app.final_test.results_shown import ResultsShown, results_shown
+from app.floor.amounts import Amount as Book
+from app.floor.amounts import amounts
+from app.floor.counting import open_differences
+from app.genealogy.doings import Doing, doings_of_lines
+from app.genealogy.lot_page import Account, account
+from app.genealogy.missing_evidence import Missing, missing_evidence
+from app.genealogy.origins import Origins
+from app.genealogy.pack_page import PackShown, pack_shown
+from app.genealogy.record_files import RecordFile, files_of, results_in_force
+from app.genealogy.record_stops import PastHold, Risk, holds_ever, risks_of
+from app.genealogy.trace import ItemRow, Trace, origins_of, trace_of
+from app.ledger.items import Lot, Panel
+from app.ledger.places import Load
+from app.ledger.runs import Line
+from app.naming.resolve import Named, codes_of
+from app.ovens.panel_heat import SameHeat, heat_of_panels
+from app.ovens.trace_pictures import LoadTrace, cure_traces
+
+
+@dataclass(frozen=True)
+class LotFacts:
+    """What a lot is. Its amounts are an account of their own."""
+
+    code: str
+    form: str
+    product: str
+    description: str
+    bin: str
+    grade: str
+    order: str
+    customer: str
+
+
+@dataclass(frozen=True)
+class RecordLine:
+    """One line of one run. `least` and `most`: units of the subject that surely and possibly had it; `extent`: whole, either, open."""
+
+    doing: Doing
+    extent: str
+    least: int
+    most: int
+
+
+@dataclass(frozen=True)
+class CountRow:
+    """The book of a loose lot on the way: in = out + scrapped + sampled + difference + left. `unsigned`: a difference nobody signed for."""
+
+    lot: str
+    words: str
+    came_in: int
+    went_out: int
+    scrapped: int
+    sampled: int
+    difference: int
+    left: int
+    u: float
+    unsigned: bool
+
+
+@dataclass(frozen=True)
+class PanelCount:
+    """All panels on the way together: their cells, and the units that left them on this way."""
+
+    panels: int
+    cells: int
+    units: int
+
+
+@dataclass(frozen=True)
+class Cure:
+    """One load that the subject's panels were in, with the shelves that they lay on."""
+
+    load: str
+    run: str
+    oven: str
+    trace: LoadTrace
+
+
+@dataclass(frozen=True)
+class TestResults:
+    """What one test run found, and of which loose lot."""
+
+    run: str
+    shown: ResultsShown
+
+
+@dataclass(frozen=True)
+class Record:
+    """`pack` or `lot` says what it is; `account`: a lot's own; `uncertain`: change-overs where nobody said which side a panel was on."""
+
+    kind: str
+    code: str
+    made_at: datetime
+    pack: PackShown | None
+    lot: LotFacts | None
+    account: Account | None
+    trace: Trace
+    counts: tuple[CountRow, ...]
+    panels: PanelCount
+    lines: tuple[RecordLine, ...]
+    cures: tuple[Cure, ...]
+    heat: tuple[SameHeat, ...]
+    results: tuple[TestResults, ...]
+    holds: tuple[PastHold, ...]
+    risks: tuple[Risk, ...]
+    undecided: tuple[RecordLine, ...]  # judged, not conforming, and nobody decided
+    uncertain: tuple[RecordLine, ...]
+    missing: tuple[Missing, ...]
+    files: tuple[RecordFile, ...]
+
+    @property
+    def subject(self) -> ItemRow:
+        return self.trace.subject
+
+    @property
+    def decided(self) -> tuple[RecordLine, ...]:
+        """Lines whose judgement was decided about."""
+        return tuple(one for one in self.lines if one.doing.judged and one.doing.judged.decided)
+
+
+def record_of(session: Session, house: House, subject: Named, now: datetime, zone: str) -> Record:
+    """Of a pack or lot."""
+    found = origins_of(session, subject)
+    ids = [one.line for one in found.lines]
+    lines = list(session.scalars(select(Line).where(Line.id.in_(ids)).order_by(Line.started_at, Line.id)))
+    done = doings_of_lines(session, lines, sorted(found.up.panels))
+    rows = _lines(found, lines, done)
+    lot = session.get_one(Lot, subject.id) if subject.kind == "lot" else None
+    runs = {line.run: done[line.id].run for line in lines}
+    return Record(
+        kind=subject.kind, code=subject.code, made_at=now, pack=pack_shown(session, subject) if lot is None else None,
+        lot=_lot_facts(session, subject, lot) if lot else None, account=account(session, lot.item) if lot else None,
+        trace=trace_of(session, subject, found, with_runs=False), counts=_counts(session, found), panels=_panel_count(session, found), lines=rows,
+        cures=_cures(session, runs, lines, done, now, zone), heat=tuple(heat_of_panels(session, found.up.panels)),
+        results=_results(session, house, runs, _bin_of(session, found, lot)), holds=holds_ever(session, found, lines),
+        risks=risks_of(session, found, done), undecided=tuple(one for one in rows if _is_undecided(one.doing)),
+        uncertain=tuple(one for one in rows if one.extent == "either"), missing=tuple(missing_evidence(session, found, house)),
+        files=files_of(session, house, runs, lines, found.wafers),
+    )  # fmt: skip
+
+
+def _lines(found: Origins, lines: list[Line], done: Mapping[int, Doing]) -> tuple[RecordLine, ...]:
+    extents = {one.line: one.extent for one in found.lines}
+    shares = {line.id: found.share("line", line.id) for line in lines}
+    return tuple(RecordLine(done[line.id], extents[line.id], shares[line.id].least, shares[line.id].most) for line in lines)
+
+
+def _is_undecided(doing: Doing) -> bool:
+    return doing.judged is not None and not doing.judged.conforms and doing.judged.decided is None
+
+
+def _lot_facts(session: Session, subject: Named, lot: Lot) -> LotFacts:
+    things = catalogue.with_ids(session, [thing for thing in (lot.product, lot.order) if thing])
+    product, order = things[lot.product].body, things[lot.order].body if lot.order else None
+    return LotFacts(
+        subject.code, lot.form, product.part_number, product.description, lot.bin or "", lot.grade or "", order.number if order else "",
+        order.customer if order else "",
+    )  # fmt: skip
+
+
+def _counts(session: Session, found: Origins) -> tuple[CountRow, ...]:
+    lots = {lot.item: lot for lot in session.scalars(select(Lot).where(Lot.item.in_(found.up.loose)).order_by(Lot.item))}
+    codes, books, unsigned = codes_of(session, "lot", list(lots)), amounts(session, lots), open_differences(session, lots)
+    return tuple(_count_row(codes[item], lot, books[item], item in unsigned) for item, lot in lots.items())
+
+
+def _count_row(code: str, lot: Lot, book: Book, unsigned: bool) -> CountRow:
+    words = " ".join(word for word in ("loose", lot.bin, lot.grade) if word)
+    return CountRow(
+        code, words, book.total("in"), book.total("out"), book.total("scrapped"), book.total("sampled"), book.total("difference"), book.book,
+        book.u, unsigned,
+    )  # fmt: skip
+
+
+def _panel_count(session: Session, found: Origins) -> PanelCount:
+    sizes = session.execute(select(Panel.rows, Panel.columns).where(Panel.item.in_(found.up.panels)))
+    units = sum(edge.units for edge in found.up.edges if edge.kind == "cells")
+    return PanelCount(len(found.up.panels), sum(rows * columns for rows, columns in sizes), units)
+
+
+def _cures(
+    session: Session, runs: Mapping[int, str], lines: list[Line], done: Mapping[int, Doing], now: datetime, zone: str
+) -> tuple[Cure, ...]:
+    cured = [line for line in lines if done[line.id].operation == "cure"]
+    traces = cure_traces(session, [line.run for line in cured], now, zone, only=[line.id for line in cured])
+    loads = {run: load for load, run in session.execute(select(Load.id, Load.run).where(Load.run.in_(traces)))}
+    codes = codes_of(session, "load", list(loads.values()))
+    ovens = {line.run: done[line.id].station for line in cured}
+    return tuple(Cure(codes.get(loads.get(run, 0), ""), runs[run], ovens[run], trace) for run, trace in traces.items())
+
+
+def _bin_of(session: Session, found: Origins, lot: Lot | None) -> str:
+    """The bin whose units the colour pictures show: the commonest in the subject."""
+    if lot is not None:
+        return lot.bin or ""
+    units: Counter[int] = Counter()
+    for content in found.up.contents:
+        units[content.loose] += content.units
+    bins: defaultdict[str, int] = defaultdict(int)
+    for item, name in session.execute(select(Lot.item, Lot.bin).where(Lot.item.in_(list(units)))):
+        bins[name or ""] += units[item]
+    return max(bins, key=lambda name: (bins[name], name), default="")
+
+
+def _results(session: Session, house: House, runs: Mapping[int, str], chosen: str) -> tuple[TestResults, ...]:
+    files = results_in_force(session, runs)
+    return tuple(TestResults(runs[run], results_shown(session, house, file, chosen, runs[run])) for run, file in files.items())
