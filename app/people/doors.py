@@ -23,6 +23,7 @@ _READS = """
     /trace/{code}/csv /trace/{code}/json /trace/{code}/flow.csv /runs/{code} /runs/{code}/results.csv /runs/{code}/chromaticities.csv
     /lots/{code}/results /evidence/{number} /lots/{code} /lots/{code}/sheet /packs/{code} /board /board/now /board/changes /board/lots
     /board/effectiveness /board/shift /packs/{code}/label /do /do/act /exposure /exposure/csv /before-mixing
+    /record/{code} /api/v1/record/{code}
     /mock-recalls /mock-recalls.csv /mock-recalls/{number} /mock-recalls/{number}/report.json
     /api/v1/people/{person} /api/v1/terminals /api/v1/catalogue /api/v1/catalogue.toml /api/v1/catalogue/{kind} /api/v1/routes/changes
     /api/v1/batches /api/v1/batches/{batch} /api/v1/containers /api/v1/containers/{container} /api/v1/stations/{station}/states
