@@ -14,6 +14,7 @@ from app.floor.amounts import amounts
 from app.genealogy.fill_order import Origin, Waiting, best_order, reach_apart, reach_merged, reach_of
 from app.genealogy.origins import origins
 from app.ledger.items import Lot
+from app.ledger.loose_stock import LooseStock
 from app.ledger.runs import Run
 from app.ledger.sets import last_lots
 from app.naming.resolve import Named, codes_of
@@ -79,6 +80,22 @@ def before_mixing(session: Session, lots: Sequence[Named], size: int | None = No
     waiting = [Waiting(one.id, max(0, books[one.id]), _origins(session, one.id)) for one in named]
     customers = _customers(session, rows)
     return _told(session, named, waiting, customers, size)
+
+
+def others_at_hand(session: Session, lot: Named) -> list[tuple[str, int]]:
+    """(code, units) of the loose lots like this one that hold units: of its product, bin and grade."""
+    one = session.get_one(Lot, lot.id)
+    query = (
+        select(LooseStock.lot)
+        .join(Lot, Lot.item == LooseStock.lot)
+        .where(Lot.product == one.product, Lot.bin.is_not_distinct_from(one.bin), Lot.grade.is_not_distinct_from(one.grade), Lot.item != one.item)
+        .where(LooseStock.emptied_e.is_(None))
+        .order_by(Lot.item.desc())
+        .limit(50)
+    )
+    lots = list(session.scalars(query))
+    codes, books = codes_of(session, "lot", lots), amounts(session, lots)
+    return [(codes[item], books[item].book) for item in lots]
 
 
 def _told(session: Session, named: Sequence[Named], waiting: Sequence[Waiting], customers: dict[int, str | None], size: int) -> BeforeMixing:

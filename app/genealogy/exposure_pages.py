@@ -13,7 +13,7 @@ from app.drawing.escape import escape_svg
 from app.drawing.region_overlay import region_overlay
 from app.errors import bad_input
 from app.floor.wafer_picture import wafer_picture
-from app.genealogy.before_mixing import before_mixing
+from app.genealogy.before_mixing import before_mixing, others_at_hand
 from app.genealogy.escape import escape_curve, some_points
 from app.genealogy.exposure import Exposure, exposure
 from app.genealogy.exposure_question import OPERATIONS, Question, asked_again, region_of, suspects_of
@@ -74,11 +74,13 @@ def before_mixing_page(request: Request, who: Calling, lot: Codes = (), size: An
     codes = [code for text in lot for code in text.replace(",", " ").split()]
     if size and not (size.isascii() and size.isdigit() and len(size) < 10):
         raise bad_input("That is no size.", "size", f"It is {size!r}.", "Give the units of a full pack.")
-    found = None
+    found, others = None, []
     with house_of(request).walking() as session:
-        if codes:
+        if len(codes) == 1:
+            others = others_at_hand(session, resolve(session, codes[0], "lot"))
+        elif codes:
             found = before_mixing(session, [resolve(session, code, "lot") for code in codes], int(size) if size else None)
-    return render(request, "genealogy/before_mixing.html", asked=codes, size=size, found=found)
+    return render(request, "genealogy/before_mixing.html", asked=codes, size=size, found=found, others=others)
 
 
 @router.post("/exposure/stop")

@@ -111,3 +111,21 @@ def test_packs_are_stopped_from_the_page(house: House, replay: Replay) -> None:
 def _holds(house: House) -> int:
     with house.reading() as session:
         return session.query(Hold).count()
+
+
+def test_what_is_at_hand_is_offered_before_mixing(house: House, replay: Replay) -> None:
+    badge = person(house, "Quin", "quality")
+    with house.reading() as session:
+        loose = [code for code, symbol in replay.symbols(session).items() if symbol.startswith("loose:")]
+    with TestClient(make_app(house.settings, house)) as browser:
+        browser.post("/sign-in", data={"badge": badge, "secret": PASSWORD}, headers={"Origin": "http://testserver"})
+        offered = {}
+        for code in loose:
+            page = browser.get("/before-mixing", params={"lot": code}).text
+            offered[code] = re.findall(r'type="checkbox" name="lot" value="([^"]+)"', page)
+            assert offered[code] or "nothing to mix it with" in page
+        code, others = next((code, others) for code, others in offered.items() if others)
+        page = browser.get("/before-mixing", params={"lot": [code, *others]}).text
+        assert "Fill in this order" in page and all(other in page for other in others)
+        call = browser.get("/api/v1/before-mixing", params={"lot": [code, *others]}).json()
+        assert sorted(call["order"]) == sorted([code, *others]) and call["is_best"] == (len(others) < 7)
