@@ -8,8 +8,10 @@ import hashlib
 import io
 import json
 import os
+import shutil
 import tarfile
 import tempfile
+import zlib
 from collections.abc import Callable, Iterator
 from datetime import datetime
 from pathlib import Path
@@ -27,6 +29,7 @@ from app.journal.models import Entry, entry_number
 from app.tables import Base  # all of them, or a backup would be of some rooms only
 
 _AT_ONCE = 2000
+_PIECE = 1 << 20
 Progress = Callable[[str], None]
 
 
@@ -34,17 +37,28 @@ def backup(house: House, target: Path, say: Progress = lambda _: None) -> Path:
     """Writes the archive beside `target` first, so that a broken backup never has its name."""
     with tempfile.NamedTemporaryFile(dir=target.parent, delete=False) as file:
         temporary = Path(file.name)
-    digests: dict[str, str] = {}
-    with tarfile.open(temporary, "w:gz", compresslevel=3) as archive, house.snapshot() as session:
-        for table in Base.metadata.sorted_tables:
-            say(f"table {table.name}")
-            _add(archive, digests, f"tables/{table.name}.jsonl", _lines(session, table))
-        for digest in session.scalars(select(Evidence.digest).distinct()):
-            _add(archive, digests, f"evidence/{digest}", iter([path_of(house, digest).read_bytes()]))
-        manifest = {"made_at": clock.now().isoformat(), "revision": _revision(session), "digests": digests}
-        _add_bytes(archive, "manifest.json", canonical_json(manifest).encode())
-    os.replace(temporary, target)
+    try:
+        _write(house, temporary, say)
+        os.replace(temporary, target)
+    except BaseException:  # a full disk must not stay full of it
+        temporary.unlink()
+        raise
     return target
+
+
+def _write(house: House, temporary: Path, say: Progress) -> None:
+    digests: dict[str, str] = {}
+    with temporary.open("wb") as file:
+        with tarfile.open(fileobj=file, mode="w:gz", compresslevel=3) as archive, house.snapshot() as session:
+            for table in Base.metadata.sorted_tables:
+                say(f"table {table.name}")
+                _add(archive, digests, f"tables/{table.name}.jsonl", _lines(session, table))
+            for digest in session.scalars(select(Evidence.digest).distinct()):
+                _add(archive, digests, f"evidence/{digest}", _pieces(path_of(house, digest)))
+            manifest = {"made_at": clock.now().isoformat(), "revision": _revision(session), "digests": digests}
+            _add_bytes(archive, "manifest.json", canonical_json(manifest).encode())
+        file.flush()
+        os.fsync(file.fileno())
 
 
 def restore(house: House, source: Path, say: Progress = lambda _: None) -> None:
@@ -67,7 +81,7 @@ def restore(house: House, source: Path, say: Progress = lambda _: None) -> None:
 def verify_archive(source: Path) -> dict[str, Any]:
     """The manifest of an archive whose every part is as it was written."""
     found: dict[str, str] = {}
-    manifest: dict[str, Any] | None = None
+    manifest: Any = None
     try:
         with tarfile.open(source, "r:gz") as archive:
             for member in archive:
@@ -78,9 +92,9 @@ def verify_archive(source: Path) -> dict[str, Any]:
                     manifest = json.load(file)
                 else:
                     found[member.name] = hashlib.file_digest(file, "sha256").hexdigest()  # type: ignore[arg-type]
-    except (tarfile.TarError, EOFError, OSError, ValueError) as error:
+    except (tarfile.TarError, zlib.error, EOFError, OSError, ValueError) as error:
         raise _damaged(source, str(error)) from error
-    if manifest is None or manifest["digests"] != found:
+    if not isinstance(manifest, dict) or manifest.get("digests") != found:
         raise _damaged(source, "its parts are not as its manifest says")
     return manifest
 
@@ -93,7 +107,10 @@ def _take_in(house: House, session: Session, archive: tarfile.TarFile, member: t
     if folder == "evidence":
         path = path_of(house, name)
         path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_bytes(file.read())
+        with path.open("wb") as out:
+            shutil.copyfileobj(file, out, _PIECE)
+            out.flush()
+            os.fsync(out.fileno())
     elif folder == "tables":
         say(f"table {name.removesuffix('.jsonl')}")
         table = Base.metadata.tables[name.removesuffix(".jsonl")]
@@ -105,6 +122,12 @@ def _take_in(house: House, session: Session, archive: tarfile.TarFile, member: t
                 rows = []
         if rows:
             session.execute(insert(table), rows)
+
+
+def _pieces(path: Path) -> Iterator[bytes]:
+    with path.open("rb") as file:
+        while piece := file.read(_PIECE):
+            yield piece
 
 
 def _lines(session: Session, table: Table) -> Iterator[bytes]:

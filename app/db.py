@@ -128,7 +128,7 @@ def _sqlite_engine(url: str) -> Engine:
     @event.listens_for(engine, "connect")
     def _(raw: Any, _record: Any) -> None:
         raw.isolation_level = None  # the driver's own transactions off: a savepoint would leak
-        for pragma in ("foreign_keys=on", "journal_mode=wal", "synchronous=full", "busy_timeout=10000", "cache_size=-65536"):
+        for pragma in ("foreign_keys=on", "journal_mode=wal", "synchronous=full", "busy_timeout=5000", "cache_size=-65536"):
             raw.execute(f"pragma {pragma}")
 
     @event.listens_for(engine, "begin")

@@ -51,6 +51,7 @@ from app.machines import catalogue as catalogue_calls
 from app.machines import pages as machine_pages
 from app.machines.document import describe
 from app.migrate import refuse_other_schema
+from app.outages import outage_of
 from app.ovens import pages as ovens_pages
 from app.paper import area_pages
 from app.paper import pages as paper_pages
@@ -140,7 +141,8 @@ def _seal_until(house: House, stop: threading.Event, app: FastAPI) -> None:
                 forget_old_keys(house)
                 forget_half_kept(house)
                 next_sweep += _DAY
-        except Exception:  # the database may be away for a while: the next round seals what this one could not
-            _log.exception("sealing failed; trying again in %s s", house.settings.seal_seconds)
+        except Exception as error:  # the database may be away for a while: the next round seals what this one could not
+            outage = outage_of(error)
+            _log.error("sealing failed, trying again in %s s: %s", house.settings.seal_seconds, outage.what if outage else "", exc_info=not outage)
         if is_last:
             return

@@ -34,6 +34,11 @@ def is_newest(house: House) -> bool:
     return revision_of(house) == ScriptDirectory.from_config(_config(None)).get_current_head()
 
 
+def revisions() -> list[str]:
+    """All of them, the newest first."""
+    return [script.revision for script in ScriptDirectory.from_config(_config(None)).walk_revisions()]
+
+
 def new_revision(house: House, message: str) -> None:
     """Writes a migration from the difference between the models and a database at head."""
     with house.write_engine.begin() as connection:
@@ -52,7 +57,7 @@ def refuse_other_schema(house: House) -> None:
 def refuse_newer(house: House) -> None:
     """A server does not touch a database that a newer one made."""
     found = revision_of(house)
-    if found is not None and found not in {script.revision for script in ScriptDirectory.from_config(_config(None)).walk_revisions()}:
+    if found is not None and found not in revisions():
         raise refuse("changed", "This database is newer than this program.", f"It has revision {found}.", "Run the version that made it.")
 
 

@@ -17,17 +17,18 @@ class Outage:
     now: str
 
 
-FULL = Outage("There is no room left on the disk.", "What was sent could not be written; nothing was changed.", f"Make room. {AGAIN}")
-READ_ONLY = Outage("The data can't be written.", "The disk, the folder or the database takes no writes now.", f"Make it writable. {AGAIN}")
-DISK = Outage("The disk gives errors.", "What was asked could not be read or written; nothing was changed.", f"Look at the disk. {AGAIN}")
-AWAY = Outage("The database does not answer.", "What was sent is not known to be done.", f"Wait for it, or start it. {AGAIN}")
-BUSY = Outage("The database is busy.", "Others were before this one for too long; nothing was changed.", f"Wait a moment. {AGAIN}")
+FULL = Outage("There is no room left on the disk.", "What was sent could not be written; nothing was changed.", "Make room.")
+READ_ONLY = Outage("The data can't be written.", "The disk, the folder or the database takes no writes now.", "Make it writable.")
+DISK = Outage("The disk gives errors, or is full.", "What was asked could not be read or written; nothing was changed.", "Look at the disk.")
+AWAY = Outage("The database does not answer.", "What was sent is not known to be done.", "Wait for it, or start it.")
+SHUT = Outage("The database can't be opened.", "Its folder is not there, or can't be written.", "Look at the folder and its rights.")
+BUSY = Outage("The database is busy.", "Others were before this one for too long; nothing was changed.", "Wait a moment.")
 MEMORY = Outage("There is not enough memory.", "What was asked needs more than there is; nothing was changed.", "Send less at once, or add memory.")
 DAMAGED = Outage("The database is damaged.", "Its file is not as it was written.", "Stop the server, and restore the newest backup.")
 
 # SQLite's result codes and PostgreSQL's SQLSTATE, by their beginnings (sqlite.org/rescode.html; PostgreSQL's appendix A)
 _SQLITE = {
-    "SQLITE_FULL": FULL, "SQLITE_READONLY": READ_ONLY, "SQLITE_IOERR": DISK, "SQLITE_CANTOPEN": AWAY, "SQLITE_PERM": READ_ONLY,
+    "SQLITE_FULL": FULL, "SQLITE_READONLY": READ_ONLY, "SQLITE_IOERR": DISK, "SQLITE_CANTOPEN": SHUT, "SQLITE_PERM": READ_ONLY,
     "SQLITE_BUSY": BUSY, "SQLITE_LOCKED": BUSY, "SQLITE_NOMEM": MEMORY, "SQLITE_CORRUPT": DAMAGED, "SQLITE_NOTADB": DAMAGED,
 }  # fmt: skip
 _POSTGRESQL = {

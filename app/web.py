@@ -6,6 +6,7 @@ import logging
 import re
 import secrets
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime
 from itertools import islice
 from pathlib import Path
@@ -28,7 +29,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from app.db import House
 from app.errors import BadInput, Reason, Refused
-from app.outages import Outage, outage_of
+from app.outages import AGAIN, Outage, outage_of
 
 TEMPLATES = Path(__file__).resolve().parent.parent / "templates"
 _HEADERS = {
@@ -282,7 +283,7 @@ async def _away(request: Request, error: Exception) -> Response:
     if outage is None:
         raise error
     _log.warning("%s %s: %s (%s)", request.method, request.url.path, outage.what, str(getattr(error, "orig", error)).strip().partition("\n")[0])
-    answer = _without_kind(request, 503, outage)
+    answer = _without_kind(request, 503, replace(outage, now=f"{outage.now} {AGAIN}"))
     answer.headers["Retry-After"] = _COME_AGAIN_SECONDS
     return answer
 

@@ -22,6 +22,7 @@ from app.journal.record import collected, combined, start_collecting
 
 _HOLDS_LOCK = 7201  # PostgreSQL advisory lock: shared by every act, taken alone by one that places or releases a hold
 _TRIES = 3
+_LONG_SECONDS = 3.0  # who has waited this long is told, and decides
 _KEY_DAYS = 90
 
 
@@ -114,6 +115,7 @@ def act(
     content = hashlib.sha256(canonical_json([action, arguments, happened_at and happened_at.isoformat(), fact]).encode()).digest()
     attempt = _Attempt(actor, action, arguments, content, key, happened_at, source, fact, signed)
     for tries in range(_TRIES + 1):
+        began = time.monotonic()
         try:
             return _once(house, attempt, verb, alone=alone or ACTIONS[action].alone)
         except _NeedsToBeAlone:
@@ -122,7 +124,7 @@ def act(
                 key=key, happened_at=happened_at, source=source, fact=fact, signed=signed, alone=True,
             )  # fmt: skip
         except DBAPIError as error:
-            if tries == _TRIES or not _worth_another_try(error):
+            if tries == _TRIES or not _worth_another_try(error) or time.monotonic() - began > _LONG_SECONDS:
                 raise
             time.sleep(0.02 * (tries + 1))
     raise AssertionError("unreachable")

@@ -1,0 +1,107 @@
+"""Troubles that need no process: a clock set back, half a line of seals, half-kept files, and which words belong to which error."""
+
+import errno
+import os
+import sqlite3
+from datetime import timedelta
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import psycopg
+import pytest
+from small_factory import Factory
+from sqlalchemy import select
+from sqlalchemy.exc import OperationalError
+
+from app import clock
+from app.db import House
+from app.evidence.keep import forget_half_kept, keep_file
+from app.genealogy.checks import check
+from app.genealogy.trace import trace_back
+from app.journal.models import Entry
+from app.journal.sealing import seal
+from app.ledger.runs import Run
+from app.outages import AWAY, BUSY, FULL, MEMORY, READ_ONLY, outage_of
+
+
+def test_a_clock_set_back_an_hour_stops_nobody(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Work begun before it ends after it; order is the order of entry, so the record stays whole."""
+    factory = Factory(house).load()
+    factory.mount("Attach", factory.batch("GLUE"), factory.wafer())
+    lot = factory.lot(factory.panels(2))
+    run = factory.start("Attach", lot)
+    true_now = clock.now
+    monkeypatch.setattr(clock, "now", lambda: true_now() - timedelta(hours=1))
+    factory.finish(run)
+    other = factory.run("Attach", factory.lot(factory.panels(1)))
+    monkeypatch.undo()
+    third = factory.run("Attach", factory.lot(factory.panels(1)))
+    assert list(check(house)) == []
+    with house.reading() as session:
+        assert {session.get_one(Run, one).outcome for one in (run, other, third)} == {"done"}
+        assert len(trace_back(session, lot).runs) == 1
+        numbers = session.execute(select(Entry.id, Entry.recorded_at).order_by(Entry.id)).all()
+    assert any(later[1] < earlier[1] for earlier, later in pairwise(numbers))
+
+
+def test_half_a_line_of_seals_is_cut_before_the_next(house: House) -> None:
+    factory = Factory(house).load()
+    seal(house)
+    file = house.data_dir / "seals.log"
+    whole = file.read_bytes()
+    file.write_bytes(whole + b"99 abc")  # what a kill or a full disk left
+    assert list(check(house)) == []
+    factory.batch("GLUE")
+    seal(house)
+    assert file.read_bytes().startswith(whole) and b"abc" not in file.read_bytes()[len(whole) :][:6]
+    assert list(check(house)) == []
+
+
+def test_a_file_that_could_not_be_kept_leaves_nothing(house: House) -> None:
+    class Broken:
+        def read(self, _n: int) -> bytes:
+            raise OSError(errno.ENOSPC, "No space left on device")
+
+    with pytest.raises(OSError, match="No space"):
+        keep_file(house, "x.csv", Broken())  # type: ignore[arg-type]
+    assert [path for path in (house.data_dir / "evidence").rglob("*") if path.is_file()] == []
+
+
+def test_what_a_killed_process_left_half_kept_goes_after_a_day(house: House) -> None:
+    folder = house.data_dir / "evidence"
+    folder.mkdir()
+    for name, age in (("half-old", 2 * 86_400), ("half-young", 60)):
+        (folder / name).write_bytes(b"x")
+        moment = clock.now().timestamp() - age
+        os.utime(folder / name, (moment, moment))
+    assert forget_half_kept(house) == 1
+    assert [path.name for path in folder.iterdir()] == ["half-young"]
+
+
+@pytest.mark.parametrize(
+    ("error", "outage"),
+    [
+        (OSError(errno.ENOSPC, "x"), FULL), (OSError(errno.EROFS, "x"), READ_ONLY), (OSError(errno.ENOENT, "x"), None), (MemoryError(), MEMORY),
+        (ValueError("x"), None), (psycopg.errors.DiskFull(), FULL), (psycopg.OperationalError("could not connect"), AWAY),
+        (psycopg.errors.ReadOnlySqlTransaction(), READ_ONLY), (psycopg.errors.AdminShutdown(), AWAY), (psycopg.errors.TooManyConnections(), BUSY),
+        (psycopg.errors.UndefinedTable(), None),
+    ],
+)  # fmt: skip
+def test_errors_are_told_apart(error: Exception, outage: Any) -> None:
+    told = OperationalError("", {}, error) if isinstance(error, psycopg.Error) else error
+    assert outage_of(told) is outage
+
+
+def test_sqlite_says_itself_when_it_is_full_or_read_only(tmp_path: Path) -> None:
+    one = sqlite3.connect(tmp_path / "x.db", isolation_level=None)
+    one.execute("create table t (x)")
+    one.execute("pragma max_page_count=2")
+    with pytest.raises(sqlite3.OperationalError) as full:
+        one.execute("insert into t values (zeroblob(100000))")
+    assert outage_of(OperationalError("", {}, full.value)) is FULL
+    one.execute("pragma query_only=on")
+    with pytest.raises(sqlite3.OperationalError) as read_only:
+        one.execute("insert into t values (1)")
+    assert outage_of(OperationalError("", {}, read_only.value)) is READ_ONLY
+    one.close()
