@@ -22,6 +22,7 @@ from app.people.tokens import make_token
 from tests.small_factory import Factory
 
 STEPS = 3
+PATIENCE = 120.0  # seconds until what nobody answers is a fault
 _MAP = "wafer: {}\norigin: UpperLeft\naxis: DownRight\nnull: .\n\n" + "\n".join(["1" * 40] * 40)
 
 
@@ -103,7 +104,11 @@ class Load:
         return [terminal.pending for terminal in self.terminals if terminal.pending]
 
     def wait_until_answered(self, waited_for: list[Told]) -> None:
+        until = time.monotonic() + PATIENCE
         while any(one.status == 0 for one in waited_for) and not self.wrong:
+            if time.monotonic() > until:
+                late = [f"{one.key} {one.path}" for one in waited_for if one.status == 0]
+                self.wrong.append(f"not answered within {PATIENCE:.0f} s: {late[:5]}; sent again because of {dict(self.not_answered)}")
             time.sleep(0.005)
 
 
