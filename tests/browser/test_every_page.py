@@ -8,6 +8,8 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 
 from app.db import House
+from app.genealogy.mock_recall import mock_recall
+from app.journal.act import SYSTEM
 from tests.browser.conftest import Visits
 from tests.browser.every_page import from_the_routes, signed_in, weight
 from tests.browser.staging import Stage, serving, staged
@@ -57,6 +59,7 @@ def stage(fresh_house: Callable[..., AbstractContextManager[House]], tmp_path_fa
         one = staged(house)
         mapped, (panel,) = wafer(one.factory, "A-1", text=plain_map("A-1")), one.factory.panels(1)
         one.codes |= {"mapped": mapped.code, "panel": panel.code}
+        mock_recall(house, SYSTEM, one.codes["reel"])
         with serving(one):
             yield one
 
