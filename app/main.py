@@ -21,7 +21,7 @@ from app.desk import pages as desk_pages
 from app.evidence.keep import forget_half_kept
 from app.floor import pages as floor_pages
 from app.floor import place_pages
-from app.genealogy import differs_pages, exposure_pages, mock_recall_pages, record_pages, run_pages, trace_pages, traveller_pages
+from app.genealogy import counts_pages, differs_pages, exposure_pages, mock_recall_pages, record_pages, run_pages, trace_pages, traveller_pages
 from app.genealogy import pages as genealogy_pages
 from app.journal.act import forget_old_keys
 from app.journal.sealing import seal
@@ -29,6 +29,7 @@ from app.labels import pages as label_pages
 from app.machines import (
     before_mixing,
     corrections,
+    counts,
     differs,
     exposure,
     floor,
@@ -68,7 +69,7 @@ _log = logging.getLogger("reelroot")
 _CALLS = (
     people.router, catalogue_calls.router, receiving.router, floor.router, runs.router, placements.router, ovens.router,
     corrections.router, paper.router, packing.router, labels.router, holds.router, genealogy.router, record.router, exposure.router,
-    before_mixing.router, mock_recalls.router, differs.router, board_calls.router, lists.router,
+    before_mixing.router, mock_recalls.router, differs.router, counts.router, board_calls.router, lists.router,
 )  # fmt: skip
 _PAGES = (
     first_pages.router,
@@ -93,6 +94,7 @@ _PAGES = (
     exposure_pages.router,
     mock_recall_pages.router,
     differs_pages.router,
+    counts_pages.router,
 )  # fmt: skip
 _PUBLIC = (sign_in_pages.router, machine_pages.router)  # for whoever is not signed in
 

@@ -15,9 +15,10 @@ from app.evidence.models import Evidence
 from app.final_test.models import UnitFile
 from app.final_test.results_in import parquet_path
 from app.floor.amounts import amounts
-from app.floor.balance import balance
+from app.floor.balance import balances
 from app.floor.exits import bare_exits, dead_origins
 from app.floor.mount_corrections import spells
+from app.genealogy.unclosed_counts import loads_that_differ, sums_by_station, wafers_used_beyond
 from app.journal.sealing import seal
 from app.journal.verify import Finding, verify_journal
 from app.ledger.cells import Placement
@@ -32,6 +33,7 @@ from app.naming.models import Code
 from app.naming.resolve import codes_of
 
 _AT_ONCE = 2000
+_LOTS_AT_ONCE = 100
 Check = Callable[[House, Session], Iterator[Finding]]
 
 
@@ -121,12 +123,32 @@ def flows_run_one_way(house: House, session: Session) -> Iterator[Finding]:
 
 def counts_close(house: House, session: Session) -> Iterator[Finding]:
     """In = out + scrapped + sampled + difference + left, of every lot, within what counting can tell."""
-    for lot in session.scalars(select(Lot.item).order_by(Lot.item)).all():
-        found = balance(session, lot)
-        if found.unsigned is not None:
-            yield Finding("counts", _name(session, "lot", lot), f"was counted as {found.unsigned.units} against {found.unsigned.book}, unsigned")
-        elif not found.closes:
-            yield Finding("counts", _name(session, "lot", lot), f"does not close: {found.residual or found.left} units, u {found.u:.1f}")
+    lots = list(session.scalars(select(Lot.item).order_by(Lot.item)))
+    for start in range(0, len(lots), _LOTS_AT_ONCE):
+        for lot, found in balances(session, lots[start : start + _LOTS_AT_ONCE]).items():
+            if found.unsigned is not None:
+                yield Finding("counts", _name(session, "lot", lot), f"was counted as {found.unsigned.units} against {found.unsigned.book}, unsigned")
+            elif not found.closes:
+                yield Finding("counts", _name(session, "lot", lot), f"does not close: {found.residual or found.left} units, u {found.u:.1f}")
+
+
+def wafers_give_no_more_than_they_have(house: House, session: Session) -> Iterator[Finding]:
+    for wafer, took, gross in wafers_used_beyond(session):
+        yield Finding("counts", _name(session, "wafer", wafer), f"gave {took} dies by its logs; it has {gross}")
+
+
+def loads_did_what_lay_in_them(house: House, session: Session) -> Iterator[Finding]:
+    for load in loads_that_differ(session):
+        yield Finding("counts", load.code, load.words)
+
+
+def counts_do_not_lean_one_way(house: House, session: Session) -> Iterator[Finding]:
+    """Differences that are each within counting, and together are a leak at one station."""
+    for one in sums_by_station(session):
+        if one.drifts:
+            found = one.drift
+            told = f"{found.counts} counts sum up to {found.total} units (u {found.u:.1f}), {found.fewer} below the book and {found.more} above"
+            yield Finding("counts", one.station, f"leans one way: {told}")
 
 
 def packs_hold_what_flowed_in(house: House, session: Session) -> Iterator[Finding]:
@@ -243,6 +265,9 @@ CHECKS: tuple[Check, ...] = (
     lines_had_what_was_mounted,
     flows_run_one_way,
     counts_close,
+    wafers_give_no_more_than_they_have,
+    loads_did_what_lay_in_them,
+    counts_do_not_lean_one_way,
     packs_hold_what_flowed_in,
     panels_give_no_more_than_they_have,
     placements_fit_their_panels,

@@ -1,0 +1,283 @@
+"""Counts that do not close: lots, panels, wafers and oven loads that differ beyond counting, with the entries that make the difference.
+
+A lot or panel stands here when a count of it was beyond twice the combined uncertainty, signed for since or not; a batch would, and nothing counts
+batches yet. A wafer: when its logs used dies that fail, do not exist or were used before, or more dies than it has. A load: when the panels on its
+shelves at the start are not those of its run, or its run ended as done and did not do all of them. Cells, dies and panels have no uncertainty.
+"""
+
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from math import hypot
+
+import numpy as np
+from sqlalchemy import bindparam, func, select, text
+from sqlalchemy.orm import Session
+
+from app.catalogue import queries as catalogue
+from app.floor.counting import CORRECTED_RESULTS, TAKEN_BEYOND
+from app.floor.packed_dies import bitmap_of_dies, unpack_many
+from app.floor.placement_check import WaferBefore, count_wafer
+from app.genealogy.count_drift import Drift, drift
+from app.journal.models import Entry
+from app.ledger.cells import LostDie, Placement, PlacementSum
+from app.ledger.counts import CountEntry
+from app.ledger.flows import Flow
+from app.ledger.runs import Run, RunVoid
+from app.naming.resolve import codes_of, codes_of_items
+from app.receiving.die_map import load as load_map
+from app.receiving.models import WaferMap
+
+KINDS = {"lot": "Lots and panels", "wafer": "Wafers", "load": "Oven loads"}
+MOST = 200  # of each kind, the newest
+
+
+@dataclass(frozen=True)
+class CountRow:
+    """One entry of the record that makes a difference."""
+
+    entry: int
+    at: datetime | None
+    what: str
+    units: int
+    u: float
+    run: str
+    reason: str
+
+
+@dataclass(frozen=True)
+class Unclosed:
+    """`difference`: units there less units by the book. `limit`: what counting can't tell. `open`: nobody has signed for it."""
+
+    kind: str
+    code: str
+    words: str
+    difference: int
+    limit: float
+    open: bool
+    rows: tuple[CountRow, ...]
+
+
+def unclosed(session: Session, most: int = MOST) -> list[Unclosed]:
+    """The newest of each kind: a fixed number of statements."""
+    return [*_items(session, most), *_wafers(session, most), *loads_that_differ(session, most)]
+
+
+def _items(session: Session, most: int) -> Iterable[Unclosed]:
+    beyond = select(CountEntry.item).where(CountEntry.within.is_(False), CountEntry.closed_e.is_(None))
+    newest = beyond.group_by(CountEntry.item).order_by(func.max(CountEntry.id).desc()).limit(most)
+    items = list(session.scalars(newest))
+    query = select(CountEntry, Entry.recorded_at).join(Entry, Entry.id == CountEntry.e).where(CountEntry.item.in_(items))
+    query = query.where(CountEntry.closed_e.is_(None), CountEntry.kind.in_(("counted", "difference"))).order_by(CountEntry.id)
+    entries: defaultdict[int, list[tuple[CountEntry, datetime]]] = defaultdict(list)
+    for entry, at in session.execute(query):
+        entries[entry.item].append((entry, at))
+    codes = codes_of_items(session, items)
+    runs = codes_of(session, "run", [entry.run for some in entries.values() for entry, _ in some if entry.run])
+    for item in items:
+        counts = [entry for entry, _ in entries[item]]
+        latest = [entry for entry in counts if entry.reason not in (TAKEN_BEYOND, CORRECTED_RESULTS)][-1:]
+        is_open = bool(latest) and latest[0].kind == "counted" and latest[0].within is False
+        told = next(entry for entry in reversed(counts) if entry.within is False)
+        difference = told.units - (told.book or 0) if told.kind == "counted" else -told.units
+        rows = tuple(_row(entry, at, runs) for entry, at in entries[item])
+        words = "waits for a signature" if is_open else "signed for" if told.kind == "difference" else "counted again since"
+        yield Unclosed("lot", codes[item], words, difference, 2 * told.u, is_open, rows)
+
+
+def _row(entry: CountEntry, at: datetime, runs: dict[int, str]) -> CountRow:
+    if entry.kind == "counted":
+        agrees = "within counting" if entry.within else "beyond counting"
+        what = f"counted {entry.units:,} by {entry.method}; the book said {entry.book or 0:,}: {agrees}"
+        return CountRow(entry.e, at, what, entry.units - (entry.book or 0), entry.u, runs.get(entry.run or 0, ""), entry.reason)
+    return CountRow(entry.e, at, "booked as a difference", -entry.units, entry.u, runs.get(entry.run or 0, ""), entry.reason)
+
+
+def _wafers(session: Session, most: int) -> Iterable[Unclosed]:
+    """Those that a log with lines at fault used, recounted from the dies."""
+    voided = select(RunVoid.run).where(RunVoid.run == PlacementSum.run).exists()
+    sums = select(PlacementSum).where(PlacementSum.wrong > 0, PlacementSum.closed_e.is_(None), ~voided).order_by(PlacementSum.id.desc()).limit(most)
+    at_fault: defaultdict[int, list[PlacementSum]] = defaultdict(list)
+    for one in session.scalars(sums):
+        at_fault[one.run].append(one)
+    query = select(Placement.wafer, Placement.run).where(Placement.run.in_(at_fault), Placement.closed_e.is_(None)).distinct()
+    of_wafer: defaultdict[int, set[int]] = defaultdict(set)
+    for wafer, run in session.execute(query):
+        of_wafer[wafer].add(run)
+    wafers = list(of_wafer)
+    placed, lost = _dies(session, Placement, wafers), _dies(session, LostDie, wafers)
+    codes, runs = codes_of(session, "wafer", wafers), codes_of(session, "run", list(at_fault))
+    packed = select(WaferMap.wafer, WaferMap.packed).where(WaferMap.wafer.in_(wafers), WaferMap.closed_e.is_(None))
+    for wafer, raw in session.execute(packed):
+        die_map = load_map(raw)
+        on_cells, gone = unpack_many(placed[wafer])[0], unpack_many(lost[wafer])[0]
+        count = count_wafer(WaferBefore(die_map, bitmap_of_dies(die_map, np.r_[on_cells, gone]), bitmap_of_dies(die_map, gone)))
+        twice = int(np.count_nonzero(np.diff(np.sort(on_cells)) == 0))
+        wrong = count.failing_placed + count.not_on_map + twice
+        if wrong:
+            words = f"{count.failing_placed} failing dies placed, {count.not_on_map} that are not on its map, {twice} twice"
+            rows = tuple(
+                CountRow(one.e, None, f"log of run {runs[run]}: {one.wrong} of {one.placed} lines at fault", one.wrong, 0.0, runs[run], "")
+                for run in sorted(of_wafer[wafer])
+                for one in at_fault[run]
+            )
+            yield Unclosed("wafer", codes[wafer], words, wrong, 0.0, False, rows)
+
+
+def _dies(session: Session, table: type[Placement] | type[LostDie], wafers: Sequence[int]) -> defaultdict[int, list[bytes]]:
+    voided = select(RunVoid.run).where(RunVoid.run == table.run).exists()
+    query = select(table.wafer, table.dies).where(table.wafer.in_(wafers), table.closed_e.is_(None), ~voided).order_by(table.id)
+    found: defaultdict[int, list[bytes]] = defaultdict(list)
+    for wafer, dies in session.execute(query):
+        found[wafer].append(dies)
+    return found
+
+
+def wafers_used_beyond(session: Session) -> list[tuple[int, int, int]]:
+    """(wafer, dies that its logs took, dies that it has), where they took more."""
+    return [(wafer, took, gross) for wafer, took, gross in session.execute(_WAFERS)]
+
+
+def loads_that_differ(session: Session, most: int = MOST) -> list[Unclosed]:
+    rows = session.execute(_LOADS, {"most": most}).all()
+    codes, runs = codes_of(session, "load", [row.load for row in rows]), codes_of(session, "run", [row.run for row in rows])
+    return [
+        Unclosed(
+            "load", codes[row.load], f"{row.put} panels on its shelves, {row.started} in its run, {row.done} done", row.done - row.put, 0.0, False,
+            (CountRow(row.e, None, "the load started", row.started - row.put, 0.0, runs[row.run], ""),
+             CountRow(row.ended_e, None, "the run ended as done", row.done - row.started, 0.0, runs[row.run], "")),
+        )
+        for row in rows
+    ]  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Month:
+    """The differences of one station in one month, and their running sum since the first."""
+
+    month: str
+    counts: int
+    difference: int
+    running: int
+    u: float  # of the running sum
+
+
+@dataclass(frozen=True)
+class StationSum:
+    station: str
+    code: str
+    months: tuple[Month, ...]
+    drift: Drift
+    drifts: bool
+
+
+def sums_by_station(session: Session, since: datetime | None = None) -> list[StationSum]:
+    """Differences of all counts by the station of their run and the month (UTC) of their entry; counts without a run are a group of their own."""
+    found = differences(session, since)
+    stations = catalogue.with_ids(session, [station for station in found if station])
+    codes = codes_of(session, "station", list(stations))
+    sums = []
+    for station, rows in found.items():
+        one = drift([(delta, u) for _, delta, u in rows])
+        name = stations[station].name if station in stations else "no station"
+        sums.append(StationSum(name, codes.get(station, ""), _months(rows), one, one.drifts(len(found))))
+    return sorted(sums, key=lambda one: (not one.drifts, min(one.drift.p_sum, one.drift.p_sign), one.station))
+
+
+def differences(session: Session, since: datetime | None = None) -> dict[int, list[tuple[datetime, int, float]]]:
+    """Station (0: none) -> (when, units, standard uncertainty) of each count's difference.
+
+    A difference that an earlier count of the same thing had already shown is not counted again: only what came to it since.
+    """
+    counted = select(CountEntry.item).where(CountEntry.kind == "counted", CountEntry.closed_e.is_(None))
+    if since is not None:
+        counted = counted.join(Entry, Entry.id == CountEntry.e).where(Entry.recorded_at >= since)
+    split_u = _split_off(session, counted)
+    query = (
+        select(CountEntry.item, CountEntry.e, CountEntry.kind, CountEntry.units, CountEntry.book, CountEntry.u, CountEntry.reason, Run.station,
+               Entry.recorded_at)
+        .join(Entry, Entry.id == CountEntry.e)
+        .outerjoin(Run, Run.id == CountEntry.run)
+        .where(CountEntry.item.in_(counted), CountEntry.closed_e.is_(None))
+        .order_by(CountEntry.id)
+    )  # fmt: skip
+    books: defaultdict[int, _Book] = defaultdict(_Book)
+    found: defaultdict[int, list[tuple[datetime, int, float]]] = defaultdict(list)
+    for item, e, kind, units, book, u, reason, station, at in session.execute(query):
+        told = books[item]
+        if kind != "counted":
+            told.moved(kind, units, u, reason)
+            continue
+        delta, combined = told.counted(units - (book or 0), u, hypot(*(one for split_e, one in split_u.get(item, ()) if split_e < e)))
+        if since is None or at >= since:
+            found[station or 0].append((at, delta, combined))
+    return dict(found)
+
+
+class _Book:
+    """What counts and bookings have told of one thing so far: its uncertainty, and the difference that the last count left open."""
+
+    def __init__(self) -> None:
+        self.u = 0.0
+        self.open: tuple[int, float] | None = None
+
+    def moved(self, kind: str, units: int, u: float, reason: str) -> None:
+        self.u = hypot(self.u, u)
+        if kind == "difference" and self.open is not None:
+            self.open = (self.open[0] + units, self.open[1]) if reason == TAKEN_BEYOND else None
+
+    def counted(self, delta: int, u: float, u_split: float) -> tuple[int, float]:
+        before, self.open = self.open, (delta, u)
+        return (delta, hypot(u, self.u, u_split)) if before is None else (delta - before[0], hypot(u, before[1]))
+
+
+def _split_off(session: Session, items: object) -> dict[int, list[tuple[int, float]]]:
+    """Lot -> (entry, uncertainty) of what was split off it: its book is as uncertain as that count was."""
+    query = (
+        select(Flow.parent, Flow.e, CountEntry.u)
+        .join(CountEntry, (CountEntry.item == Flow.child) & (CountEntry.e == Flow.e) & (CountEntry.kind == "opening"))
+        .where(Flow.kind == "split", Flow.parent.in_(items), CountEntry.u > 0)  # type: ignore[arg-type]
+    )
+    found: defaultdict[int, list[tuple[int, float]]] = defaultdict(list)
+    for lot, e, u in session.execute(query):
+        found[lot].append((e, u))
+    return dict(found)
+
+
+def _months(rows: Sequence[tuple[datetime, int, float]]) -> tuple[Month, ...]:
+    by_month: defaultdict[str, list[tuple[int, float]]] = defaultdict(list)
+    for at, delta, u in sorted(rows):
+        by_month[f"{at:%Y-%m}"].append((delta, u))
+    months, running, u_running = [], 0, 0.0
+    for month, some in by_month.items():
+        difference = sum(delta for delta, _ in some)
+        running, u_running = running + difference, hypot(u_running, *(u for _, u in some))
+        months.append(Month(month, len(some), difference, running, u_running))
+    return tuple(months)
+
+
+_WAFERS = text("""
+    select m.wafer, coalesce(p.n, 0) + coalesce(l.n, 0) as took, m.gross
+    from wafer_map m
+    left join (select wafer, sum(n) as n from placement p where closed_e is null and not exists (select 1 from run_void v where v.run = p.run)
+               group by wafer) p on p.wafer = m.wafer
+    left join (select wafer, sum(n) as n from lost_die d where closed_e is null and not exists (select 1 from run_void v where v.run = d.run)
+               group by wafer) l on l.wafer = m.wafer
+    where m.closed_e is null and coalesce(p.n, 0) + coalesce(l.n, 0) > m.gross
+    order by m.wafer
+""")
+_LOADS = text("""
+    select * from (
+        select l.id as load, l.run, l.closed_e as e, r.closed_e as ended_e,
+            (select count(distinct m.panel) from load_place p join member m on m."set" = p."set"
+             where p.load = l.id and p.closed_e = l.closed_e) as put,
+            (select count(distinct m.panel) from line n join member m on m."set" = n."set" where n.run = l.run) as started,
+            (select count(distinct m.panel) from line n join cover c on c.line = n.id join member m on m."set" = c."set"
+             where n.run = l.run) as done
+        from load l join run r on r.id = l.run
+        where r.outcome = 'done' and not exists (select 1 from run_void v where v.run = r.id)
+    ) found
+    where put <> started or started <> done
+    order by load desc limit :most
+""").bindparams(bindparam("most"))
