@@ -21,7 +21,17 @@ from app.desk import pages as desk_pages
 from app.evidence.keep import forget_half_kept
 from app.floor import pages as floor_pages
 from app.floor import place_pages
-from app.genealogy import counts_pages, differs_pages, exposure_pages, mock_recall_pages, record_pages, run_pages, trace_pages, traveller_pages
+from app.genealogy import (
+    counts_pages,
+    differs_pages,
+    export_pages,
+    exposure_pages,
+    mock_recall_pages,
+    record_pages,
+    run_pages,
+    trace_pages,
+    traveller_pages,
+)  # fmt: skip
 from app.genealogy import pages as genealogy_pages
 from app.journal.act import forget_old_keys
 from app.journal.sealing import seal
@@ -31,6 +41,7 @@ from app.machines import (
     corrections,
     counts,
     differs,
+    exports,
     exposure,
     floor,
     form_pages,
@@ -68,8 +79,8 @@ _DAY = 86400.0
 _log = logging.getLogger("reelroot")
 _CALLS = (
     people.router, catalogue_calls.router, receiving.router, floor.router, runs.router, placements.router, ovens.router,
-    corrections.router, paper.router, packing.router, labels.router, holds.router, genealogy.router, record.router, exposure.router,
-    before_mixing.router, mock_recalls.router, differs.router, counts.router, board_calls.router, lists.router,
+    corrections.router, paper.router, packing.router, labels.router, holds.router, genealogy.router, record.router, exports.router,
+    exposure.router, before_mixing.router, mock_recalls.router, differs.router, counts.router, board_calls.router, lists.router,
 )  # fmt: skip
 _PAGES = (
     first_pages.router,
@@ -88,6 +99,7 @@ _PAGES = (
     run_pages.router,
     traveller_pages.router,
     record_pages.router,
+    export_pages.router,
     board_pages.router,
     label_pages.router,
     form_pages.router,

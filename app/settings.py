@@ -17,6 +17,11 @@ class Settings(BaseSettings):
     threads: int = Field(default=8, ge=2, le=64, description="Threads for requests: few are fairer than many.")
     seal_seconds: float = Field(default=5.0, gt=0, description="How often the server seals new journal entries.")
     cheap_passwords: bool = Field(default=False, description="Weak, quick password hashes: for tests only.")
+    uri_authority: str = Field(
+        default="https://id.reelroot.example",  # RFC 2606: a name that leads nowhere
+        pattern=r"^(https?://[^\s/?#]+(/[^\s?#]*[^\s?#/])?|urn:[a-z0-9][a-z0-9-]{1,31}:[^\s?#]*[^\s?#:])$",
+        description="What the URIs of our codes begin with in exports: a web address of yours, or a URN.",
+    )
     max_upload_mb: int = Field(default=600, ge=1, description="The largest file that is taken in.")
 
     @property

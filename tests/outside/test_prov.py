@@ -1,0 +1,65 @@
+"""PROV exports read back by other eyes: prov's own reader, and networkx over what it read."""
+
+import networkx
+import pytest
+from prov.model import ProvDerivation, ProvDocument, ProvEntity
+
+from app.db import House
+from app.genealogy.chain import chain_of
+from app.genealogy.prov_document import prov_document
+from app.genealogy.trace import trace_back
+from app.genealogy.uris import Uris
+from app.naming.resolve import Named
+from app.packing.rework import cut_pack
+from tests.genealogy.made import client_of, made
+from tests.small_factory import Factory, named_pack
+
+NAMES = ("wafers", "batches", "panels", "packs")
+
+
+def ancestors(document: ProvDocument, code: str) -> set[str]:
+    """Every entity that the one of this code was derived from, by nothing but the document."""
+    graph = networkx.DiGraph()
+    named = {record.identifier.uri: record.identifier.localpart for record in document.get_records(ProvEntity)}
+    graph.add_nodes_from(named.values())
+    for record in document.get_records(ProvDerivation):
+        child, parent = (value for _, value in record.formal_attributes[:2])
+        graph.add_edge(named[child.uri], named[parent.uri])
+    return set(networkx.descendants(graph, code))
+
+
+@pytest.mark.parametrize("what", ["reel", "piece", "best"])
+def test_an_independent_reader_finds_the_same_ancestors(house: House, what: str) -> None:
+    factory = Factory(house).load()
+    one = made(factory)
+    piece = factory.do("cut_pack", lambda s, by: named_pack(s, cut_pack(s, by, one.reel, 10).item))
+    subject: Named = {"reel": one.reel, "piece": piece, "best": one.best}[what]
+    with house.walking() as session:
+        chain, trace = chain_of(session, subject), trace_back(session, subject)
+    written = prov_document(chain, Uris("https://id.reelroot.example"))
+    read = ProvDocument.deserialize(content=written.serialize(format="json"), format="json")
+    assert read == written
+    assert read.get_provn().startswith("document")
+    loose = {row.code for row in trace.lots if not row.words.startswith("panel")}
+    expected = {row.code for name in NAMES for row in getattr(trace, name)} | loose
+    assert ancestors(read, subject.code) == expected - {subject.code}
+    assert len(expected) > 8
+
+
+def test_both_notations_and_the_events_are_files(house: House) -> None:
+    factory = Factory(house).load()
+    reel = made(factory).reel
+    client = client_of(factory)
+    page = client.get(f"/record/{reel.code}").text
+    for path in (f"/record/{reel.code}/prov", f"/record/{reel.code}/epcis.jsonld", f"/api/v1/exports/prov/{reel.code}"):
+        assert client.get(path).status_code == 200, path
+    as_json = client.get(f"/api/v1/exports/prov/{reel.code}?format=json").text
+    assert reel.code in ProvDocument.deserialize(content=as_json, format="json").get_provn()
+    notation = client.get(f"/record/{reel.code}/prov?format=n")
+    assert notation.text.startswith("document") and notation.headers["content-disposition"].endswith('-prov.provn"')
+    assert client.get(f"/record/{reel.code}/prov?format=xml").status_code == 422
+    told = client.get(f"/api/v1/exports/epcis/{reel.code}").json()
+    assert told["type"] == "EPCISDocument" and len(told["epcisBody"]["eventList"]) > 10
+    assert "epcis.jsonld" in page and "prov?format=n" in page
+
+
