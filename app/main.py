@@ -50,6 +50,7 @@ from app.machines import (
     labels,
     lists,
     mock_recalls,
+    origins,
     ovens,
     packing,
     paper,
@@ -78,7 +79,7 @@ from app.web import guard
 _DAY = 86400.0
 _log = logging.getLogger("reelroot")
 _CALLS = (
-    people.router, catalogue_calls.router, receiving.router, floor.router, runs.router, placements.router, ovens.router,
+    people.router, catalogue_calls.router, receiving.router, origins.router, floor.router, runs.router, placements.router, ovens.router,
     corrections.router, paper.router, packing.router, labels.router, holds.router, genealogy.router, record.router, exports.router,
     exposure.router, before_mixing.router, mock_recalls.router, differs.router, counts.router, board_calls.router, lists.router,
 )  # fmt: skip

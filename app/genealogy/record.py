@@ -32,6 +32,7 @@ from app.ledger.runs import Line
 from app.naming.resolve import Named, codes_of
 from app.ovens.panel_heat import SameHeat, heat_of_panels
 from app.ovens.trace_pictures import LoadTrace, cure_traces
+from app.receiving.origin_documents import Told, told_of
 
 
 @dataclass(frozen=True)
@@ -123,6 +124,7 @@ class Record:
     undecided: tuple[RecordLine, ...]  # judged, not conforming, and nobody decided
     uncertain: tuple[RecordLine, ...]
     missing: tuple[Missing, ...]
+    told: tuple[Told, ...]  # by suppliers, of its wafers and batches
     files: tuple[RecordFile, ...]
 
     @property
@@ -152,7 +154,8 @@ def record_of(session: Session, house: House, subject: Named, now: datetime, zon
         results=_results(session, house, runs, _bin_of(session, found, lot)), holds=holds_ever(session, found, lines),
         risks=risks_of(session, found, done), undecided=tuple(one for one in rows if _is_undecided(one.doing)),
         uncertain=tuple(one for one in rows if one.extent == "either"), missing=tuple(missing_evidence(session, found, house)),
-        files=files_of(session, house, runs, lines, found.wafers),
+        told=tuple(told_of(session, [*found.wafers, *found.batches])),
+        files=files_of(session, house, runs, lines, found.wafers, found.batches),
     )  # fmt: skip
 
 

@@ -15,9 +15,9 @@ from app.final_test.models import UnitFile, UnitFileCorrection
 from app.ledger.cells import CellMark, LostDie, Placement, PlacementSum
 from app.ledger.judgements import Judgement
 from app.ledger.runs import Line, Run
-from app.naming.resolve import codes_of
+from app.naming.resolve import codes_of_items
 from app.ovens.models import CureTrace
-from app.receiving.models import WaferMap
+from app.receiving.models import OriginLink, WaferMap
 
 
 @dataclass(frozen=True)
@@ -33,13 +33,15 @@ class RecordFile:
     is_kept: bool
 
 
-def files_of(session: Session, house: House, runs: Mapping[int, str], lines: Sequence[Line], wafers: Iterable[int]) -> tuple[RecordFile, ...]:
+def files_of(
+    session: Session, house: House, runs: Mapping[int, str], lines: Sequence[Line], wafers: Iterable[int], batches: Iterable[int]
+) -> tuple[RecordFile, ...]:
     """One statement for what the files tell of, one for the files."""
-    wafers = list(wafers)
+    items = [*wafers, *batches]
     codes = {("run", run): code for run, code in runs.items()}
-    codes |= {("wafer", wafer): code for wafer, code in codes_of(session, "wafer", wafers).items()}
+    codes |= {("item", item): code for item, code in codes_of_items(session, items).items()}
     of: defaultdict[int, list[str]] = defaultdict(list)
-    for number, kind, thing in session.execute(_told_of(list(runs), [line.id for line in lines], wafers)):
+    for number, kind, thing in session.execute(_told_of(list(runs), [line.id for line in lines], items)):
         of[number].append(codes[kind, thing])
     found = session.scalars(select(Evidence).where(Evidence.id.in_(list(of))).order_by(Evidence.kind, Evidence.id))
     return tuple(
@@ -50,15 +52,16 @@ def files_of(session: Session, house: House, runs: Mapping[int, str], lines: Seq
     )
 
 
-def _told_of(runs: list[int], lines: list[int], wafers: list[int]) -> CompoundSelect[Any]:
+def _told_of(runs: list[int], lines: list[int], items: list[int]) -> CompoundSelect[Any]:
     """(evidence, kind of thing, thing)."""
     tables: tuple[Any, ...] = (Placement, LostDie, PlacementSum, UnitFile, CellMark)
     of_runs = [_of_run(table).where(table.run.in_(runs), table.evidence.is_not(None)) for table in tables]
     judged = select(Judgement.evidence, literal("run"), Line.run).join(Line, Line.id == Judgement.line)
     covers = and_(CureTrace.station == Run.station, CureTrace.last_at >= Run.started_at, CureTrace.first_at <= Run.ended_at)
     cured = select(CureTrace.evidence, literal("run"), Run.id).join(Run, covers).where(Run.id.in_(runs), Run.operation == "cure")
-    mapped = select(WaferMap.evidence, literal("wafer"), WaferMap.wafer).where(WaferMap.wafer.in_(wafers))
-    return union(*of_runs, judged.where(Judgement.line.in_(lines), Judgement.evidence.is_not(None)), cured, mapped)
+    mapped = select(WaferMap.evidence, literal("item"), WaferMap.wafer).where(WaferMap.wafer.in_(items))
+    told = select(OriginLink.evidence, literal("item"), OriginLink.item).where(OriginLink.item.in_(items))
+    return union(*of_runs, judged.where(Judgement.line.in_(lines), Judgement.evidence.is_not(None)), cured, mapped, told)
 
 
 def _of_run(table: Any) -> Select[Any]:

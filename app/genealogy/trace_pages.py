@@ -18,6 +18,7 @@ from app.journal.act import By, act
 from app.journal.actions import ACTIONS
 from app.naming.resolve import Named, code_of, resolve
 from app.people.callers import Calling
+from app.receiving.origin_documents import told_of
 from app.web import check_form, csv_file, house_of, render
 
 router = APIRouter(include_in_schema=False)
@@ -37,11 +38,12 @@ def trace_page(
     with house_of(request).walking() as session:
         subject, trace = _traced(session, code, forward)
         holds = holds_on(session, trace)
+        told = told_of(session, [subject.id]) if subject.kind in ("wafer", "batch") else []
     opened, begins = Opened.read(open, after, begin), after_of(at)
     lists = [item_list(trace, name, begins.get(name, "")) for name in (_FORWARD if forward else _BACK)]
     return render(
         request, "genealogy/trace.html", trace=trace, code=subject.code, kind=subject.kind, forward=forward,
-        picture=_picture(request, trace, opened, forward, begins), query=_query(forward, opened, begins), holds=holds,
+        picture=_picture(request, trace, opened, forward, begins), query=_query(forward, opened, begins), holds=holds, told=told,
         lists=[one for one in lists if one.total], runs=run_list(trace, begins.get("runs", "")),
         tests=[run for run in trace.runs if run.by_bin],
         at=lambda name, code: "?" + _query(forward, opened, begins | {name: code}) + "#" + name,

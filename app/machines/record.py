@@ -14,6 +14,7 @@ from app.genealogy.trace import ItemRow
 from app.machines.bodies import HoldCode, LotCode, Number, PanelCode, RunCode, StationCode
 from app.machines.calls import PROBLEMS, Call, calling
 from app.machines.genealogy import TraceItem
+from app.machines.origins import OriginOut
 from app.naming.resolve import resolve
 
 router = APIRouter(prefix="/api/v1", tags=["trace"], responses=PROBLEMS)
@@ -294,6 +295,7 @@ class RecordOut(BaseModel):
     holds: list[PastHoldOut]
     risks: list[RiskOut] = Field(description="At-risk marks, and how each ended.")
     undecided: list[Number] = Field(description="Lines judged not to conform, about which nobody has decided.")
+    told: list[OriginOut] = Field(description="What suppliers' documents say of its wafers and batches.")
     missing: list[MissingOut] = Field(description="Evidence that should be there and is not.")
     files: list[FileOut]
 
@@ -315,6 +317,7 @@ def _out(found: Record) -> RecordOut:
         runs=[_run(one) for one in found.lines], cures=[_cure(one) for one in found.cures], heat=_heat(found),
         results=[_result(one) for one in found.results], holds=[PastHoldOut(**asdict(one)) for one in found.holds],
         risks=[RiskOut(**asdict(one)) for one in found.risks], undecided=[one.doing.line for one in found.undecided],
+        told=[OriginOut(**asdict(one)) for one in found.told],
         missing=[MissingOut(**asdict(one)) for one in found.missing], files=[FileOut(**asdict(one)) for one in found.files],
     )  # fmt: skip
 

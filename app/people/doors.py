@@ -24,6 +24,7 @@ _READS = """
     /lots/{code}/results /evidence/{number} /lots/{code} /lots/{code}/sheet /packs/{code} /board /board/now /board/changes /board/lots
     /board/effectiveness /board/shift /packs/{code}/label /do /do/act /exposure /exposure/csv /before-mixing
     /record/{code} /record/{code}/epcis.jsonld /record/{code}/prov /api/v1/record/{code} /api/v1/exports/epcis/{code} /api/v1/exports/prov/{code}
+    /api/v1/origins/{code}
     /mock-recalls /mock-recalls.csv /mock-recalls/{number} /mock-recalls/{number}/report.json
     /differs /differs/csv /counts /counts/csv /counts/stations.csv
     /api/v1/people/{person} /api/v1/terminals /api/v1/catalogue /api/v1/catalogue.toml /api/v1/catalogue/{kind} /api/v1/routes/changes
@@ -100,6 +101,7 @@ ROWS: dict[str, str | tuple[str, ...]] = {
     "POST /api/v1/batches": "receive_batch",
     "POST /api/v1/batches/mix": "mix_batches",
     "POST /api/v1/batches/{batch}/open": "open_batch",
+    "POST /api/v1/origins": "import_origin_document",
     "POST /api/v1/panels": "receive_panels",
     "POST /api/v1/wafers": "receive_wafers",
     "POST /api/v1/wafers/{wafer}/map": "correct_die_map",
