@@ -58,6 +58,14 @@ def _coded(text: str) -> Markup:
 environment.filters["coded"] = _coded
 
 
+def counted(n: int, word: str) -> str:
+    """ "1 panel", "1,200 panels": a number never stands beside the wrong plural."""
+    return f"{n:,} {word}{'' if n == 1 else 's'}"
+
+
+environment.filters["counted"] = counted
+
+
 def _line(text: str) -> str:
     if not text.isprintable():
         raise ValueError("it has control characters; type it without them")

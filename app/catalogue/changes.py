@@ -1,6 +1,7 @@
 """What differs between two definitions of a thing, field by field. Pure: what a page shows before a load, and a signer before an approval."""
 
 import json
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
@@ -8,6 +9,9 @@ from typing import Any
 from app.catalogue.definitions import Body
 
 # what tells the tables of a list apart, so that a step keeps its name when one is put in before it
+_UNITS = {
+    "_c_per_min": "°C/min", "_kj_mol": "kJ/mol", "_minutes": "min", "_seconds": "s", "_days": "days", "_months": "months", "_c": "°C",
+}  # fmt: skip
 _LABELS = ("key", "number", "part_number", "name", "role", "column", "kind")
 
 
@@ -31,6 +35,16 @@ def changes(old: Body | None, new: Body) -> tuple[FieldChange, ...]:
 def facts(body: Body) -> list[tuple[str, str]]:
     """Every field of a body as path and text, in the order of the fields."""
     return list(_fields(_plain(body)))
+
+
+def in_words(path: str) -> str:
+    """A field's path as a page says it, its unit apart: `ramp_up_max_c_per_min` is "ramp up max, °C/min"."""
+    *parents, name = re.sub(r"\[(.*?)\]", r" \1", path).split(".")
+    for ending, unit in _UNITS.items():
+        if name.endswith(ending):
+            name = f"{name.removesuffix(ending)}, {unit}"
+            break
+    return ", ".join([*parents, name]).replace("_", " ")
 
 
 def _plain(body: Body) -> dict[str, Any]:

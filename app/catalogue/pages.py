@@ -9,7 +9,7 @@ from fastapi.responses import PlainTextResponse, Response
 from sqlalchemy.orm import Session
 
 from app.catalogue.approve import approve_route, retire_route, what_approval_changes
-from app.catalogue.changes import changes, facts
+from app.catalogue.changes import changes, facts, in_words
 from app.catalogue.definitions import THINGS, Part, Route
 from app.catalogue.file import dump, read_catalogue
 from app.catalogue.load import Change, as_json, digest_of_changes, load_file, what_would_change
@@ -34,7 +34,7 @@ WORDS = {
 COLUMNS: dict[str, tuple[tuple[str, str], ...]] = {
     "product": (("What", "description"), ("Bin table", "bin_table"), ("Units per reel", "units_per_reel"), ("Moisture level", "moisture_level")),
     "route": (("Product", "product"), ("Revision", "revision"), ("Steps", "steps (order)")),
-    "recipe": (("Set point °C", "set_point_c"), ("From", "band_low_c"), ("To", "band_high_c"), ("Soak min", "soak_minutes")),
+    "recipe": (("Set point °C", "set_point_c"), ("From °C", "band_low_c"), ("To °C", "band_high_c"), ("Soak min", "soak_minutes")),
     "station": (("Area", "area"), ("Does", "operations"), ("Calibration due", "calibration_due")),
     "part": (("Kind", "kind"), ("What", "description"), ("Shelf life days", "shelf_life_days"), ("Pot life min", "pot_life_minutes")),
     "bin_table": (("Bins", "bins (order)"), ("Fits nowhere", "unbinned"), ("Failed", "failed")),
@@ -42,6 +42,18 @@ COLUMNS: dict[str, tuple[tuple[str, str], ...]] = {
     "customer": (("Supplier code there", "supplier_code"),),
     "order": (("Customer", "customer"), ("Product", "product"), ("Units", "units"), ("Due", "due")),
 }  # fmt: skip
+NUMBERS = ("units_per_reel", "set_point_c", "band_low_c", "band_high_c", "soak_minutes", "shelf_life_days", "pot_life_minutes", "units")
+ABOUT = {
+    "product": "Part numbers that are made here: the cells of a panel, the wafer part of each die, units per reel, moisture level.",
+    "route": "A product's numbered list of steps, by revision. Lots start by the active one and keep the revision that they began by.",
+    "recipe": "What an oven must do; a load is judged against the recipe that it began by.",
+    "station": "Machines and benches: what each can do, where material is put on it, which sensor watches which shelf.",
+    "part": "What is bought or mixed: its shelf life in days, and its pot life in minutes from opening.",
+    "bin_table": "How tested units become bins: colour areas, ranks and failures, and the grade of each bin.",
+    "reason": "Why cells are marked, units scrapped, things held or returned, stations stopped: chosen on the floor, never typed.",
+    "customer": "Who is delivered to, our number there, and their part numbers.",
+    "order": "What was ordered, for whom, and when it is due.",
+}
 
 
 @router.get("/catalogue")
@@ -53,7 +65,8 @@ def catalogue_home(request: Request, who: Calling) -> Response:
             {"id": one.id, "name": one.name, "product": one.body.product, "state": states.get(one.id, "draft"), "steps": len(one.body.steps)}
             for one in every(session, "route")
         ]
-        return render(request, "catalogue/home.html", site=site(session), kinds=kinds, routes=routes, may_load=_may_load(who))
+        site_id = next((one.id for one in every(session, "site")), None)
+        return render(request, "catalogue/home.html", site=site(session), site_id=site_id, kinds=kinds, routes=routes, may_load=_may_load(who))
 
 
 @router.get("/catalogue/dump")
@@ -128,11 +141,12 @@ def catalogue_kind(request: Request, who: Calling, kind: str) -> Response:
         states = route_states(session)
         rows = [_row(one, codes, states) for one in found]
     words = WORDS.get(kind, "Nothing of this kind")
-    heads = [head for head, _ in COLUMNS.get(kind, ())]
-    may_edit = _may_load(who) and kind in WORDS
+    heads = [(head, field in NUMBERS) for head, field in COLUMNS.get(kind, ())]
+    may_edit, about = _may_load(who) and kind in WORDS, ABOUT.get(kind, "The catalogue's first page lists the kinds that there are.")
     return render(
-        request, "catalogue/kind.html", words=words, kind=kind, heads=heads, rows=rows, coded=bool(codes), stated=kind == "route", may_edit=may_edit
-    )
+        request, "catalogue/kind.html", words=words, kind=kind, heads=heads, rows=rows, coded=bool(codes), stated=kind == "route", may_edit=may_edit,
+        about=about,
+    )  # fmt: skip
 
 
 @router.get("/catalogue/thing/{thing}")
@@ -188,9 +202,11 @@ def _thing_page(request: Request, session: Session, who: Caller, thing: Defined[
         for new, old in zip(pasts, [*pasts[1:], None], strict=True)
     ]
     shown: dict[str, Any] = {"thing": thing, "words": WORDS.get(thing.kind, "Site"), "history": steps, "refusal": refusal, "may_edit": _may_load(who)}
+    shown["one"] = "Material part" if thing.kind == "part" else thing.kind.replace("_", " ").capitalize()
     if thing.kind != "route":
         code = code_of(session, thing.kind, thing.id) if thing.kind in ("station", "order") else None
-        return render(request, "catalogue/thing.html", **shown, facts=facts(thing.body), code=code, status=refusal.status if refusal else 200)
+        named_facts = [(in_words(path), text) for path, text in facts(thing.body)]
+        return render(request, "catalogue/thing.html", **shown, facts=named_facts, code=code, status=refusal.status if refusal else 200)
     before, fields = what_approval_changes(session, thing)
     state = route_states(session).get(thing.id, "draft")
     return render(
@@ -218,10 +234,14 @@ def _route(request: Request, thing: int) -> Defined[Route]:
 
 def _row(one: Defined[Any], codes: dict[int, str], states: dict[int, str]) -> dict[str, Any]:
     said = dict(facts(one.body))
-    cells = [said.get(path, "") for _, path in COLUMNS[one.kind]]
+    cells = [_cell(path, said.get(path, "")) for _, path in COLUMNS[one.kind]]
     if isinstance(one.body, Part) and one.body.role:
         cells[0] = f"{one.body.kind}, {one.body.role}"
     return {"id": one.id, "name": one.name, "code": codes.get(one.id), "state": states.get(one.id, "draft"), "cells": cells}
+
+
+def _cell(field: str, text: str) -> str:
+    return f"{int(text):,}" if field in NUMBERS and text.isdecimal() else text
 
 
 def _counted(found: list[dict[str, Any]]) -> str:
@@ -235,4 +255,4 @@ def _may_load(who: Caller) -> bool:
     return who.has("engineer", "administer")
 
 
-assert WORDS.keys() == THINGS.keys() == COLUMNS.keys()
+assert WORDS.keys() == THINGS.keys() == COLUMNS.keys() == ABOUT.keys()

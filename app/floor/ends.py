@@ -228,17 +228,25 @@ def _record_value(session: Session, by: By, run: Run, lines: list[Line], value: 
     )
     if not within:
         for line in lines:
-            hold_line(session, by, line.id, f"{value.name} is {value.value:g} {unit}, outside {limits_in_words(low, high)}.")
+            hold_line(session, by, line.id, beyond_limits(value.name, value.value, unit, low, high) + ".")
 
 
 def limits_in_words(low: float | None, high: float | None) -> str:
-    return f"{'' if low is None else f'{low:g}'} to {'' if high is None else f'{high:g}'}".strip()
+    """ "3 to 8", "at least 3", "at most 8", and nothing where there are no limits."""
+    if low is not None and high is not None:
+        return f"{low:g} to {high:g}"
+    return f"at least {low:g}" if low is not None else f"at most {high:g}" if high is not None else ""
+
+
+def beyond_limits(name: str, value: float, unit: str, low: float | None, high: float | None) -> str:
+    """What a reading outside its limits is held or judged for."""
+    return f"{name} is {f'{value:g} {unit}'.strip()}; it must be {limits_in_words(low, high)}"
 
 
 def _judge_by_readings(session: Session, by: By, run: Run, lines: list[Line]) -> None:
     session.flush()
     readings = list(session.scalars(select(Reading).where(Reading.run == run.id, Reading.closed_e.is_(None))))
-    outside = [f"{r.name} {r.value:g} {r.unit} is outside {limits_in_words(r.low, r.high)}" for r in readings if not r.within]
+    outside = [beyond_limits(r.name, r.value, r.unit, r.low, r.high) for r in readings if not r.within]
     for line in session.scalars(select(Line).where(Line.run == run.id, Line.judged == "readings").order_by(Line.id)):
         verdict = "does_not_conform" if outside else "conforms" if readings else "cannot_tell"
         reasons = outside or ([] if readings else ["no reading was recorded"])

@@ -73,7 +73,7 @@ class Fit:
             return f"{self.hits} of {self.picks} picks hit passing dies of the map as it is."
         return (
             f"{self.hits} of {self.picks} picks hit passing dies of the map as it is, but {self.best_hits} of the map {self.best.words}: "
-            f"likelier by a factor of e^{self.log_likelihood_ratio:.0f}."
+            f"likelier by a factor of 10 to the power of {self.log_likelihood_ratio / log(10):.0f}."
         )
 
 

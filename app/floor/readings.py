@@ -7,7 +7,7 @@ from sqlalchemy.orm import Session
 
 from app.errors import bad_input, refuse, unknown
 from app.floor.dispositions import judgement_in_force, write_judgement
-from app.floor.ends import Value, limits_in_words, record_of
+from app.floor.ends import Value, beyond_limits, record_of
 from app.holds.place import hold_line
 from app.journal.act import By, lock
 from app.ledger.runs import Line, Reading, Run
@@ -64,11 +64,11 @@ def correct_reading(session: Session, by: By, reading: int, value: float, reason
 def _judge_again(session: Session, by: By, run: Run, new: Reading) -> None:
     lines = list(session.scalars(select(Line).where(Line.run == run.id).order_by(Line.id)))
     if not new.within:
-        words = f"{new.name} is {new.value:g} {new.unit}, outside {limits_in_words(new.low, new.high)}."
+        words = beyond_limits(new.name, new.value, new.unit, new.low, new.high) + "."
         for line in lines:
             hold_line(session, by, line.id, words)
     readings = list(session.scalars(select(Reading).where(Reading.run == run.id, Reading.closed_e.is_(None))))
-    outside = [f"{r.name} {r.value:g} {r.unit} is outside {limits_in_words(r.low, r.high)}" for r in readings if not r.within]
+    outside = [beyond_limits(r.name, r.value, r.unit, r.low, r.high) for r in readings if not r.within]
     for line in lines:
         if line.judged == "readings" and judgement_in_force(session, line.id) is not None:
             verdict = "does_not_conform" if outside else "conforms"

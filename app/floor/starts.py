@@ -21,6 +21,8 @@ from app.ledger.runs import Claim, Line, Run, Use
 from app.ledger.sets import set_of
 from app.naming.resolve import Named, give_code
 
+_NOTHING = Reason("not_here", "Nothing is in it now that could start.", "Scan what is meant; its page says where what was in it went.")
+
 
 @dataclass(frozen=True)
 class Start:
@@ -52,7 +54,7 @@ def start_run(
     if not by.fact and found:
         raise Refused(what, *found)
     if not steps:
-        raise Refused(what, *(found or [Reason("not_here", "There is nothing that could start.", "Scan what is meant.")]))
+        raise Refused(what, *(found or [_NOTHING]))
     return open_run(session, by, facts, steps, found, person=person, shelf=dict.fromkeys(steps, shelf) if shelf else {})
 
 
@@ -69,7 +71,7 @@ def would_start(session: Session, station: int, things: list[Named], *, person: 
     """Asks before the act; writes and locks nothing. Whether the line is clear is asked of the person, so it is no ground here."""
     facts = read_facts(session, station, gather(session, things), person, at)
     facts, steps = _settle_steps(facts, None)
-    found = grounds(facts, steps)
+    found = grounds(facts, steps) or ([] if steps else [_NOTHING])
     what = f"{_names(things)} may not start {_what(facts, steps)} at {facts.station.name}."
     return Would(facts, steps, Refused(what, *found) if found else None)
 

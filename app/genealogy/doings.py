@@ -15,7 +15,11 @@ from sqlalchemy.orm import Session
 from app.catalogue import queries as catalogue
 from app.catalogue.models import Definition, Thing
 from app.final_test.models import UnitFile
+<<<<<<< HEAD
 from app.floor.dispositions import judgements_in_force
+=======
+from app.floor.ends import limits_in_words
+>>>>>>> 39a306c (Mend what a tired person would misread on the pages: an empty lot's refusal, limits with one end, units, plurals, broken codes, missing help)
 from app.genealogy.trace import words_of
 from app.journal.models import Entry
 from app.ledger.cells import CellMark, PlacementSum
@@ -350,13 +354,6 @@ def _readings(session: Session, runs: list[int]) -> defaultdict[int, list[tuple[
         read = Read(one.name, f"{one.value:g} {one.unit}".strip(), limits_in_words(one.low, one.high), one.within)
         found[one.run].append((one.line, read))
     return found
-
-
-def limits_in_words(low: float | None, high: float | None) -> str:
-    """ "3 to 8", "3 or more", "8 or less", and nothing where there are no limits."""
-    if low is not None and high is not None:
-        return f"{low:g} to {high:g}"
-    return f"{low:g} or more" if low is not None else f"{high:g} or less" if high is not None else ""
 
 
 def _counts(session: Session, runs: list[int]) -> defaultdict[int, list[Counted]]:

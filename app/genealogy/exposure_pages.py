@@ -24,7 +24,7 @@ from app.journal.act import By, act
 from app.journal.actions import ACTIONS
 from app.naming.resolve import candidates, code_of, resolve
 from app.people.callers import Calling
-from app.web import house_of, render, zone_of
+from app.web import counted, house_of, render, zone_of
 
 router = APIRouter(include_in_schema=False)
 _PAGE = 50
@@ -97,7 +97,7 @@ def stop_exposed(
         return {"holds": [code_of(session, "hold", hold.id) for hold in holds]}
 
     answer = act(house_of(request), who.actor, "place_hold", {"subjects": list(stop), "reason": reason, "exposure": query}, verb, key=key or None)
-    said = f"Stopped {len(answer.body['holds'])} packs: {', '.join(answer.body['holds'])}."
+    said = f"Stopped {counted(len(answer.body['holds']), 'pack')}: {', '.join(answer.body['holds'])}."
     return Response(status_code=303, headers={"Location": f"{request.url_for('exposure_page').path}?{query}&{urlencode([('said', said[:300])])}"})
 
 

@@ -18,7 +18,7 @@ from app.ledger.stops import Hold
 from app.naming.resolve import code_of, resolve
 from app.people.callers import Calling
 from app.people.sign_in import check_signature
-from app.web import check_form, house_of, redirect, render
+from app.web import check_form, counted, house_of, redirect, render
 
 router = APIRouter(include_in_schema=False)
 Text = Annotated[str, Form(max_length=1000)]
@@ -66,4 +66,4 @@ def release_now(
 
     arguments = {"hold": code, "items": names, "disposition": disposition, "words": words}
     answer = act(house_of(request), who.actor, "release_hold", arguments, verb, key=key or None, signed=True)
-    return redirect(request, "hold_page", code=code, said=f"Released: {answer.body['freed']} units are free.")
+    return redirect(request, "hold_page", code=code, said=f"Released: {counted(answer.body['freed'], 'unit')} free.")

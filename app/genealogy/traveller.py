@@ -17,12 +17,13 @@ from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Order, Product, Route, Step
 from app.drawing.strip import Drawn, ordinal
 from app.floor.amounts import amounts
+from app.floor.ends import limits_in_words
 from app.floor.groups import Group
 from app.floor.marks import good_units
 from app.floor.progress import Progress, loose_progress, progress, routes_of_lots
 from app.floor.route_strip import RouteStrip, minutes_in_words, strips
 from app.genealogy.cautions import caution_of
-from app.genealogy.doings import Doing, doings_of_lots, limits_in_words
+from app.genealogy.doings import Doing, doings_of_lots
 from app.ledger.items import Lot
 from app.ledger.places import Container, Content
 from app.ledger.sets import LotHolding, Member
@@ -168,7 +169,7 @@ class _Reading:
     def _now(self, lot: Lot, route: Route | None) -> tuple[str, ...]:
         """Where it stands in a sentence a group: "15 panels: next is bond, 2nd time"."""
         if self._is_empty(lot):
-            return ("Nothing is in it now: what it was went on as something else.",)
+            return ("Nothing is in it now: what was in it went on as something else.",)
         names = {step.key: step.name for step in route.steps} if route else {}
         said = []
         for group in self.groups[lot.item]:

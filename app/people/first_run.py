@@ -6,7 +6,7 @@ import secrets
 from sqlalchemy.orm import Session
 
 from app.db import House
-from app.errors import NotFound, refuse, unknown
+from app.errors import NotFound, Reason, refuse
 from app.journal.act import SYSTEM, By, act
 from app.naming.resolve import code_of
 from app.people.people import add_person, there_is_an_administrator
@@ -55,4 +55,5 @@ def make_administrator(house: House, secret: str, name: str, password: str) -> s
 
 
 def _no_link() -> NotFound:
-    return unknown("this link", "the link that the first start of the server printed")
+    why = Reason("unknown_code", "It is not the one that the first start of the server printed.", "Take the link from the server's log.")
+    return NotFound("This link leads nowhere.", why)

@@ -73,7 +73,7 @@ def test_values_stand_with_their_limits_and_marks_with_their_reason(house: House
     factory.do("mark_cells", lambda s, by: mark_cells(s, by, panels[0].id, [(1, 1), (1, 2)], "lifted", run).id)
     factory.finish(run, pull=2.0)
     doing = traveller(house, lot).steps[3].doings[0]
-    assert [(read.name, read.value, read.limits, read.within) for read in doing.readings] == [("pull", "2 gf", "3 or more", False)]
+    assert [(read.name, read.value, read.limits, read.within) for read in doing.readings] == [("pull", "2 gf", "at least 3", False)]
     assert doing.marks == (("lifted", 2),)
     assert doing.on_paper
 

@@ -15,6 +15,7 @@ from sqlalchemy import select, update
 from app import clock
 from app.catalogue.definitions import ReasonEntry
 from app.db import House
+from app.floor.lots import merge_lots
 from app.ledger.counts import CountEntry
 from app.ledger.runs import Run, RunVoid
 from app.main import make_app
@@ -285,3 +286,12 @@ def test_cards_of_reasons_stand_on_one_sheet(stage: Stage, ola: Screen) -> None:
     assert isinstance(dict(MORE[4:])["reason"], ReasonEntry)
     with factory.house.reading() as session:
         assert code_of(session, "card", factory.things["jam"]) == code
+
+
+def test_a_lot_with_nothing_in_it_is_refused_with_the_way_on(stage: Stage, ola: Screen) -> None:
+    factory = stage.factory
+    one, other = factory.lot(factory.panels(1)), factory.lot(factory.panels(1))
+    factory.do("merge_lots", lambda s, by: str(merge_lots(s, by, other.id, [one.id])))
+    ola.get(f"/floor?station={stage.station('Attach')}&ask={one.code}")
+    assert ola.heading.startswith(f"Stop. {one.code} may not start")
+    assert "Nothing is in it now" in ola.page
