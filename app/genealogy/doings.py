@@ -15,11 +15,8 @@ from sqlalchemy.orm import Session
 from app.catalogue import queries as catalogue
 from app.catalogue.models import Definition, Thing
 from app.final_test.models import UnitFile
-<<<<<<< HEAD
 from app.floor.dispositions import judgements_in_force
-=======
 from app.floor.ends import limits_in_words
->>>>>>> 39a306c (Mend what a tired person would misread on the pages: an empty lot's refusal, limits with one end, units, plurals, broken codes, missing help)
 from app.genealogy.trace import words_of
 from app.journal.models import Entry
 from app.ledger.cells import CellMark, PlacementSum
