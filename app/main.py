@@ -23,6 +23,7 @@ from app.floor import pages as floor_pages
 from app.floor import place_pages
 from app.genealogy import (
     counts_pages,
+    dies_pages,
     differs_pages,
     export_pages,
     exposure_pages,
@@ -108,6 +109,7 @@ _PAGES = (
     mock_recall_pages.router,
     differs_pages.router,
     counts_pages.router,
+    dies_pages.router,
 )  # fmt: skip
 _PUBLIC = (sign_in_pages.router, machine_pages.router)  # for whoever is not signed in
 

@@ -49,7 +49,7 @@ class WaferPicture:
 
     @property
     def over(self) -> Over:
-        return Over(notch=_notch(self.die_map), origin=_origin(self.die_map, self.frame))
+        return Over(notch=notch_of(self.die_map), origin=origin_of(self.die_map, self.frame))
 
 
 def wafer_picture(session: Session, wafer: Named, view: View = "use") -> WaferPicture:
@@ -57,7 +57,7 @@ def wafer_picture(session: Session, wafer: Named, view: View = "use") -> WaferPi
     lost = die_map.index_of(*die_coordinates(dies_in(session, LostDie, wafer.id)))
     on_cells = die_map.index_of(placed.x, placed.y)
     by_index = states_of(die_map, on_cells[on_cells >= 0], lost[lost >= 0])
-    states = _as_seen(die_map, by_index.reshape(die_map.grid.shape))
+    states = as_seen(die_map, by_index.reshape(die_map.grid.shape))
     keys, classes = (states, _states(states)) if view == "use" else _bins(die_map)
     outside = int(np.count_nonzero(on_cells < 0) + np.count_nonzero(lost < 0))
     return WaferPicture(wafer, die_map, view, frame_of(die_map), keys, classes, states, placed, outside)
@@ -105,7 +105,7 @@ def _bins(die_map: DieMap) -> tuple[Keys, tuple[MapClass, ...]]:
         codes = ", ".join(die_map.table[one].code for one in rest[:20]) + (" and more" if len(rest) > 20 else "")
         count = sum(die_map.table[one].count for one in rest)
         classes.append(MapClass("other", "other bins", codes, Look(looks.GREY, looks.PATTERNS[_MOST_BINS]), count))
-    return _as_seen(die_map, number[die_map.grid]), tuple(classes)
+    return as_seen(die_map, number[die_map.grid]), tuple(classes)
 
 
 def _quality(quality: str, description: str) -> str:
@@ -113,19 +113,19 @@ def _quality(quality: str, description: str) -> str:
     return f"{said}: {description}" if description and description.lower() not in (quality, said) else said
 
 
-def _as_seen(die_map: DieMap, by_row: NDArray[np.uint8]) -> Keys:
+def as_seen(die_map: DieMap, by_row: NDArray[np.uint8]) -> Keys:
     rows = by_row if die_map.axis.startswith("Down") else by_row[::-1]
     return rows if die_map.axis.endswith("Right") else rows[:, ::-1]
 
 
-def _notch(die_map: DieMap) -> str | None:
+def notch_of(die_map: DieMap) -> str | None:
     """The side of the picture that the notch is on; None where the file says nothing of how the wafer lies (a CSV)."""
     if die_map.origin is None:
         return None
     return _SIDES[die_map.orientation // 90] if die_map.as_drawn else "bottom"
 
 
-def _origin(die_map: DieMap, frame: GridFrame) -> tuple[int, int] | None:
+def origin_of(die_map: DieMap, frame: GridFrame) -> tuple[int, int] | None:
     if die_map.origin is None:
         return None
     if die_map.origin == "Center":

@@ -37,10 +37,10 @@ Many = Annotated[tuple[str, ...], Query(max_length=80)]
 def exposure_page(
     request: Request, who: Calling, suspect: Codes = (), join: Short = "any", since: Short = "", until: Short = "", operation: Short = "",
     shelf: Many = (), line: Many = (), rectangle: Short = "", ring: Short = "", lasso: Annotated[str, Query(max_length=8000)] = "",
-    bin: Many = (), all: bool = False, first: Annotated[int | None, Query(ge=0, le=1_000_000)] = None,
+    bin: Many = (), heat: Short = "", all: bool = False, first: Annotated[int | None, Query(ge=0, le=1_000_000)] = None,
 ) -> Response:  # fmt: skip
     """`all`: long lists to their end. `first`: so many packs of the escape curve are picked."""
-    asked = Question(suspect, join, since, until, operation, shelf, line, rectangle, ring, lasso, tuple(one for one in bin if one))
+    asked = Question(suspect, join, since, until, operation, shelf, line, rectangle, ring, lasso, tuple(one for one in bin if one), heat)
     found = None
     with house_of(request).walking() as session:
         if asked.is_asked:
@@ -60,9 +60,9 @@ def exposure_page(
 def exposure_as_csv(
     request: Request, who: Calling, suspect: Codes = (), join: Short = "any", since: Short = "", until: Short = "", operation: Short = "",
     shelf: Many = (), line: Many = (), rectangle: Short = "", ring: Short = "", lasso: Annotated[str, Query(max_length=8000)] = "",
-    bin: Many = (),
+    bin: Many = (), heat: Short = "",
 ) -> Response:  # fmt: skip
-    asked = Question(suspect, join, since, until, operation, shelf, line, rectangle, ring, lasso, bin)
+    asked = Question(suspect, join, since, until, operation, shelf, line, rectangle, ring, lasso, bin, heat)
     with house_of(request).walking() as session:
         text = exposure_csv(_answer(request, session, asked))
     return Response(text, media_type="text/csv; charset=utf-8", headers={"Content-Disposition": 'attachment; filename="exposure.csv"'})

@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 from app.catalogue.definitions import Operation
 from app.errors import bad_input
 from app.floor.groups import contents
-from app.genealogy.suspects import Region, Suspect
+from app.genealogy.suspects import EVERY_CURE, Region, Suspect
 from app.ledger.places import Load
 from app.naming.resolve import Named, resolve
 
@@ -37,10 +37,11 @@ class Question:
     ring: str = ""
     lasso: str = ""
     bins: tuple[str, ...] = ()
+    heat: str = ""  # "short": only panels whose heat ledger is short; without a suspect, of every cure in the span
 
     @property
     def is_asked(self) -> bool:
-        return any(code.strip() for code in self.suspects)
+        return any(code.strip() for code in self.suspects) or bool(self.heat)
 
 
 def suspects_of(session: Session, asked: Question, zone: str) -> list[Suspect]:
@@ -56,11 +57,16 @@ def suspects_of(session: Session, asked: Question, zone: str) -> list[Suspect]:
     if since and until and until < since:
         raise bad_input("The span ends before it begins.", "until", f"{asked.until} is before {asked.since}.", "Turn them round.")
     lines = tuple(_whole(number, "line") for number in asked.lines)
+    if asked.heat not in ("", "short"):
+        raise bad_input("That is no state of heat.", "heat", f"It is {asked.heat[:40]!r}.", "Say short, or leave it out.")
+    if asked.heat and not named:
+        return [Suspect(Named(EVERY_CURE, 0, EVERY_CURE), since=since, until=until, short_of_heat=True)]
     return [
         Suspect(
             one, region if one.kind == "wafer" else None,
             *((since, until) if one.kind in ("batch", "run", "load", "station", "person") else (None, None)),
             operation=asked.operation or None, shelves=asked.shelves, lines=lines,
+            short_of_heat=bool(asked.heat),
         )
         for one in named
     ]  # fmt: skip
@@ -121,6 +127,6 @@ def _whole(text: str, field: str) -> int:
 def asked_again(asked: Question) -> Sequence[tuple[str, str]]:
     """The question as the parameters of an address."""
     pairs = [("suspect", code) for code in asked.suspects if code.strip()] + [("join", asked.join)]
-    pairs += [(name, getattr(asked, name)) for name in ("since", "until", "operation", "rectangle", "ring", "lasso")]
+    pairs += [(name, getattr(asked, name)) for name in ("since", "until", "operation", "rectangle", "ring", "lasso", "heat")]
     pairs += [("shelf", one) for one in asked.shelves] + [("line", one) for one in asked.lines] + [("bin", one) for one in asked.bins]
     return [(name, value) for name, value in pairs if value and (name, value) != ("join", "any")]

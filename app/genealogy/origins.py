@@ -138,7 +138,7 @@ def _wafer_shares(
     found: dict[int, dict[Hashable, Share]],
 ) -> None:  # fmt: skip
     """By the cells of the placement logs that went the way; cells without a die of a step may have one of any wafer mounted there."""
-    cells = _cells_on_the_way(session, up)
+    cells = cells_on_the_way(session, up)
     placed, told = _placed(session, cells), told_cells(session, cells)
     bare: dict[tuple[int, int], Bitmap] = {}
     for one in walk.mounted(session, up, lines):
@@ -159,7 +159,7 @@ def share_of_cells(placed: int, cells: int, units: int) -> Share:
     return Share(max(0, placed - (cells - min(units, cells))), min(placed, units))
 
 
-def _cells_on_the_way(session: Session, up: walk.Up) -> dict[int, Bitmap]:
+def cells_on_the_way(session: Session, up: walk.Up) -> dict[int, Bitmap]:
     """The cells of each panel that went into what it is an origin of; of a start, those that are good now."""
     cells = good_cells(session, [panel for panel in up.panels if panel in up.starts])
     on_the_way = {(edge.parent, edge.child) for edge in up.edges if edge.kind == "cells"}

@@ -4,7 +4,7 @@ Several suspects are joined as *any of* them or *all of* them. What they mark on
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 
 import numpy as np
@@ -15,12 +15,15 @@ from sqlalchemy.orm import Session
 
 from app.errors import bad_input
 from app.floor.packed_dies import die_coordinates
+from app.genealogy.short_heat import panels_short_of_heat
 from app.ledger import walk
 from app.ledger.items import Lot
 from app.ledger.runs import Line, Run, RunVoid, Use
 from app.ledger.sets import LotHolding, Member
 from app.naming.resolve import Named
 from app.receiving.wafers import map_of
+
+EVERY_CURE = "every cure"  # stands where a suspect's kind would: no code names it
 
 
 @dataclass(frozen=True)
@@ -58,6 +61,7 @@ class Suspect:
     operation: str | None = None
     shelves: tuple[str, ...] = ()
     lines: tuple[int, ...] = ()  # only these run lines of it
+    short_of_heat: bool = False  # only panels of it whose heat ledger is short
 
 
 @dataclass(frozen=True)
@@ -73,7 +77,11 @@ class Suspected:
 
 def suspected(session: Session, suspect: Suspect) -> Suspected:
     """What one suspect is on the record. Raises bad_input where it can't be suspected like that."""
+    if suspect.short_of_heat:
+        return short_of_heat(session, suspected(session, replace(suspect, short_of_heat=False)))
     kind = suspect.named.kind
+    if kind == EVERY_CURE:
+        return _with_items(session, _narrowed(suspect, _cures(session, suspect)))
     if kind == "wafer":
         return Suspected(wafers={suspect.named.id: (suspect.region,) if suspect.region else ()})
     if suspect.region is not None:
@@ -93,6 +101,18 @@ def suspected(session: Session, suspect: Suspect) -> Suspected:
     if kind in ("pack", "sample"):
         return Suspected(packs={suspect.named.id: 0}) if kind == "pack" else Suspected(loose={suspect.named.id: 0})
     raise bad_input(f"A {kind} can't be suspected.", "code", f"{suspect.named.code} is a {kind}.", "Name an item, run, load, station or person.")
+
+
+def short_of_heat(session: Session, suspicion: Suspected) -> Suspected:
+    """Of what is suspected by panels: those whose heat ledger is short, from where the suspicion came to them."""
+    if suspicion.wafers:
+        raise bad_input("Heat is told of panels.", "heat", "A wafer has no heat ledger.", "Name a run, load, batch, station, lot or panel.")
+    panels = dict(suspicion.panels)
+    began = {line: e for line, e in session.execute(select(Line.id, Line.e).where(Line.id.in_(suspicion.lines)))}
+    for line, on in walk.panels_of_lines(session, suspicion.lines).items():
+        panels = _earlier(panels, dict.fromkeys(on, began[line]))
+    short = panels_short_of_heat(session, panels)
+    return Suspected(panels={panel: e for panel, e in panels.items() if panel in short})
 
 
 def any_of(several: Sequence[Suspected]) -> Suspected:
@@ -133,6 +153,15 @@ def _of_batch(session: Session, suspect: Suspect) -> Suspected:
 def _lines_of_run(session: Session, suspect: Suspect) -> list[Line]:
     query = _standing(select(Line)).where(Line.id == suspect.named.id if suspect.named.kind == "line" else Line.run == suspect.named.id)
     return [line for line in session.scalars(query) if not suspect.shelves or line.shelf in suspect.shelves]
+
+
+def _cures(session: Session, suspect: Suspect) -> list[Line]:
+    """The lines of every cure in the span; all of history is too much to read at once."""
+    if suspect.since is None:
+        raise bad_input("A span of time is missing.", "since", "Every cure of all time can't be read at once.", "Say from when.")
+    query = _standing(select(Line)).join(Run, Run.id == Line.run).where(Run.operation == "cure", Line.closed_e.is_not(None))
+    query = query.where(Line.started_at >= suspect.since)
+    return list(session.scalars(query if suspect.until is None else query.where(Line.started_at <= suspect.until)))
 
 
 def _lines_at(session: Session, suspect: Suspect) -> list[Line]:

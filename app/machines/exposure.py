@@ -9,6 +9,7 @@ from pydantic import BaseModel, Field
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
+from app.errors import bad_input
 from app.genealogy.exposure import ExposedRow, Exposure, exposure
 from app.genealogy.exposure_question import Question, suspects_of
 from app.genealogy.exposure_table import HEAD, exposure_csv
@@ -53,7 +54,9 @@ class ExposureOut(BaseModel):
 
 
 def question(
-    suspect: Annotated[list[str], Query(description="Codes of wafers, batches, runs, loads, stations, persons, panels, lots or packs.")],
+    suspect: Annotated[
+        list[str] | None, Query(description="Codes of wafers, batches, runs, loads, stations, persons, panels, lots or packs.")
+    ] = None,
     join: Annotated[Literal["any", "all"], Query(description="Any of several suspects, or all of them.")] = "any",
     since: Annotated[str, Query(max_length=40, description="Narrows batches, runs, stations, persons. ISO 8601; without a zone the site's.")] = "",
     until: Annotated[str, Query(max_length=40)] = "",
@@ -64,9 +67,15 @@ def question(
     ring: Annotated[str, Query(max_length=80, description="Of a wafer's map: centre x, centre y, inner and outer radius, in dies.")] = "",
     lasso: Annotated[str, Query(max_length=8000, description="Of a wafer's map: corners x,y x,y x,y.")] = "",
     bin: Annotated[list[str] | None, Query(description="Of a wafer's map: dies of these die bins.")] = None,
+    heat: Annotated[
+        Literal["", "short"],
+        Query(description="short: only panels of the suspects whose heat ledger is short; without a suspect, of every cure in the span."),
+    ] = "",
 ) -> Question:
+    if not suspect and not heat:
+        raise bad_input("A suspect is missing.", "suspect", "None was named.", "Name one, or ask for heat that is short in a span.")
     return Question(
-        tuple(suspect), join, since, until, operation, tuple(shelf or ()), tuple(line or ()), rectangle, ring, lasso, tuple(bin or ())
+        tuple(suspect or ()), join, since, until, operation, tuple(shelf or ()), tuple(line or ()), rectangle, ring, lasso, tuple(bin or ()), heat
     )
 
 

@@ -27,6 +27,7 @@ _READS = """
     /api/v1/origins/{code}
     /mock-recalls /mock-recalls.csv /mock-recalls/{number} /mock-recalls/{number}/report.json
     /differs /differs/csv /counts /counts/csv /counts/stations.csv
+    /packs/{code}/dies /packs/{code}/dies/map.png /packs/{code}/dies.csv
     /api/v1/people/{person} /api/v1/terminals /api/v1/catalogue /api/v1/catalogue.toml /api/v1/catalogue/{kind} /api/v1/routes/changes
     /api/v1/batches /api/v1/batches/{batch} /api/v1/containers /api/v1/containers/{container} /api/v1/stations/{station}/states
     /api/v1/stations/{station} /api/v1/samples/{sample} /api/v1/next/{thing} /api/v1/runs/{run} /api/v1/wafers/{wafer}

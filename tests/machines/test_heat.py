@@ -2,6 +2,7 @@
 
 from datetime import UTC, datetime, timedelta
 from math import exp
+from urllib.parse import urlencode
 
 import pytest
 from people.signing_in import person, sign_in
@@ -67,3 +68,27 @@ def test_every_cure_counts_for_the_adhesive_and_what_is_short_is_said(house: Hou
             assert page.status_code == 200, page.text
             assert f"{150 - 90 - aborted:.1f} min" in page.text
         assert pages.get(f"/panels/{panels[0]}/heat.csv").text.count("GLUE") == 3
+
+
+def test_what_is_short_of_heat_is_a_suspect_alone_in_a_span_or_narrowed_to_a_load(house: House) -> None:
+    """Two lots of one adhesive: one had 90 minutes of the 150 that are needed, the other 160."""
+    with plant(house, *CURED) as do:
+        do.mount("Attach", do.wafer("RD-1"))
+        do.mount("Attach", do.batch("GLUE"))
+        short, well, waiting = (do.lot(do.panels(2), product="P8") for _ in range(3))
+        for n, lot in enumerate((short, well, waiting)):
+            run = do.start("Attach", lot, happened_at=at(20 * n))
+            do.post(f"/runs/{run}/finish", happened_at=at(20 * n + 10))
+        loads = [cure(do, short, 120, 90, "end"), cure(do, well, 300, 160, "end")]
+        log = "\n".join(["time;A °C", *(f"{at(m)};170" for m in range(110, 480))])
+        do.post("/logger_files", station=do.at["Kiln"], files=[("file", ("log.csv", log.encode()))])
+
+        def greatest(**asked: str) -> int:
+            return int(do.get(f"/exposure?{urlencode(asked)}")["total"]["greatest"])
+
+        assert greatest(heat="short", since=at(0)) == greatest(suspect=loads[0], heat="short") == greatest(suspect=short, heat="short") == 40
+        assert greatest(suspect=loads[1]) == 40, "without the heat it is suspected as it is"
+        assert greatest(suspect=loads[1], heat="short") == greatest(suspect=waiting, heat="short") == 0, "enough; and not cured yet"
+        assert greatest(heat="short", since=at(250)) == 0
+        do.get("/exposure?heat=short", expect=422)
+        do.get("/exposure", expect=422)

@@ -1,0 +1,28 @@
+"""Dies of a pack: table, list and picture say the same of what can be inside and what must, and no more than the bounds of the wafers."""
+
+
+from app.db import House
+from app.genealogy.dies_inside import dies_inside, wafers_inside
+from app.genealogy.origins import origins
+from tests.oracle.histories import random_history
+from tests.oracle.player import Profile
+from tests.replay.driver import Replay
+
+
+def test_dies_that_can_and_must_be_inside_agree_with_the_bounds_of_their_wafers(house: House) -> None:
+    """On random histories: the picture, the list and the table say the same, and never less than the wafer's own bounds."""
+    replay = Replay(house, random_history(6, Profile(off_tape="first", lots=2, panels=3))).run()
+    seen = 0
+    with house.reading() as session:
+        packs = [replay.named(symbol) for symbol in replay.ids if symbol.startswith("pack:")]
+        for pack in packs:
+            units, wafers = wafers_inside(session, pack)
+            listed = list(dies_inside(session, pack))
+            for one in wafers:
+                mine = [die for die in listed if die.wafer == one.wafer]
+                assert (len(mine), sum(die.must for die in mine)) == (one.can, one.must)
+                assert one.must <= one.least <= one.most <= units, "a die that must be inside is a unit that must"
+                seen += one.can
+            assert {row.wafer for row in wafers} >= {die.wafer for die in listed}
+            assert units == origins(session, [pack.id]).units
+    assert seen
