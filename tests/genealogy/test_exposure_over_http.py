@@ -23,7 +23,7 @@ PROFILE = Profile(off_tape="first", lots=2, panels=3)
 
 @pytest.fixture
 def replay(house: House) -> Replay:
-    return Replay(house, random_history(6, PROFILE)).run()
+    return Replay(house, random_history(9, PROFILE)).run()
 
 
 @pytest.fixture
