@@ -5,6 +5,7 @@ The Parquet file is asked for counts in cells of the diagram, never for its rows
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 
 import duckdb
@@ -86,7 +87,7 @@ def results_shown(session: Session, house: House, file: UnitFile, chosen: str = 
         table.name, file.rows, file.tester_bin_differs, counted, failures,
         bars([_bin_bar(one) for one in counted], "Units by bin", f"{within}by-bin"),
         bars([_failure_bar(one) for one in failures], "Failures, the commonest first", f"{within}failures"),
-        chosen, tuple(_pairs(path, table, chosen, within)) if path.is_file() else (), path.is_file(),
+        chosen, _pairs(path, table, chosen, within) if path.is_file() else (), path.is_file(),
     )  # fmt: skip
 
 
@@ -120,7 +121,8 @@ def _failures(table: BinTableBody, file: UnitFile) -> tuple[FailureCount, ...]:
     return tuple(rows)
 
 
-def _pairs(path: Path, table: BinTableBody, chosen: str, within: str) -> list[Chromaticities]:
+@lru_cache(maxsize=64)  # the file is named by its digest: the same one shows the same
+def _pairs(path: Path, table: BinTableBody, chosen: str, within: str) -> tuple[Chromaticities, ...]:
     areas: dict[tuple[str, str], dict[tuple[tuple[float, float], ...], list[str]]] = {}
     for one in table.bins:
         for polygon in one.polygons:
@@ -128,10 +130,10 @@ def _pairs(path: Path, table: BinTableBody, chosen: str, within: str) -> list[Ch
             if one.name not in names:
                 names.append(one.name)
     with duckdb.connect(config={"memory_limit": "256MB", "autoinstall_known_extensions": False, "autoload_known_extensions": False}) as connection:
-        return [
+        return tuple(
             _pair(connection, path, axes, [Area(", ".join(names), points) for points, names in found.items()], chosen, f"{within}xy{n}")
             for n, (axes, found) in enumerate(areas.items())
-        ]
+        )
 
 
 def _pair(

@@ -44,10 +44,11 @@ class Heat:
 def heat_ledger(adhesives: Sequence[Adhesive], rounds: Sequence[Round], max_gap_seconds: float = 120.0, min_sensors: int = 1) -> tuple[Heat, ...]:
     """Every round of every cure of one panel, in order; aborted ones as well."""
     records = [read_record(one, max_gap_seconds, min_sensors) for one in sorted(rounds, key=lambda one: one.door_closed)]
-    return tuple(_heat(adhesive, records) for adhesive in adhesives)
+    return tuple(heat_of(adhesive, records) for adhesive in adhesives)
 
 
-def _heat(adhesive: Adhesive, records: Sequence[Record]) -> Heat:
+def heat_of(adhesive: Adhesive, records: Sequence[Record]) -> Heat:
+    """Of one adhesive, from rounds that were read, in order."""
     had = [record for record in records if adhesive.placed_at is None or record.round.door_closed >= adhesive.placed_at]
     rounds = tuple(_round_heat(adhesive, record) for record in had)
     kinetics = adhesive.kinetics

@@ -20,9 +20,10 @@ from app.ledger.items import Batch
 from app.ledger.runs import Line, Run, Use
 from app.naming.resolve import codes_of
 from app.ovens.cure import recipe_of
-from app.ovens.heat import Adhesive, Heat, heat_ledger
+from app.ovens.heat import Adhesive, Heat, heat_of
 from app.ovens.judging import rounds_of
-from app.ovens.record_quality import Round
+from app.ovens.record_quality import Record as RoundRecord
+from app.ovens.record_quality import Round, read_record
 
 _KINDS = ("adhesive", "encapsulant")
 _Had = tuple[int, ...]  # numbers of the lines that a panel had and that matter, in order
@@ -96,6 +97,7 @@ class _Known:
         self.ran = catalogue.definitions(session, [run.recipe for _, run in cures if run.recipe])
         self.routes = catalogue.with_ids(session, [line.route for line, _ in self.lines.values() if line.route])
         self.now: dict[str, Recipe] = {}
+        self.records: dict[tuple[int, float, int], RoundRecord] = {}
         used = select(Use.line, Use.item, Batch.part).join(Batch, Batch.item == Use.item).where(Use.line.in_(lines), not_void()).order_by(Use.line)
         rows = session.execute(used).all()
         parts = catalogue.with_ids(session, list({part for *_, part in rows}))
@@ -112,25 +114,32 @@ class _Known:
     def heat_of(self, had: _Had) -> tuple[AdhesiveHeat, ...]:
         pairs = [self.lines[line] for line in had]
         cures = [(line, run) for line, run in pairs if run.operation == "cure" and run.ended_at is not None]
-        rounds = [self.rounds[line.id] for line, _ in cures]
         put_on: defaultdict[tuple[str, str], list[Line]] = defaultdict(list)
         for line, run in pairs:
             for part, _ in self.adhesives[line.id] if run.operation != "cure" else ():
                 put_on[part, line.step or run.operation].append(line)
-        return tuple(self._adhesive(part, step, lines, cures, rounds) for (part, step), lines in put_on.items())
+        return tuple(self._adhesive(part, step, lines, cures) for (part, step), lines in put_on.items())
 
-    def _adhesive(self, part: str, step: str, lines: list[Line], cures: list[tuple[Line, Run]], rounds: list[Round]) -> AdhesiveHeat:
+    def _adhesive(self, part: str, step: str, lines: list[Line], cures: list[tuple[Line, Run]]) -> AdhesiveHeat:
         recipe = self._recipe(lines[-1], cures)
         placed_at = lines[-1].ended_at or lines[-1].started_at
         heat = None
         if recipe is not None and recipe.activation_energy_kj_mol is not None:
             adhesive = Adhesive(part, recipe.activation_energy_kj_mol, recipe.set_point_c, recipe_of(recipe).kinetics, placed_at)
-            heat = heat_ledger([adhesive], rounds, recipe.max_gap_seconds, recipe.min_sensors)[0]
+            records = sorted((self._record(line, recipe) for line, _ in cures), key=lambda one: one.round.door_closed)
+            heat = heat_of(adhesive, records)
         batches = sorted({batch for line in lines for name, batch in self.adhesives[line.id] if name == part})
         return AdhesiveHeat(
             part, tuple(batches), step, placed_at, recipe.name if recipe else None, recipe.set_point_c if recipe else None,
             recipe.min_equivalent_minutes if recipe else None, heat,
         )  # fmt: skip
+
+    def _record(self, line: Line, recipe: Recipe) -> RoundRecord:
+        """A round is read once for all adhesives that ask the same of its record."""
+        key = line.id, recipe.max_gap_seconds, recipe.min_sensors
+        if key not in self.records:
+            self.records[key] = read_record(self.rounds[line.id], recipe.max_gap_seconds, recipe.min_sensors)
+        return self.records[key]
 
     def _recipe(self, line: Line, cures: list[tuple[Line, Run]]) -> Recipe | None:
         """Of the first cure after the step: the very revision that ran, else the one of now."""
