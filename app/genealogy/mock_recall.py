@@ -142,7 +142,9 @@ def report_of(found: Rehearsal) -> dict[str, Any]:
             "lots": [row.code for row in back.lots], "packs": [row.code for row in back.packs if row.code != found.picked.pack.code],
             "runs": len(back.runs),
         },
-        "forward": {name: [row.code for row in getattr(found.forward, name)] for name in ("packs", "lots", "samples")},
+        "forward": {
+            name: [row.code for row in getattr(found.forward, name) if row.code != pack.code] for name in ("packs", "lots", "samples")
+        },
         "origin_lots": list(found.account.origin_lots),
         "lots": [asdict(lot) | {"recovery": lot.recovery} for lot in found.account.lots],
         "every_unit": asdict(every) | {"recovery": every.recovery, "not_accounted": found.not_accounted, "within": found.within},
