@@ -19,12 +19,13 @@ ELSEWHERE = {
     "/first/{secret}": "once: the link that makes the first administrator",
     "/board/changes": "its events come as long as someone watches",
     "/paper/here": "test_paper.py, at an enrolled terminal",
+    "/packs/{code}/dies/map.png": "a picture: test_dies_inside.py, where a logged wafer is inside",
     "/floor/undo/{entry}": "test_terminal.py, where there is something to take back",
 }
 # what a page must be asked to show something
 ASKED = {
     "/catalogue/edit": "kind=recipe", "/floor/state": "station={station}", "/do/act": "call=/runs", "/exposure/csv": "suspect={reel}",
-    "/packs/{code}/dies/map.png": "wafer={mapped}", "/differs": "code={reel}&code={loose}", "/differs/csv": "code={reel}&code={loose}",
+    "/differs": "code={reel}&code={loose}", "/differs/csv": "code={reel}&code={loose}",
     "/wafers/{code}/chosen": "x=1&y=1", "/panels/{code}/chosen": "row=1&column=1",
 }  # fmt: skip
 

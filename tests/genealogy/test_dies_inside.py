@@ -2,8 +2,9 @@
 
 
 from app.db import House
-from app.genealogy.dies_inside import dies_inside, wafers_inside
+from app.genealogy.dies_inside import CAN, MUST, dies_inside, inside_picture, wafers_inside
 from app.genealogy.origins import origins
+from app.naming.resolve import resolve
 from tests.oracle.histories import random_history
 from tests.oracle.player import Profile
 from tests.replay.driver import Replay
@@ -12,7 +13,7 @@ from tests.replay.driver import Replay
 def test_dies_that_can_and_must_be_inside_agree_with_the_bounds_of_their_wafers(house: House) -> None:
     """On random histories: the picture, the list and the table say the same, and never less than the wafer's own bounds."""
     replay = Replay(house, random_history(6, Profile(off_tape="first", lots=2, panels=3))).run()
-    seen = 0
+    seen = pictures = 0
     with house.reading() as session:
         packs = [replay.named(symbol) for symbol in replay.ids if symbol.startswith("pack:")]
         for pack in packs:
@@ -23,6 +24,11 @@ def test_dies_that_can_and_must_be_inside_agree_with_the_bounds_of_their_wafers(
                 assert (len(mine), sum(die.must for die in mine)) == (one.can, one.must)
                 assert one.must <= one.least <= one.most <= units, "a die that must be inside is a unit that must"
                 seen += one.can
+                if one.has_map and one.is_logged:
+                    keys = inside_picture(session, pack, resolve(session, one.wafer)).keys
+                    drawn = int((keys == CAN).sum()), int((keys == MUST).sum())
+                    assert drawn == (len({(die.x, die.y) for die in mine if not die.must}), len({(die.x, die.y) for die in mine if die.must}))
+                    pictures += 1
             assert {row.wafer for row in wafers} >= {die.wafer for die in listed}
             assert units == origins(session, [pack.id]).units
-    assert seen
+    assert seen and pictures
