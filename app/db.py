@@ -1,6 +1,7 @@
 """Engines and sessions for the two databases, the column types that both store alike, and the one naming convention."""
 
 import json
+import os
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -67,7 +68,7 @@ class House:
         self.kind = "sqlite" if settings.url.startswith("sqlite") else "postgresql"
         self.write_lock = threading.Lock()  # fairer than SQLite's own waiting: worst scan of 32 clients 90 ms, not 740
         if self.kind == "sqlite":
-            self.data_dir.mkdir(parents=True, exist_ok=True)
+            self.data_dir.mkdir(mode=0o700, parents=True, exist_ok=True)
             self.write_engine = _sqlite_engine(settings.url)
             self.read_engine = self.walk_engine = self.write_engine
         else:
@@ -127,6 +128,7 @@ def _sqlite_engine(url: str) -> Engine:
 
     @event.listens_for(engine, "connect")
     def _(raw: Any, _record: Any) -> None:
+        _keep_private(Path(engine.url.database or ""))
         raw.isolation_level = None  # the driver's own transactions off: a savepoint would leak
         for pragma in ("foreign_keys=on", "journal_mode=wal", "synchronous=full", "busy_timeout=5000", "cache_size=-65536"):
             raw.execute(f"pragma {pragma}")
@@ -136,6 +138,14 @@ def _sqlite_engine(url: str) -> Engine:
         connection.exec_driver_sql("BEGIN " + connection.get_execution_options().get("sqlite_begin", ""))
 
     return engine
+
+
+def _keep_private(database: Path) -> None:
+    """A new database is its owner's alone, whatever the folder allows; its journal files get the rights of the database from SQLite."""
+    if not database.exists():
+        os.close(os.open(database, os.O_RDWR | os.O_CREAT, 0o600))
+    elif database.is_file() and database.stat().st_size == 0:
+        database.chmod(0o600)
 
 
 # PostgreSQL expects millions of rows from a recursion and would hash-join whole tables: hundreds of ms, growing with history

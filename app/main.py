@@ -72,7 +72,7 @@ from app.paper import area_pages
 from app.paper import pages as paper_pages
 from app.people import pages as people_pages
 from app.people import sign_in_pages
-from app.people.callers import form_is_ours
+from app.people.callers import form_is_ours, maybe_caller
 from app.scan import pages as scan_pages
 from app.settings import Settings
 from app.web import guard
@@ -135,7 +135,7 @@ def make_app(settings: Settings, house: House | None = None) -> FastAPI:
     with one.reading() as session:
         app.state.zone = catalogue.site(session).zone
     describe(app)
-    guard(app, settings.max_upload_mb << 20)
+    guard(app, settings.max_upload_mb << 20, lambda request: maybe_caller(request) is not None)
     app.mount("/static", StaticFiles(directory=Path(__file__).parent / "static"), name="static")
     for router in _PAGES:  # before the calls: a page links to the page of a name, not to the call of the same name
         app.include_router(router, dependencies=[Depends(form_is_ours)])  # so that no page can forget it

@@ -22,6 +22,7 @@ from markupsafe import Markup, escape
 from pydantic import AfterValidator, Field
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.exc import TimeoutError as DatabaseTimeout
+from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import MutableHeaders
 from starlette.exceptions import HTTPException
 from starlette.middleware.body_limit import RequestBodyLimitMiddleware
@@ -33,7 +34,8 @@ from app.outages import AGAIN, Outage, outage_of
 
 TEMPLATES = Path(__file__).resolve().parent.parent / "templates"
 _HEADERS = {
-    "Content-Security-Policy": "default-src 'self'; img-src 'self' data:; frame-ancestors 'none'; base-uri 'none'; form-action 'self'",
+    "Content-Security-Policy": "default-src 'self'; img-src 'self' data:; object-src 'none'; "
+    "frame-ancestors 'none'; base-uri 'none'; form-action 'self'",
     "X-Content-Type-Options": "nosniff",
     "Referrer-Policy": "same-origin",
     "Cross-Origin-Opener-Policy": "same-origin",
@@ -46,6 +48,7 @@ _HTTP = {  # what, why, now
 }
 _COME_AGAIN_SECONDS = "2"
 _log = logging.getLogger("reelroot")
+_OF_STRANGERS = 1 << 20  # bytes: a body is read before anyone is asked who they are, and could fill the disk
 _CODE = re.compile(r"\b[A-Z][0-9A-Z]*-[0-9A-Z-]+\b")
 environment = Environment(loader=FileSystemLoader(TEMPLATES), undefined=StrictUndefined, autoescape=True, trim_blocks=True, lstrip_blocks=True)
 
@@ -165,10 +168,10 @@ def when(request: Request, moment: datetime | None) -> str:
     return f"{local:%Y-%m-%d %H:%M} {local.tzname()}"
 
 
-def guard(app: FastAPI, most_bytes: int) -> None:
+def guard(app: FastAPI, most_bytes: int, is_known: Callable[[Request], bool]) -> None:
     """Headers, forgery checks, the limit of what is taken in, and error answers for the whole app."""
     app.add_middleware(RequestBodyLimitMiddleware, max_body_size=most_bytes)
-    app.add_middleware(_Guard, most_bytes=most_bytes)
+    app.add_middleware(_Guard, most_bytes=most_bytes, is_known=is_known)
     app.exception_handler(Refused)(_refused)
     app.exception_handler(RequestValidationError)(_not_understood)
     app.exception_handler(HTTPException)(_http)
@@ -180,8 +183,8 @@ def guard(app: FastAPI, most_bytes: int) -> None:
 class _Guard:
     """Refuses what another site sent, and puts the strict headers on every answer. Plain ASGI: streams stay streams."""
 
-    def __init__(self, app: ASGIApp, most_bytes: int) -> None:
-        self.app, self.most_bytes = app, most_bytes
+    def __init__(self, app: ASGIApp, most_bytes: int, is_known: Callable[[Request], bool]) -> None:
+        self.app, self.most_bytes, self.is_known = app, most_bytes, is_known
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
@@ -192,6 +195,8 @@ class _Guard:
         if request.method not in ("GET", "HEAD", "OPTIONS") and not _from_here(request):
             reason = Reason("duty", "The origin is not this server.", "Open the page here.")
             app = _answer(request, 403, "This came from another site.", [reason])
+        elif _may_be_more_than(request, _OF_STRANGERS) and not await run_in_threadpool(self.is_known, request):
+            app = _too_much(request) if "content-length" in request.headers else RequestBodyLimitMiddleware(app, max_body_size=_OF_STRANGERS)
         elif _says_more_than(request, self.most_bytes):
             app = _too_much(request)  # the limiter would answer in plain text; what says no length is stopped by it on the way
 
@@ -201,6 +206,10 @@ class _Guard:
             await send(message)
 
         await app(scope, receive, sent)
+
+
+def _may_be_more_than(request: Request, most_bytes: int) -> bool:
+    return request.headers.get("transfer-encoding") is not None or _says_more_than(request, most_bytes)
 
 
 def _says_more_than(request: Request, most_bytes: int) -> bool:

@@ -1,0 +1,241 @@
+"""Bad input, in bulk: nothing but an answer or a refusal, none that hangs, none that is read wrongly.
+
+    python -m benchmarks.fuzz all --n 1000
+    python -m benchmarks.fuzz die-map-e142 --n 100000 --seed 7
+    python -m benchmarks.fuzz die-map-e142 --guided 60        # coverage-guided for a minute, with atheris (`pip install reelroot[fuzz]`)
+
+Each reader gets good files after accidents (`damage.py`): it must answer or refuse with a place and a remedy, within five seconds. A file
+told otherwise (line ends, byte order mark) must read the same. The scan field, the forms and the calls must answer, and never with a 500.
+Exit code 1 if anything else was seen; the first input of each kind of fault is printed and kept under `--keep`.
+"""
+
+import argparse
+import hashlib
+import sys
+import tempfile
+import time
+from collections import Counter
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass, field
+from io import BytesIO
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from hypothesis import HealthCheck, Phase, given, seed, settings
+
+from app.errors import BadInput, Refused
+from app.final_test.unit_results import read_unit_results
+from app.floor.placement_logs import read_placement_log
+from app.ovens.logger_files import read_trace
+from app.ovens.logger_table import Stated as LoggerStated
+from app.receiving.die_map import Stated as MapStated
+from app.receiving.die_maps import dump, read_maps
+from benchmarks import fuzz_seeds as seeds
+from benchmarks.damage import damaged, told_otherwise, where_raised
+from benchmarks.fuzz_http import Try, plant
+
+SLOW = 5.0  # seconds
+QUIET = settings(database=None, deadline=None, phases=(Phase.generate,), suppress_health_check=list(HealthCheck), report_multiple_bugs=False)
+
+
+class TimeIsUp(Exception):
+    pass
+
+
+@dataclass
+class Seen:
+    """What came of the inputs of one target. A fault's key is where it was raised, so that each is told once."""
+
+    answered: int = 0
+    refused: int = 0
+    slowest: float = 0.0
+    faults: dict[str, Any] = field(default_factory=dict)
+    times: Counter[str] = field(default_factory=Counter)
+
+    @property
+    def tried(self) -> int:
+        return self.answered + self.refused + sum(self.times.values())
+
+    def fault(self, key: str, example: Any) -> None:
+        self.faults.setdefault(key, example)
+        self.times[key] += 1
+
+    def tell(self, name: str, seconds: float) -> str:
+        said = f"{name:16} {self.tried:>8,} tried {self.answered:>8,} answered {self.refused:>8,} refused"
+        return f"{said}  slowest {self.slowest:.2f} s  {seconds:,.0f} s  faults: {len(self.faults) or 'none'}"
+
+
+@dataclass(frozen=True)
+class Reader:
+    """`read` answers something that compares equal when the same was read."""
+
+    good: tuple[bytes, ...]
+    read: Callable[[bytes], Any]
+
+
+def _die_map(data: bytes) -> Any:
+    return [(one.wafer, hashlib.sha256(dump(one)).hexdigest()) for one in read_maps(data, "fuzzed.map", MapStated(passing=("1", "A")))]
+
+
+def _placements(data: bytes) -> Any:
+    log = read_placement_log(BytesIO(data), "fuzzed.csv", ZoneInfo("UTC"))
+    columns = (log.wafer, log.x, log.y, log.panel, log.row, log.column, log.at)
+    return log.wafers, log.panels, [column.tolist() for column in columns], len(log.bad)
+
+
+def _logger(data: bytes) -> Any:
+    trace = read_trace(data, "fuzzed.csv", LoggerStated(zone="UTC"))
+    return [(sensor, repr(values)) for sensor, values in vars(trace).items() if sensor != "notes"]
+
+
+def _unit_results(data: bytes) -> Any:
+    with tempfile.TemporaryDirectory() as folder:
+        source = Path(folder) / "results.csv"
+        source.write_bytes(data)
+        found = read_unit_results(source, seeds.BIN_TABLE, Path(folder) / "kept.parquet")
+        return found.rows, repr(found.counts_by_bin), repr(found.counts_by_failure)
+
+
+READERS = {
+    "die-map-e142": Reader(seeds.E142, _die_map), "die-map-g85": Reader(seeds.G85, _die_map), "die-map-text": Reader(seeds.TEXT, _die_map),
+    "die-map-csv": Reader(seeds.CSV, _die_map), "placement-log": Reader(seeds.PLACEMENTS, _placements), "logger": Reader(seeds.LOGGER, _logger),
+    "unit-results": Reader(seeds.UNIT_RESULTS, _unit_results),
+}  # fmt: skip
+
+
+def fuzz_reader(reader: Reader, n: int, number: int, most_seconds: float = float("inf")) -> Seen:
+    seen, until = Seen(), time.monotonic() + most_seconds
+    for good in reader.good:
+        clean = reader.read(good)
+        for otherwise in told_otherwise(good):
+            try_one(reader, otherwise, seen, clean)
+
+    @settings(QUIET, max_examples=n)
+    @seed(number)
+    @given(damaged(reader.good))
+    def once(data: bytes) -> None:
+        if time.monotonic() > until:
+            raise TimeIsUp
+        try_one(reader, data, seen)
+
+    with suppress(TimeIsUp):
+        once()
+    return seen
+
+
+def try_one(reader: Reader, data: bytes, seen: Seen, clean: Any = None) -> None:
+    """`clean`: what the same file told plainly was read as."""
+    begun = time.monotonic()
+    try:
+        found = reader.read(data)
+        if clean is not None and found != clean:
+            seen.fault("read otherwise than the same file told plainly", data)
+        seen.answered += 1
+    except BadInput as refusal:
+        seen.refused += 1
+        if not all(reason.where and reason.why and reason.now for reason in refusal.reasons):
+            seen.fault(f"a refusal without place or remedy: {refusal}"[:200], data)
+    except Exception as error:
+        seen.fault(where_raised(error), data)
+    took = time.monotonic() - begun
+    seen.slowest = max(seen.slowest, took)
+    if took > SLOW:
+        seen.fault("slower than five seconds", data)
+
+
+def guided(reader: Reader, seconds: int) -> None:
+    """libFuzzer through atheris, guided by the coverage of app's own code. It ends the process; what it finds it writes to the folder it is in."""
+    import atheris
+
+    with tempfile.TemporaryDirectory() as corpus:
+        seen = Seen()
+        for n, good in enumerate(reader.good):
+            (Path(corpus) / str(n)).write_bytes(good)
+
+        def once(data: bytes) -> None:
+            try_one(reader, data, seen)
+            if seen.faults:
+                raise RuntimeError(next(iter(seen.faults)))
+
+        atheris.instrument_all()
+        atheris.Setup([sys.argv[0], corpus, f"-max_total_time={seconds}", f"-timeout={SLOW:.0f}", "-max_len=20000", "-rss_limit_mb=4096"], once)
+        atheris.Fuzz()
+
+
+def fuzz_http(target: str, n: int, number: int, most_seconds: float = float("inf")) -> Seen:
+    with plant() as one_plant:
+        seen, until = Seen(), time.monotonic() + most_seconds
+        tries = {"scan": one_plant.scans, "forms": one_plant.forms, "api": one_plant.calls}[target]()
+        share = max(1, n // len(tries))
+        for n_try, one in enumerate(tries):
+            _send_some(one, share, number + n_try, seen, until)
+        return seen
+
+
+def _send_some(one: Try, n: int, number: int, seen: Seen, until: float) -> None:
+    @settings(QUIET, max_examples=n)
+    @seed(number)
+    @given(one.inputs)
+    def once(sent: Any) -> None:
+        if time.monotonic() > until:
+            raise TimeIsUp
+        _answered(one, sent, seen)
+
+    with suppress(TimeIsUp):
+        once()
+
+
+def _answered(one: Try, sent: Any, seen: Seen) -> None:
+    begun = time.monotonic()
+    try:
+        status, told = one.send(sent)
+    except Refused as error:  # a refusal that no page caught
+        status, told = 500, str(error)
+    took = time.monotonic() - begun
+    seen.slowest = max(seen.slowest, took)
+    if status >= 500:
+        seen.fault(f"{one.name}: {told}"[:240], sent)
+    elif took > SLOW:
+        seen.fault(f"{one.name}: slower than five seconds", sent)
+    elif status >= 400:
+        seen.refused += 1
+    else:
+        seen.answered += 1
+
+
+HTTP = ("scan", "forms", "api")
+
+
+def main() -> int:
+    told = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    told.add_argument("target", choices=("all", *READERS, *HTTP))
+    told.add_argument("--n", type=int, default=1000, help="inputs for each target")
+    told.add_argument("--seed", type=int, default=1)
+    told.add_argument("--seconds", type=float, default=float("inf"), help="at most so long for each target; what was tried is told")
+    told.add_argument("--guided", type=int, metavar="SECONDS", help="coverage-guided, for a reader")
+    told.add_argument("--keep", type=Path, help="a folder for the first input of each fault")
+    asked = told.parse_args()
+    if asked.guided:
+        guided(READERS[asked.target], asked.guided)
+        return 0
+    worst = 0
+    for name in (*READERS, *HTTP) if asked.target == "all" else (asked.target,):
+        begun = time.monotonic()
+        seen = (
+            fuzz_reader(READERS[name], asked.n, asked.seed, asked.seconds) if name in READERS else fuzz_http(name, asked.n, asked.seed, asked.seconds)
+        )
+        print(seen.tell(name, time.monotonic() - begun), flush=True)
+        for key, example in seen.faults.items():
+            worst = 1
+            print(f"    {seen.times[key]} times {key}\n      {str(example)[:400]!r}")
+            if asked.keep:
+                asked.keep.mkdir(parents=True, exist_ok=True)
+                data = example if isinstance(example, bytes) else repr(example).encode()
+                (asked.keep / f"{name}-{hashlib.sha256(key.encode()).hexdigest()[:8]}").write_bytes(data)
+    return worst
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,117 @@
+"""What must not get out, and what must not get in: file rights, logs, evidence, uploads, cookies, policies."""
+
+import io
+import logging
+import re
+import stat
+from pathlib import Path
+
+import pytest
+from people.signing_in import HERE, PASSWORD, PIN, client, person, post, sign_in, terminal, token
+from sqlalchemy import select
+
+from app.db import House
+from app.errors import NotFound
+from app.evidence.keep import keep_file, path_of
+from app.people import first_run
+from app.people.models import SignIn
+
+
+def test_the_secret_of_the_first_run_is_for_its_owner_only(house: House) -> None:
+    first_run.link(house)
+    assert stat.S_IMODE((house.data_dir / "first-administrator").stat().st_mode) == 0o600
+
+
+def test_what_is_kept_is_for_its_owner_only(house: House) -> None:
+    kept = keep_file(house, "map.xml", io.BytesIO(b"<a/>"))
+    assert stat.S_IMODE(kept.path.stat().st_mode) == 0o600
+    if house.kind == "sqlite":
+        assert stat.S_IMODE((house.data_dir / "reelroot.db").stat().st_mode) & 0o077 == 0
+
+
+@pytest.mark.parametrize("name", ["../../etc/passwd", "/etc/passwd", "..\\..\\boot.ini", "a/../../b", "", "x" * 5000, "\x00"])
+def test_a_file_lies_by_its_digest_whatever_it_is_called(house: House, name: str) -> None:
+    kept = keep_file(house, name, io.BytesIO(b"bytes"))
+    assert kept.path.resolve().is_relative_to((house.data_dir / "evidence").resolve())
+    assert "/" not in kept.name and len(kept.name) <= 200
+
+
+@pytest.mark.parametrize("digest", ["../" * 20 + "etc/passwd", "g" * 64, "a" * 63, "A" * 64, "a" * 62 + "/.", ""])
+def test_no_digest_leads_out_of_the_folder(house: House, digest: str) -> None:
+    with pytest.raises(NotFound):
+        path_of(house, digest)
+
+
+def test_no_path_leads_to_a_file_that_is_not_served(house: House) -> None:
+    with client(house) as browser:
+        sign_in(browser, person(house, "Ada", "administer"))
+        for path in ("/static/../settings.py", "/static/%2e%2e/settings.py", "/static/..%2f..%2fpyproject.toml", "/static//etc/passwd", "/static/"):
+            assert browser.get(path).status_code == 404, path
+        for number in ("..%2f1", "%2e%2e", "1%00"):
+            assert browser.get(f"/evidence/{number}").status_code in (404, 422), number
+
+
+def test_the_log_has_no_secret_and_no_name(house: House, caplog: pytest.LogCaptureFixture) -> None:
+    """All that is logged through a sign-in, a wrong one, a token's call and a mistake of ours."""
+    badge, bearer, cookie = person(house, "Mara Lind", "operate", "administer"), token(house, "operate"), terminal(house)
+    with caplog.at_level(logging.DEBUG), client(house) as browser:
+        sign_in(browser, badge, "a wrong password")
+        sign_in(browser, badge)
+        session = browser.cookies["reelroot_session"]
+        post(browser, f"/people/{badge}", f"/people/{badge}/secret", kind="pin", new="918273")
+        browser.get("/api/v1/lots", headers={"Authorization": f"Bearer {bearer}"})
+    ours = "\n".join(one.getMessage() for one in caplog.records if not one.name.startswith(("httpx", "asyncio")))
+    for secret in (PASSWORD, PIN, "a wrong password", "918273", bearer, session, cookie, "Mara"):
+        assert secret not in ours
+
+
+def test_the_policy_allows_no_inline_script_and_no_other_host(house: House) -> None:
+    with client(house) as browser:
+        policy = browser.get("/sign-in").headers["content-security-policy"]
+    rules = dict(rule.strip().split(" ", 1) for rule in policy.split(";"))
+    assert rules["default-src"] == "'self'" and "script-src" not in rules and "style-src" not in rules
+    assert rules["frame-ancestors"] == rules["base-uri"] == "'none'" and rules["form-action"] == "'self'" and rules["object-src"] == "'none'"
+    assert "unsafe" not in policy and "http" not in policy
+
+
+def test_templates_bring_no_inline_script_style_or_handler() -> None:
+    for path in (Path(__file__).parents[2] / "templates").rglob("*.html"):
+        text = path.read_text()
+        assert not re.search(r"<script(?![^>]*\bsrc=)[^>]*>|<style\b|\sstyle=|\son[a-z]+=|javascript:", text), path.name
+
+
+def test_a_signature_asks_the_password_even_at_a_terminal_where_the_pin_signed_in(house: House) -> None:
+    lead, cookie = person(house, "Mara", "lead", "quality"), terminal(house)
+    with client(house) as browser:
+        browser.cookies.set("reelroot_terminal", cookie)
+        sign_in(browser, lead, PIN)
+        for password in ("", PIN):
+            body = {"what": "concession", "words": "x", "password": password}
+            answer = browser.post("/api/v1/lines/57/disposition", json=body, headers=HERE)
+            assert answer.status_code == 403 and answer.json()["kind"] == "password", password
+
+
+def test_the_badge_reopens_a_terminal_and_the_session_before_is_over(house: House) -> None:
+    badge, cookie = person(house, "Mara", "operate"), terminal(house)
+    with client(house) as browser:
+        browser.cookies.set("reelroot_terminal", cookie)
+        sign_in(browser, badge, PIN)
+        first = browser.cookies["reelroot_session"]
+        assert sign_in(browser, badge, "").headers["location"] == "/"
+        assert browser.cookies["reelroot_session"] != first
+    with house.reading() as session:
+        rows = session.scalars(select(SignIn).order_by(SignIn.seen_at)).all()
+    assert rows[0].ended_at is not None and rows[1].ended_at is None
+    assert rows[0].begun_at == rows[1].begun_at, "the limit of a shift counts from the PIN, not from the badge"
+
+
+def test_who_is_nobody_sends_no_large_body(house: House) -> None:
+    """A stranger could fill the disk with what is refused afterwards."""
+    large = b"x" * (2 << 20)
+    with client(house) as browser:
+        for headers in ({}, {"Authorization": "Bearer nobody"}, {"Cookie": "reelroot_session=nobody"}):
+            assert browser.post("/api/v1/logger_files", content=large, headers=HERE | headers).status_code == 413, headers
+            in_pieces = browser.post("/api/v1/catalogue", content=iter([large]), headers=HERE | headers | {"content-type": "application/toml"})
+            assert in_pieces.status_code in (401, 413), headers
+        bearer = {"Authorization": f"Bearer {token(house, 'operate')}"}
+        assert browser.post("/api/v1/logger_files", files={"file": ("log.csv", large)}, headers=bearer).status_code == 422

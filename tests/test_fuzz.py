@@ -1,0 +1,31 @@
+"""A thousand bad inputs in all: the short version of `python -m benchmarks.fuzz all --n 100000`."""
+
+import pytest
+
+from benchmarks.damage import told_otherwise
+from benchmarks.fuzz import HTTP, READERS, Reader, Seen, fuzz_http, fuzz_reader, try_one
+
+
+@pytest.mark.only_on("sqlite")
+@pytest.mark.parametrize("name", READERS)
+def test_a_reader_answers_or_refuses_with_place_and_remedy(name: str, house: object) -> None:
+    seen = fuzz_reader(READERS[name], 25 if name == "unit-results" else 100, 5)
+    assert seen.answered and seen.refused
+    assert seen.faults == {}
+
+
+@pytest.mark.only_on("sqlite")
+@pytest.mark.parametrize("name", HTTP)
+def test_no_page_and_no_call_breaks(name: str, house: object) -> None:
+    seen = fuzz_http(name, 60 if name == "scan" else 1, 5)
+    assert seen.answered and seen.refused
+    assert seen.faults == {}
+
+
+def test_the_fuzzer_itself_sees_a_wrong_reading_a_crash_and_a_poor_refusal() -> None:
+    """What would it take to miss a fault: each kind is planted once."""
+    seen = Seen()
+    try_one(Reader((b"a",), bytes.upper), b"b", seen, clean=b"A")
+    try_one(Reader((b"1",), int), b"x", seen)
+    assert [key.split(" at ")[0] for key in seen.faults] == ["read otherwise than the same file told plainly", "ValueError"]
+    assert all(one != b"x\n" for one in told_otherwise(b"x\n"))
