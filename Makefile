@@ -9,7 +9,7 @@ DATA ?= data/demo
 PYTEST ?= -n 2
 LINT = ( status=0; $(BIN)/ruff check --quiet --output-format concise . || status=1; $(BIN)/mypy app $(if $(wildcard seed_demo/*.py),seed_demo) || status=1; exit $$status )
 
-.PHONY: demo test lint lock migration pictures clean python
+.PHONY: demo test lint lock audit migration pictures clean python
 
 demo: $(VENV)/runtime
 	$(BIN)/reelroot demo --data $(DATA) $(if $(filter 0,$(SERVE)),--no-serve,)
@@ -59,6 +59,10 @@ lock: $(VENV)/made
 	@command -v uv >/dev/null 2>&1 || test -x $(BIN)/uv || $(BIN)/python -m pip install --quiet uv
 	$(COMPILE) -o requirements.txt
 	$(COMPILE) --extra test -c requirements.txt -o requirements-test.txt
+
+# what is installed against the published advisories; where they can't be reached it says so, and that is no success
+audit: $(VENV)/tests
+	@$(BIN)/python -m benchmarks.audit
 
 migration: $(VENV)/tests
 	@test -n "$(name)" || { echo "Say what it does: make migration name=what_changes"; exit 1; }

@@ -2,6 +2,7 @@
 
 import pytest
 
+from benchmarks.audit import told
 from benchmarks.damage import told_otherwise
 from benchmarks.fuzz import HTTP, READERS, Reader, Seen, fuzz_http, fuzz_reader, try_one
 
@@ -29,3 +30,8 @@ def test_the_fuzzer_itself_sees_a_wrong_reading_a_crash_and_a_poor_refusal() -> 
     try_one(Reader((b"1",), int), b"x", seen)
     assert [key.split(" at ")[0] for key in seen.faults] == ["read otherwise than the same file told plainly", "ValueError"]
     assert all(one != b"x\n" for one in told_otherwise(b"x\n"))
+
+
+def test_an_audit_that_could_not_look_is_no_success() -> None:
+    good, unsafe, skipped = {"name": "a", "vulns": []}, {"name": "b", "version": "1", "vulns": ["X-1"]}, {"name": "c", "skip_reason": "not found"}
+    assert (told([good]), told([good, unsafe]), told([good, skipped]), told([good, {"name": "reelroot", "skip_reason": "ours"}])) == (0, 1, 2, 0)
