@@ -34,7 +34,7 @@ def told(packages: list[dict[str, object]]) -> int:
         print(f"{one['name']} {one.get('version')}: {one['vulns']}")
     print(f"{len(packages) - len(skipped)} of {len(packages)} packages looked up, {len(unsafe)} with advisories.")
     if skipped:
-        print(f"Not audited: {', '.join(skipped[:8])}{' and others' if len(skipped) > 8 else ''}: nothing is known of them, or advisories are out of reach.")
+        print(f"Not audited: {', '.join(skipped[:8])}{' and others' if len(skipped) > 8 else ''}: nothing is known of them.")
     return 1 if unsafe else 2 if skipped else 0
 
 
