@@ -160,3 +160,21 @@ def _of_items(bare: Bare, items: set[int], panels: set[int], lots: set[int], pac
     bare.rows(MOVES, items=lots | packs | panels)
     bare.rows(COUNTS, items=lots)
     bare.rows(HOLDS)
+
+
+def exposed(bare: Bare, *, wafer: int = 0, run: int = 0, batch: int = 0) -> int:
+    """The recursion that an exposure rests on: the marked panels with their cells and exits, what flowed on, and the packs; how many rows."""
+    bare.read = 0
+    if wafer:
+        panels = {row[0] for row in bare.rows(PLACEMENTS_OF, wafers=[wafer])}
+    else:
+        of = USES_OF if batch else "select l.id from line l where l.run in :items"
+        lines = bare.rows(LINES, lines=[row[0] for row in bare.rows(of, items=[batch or run])])
+        panels = {panel for _, panel in bare.rows(MEMBERS, sets={row[5] for row in lines if row[5]})}
+    bare.rows(EXITS, panels=panels)
+    bare.rows(MARKS, panels=panels)
+    loose = {child for child, _, _, _, _ in bare.rows(DOWN, seeds=panels)}
+    bare.rows("select child, parent, kind, units, e from flow where child in :loose", loose=loose)  # what was not suspect, too
+    bare.rows(COUNTS, items=loose)
+    bare.rows(CONTENTS_OF_PACKS, packs={row[0] for row in bare.rows(CONTENTS_OF_LOOSE, loose=loose)})
+    return bare.read

@@ -9,7 +9,7 @@ from rich.console import Console
 from rich.table import Table
 
 from app.errors import bad_input
-from benchmarks import traces
+from benchmarks import files_in, scans, traces, whole
 from benchmarks.block import LOTS
 from benchmarks.history import Say, block_of, open_history
 from benchmarks.measuring import Measure
@@ -18,6 +18,18 @@ from benchmarks.site import Site
 MEASURES: dict[str, Callable[[Site], Iterator[Measure]]] = {
     "trace-back": traces.trace_back_measure,
     "trace-forward": traces.trace_forward_measure,
+    "trace-http": traces.trace_http_measure,
+    "trace-growth": traces.trace_growth_measure,
+    "scan": scans.scan_measure,
+    "gate-holds": scans.gate_holds_measure,
+    "board": whole.board_measure,
+    "pack-record": whole.pack_record_measure,
+    "exposure": whole.exposure_measure,
+    "die-map": files_in.die_map_measure,
+    "placements": files_in.placements_measure,
+    "unit-results": files_in.unit_results_measure,
+    "check": whole.check_measure,
+    "start": whole.start_measure,
 }
 
 

@@ -50,12 +50,17 @@ def make_block(house: House, begins: datetime, lots: int = LOTS) -> None:
 
 def _clear(hands: Hands, at: datetime) -> None:
     """What is left over is scrapped, and stations are emptied."""
+    take_all_off(hands, at)
     with hands.house.reading() as session:
-        on = list(session.execute(select(Mount.station, Mount.item).where(Mount.closed_e.is_(None))))
         left = amounts(session, list(session.scalars(select(LooseStock.lot).where(LooseStock.emptied_e.is_(None)))))
-    for station, item in on:
-        take_off = lambda s, by, station=station, item=item: unmount(s, by, station, item).id  # noqa: E731
-        hands.do(hands.with_duty("lead"), "unmount", {"station": station}, at, take_off)
     for lot, one in left.items():
         verb = lambda s, by, lot=lot, units=one.book: scrap_units(s, by, lot, units, "reject bin").id  # noqa: E731
         hands.do(hands.certified("test"), "scrap", {"units": one.book}, at, verb)
+
+
+def take_all_off(hands: Hands, at: datetime) -> None:
+    with hands.house.reading() as session:
+        on = list(session.execute(select(Mount.station, Mount.item).where(Mount.closed_e.is_(None))))
+    for station, item in on:
+        take_off = lambda s, by, station=station, item=item: unmount(s, by, station, item).id  # noqa: E731
+        hands.do(hands.with_duty("lead"), "unmount", {"station": station}, at, take_off)

@@ -86,6 +86,7 @@ def open_history(folder: Path, days: int, url: str, say: Say, blocks: int = 0, l
     home.mkdir(parents=True, exist_ok=True)
     house = House(Settings(data_dir=home, database_url=url, cheap_passwords=True))
     if known.exists():
+        upgrade(house)
         return house, History(**json.loads(known.read_text()))
     say(f"Building {days} days of history in {url or home}: kept for the next run.")
     history = _build(house, folder, days, blocks or round(days * BLOCKS_A_DAY), lots, say)
@@ -101,11 +102,14 @@ def block_of(folder: Path, say: Say, lots: int = LOTS) -> House:
         say("Making one block of history by the program's own acts: about a minute, once.")
         house = House(Settings(data_dir=home, database_url="", cheap_passwords=True))
         make_block(house, datetime(2020, 1, 6, tzinfo=UTC), lots)
-        with house.write_engine.connect() as connection:
-            connection.exec_driver_sql("pragma wal_checkpoint(truncate)")
         house.dispose()
         (home / "done").touch()
-    return House(Settings(data_dir=home, database_url="", cheap_passwords=True))
+    block = House(Settings(data_dir=home, database_url="", cheap_passwords=True))
+    upgrade(block)
+    block.dispose()
+    with closing(sqlite3.connect(home / "reelroot.db", isolation_level=None)) as raw:
+        raw.execute("pragma wal_checkpoint(truncate)")  # the file is copied
+    return block
 
 
 def _build(house: House, folder: Path, days: int, whole: int, lots: int, say: Say) -> History:
@@ -351,6 +355,9 @@ def _before_the_cut(table: Table) -> Iterator[str]:
     }  # fmt: skip
     if table.name != "claim":
         yield f"{born.get(table.name, 't.e')} <= b.cut"
+    if table.name == "code":  # of what was running neither
+        for kind in ("run", "load"):
+            yield f"(t.kind <> '{kind}' or (select r.closed_e from block.{kind} r where r.id = t.thing) <= b.cut)"
     if table.name in ("mount", "run", "line", "load", "load_place"):
         yield "t.closed_e <= b.cut"
     if "run" in table.columns and table.name not in ("claim", "load"):
@@ -365,6 +372,9 @@ def seal_history(house: House, say: Say) -> None:
     done = house.data_dir / "sealed"
     if not done.exists():
         say("Counting the entries' digests and sealing them: some minutes, once.")
+        with house.write_engine.begin() as target:
+            target.execute(text("delete from seal"))  # a server may have sealed entries that had no digest yet
+        (house.data_dir / "seals.log").unlink(missing_ok=True)
         _digest(house)
         seal(house)
         done.touch()

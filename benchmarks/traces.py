@@ -1,11 +1,23 @@
 """Traces against the bare statements, over HTTP, and at ten times the history."""
 
+import statistics
 from collections.abc import Iterator
+from dataclasses import replace
+from datetime import timedelta
 from functools import partial
 
+from sqlalchemy.orm import Session
+
+from app import clock
+from app.errors import bad_input
 from app.genealogy.trace import trace_back, trace_forward
+from app.journal.act import SYSTEM, By, act
+from app.naming.resolve import Named
+from app.people.tokens import make_token
 from benchmarks import bare
-from benchmarks.measuring import Measure, interleaved
+from benchmarks.history import open_history
+from benchmarks.measuring import Measure, Timed, interleaved, once
+from benchmarks.server import Client, free_port, serving
 from benchmarks.site import Site
 
 FUNCTION = {"sqlite": 2.5, "postgresql": 1.7}
@@ -16,6 +28,66 @@ def trace_back_measure(site: Site) -> Iterator[Measure]:
     with site.walking() as session:
         pairs = [(partial(trace_back, session, one), partial(bare.back, site.bare, one.id)) for one in site.subjects("pack")]
         yield interleaved(pairs, site.rounds).measure("trace-back", FUNCTION[site.kind])
+
+
+def trace_http_measure(site: Site) -> Iterator[Measure]:
+    """The same answer as JSON through the server, less what a small answer costs there."""
+    token = _token(site)
+    with serving(site.house, free_port()) as port:
+        client = Client(port, token=token)
+        empty = statistics.median(once(lambda: _got(client, "/api/v1/nothing"))[0] for _ in range(30))
+        subjects = site.subjects("pack")
+        pairs = [(partial(_got, client, f"/api/v1/trace/{one.code}"), partial(bare.back, site.bare, one.id)) for one in subjects]
+        timed = interleaved(pairs, site.rounds)
+    timed.ours = [max(0.001, taken - empty) for taken in timed.ours]
+    yield timed.measure("trace-http", 4.0, f"a reel back; an empty GET of {empty:.2f} ms is taken off")
+
+
+def trace_growth_measure(site: Site) -> Iterator[Measure]:
+    """A reel back on this history, against the same on a tenth of it."""
+    days = max(1, round(site.history.days / 10))
+    house, history = open_history(site.folder, days, "" if site.kind == "sqlite" else _tenth(site), site.say)
+    tenth = replace(site, house=house, history=history)
+    try:
+        with site.walking() as here, tenth.walking() as there:
+            both = zip(site.subjects("pack"), tenth.subjects("pack"), strict=False)
+            pairs = [(partial(_items, here, one), partial(_items, there, other)) for one, other in both]
+            timed = interleaved(pairs, site.rounds, warm=0)
+            first = len(pairs)
+            touched = Timed(timed.ours[:first], timed.yardstick[:first], timed.rows)
+            timed = interleaved(pairs, site.rounds)
+        yield timed.measure("trace-growth", 1.15, f"{site.history.days} days against {days}, warm; 1.3 with noise")
+        yield touched.measure("trace-growth-first-touch", 1.3, "the same, each the first time in this process")
+    finally:
+        house.dispose()
+
+
+def _items(session: Session, one: Named) -> int:
+    found = trace_back(session, one)
+    return sum(len(rows) for rows in (found.wafers, found.batches, found.panels, found.lots, found.packs, found.runs))
+
+
+def _tenth(site: Site) -> str:
+    raise bad_input("There is no second database.", "--only", "trace-growth on PostgreSQL needs one.", "Measure it on SQLite.")
+
+
+def _got(client: Client, path: str) -> bytes:
+    status, body = client.get(path)
+    if status not in (200, 404):
+        raise RuntimeError(f"{path} answered {status}: {body[:500]!r}")
+    return body
+
+
+def _token(site: Site) -> str:
+    kept: list[str] = []
+
+    def verb(session: Session, by: By) -> dict[str, int]:
+        token, secret = make_token(session, by, "bench", ("quality",), clock.now() + timedelta(hours=2))
+        kept[:] = [secret]
+        return {"token": token.id}
+
+    act(site.house, SYSTEM, "make_token", {"name": "bench"}, verb)
+    return kept[0]
 
 
 def trace_forward_measure(site: Site) -> Iterator[Measure]:

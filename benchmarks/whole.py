@@ -1,0 +1,103 @@
+"""The board, a pack's record, exposure, `check` and the start, each against the least that could fetch the same."""
+
+import sys
+from collections.abc import Iterator
+from functools import partial
+
+from app import clock
+from app.board.remembered import Remembered
+from app.board.whole import board
+from app.genealogy.checks import check
+from app.genealogy.exposure import exposure
+from app.genealogy.pack_page import pack_shown
+from app.genealogy.suspects import Region, Suspect
+from app.genealogy.trace import trace_back
+from app.tables import Base
+from benchmarks import bare
+from benchmarks.history import seal_history
+from benchmarks.measuring import Measure, Timed, interleaved
+from benchmarks.replay import Replay
+from benchmarks.server import free_port, running
+from benchmarks.site import Site
+
+
+def board_measure(site: Site) -> Iterator[Measure]:
+    memory, now = Remembered(), clock.now()
+    with site.house.reading() as session:
+        replay = Replay(site)
+        board(session, memory, now)
+        with replay.recording():
+            board(session, memory, now)
+        timed = interleaved([(partial(board, session, memory, now), replay.rows)], max(1, site.rounds // 3))
+        yield timed.measure("board", 3.0, f"{site.history.open_lots} open lots; the yardstick is its own statements on the driver's connection")
+
+
+def pack_record_measure(site: Site) -> Iterator[Measure]:
+    """The page's facts and the trace in one: what a pack's record tells."""
+    with site.walking() as session:
+        pairs = [
+            (lambda one=one: (pack_shown(session, one), trace_back(session, one)), partial(bare.back, site.bare, one.id))
+            for one in site.subjects("pack")
+        ]
+        yield interleaved(pairs, site.rounds).measure("pack-record", 3.0, "the pack's page and its trace back")
+
+
+def exposure_measure(site: Site) -> Iterator[Measure]:
+    with site.walking() as session:
+        region = Region(rectangle=(40, 40, 120, 120))
+        pairs = []
+        for one in site.subjects("wafer"):
+            yardstick = partial(bare.exposed, site.bare, wafer=one.id)
+            pairs += [(partial(exposure, session, [Suspect(one, some)]), yardstick) for some in (None, region)]
+        pairs += [(partial(exposure, session, [Suspect(one)]), partial(bare.exposed, site.bare, run=one.id)) for one in site.subjects("run")]
+        timed = interleaved(pairs, max(1, site.rounds // 3))
+        yield timed.measure("exposure", 2.5, "a wafer, a region of it, an oven load; flow bounds and chances with it (their own bound is 10)")
+        week = site.weekly()
+        timed = interleaved([(partial(exposure, session, [Suspect(week)]), partial(bare.exposed, site.bare, batch=week.id))], 1, warm=0)
+        yield timed.measure("exposure-batch", 1.6, "a week's batch")
+
+
+def check_measure(site: Site) -> Iterator[Measure]:
+    seal_history(site.house, site.say)
+    found, tables = 0, list(Base.metadata.tables)
+
+    def read_once() -> int:
+        return sum(_read(site, table) for table in tables)
+
+    def ours() -> None:
+        nonlocal found
+        found = len(list(check(site.house)))
+
+    timed = interleaved([(ours, read_once)], 1, warm=0)
+    yield timed.measure("check", 5.0, f"{found} found; the yardstick reads every table once")
+
+
+def _read(site: Site, table: str) -> int:
+    """All rows of a table, some thousand at a time."""
+    cursor = site.bare.raw.cursor() if site.kind == "sqlite" else site.bare.raw.cursor(name="all", withhold=True)
+    cursor.execute(f'select * from "{table}"')
+    n = 0
+    while rows := cursor.fetchmany(5000):
+        n += len(rows)
+    cursor.close()
+    return n
+
+
+def start_measure(site: Site) -> Iterator[Measure]:
+    """From command to the first answered page."""
+    timed = Timed(rows=1)
+    warm = int(site.rounds > 1)
+    for n in range(warm + max(1, min(5, site.rounds // 3))):
+        ours, bare_app = free_port(), free_port()
+        with running([sys.executable, "-m", "benchmarks.server", str(site.house.data_dir), str(ours), *_url(site)], ours) as taken:
+            a = taken
+        with running([sys.executable, "-m", "benchmarks.bare_app", site.house.settings.url, str(bare_app)], bare_app) as taken:
+            b = taken
+        if n >= warm:
+            timed.ours.append(a)
+            timed.yardstick.append(b)
+    yield timed.measure("start", 2.0, "against a bare app on the same libraries")
+
+
+def _url(site: Site) -> list[str]:
+    return [] if site.kind == "sqlite" else [site.house.settings.url]
