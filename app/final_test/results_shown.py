@@ -19,6 +19,7 @@ from app.drawing.bars import Amount, bars
 from app.drawing.chromaticity_chart import Area, Cloud, chromaticity_chart, view_of
 from app.final_test.bins import text_sql
 from app.final_test.chromaticity import spectral_locus
+from app.final_test.columnar import columnar
 from app.final_test.models import UnitFile
 from app.final_test.results_in import parquet_path
 from app.ledger.flows import Flow
@@ -129,7 +130,7 @@ def _pairs(path: Path, table: BinTableBody, chosen: str, within: str) -> tuple[C
             names = areas.setdefault((polygon.x, polygon.y), {}).setdefault(polygon.points, [])
             if one.name not in names:
                 names.append(one.name)
-    with duckdb.connect(config={"memory_limit": "256MB", "autoinstall_known_extensions": False, "autoload_known_extensions": False}) as connection:
+    with columnar() as connection:
         return tuple(
             _pair(connection, path, axes, [Area(", ".join(names), points) for points, names in found.items()], chosen, f"{within}xy{n}")
             for n, (axes, found) in enumerate(areas.items())

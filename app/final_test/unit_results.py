@@ -16,6 +16,7 @@ import duckdb
 from app.catalogue.definitions import BinTableBody
 from app.errors import bad_input
 from app.final_test.bins import FAILURE, binned_sql, text_sql
+from app.final_test.columnar import columnar
 from app.final_test.result_columns import BIN, REFUSED, RESULT, TESTER_BIN, UNIT, Column, find_layout
 from app.final_test.result_faults import (
     KNOWN,
@@ -62,7 +63,7 @@ def read_unit_results(
     lines, digest = _survey(source, source_digest)
     layout = find_layout(source, table)
     parquet.parent.mkdir(parents=True, exist_ok=True)
-    with tempfile.TemporaryDirectory(dir=parquet.parent) as folder, _connect(folder, memory_limit) as connection:
+    with tempfile.TemporaryDirectory(dir=parquet.parent) as folder, columnar(memory_limit, folder) as connection:
         reading = _copy(Reading(connection, source, layout, Path(folder) / "results.parquet"), table)
         rows = reading.rows("SELECT count(*) FROM FILE")[0][0]
         refuse_lost_lines(reading, lines, rows)
@@ -92,13 +93,6 @@ def _survey(source: Path, known_digest: str | None) -> tuple[int, str]:
     if returns and not returns == feeds == pairs:
         raise bad_input(REFUSED, "the whole file", "Its lines end in different ways.", "Save it with one kind of line ends.")
     return feeds + (last not in (b"", b"\n")), known_digest or sha.hexdigest()
-
-
-def _connect(folder: str, memory_limit: str) -> duckdb.DuckDBPyConnection:
-    return duckdb.connect(config={
-        "memory_limit": memory_limit, "temp_directory": folder, "threads": min(4, os.cpu_count() or 1),
-        "autoinstall_known_extensions": False, "autoload_known_extensions": False,
-    })  # fmt: skip
 
 
 def _copy(reading: Reading, table: BinTableBody) -> Reading:

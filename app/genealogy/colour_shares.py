@@ -9,7 +9,6 @@ from collections import defaultdict
 from collections.abc import Mapping
 from pathlib import Path
 
-import duckdb
 import numpy as np
 from numpy.typing import NDArray
 from sqlalchemy import select
@@ -17,6 +16,7 @@ from sqlalchemy.orm import Session
 
 from app.final_test.bins import text_sql
 from app.final_test.chromaticity import dominant_wavelength
+from app.final_test.columnar import columnar
 from app.final_test.models import UnitFile, UnitFileCorrection
 from app.floor import bitmaps
 from app.floor.exits import exits_of
@@ -136,7 +136,7 @@ def _by_feature(die_map: DieMap) -> dict[str, Floats]:
 
 def _columns(path: Path, wanted: set[Feature]) -> dict[Feature, tuple[str, ...]]:
     """Which columns of the unit results tell each feature: an x and a y of the colour, a wavelength of it, or an intensity."""
-    with duckdb.connect(config={"autoinstall_known_extensions": False, "autoload_known_extensions": False}) as connection:
+    with columnar() as connection:
         titles = [row[0] for row in connection.execute(f"describe select * from read_parquet({text_sql(str(path))})").fetchall()]
     plain = {plain_name(title): title for title in titles}
 
@@ -159,7 +159,7 @@ def _measured(path: Path, columns: Mapping[Feature, tuple[str, ...]]) -> tuple[l
     titles = list(dict.fromkeys(title for pair in columns.values() for title in pair))
     quoted = ", ".join('"' + title.replace('"', '""') + '"' for title in titles)
     sample = f"USING SAMPLE reservoir({_MOST_UNITS} ROWS) REPEATABLE ({_SEED})"
-    with duckdb.connect(config={"memory_limit": "512MB", "autoinstall_known_extensions": False, "autoload_known_extensions": False}) as connection:
+    with columnar("512MB") as connection:
         rows = connection.execute(f"select bin, {quoted} from read_parquet({text_sql(str(path))}) {sample}").fetchnumpy()
     names, bins = np.unique(np.asarray(rows["bin"]).astype(str), return_inverse=True)
     values = {title: np.ma.filled(np.ma.asarray(rows[title]).astype(np.float64), np.nan) for title in titles}
