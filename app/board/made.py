@@ -88,8 +88,8 @@ _PANELS = _sql(f"""
     select w.station, sum(w.made) as made, sum(w.made - w.marked) as good
     from (
         select e.station, e.id,
-            (select sum(l.units * 1.0 * some.n / whole.n) from line l cross join cover c cross join panel_set some cross join panel_set whole
-             where l.run = e.id and c.line = l.id and c.done and some.id = c."set" and whole.id = l."set") as made,
+            (select sum(l.units * 1.0 * part.n / whole.n) from line l cross join cover c cross join panel_set part cross join panel_set whole
+             where l.run = e.id and c.line = l.id and c.done and part.id = c."set" and whole.id = l."set") as made,
             coalesce((select sum(m.n) from cell_mark m where m.run = e.id and m.closed_e is null and m.reason <> 'sample'), 0) as marked
         from ({_ENDED}) e where e.operation not in ('test', 'tape')
     ) w where w.made is not null group by w.station

@@ -4,7 +4,8 @@ Two tests of the differences (counted less book) of a station, both two-sided:
 - their *sum* against its standard uncertainty, the root of the sum of the squares (JCGM 100:2008, 5.1.2), by the normal law. It is as good as
   the stated uncertainties, and takes the counts as independent: one wrong weight of a piece in all of them would make it speak as well;
 - the *sign test*: of those that are not zero, as many below as above (Dixon and Mood, J. Am. Stat. Assoc. 41 (1946) 557). It needs no uncertainty.
-A station drifts when one of its two p values is under 1 % over the number of all tests made (Bonferroni): our choice of level.
+A station drifts when one of its two p values is under 1 % over the number of all tests made (Bonferroni): our choice of level. It takes five
+counts to speak of a drift: one that differs is a difference, and stands among those.
 """
 
 from collections.abc import Sequence
@@ -13,6 +14,7 @@ from math import hypot
 
 LEVEL = 0.01
 _TESTS = 2  # for each station
+_LEAST = 5  # counts
 
 
 @dataclass(frozen=True)
@@ -28,7 +30,7 @@ class Drift:
     p_sign: float
 
     def drifts(self, stations: int) -> bool:
-        return min(self.p_sum, self.p_sign) < LEVEL / (_TESTS * max(1, stations))
+        return self.counts >= _LEAST and min(self.p_sum, self.p_sign) < LEVEL / (_TESTS * max(1, stations))
 
 
 def drift(differences: Sequence[tuple[int, float]]) -> Drift:
