@@ -157,6 +157,7 @@ def test_quality_finds_a_reel_traces_it_and_stops_its_origin(stage: Stage, visit
         assert "on hold" in walk.heading, "what came of the wire is stopped"
         walk.go(f"/holds/{hold}")
         walk.tab_to("disposition")
+        walk.page.keyboard.press("ArrowDown")  # nothing is chosen beforehand
         walk.tab_to("words")
         walk.page.keyboard.type("the certificate was read wrongly")
         walk.tab_to("password")
