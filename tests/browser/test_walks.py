@@ -60,11 +60,13 @@ def test_a_value_is_typed_into_the_one_field_there_is(stage: Stage, visit: Visit
     with visit("Ola", script=script) as walk:
         walk.go("/floor")
         walk.scan(bond)
-        if script:  # the second time the lot is in work already
-            assert walk.scan(lot) == f"Start bond on {lot}?"
+        asked = walk.scan(lot)
+        if asked.startswith("Start"):  # unless the other walk has started it already
+            assert asked == f"Start bond on {lot}?"
             assert "left to bond after plasma" in walk.main
             walk.scan(bond)
-        assert walk.scan(lot) == f"Finish bond on {lot}?"
+            asked = walk.scan(lot)
+        assert asked == f"Finish bond on {lot}?"
         assert walk.field() == "value.pull"
         assert "come to red attach next" in refused_at(walk, stage), "another lot's code in the middle of a question asks about that one"
         walk.scan(lot)
