@@ -15,10 +15,10 @@ from app.floor.marks import good_cells, good_units
 from app.genealogy.amounts import Draw, Share, drawn, either_or_both, spread
 from app.genealogy.origins import cells_of_wafer, share_of_cells
 from app.ledger import walk
-from app.ledger.corrections import not_void
 from app.ledger.items import Lot
-from app.ledger.runs import Line, Use
+from app.ledger.runs import Line
 from app.ledger.sets import LotHolding, Member
+from app.ledger.used import framed_from, lines_that_had, mixed_from, standing_lines
 from app.naming.resolve import Named
 
 _IT: Hashable = "it"
@@ -97,8 +97,7 @@ def _of_lines(session: Session, lines: list[Line]) -> Reached:
 def _of_wafer(session: Session, wafer: int) -> Reached:
     """By the cells of the placement logs; where they leave cells without a die, by the lines that had it mounted."""
     placed = cells_of_wafer(session, wafer)
-    had = select(Line).join(Use, Use.line == Line.id).where(Use.item == wafer, not_void())
-    lines = [line for line in session.scalars(had) if not _is_void(session, line)]
+    lines = lines_that_had(session, [wafer])
     doings: defaultdict[int, list[tuple[int, Doing]]] = defaultdict(list)
     covered = walk.panels_of_lines(session, [line.id for line in lines])
     for line in lines:
@@ -115,10 +114,9 @@ def _of_wafer(session: Session, wafer: int) -> Reached:
 
 
 def _of_batch(session: Session, batch: int) -> Reached:
-    batches = [batch, *(row for row in session.scalars(_MIXES, {"batch": batch}))]
-    lines = list(session.scalars(select(Line).join(Use, Use.line == Line.id).where(Use.item.in_(batches), not_void()).distinct().order_by(Line.id)))
-    found = _of_lines(session, [line for line in lines if not _is_void(session, line)])
-    frames = list(session.scalars(_FRAMES, {"batches": batches}))
+    batches = [batch, *mixed_from(session, batch)]
+    found = _of_lines(session, lines_that_had(session, batches))
+    frames = framed_from(session, batches)
     return _joined(found, _of_panels(session, _whole_panels(dict.fromkeys(frames, 0)))) if frames else found
 
 
@@ -237,12 +235,8 @@ def _whole(session: Session, panels: Iterable[int]) -> dict[int, Share]:
 
 
 def _lines_of(session: Session, subject: Named) -> list[Line]:
-    query = select(Line).where(Line.id == subject.id) if subject.kind == "line" else select(Line).where(Line.run == subject.id)
-    return [line for line in session.scalars(query.order_by(Line.id)) if not _is_void(session, line)]
-
-
-def _is_void(session: Session, line: Line) -> bool:
-    return session.execute(_VOID, {"run": line.run}).first() is not None
+    which = Line.id == subject.id if subject.kind == "line" else Line.run == subject.id
+    return list(session.scalars(standing_lines().where(which).order_by(Line.id)))
 
 
 def _ever_held(session: Session, lot: int) -> dict[int, int]:
@@ -263,14 +257,6 @@ def _joined(a: Reached, b: Reached) -> Reached:
     )  # fmt: skip
 
 
-_MIXES = text("""
-    with recursive below(id) as (
-        select child from flow where parent = :batch and kind = 'mix'
-        union
-        select f.child from below cross join flow f where f.parent = below.id and f.kind = 'mix'
-    ) select id from below
-""")
-_FRAMES = text("select child from flow where parent in :batches and kind = 'frame'").bindparams(bindparam("batches", expanding=True))
 _TAKEN_IN = text("select child, cast(sum(units) as bigint) from flow where child in :items and walked group by child").bindparams(
     bindparam("items", expanding=True)
 )
@@ -278,4 +264,3 @@ _LEFT = text("""
     select f.parent, cast(sum(f.units) as bigint) from flow f join lot l on l.item = f.child
     where f.parent in :panels and f.kind = 'cells' group by f.parent
 """).bindparams(bindparam("panels", expanding=True))
-_VOID = text("select 1 from run_void where run = :run")

@@ -19,7 +19,8 @@ from app.floor.packed_dies import unpack_dies
 from app.genealogy.suspects import Suspected, dies_in
 from app.ledger import walk
 from app.ledger.items import Panel
-from app.ledger.runs import Line, RunVoid
+from app.ledger.runs import Line
+from app.ledger.used import standing_lines
 
 
 @dataclass(frozen=True)
@@ -64,8 +65,7 @@ class SuspectCells:
     def __init__(self, session: Session, suspicions: Sequence[Suspected]) -> None:
         self._by_suspicion = [_on_panels(session, one) for one in suspicions]
         self.panels = sorted(set.intersection(*(set(on) for on in self._by_suspicion))) if suspicions else []
-        sizes = select(Panel.item, Panel.rows, Panel.columns).where(Panel.item.in_(self.panels))
-        self.sizes = {panel: (rows, columns) for panel, rows, columns in session.execute(sizes)}
+        self.sizes = _sizes(session, self.panels)
 
     def at(self, panel: int, e: int) -> Cells:
         """The marks on a panel as it was at an entry."""
@@ -103,9 +103,8 @@ def _on_panels(session: Session, suspicion: Suspected) -> dict[int, _OnPanel]:
 
 
 def _add_whole_panels(session: Session, panels: dict[int, int], found: defaultdict[int, _OnPanel]) -> None:
-    sizes = select(Panel.item, Panel.rows, Panel.columns).where(Panel.item.in_(list(panels)))
-    for panel, rows, columns in session.execute(sizes):
-        full = bitmaps.full(rows, columns)
+    for panel, size in _sizes(session, panels).items():
+        full = bitmaps.full(*size)
         found[panel].known.append((panels[panel], Cells(full, full)))
 
 
@@ -151,8 +150,7 @@ def _add_mounted(session: Session, suspicion: Suspected, found: defaultdict[int,
         mounted[line] = mounted.get(line, True) and wafer in whole
     if not mounted:
         return
-    not_void = ~select(RunVoid.run).where(RunVoid.run == Line.run).exists()
-    lines = {line.id: line for line in session.scalars(select(Line).where(Line.id.in_(mounted), not_void))}
+    lines = {line.id: line for line in session.scalars(standing_lines().where(Line.id.in_(mounted)))}
     covered = walk.covers_of_lines(session, lines)
     panels = {panel for on in covered.values() for panel in on}
     told, sizes = told_cells(session, panels), _sizes(session, panels)

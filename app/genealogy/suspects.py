@@ -10,7 +10,7 @@ from datetime import datetime
 import numpy as np
 from numpy.typing import NDArray
 from shapely import Polygon, contains_xy
-from sqlalchemy import Select, bindparam, select, text
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from app.errors import bad_input
@@ -18,8 +18,9 @@ from app.floor.packed_dies import die_coordinates
 from app.genealogy.short_heat import panels_short_of_heat
 from app.ledger import walk
 from app.ledger.items import Lot
-from app.ledger.runs import Line, Run, RunVoid, Use
+from app.ledger.runs import Line, Run
 from app.ledger.sets import LotHolding, Member
+from app.ledger.used import framed_from, lines_that_had, mixed_from, standing_lines
 from app.naming.resolve import Named
 from app.receiving.wafers import map_of
 
@@ -142,16 +143,15 @@ def dies_in(session: Session, wafer: int, regions: Sequence[Region], numbers: ND
 
 
 def _of_batch(session: Session, suspect: Suspect) -> Suspected:
-    batches = [suspect.named.id, *session.scalars(_MIXES, {"batch": suspect.named.id})]
-    lines = list(session.scalars(_standing(select(Line)).join(Use, Use.line == Line.id).where(Use.item.in_(batches)).distinct()))
-    narrowed = _narrowed(suspect, lines)
+    batches = [suspect.named.id, *mixed_from(session, suspect.named.id)]
+    narrowed = _narrowed(suspect, lines_that_had(session, batches))
     whole = suspect.since is None and suspect.until is None and not suspect.lines
-    frames = dict.fromkeys(session.scalars(_FRAMES, {"batches": batches}), 0) if whole else {}
+    frames = dict.fromkeys(framed_from(session, batches), 0) if whole else {}
     return any_of([_with_items(session, narrowed), Suspected(panels=frames)])
 
 
 def _lines_of_run(session: Session, suspect: Suspect) -> list[Line]:
-    query = _standing(select(Line)).where(Line.id == suspect.named.id if suspect.named.kind == "line" else Line.run == suspect.named.id)
+    query = standing_lines().where(Line.id == suspect.named.id if suspect.named.kind == "line" else Line.run == suspect.named.id)
     return [line for line in session.scalars(query) if not suspect.shelves or line.shelf in suspect.shelves]
 
 
@@ -159,7 +159,7 @@ def _cures(session: Session, suspect: Suspect) -> list[Line]:
     """The lines of every cure in the span; all of history is too much to read at once."""
     if suspect.since is None:
         raise bad_input("A span of time is missing.", "since", "Every cure of all time can't be read at once.", "Say from when.")
-    query = _standing(select(Line)).join(Run, Run.id == Line.run).where(Run.operation == "cure", Line.closed_e.is_not(None))
+    query = standing_lines().join(Run, Run.id == Line.run).where(Run.operation == "cure", Line.closed_e.is_not(None))
     query = query.where(Line.started_at >= suspect.since)
     return list(session.scalars(query if suspect.until is None else query.where(Line.started_at <= suspect.until)))
 
@@ -167,7 +167,7 @@ def _cures(session: Session, suspect: Suspect) -> list[Line]:
 def _lines_at(session: Session, suspect: Suspect) -> list[Line]:
     """Lines of a station, or of a person at an operation, that were open in the span."""
     of = Run.station if suspect.named.kind == "station" else Run.person
-    query = _standing(select(Line)).join(Run, Run.id == Line.run).where(of == suspect.named.id)
+    query = standing_lines().join(Run, Run.id == Line.run).where(of == suspect.named.id)
     if suspect.operation:
         query = query.where(Run.operation == suspect.operation)
     return list(session.scalars(query))
@@ -201,11 +201,6 @@ def _of_lot(session: Session, lot: int) -> Suspected:
     return Suspected(panels={panel: e for panel, e in session.execute(query.order_by(LotHolding.e.desc()))})
 
 
-def _standing(query: "Select[Line]") -> "Select[Line]":
-    """Without the lines of voided runs."""
-    return query.where(~select(RunVoid.run).where(RunVoid.run == Line.run).exists())
-
-
 def _earlier(a: dict[int, int], b: dict[int, int]) -> dict[int, int]:
     return a | {item: min(e, a.get(item, e)) for item, e in b.items()}
 
@@ -215,11 +210,3 @@ def _wider(a: dict[int, tuple[Region, ...]], b: dict[int, tuple[Region, ...]]) -
     return a | {wafer: (*a[wafer], *regions) if a.get(wafer) and regions else () if wafer in a else regions for wafer, regions in b.items()}
 
 
-_MIXES = text("""
-    with recursive below(id) as (
-        select child from flow where parent = :batch and kind = 'mix'
-        union
-        select f.child from below cross join flow f where f.parent = below.id and f.kind = 'mix'
-    ) select id from below
-""")
-_FRAMES = text("select child from flow where parent in :batches and kind = 'frame'").bindparams(bindparam("batches", expanding=True))

@@ -29,6 +29,8 @@ def test_a_corrected_mount_is_no_origin_and_the_right_one_is(do: Plant) -> None:
     assert do.materials(panels[0]) == {right, wafer}
     assert run not in {one["run"] for one in do.get(f"/trace/{wrong}?direction=forward")["runs"]}
     assert run in {one["run"] for one in do.get(f"/trace/{right}?direction=forward")["runs"]}
+    exposed = {batch: do.get(f"/exposure?suspect={batch}")["total"]["greatest"] for batch in (wrong, right)}
+    assert exposed[wrong] == 0 < exposed[right]
     assert {one["item"] for one in do.get(f"/stations/{do.at['Attach']}")["loaded"]} == {right, wafer}
     assert do.post(f"/mounts/{mount}/correct", 409, item=wafer, reason="again")["kind"] == "finished"
     assert do.findings() == []
