@@ -9,6 +9,7 @@ from app.desk.listing import Column, Filter, Listing, Row, Sort, State, coded, e
 from app.desk.names import every_name, numbers_of, thing_is, things_named, times_of
 from app.floor.moves import place_of
 from app.holds.stopped import stops_on
+from app.ledger.corrections import moves_in_force
 from app.ledger.flows import PackContent
 from app.ledger.items import Pack
 from app.ledger.places import Move, Shipment
@@ -94,7 +95,7 @@ def _shipment_rows(session: Session, shipments: list[Shipment]) -> list[Row]:
     codes, went = codes_of(session, "shipment", ids), times_of(session, [one.e for one in shipments])
     names = things_named(session, [thing for one in shipments for thing in (one.customer, one.order)])
     packs: dict[int, list[int]] = {one: [] for one in ids}
-    for shipment, item in session.execute(select(Move.shipment, Move.item).where(Move.shipment.in_(ids)).order_by(Move.id)):
+    for shipment, item in session.execute(select(Move.shipment, Move.item).where(Move.shipment.in_(ids), moves_in_force()).order_by(Move.id)):
         packs[shipment or 0].append(item)
     every = [pack for found in packs.values() for pack in found]
     pack_codes = codes_of(session, "pack", every)

@@ -64,6 +64,13 @@ def place_of(session: Session, items: Iterable[int]) -> dict[int, Place]:
     return {item: found.get(item, Place()) for item in ids}
 
 
+def shipped_with(session: Session, packs: Iterable[int]) -> dict[int, int]:
+    """Pack -> the shipment with which it is at a customer now. One statement."""
+    query = select(Move.item, Move.kind, Move.shipment).where(Move.item.in_(list(packs)), moves_in_force()).order_by(turn_of())
+    latest = {item: (kind, shipment) for item, kind, shipment in session.execute(query)}
+    return {item: shipment for item, (kind, shipment) in latest.items() if kind == "shipped" and shipment is not None}
+
+
 def place_of_lot(session: Session, lot: int) -> list[Place]:
     """Where a lot is: several places when its panels are apart."""
     return list(dict.fromkeys(place_of(session, _expanded(session, lot)).values()))

@@ -8,20 +8,21 @@ from 1/10 to 10. Where a suspect may have been on one side or the other of a cha
 from collections import defaultdict
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
-from sqlalchemy import func, select
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
 from app.db import House
 from app.errors import bad_input
-from app.floor.moves import place_of
+from app.floor.moves import place_of, shipped_with
 from app.genealogy.bin_evenness import bin_evenness
 from app.genealogy.exposure_network import Network, network
 from app.genealogy.mixing import Chance, Exposed
 from app.genealogy.suspects import Suspect, any_of, suspected
 from app.ledger.items import Lot, Pack
-from app.ledger.places import Move, Shipment
+from app.ledger.places import Shipment
 from app.ledger.sets import last_lots
 from app.naming.resolve import codes_of, codes_of_items
 
@@ -84,7 +85,7 @@ class _Answer:
 
     def exposure(self) -> Exposure:
         packs = [row for row in (self._pack(item) for kind, item in self.names if kind == "pack") if row.exposed.greatest]
-        lots = [self._row("lot", item, self._lot_words()) for kind, item in self.names if kind == "lot"]
+        lots = [self._row("lot", item, self._lot_words) for kind, item in self.names if kind == "lot"]
         samples = [self._row("sample", item, {}) for kind, item in self.names if kind == "sample"]
         shown = [row for row in [*lots, *samples] if row.exposed.greatest]
         total = ExposedRow("all", "", "every marked unit", "", self._of(list(self.net.places)), len(self.net.places))
@@ -105,19 +106,21 @@ class _Answer:
         whole = Exposed(**(vars(exposed) | {"units": self.net.units.get(item, exposed.units)}))
         return ExposedRow("pack", self.codes.get(item, ""), self._pack_words.get(item, ""), self.where.get(item, "floor"), whole)
 
-    @property
-    def _pack_words(self) -> dict[int, str]:
-        if not hasattr(self, "_packs"):
-            ids = [item for kind, item in self.names if kind == "pack"]
-            rows = self.session.scalars(select(Pack).where(Pack.item.in_(ids)))
-            self._packs = {row.item: f"{row.form} {row.part_number}" + (f" {row.bin}" if row.bin else "") for row in rows}
-        return self._packs
+    @cached_property
+    def _packs(self) -> list[Pack]:
+        return list(self.session.scalars(select(Pack).where(Pack.item.in_(self._ids("pack")))))
 
+    @cached_property
+    def _pack_words(self) -> dict[int, str]:
+        return {row.item: f"{row.form} {row.part_number}" + (f" {row.bin}" if row.bin else "") for row in self._packs}
+
+    @cached_property
     def _lot_words(self) -> dict[int, str]:
-        if not hasattr(self, "_lots"):
-            ids = [item for kind, item in self.names if kind == "lot"]
-            self._lots = {lot.item: f"loose{' ' + lot.bin if lot.bin else ''}" for lot in self.session.scalars(select(Lot).where(Lot.item.in_(ids)))}
-        return self._lots
+        lots = self.session.scalars(select(Lot).where(Lot.item.in_(self._ids("lot"))))
+        return {lot.item: f"loose {lot.bin}" if lot.bin else "loose" for lot in lots}
+
+    def _ids(self, kind: str) -> list[int]:
+        return [item for of, item in self.names if of == kind]
 
     def _panels(self) -> tuple[ExposedRow, ...]:
         found = []
@@ -169,23 +172,17 @@ class _Answer:
             rows.append(ExposedRow(kind, code, words, "shipped", Exposed(**(vars(exposed) | {"units": units})), len(packs)))
         return _sorted([row for row in rows if row.exposed.greatest])
 
-    @property
+    @cached_property
     def _shipped(self) -> dict[int, int]:
-        """Pack -> the shipment that it is with now."""
-        if not hasattr(self, "_with"):
-            ids = [item for kind, item in self.names if kind == "pack" and self.where.get(item) == "shipped"]
-            latest = select(func.max(Move.id)).where(Move.item.in_(ids)).group_by(Move.item)
-            rows = self.session.execute(select(Move.item, Move.shipment).where(Move.id.in_(latest), Move.shipment.is_not(None)))
-            self._with = {item: shipment for item, shipment in rows if shipment is not None}
-        return self._with
+        return shipped_with(self.session, self._ids("pack"))
 
-    @property
+    @cached_property
     def _customer_of(self) -> dict[int, str]:
-        if not hasattr(self, "_customers_by_shipment"):
-            rows = {row.id: row.customer for row in self.session.scalars(select(Shipment).where(Shipment.id.in_(set(self._shipped.values()))))}
-            names = catalogue.with_ids(self.session, list(rows.values()))
-            self._customers_by_shipment = {shipment: names[customer].name for shipment, customer in rows.items()}
-        return self._customers_by_shipment
+        """Shipment -> customer."""
+        rows = self.session.scalars(select(Shipment).where(Shipment.id.in_(set(self._shipped.values()))))
+        customers = {row.id: row.customer for row in rows}
+        names = catalogue.with_ids(self.session, list(customers.values()))
+        return {shipment: names[customer].name for shipment, customer in customers.items()}
 
     def _assumes(self, exposed: Sequence[Exposed]) -> tuple[str, ...]:
         keys = ["bounds", "even"]
@@ -203,8 +200,7 @@ class _Answer:
 
     def _contradicted(self) -> list[str]:
         """Where lots of one wafer each show that origin does affect the bin."""
-        ids = [item for kind, item in self.names if kind == "pack"]
-        products = set(self.session.scalars(select(Pack.product).where(Pack.item.in_(ids))))
+        products = {row.product for row in self._packs}
         return [
             f"Contradicted: {one.lots} tested lots of one {one.role} wafer each differ in their bins more than chance allows (chi-square, "
             f"p = {one.p:.1g}). Take the range, or the expectation by colour."

@@ -11,16 +11,16 @@ from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
 from app.final_test.models import UnitFile
-from app.floor.moves import place_of
+from app.floor.moves import place_of, shipped_with
 from app.genealogy.amounts import Share
 from app.genealogy.origins import Origins, origins
 from app.genealogy.reach import Reached, reach
 from app.genealogy.ways import SUBJECT, Way, ways_back, ways_forward
 from app.holds.stopped import stops_on
-from app.ledger.corrections import moves_in_force, not_void, turn_of
+from app.ledger.corrections import not_void
 from app.ledger.items import Batch, Lot, Opening, Pack, Sample, Wafer
 from app.ledger.judgements import AtRisk, Disposition, Judgement
-from app.ledger.places import Move, Shipment
+from app.ledger.places import Shipment
 from app.ledger.runs import Line, Reading, Run, Use
 from app.ledger.sets import LotHolding, Member, panels_of_lot
 from app.ledger.walk import NEVER
@@ -350,9 +350,7 @@ class _Rows:
     def _sales(self, packs: list[int]) -> dict[int, tuple[str | None, str | None, str | None]]:
         """(customer, order, shipment) of packs that are with a customer now."""
         session = self.session
-        query = select(Move).where(Move.item.in_(packs), moves_in_force()).order_by(turn_of())
-        latest: dict[int, Move] = {move.item: move for move in session.scalars(query)}
-        shipped = {item: move.shipment for item, move in latest.items() if move.kind == "shipped" and move.shipment}
+        shipped = shipped_with(session, packs)
         shipments = {s.id: s for s in session.scalars(select(Shipment).where(Shipment.id.in_(list(shipped.values()))))}
         names = catalogue.with_ids(session, [x for s in shipments.values() for x in (s.customer, s.order) if x])
         codes = codes_of(session, "shipment", list(shipments))
