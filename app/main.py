@@ -22,6 +22,7 @@ from app.evidence.keep import forget_half_kept
 from app.floor import pages as floor_pages
 from app.floor import place_pages
 from app.genealogy import (
+    before_mixing_pages,
     counts_pages,
     dies_pages,
     differs_pages,
@@ -50,6 +51,7 @@ from app.machines import (
     holds,
     labels,
     lists,
+    lots,
     mock_recalls,
     origins,
     ovens,
@@ -60,6 +62,7 @@ from app.machines import (
     receiving,
     record,
     runs,
+    stations,
 )  # fmt: skip
 from app.machines import board as board_calls
 from app.machines import catalogue as catalogue_calls
@@ -80,7 +83,8 @@ from app.web import guard
 _DAY = 86400.0
 _log = logging.getLogger("reelroot")
 _CALLS = (
-    people.router, catalogue_calls.router, receiving.router, origins.router, floor.router, runs.router, placements.router, ovens.router,
+    people.router, catalogue_calls.router, receiving.router, origins.router,
+    lots.router, stations.router, floor.router, runs.router, placements.router, ovens.router,
     corrections.router, paper.router, packing.router, labels.router, holds.router, genealogy.router, record.router, exports.router,
     exposure.router, before_mixing.router, mock_recalls.router, differs.router, counts.router, board_calls.router, lists.router,
 )  # fmt: skip
@@ -106,6 +110,7 @@ _PAGES = (
     label_pages.router,
     form_pages.router,
     exposure_pages.router,
+    before_mixing_pages.router,
     mock_recall_pages.router,
     differs_pages.router,
     counts_pages.router,

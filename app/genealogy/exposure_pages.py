@@ -2,9 +2,9 @@
 
 from dataclasses import dataclass
 from typing import Annotated, Any
-from urllib.parse import urlencode
+from urllib.parse import parse_qsl, urlencode
 
-from fastapi import APIRouter, Form, Query, Request
+from fastapi import APIRouter, Depends, Form, Query, Request
 from fastapi.responses import Response
 from markupsafe import Markup
 from sqlalchemy.orm import Session
@@ -13,16 +13,15 @@ from app.drawing.escape import escape_svg
 from app.drawing.region_overlay import region_overlay
 from app.errors import bad_input
 from app.floor.wafer_picture import wafer_picture
-from app.genealogy.before_mixing import before_mixing, others_at_hand
 from app.genealogy.escape import escape_curve, some_points
 from app.genealogy.exposure import Exposure, exposure
 from app.genealogy.exposure_question import OPERATIONS, Question, asked_again, region_of, suspects_of
 from app.genealogy.exposure_table import exposure_csv
 from app.genealogy.suspects import Region
-from app.holds.place import place_hold
+from app.holds.place import place_holds
 from app.journal.act import By, act
 from app.journal.actions import ACTIONS
-from app.naming.resolve import candidates, code_of, resolve
+from app.naming.resolve import candidates
 from app.people.callers import Calling
 from app.web import counted, house_of, render, zone_of
 
@@ -33,14 +32,23 @@ Codes = Annotated[tuple[str, ...], Query(max_length=2000)]
 Many = Annotated[tuple[str, ...], Query(max_length=80)]
 
 
+def question(
+    suspect: Codes = (), join: Short = "any", since: Short = "", until: Short = "", operation: Short = "", shelf: Many = (), line: Many = (),
+    rectangle: Short = "", ring: Short = "", lasso: Annotated[str, Query(max_length=8000)] = "", bin: Many = (), heat: Short = "",
+) -> Question:  # fmt: skip
+    """As the address asks it; fields of the form that were left empty ask nothing."""
+    shelves, lines, bins = (tuple(one for one in several if one) for several in (shelf, line, bin))
+    return Question(suspect, join, since, until, operation, shelves, lines, rectangle, ring, lasso, bins, heat)
+
+
+Asked = Annotated[Question, Depends(question)]
+
+
 @router.get("/exposure")
 def exposure_page(
-    request: Request, who: Calling, suspect: Codes = (), join: Short = "any", since: Short = "", until: Short = "", operation: Short = "",
-    shelf: Many = (), line: Many = (), rectangle: Short = "", ring: Short = "", lasso: Annotated[str, Query(max_length=8000)] = "",
-    bin: Many = (), heat: Short = "", all: bool = False, first: Annotated[int | None, Query(ge=0, le=1_000_000)] = None,
-) -> Response:  # fmt: skip
+    request: Request, who: Calling, asked: Asked, all: bool = False, first: Annotated[int | None, Query(ge=0, le=1_000_000)] = None
+) -> Response:
     """`all`: long lists to their end. `first`: so many packs of the escape curve are picked."""
-    asked = Question(suspect, join, since, until, operation, shelf, line, rectangle, ring, lasso, tuple(one for one in bin if one), heat)
     found = None
     with house_of(request).walking() as session:
         if asked.is_asked:
@@ -57,30 +65,10 @@ def exposure_page(
 
 
 @router.get("/exposure/csv")
-def exposure_as_csv(
-    request: Request, who: Calling, suspect: Codes = (), join: Short = "any", since: Short = "", until: Short = "", operation: Short = "",
-    shelf: Many = (), line: Many = (), rectangle: Short = "", ring: Short = "", lasso: Annotated[str, Query(max_length=8000)] = "",
-    bin: Many = (), heat: Short = "",
-) -> Response:  # fmt: skip
-    asked = Question(suspect, join, since, until, operation, shelf, line, rectangle, ring, lasso, bin, heat)
+def exposure_as_csv(request: Request, who: Calling, asked: Asked) -> Response:
     with house_of(request).walking() as session:
         text = exposure_csv(_answer(request, session, asked))
     return Response(text, media_type="text/csv; charset=utf-8", headers={"Content-Disposition": 'attachment; filename="exposure.csv"'})
-
-
-@router.get("/before-mixing")
-def before_mixing_page(request: Request, who: Calling, lot: Codes = (), size: Annotated[str, Query(max_length=12)] = "") -> Response:
-    """What a merge or an order of fills would do to the reach of one bad origin."""
-    codes = [code for text in lot for code in text.replace(",", " ").split()]
-    if size and not (size.isascii() and size.isdigit() and len(size) < 10):
-        raise bad_input("That is no size.", "size", f"It is {size!r}.", "Give the units of a full pack.")
-    found, others = None, []
-    with house_of(request).walking() as session:
-        if len(codes) == 1:
-            others = others_at_hand(session, resolve(session, codes[0], "lot"))
-        elif codes:
-            found = before_mixing(session, [resolve(session, code, "lot") for code in codes], int(size) if size else None)
-    return render(request, "genealogy/before_mixing.html", asked=codes, size=size, found=found, others=others)
 
 
 @router.post("/exposure/stop")
@@ -93,12 +81,12 @@ def stop_exposed(
         raise bad_input("Nothing was stopped.", "stop", "Nothing is ticked.", "Tick what is to be stopped, then say why.")
 
     def verb(session: Session, by: By) -> dict[str, Any]:
-        holds = [place_hold(session, by, resolve(session, one), reason) for one in dict.fromkeys(stop)]
-        return {"holds": [code_of(session, "hold", hold.id) for hold in holds]}
+        return {"holds": place_holds(session, by, stop, reason)}
 
     answer = act(house_of(request), who.actor, "place_hold", {"subjects": list(stop), "reason": reason, "exposure": query}, verb, key=key or None)
     said = f"Stopped {counted(len(answer.body['holds']), 'pack')}: {', '.join(answer.body['holds'])}."
-    return Response(status_code=303, headers={"Location": f"{request.url_for('exposure_page').path}?{query}&{urlencode([('said', said[:300])])}"})
+    back = urlencode([*parse_qsl(query), ("said", said[:300])])
+    return Response(status_code=303, headers={"Location": f"{request.url_for('exposure_page').path}?{back}"})
 
 
 def _answer(request: Request, session: Session, asked: Question) -> Exposure:
@@ -118,8 +106,7 @@ class RegionMap:
 
 
 def _region_map(request: Request, session: Session, asked: Question) -> RegionMap | None:
-    codes = [code for text in asked.suspects for code in text.replace(",", " ").split()]
-    wafers = [one for code in codes for one in candidates(session, code, "wafer")]
+    wafers = [one for code in asked.codes for one in candidates(session, code, "wafer")]
     if len(wafers) != 1:
         return None
     frame = wafer_picture(session, wafers[0]).frame

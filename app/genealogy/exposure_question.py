@@ -40,14 +40,18 @@ class Question:
     heat: str = ""  # "short": only panels whose heat ledger is short; without a suspect, of every cure in the span
 
     @property
+    def codes(self) -> list[str]:
+        """A field may hold several, apart by spaces or commas."""
+        return [code for text in self.suspects for code in text.replace(",", " ").split()]
+
+    @property
     def is_asked(self) -> bool:
-        return any(code.strip() for code in self.suspects) or bool(self.heat)
+        return bool(self.codes or self.heat)
 
 
 def suspects_of(session: Session, asked: Question, zone: str) -> list[Suspect]:
     """The suspects that a question names. Raises bad_input or unknown_code, naming the field."""
-    codes = [code for text in asked.suspects for code in text.replace(",", " ").split()]
-    named = [thing for code in codes for thing in _named(session, code)]
+    named = [thing for code in asked.codes for thing in _named(session, code)]
     region = region_of(asked)
     if region is not None and not any(one.kind == "wafer" for one in named):
         raise bad_input("A region needs a wafer.", "suspect", "None of the suspects is a wafer.", "Name the wafer that the region is of.")

@@ -13,10 +13,10 @@ from app.genealogy.flow_stages import FlowPicture, Opened, flow_of
 from app.genealogy.tables import trace_csv
 from app.genealogy.trace import Trace, trace_back, trace_forward
 from app.genealogy.trace_lists import STAGES, after_of, holds_on, item_list, only, run_list
-from app.holds.place import place_hold
+from app.holds.place import place_holds
 from app.journal.act import By, act
 from app.journal.actions import ACTIONS
-from app.naming.resolve import Named, code_of, resolve
+from app.naming.resolve import Named, resolve
 from app.people.callers import Calling
 from app.receiving.origin_documents import told_of
 from app.web import check_form, csv_file, house_of, render
@@ -87,8 +87,7 @@ def stop_now(
         raise bad_input("Nothing was stopped.", "stop", "Nothing is ticked.", "Tick what is to be stopped, then say why.")
 
     def verb(session: Session, by: By) -> dict[str, Any]:
-        holds = [place_hold(session, by, resolve(session, one), reason) for one in dict.fromkeys(stop)]
-        return {"holds": [code_of(session, "hold", hold.id) for hold in holds]}
+        return {"holds": place_holds(session, by, stop, reason)}
 
     answer = act(house_of(request), who.actor, "place_hold", {"subjects": list(stop), "reason": reason}, verb, key=key or None)
     said = f"Stopped, with all that comes of {'it' if len(stop) == 1 else 'them'}: {', '.join(answer.body['holds'])}."

@@ -1,5 +1,6 @@
 """Place a hold: one row. What comes of its subject, now or later, is stopped without copying anything."""
 
+from collections.abc import Iterable
 from datetime import datetime
 
 from sqlalchemy import select
@@ -11,7 +12,7 @@ from app.ledger.items import Lot
 from app.ledger.places import Content
 from app.ledger.sets import Member, panels_of_lot, set_of
 from app.ledger.stops import Hold
-from app.naming.resolve import Named, give_code
+from app.naming.resolve import Named, code_of, give_code, resolve
 
 _SUBJECTS = {
     "wafer": "wafer",
@@ -42,6 +43,12 @@ def place_hold(
     if subject.kind not in _SUBJECTS:
         raise bad_input(f"A {subject.kind} can't be held.", "subject", f"{subject.code} is a {subject.kind}.", "Name an item, run or station.")
     return _insert(session, by, _SUBJECTS[subject.kind], subject.id, reason, automatic=automatic)
+
+
+def place_holds(session: Session, by: By, subjects: Iterable[str], reason: str) -> list[str]:
+    """A hold on each of these things, all in one entry; the codes of the holds."""
+    holds = [place_hold(session, by, resolve(session, one), reason) for one in dict.fromkeys(subjects)]
+    return [code_of(session, "hold", hold.id) for hold in holds]
 
 
 def hold_line(session: Session, by: By, line: int, reason: str) -> Hold:

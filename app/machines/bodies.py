@@ -114,3 +114,7 @@ class CellIn(BaseModel):
 
     row: Annotated[int, Field(ge=1, le=1000, examples=[2])]
     column: Annotated[int, Field(ge=1, le=1000, examples=[7])]
+
+
+class DoneOut(BaseModel):
+    done: bool = True

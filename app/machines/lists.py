@@ -21,10 +21,10 @@ from app.ledger.places import Load
 from app.ledger.runs import Run
 from app.machines.bodies import Before, Limit, LotCode, PanelCode
 from app.machines.calls import PROBLEMS, Call, calling
-from app.machines.floor import StationOut, station_as_json
 from app.machines.names import lot_named, panel_codes
 from app.machines.ovens import LoadOut, load_as_json
 from app.machines.runs import GroupOut, RunOut, group_out, run_as_json
+from app.machines.stations import StationOut, station_as_json
 from app.naming.models import Alias
 from app.naming.resolve import Named, codes_of, resolve
 

@@ -1,0 +1,30 @@
+"""The page that is asked before a merge or a fill: how far one bad origin would reach."""
+
+from typing import Annotated
+
+from fastapi import APIRouter, Query, Request
+from fastapi.responses import Response
+
+from app.errors import bad_input
+from app.genealogy.before_mixing import before_mixing, others_at_hand
+from app.naming.resolve import resolve
+from app.people.callers import Calling
+from app.web import house_of, render
+
+router = APIRouter(include_in_schema=False)
+Codes = Annotated[tuple[str, ...], Query(max_length=2000)]
+
+
+@router.get("/before-mixing")
+def before_mixing_page(request: Request, who: Calling, lot: Codes = (), size: Annotated[str, Query(max_length=12)] = "") -> Response:
+    """What a merge or an order of fills would do to the reach of one bad origin."""
+    codes = [code for text in lot for code in text.replace(",", " ").split()]
+    if size and not (size.isascii() and size.isdigit() and len(size) < 10):
+        raise bad_input("That is no size.", "size", f"It is {size!r}.", "Give the units of a full pack.")
+    found, others = None, []
+    with house_of(request).walking() as session:
+        if len(codes) == 1:
+            others = others_at_hand(session, resolve(session, codes[0], "lot"))
+        elif codes:
+            found = before_mixing(session, [resolve(session, code, "lot") for code in codes], int(size) if size else None)
+    return render(request, "genealogy/before_mixing.html", asked=codes, size=size, found=found, others=others)
