@@ -9,7 +9,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import chi2_contingency
 from sqlalchemy import bindparam, text
 from sqlalchemy.orm import Session
 
@@ -46,6 +45,8 @@ def bin_evenness(session: Session, product: int) -> list[Evenness]:
 
 def evenness(counts: Mapping[int, Mapping[str, int]]) -> float | None:
     """p of the chi-square of lots by bins; thin bins are taken together. None where nothing can be compared."""
+    from scipy.stats import chi2_contingency  # half a second, for whoever asks
+
     names = sorted({name for one in counts.values() for name in one})
     table = np.array([[one.get(name, 0) for name in names] for one in counts.values()])
     table = table[table.sum(axis=1) > 0][:, table.sum(axis=0) > 0]

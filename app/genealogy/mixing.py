@@ -20,10 +20,6 @@ from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import csr_array
-from scipy.sparse.csgraph import maximum_flow
-from scipy.special import gammaln
-from scipy.stats import nchypergeom_fisher
 
 ODDS = (0.1, 10.0)
 REPLICATES = 4000
@@ -174,6 +170,9 @@ class Mixing:
 
     def _flow(self, by_node: Mapping[Node, int], *, inside: bool, marks: Mapping[Node, int]) -> int:
         """Maximum flow of marks into a set of outlets (`inside`), or past it: only what is above the set decides."""
+        from scipy.sparse import csr_array  # here and below: SciPy takes a good part of a second, which no start should wait for
+        from scipy.sparse.csgraph import maximum_flow
+
         above = self._above(by_node)
         number = {node: i + 2 for i, node in enumerate(above)}
         rows, columns, capacity = [], [], []
@@ -428,6 +427,8 @@ def _pools_of(state: "_Pool | _Join") -> list[Node]:
 
 def none_of(size: int, marked: float, upto: int) -> Floats:
     """Hypergeometric chance of no marked unit among k drawn of `size`, for k = 0 to `upto`; `marked` may be a mean."""
+    from scipy.special import gammaln
+
     k = np.arange(upto + 1)
     free = size - marked
     with np.errstate(invalid="ignore"):
@@ -457,12 +458,16 @@ def _joined(a: int, none_a: Floats, b: int, none_b: Floats, upto: int) -> Floats
 
 
 def _log_choose(n: int, k: NDArray[np.int64]) -> Floats:
+    from scipy.special import gammaln
+
     return np.asarray(gammaln(n + 1) - gammaln(k + 1) - gammaln(n - k + 1), dtype=np.float64)
 
 
 @lru_cache(maxsize=4096)
 def _odds_mean(size: int, marked: int, drawn: int, odds: float) -> float:
     """Mean number of marked among `drawn` of `size` where a marked unit is `odds` times as likely to be drawn as another."""
+    from scipy.stats import nchypergeom_fisher
+
     if marked <= 0 or drawn <= 0:
         return 0.0
     if marked >= size or drawn >= size:
