@@ -28,8 +28,9 @@ class Bare:
             self.raw.execute("pragma cache_size=-65536")
         else:
             url = make_url(house.settings.url)
+            host = url.query.get("host") or url.host or ""
             self.raw = psycopg.connect(
-                host=url.query.get("host") or url.host, port=url.port, user=url.username, password=url.password, dbname=url.database,
+                host=host if isinstance(host, str) else ",".join(host), port=url.port, user=url.username, password=url.password, dbname=url.database,
                 autocommit=True, options=_GUIDED, prepare_threshold=1,
             )  # fmt: skip
 

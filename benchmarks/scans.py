@@ -9,12 +9,13 @@ from typing import Any
 from urllib.parse import urlencode
 
 import numpy as np
+from sqlalchemy.orm import Session
 
 from app import clock
 from app.floor.lots import start_lot
 from app.floor.starts import would_start
 from app.holds.place import place_hold
-from app.journal.act import SYSTEM, act
+from app.journal.act import SYSTEM, By, act
 from app.naming.resolve import Named, code_of
 from app.people.sign_in import begin_session, form_token
 from benchmarks.block import take_all_off
@@ -98,13 +99,18 @@ def _scan(client: Client, token: str, station: str, lot: str) -> list[float]:
     taken = []
     for verb in ("start", "finish"):
         form = {"form_token": token, "station": station, "asked": lot, "asks": verb, "key": f"{lot} {verb}", "confirmed": "yes"}
-        taken.append(once(lambda verb=verb, form=form: _read(client, client.post(f"/floor/{verb}", urlencode(form))))[0])
+        taken.append(once(partial(_sent, client, f"/floor/{verb}", urlencode(form)))[0])
     return taken
 
 
 def _bare(client: Client, token: str) -> list[float]:
     form = urlencode({"form_token": token})
     return [once(lambda: _read(client, client.post("/bare", form)))[0] for _ in range(2)]
+
+
+def _sent(client: Client, path: str, form: str) -> None:
+    """Posts a form and reads the page that it leads to."""
+    _read(client, client.post(path, form))
 
 
 def _read(client: Client, path: str) -> None:
@@ -185,7 +191,11 @@ def _lot(session: Any, code: str) -> Named:
 
 def _place(site: Site, subjects: list[Named]) -> None:
     for one in subjects:
-        act(site.house, SYSTEM, "place_hold", {"of": one.code}, lambda s, by, one=one: {"hold": place_hold(s, by, one, "measured").id})
+        act(site.house, SYSTEM, "place_hold", {"of": one.code}, partial(_held, one))
+
+
+def _held(one: Named, session: Session, by: By) -> dict[str, Any]:
+    return {"hold": place_hold(session, by, one, "measured").id}
 
 
 def _take_back(site: Site) -> None:

@@ -426,8 +426,11 @@ _CONTENTS_OF_PACKS = _sql(
     "packs",
 )
 _CONTENTS_OF_LOOSE = _sql(
-    # sorted by us: asked for an order, SQLite may read the whole table by its index of packs
-    "select pack, pocket_from, pocket_to, loose, was_in from pack_content where loose in :loose and closed_e is null",
+    # lot by lot, and sorted by us: asked for a list or an order, SQLite may read the whole table
+    """
+    select c.pack, c.pocket_from, c.pocket_to, c.loose, c.was_in from lot l cross join pack_content c
+    where l.item in :loose and c.loose = l.item and c.closed_e is null
+    """,
     "loose",
 )
 _LINE_COLUMNS = """l.id, l.run, r.operation, r.station, l."set", l.item, {extent} as extent, l.started_at, l.ended_at, l.e, l.step, l.round"""
