@@ -164,23 +164,23 @@ def out_of_memory(bench: Bench) -> Tried:
 
 
 def client_stops(bench: Bench) -> Tried:
-    """Half of a file is sent, then the client is gone; twenty times."""
+    """Half of a file is sent, then the client is gone; forty times. What each left would show; what the pool keeps ready is far fewer."""
     tried = Tried("a client stops in the middle of an upload")
-    before, open_before = _files(bench), _handles(bench.one.server.pid)
+    before, open_before, few = _files(bench), _handles(bench.one.server.pid), 10
     head = (
         f"POST /api/v1/wafers HTTP/1.1\r\nHost: x\r\nAuthorization: Bearer {bench.floor.tokens[0]}\r\nContent-Length: 4000000\r\n"
         "Content-Type: multipart/form-data; boundary=b\r\n\r\n--b\r\nContent-Disposition: form-data; name=\"files\"; filename=\"x.txt\"\r\n\r\n"
     )
-    for _ in range(20):
+    for _ in range(40):
         with socket.create_connection(("127.0.0.1", bench.one.server.port)) as half:
             half.sendall(head.encode() + b"1" * 1_500_000)
     with bench.client() as client:
         tried.answered(bench.batch(client, f"stops {time.monotonic()}"), 200)
         until = time.monotonic() + 20
-        while _handles(bench.one.server.pid) > open_before + 3 and time.monotonic() < until:
+        while _handles(bench.one.server.pid) > open_before + few and time.monotonic() < until:
             time.sleep(0.1)
     tried.expect(_files(bench) == before, "a part of a file stayed")
-    tried.expect(_handles(bench.one.server.pid) <= open_before + 3, f"{_handles(bench.one.server.pid)} open files, {open_before} before")
+    tried.expect(_handles(bench.one.server.pid) <= open_before + few, f"{_handles(bench.one.server.pid)} open files, {open_before} before")
     tried.expect("Traceback" not in bench.one.server.said.read_text()[-20000:], f"the log has a trace: {bench.one.server.said.read_text()[-600:]}")
     return tried
 

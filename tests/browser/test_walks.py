@@ -167,6 +167,8 @@ def test_quality_finds_a_reel_traces_it_and_stops_its_origin(stage: Stage, visit
         walk.enter()
         assert "password is wrong" in walk.main
         walk.go(f"/holds/{hold}")
+        walk.tab_to("disposition")
+        walk.page.keyboard.press("ArrowDown")
         walk.tab_to("words")
         walk.page.keyboard.type("the certificate was read wrongly")
         walk.tab_to("password")
