@@ -19,6 +19,7 @@ from app.db import House
 from app.journal.act import SYSTEM, act
 from app.naming.resolve import code_of
 from app.people.tokens import make_token
+from benchmarks.installations import client
 from tests.small_factory import Factory
 
 STEPS = 3
@@ -191,7 +192,7 @@ class _Terminal(threading.Thread):
         return answer
 
     def _new_client(self) -> httpx.Client:
-        return httpx.Client(base_url=self.load.base(self.n), timeout=30)
+        return client(self.load.base(self.n))
 
 
 class _Stopped(Exception):

@@ -15,7 +15,6 @@ import time
 from collections import Counter
 from dataclasses import dataclass, field
 
-import httpx
 from sqlalchemy import select
 
 from app.db import canonical_json
@@ -25,7 +24,7 @@ from app.ledger.items import Lot
 from app.ledger.runs import Run
 from app.naming.models import Code
 from benchmarks.floor_load import Floor, Load, Told, make_floor
-from benchmarks.installations import Installation, installation
+from benchmarks.installations import Installation, client, installation
 
 TARGETS = {"sqlite": ("server",), "postgresql": ("server", "database", "both")}
 
@@ -126,11 +125,11 @@ class _Judge:
         self.found.faults += [f"check: {one}" for one in check(self.one.house)]
         self._compare()
         chance = random.Random(5)
-        with httpx.Client(base_url=self.one.server.url, timeout=60) as client:
+        with client(self.one.server.url, timeout=60) as asking:
             for told in chance.sample([t for t in self.load.told if t.path != "/wafers"], min(300, len(self.load.told) // 2)):
                 token = floor.tokens[int(told.key[1:].partition("-")[0])]
                 head = {"Authorization": f"Bearer {token}", "Idempotency-Key": told.key}
-                again = client.post(f"/api/v1{told.path}", json=told.body, headers=head)
+                again = asking.post(f"/api/v1{told.path}", json=told.body, headers=head)
                 self.found.asked_again += 1
                 if again.status_code != told.status or again.json() != told.answer:
                     self.found.faults.append(f"{told.key} asked again: {again.status_code} {again.text[:200]}, first {told.answer}")

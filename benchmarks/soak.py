@@ -17,11 +17,9 @@ from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
 
-import httpx
-
 from app.genealogy.checks import check
 from benchmarks.floor_load import Load, make_floor
-from benchmarks.installations import Installation, installation
+from benchmarks.installations import Installation, client, installation
 
 PAGES = ("/api/v1/trace/{lot}", "/api/v1/next/{lot}", "/api/v1/lots?limit=100", "/api/v1/batches?limit=100", "/api/v1/runs/{run}")
 _INKS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7")  # of the Okabe-Ito set
@@ -53,7 +51,7 @@ class _Reader(threading.Thread):
     def run(self) -> None:
         head = {"Authorization": f"Bearer {self.load.floor.tokens[self.n]}"}
         count = self.n
-        with httpx.Client(base_url=self.url, headers=head, timeout=60) as client:
+        with client(self.url, timeout=60, headers=head) as asking:
             while not self.stopping:
                 lot, run = (next((told.answer[kind] for told in self.load.told[-200:] if kind in told.answer and told.path == f"/{kind}s"), None)
                             for kind in ("lot", "run"))  # fmt: skip
@@ -62,7 +60,7 @@ class _Reader(threading.Thread):
                     continue
                 count += 1
                 began = time.perf_counter()
-                answer = client.get(PAGES[count % len(PAGES)].format(lot=lot, run=run))
+                answer = asking.get(PAGES[count % len(PAGES)].format(lot=lot, run=run))
                 self.times.append(time.perf_counter() - began)
                 if answer.status_code != 200:
                     self.wrong.append(f"{answer.request.url.path}: {answer.status_code} {answer.text[:100]}")
