@@ -101,14 +101,15 @@ def render(request: Request, template: str, *, status: int = 200, **values: Any)
 
 
 def _paths(request: Request) -> Callable[..., str]:
-    """The path of a route by its name. Each pattern is looked up once a page: a list asks for hundreds of the same route."""
-    patterns: dict[tuple[str, ...], str] = {}
+    """The path of a route by its name. Each pattern is looked up once: a page asks for dozens, and each look-up walks every route there is."""
+    patterns: dict[tuple[str, ...], str] = request.app.state.patterns
+    root = str(request.scope.get("root_path", ""))
 
     def path(name: str, **parts: object) -> str:
         texts = {key: str(value) for key, value in parts.items()}
         if not all(texts.values()) or any(mark in text for text in texts.values() for mark in "/?#"):
             return request.url_for(name, **parts).path  # which knows what to do
-        known = (name, *texts)
+        known = (root, name, *texts)
         if known not in patterns:
             patterns[known] = request.url_for(name, **{key: f"\0{key}\0" for key in texts}).path
         found = patterns[known]
@@ -170,6 +171,7 @@ def when(request: Request, moment: datetime | None) -> str:
 
 def guard(app: FastAPI, most_bytes: int, is_known: Callable[[Request], bool]) -> None:
     """Headers, forgery checks, the limit of what is taken in, and error answers for the whole app."""
+    app.state.patterns = {}
     app.add_middleware(RequestBodyLimitMiddleware, max_body_size=most_bytes)
     app.add_middleware(_Guard, most_bytes=most_bytes, is_known=is_known)
     app.exception_handler(Refused)(_refused)
