@@ -176,6 +176,7 @@ def guard(app: FastAPI, most_bytes: int, is_known: Callable[[Request], bool]) ->
     app.add_middleware(_Guard, most_bytes=most_bytes, is_known=is_known)
     app.exception_handler(Refused)(_refused)
     app.exception_handler(RequestValidationError)(_not_understood)
+    app.state.is_known = is_known
     app.exception_handler(HTTPException)(_http)
     for away in (DBAPIError, DatabaseTimeout, OSError, MemoryError):
         app.exception_handler(away)(_away)
@@ -276,7 +277,10 @@ async def _not_understood(request: Request, error: Exception) -> Response:
 
 
 async def _http(request: Request, error: Exception) -> Response:
+    """No page asked who calls: who is signed in shall keep the menu on a page that is not there."""
     wrong = cast(HTTPException, error)
+    if not _is_call(request):
+        await run_in_threadpool(request.app.state.is_known, request)
     what, why, now = _HTTP.get(wrong.status_code, (str(wrong.detail), str(wrong.detail), "Check the call."))
     kind = "unknown_code" if wrong.status_code == 404 else "bad_input"
     reason = Reason(kind, why.format(path=request.url.path[:200], method=request.method), now)
@@ -312,13 +316,13 @@ def _without_kind(request: Request, status: int, told: Outage) -> Response:
     if _is_call(request):
         body = problem(status, told.what, []) | {"detail": told.why, "now": told.now}
         return JSONResponse(body, status_code=status, media_type="application/problem+json")
-    return render(request, "refusal.html", status=status, what=told.what, reasons=[{"why": told.why, "now": told.now, "where": ""}])
+    return render(request, "refusal.html", status=status, what=told.what, reasons=[{"why": told.why, "now": told.now, "where": ""}], missing=False)
 
 
 def _answer(request: Request, status: int, what: str, reasons: list[Reason], headers: Mapping[str, str] | None = None) -> Response:
     if _is_call(request):
         return JSONResponse(problem(status, what, reasons), status_code=status, media_type="application/problem+json", headers=headers)
-    page = render(request, "refusal.html", status=status, what=what, reasons=reasons)
+    page = render(request, "refusal.html", status=status, what=what, reasons=reasons, missing=status == 404)
     page.headers.update(headers or {})
     return page
 

@@ -102,8 +102,9 @@ def _batch_rows(session: Session, batches: list[Batch]) -> list[Row]:
     on, stops, came = _mounted(session, ids), stops_on(session, ids), times_of(session, [one.e for one in batches])
     return [
         [
-            coded(codes[one.item]), parts[one.part].body.kind, parts[one.part].name, one.supplier or None, numbers.get(one.item, ()),
-            on.get(one.item, ()), tuple(_held(stops.get(one.item)) + _lapsed(one, opened.get(one.item), now)),
+            coded(codes[one.item]), parts[one.part].body.kind, parts[one.part].name,
+            tuple(_held(stops.get(one.item)) + _lapsed(one, opened.get(one.item), now)), on.get(one.item, ()),
+            numbers.get(one.item, ()), one.supplier or None,
             one.expires_at, opened[one.item].pot_life_ends_at if one.item in opened else None, came[one.e],
         ]
         for one in batches
@@ -139,8 +140,8 @@ BATCHES = Listing(
     key=Batch.item,
     kind="batch",
     columns=(
-        Column("batch", "Batch"), Column("kind", "Kind"), Column("part", "Part"), Column("supplier", "Supplier"),
-        Column("numbers", "Others call it"), Column("on", "On"), Column("state", "State"), Column("expires_at", "Expires"),
+        Column("batch", "Batch"), Column("kind", "Kind"), Column("part", "Part"), Column("state", "State"), Column("on", "On"),
+        Column("numbers", "Others call it"), Column("supplier", "Supplier"), Column("expires_at", "Expires"),
         Column("pot_life_ends_at", "Pot life until"), Column("received_at", "Received"),
     ),
     rows=_batch_rows,

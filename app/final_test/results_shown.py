@@ -99,11 +99,11 @@ def _bins(table: BinTableBody, file: UnitFile) -> tuple[BinCount, ...]:
 
 
 def _bin_bar(one: BinCount) -> Amount:
-    return Amount(f"{one.name}, {one.grade}", one.units, f"{one.share:.1%}", one.grade)
+    return Amount(f"{one.name}, {one.grade}", one.units, f"{100 * one.share:.1f} %", one.grade)
 
 
 def _failure_bar(one: FailureCount) -> Amount:
-    return Amount(one.name, one.units, f"{one.so_far:.1%} so far", "reject")
+    return Amount(one.name, one.units, f"{100 * one.so_far:.1f} % so far", "reject")
 
 
 def _failures(table: BinTableBody, file: UnitFile) -> tuple[FailureCount, ...]:

@@ -22,7 +22,7 @@ def print_mock_recall(number: int, report: dict[str, Any], digest: str, console:
     for place, units in places.items():
         if units or place in ("came in", "unexplained"):
             console.print(f"  {place}: {units:,}")
-    share = f"{every['recovery']:.2%}" if every["recovery"] is not None else "unknown"
+    share = f"{100 * every['recovery']:.2f} %" if every["recovery"] is not None else "unknown"
     judged = "within" if every["within"] else "BEYOND"
     console.print(f"Recovery {share}: {every['not_accounted']:,} units not accounted for, {judged} what counting can tell ({every['limit']:.0f}).")
     console.print(f"Packs with units of these lots: {len(report['packs'])}")
@@ -37,6 +37,6 @@ def print_mock_recall(number: int, report: dict[str, Any], digest: str, console:
 def _print_lots(lots: list[dict[str, Any]], console: Console) -> None:
     for lot in lots:
         ended = {"went on": lot["went_on"]} | {name: lot[name] for name in ("scrapped", "sampled", "difference", "here", "unexplained") if lot[name]}
-        share = f", recovery {lot['recovery']:.2%}" if lot["recovery"] is not None else ""
+        share = f", recovery {100 * lot['recovery']:.2f} %" if lot["recovery"] is not None else ""
         told = ", ".join(f"{name} {units:,}" for name, units in ended.items())
         console.print(f"  {lot['code']} {lot['form']}: in {lot['came_in']:,}; {told}{share} (can't tell {lot['limit']:.0f})", soft_wrap=True)

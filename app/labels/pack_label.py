@@ -32,11 +32,12 @@ class LabelField:
 
 @dataclass(frozen=True)
 class PackLabel:
-    """A label's fields in order, its message for the symbol, and the moisture caution of a sealed pack."""
+    """A label's fields in order, its message for the symbol, the units it is for (0: it was emptied), and the moisture caution of a sealed pack."""
 
     pack: str
     fields: tuple[LabelField, ...]
     message: bytes
+    units: int
     caution: str | None
 
 
@@ -45,16 +46,17 @@ def pack_label(session: Session, named: Named) -> PackLabel:
     pack = session.get_one(Pack, named.id)
     if pack.closed_e is None:
         raise refuse("pack_open", f"{named.code} has no label yet.", "It is still being filled.", "Close it first.")
-    fields = _fields(session, named, pack)
+    units = units_of(session, pack.item)
+    fields = _fields(session, named, pack, units)
     message = encode([(field.identifier, field.value) for field in fields])
-    return PackLabel(named.code, tuple(fields), message, _caution(session, pack))
+    return PackLabel(named.code, tuple(fields), message, units, _caution(session, pack))
 
 
-def _fields(session: Session, named: Named, pack: Pack) -> list[LabelField]:
+def _fields(session: Session, named: Named, pack: Pack, units: int) -> list[LabelField]:
     product: Product = catalogue.with_id(session, pack.product).body
     fields = [
         LabelField("1P", "supplier's part number", pack.part_number),
-        LabelField("Q", "quantity", str(units_of(session, pack.item))),
+        LabelField("Q", "quantity", str(units)),
         LabelField("3S", "package", named.code),
     ]
     fields += [LabelField("1T", "lot", lot) for lot in sorted({code_of(session, "lot", fill.loose) for fill in fills_of(session, pack.item)})[:4]]
