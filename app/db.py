@@ -11,6 +11,7 @@ from typing import Any
 
 from sqlalchemy import JSON, BigInteger, DateTime, Engine, Integer, LargeBinary, MetaData, String, create_engine, event
 from sqlalchemy.orm import DeclarativeBase, Session
+from sqlalchemy.sql.compiler import InsertmanyvaluesSentinelOpts
 from sqlalchemy.types import TypeDecorator
 
 from app.settings import Settings
@@ -78,6 +79,7 @@ class House:
             self.write_engine = _postgres_engine(settings.url, acts, pool_size=24)
             self.read_engine = _postgres_engine(read_url, "", isolation_level="AUTOCOMMIT", pool_size=16)
             self.walk_engine = _postgres_engine(read_url, _WALKS, isolation_level="AUTOCOMMIT", pool_size=8)
+        self._act_engine = self.write_engine.execution_options(sqlite_begin="IMMEDIATE")  # else two could read before either writes
 
     @contextmanager
     def reading(self) -> Iterator[Session]:
@@ -104,11 +106,11 @@ class House:
     def writing(self) -> Iterator[RecordSession]:
         """A transaction that may write; committed when the block ends well. On the record only `journal.act` opens it."""
         if self.kind == "sqlite":
-            with self.write_lock, RecordSession(self.write_engine.execution_options(sqlite_begin="IMMEDIATE")) as session:
+            with self.write_lock, RecordSession(self._act_engine) as session:
                 yield session
                 session.commit()
         else:
-            with RecordSession(self.write_engine) as session:
+            with RecordSession(self._act_engine) as session:
                 yield session
                 session.commit()
 
@@ -125,6 +127,8 @@ def canonical_json(value: Any) -> str:
 
 def _sqlite_engine(url: str) -> Engine:
     engine = create_engine(url, pool_size=24, max_overflow=16, json_serializer=canonical_json)
+    # many rows in one INSERT: SQLite numbers them in the order of VALUES, each one above the highest, so its ids come back in their order
+    engine.dialect.insertmanyvalues_implicit_sentinel = InsertmanyvaluesSentinelOpts.ANY_AUTOINCREMENT
 
     @event.listens_for(engine, "connect")
     def _(raw: Any, _record: Any) -> None:

@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 from functools import cached_property
 from typing import Any
 
-from sqlalchemy import delete, func, select, text
+from sqlalchemy import bindparam, delete, func, insert, select, text, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
@@ -24,6 +24,16 @@ _HOLDS_LOCK = 7201  # PostgreSQL advisory lock: shared by every act, taken alone
 _TRIES = 3
 _LONG_SECONDS = 3.0  # who has waited this long is told, and decides
 _KEY_DAYS = 90
+
+# statements of every act: made once, as making one costs more than sending it
+_NEWEST = select(func.max(Entry.id))
+_NEXT = select(entry_number.next_value())
+_NEW_ENTRY = insert(Entry.__table__)  # type: ignore[arg-type]
+_CLAIMED = {
+    kind: insert(Request.__table__).on_conflict_do_nothing().returning(Request.key)  # type: ignore[arg-type]
+    for kind, insert in (("sqlite", sqlite.insert), ("postgresql", postgresql.insert))
+}
+_ANSWERED = update(Request.__table__).where(Request.actor == bindparam("of"), Request.key == bindparam("to"))  # type: ignore[arg-type]
 
 
 @dataclass(frozen=True)
@@ -205,24 +215,18 @@ def _once(house: House, attempt: _Attempt, verb: Verb, *, alone: bool) -> Answer
         if earlier := _earlier_answer(session, attempt):
             return earlier
         _take_holds_lock(house, session, alone=alone)
-        now = clock.now()
-        by = By(
-            attempt.actor, _Number(lambda: _draw_number(house, session)), now, attempt.happened_at or now,
-            attempt.source, attempt.fact, attempt.signed, alone,
-        )  # fmt: skip
-        savepoint = session.begin_nested()
-        start_collecting(session)
+        by = _by(house, session, attempt, alone=alone)
         try:
             body = verb(session, by)
             session.flush()
-            savepoint.commit()
         except Refused as refused:
-            savepoint.rollback()
-            session.expire_all()
-            start_collecting(session)
+            session.rollback()  # all of it, its key and its locks too: what follows is a transaction of its own
+            if refused.kind == "bad_input":
+                raise  # malformed input keeps no key and no entry
+            if earlier := _earlier_answer(session, attempt):
+                return earlier  # of a twin that waited for the key meanwhile
+            by = _by(house, session, attempt, alone=alone)
             refusal, body = refused, refusal_as_json(refused)
-        if refusal and refusal.kind == "bad_input":
-            raise refusal  # malformed input keeps no key and no entry
         _write_entry(session, attempt, by, combined(collected(session)), refusal)
         _keep_answer(session, attempt, by, body, refused=refusal is not None)
     if refusal:
@@ -230,17 +234,22 @@ def _once(house: House, attempt: _Attempt, verb: Verb, *, alone: bool) -> Answer
     return Answer(body, by.e)
 
 
+def _by(house: House, session: RecordSession, attempt: _Attempt, *, alone: bool) -> By:
+    """Who acts, in a transaction that has written nothing yet."""
+    start_collecting(session)
+    now, number = clock.now(), _Number(lambda: _draw_number(house, session))
+    return By(attempt.actor, number, now, attempt.happened_at or now, attempt.source, attempt.fact, attempt.signed, alone)
+
+
 def _earlier_answer(session: Session, attempt: _Attempt) -> Answer | None:
     """Claims the key, or gives what was answered to it. Waits for a twin that is being answered right now."""
     if attempt.key is None:
         return None
-    insert = postgresql.insert if session.get_bind().dialect.name == "postgresql" else sqlite.insert
     row = {
         "actor": attempt.actor.text, "key": attempt.key, "content": attempt.content, "refused": False,
         "entry": None, "answer": None, "made_at": clock.now(),
     }  # fmt: skip
-    claimed = session.execute(insert(Request).values(row).on_conflict_do_nothing().returning(Request.key)).first()
-    if claimed:
+    if session.execute(_CLAIMED[session.get_bind().dialect.name], row).first():
         return None
     kept = session.get_one(Request, (attempt.actor.text, attempt.key))
     if kept.content != attempt.content:
@@ -260,27 +269,24 @@ def _take_holds_lock(house: House, session: Session, *, alone: bool) -> None:
 
 def _draw_number(house: House, session: Session) -> int:
     if house.kind == "postgresql":
-        return session.scalar(select(entry_number.next_value())) or 0
-    return (session.scalar(select(func.max(Entry.id))) or 0) + 1
+        return session.scalar(_NEXT) or 0
+    return (session.scalar(_NEWEST) or 0) + 1
 
 
 def _write_entry(session: RecordSession, attempt: _Attempt, by: By, digest: bytes, refusal: Refused | None) -> None:
     arguments = attempt.arguments if refusal is None else attempt.arguments | {"refused": refusal_as_json(refusal)}
-    session.add(
-        Entry(
-            id=by.e, action=attempt.action, actor_kind=by.actor.kind, actor=by.actor.id, actor_name=by.actor.name,
-            arguments=arguments, happened_at=by.happened_at, source=by.source, recorded_at=by.now,
-            outcome="refused" if refusal else "done", signed=by.signed, fact=by.fact, digest=digest,
-        )
-    )  # fmt: skip
-    session.flush()
+    row = {
+        "id": by.e, "action": attempt.action, "actor_kind": by.actor.kind, "actor": by.actor.id, "actor_name": by.actor.name,
+        "arguments": arguments, "happened_at": by.happened_at, "source": by.source, "recorded_at": by.now,
+        "outcome": "refused" if refusal else "done", "signed": by.signed, "fact": by.fact, "digest": digest,
+    }  # fmt: skip
+    session.execute(_NEW_ENTRY, row)
 
 
 def _keep_answer(session: Session, attempt: _Attempt, by: By, body: dict[str, Any], *, refused: bool) -> None:
     if attempt.key is None:
         return
-    kept = session.get_one(Request, (attempt.actor.text, attempt.key))
-    kept.entry, kept.answer, kept.refused = by.e, body, refused
+    session.execute(_ANSWERED, {"of": attempt.actor.text, "to": attempt.key, "entry": by.e, "answer": body, "refused": refused})
 
 
 def forget_old_keys(house: House) -> int:

@@ -1,5 +1,6 @@
 """One action is one transaction, one entry, and one answer to its key."""
 
+import threading
 from concurrent.futures import ThreadPoolExecutor
 
 import pytest
@@ -79,6 +80,28 @@ def test_the_same_key_twice_at_once_is_done_once(house: House) -> None:
     assert count(house, Person) == 1
 
 
+def test_twins_get_one_answer_though_the_first_is_refused(house: House) -> None:
+    tries, together = [], threading.Barrier(8)
+
+    def refused_once(session: Session, by: By) -> dict[str, str]:
+        tries.append(by)
+        if len(tries) == 1:
+            raise refuse("held", "No.", "It is held.")
+        return add_ann(session, by)
+
+    def answer(_: int) -> str:
+        together.wait()
+        try:
+            return act(house, SYSTEM, "add_person", {"name": "Ann"}, refused_once, key="k").body["person"]
+        except Refused as refused:
+            return refused.kind
+
+    with ThreadPoolExecutor(8) as pool:
+        answers = set(pool.map(answer, range(8)))
+    assert len(answers) == 1
+    assert (count(house, Entry), count(house, Person)) == (1, 0 if answers == {"held"} else 1)
+
+
 def test_a_row_on_the_record_is_not_overwritten(house: House) -> None:
     act(house, SYSTEM, "add_person", {}, add_ann)
 
@@ -117,3 +140,21 @@ def test_one_that_must_be_alone_begins_again_alone(house: House) -> None:
     act(house, SYSTEM, "add_person", {}, needs)
     assert tries == [False, True]
     assert count(house, Person) == 1
+
+
+def test_many_rows_at_once_get_their_ids_in_the_order_in_which_they_were_added(house: House) -> None:
+    names = [f"Ann {i}" for i in range(2500)]  # more than one statement takes
+
+    def add_many(session: Session, by: By) -> dict[str, str]:
+        people = [Person(e=by.e, name=name) for name in names]
+        session.add_all(people)
+        session.flush()
+        assert [person.id for person in people] == sorted(person.id for person in people)
+        assert [person.name for person in people] == names
+        session.expire_all()
+        assert [session.get_one(Person, person.id).name for person in people] == names
+        return {}
+
+    act(house, SYSTEM, "add_person", {}, add_many)
+    with house.reading() as session:
+        assert list(session.scalars(select(Person.name).order_by(Person.id))) == names
