@@ -31,9 +31,9 @@ _REEL = 4500
 def make_block(house: House, begins: datetime, lots: int = LOTS) -> None:
     """Into an empty installation. Everything happens at stated times from `begins` on, and is recorded then."""
     upgrade(house)
-    set_up(house, lambda _: None)
+    set_up(house, lambda _: None, begins)
     truth, rng, hands, packing = Truth(lots * PANELS), np.random.default_rng(SEED), Hands(house, begins), Packing(_REEL)
-    factory = Factory(hands, Supplies(hands, truth, rng), truth, rng, packing.test)
+    factory = Factory(hands, Supplies(hands, truth, rng), truth, rng, packing.test, begins + timedelta(days=60))  # until nothing is open
     factory.planted_left.clear()
     packing.factory = factory
     for n in range(0, lots, 2):

@@ -1,8 +1,11 @@
-"""Builds the demo: the catalogue, people with sign-ins, and some days of the invented factory, in one empty installation."""
+"""Builds the demo: the catalogue, people with sign-ins, and the last days of the invented factory up to now, in one empty installation."""
 
+import gc
 import io
+import re
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -13,6 +16,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from app import clock
+from app.catalogue import queries as catalogue
 from app.catalogue.approve import approve_route
 from app.catalogue.example import EXAMPLE
 from app.catalogue.file import read_catalogue
@@ -27,15 +31,15 @@ from app.naming.resolve import resolve
 from app.people.people import actor_of, everyone
 from app.people.secrets import keep_secret, new_secret
 from app.settings import Settings
-from seed_demo.factory import Campaign, Factory, PanelLot, Story
-from seed_demo.hands import Hands
+from seed_demo.factory import Campaign, Factory, Story
+from seed_demo.hands import Hands, later
 from seed_demo.packing import Packing
+from seed_demo.shifts import HANDED_OVER, attendance, stops
 from seed_demo.supplies import Supplies
 from seed_demo.truth import FILE, Truth, load_truth
 
 BEGUN = "demo-begun"  # stands in the data folder while a demo is being built
 PEOPLE = Path(__file__).parent / "people.toml"
-CATALOGUE = EXAMPLE + "\n" + PEOPLE.read_text()
 SEED = 20_170
 PANELS = 24
 # product, order, wire of the campaigns, over and over; None: for stock
@@ -48,6 +52,35 @@ PLAN: tuple[tuple[str, str | None, str], ...] = (
     ("LF-C20", "TV-5507", "WIRE-AG-20"),
     ("LF-M12", None, "WIRE-AU-20"),
 )
+
+
+@dataclass(frozen=True)
+class Live:
+    """Two lots that are in work at the end. `at`: step -> at which minute before the end the first of them comes to it; `held`: before which step."""
+
+    hours: float  # they began so long before the end
+    product: str
+    order: str | None
+    wire: str = "WIRE-AU-20"
+    at: tuple[tuple[str, float], ...] = ()
+    held: str = ""
+    test: float | None = None  # minutes before the end
+
+
+LIVE = (
+    Live(47, "LF-M12", "TV-5519", test=22),
+    Live(37, "LF-C20", "QL-26-0418", test=95),
+    Live(30, "LF-M12", "OD-1187"),
+    Live(29.5, "LF-C20", "QL-26-0431", held="dispense", at=(("dispense", 130),)),
+    Live(26, "LF-C20", "QL-26-0418", at=(("plasma", 62), ("bond", 24))),
+    Live(17, "LF-M12", "TV-5519"),
+    Live(10.3, "LF-C20", "TV-5507", "WIRE-AG-20"),
+    Live(2.7, "LF-C20", "QL-26-0418"),
+)
+# days from the end to when an order is due; one was due yesterday
+DUE = {"QL-26-0418": 16, "QL-26-0431": -1, "TV-5507": 9, "TV-5519": 12, "OD-1187": 6}
+_EVERY = timedelta(hours=6)  # so often two lots are begun
+_LAST = timedelta(hours=53)  # the last lots that are finished at the end were begun so long before
 _SIGN_INS = (("operate", 2), ("lead", 1), ("quality", 1), ("engineer", 1), ("administer", 1))
 
 
@@ -62,33 +95,67 @@ class SignIn:
     pin: str
 
 
-def build(house: House, say: Callable[[str], None], *, lots: int = 42, reel: int = 4500) -> Truth:
-    """Some days of the factory, ending about now. A reduced demo has fewer lots and smaller reels. An installation that is in use is refused."""
+def build(
+    house: House, say: Callable[[str], None], *, lots: int = 36, live: Sequence[Live] = LIVE, reel: int = 4500, ends: datetime | None = None
+) -> Truth:
+    """The last days of the factory, up to `ends` (now). `lots` are finished then, the `live` ones are in work. An installation in use is refused."""
     if is_built(house):
         return load_truth(house.settings.data_dir)
     _must_be_empty(house)
     (house.settings.data_dir / BEGUN).touch()
-    set_up(house, say)
-    rng, truth = np.random.default_rng(SEED), Truth(lots * PANELS)
-    now = clock.now().replace(minute=0, second=0, microsecond=0)
-    begins = now - timedelta(hours=80 + 3 * lots)
-    hands = Hands(house, begins)
-    packing = Packing(reel)
-    factory = Factory(hands, Supplies(hands, truth, rng), truth, rng, packing.test)
-    packing.factory = factory
-    for n in range(0, lots, 2):
-        at = begins + timedelta(hours=3 * n)
-        factory.begin(campaign(factory, n, min(2, lots - n), at, max(5, lots * 4 // 5)), at)
-    factory.run(say)
-    ends = max(pack.at for pack in packing.packs)
-    factory.begin(packing.ship_and_more(ends), ends)
-    factory.run(say)
-    packing.reaches()
+    ends = (ends or clock.now()).replace(second=0, microsecond=0)
+    with _fewer_collections():
+        truth = _days(house, say, lots, live, reel, ends)
     seal(house)
     truth.save(house.settings.data_dir)
     (house.settings.data_dir / BEGUN).unlink()
-    say(f"{hands.acts} movements, {lots} lots, {len(truth.packs)} packs, {len(truth.alive)} units")
     return truth
+
+
+def _days(house: House, say: Callable[[str], None], lots: int, live: Sequence[Live], reel: int, ends: datetime) -> Truth:
+    set_up(house, say, ends)
+    rng, truth = np.random.default_rng(SEED), Truth((lots + 2 * len(live)) * PANELS)
+    begins = ends - _LAST - _EVERY * ((lots + 1) // 2 - 1)
+    hands = Hands(house, begins - timedelta(hours=1))
+    packing = Packing(reel)
+    factory = Factory(hands, Supplies(hands, truth, rng), truth, rng, packing.test, ends)
+    packing.factory = factory
+    for n in range(0, lots, 2):
+        at = begins + _EVERY * (n // 2)
+        factory.begin(campaign(factory, n, min(2, lots - n), at, max(5, lots * 4 // 5)), at)
+    for one in live:
+        at = ends - timedelta(hours=one.hours)
+        factory.begin(_live(factory, one, at), at)
+    factory.begin(packing.every_day(begins + timedelta(hours=60), ends - timedelta(hours=30)), begins)
+    factory.begin(packing.ship_and_more(ends - timedelta(hours=18)), ends - timedelta(hours=18))
+    factory.begin(stops(factory, begins, rng), begins)
+    with house.reading() as session:
+        factory.begin(attendance(factory, catalogue.site(session)), ends - HANDED_OVER)
+    factory.run(say)
+    packing.reaches()
+    say(f"{hands.acts} movements, {lots} lots finished, {2 * len(live)} in work, {len(truth.packs)} packs, {len(truth.alive)} units")
+    return truth
+
+
+@contextmanager
+def _fewer_collections() -> Iterator[None]:
+    """Looking for unreachable cycles after every few hundred new objects costs a tenth of the time."""
+    before = gc.get_threshold()
+    gc.set_threshold(100_000, 20, 20)
+    try:
+        yield
+    finally:
+        gc.set_threshold(*before)
+
+
+def catalogue_text(ends: datetime) -> str:
+    """The example with the demo's people; orders are due some days from the end."""
+    text = EXAMPLE + "\n" + PEOPLE.read_text()
+    for number, days in DUE.items():
+        head, tail = text.split(f'number = "{number}"\n', 1)
+        due = (ends + timedelta(days=days)).date().isoformat()
+        text = f'{head}number = "{number}"\n' + re.sub(r"^due = .*$", f"due = {due}", tail, count=1, flags=re.MULTILINE)
+    return text
 
 
 def clear_half_built(settings: Settings) -> bool:
@@ -128,19 +195,31 @@ def sign_ins(house: House) -> list[SignIn]:
 
 
 def campaign(factory: Factory, first: int, lots: int, at: datetime, drifts: int) -> Story:
-    """Lots of one order, started one after another and tested together."""
-    number = first // 2
-    product, order, wire = PLAN[number % len(PLAN)]
-    family = Campaign(product, order, lots)
-    frames = next(part.number for part in factory.hands.parts.values() if part.kind == "lead frame" and _fits(part.number, product))
-    batch, panels = factory.supplies.panels(frames, lots * PANELS, at - timedelta(hours=1))
+    product, order, wire = PLAN[first // 2 % len(PLAN)]
+    return _begun(factory, Campaign(product, order, lots), wire, at, [_planted(first + n, drifts) for n in range(lots)], [{}] * lots)
+
+
+def _live(factory: Factory, one: Live, at: datetime) -> Story:
+    """Two lots whose way is timed so that the end finds them at their work; the second comes an hour behind."""
+    appointed = [{step: later(factory.ends, behind - minutes) for step, minutes in one.at} for behind in (0, 60)]
+    family = Campaign(one.product, one.order, 2, later(factory.ends, -one.test) if one.test is not None else None)
+    return _begun(factory, family, one.wire, at, [{f"held before {one.held}"} if one.held else set(), set()], appointed)
+
+
+def _begun(
+    factory: Factory, family: Campaign, wire: str, at: datetime, planted: Sequence[set[str]], appointed: Sequence[dict[str, datetime]]
+) -> Story:  # fmt: skip
+    """Lots of one order, begun half an hour after one another and tested together. Their panels come in first."""
+    frames = next(part.number for part in factory.hands.parts.values() if part.kind == "lead frame" and _fits(part.number, family.product))
+    batch, panels = factory.supplies.panels(frames, family.lots * PANELS, at)
     for panel in panels:
         factory.truth.panels.of(panel.code)
-    for n in range(lots):
-        mine = panels[n * PANELS : (n + 1) * PANELS]
-        lot: PanelLot = factory.start_lot(family, wire, mine, batch, at + timedelta(minutes=30 * n), _planted(first + n, drifts))
-        factory.begin(factory.story(lot), lot.at)
-    yield at
+    for n in range(len(planted)):
+        begins = later(at, 1 + 30 * n)
+        yield begins
+        lot = factory.start_lot(family, wire, panels[n * PANELS : (n + 1) * PANELS], batch, begins, planted[n])
+        lot.appointed |= appointed[n]
+        factory.begin(factory.story(lot), begins)
 
 
 def _fits(frame: str, product: str) -> bool:
@@ -161,10 +240,11 @@ def _must_be_empty(house: House) -> None:
         raise refuse("changed", "The demo was not built.", why, f"Name an empty data folder, or delete {house.settings.data_dir}.")
 
 
-def set_up(house: House, say: Callable[[str], None]) -> None:
+def set_up(house: House, say: Callable[[str], None], ends: datetime) -> None:
     say("Loading the catalogue")
-    found = read_catalogue(CATALOGUE)
-    kept = keep_file(house, "catalogue.toml", io.BytesIO(CATALOGUE.encode()))
+    text = catalogue_text(ends)
+    found = read_catalogue(text)
+    kept = keep_file(house, "catalogue.toml", io.BytesIO(text.encode()))
     act(house, SYSTEM, "load_catalogue", {"file": kept.digest}, lambda s, by: as_json(load_file(s, by, found, kept)))
     with house.reading() as session:
         engineer = actor_of(session, next(one.id for one in everyone(session) if "engineer" in one.duties))

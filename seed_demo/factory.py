@@ -25,6 +25,7 @@ from app.floor.samples import sample_cells
 from app.floor.scrap import scrap_panel
 from app.floor.starts import start_run
 from app.genealogy.freed import units_freed
+from app.holds.place import place_hold
 from app.holds.release import release_hold
 from app.ledger.places import Load
 from app.ledger.stops import Hold
@@ -53,6 +54,7 @@ class PanelLot:
     at: datetime
     family: "Campaign"
     planted: set[str] = field(default_factory=set)
+    appointed: dict[str, datetime] = field(default_factory=dict)  # step key -> it does not begin before
 
     @property
     def codes(self) -> list[str]:
@@ -76,6 +78,7 @@ class Campaign:
     product: str
     order: str | None
     lots: int
+    test_at: datetime | None = None  # not before
     ready: list[Loose] = field(default_factory=list)
 
 
@@ -88,8 +91,10 @@ class InOven:
 
 
 class Factory:
-    def __init__(self, hands: Hands, supplies: Supplies, truth: Truth, rng: np.random.Generator, test: Callable[[Campaign], Story]) -> None:
-        self.hands, self.supplies, self.truth, self.rng, self.test = hands, supplies, truth, rng, test
+    def __init__(
+        self, hands: Hands, supplies: Supplies, truth: Truth, rng: np.random.Generator, test: Callable[[Campaign], Story], ends: datetime
+    ) -> None:
+        self.hands, self.supplies, self.truth, self.rng, self.test, self.ends = hands, supplies, truth, rng, test, ends
         self._queue: list[tuple[datetime, int, Story]] = []
         self._number = count()
         self._waiting: defaultdict[str, list[tuple[InOven, Story]]] = defaultdict(list)
@@ -97,7 +102,7 @@ class Factory:
         self.panel_reach = truth.panel_reach
         self.loads = 0
         self.done_lots = 0
-        self.planted_left = {"cold shelf", "late logger file"}
+        self.planted_left = {"cold shelf", "late logger file", "at risk now"}
         self.drifted: Bench | None = None
         self.bonded: defaultdict[str, list[str]] = defaultdict(list)  # bonder -> its runs, in order
         self.now = datetime.min
@@ -108,9 +113,9 @@ class Factory:
         heapq.heappush(self._queue, (at, next(self._number), story))
 
     def run(self, say: Callable[[str], None]) -> None:
-        """Goes on with whichever story comes first, until none is left. A story yields the time of its next movement."""
+        """Goes on with whichever story comes first, until the end. A story yields the time of its next movement; what comes later is left."""
         told = 0
-        while self._queue:
+        while self._queue and self._queue[0][0] <= self.ends:
             self.now, _, story = heapq.heappop(self._queue)
             wish = next(story, None)
             if isinstance(wish, datetime):
@@ -140,6 +145,10 @@ class Factory:
         steps = self.hands.routes[lot.product].steps
         first = next((i for i, step in enumerate(steps) if step.key == from_step), 0)
         for step in steps[first:]:
+            lot.at = max(lot.at, lot.appointed.get(step.key, lot.at))
+            if lot.planted & {f"held before {step.key}"}:
+                yield from self._is_held(lot)
+                return
             if step.operation == "die attach":
                 yield from self._attach(lot, step)
             elif step.operation == "cure":
@@ -205,6 +214,7 @@ class Factory:
         """Half of the lot goes ahead, and the lot is one again before the next step."""
         part = self._split(lot, lot.panels[len(lot.panels) // 2 :], lot.at)
         yield from self._plain(part, step)
+        lot.at = part.at
         yield from self._plain(lot, step)
         at = later(max(lot.at, part.at), 2)
         yield at
@@ -232,6 +242,7 @@ class Factory:
         yield lot.at
         if "wrong map" in lot.planted and step.role == "red":
             lot.planted.add("stays")
+            self._scrap_later(lot, later(lot.at, 60 * 20))
 
     def _attach_group(self, lot: PanelLot, step: Step, bench: Bench, panels: list[Named], starts: datetime, ends: datetime) -> Story:
         yield starts
@@ -247,7 +258,7 @@ class Factory:
         while done < units:  # the wafer gives out in mid-run
             at = starts + (ends - starts) * (done / units)
             yield at
-            fresh = self.supplies.wafer(role, at - timedelta(hours=1))
+            fresh = self.supplies.wafer(role, at)
             ready = [panel.id for panel in panels[: done // CELLS]]
             self.supplies.change(bench, "wafer", fresh.named, at, Said(ready, [panels[done // CELLS].id] if done % CELLS else []))
             self._wafers[bench.name] = fresh
@@ -257,6 +268,7 @@ class Factory:
         self._finish(step, run, ends)
         name = f"{bench.name.replace(' ', '-').lower()}-{ends:%m%d%H%M}.csv"
         kept, log = read_log(self.hands.house, name, (LOG_HEAD + "\n" + "".join(text for text, _ in parts)).encode())
+        yield later(ends, 3)
         who = self.hands.certified(step.certificate)
         self.hands.do(
             who, "import_placements", {"station": bench.code, "file": [kept.name, kept.digest]}, later(ends, 3),
@@ -286,7 +298,7 @@ class Factory:
         return text, done + len(kept)
 
     def _new_wafer(self, bench: Bench, role: str, at: datetime, *, wrong_edge: bool = False) -> None:
-        fresh = self.supplies.wafer(role, at - timedelta(hours=1), wrong_edge=wrong_edge)
+        fresh = self.supplies.wafer(role, at, wrong_edge=wrong_edge)
         self._off_wafer(bench, at)
         who = self.hands.with_duty("lead")
         arguments = {"station": bench.code, "item": fresh.named.code}
@@ -327,12 +339,14 @@ class Factory:
         yield ends
         self._finish(step, run, ends)
         kept, log = read_log(self.hands.house, f"night-{ends:%m%d%H%M}.csv", (LOG_HEAD + "\n" + text).encode())
+        self.supplies.off(bench, "adhesive", later(ends, 1))
+        yield later(ends, 60)
         self.hands.do(
             lead, "import_placements", {"station": bench.code, "file": [kept.name, kept.digest]}, later(ends, 60),
             lambda s, by: import_placements(s, by, bench.id, kept, log).as_json(), source="file",
         )  # fmt: skip
-        self.supplies.off(bench, "adhesive", later(ends, 1))
         lot.at = later(ends, 61)
+        self._scrap_later(part, later(ends, 60 * 20))
 
     def _split(self, lot: PanelLot, panels: list[Named], at: datetime) -> PanelLot:
         def verb(s: Any, by: Any) -> Named:
@@ -344,6 +358,27 @@ class Factory:
         leaving = {panel.id for panel in panels}
         lot.panels = [panel for panel in lot.panels if panel.id not in leaving]
         return PanelLot(named, lot.product, panels, lot.order, lot.wire, at, lot.family)
+
+    def _scrap_later(self, lot: PanelLot, at: datetime) -> None:
+        self.begin(self._scrapped(lot, at), at)
+
+    def _scrapped(self, lot: PanelLot, at: datetime) -> Story:
+        """What quality held and nobody can save."""
+        def verb(s: Any, by: Any) -> int:
+            return sum(scrap_panel(s, by, panel.id, "broken in handling").n for panel in lot.panels)
+
+        arguments = {"lot": lot.named.code, "panels": len(lot.panels), "reason": "broken in handling"}
+        self.hands.do(self.hands.certified("inspection"), "scrap", arguments, at, verb)
+        for code in lot.codes:
+            self.truth.alive[self.truth.units_of_panel(code)] = False
+        yield at
+
+    def _is_held(self, lot: PanelLot) -> Story:
+        """Quality stops a lot: what was found at its step before has to be looked into."""
+        yield lot.at
+        verb = lambda s, by: int(place_hold(s, by, lot.named, "readings out of limits").id)  # noqa: E731
+        arguments = {"subject": lot.named.code, "reason": "readings out of limits"}
+        self.hands.do(self.hands.with_duty("quality"), "place_hold", arguments, lot.at, verb)
 
     # --- ovens
 
@@ -366,12 +401,13 @@ class Factory:
             self.begin(self._load(recipe), later(self.now, 5))
         ovens = self.hands.benches_for("cure")
         oven = self.hands.earliest("cure", self.now, ovens if recipe.startswith("ENC") else ovens[:-1])  # the last one is kept free for them
-        starts = max(self.now, oven.free_at)
+        filled = max(self.now, oven.free_at)
+        starts = later(filled, 12 if self.ends - filled > timedelta(minutes=75) else 90)  # the last one is still being filled at the end
         soak = body.soak_minutes + 15
         ends = later(starts, cure_minutes(soak, body.set_point_c))
         oven.free_at = later(ends, 25)
         self.loads += 1
-        yield starts
+        yield filled
         who, shelves = self.hands.certified("ovens"), oven.body.shelves
 
         def begin(s: Any, by: Any) -> Named:
@@ -381,7 +417,8 @@ class Factory:
             return Named("load", load.id, code_of(s, "load", load.id))
 
         arguments = {"station": oven.code, "recipe": recipe, "things": [one.lot.named.code for one, _ in some]}
-        load = self.hands.do(who, "add_to_load", arguments, starts, begin)
+        load = self.hands.do(who, "add_to_load", arguments, filled, begin)
+        yield starts
 
         def start(s: Any, by: Any) -> Named:
             row = s.get_one(Load, load.id)
@@ -389,6 +426,9 @@ class Factory:
             return Named("run", run, code_of(s, "run", run))
 
         run = self.hands.do(who, "start_load", {"load": load.code}, later(starts, 1), start)
+        began = self.hands.last
+        ends = later(began, cure_minutes(soak, body.set_point_c) - 1)
+        oven.free_at = max(oven.free_at, later(ends, 25))
         for one, _ in some:
             self._touched(run, one.lot.codes, [])
         yield ends
@@ -398,11 +438,12 @@ class Factory:
             self.truth.faults["cold shelf"] = run.code
         sensors = [sensor.name for sensor in oven.body.sensors]
         cold_ones = [sensor.name for sensor in oven.body.sensors if cold is not None and sensor.shelf == shelves[cold]]
-        data = logger_file(self.rng, later(starts, 1), soak, body.set_point_c, sensors, cold_ones, 14.0)
+        data = logger_file(self.rng, began, soak, body.set_point_c, sensors, cold_ones, 14.0)
         name = f"{oven.name.replace(' ', '-').lower()}-{starts:%m%d-%H%M}.csv"
         if late:
-            self.truth.faults["late logger file"] = run.code
-            self.begin(self._file_comes(oven, name, data), later(ends, 100))
+            self.truth.faults.setdefault("late logger file", run.code)
+            self.begin(self._file_comes(oven, name, data), later(ends, 100 if late == "late logger file" else 1440))
+            yield later(ends, 6)
             for one, _ in some:
                 self._goes_on_at_risk(one.lot, later(ends, 6))
         else:
@@ -418,25 +459,29 @@ class Factory:
         verb = lambda s, by: len(go_on_at_risk(s, by, panels, "logger file comes later"))  # noqa: E731
         self.hands.do(self.hands.with_duty("lead"), "go_on_at_risk", {"lot": lot.named.code}, at, verb, signed=True)
 
-    def _planted_here(self, some: list[tuple[InOven, Story]], recipe: str) -> tuple[int | None, bool]:
-        """Once a cold shelf, and once a file that comes late."""
+    def _planted_here(self, some: list[tuple[InOven, Story]], recipe: str) -> tuple[int | None, str]:
+        """Once a cold shelf, and twice a file that comes late: at first, and on the last day."""
+        if recipe.startswith("DIE") and "at risk now" in self.planted_left and self.ends - self.now < timedelta(hours=5):
+            self.planted_left.discard("at risk now")
+            return None, "at risk now"
         if self.loads >= 4 and "late logger file" in self.planted_left and recipe.startswith("DIE"):
             self.planted_left.discard("late logger file")
-            return None, True
+            return None, "late logger file"
         if self.loads >= 6 and "cold shelf" in self.planted_left and recipe.startswith("DIE"):
             whole = [n for n, (one, _) in enumerate(some) if len(one.lot.panels) == 24 and "wrong map" not in one.lot.planted]
             if whole:
                 self.planted_left.discard("cold shelf")
-                return whole[0], False
-        return None, False
+                return whole[0], ""
+        return None, ""
 
     def _file_comes(self, oven: Bench, name: str, data: bytes) -> Story:
         stated = Stated(zone="UTC", unit="C")
         kept, trace = read_logger_file(self.hands.house, name, data, stated)
         arguments = {"station": oven.code, "file": [kept.name, kept.digest]}
         verb = lambda s, by: len(import_logger_file(s, by, oven.id, kept, trace, stated))  # noqa: E731
-        self.hands.do(self.hands.certified("ovens"), "import_logger_file", arguments, later(self.now, 5), verb, source="file")
-        yield later(self.now, 6)
+        at = later(self.now, 5)
+        yield at
+        self.hands.do(self.hands.certified("ovens"), "import_logger_file", arguments, at, verb, source="file")
 
     def _cold_ones_stay(self, lot: PanelLot) -> Story:
         """Quality lets half of a lot from the cold shelf go, by concession after a test; the other half stays on hold, split off."""
@@ -446,7 +491,7 @@ class Factory:
         quality, going = self.hands.with_duty("quality"), lot.panels[:12]
         at = later(self.now, 60)
         yield at
-        self._split(lot, lot.panels[12:], at)
+        self._scrap_later(self._split(lot, lot.panels[12:], at), later(at, 60 * 20))
 
         def decide(s: Any, by: Any) -> int:
             lines = select(Hold).where(Hold.kind == "line", Hold.reason.startswith("The cure"), Hold.closed_e.is_(None))
@@ -489,7 +534,7 @@ class Factory:
         lot.at = later(max(ends_of), 10)
         yield lot.at
         if "drifted bonder" in lot.planted:
-            self._split(lot, groups[-1], lot.at)  # they stay on hold
+            self._scrap_later(self._split(lot, groups[-1], lot.at), later(lot.at, 60 * 20))  # until then they stay on hold
 
     def _bonders(self, wire: str) -> list[Bench]:
         benches = self.hands.benches_for("wire bond")
@@ -673,5 +718,6 @@ class Factory:
         if family.ready and len(family.ready) >= family.lots:
             ready = family.ready
             family.ready = []
-            self.begin(self.test(Campaign(family.product, family.order, len(ready), ready)), later(max(one.at for one in ready), 10))
+            at = max(later(max(one.at for one in ready), 10), family.test_at or self.now)
+            self.begin(self.test(Campaign(family.product, family.order, len(ready), ready=ready)), at)
         yield self.now

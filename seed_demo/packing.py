@@ -13,6 +13,7 @@ from app.errors import Refused
 from app.final_test.results_in import bin_table_of, import_unit_results, read_results
 from app.floor.ends import Value
 from app.floor.loose import merge_loose
+from app.floor.moves import move_item
 from app.floor.samples import sample_units
 from app.floor.scrap import scrap_units
 from app.floor.starts import start_run
@@ -85,6 +86,8 @@ class Packing:
         """Lots of one order are poured together, tested and binned; then reels are filled."""
         floor, hands = self.floor, self.floor.hands
         loose = campaign.ready[0]
+        for one in campaign.ready:
+            one.at = max(one.at, floor.now)
         if len(campaign.ready) > 1:
             others, at = campaign.ready[1:], max(one.at for one in campaign.ready)
 
@@ -101,10 +104,11 @@ class Packing:
             floor.truth.into(named.code, loose.units)
         bins = yield from self._bins(campaign.product, loose)
         for name, one in sorted(bins.items()):
+            yield one.at
             if GRADES[name] == "reject":
                 self._scrap(one)
             elif GRADES[name] == "second":
-                yield from self._seconds(campaign, one)
+                yield from self._seconds(campaign.product, one)
             else:
                 yield from self._reels(campaign, name, one)
 
@@ -157,11 +161,10 @@ class Packing:
         truth.place[one.units] = -1
         truth.alive[one.units] = False
 
-    def _seconds(self, campaign: Campaign, one: Loose) -> Story:
-        """Seconds of an order that does not take them go into bags for one that does; others wait."""
-        order = "BT-77" if campaign.product == "LF-C20" else None
-        if campaign.product == "LF-C20" or campaign.order is None:
-            yield from self._fill([one], [len(one.units)], campaign.product, "S1", order, form="bag", size=len(one.units))
+    def _seconds(self, product: str, one: Loose) -> Story:
+        """Seconds go into a bag, for an order that takes them."""
+        order = "BT-77" if product == "LF-C20" else "BT-78"
+        yield from self._fill([one], [len(one.units)], product, "S1", order, form="bag", size=len(one.units))
 
     def _reels(self, campaign: Campaign, name: str, one: Loose) -> Story:
         floor = self.floor
@@ -171,12 +174,33 @@ class Packing:
             yield from self._fill([one], [self.reel], campaign.product, name, campaign.order)
         key = (campaign.product, name, campaign.order)
         before = self.rests.pop(key, None)
+        if not len(one.units):
+            if before is not None:
+                self.rests[key] = before
+            return
         if before is None:
-            self.rests[key] = one
-        elif len(before.units) + len(one.units) >= self.reel:
+            self._keep(key, one)
+            return
+        self._move(before, "floor")
+        if len(before.units) + len(one.units) >= self.reel:
             yield from self._fill([before, one], [len(before.units), self.reel - len(before.units)], campaign.product, name, campaign.order)
         elif floor.rng.random() < 0.3:
             yield from self._fill([before], [len(before.units)], campaign.product, name, campaign.order, short="end of the lot")
+        for rest in (before, one):
+            if len(rest.units) and key not in self.rests:
+                self._keep(key, rest)
+            elif len(rest.units):
+                yield from self._fill([rest], [len(rest.units)], campaign.product, name, campaign.order, short="end of the lot")
+
+    def _keep(self, key: tuple[str, str, str | None], one: Loose) -> None:
+        """Too few for a reel: they wait in stock for more of the same."""
+        self.rests[key] = one
+        self._move(one, "stock", "rests")
+
+    def _move(self, one: Loose, kind: str, place: str = "") -> None:
+        hands = self.floor.hands
+        arguments = {"lot": one.named.code, "to": place or kind}
+        hands.do(hands.certified("taping"), "move_item", arguments, one.at, lambda s, by: str(move_item(s, by, one.named.id, kind, place)))
 
     def _sample(self, one: Loose) -> None:
         hands, truth = self.floor.hands, self.floor.truth
@@ -212,6 +236,7 @@ class Packing:
             )
             return Named("pack", pack.item, code_of(s, "pack", pack.item)), hands.run_over(s, pack.item)
 
+        yield ends
         arguments = {"station": bench.code, "parts": [[part.lot.code, part.units] for part in parts], "order": order}
         named, run = hands.do(who, "fill_pack", arguments, ends, fill)
         fills = []
@@ -312,6 +337,8 @@ class Packing:
                 self._scrap(one)
             elif GRADES[name] == "prime":
                 yield from self._fill([one], [len(one.units)], pack.product, name, pack.order, size=len(one.units), again=True)
+            else:
+                yield from self._seconds(pack.product, one)
 
     def _seal(self, pack: Pack) -> Story:
         floor, hands = self.floor, self.floor.hands
@@ -338,35 +365,46 @@ class Packing:
 
     # --- customers
 
+    def every_day(self, at: datetime, until: datetime) -> Story:
+        """Once a day, what is free goes to its customer."""
+        while at < until:
+            yield at
+            yield from self._all_go(self._free(), at)
+            at += timedelta(days=1)
+
     def ship_and_more(self, at: datetime) -> Story:
-        """What is free goes to its customer; some comes back; and a bonder's drift is found out late, and what it touched stays here."""
-        floor = self.floor
-        free = [pack for pack in self.packs if pack.sealed and len(pack.units)]
-        doubtful = self._just_before_the_drift()
-        waits = [pack for pack in free if any(doubtful & fill.reach.runs for fill in pack.fills)][-4:]
-        first = [pack for pack in free[: len(free) * 2 // 3] if pack not in waits]
-        second = [pack for pack in free if pack not in first]
-        for order in dict.fromkeys(pack.order for pack in first):
-            if order is not None:
-                at = later(at, 20)
-                yield at
-                self._ship([pack for pack in first if pack.order == order], order, at)
-        shipped = [pack for pack in first if pack.shipped_to and GRADES[pack.bin] == "prime"]
+        """Some of it comes back; and a bonder's drift is found out late, and what it touched stays here."""
+        yield at
+        free = self._free()
+        first = free[: len(free) * 2 // 3]
+        yield from self._all_go(first, at)
+        shipped = [pack for pack in self.packs if pack.shipped_to and GRADES[pack.bin] == "prime"]
         if len(shipped) >= 2:
             at = later(at, 240)
             yield at
-            self._back(shipped[0], None, at)
-            yield from self._seal(shipped[0])
-            self._back(shipped[1], len(shipped[1].units) // 2, later(at, 10))
-        if floor.drifted is not None:
+            self._back(shipped[-1], None, at)
+            yield from self._seal(shipped[-1])
+            self._back(shipped[-2], len(shipped[-2].units) // 2, later(at, 10))
+        if self.floor.drifted is not None:
             at = later(at, 60)
             yield at
             self._hold_the_bonder(at)
-        for order in dict.fromkeys(pack.order for pack in second):
+        yield from self._all_go(self._free(), later(at, 60))
+
+    def _free(self) -> list[Pack]:
+        """Sealed and here; without what the drifted bonder did just before, as long as nobody knows of it."""
+        doubtful = self._just_before_the_drift()
+        return [
+            pack for pack in self.packs
+            if pack.sealed and len(pack.units) and pack.shipped_to is None and not any(doubtful & fill.reach.runs for fill in pack.fills)
+        ]  # fmt: skip
+
+    def _all_go(self, packs: list[Pack], at: datetime) -> Story:
+        for order in dict.fromkeys(pack.order for pack in packs):
             if order is not None:
                 at = later(at, 20)
                 yield at
-                self._ship([pack for pack in second if pack.order == order], order, at)
+                self._ship([pack for pack in packs if pack.order == order and pack.shipped_to is None and len(pack.units)], order, at)
 
     def _just_before_the_drift(self) -> set[str]:
         """The drifted bonder's last runs before the one whose pull test was bad."""

@@ -25,7 +25,7 @@ SUPPLIERS = {
 }  # fmt: skip
 # units that one batch of a kind serves, as this factory buys it (invented)
 SERVES = {
-    "adhesive": 90_000, "wire": 5_500, "encapsulant": 40_000, "mould compound": 40_000, "carrier tape": 90_000, "cover tape": 90_000, "bag": 200_000,
+    "adhesive": 90_000, "wire": 9_000, "encapsulant": 40_000, "mould compound": 40_000, "carrier tape": 90_000, "cover tape": 90_000, "bag": 200_000,
 }  # fmt: skip
 
 
@@ -79,7 +79,7 @@ class Supplies:
         body = self.hands.parts[part]
         number, who = f"{part[:3]}-{next(self._serial):04d}", self.hands.with_duty("lead")
         named = self.hands.do(
-            who, "receive_batch", {"part": part, "supplier_batch": number}, at - timedelta(days=2),
+            who, "receive_batch", {"part": part, "supplier_batch": number}, at,
             lambda s, by: receive_batch(s, by, part, supplier=SUPPLIERS.get(body.kind, ""), supplier_batch=number, expires_at=expires_at),
         )  # fmt: skip
         until = None

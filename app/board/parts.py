@@ -19,6 +19,8 @@ from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Product, Route, Step, Window
 from app.db import Moment
 from app.floor.amounts import amounts
+from app.floor.bitmaps import count
+from app.floor.marks import good_cells
 from app.floor.progress import loose_begins, loose_progress
 from app.holds.stopped import Stop, stops_on
 from app.ledger.sets import Member
@@ -88,6 +90,11 @@ class Part:
     def state(self) -> str:
         return "held" if self.stops else "at risk" if self.is_at_risk else "running" if self.running else "waiting"
 
+    @property
+    def is_in_stock(self) -> bool:
+        """Put aside on purpose: it waits for no step."""
+        return self.place.partition(":")[0] == "stock"
+
     def done_at(self, step: str) -> datetime | None:
         return max((doing.ended_at for doing in self.done if doing.step == step), default=None)
 
@@ -124,12 +131,13 @@ class _Known:
         self, session: Session, lots: dict[int, OpenLot], routes: dict[int, Route], products: dict[int, Product], past: Past | None
     ) -> None:  # fmt: skip
         self.session, self.lots, self.routes, self.products, self.past = session, lots, routes, products, past
-        self.alike = _alike(session, past)
+        spent = _spent(session, past)
+        self.alike = _alike(session, past, spent)
         sets = sorted({one for _, sets, _ in self.alike for one in sets})
         self.doings = _doings(session, sets, past)
         self.signed = _signed(session, [doing.line for found in self.doings.values() for doing in found if doing.is_open])
         self.running, self.loading = _running(session, past), {} if past else _loading(session)
-        self.held_panels, self.held_loose = _held(session, past)
+        self.held_panels, self.held_loose = _held(session, past, spent)
         self.places = {} if past else _places(session)
 
     def panel_parts(self) -> Iterable[Part]:
@@ -219,14 +227,32 @@ def _lots(session: Session, past: Past | None) -> dict[int, OpenLot]:
     return {row.item: OpenLot(*row) for row in rows}
 
 
-def _alike(session: Session, past: Past | None) -> list[tuple[int, frozenset[int], int]]:
-    """(lot, the sets that its panels travelled in, how many panels): panels with the same sets are one."""
+def _spent(session: Session, past: Past | None) -> set[int]:
+    """Panels in open lots without a good cell left: nothing goes on with them. The sum finds who may be, marks may overlap."""
+    statement = _MAY_BE_SPENT.format(held=_HELD_THEN if past else _HELD_NOW)
+    near = list(session.scalars(text(statement), {"e": past.e if past else NEVER}))
+    return {panel for panel, good in good_cells(session, near).items() if not count(good)} if near else set()
+
+
+def _alike(session: Session, past: Past | None, spent: set[int]) -> list[tuple[int, frozenset[int], int]]:
+    """(lot, the sets that its panels travelled in, how many panels): panels with the same sets are one. Spent panels are none."""
     concat = "group_concat" if session.get_bind().dialect.name == "sqlite" else "string_agg"
     rows = session.execute(text(_ALIKE.format(concat=concat, held=_HELD_THEN if past else _HELD_NOW)), {"e": past.e} if past else {})
     found: defaultdict[tuple[int, frozenset[int]], int] = defaultdict(int)
     for lot, sets, n in rows:
         found[lot, frozenset(map(int, sets.split(",")))] += n
-    return [(lot, sets, n) for (lot, sets), n in found.items()]
+    for travelled in _sets_of(session, spent).values():
+        for alike in [one for one in found if one[1] == travelled]:
+            found[alike] -= 1
+    return [(lot, sets, n) for (lot, sets), n in found.items() if n > 0]
+
+
+def _sets_of(session: Session, panels: Iterable[int]) -> dict[int, frozenset[int]]:
+    """The sets that each panel travelled in."""
+    sets: defaultdict[int, set[int]] = defaultdict(set)
+    for panel, one in session.execute(select(Member.panel, Member.set).where(Member.panel.in_(list(panels)))):
+        sets[panel].add(one)
+    return {panel: frozenset(found) for panel, found in sets.items()}
 
 
 def _doings(session: Session, sets: list[int], past: Past | None) -> dict[int, list[Doing]]:
@@ -264,22 +290,20 @@ def _places(session: Session) -> dict[int, str]:
 
 
 def _held(
-    session: Session, past: Past | None
+    session: Session, past: Past | None, spent: set[int]
 ) -> tuple[dict[tuple[int, frozenset[int]], dict[tuple[Stop, ...], int]], dict[int, list[Stop]]]:
     """What holds in force stop of what is open: panels counted by lot and sets, and loose lots. First who may be, then `stops_on` of those."""
-    near: list[Row[Any]] = list(session.execute(_NEAR_HOLDS).all())
+    near: list[Row[Any]] = [row for row in session.execute(_NEAR_HOLDS) if row.id not in spent]
     stops = stops_on(session, [row.id for row in near])
     if past:
         then = set(session.scalars(select(Hold.id).where(Hold.closed_e.is_(None), Hold.e <= past.e)))
         stops = {item: kept for item, found in stops.items() if (kept := [stop for stop in found if stop.hold in then])}
     lot_of = {row.id: row.lot for row in near}
     panels = [row.id for row in near if row.kind == "panel" and row.id in stops]
-    sets: defaultdict[int, set[int]] = defaultdict(set)
-    for panel, one in session.execute(select(Member.panel, Member.set).where(Member.panel.in_(panels))):
-        sets[panel].add(one)
+    sets = _sets_of(session, panels)
     counted: defaultdict[tuple[int, frozenset[int]], dict[tuple[Stop, ...], int]] = defaultdict(dict)
     for panel in panels:
-        by_stops = counted[lot_of[panel], frozenset(sets[panel])]
+        by_stops = counted[lot_of[panel], sets[panel]]
         by_stops[tuple(stops[panel])] = by_stops.get(tuple(stops[panel]), 0) + 1
     return dict(counted), {row.id: stops[row.id] for row in near if row.kind == "loose" and row.id in stops}
 
@@ -317,6 +341,11 @@ _ALIKE = """
         group by h.lot, m.panel
     ) as travelled
     group by lot, sets
+"""
+_MAY_BE_SPENT = """
+    select m.panel from ({held}) h join member m on m."set" = h."set" join panel p on p.item = m.panel join cell_mark c on c.panel = m.panel
+    where c.closed_e is null and c.e <= :e
+    group by m.panel, p.rows, p.columns having sum(c.n) >= p.rows * p.columns
 """
 # one row a step that was done for a set; sent to rework or voided, it is open again and does not count
 _DOINGS = """

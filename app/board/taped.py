@@ -49,7 +49,7 @@ class Today:
 
 def ahead(parts: Parts, paces: Paces, day: Span, now: datetime, so_far: int, per_hour: float) -> Today:
     """The forecast for the end of `day` as it stands `now`. The seed is the day's number: the same moment gives the same band."""
-    free = [part for part in parts.parts if not part.stops and part.lot.grade != "reject" and part.step is not None]
+    free = [part for part in parts.parts if not part.stops and part.lot.grade != "reject" and part.step is not None and not part.is_in_stock]
     held = sum(part.units for part in parts.parts if part.stops)
     minutes = max(0.0, (day.end - now) / timedelta(minutes=1))
     times = {

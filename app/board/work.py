@@ -139,7 +139,7 @@ def _stuck(part: Part, step: Step | None, know: Known) -> list[Mark | None]:
     if part.stops:
         first = min((know.holds[stop.hold] for stop in part.stops), key=lambda hold: hold.at)
         return [held_too_long(know.now - first.at, first.code)]
-    if step is None:
+    if step is None or part.is_in_stock:
         return []
     if part.running:
         return [runs_too_long(know.now - part.since, step, know.stations[part.running.station])]
@@ -156,7 +156,7 @@ def _row(route: int, name: str, body: Route, key: str | None, there: list[Part],
     number = next((i for i, step in enumerate(body.steps, 1) if step.key == key), len(body.steps) + 1)
     counts = Counter(part.state for part in there)
     step = step_of(body, key)
-    waits = [know.now - part.since for part in there if not part.running and not part.stops]
+    waits = [know.now - part.since for part in there if not (part.running or part.stops or part.is_in_stock)]
     return Row(
         route, name, body.product, key, number, step.name if step else "every step is done", _tape(body, number, counts),
         {state: counts[state] for state in STATES}, sum(part.panels for part in there), sum(part.units for part in there),

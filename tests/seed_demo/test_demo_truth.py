@@ -1,6 +1,7 @@
 """The demo against its own truth: a reduced one, built by the same stories; what a trace says is what the simulator's own record allows."""
 
 from collections.abc import Iterator
+from datetime import timedelta
 
 import numpy as np
 import pytest
@@ -8,6 +9,8 @@ from sqlalchemy import func, select
 from typer.testing import CliRunner
 
 from app import clock
+from app.board.remembered import Remembered
+from app.board.whole import board
 from app.cli import shell
 from app.db import House
 from app.errors import Refused
@@ -19,17 +22,18 @@ from app.journal.models import Entry
 from app.ledger.places import Move
 from app.ledger.stops import Hold, Release
 from app.naming.resolve import resolve
-from seed_demo.build import build, clear_half_built, load_demo, sign_ins
+from seed_demo.build import LIVE, build, clear_half_built, load_demo, sign_ins
 from seed_demo.truth import FILE, Truth
 
 LOTS, REEL = 8, 4500
+AT_WORK = (LIVE[4], LIVE[7])  # one is at the bonders at the end, one comes to an oven
 
 
 @pytest.fixture(scope="module")
 def demo(fresh_house: object, tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[House, Truth]]:
     folder = tmp_path_factory.mktemp("demo")
     with fresh_house(folder) as house:  # type: ignore[operator]
-        yield house, build(house, lambda _: None, lots=LOTS, reel=REEL)
+        yield house, build(house, lambda _: None, lots=LOTS, live=AT_WORK, reel=REEL)
 
 
 def backs(house: House, truth: Truth) -> Iterator[tuple[str, Trace]]:
@@ -117,6 +121,29 @@ def test_nothing_happens_in_the_future_and_what_is_held_stays_here(demo: tuple[H
         assert not {move.item for move in late} & {pack.id for pack in held}
         refused = session.scalars(select(Entry).where(Entry.action == "ship", Entry.outcome == "refused")).all()
         assert [entry.arguments["refused"]["reasons"][0]["kind"] for entry in refused] == ["held"] * len(refused)
+
+
+def test_the_end_finds_the_factory_at_work(demo: tuple[House, Truth]) -> None:
+    house, _ = demo
+    with house.reading() as session:
+        ended = session.scalar(select(func.max(Entry.happened_at)))
+        now = board(session, Remembered(), ended)
+    lots = [lot for row in now.rows for lot in row.lots]
+    assert {"at risk", "waiting", "held"} <= {lot.state for lot in lots}
+    assert [lot for lot in lots if lot.where.startswith("runs at Bonder")]
+    assert "being filled" in {oven.state for oven in now.ovens}
+    assert {one.state for row in now.stations for one in row.away} == {"scheduled_down", "unscheduled_down", "engineering"}
+    assert [window for window in now.windows if window.left > timedelta()]
+    assert now.yesterday.truth > 0
+
+
+def test_entries_stand_in_the_order_of_time_but_for_what_was_told_late(demo: tuple[House, Truth]) -> None:
+    house, _ = demo
+    with house.reading() as session:
+        told = select(Entry.happened_at).where(Entry.fact.is_(False), Entry.source == "person").order_by(Entry.id)
+        times = list(session.scalars(told))
+    assert len(times) > 300
+    assert times == sorted(times)
 
 
 def test_the_truth_is_kept_beside_the_database(demo: tuple[House, Truth]) -> None:
