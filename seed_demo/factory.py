@@ -12,6 +12,7 @@ import numpy as np
 from sqlalchemy import select
 
 from app.catalogue.definitions import Step
+from app.errors import Refused
 from app.final_test.singulate import singulate
 from app.floor.at_risk import go_on_at_risk
 from app.floor.dispositions import dispose
@@ -117,7 +118,12 @@ class Factory:
         told = 0
         while self._queue and self._queue[0][0] <= self.ends:
             self.now, _, story = heapq.heappop(self._queue)
-            wish = next(story, None)
+            try:
+                wish = next(story, None)
+            except Refused as refusal:
+                if refusal.kind != "held":
+                    raise
+                continue  # what is on hold is put aside
             if isinstance(wish, datetime):
                 self.begin(story, max(wish, self.now))
             elif isinstance(wish, InOven):

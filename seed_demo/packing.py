@@ -174,6 +174,9 @@ class Packing:
             yield from self._fill([one], [self.reel], campaign.product, name, campaign.order)
         key = (campaign.product, name, campaign.order)
         before = self.rests.pop(key, None)
+        if before is not None:
+            with floor.hands.house.reading() as session:
+                before = None if stops_on(session, [before.named.id]).get(before.named.id) else before  # a held rest stays where it is
         if not len(one.units):
             if before is not None:
                 self.rests[key] = before
