@@ -6,7 +6,7 @@ Panels that travelled in the same sets stand alike, so they are read as one: not
 """
 
 import json
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
@@ -23,7 +23,6 @@ from app.floor.bitmaps import count
 from app.floor.marks import good_cells
 from app.floor.progress import loose_begins, loose_progress
 from app.holds.stopped import Stop, stops_on
-from app.ledger.sets import Member
 from app.ledger.stops import Hold
 from app.ledger.walk import NEVER
 
@@ -241,16 +240,15 @@ def _alike(session: Session, past: Past | None, spent: set[int]) -> list[tuple[i
     found: defaultdict[tuple[int, frozenset[int]], int] = defaultdict(int)
     for lot, sets, n in rows:
         found[lot, frozenset(map(int, sets.split(",")))] += n
-    for travelled in _sets_of(session, spent).values():
-        for alike in [one for one in found if one[1] == travelled]:
-            found[alike] -= 1
-    return [(lot, sets, n) for (lot, sets), n in found.items() if n > 0]
+    gone = Counter(_sets_of(session, spent).values())  # a set that a lot holds is among them, so they name the lot as well
+    return [(lot, sets, n - gone[sets]) for (lot, sets), n in found.items() if n > gone[sets]]
 
 
 def _sets_of(session: Session, panels: Iterable[int]) -> dict[int, frozenset[int]]:
     """The sets that each panel travelled in."""
+    statement, values = listed(session, 'select panel, "set" from member where panel in :panels', panels=panels)
     sets: defaultdict[int, set[int]] = defaultdict(set)
-    for panel, one in session.execute(select(Member.panel, Member.set).where(Member.panel.in_(list(panels)))):
+    for panel, one in session.execute(statement, values):
         sets[panel].add(one)
     return {panel: frozenset(found) for panel, found in sets.items()}
 

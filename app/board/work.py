@@ -179,6 +179,8 @@ def _where(part: Part, know: Known) -> str:
     where = f" ({part.place})" if part.place else " on a shelf of a load that is being filled" if part.load else ""
     if part.stops:
         return f"on hold {', '.join(know.holds[stop.hold].code for stop in part.stops)}{where}"
+    if part.is_in_stock:
+        return f"in {part.place}"
     return f"waits {in_hours(know.now - part.since)}{where}"
 
 

@@ -16,7 +16,8 @@ from app.catalogue import queries as catalogue
 from app.db import House
 from app.floor.at_risk import go_on_at_risk
 from app.floor.lots import start_lot
-from app.floor.scrap import scrap_units
+from app.floor.moves import move_item
+from app.floor.scrap import scrap_panel, scrap_units
 from app.floor.station_states import set_state
 from app.holds.place import place_hold
 from app.ledger.sets import panels_of_lot
@@ -77,6 +78,30 @@ def test_a_hold_on_one_panel_holds_that_panel(factory: Factory) -> None:
     found = row(seen(factory), "plasma")
     assert sorted((one.state, one.panels) for one in found.lots) == [("held", 1), ("waiting", 2)]
     assert [mark.reason[:12] for one in found.stuck for mark in one.marks] == ["held 1 d 6 h"]
+
+
+def test_panels_without_a_good_cell_are_off_the_board_and_out_of_what_is_held(factory: Factory) -> None:
+    one, gone = lot(factory, 3, NOON - timedelta(hours=5)), lot(factory, 2, NOON - timedelta(hours=5))
+    with factory.house.reading() as session:
+        spent = [*panels_of_lot(session, one.id)[:2], *panels_of_lot(session, gone.id)]
+    for panel in spent:
+        factory.do("scrap", lambda s, by, panel=panel: scrap_panel(s, by, panel, "dropped").n)
+    factory.do("place_hold", lambda s, by: place_hold(s, by, _panel(s, spent[0]), "scratched").id)
+    found = seen(factory)
+    assert [(r.key, r.panels, r.units) for r in found.rows] == [("plasma", 1, 20)]
+    assert [(lot.code, lot.state) for lot in found.rows[0].lots] == [(one.code, "waiting")]
+    assert found.lots == 1
+
+
+def test_what_was_put_in_stock_waits_for_nothing_and_is_in_no_forecast(factory: Factory) -> None:
+    good = binned(factory, _loose(factory, NOON - timedelta(days=5)), 40, NOON - timedelta(days=4))
+    reel(factory, good, 10, NOON - timedelta(days=3))
+    before = seen(factory)
+    factory.do("move_item", lambda s, by: str(move_item(s, by, good.id, "stock", "rests")))
+    found = seen(factory)
+    assert [lot.where for lot in row(found, "tape").lots] == ["in stock: rests"]
+    assert (row(before, "tape").longest, row(found, "tape").longest) == (timedelta(days=4), timedelta())
+    assert (before.today.overdue, found.today.overdue) == (30, 0)
 
 
 def test_late_and_stuck_have_their_reasons(factory: Factory) -> None:
