@@ -94,4 +94,4 @@ def _rows(session: Session, parts: Parts, past: Paces, site: Site, now: datetime
 
 
 def _marked(found: Sequence[Row], kind: str) -> int:
-    return sum(len(row.marked(kind)) for row in found)
+    return len({lot.code for row in found for lot in row.marked(kind)})

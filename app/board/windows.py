@@ -1,7 +1,7 @@
 """The time windows that run out first: what they ask, how much is ahead of them, and how many stations are up for it."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 from app.board.marks import in_hours
@@ -68,12 +68,15 @@ def window_rows(parts: Parts, stations: Sequence[StationNow], now: datetime, mos
 
 
 def _ending(parts: Parts, now: datetime) -> list[tuple[datetime, Part, Window]]:
-    """Every window that runs, the one that ends first at the head; one that is over for a day, or over on hold, is no more news here."""
-    found = [
-        (begun + timedelta(minutes=window.max_minutes or 0), part, window)
-        for part in parts.parts
-        if part.lot.route in parts.routes
-        for window, begun in running_windows(parts.routes[part.lot.route], part)
-    ]
-    news = [one for one in found if one[0] > now or (not one[1].stops and one[0] > now - _OLD)]
-    return sorted(news, key=lambda one: one[0])
+    """Every window that runs, the one that ends first at the head; one that is over for a day, or over on hold, is no more news here.
+
+    Panels of a lot whose window ends together are one.
+    """
+    found: dict[tuple[int, Window, datetime], Part] = {}
+    for part in parts.parts:
+        for window, begun in running_windows(parts.routes[part.lot.route], part) if part.lot.route in parts.routes else ():
+            ends_at = begun + timedelta(minutes=window.max_minutes or 0)
+            if ends_at > now or (not part.stops and ends_at > now - _OLD):
+                one = found.get(key := (part.lot.item, window, ends_at))
+                found[key] = replace(one, panels=one.panels + part.panels, units=one.units + part.units) if one else part
+    return sorted(((ends_at, part, window) for (_, window, ends_at), part in found.items()), key=lambda one: one[0])

@@ -2,7 +2,7 @@
 
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 
 from sqlalchemy import select
@@ -49,7 +49,7 @@ class LotAt:
 
 @dataclass(frozen=True)
 class Row:
-    """The lots at one step of a route. `counts`: parts of lots by state. `pockets`: the tape around the step."""
+    """The lots at one step of a route. `counts`: lots by state; one whose panels stand apart is in two. `pockets`: the tape around the step."""
 
     route: int
     route_name: str
@@ -80,6 +80,10 @@ class Row:
     @property
     def stuck(self) -> tuple[LotAt, ...]:
         return self.marked("stuck")
+
+    def how_many(self, kind: str) -> int:
+        """Lots, each counted once wherever its panels run."""
+        return len({lot.code for lot in self.marked(kind)})
 
     def marked(self, kind: str) -> tuple[LotAt, ...]:
         """Those with that mark, the worst first."""
@@ -154,14 +158,25 @@ def _left(part: Part, route: Route) -> Sequence[Step]:
 
 def _row(route: int, name: str, body: Route, key: str | None, there: list[Part], know: Known) -> Row:
     number = next((i for i, step in enumerate(body.steps, 1) if step.key == key), len(body.steps) + 1)
-    counts = Counter(part.state for part in there)
+    counts = Counter(state for _, state in {(part.lot.item, part.state) for part in there})
     step = step_of(body, key)
     waits = [know.now - part.since for part in there if not (part.running or part.stops or part.is_in_stock)]
     return Row(
         route, name, body.product, key, number, step.name if step else "every step is done", _tape(body, number, counts),
         {state: counts[state] for state in STATES}, sum(part.panels for part in there), sum(part.units for part in there),
-        max(waits, default=timedelta()), tuple(_lot_at(part, body, know) for part in there),
+        max(waits, default=timedelta()), tuple(_lot_at(part, body, know) for part in _together(there)),
     )  # fmt: skip
+
+
+def _together(parts: Sequence[Part]) -> Iterable[Part]:
+    """Parts of one lot that differ by nothing but what they went through are one line, which waits as long as the first of them."""
+    found: dict[tuple[object, ...], Part] = {}
+    for part in parts:
+        key = (part.lot.item, part.state, part.running and part.running.station, part.stops, part.place, part.load)
+        one = found.get(key)
+        first = min(one or part, part, key=lambda each: each.since)
+        found[key] = replace(first, panels=one.panels + part.panels, units=one.units + part.units) if one else part
+    return found.values()
 
 
 def _lot_at(part: Part, route: Route, know: Known) -> LotAt:

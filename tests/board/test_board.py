@@ -70,6 +70,20 @@ def test_panels_of_one_lot_at_two_steps_are_two_rows_and_one_lot(factory: Factor
     assert found.lots == 1
 
 
+def test_panels_of_one_lot_that_went_through_apart_are_one_line_and_one_window(factory: Factory) -> None:
+    one = lot(factory, 4, NOON - timedelta(hours=5))
+    with factory.house.reading() as session:
+        some = panels_of_lot(session, one.id)
+    for n, panels in enumerate((some[:1], some[1:])):
+        number = factory.start("Plasma", one, at=NOON - timedelta(hours=3 - n), only=panels)
+        factory.finish(number, at=NOON - timedelta(hours=2))
+    found = seen(factory)
+    assert row(found, "bond").counts["waiting"] == 1
+    assert [(line.code, line.panels, line.units) for line in row(found, "bond").lots] == [(one.code, 4, 80)]
+    assert [(window.lot, window.panels, window.units, window.ahead) for window in found.windows] == [(one.code, 4, 80, 0)]
+    assert (seen(factory, NOON + timedelta(days=5)).late, row(seen(factory, NOON + timedelta(days=5)), "bond").how_many("late")) == (1, 1)
+
+
 def test_a_hold_on_one_panel_holds_that_panel(factory: Factory) -> None:
     one = lot(factory, 3, NOON - timedelta(hours=5))
     with factory.house.reading() as session:
