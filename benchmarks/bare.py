@@ -7,6 +7,7 @@ import json
 import sqlite3
 from collections.abc import Iterable
 from contextlib import suppress
+from dataclasses import dataclass
 from typing import Any
 
 import psycopg
@@ -99,9 +100,26 @@ UNIT_FILES = "select run, by_bin, by_failure from unit_file where run in :runs"
 HOLDS = "select id, kind, subject from hold where closed_e is null"
 
 
+@dataclass(frozen=True)
+class WayBack:
+    """What stands between a reel and its origins: `lines` as LINES answers them; `loose` with samples; `items`: all that have a code."""
+
+    panels: set[int]
+    loose: set[int]
+    packs: set[int]
+    held: set[int]  # lots that held the panels
+    lines: list[Any]
+    items: set[int]
+
+
 def back(bare: Bare, pack: int) -> int:
     """Everything that stands in the trace of a reel back to its origins; how many rows."""
     bare.read = 0
+    rows_of_back(bare, way_back(bare, pack))
+    return bare.read
+
+
+def way_back(bare: Bare, pack: int) -> WayBack:
     contents = bare.rows(CONTENTS_OF_PACKS, packs=[pack])
     edges = bare.rows(UP, seeds=[row[3] for row in contents])
     panels = {parent for _, parent, kind, _, _ in edges if kind == "cells"}
@@ -109,13 +127,17 @@ def back(bare: Bare, pack: int) -> int:
     loose = {child for child, _, kind, _, _ in edges if kind not in ("frame", "mix")} | {row[3] for row in contents}
     packs = {pack} | {one for row in contents for one, _ in (json.loads(row[4]) if isinstance(row[4], str) else row[4])}
     lines = bare.rows(LINES_OF_PANELS, panels=panels) + bare.rows(LINES_OF_ITEMS, items=loose | packs)
-    uses = _of_lines(bare, lines)
-    bare.rows(PLACEMENTS, panels=panels)
-    bare.rows(MARKS, panels=panels)
-    bare.rows(EXITS, panels=panels)
+    uses = bare.rows(USES, lines=[row[0] for row in lines])
     held = {lot for _, lot, _ in bare.rows(HOLDINGS, panels=panels)}
-    _of_items(bare, {row[1] for row in uses} | frames | panels | loose | packs | held, panels, loose | held, packs)
-    return bare.read
+    return WayBack(panels, loose, packs, held, lines, {row[1] for row in uses} | frames | panels | loose | packs | held)
+
+
+def rows_of_back(bare: Bare, way: WayBack) -> None:
+    _of_lines(bare, way.lines)
+    bare.rows(PLACEMENTS, panels=way.panels)
+    bare.rows(MARKS, panels=way.panels)
+    bare.rows(EXITS, panels=way.panels)
+    _of_items(bare, way.items, way.panels, way.loose | way.held, way.packs)
 
 
 def forward(bare: Bare, *, wafer: int = 0, run: int = 0, batch: int = 0) -> int:
@@ -135,19 +157,19 @@ def forward(bare: Bare, *, wafer: int = 0, run: int = 0, batch: int = 0) -> int:
     loose = {child for child, _, _, _, _ in edges}
     packs = {row[0] for row in bare.rows(CONTENTS_OF_LOOSE, loose=loose)}
     bare.rows(CONTENTS_OF_PACKS, packs=packs)
-    uses = _of_lines(bare, lines)
+    uses = bare.rows(USES, lines=[row[0] for row in lines])
+    _of_lines(bare, lines)
     held = {lot for _, lot, _ in bare.rows(HOLDINGS, panels=panels)}
     _of_items(bare, {row[1] for row in uses} | panels | loose | packs | held, panels, loose | held, packs)
     return bare.read
 
 
-def _of_lines(bare: Bare, lines: list[Any]) -> list[Any]:
+def _of_lines(bare: Bare, lines: list[Any]) -> None:
     ids, runs = [row[0] for row in lines], {row[10] for row in lines}
     bare.rows(RUN_CODES, things=runs)
     bare.rows(READINGS, runs=runs)
     bare.rows(JUDGEMENTS, lines=ids)
     bare.rows(UNIT_FILES, runs=runs)
-    return bare.rows(USES, lines=ids)
 
 
 def _of_items(bare: Bare, items: set[int], panels: set[int], lots: set[int], packs: set[int]) -> None:

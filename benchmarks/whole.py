@@ -9,11 +9,12 @@ from app.board.remembered import Remembered
 from app.board.whole import board
 from app.genealogy.checks import check
 from app.genealogy.exposure import exposure
-from app.genealogy.pack_page import pack_shown
+from app.genealogy.record import record_of
 from app.genealogy.suspects import Region, Suspect
-from app.genealogy.trace import trace_back
+from app.machines.record import record_out
+from app.naming.resolve import resolve
 from app.tables import Base
-from benchmarks import bare
+from benchmarks import bare, bare_record
 from benchmarks.history import seal_history
 from benchmarks.measuring import Measure, Timed, interleaved
 from benchmarks.replay import Replay
@@ -33,13 +34,16 @@ def board_measure(site: Site) -> Iterator[Measure]:
 
 
 def pack_record_measure(site: Site) -> Iterator[Measure]:
-    """The page's facts and the trace in one: what a pack's record tells."""
-    with site.walking() as session:
-        pairs = [
-            (lambda one=one: (pack_shown(session, one), trace_back(session, one)), partial(bare.back, site.bare, one.id))
-            for one in site.subjects("pack")
-        ]
-        yield interleaved(pairs, site.rounds).measure("pack-record", 3.0, "the pack's page and its trace back")
+    """The whole record of a reel as the JSON that the API answers."""
+    now = clock.now()
+
+    def ours(code: str) -> None:
+        with site.walking() as session:
+            found = record_of(session, site.house, resolve(session, code, "pack"), now, "UTC")
+            record_out(found).model_dump_json()
+
+    pairs = [(partial(ours, one.code), partial(bare_record.record, site.bare, one.id)) for one in site.subjects("pack")]
+    yield interleaved(pairs, site.rounds).measure("pack-record", 3.0, "as JSON, everything behind a reel")
 
 
 def exposure_measure(site: Site) -> Iterator[Measure]:

@@ -8,7 +8,8 @@ from datetime import datetime
 from functools import lru_cache
 from typing import Any, Generic, TypeVar, cast
 
-from sqlalchemy import Row, event, select
+from sqlalchemy import Row, String, event, select
+from sqlalchemy import cast as cast_to
 from sqlalchemy.orm import Session
 
 from app.catalogue.definitions import THINGS, Body, Catalogue, Part, Product, Recipe, Route, Site, Station, Step
@@ -20,7 +21,7 @@ from app.journal.models import Entry
 
 MODELS: dict[str, type[Body]] = {kind: model for kind, (_, model) in THINGS.items()} | {"site": Site}
 B = TypeVar("B", bound=Body)
-_KNOWN = "catalogue_known"
+_KNOWN, _REVISIONS = "catalogue_known", "catalogue_revisions"
 
 
 @dataclass(frozen=True)
@@ -34,7 +35,8 @@ class Defined(Generic[B]):
     body: B
 
 
-_NOW = select(Thing.id, Thing.kind, Thing.name, Definition.id, Definition.body).join(Definition, Definition.thing == Thing.id)
+_BODY = cast_to(Definition.body, String)  # the JSON's own text, by which it was parsed before
+_NOW = select(Thing.id, Thing.kind, Thing.name, Definition.id, _BODY).join(Definition, Definition.thing == Thing.id)
 
 
 def named(session: Session, kind: str, name: str) -> Defined[Any]:
@@ -81,8 +83,11 @@ def definition(session: Session, definition_id: int) -> Defined[Any]:
 
 
 def definitions(session: Session, wanted: list[int]) -> dict[int, Defined[Any]]:
-    """Many revisions: one statement."""
-    return {row[3]: _defined(row) for row in session.execute(_NOW.where(Definition.id.in_(set(wanted))))} if wanted else {}
+    """Many revisions: at most one statement."""
+    known: dict[int, Defined[Any]] = session.info.setdefault(_REVISIONS, {})
+    if missing := [one for one in dict.fromkeys(wanted) if one not in known]:
+        known |= {row[3]: _defined(row) for row in session.execute(_NOW.where(Definition.id.in_(missing)))}
+    return {one: known[one] for one in wanted if one in known}
 
 
 def part(session: Session, number: str) -> Defined[Part]:
@@ -178,9 +183,9 @@ def step_of(body: Route, key: str) -> Step:
     return next(step for step in body.steps if step.key == key)
 
 
-def _defined(row: Row[int, str, str, int, dict[str, Any]]) -> Defined[Any]:
+def _defined(row: Row[int, str, str, int, str]) -> Defined[Any]:
     thing, kind, name, definition_id, body = row
-    return Defined(thing, kind, name, definition_id, _parsed(kind, canonical_json(body)))
+    return Defined(thing, kind, name, definition_id, _parsed(kind, body))
 
 
 @lru_cache(maxsize=4096)

@@ -141,7 +141,7 @@ def _taken_off(session: Session, untaped: Iterable[Any]) -> list[Content]:
 
 def lines_above(session: Session, found: Up) -> list[LineAbove]:
     """The run lines that touched what is on the way: covers of its panels, lines of its loose lots and packs. No voided runs."""
-    lines = [LineAbove(*row) for row in session.execute(_LINES_OF_PANELS, {"panels": list(found.panels) or [0]})]
+    lines = lines_of_panels(session, found.panels)
     lines += [LineAbove(*row) for row in session.execute(_LINES_OF_ITEMS, {"items": list(found.loose | found.packs) or [0]})]
     if not any(exit_e != NEVER for exit_e in found.exits.values()):
         return lines
@@ -152,6 +152,11 @@ def lines_above(session: Session, found: Up) -> list[LineAbove]:
         if line.e < exit_e:
             kept.append(line)
     return _only_before_exit(session, found, kept) if len(set(_panel_exits(found))) > 1 else kept
+
+
+def lines_of_panels(session: Session, panels: Iterable[int]) -> list[LineAbove]:
+    """Every line that covered one of these panels, or may: open ones too. No voided runs."""
+    return [LineAbove(*row) for row in session.execute(_LINES_OF_PANELS, {"panels": list(panels) or [0]})]
 
 
 @dataclass(frozen=True)

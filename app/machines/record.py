@@ -304,10 +304,10 @@ class RecordOut(BaseModel):
 def record(code: str, call: Calling) -> RecordOut:
     with call.house.walking() as session:
         zone = catalogue.site(session).zone
-        return _out(record_of(session, call.house, resolve(session, code, "pack", "lot"), clock.now(), zone))
+        return record_out(record_of(session, call.house, resolve(session, code, "pack", "lot"), clock.now(), zone))
 
 
-def _out(found: Record) -> RecordOut:
+def record_out(found: Record) -> RecordOut:
     trace = found.trace
     items = {name: [_item(row) for row in getattr(trace, name)] for name in ("wafers", "batches", "panels", "lots", "packs", "samples")}
     return RecordOut(

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import select
+from sqlalchemy import bindparam, select
 from sqlalchemy.orm import Session
 
 from app import codes
@@ -12,6 +12,10 @@ from app.journal.act import By
 from app.naming.models import Alias, Code
 
 _ITEMS = ("wafer", "batch", "panel", "lot", "sample", "pack")
+_KNOWN = "codes_known"
+_CODES = select(Code.thing, Code.code).where(
+    Code.kind.in_(bindparam("kinds", expanding=True)), Code.thing.in_(bindparam("things", expanding=True))
+)
 
 
 @dataclass(frozen=True)
@@ -61,19 +65,16 @@ def code_of(session: Session, kind: str, thing: int) -> str:
 
 
 def codes_of(session: Session, kind: str, things: list[int]) -> dict[int, str]:
-    """The codes of many things of one kind: one statement."""
-    if not things:
-        return {}
-    query = select(Code.thing, Code.code).where(Code.kind == kind, Code.thing.in_(things))
-    return {thing: code for thing, code in session.execute(query)}
+    """The codes of many things of one kind: at most one statement. A code stays, so a session asks for each once."""
+    known: dict[tuple[str, int], str] = session.info.setdefault(_KNOWN, {})
+    if missing := [thing for thing in things if (kind, thing) not in known]:
+        known |= {(kind, thing): code for thing, code in session.execute(_CODES, {"kinds": [kind], "things": missing})}
+    return {thing: known[kind, thing] for thing in things if (kind, thing) in known}
 
 
 def codes_of_items(session: Session, items: list[int]) -> dict[int, str]:
     """The codes of many items, whatever they are: items share one row of ids."""
-    if not items:
-        return {}
-    query = select(Code.thing, Code.code).where(Code.kind.in_(_ITEMS), Code.thing.in_(items))
-    return {thing: code for thing, code in session.execute(query)}
+    return {thing: code for thing, code in session.execute(_CODES, {"kinds": _ITEMS, "things": items})} if items else {}
 
 
 def give_code(session: Session, by: By, kind: str, thing: int) -> str:

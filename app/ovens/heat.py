@@ -65,5 +65,8 @@ def heat_of(adhesive: Adhesive, records: Sequence[Record]) -> Heat:
 
 
 def _round_heat(adhesive: Adhesive, record: Record) -> RoundHeat:
-    minutes = [equivalent_of(one, adhesive.activation_energy_kj_mol, adhesive.reference_c) for one in record.curves]
-    return RoundHeat(record.round.name, min(minutes, default=0.0), max(minutes, default=0.0), not record.reasons)
+    asked = adhesive.activation_energy_kj_mol, adhesive.reference_c
+    if asked not in record.minutes:
+        minutes = [equivalent_of(one, *asked) for one in record.curves]
+        record.minutes[asked] = min(minutes, default=0.0), max(minutes, default=0.0)
+    return RoundHeat(record.round.name, *record.minutes[asked], not record.reasons)

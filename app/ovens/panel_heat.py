@@ -76,9 +76,9 @@ def heat_of_load(session: Session, run: Run) -> list[tuple[Line, list[SameHeat]]
 
 def _lines_of(session: Session, panels: Sequence[int]) -> defaultdict[int, list[int]]:
     """Panel -> the lines that covered it, in order. No voided runs."""
-    found = walk.lines_above(session, walk.up(session, panels))
+    found = walk.lines_of_panels(session, panels)
     wanted: defaultdict[int, list[int]] = defaultdict(list)
-    on = walk.panels_of_lines(session, [line.line for line in found if line.set is not None])
+    on = walk.panels_of_lines(session, [line.line for line in found])
     for line in sorted(on):
         for panel in on[line]:
             wanted[panel].append(line)

@@ -6,7 +6,7 @@ at least a quarter of its steps, over four times the step of the constant one. A
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from itertools import pairwise
 
@@ -67,13 +67,17 @@ class CureReason:
 
 @dataclass(frozen=True, eq=False)
 class Record:
-    """A round's curves and what is wrong with them. A doubtful sensor proves nothing; a doubtful clock proves no duration."""
+    """A round's curves and what is wrong with them. A doubtful sensor proves nothing; a doubtful clock proves no duration.
+
+    `minutes`: equivalent ones that were asked for, on the coldest and the hottest sensor, by activation energy and reference.
+    """
 
     round: Round
     curves: tuple[Curve, ...]
     reasons: tuple[CureReason, ...]
     doubtful: frozenset[str]
     clock_doubtful: bool
+    minutes: dict[tuple[float, float], tuple[float, float]] = field(default_factory=dict)
 
     @property
     def trusted(self) -> list[Curve]:

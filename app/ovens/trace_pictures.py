@@ -3,6 +3,7 @@
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -70,16 +71,29 @@ class Interval:
     temps_c: tuple[tuple[float, float] | None, ...]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class ShelfTrace:
+    """The picture and its numbers are made when they are asked for: JSON has neither."""
+
     shelf: str
     lots: tuple[LotOnShelf, ...]
-    svg: str
     soak: dict[str, Any] | None
     reasons: tuple[ReasonShown, ...]
     rows: tuple[SensorRow, ...]
     sensors: tuple[str, ...]
-    intervals: tuple[Interval, ...]
+    run: Run
+    recipe: Recipe
+    trace: Trace | None
+    ended: datetime
+    zone: str
+
+    @cached_property
+    def svg(self) -> str:
+        return cure_trace(_chart(self))
+
+    @cached_property
+    def intervals(self) -> tuple[Interval, ...]:
+        return _intervals(self.trace, self.sensors, self.run.started_at, self.ended)
 
 
 @dataclass(frozen=True, eq=False)
@@ -140,9 +154,7 @@ class _Facts:
         reasons = _reasons(judgements, soak, run.started_at, ended)
         names = tuple(dict.fromkeys(watch.sensor for watch in watches_of(oven, shelf or None, trace)))
         rows = tuple(SensorRow(one["sensor"], one) for one in facts.get("sensors", ()))
-        chart = _chart(run, recipe, trace, shelf, names, reasons, soak, run.started_at, ended, zone)
-        chart = replace(chart, description=_in_words(on, reasons, soak, names))
-        return ShelfTrace(shelf, on, cure_trace(chart), soak, reasons, rows, names, _intervals(trace, names, run.started_at, ended))
+        return ShelfTrace(shelf, on, soak, reasons, rows, names, run, recipe, trace, ended, zone)
 
     def _on(self, line: Line) -> LotOnShelf:
         found = self.judgements.get(line.id)
@@ -170,13 +182,11 @@ def sensor_rows(found: LoadTrace | None) -> Iterator[Sequence[object]]:
             yield (shelf.shelf, *("" if facts.get(name) is None else facts[name] for name in SENSOR_COLUMNS[1:]))
 
 
-def _chart(
-    run: Run, recipe: Recipe, trace: Trace | None, shelf: str, names: Sequence[str], reasons: Sequence[ReasonShown], soak: dict[str, Any] | None,
-    start: datetime, end: datetime, zone: str,
-) -> TraceChart:  # fmt: skip
+def _chart(of: ShelfTrace) -> TraceChart:
+    recipe, trace, shelf, soak, start, end = of.recipe, of.trace, of.shelf, of.soak, of.run.started_at, of.ended
     begin, finish = (start - BEFORE_AND_AFTER).timestamp(), (end + BEFORE_AND_AFTER).timestamp()
     lines, gaps = [], []
-    for name in names:
+    for name in of.sensors:
         column = trace.column(name) if trace else None
         if trace is None or column is None:
             continue
@@ -187,13 +197,13 @@ def _chart(
     low = min(20.0, float(known.min()) if len(known) else 20.0)
     high = max(recipe.band_high_c, recipe.set_point_c, float(known.max()) if len(known) else 0.0)
     return TraceChart(
-        title=f"Cure trace of {'shelf ' + shelf if shelf else 'the oven'}", description="", start=begin, end=finish, low_c=low, high_c=high * 1.05,
-        band=(recipe.band_low_c, recipe.band_high_c), set_point_c=recipe.set_point_c, door_closed=start.timestamp(),
-        door_open=end.timestamp() if run.ended_at else None, sensors=lines, zone=zone,
+        title=f"Cure trace of {'shelf ' + shelf if shelf else 'the oven'}", description=_in_words(of), start=begin, end=finish, low_c=low,
+        high_c=high * 1.05, band=(recipe.band_low_c, recipe.band_high_c), set_point_c=recipe.set_point_c, door_closed=start.timestamp(),
+        door_open=end.timestamp() if of.run.ended_at else None, sensors=lines, zone=of.zone,
         soak=(_time(soak["at_from"]).timestamp(), _time(soak["at_to"]).timestamp()) if soak else None, gaps=gaps,
         pins=[
             Pin(one.number, one.at_from.timestamp(), (one.at_to or one.at_from).timestamp(), f"{one.number}: {one.text}")
-            for one in reasons
+            for one in of.reasons
             if one.number is not None and one.at_from is not None
         ],
     )  # fmt: skip
@@ -243,11 +253,11 @@ def _intervals(trace: Trace | None, names: Sequence[str], start: datetime, end: 
     return tuple(found)
 
 
-def _in_words(on: Sequence[LotOnShelf], reasons: Sequence[ReasonShown], soak: dict[str, Any] | None, names: Sequence[str]) -> str:
-    said = [f"Sensors {', '.join(names)}." if names else "No sensor watches this shelf."]
-    said += [f"Lot {one.lot}: {one.verdict}." for one in on]
-    said += [f"Soak {soak['minutes']:.1f} min."] if soak else []
-    return " ".join([*said, *(one.text for one in reasons)])
+def _in_words(of: ShelfTrace) -> str:
+    said = [f"Sensors {', '.join(of.sensors)}." if of.sensors else "No sensor watches this shelf."]
+    said += [f"Lot {one.lot}: {one.verdict}." for one in of.lots]
+    said += [f"Soak {of.soak['minutes']:.1f} min."] if of.soak else []
+    return " ".join([*said, *(one.text for one in of.reasons)])
 
 
 def _time(text: str) -> datetime:

@@ -5,6 +5,7 @@ import json
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from functools import lru_cache
 
 import numpy as np
 from sqlalchemy import Select, false, or_, select
@@ -92,6 +93,7 @@ def pack(trace: Trace) -> bytes:
     return out.getvalue()
 
 
+@lru_cache(maxsize=64)  # the same file is read for its picture, its heat and its judgement, and for every reel of the load
 def unpack(packed: bytes) -> Trace:
     with np.load(io.BytesIO(packed), allow_pickle=False) as arrays:
         notes = tuple(Note(**note) for note in json.loads(str(arrays["notes"])))
