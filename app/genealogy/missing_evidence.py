@@ -8,7 +8,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from sqlalchemy import and_, or_, select
+from sqlalchemy import and_, select
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
@@ -18,6 +18,7 @@ from app.evidence.keep import path_of
 from app.evidence.models import Evidence
 from app.final_test.models import UnitFile
 from app.genealogy.origins import Origins
+from app.genealogy.record_files import files_told
 from app.ledger.cells import LostDie, Placement
 from app.ledger.corrections import not_void
 from app.ledger.counts import CountEntry
@@ -128,7 +129,8 @@ def _counts(session: Session, facts: _Facts, loose: list[int]) -> Iterable[Missi
     """Steps that ask for a count and have none, and loose lots whose units nobody counted: not by hand, weight or counter, nor at a test."""
     asked = {run.id: step.count for _, run, step in facts.with_step() if step.count in _COUNTED_BY_PERSON and run.outcome == "done"}
     counted = set(session.scalars(select(CountEntry.run).where(CountEntry.run.in_(list(asked)), CountEntry.kind == "counted")))
-    counted |= set(session.scalars(select(Flow.run).where(Flow.run.in_(list(asked)), Flow.kind == "bin")))
+    tested = [line.item for line, run in facts.lines if run.id in asked and line.item is not None]
+    counted |= set(session.scalars(select(Flow.run).where(Flow.parent.in_(tested), Flow.run.in_(list(asked)), Flow.kind == "bin")))
     for run_id in asked.keys() - counted:
         yield Missing("count", facts.codes[run_id], f"its step asks for a count by {asked[run_id]}, and there is none")
     lots = set(session.scalars(select(Lot.item).where(Lot.item.in_(loose), Lot.form == "loose")))
@@ -173,16 +175,8 @@ def _die_maps(session: Session, wafers: list[int]) -> Iterable[Missing]:
 
 def _files(session: Session, facts: _Facts, wafers: Sequence[int], house: House) -> Iterable[Missing]:
     """Files that the record names and that no longer lie in the data folder."""
-    runs, lines = list(facts.runs), [line.id for line, _ in facts.lines]
-    covers = and_(CureTrace.station == Run.station, CureTrace.last_at >= Run.started_at, CureTrace.first_at <= Run.ended_at)
-    named = or_(
-        Evidence.id.in_(select(Placement.evidence).where(Placement.run.in_(runs))),
-        Evidence.id.in_(select(UnitFile.evidence).where(UnitFile.run.in_(runs))),
-        Evidence.id.in_(select(Judgement.evidence).where(Judgement.line.in_(lines))),
-        Evidence.id.in_(select(CureTrace.evidence).join(Run, covers).where(Run.id.in_(runs))),
-        Evidence.id.in_(select(WaferMap.evidence).where(WaferMap.wafer.in_(wafers))),
-    )
-    query = select(Evidence.digest, Evidence.name).where(named).distinct()
+    named = {number for number, _, _ in files_told(session, list(facts.runs), [line.id for line, _ in facts.lines], wafers)}
+    query = select(Evidence.digest, Evidence.name).where(Evidence.id.in_(named))
     return [
         Missing("original file", name, f"its bytes ({digest[:12]}) are not in the data folder")
         for digest, name in session.execute(query)

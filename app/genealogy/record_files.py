@@ -41,7 +41,7 @@ def files_of(
     codes = {("run", run): code for run, code in runs.items()}
     codes |= {("item", item): code for item, code in codes_of_items(session, items).items()}
     of: defaultdict[int, list[str]] = defaultdict(list)
-    for number, kind, thing in session.execute(_told_of(list(runs), [line.id for line in lines], items)):
+    for number, kind, thing in files_told(session, list(runs), [line.id for line in lines], items):
         of[number].append(codes[kind, thing])
     found = session.scalars(select(Evidence).where(Evidence.id.in_(list(of))).order_by(Evidence.kind, Evidence.id))
     return tuple(
@@ -52,8 +52,8 @@ def files_of(
     )
 
 
-def _told_of(runs: list[int], lines: list[int], items: list[int]) -> CompoundSelect[Any]:
-    """(evidence, kind of thing, thing)."""
+def files_told(session: Session, runs: Sequence[int], lines: Sequence[int], items: Sequence[int]) -> list[tuple[int, str, int]]:
+    """(evidence, kind of thing, thing): every file that tells of these runs, lines, wafers or batches. One statement."""
     tables: tuple[Any, ...] = (Placement, LostDie, PlacementSum, UnitFile, CellMark)
     of_runs = [_of_run(table).where(table.run.in_(runs), table.evidence.is_not(None)) for table in tables]
     judged = select(Judgement.evidence, literal("run"), Line.run).join(Line, Line.id == Judgement.line)
@@ -61,7 +61,8 @@ def _told_of(runs: list[int], lines: list[int], items: list[int]) -> CompoundSel
     cured = select(CureTrace.evidence, literal("run"), Run.id).join(Run, covers).where(Run.id.in_(runs), Run.operation == "cure")
     mapped = select(WaferMap.evidence, literal("item"), WaferMap.wafer).where(WaferMap.wafer.in_(items))
     told = select(OriginLink.evidence, literal("item"), OriginLink.item).where(OriginLink.item.in_(items))
-    return union(*of_runs, judged.where(Judgement.line.in_(lines), Judgement.evidence.is_not(None)), cured, mapped, told)
+    every: CompoundSelect[Any] = union(*of_runs, judged.where(Judgement.line.in_(lines), Judgement.evidence.is_not(None)), cured, mapped, told)
+    return [(number, kind, thing) for number, kind, thing in session.execute(every)]
 
 
 def _of_run(table: Any) -> Select[Any]:

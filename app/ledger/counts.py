@@ -22,7 +22,7 @@ class CountEntry(Closable, Base):
 
     id: Mapped[int] = mapped_column(primary_key=True)
     item: Mapped[int] = mapped_column(ForeignKey("item.id"), index=True)
-    run: Mapped[int | None] = mapped_column(ForeignKey("run.id"))
+    run: Mapped[int | None] = mapped_column(ForeignKey("run.id"), index=True)
     kind: Mapped[str]
     units: Mapped[int]
     method: Mapped[str]

@@ -15,7 +15,7 @@ class WaferMap(Closable, Base):
     __table_args__ = (one_open("wafer_map", "wafer"),)
 
     id: Mapped[int] = mapped_column(primary_key=True)
-    wafer: Mapped[int] = mapped_column(ForeignKey("wafer.item"))
+    wafer: Mapped[int] = mapped_column(ForeignKey("wafer.item"), index=True)
     evidence: Mapped[int] = mapped_column(ForeignKey("evidence.id"))
     format: Mapped[str]
     packed: Mapped[bytes]
