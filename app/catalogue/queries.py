@@ -1,50 +1,29 @@
-"""Reading the catalogue: things by name or id, with their definition now. A definition's body never changes, so it is parsed once.
-
-A session reads each thing once: what a gate and a verb ask again is the same revision.
-"""
+"""Reading the catalogue: things by name or id, with their definition now. `known.py` has what was read before."""
 
 from dataclasses import dataclass
 from datetime import datetime
-from functools import lru_cache
-from typing import Any, Generic, TypeVar, cast
+from typing import Any, cast
 
-from sqlalchemy import Row, String, event, select
-from sqlalchemy import cast as cast_to
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from app.catalogue.definitions import THINGS, Body, Catalogue, Part, Product, Recipe, Route, Site, Station, Step
+from app.catalogue.known import NOW, TEXT, defined, known_by, parsed, read, read_definitions
+from app.catalogue.known import Defined as Defined
 from app.catalogue.models import Approval, Definition, Thing
 from app.catalogue.staff import people_on_record
-from app.db import canonical_json
 from app.errors import NotFound, refuse, unknown
 from app.journal.models import Entry
-
-MODELS: dict[str, type[Body]] = {kind: model for kind, (_, model) in THINGS.items()} | {"site": Site}
-B = TypeVar("B", bound=Body)
-_KNOWN, _REVISIONS = "catalogue_known", "catalogue_revisions"
-
-
-@dataclass(frozen=True)
-class Defined(Generic[B]):
-    """A thing with one of its definitions: the definition's id is the very revision."""
-
-    id: int
-    kind: str
-    name: str
-    definition: int
-    body: B
-
-
-_BODY = cast_to(Definition.body, String)  # the JSON's own text, by which it was parsed before
-_NOW = select(Thing.id, Thing.kind, Thing.name, Definition.id, _BODY).join(Definition, Definition.thing == Thing.id)
 
 
 def named(session: Session, kind: str, name: str) -> Defined[Any]:
     """The thing of that kind and name, as it is defined now."""
-    row = session.execute(_NOW.where(Thing.kind == kind, Thing.name == name, Definition.closed_e.is_(None))).first()
-    if row is None:
+    known = known_by(session)
+    if (kind, name) not in known.by_name:
+        known = read(session, Thing.kind == kind, Thing.name == name)
+    if (kind, name) not in known.by_name:
         raise _no_such(kind, name)
-    return _defined(row)
+    return known.by_name[kind, name]
 
 
 def with_id(session: Session, thing: int) -> Defined[Any]:
@@ -56,38 +35,34 @@ def with_id(session: Session, thing: int) -> Defined[Any]:
 
 def with_ids(session: Session, things: list[int]) -> dict[int, Defined[Any]]:
     """Many things, as they are defined now: at most one statement."""
-    known: dict[int, Defined[Any]] = session.info.setdefault(_KNOWN, {})
-    if missing := [thing for thing in dict.fromkeys(things) if thing not in known]:
-        rows = session.execute(_NOW.where(Thing.id.in_(missing), Definition.closed_e.is_(None)))
-        known |= {row[0]: _defined(row) for row in rows}
-    return {thing: known[thing] for thing in things if thing in known}
-
-
-@event.listens_for(Session, "after_flush")
-def _forget_when_the_catalogue_changes(session: Session, _context: Any) -> None:
-    if any(isinstance(row, (Thing, Definition)) for row in [*session.new, *session.dirty]):
-        session.info.pop(_KNOWN, None)
+    known = known_by(session)
+    if missing := {thing for thing in things if thing not in known.by_id}:
+        known = read(session, Thing.id.in_(missing))
+    return {thing: known.by_id[thing] for thing in things if thing in known.by_id}
 
 
 def every(session: Session, kind: str) -> list[Defined[Any]]:
-    rows = session.execute(_NOW.where(Thing.kind == kind, Definition.closed_e.is_(None)).order_by(Thing.name))
-    return [_defined(row) for row in rows]
+    """All things of a kind, by name."""
+    known = known_by(session)
+    if kind not in known.by_kind:
+        known = read(session, Thing.kind == kind, kind=kind)
+    return list(known.by_kind[kind])
 
 
 def definition(session: Session, definition_id: int) -> Defined[Any]:
     """A thing as one revision defines it, whether in force or not."""
-    row = session.execute(_NOW.where(Definition.id == definition_id)).first()
-    if row is None:
+    found = definitions(session, [definition_id])
+    if definition_id not in found:
         raise _no_such("revision", str(definition_id))
-    return _defined(row)
+    return found[definition_id]
 
 
 def definitions(session: Session, wanted: list[int]) -> dict[int, Defined[Any]]:
     """Many revisions: at most one statement."""
-    known: dict[int, Defined[Any]] = session.info.setdefault(_REVISIONS, {})
-    if missing := [one for one in dict.fromkeys(wanted) if one not in known]:
-        known |= {row[3]: _defined(row) for row in session.execute(_NOW.where(Definition.id.in_(missing)))}
-    return {one: known[one] for one in wanted if one in known}
+    known = known_by(session)
+    if missing := {one for one in wanted if one not in known.by_definition}:
+        known = read_definitions(session, missing)
+    return {one: known.by_definition[one] for one in wanted if one in known.by_definition}
 
 
 def part(session: Session, number: str) -> Defined[Part]:
@@ -119,12 +94,12 @@ def site(session: Session) -> Site:
 def active_route(session: Session, product_name: str) -> Defined[Route]:
     """The newest approved revision of a product's route that is not retired."""
     query = (
-        _NOW.join(Approval, Approval.definition == Definition.id)
+        NOW.join(Approval, Approval.definition == Definition.id)
         .where(Thing.kind == "route", Approval.closed_e.is_(None), Definition.closed_e.is_(None))
         .order_by(Approval.id.desc())
     )
     for row in session.execute(query):
-        found = _defined(row)
+        found = defined(row)
         if found.body.product == product_name:
             return found
     raise refuse(
@@ -167,30 +142,20 @@ class Past:
 def history(session: Session, thing: int) -> list[Past]:
     """Every definition of a thing, newest first."""
     query = (
-        select(Thing.kind, Definition.id, Definition.body, Entry.actor_name, Entry.recorded_at, Entry.id)
+        select(Thing.kind, Definition.id, TEXT, Entry.actor_name, Entry.recorded_at, Entry.id)
         .join(Definition, Definition.thing == Thing.id)
         .join(Entry, Entry.id == Definition.e)
         .where(Thing.id == thing)
         .order_by(Definition.id.desc())
     )
     return [
-        Past(definition_id, _parsed(kind, canonical_json(body)), who, at, entry)
+        Past(definition_id, parsed(kind, body), who, at, entry)
         for kind, definition_id, body, who, at, entry in session.execute(query)
     ]
 
 
 def step_of(body: Route, key: str) -> Step:
     return next(step for step in body.steps if step.key == key)
-
-
-def _defined(row: Row[int, str, str, int, str]) -> Defined[Any]:
-    thing, kind, name, definition_id, body = row
-    return Defined(thing, kind, name, definition_id, _parsed(kind, body))
-
-
-@lru_cache(maxsize=4096)
-def _parsed(kind: str, body: str) -> Body:
-    return MODELS[kind].model_validate_json(body)
 
 
 def _no_such(kind: str, name: str) -> NotFound:
