@@ -32,7 +32,9 @@ from app.ledger.runs import Line
 from app.naming.resolve import Named, codes_of
 from app.ovens.panel_heat import SameHeat, heat_of_panels
 from app.ovens.trace_pictures import LoadTrace, cure_traces
-from app.receiving.origin_documents import Told, told_of
+from app.ovens.traces import Told
+from app.receiving.origin_documents import Told as OriginTold
+from app.receiving.origin_documents import told_of
 
 
 @dataclass(frozen=True)
@@ -124,7 +126,7 @@ class Record:
     undecided: tuple[RecordLine, ...]  # judged, not conforming, and nobody decided
     uncertain: tuple[RecordLine, ...]
     missing: tuple[Missing, ...]
-    told: tuple[Told, ...]  # by suppliers, of its wafers and batches
+    told: tuple[OriginTold, ...]  # by suppliers, of its wafers and batches
     files: tuple[RecordFile, ...]
 
     @property
@@ -146,11 +148,12 @@ def record_of(session: Session, house: House, subject: Named, now: datetime, zon
     rows = _lines(found, lines, done)
     lot = session.get_one(Lot, subject.id) if subject.kind == "lot" else None
     runs = {line.run: done[line.id].run for line in lines}
+    told: Told = {}  # logger files: for the pictures and for the heat
     return Record(
         kind=subject.kind, code=subject.code, made_at=now, pack=pack_shown(session, subject) if lot is None else None,
         lot=_lot_facts(session, subject, lot) if lot else None, account=account(session, lot.item) if lot else None,
         trace=trace_of(session, subject, found, with_runs=False), counts=_counts(session, found), panels=_panel_count(session, found), lines=rows,
-        cures=_cures(session, runs, lines, done, now, zone), heat=tuple(heat_of_panels(session, found.up.panels)),
+        cures=_cures(session, runs, lines, done, now, zone, told), heat=tuple(heat_of_panels(session, found.up.panels, ids, told)),
         results=_results(session, house, runs, _bin_of(session, found, lot)), holds=holds_ever(session, found, lines),
         risks=risks_of(session, found, done), undecided=tuple(one for one in rows if _is_undecided(one.doing)),
         uncertain=tuple(one for one in rows if one.extent == "either"), missing=tuple(missing_evidence(session, found, house)),
@@ -199,10 +202,10 @@ def _panel_count(session: Session, found: Origins) -> PanelCount:
 
 
 def _cures(
-    session: Session, runs: Mapping[int, str], lines: list[Line], done: Mapping[int, Doing], now: datetime, zone: str
+    session: Session, runs: Mapping[int, str], lines: list[Line], done: Mapping[int, Doing], now: datetime, zone: str, told: Told
 ) -> tuple[Cure, ...]:
     cured = [line for line in lines if done[line.id].operation == "cure"]
-    traces = cure_traces(session, [line.run for line in cured], now, zone, only=[line.id for line in cured])
+    traces = cure_traces(session, [line.run for line in cured], now, zone, only=[line.id for line in cured], told=told)
     loads = {run: load for load, run in session.execute(select(Load.id, Load.run).where(Load.run.in_(traces)))}
     codes = codes_of(session, "load", list(loads.values()))
     ovens = {line.run: done[line.id].station for line in cured}

@@ -29,7 +29,7 @@ from app.ovens.logger_files import read_trace
 from app.ovens.logger_table import Stated
 from app.ovens.record_quality import Round, Used, Watch
 from app.ovens.trace import Trace
-from app.ovens.traces import Spell, evidence_of, keep_trace, trace_of, traces_of
+from app.ovens.traces import Spell, Told, evidence_of, keep_trace, trace_of, traces_of
 
 _WORSE = ("conforms", "cannot_tell", "does_not_conform")
 _NEAR = timedelta(minutes=10)
@@ -116,11 +116,11 @@ def round_of(session: Session, run: Run, line: Line) -> Round:
     return rounds_of(session, [(line, run)])[line.id]
 
 
-def rounds_of(session: Session, lines: Iterable[tuple[Line, Run]]) -> dict[int, Round]:
+def rounds_of(session: Session, lines: Iterable[tuple[Line, Run]], known: Told | None = None) -> dict[int, Round]:
     """By line: the time in the oven of each, with what the files say of it. As many statements for one as for a hundred."""
     pairs = list(lines)
     spells = {run.id: Spell(run.station, run.started_at, run.ended_at or run.started_at) for _, run in pairs}
-    traces = traces_of(session, spells.values())
+    traces = traces_of(session, spells.values(), known)
     codes = codes_of(session, "run", list(spells))
     stations = catalogue.with_ids(session, [run.station for _, run in pairs])
     return {

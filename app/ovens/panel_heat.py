@@ -24,6 +24,7 @@ from app.ovens.heat import Adhesive, Heat, heat_of
 from app.ovens.judging import rounds_of
 from app.ovens.record_quality import Record as RoundRecord
 from app.ovens.record_quality import Round, read_record
+from app.ovens.traces import Told
 
 _KINDS = ("adhesive", "encapsulant")
 _Had = tuple[int, ...]  # numbers of the lines that a panel had and that matter, in order
@@ -55,11 +56,11 @@ class SameHeat:
     adhesives: tuple[AdhesiveHeat, ...]
 
 
-def heat_of_panels(session: Session, panels: Iterable[int]) -> list[SameHeat]:
-    """One row for panels that had the same adhesives and cures."""
+def heat_of_panels(session: Session, panels: Iterable[int], above: Iterable[int] | None = None, told: Told | None = None) -> list[SameHeat]:
+    """One row for panels that had the same adhesives and cures. `above`: only by these lines. `told`: what logger files say, read before."""
     wanted = sorted(set(panels))
-    lines = _lines_of(session, wanted)
-    known = _Known(session, {line for panel in wanted for line in lines[panel]})
+    lines = _lines_of(session, wanted, (one.line for one in walk.lines_of_panels(session, wanted)) if above is None else above)
+    known = _Known(session, {line for panel in wanted for line in lines[panel]}, told)
     alike: defaultdict[_Had, list[int]] = defaultdict(list)
     for panel in wanted:
         alike[tuple(line for line in lines[panel] if known.matters(line))].append(panel)
@@ -74,11 +75,10 @@ def heat_of_load(session: Session, run: Run) -> list[tuple[Line, list[SameHeat]]
     return [(line, heat_of_panels(session, covered.get(line.id, {}))) for line in lines]
 
 
-def _lines_of(session: Session, panels: Sequence[int]) -> defaultdict[int, list[int]]:
-    """Panel -> the lines that covered it, in order. No voided runs."""
-    found = walk.lines_of_panels(session, panels)
+def _lines_of(session: Session, panels: Sequence[int], lines: Iterable[int]) -> defaultdict[int, list[int]]:
+    """Panel -> those of the lines that covered it, in order."""
     wanted: defaultdict[int, list[int]] = defaultdict(list)
-    on = walk.panels_of_lines(session, [line.line for line in found])
+    on = walk.panels_of_lines(session, lines)
     for line in sorted(on):
         for panel in on[line]:
             wanted[panel].append(line)
@@ -88,12 +88,12 @@ def _lines_of(session: Session, panels: Sequence[int]) -> defaultdict[int, list[
 class _Known:
     """What is read once for many panels: lines, their runs and rounds, and the adhesives that they had."""
 
-    def __init__(self, session: Session, lines: set[int]) -> None:
+    def __init__(self, session: Session, lines: set[int], told: Told | None) -> None:
         self.session = session
         query = select(Line, Run).join(Run, Run.id == Line.run).where(Line.id.in_(lines)).order_by(Line.id)
         self.lines = {line.id: (line, run) for line, run in session.execute(query)}
         cures = [(line, run) for line, run in self.lines.values() if run.operation == "cure" and run.ended_at is not None]
-        self.rounds: dict[int, Round] = rounds_of(session, cures)
+        self.rounds: dict[int, Round] = rounds_of(session, cures, told)
         self.ran = catalogue.definitions(session, [run.recipe for _, run in cures if run.recipe])
         self.routes = catalogue.with_ids(session, [line.route for line, _ in self.lines.values() if line.route])
         self.now: dict[str, Recipe] = {}

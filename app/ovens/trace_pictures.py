@@ -22,7 +22,7 @@ from app.naming.resolve import codes_of
 from app.ovens.curves import curve, joined
 from app.ovens.judging import watches_of
 from app.ovens.trace import Trace
-from app.ovens.traces import Spell, traces_of
+from app.ovens.traces import Spell, Told, traces_of
 
 BEFORE_AND_AFTER = timedelta(minutes=10)  # of the doors, drawn as well
 VERDICTS = {"conforms": "conforms", "does_not_conform": "does not conform", "cannot_tell": "cannot be told"}
@@ -110,22 +110,27 @@ def load_trace(session: Session, load: Load, now: datetime, zone: str) -> LoadTr
     return cure_traces(session, [load.run], now, zone)[load.run] if load.run is not None else None
 
 
-def cure_traces(session: Session, runs: Collection[int], now: datetime, zone: str, only: Collection[int] | None = None) -> dict[int, LoadTrace]:
-    """By run. `only`: the shelves of these lines, with nothing else on them. As many statements for one load as for a hundred."""
-    facts = _Facts(session, runs, now, only)
+def cure_traces(
+    session: Session, runs: Collection[int], now: datetime, zone: str, only: Collection[int] | None = None, told: Told | None = None
+) -> dict[int, LoadTrace]:
+    """By run. `only`: the shelves of these lines, with nothing else on them. As many statements for one load as for a hundred.
+
+    `told`: what logger files say, read before.
+    """
+    facts = _Facts(session, runs, now, only, told)
     return {run.id: LoadTrace(run, facts.trace(run), facts.shelves(run, now, zone)) for run in facts.runs}
 
 
 class _Facts:
     """Everything about some loads, read at once."""
 
-    def __init__(self, session: Session, runs: Collection[int], now: datetime, only: Collection[int] | None) -> None:
+    def __init__(self, session: Session, runs: Collection[int], now: datetime, only: Collection[int] | None, told: Told | None) -> None:
         query = select(Line).where(Line.run.in_(runs)).order_by(Line.id)
         self.lines = list(session.scalars(query if only is None else query.where(Line.id.in_(only))))
         wanted = runs if only is None else {line.run for line in self.lines}
         self.runs = list(session.scalars(select(Run).where(Run.id.in_(wanted)).order_by(Run.started_at, Run.id)))
         self.spells = {run.id: Spell(run.station, run.started_at, run.ended_at or now) for run in self.runs}
-        self.traces = traces_of(session, self.spells.values())
+        self.traces = traces_of(session, self.spells.values(), told)
         self.recipes = catalogue.definitions(session, [run.recipe for run in self.runs if run.recipe])
         things = {run.station for run in self.runs} | {line.route for line in self.lines if line.route}
         self.things = catalogue.with_ids(session, list(things))

@@ -49,22 +49,24 @@ def trace_of(session: Session, station: int, door_closed: datetime, door_open: d
     return traces_of(session, [spell])[spell]
 
 
-def traces_of(session: Session, spells: Iterable[Spell]) -> dict[Spell, Trace | None]:
-    """The same for many: a statement for every hundred, and each file is unpacked once."""
-    wanted = list(dict.fromkeys(spells))
-    rows = {row.id: row for some in _hundreds(wanted) for row in session.scalars(_told_of(some))}
-    unpacked: dict[int, Trace] = {}
-    found: dict[Spell, Trace | None] = {}
-    for spell in wanted:
+Told = dict[Spell, Trace | None]
+
+
+def traces_of(session: Session, spells: Iterable[Spell], known: Told | None = None) -> Told:
+    """The same for many: a statement for every hundred. `known`: spells that were read before; what is read now is added."""
+    wanted, found = list(dict.fromkeys(spells)), {} if known is None else known
+    missing = [spell for spell in wanted if spell not in found]
+    rows = {row.id: row for some in _hundreds(missing) for row in session.execute(_told_of(some))}
+    files = [rows[id_] for id_ in sorted(rows)]
+    for spell in missing:
         begins, ends = (spell.door_closed - _MARGIN).timestamp(), (spell.door_open + _MARGIN).timestamp()
-        parts = []
-        for id_, row in sorted(rows.items()):
-            if row.station == spell.station and row.last_at >= spell.door_closed and row.first_at <= spell.door_open:
-                if id_ not in unpacked:
-                    unpacked[id_] = unpack(row.packed)
-                parts.append(window(unpacked[id_], begins, ends))
+        parts = [
+            window(unpack(row.packed), begins, ends)
+            for row in files
+            if row.station == spell.station and row.last_at >= spell.door_closed and row.first_at <= spell.door_open
+        ]
         found[spell] = merge(parts) if parts else None
-    return found
+    return {spell: found[spell] for spell in wanted}
 
 
 def _hundreds(spells: Sequence[Spell]) -> Iterator[Sequence[Spell]]:
@@ -72,11 +74,12 @@ def _hundreds(spells: Sequence[Spell]) -> Iterator[Sequence[Spell]]:
     yield from (spells[n : n + 100] for n in range(0, len(spells), 100))
 
 
-def _told_of(spells: Sequence[Spell]) -> Select[CureTrace]:
+def _told_of(spells: Sequence[Spell]) -> Select[int, int, datetime, datetime, bytes]:
     some = (
         (CureTrace.station == one.station) & (CureTrace.last_at >= one.door_closed) & (CureTrace.first_at <= one.door_open) for one in spells
     )
-    return select(CureTrace).where(or_(false(), *some))
+    columns = CureTrace.id, CureTrace.station, CureTrace.first_at, CureTrace.last_at, CureTrace.packed
+    return select(*columns).where(or_(false(), *some))
 
 
 def evidence_of(session: Session, station: int, door_closed: datetime, door_open: datetime) -> int | None:
