@@ -32,15 +32,20 @@ class Wire:
         """`path` as it goes over the wire, with its percent signs."""
         headers = {"host": "testserver", **self.headers, **more} | ({"content-type": kind, "content-length": str(len(body))} if body or kind else {})
         scope = {
-            "type": "http", "asgi": {"version": "3.0"}, "http_version": "1.1", "method": method, "scheme": "http", "root_path": "",
-            "path": unquote_to_bytes(path).decode("utf-8", "replace"), "raw_path": path.encode(), "query_string": urlencode(query).encode(),
+            "type": "http", "asgi": {"version": "3.0", "spec_version": "2.4"}, "http_version": "1.1", "method": method, "scheme": "http",
+            "root_path": "", "path": unquote_to_bytes(path).decode("utf-8", "replace"), "raw_path": path.encode(),
+            "query_string": urlencode(query).encode(),
             "headers": [(name.lower().encode("latin-1"), value.encode("latin-1", "replace")) for name, value in headers.items()],
             "client": ("127.0.0.1", 50000), "server": ("testserver", 80), "state": {},
         }  # fmt: skip
         sent: list[dict[str, Any]] = []
 
+        asked: list[bytes] = [body]
+
         async def receive() -> dict[str, Any]:
-            return {"type": "http.request", "body": body, "more_body": False}
+            if not asked:
+                await self.loop.create_future()  # nobody hangs up
+            return {"type": "http.request", "body": asked.pop(), "more_body": False}
 
         async def send(message: dict[str, Any]) -> None:
             sent.append(message)

@@ -1,9 +1,13 @@
 """A thousand bad inputs in all: the short version of `python -m benchmarks.fuzz all --n 100000`."""
 
+from random import Random
+
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from benchmarks.audit import told
-from benchmarks.damage import told_otherwise
+from benchmarks.damage import damaged, told_otherwise
 from benchmarks.fuzz import HTTP, READERS, Reader, Seen, fuzz_http, fuzz_reader, try_one
 
 
@@ -12,6 +16,14 @@ from benchmarks.fuzz import HTTP, READERS, Reader, Seen, fuzz_http, fuzz_reader,
 def test_a_reader_answers_or_refuses_with_place_and_remedy(name: str, house: object) -> None:
     seen = fuzz_reader(READERS[name], 25 if name == "unit-results" else 100, 5)
     assert seen.answered and seen.refused
+    assert seen.faults == {}
+
+
+@given(chance=st.randoms(use_true_random=False))
+@settings(max_examples=60, deadline=None, database=None)
+def test_a_reader_holds_against_what_hypothesis_draws(chance: Random) -> None:
+    reader, seen = READERS[chance.choice([name for name in READERS if name != "unit-results"])], Seen()
+    try_one(reader, damaged(chance, reader.good), seen)
     assert seen.faults == {}
 
 
