@@ -1,5 +1,6 @@
 """Packs over the API: fill, close, dry pack, re-reel, cut, join, take off the tape, ship, take back."""
 
+from collections.abc import Sequence
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends
@@ -54,9 +55,15 @@ class PartIn(BaseModel):
     units: Units
 
 
+class FirstPartIn(PartIn):
+    """The same, or a lot with no units yet: the pack is begun with it, and its units are said as they are taped."""
+
+    units: Annotated[int, Field(ge=0, le=1_000_000_000, examples=[30])]
+
+
 class PackIn(ByPerson):
     station: AStation = Field(description="The taper.")
-    parts: list[PartIn] = Field(min_length=1, max_length=1000, description="In the order in which they are taped, from the hub.")
+    parts: list[FirstPartIn] = Field(min_length=1, max_length=1000, description="In the order in which they are taped, from the hub.")
     form: Text = Field("reel", description="reel, bag or tray")
     size: Units | None = Field(None, examples=[None], description="Units of a full pack; empty: as the product says.")
     order: AnOrder | None = None
@@ -281,7 +288,7 @@ def _filling(session: Session, pack: int) -> str | None:
     return code_of(session, "run", run) if run else None
 
 
-def _parts(session: Session, parts: list[PartIn]) -> list[fill.Part]:
+def _parts(session: Session, parts: Sequence[PartIn]) -> list[fill.Part]:
     return [fill.Part(lot_named(session, part.lot), part.units) for part in parts]
 
 

@@ -1,6 +1,7 @@
 """Dry pack: a closed pack goes into its barrier bag, at a station, as a run of its own."""
 
 from dataclasses import dataclass
+from datetime import datetime
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -9,7 +10,7 @@ from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Product, Step
 from app.errors import Reason, Refused
 from app.floor.ends import close_line, close_run
-from app.floor.gates import grounds, read_facts
+from app.floor.gates import Facts, grounds, read_facts
 from app.floor.groups import Group, gather
 from app.floor.progress import Progress
 from app.floor.starts import use_what_is_loaded
@@ -33,13 +34,7 @@ def seal_pack(session: Session, by: By, station: int, pack: Named, *, person: in
     """Seals a closed pack. One that was sealed before, or of which something was cut off, goes on as a new pack with a new label (rule 4)."""
     lock(session, Item, [pack.id])
     row = session.get_one(Pack, pack.id, populate_existing=True)
-    route, step = _dry_step(session, row)
-    groups = [Group(None, (), group.item, route, step.key if step else None, 1, (Progress(route=route),)) for group in gather(session, [pack])]
-    facts = read_facts(session, station, groups, person, by.happened_at)
-    wanted = step or Step(key="dry-pack", name="dry pack", operation="dry pack")
-    found = grounds(facts, {0: wanted}) + ([] if row.closed_e else [Reason("pack_open", f"{pack.code} is still being filled.", "Close it first.")])
-    if row.closed_e and units_of(session, row.item) == 0:
-        found.append(Reason("not_here", f"{pack.code} is empty.", "Its units went into another pack."))
+    facts, route, wanted, found = _would(session, station, pack, row, person, by.happened_at)
     if found and not by.fact:
         raise Refused(f"{pack.code} may not be dry packed at {facts.station.name}.", *found)
     if session.get(DryPack, row.item) is not None or has_given_out(session, row.item):
@@ -67,6 +62,28 @@ def seal_pack(session: Session, by: By, station: int, pack: Named, *, person: in
         hold_item(session, by, "pack", row.item, "Recorded as a fact against a rule: " + " ".join(reason.why for reason in found[:5]))
     session.flush()
     return Sealed(row, sealed)
+
+
+def check_seal(session: Session, station: int, pack: Named, *, person: int | None, at: datetime) -> Step:
+    """Asks before the act; writes and locks nothing. The step that it would be."""
+    facts, _, step, found = _would(session, station, pack, session.get_one(Pack, pack.id), person, at)
+    if found:
+        raise Refused(f"{pack.code} may not be dry packed at {facts.station.name}.", *found)
+    return step
+
+
+def _would(
+    session: Session, station: int, pack: Named, row: Pack, person: int | None, at: datetime
+) -> tuple[Facts, int | None, Step, list[Reason]]:  # fmt: skip
+    """(facts, route, step, what speaks against it)."""
+    route, step = _dry_step(session, row)
+    groups = [Group(None, (), group.item, route, step.key if step else None, 1, (Progress(route=route),)) for group in gather(session, [pack])]
+    facts = read_facts(session, station, groups, person, at)
+    wanted = step or Step(key="dry-pack", name="dry pack", operation="dry pack")
+    found = grounds(facts, {0: wanted}) + ([] if row.closed_e else [Reason("pack_open", f"{pack.code} is still being filled.", "Close it first.")])
+    if row.closed_e and units_of(session, row.item) == 0:
+        found.append(Reason("not_here", f"{pack.code} is empty.", "Its units went into another pack."))
+    return facts, route, wanted, found
 
 
 def _dry_step(session: Session, pack: Pack) -> tuple[int | None, Step | None]:

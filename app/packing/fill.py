@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import datetime
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -40,24 +41,26 @@ def fill_pack(
     session: Session, by: By, station: int, parts: Sequence[Part], *, form: str = "reel", size: int | None = None, order: int | None = None,
     person: int | None = None, line_clear: bool = False, close: bool = True, short_reason: str | None = None, values: Sequence[Value] = (),
 ) -> Pack:  # fmt: skip
-    """Begins a pack at a station and fills it from loose lots, in the order given; `close` ends the run and closes it."""
-    if not parts:
-        raise bad_input("Nothing to pack.", "parts", "No loose lot was named.", "Name a lot and a number of units.")
-    groups = lock_and_gather(session, [part.lot for part in parts])
-    facts = read_facts(session, station, groups, person, by.happened_at)
-    steps = {i: step for i, group in enumerate(groups) if (step := _tape_step(facts, group))}
+    """Begins a pack at a station and fills it from loose lots, in the order given; `close` ends the run and closes it.
+
+    A part without units only begins it: they are said as they are taped.
+    """
+    if not parts or (close and not any(part.units for part in parts)):
+        raise bad_input("Nothing to pack.", "parts", "No units of a loose lot were named.", "Name a lot and a number of units.")
+    lots = [part.lot for part in parts]
+    groups = lock_and_gather(session, lots)
     first = session.get_one(Lot, parts[0].lot.id)
     product: Product = catalogue.with_id(session, first.product).body
     order = order or first.order
-    found = [*grounds(facts, steps), *_may_be_packed(session, facts, parts, product, order), *_clear(facts, line_clear)]
+    would = _would(session, station, groups, lots, order, person, by.happened_at)
+    found = [*would.found, *_clear(would.facts, line_clear)]
     if found and not by.fact:
-        raise Refused(f"{', '.join(part.lot.code for part in parts)} may not be packed at {facts.station.name}.", *found)
+        raise Refused(_not_packed(would, lots), *found)
     pack = _new_pack(session, by, form, first, product, order, size)
-    run = _open_run(session, by, facts, pack, parts[0].lot.id, next(iter(steps.values()), None), person)
+    run = _open_run(session, by, would.facts, pack, parts[0].lot.id, next(iter(would.steps.values()), None), person)
     for part in parts:
         add_units(session, by, pack, part, run.id)
-    if found:
-        hold_item(session, by, "pack", pack.item, "Recorded as a fact against a rule: " + " ".join(reason.why for reason in found[:5]))
+    _hold_if_broken(session, by, pack, found)
     if close:
         close_pack(session, by, pack, short_reason=short_reason, values=values, person=person)
     return pack
@@ -69,23 +72,35 @@ def fill_more(session: Session, by: By, pack: Pack, parts: Sequence[Part]) -> No
     session.refresh(pack)
     if pack.closed_e is not None:
         raise refuse("finished", f"Pack {code_of(session, 'pack', pack.item)} is closed.", "It takes nothing in.", "Begin another pack.")
-    run, line = _open_line(session, pack)
-    groups = gather(session, [part.lot for part in parts])
-    facts = read_facts(session, run.station, groups, run.person, by.happened_at)
-    steps = {i: step for i, group in enumerate(groups) if (step := _tape_step(facts, group))}
-    product: Product = catalogue.with_id(session, pack.product).body
-    inside = [Part(Named("lot", fill.loose, code_of(session, "lot", fill.loose)), fill.units) for fill in fills_of(session, pack.item)]
-    found = [*grounds(facts, steps), *_may_be_packed(session, facts, [*inside, *parts], product, pack.order)]
-    if found and not by.fact:
-        raise Refused(f"{', '.join(part.lot.code for part in parts)} may not go into {code_of(session, 'pack', pack.item)}.", *found)
+    run, line = open_line(session, pack)
+    lots = [part.lot for part in parts]
+    would = _would(session, run.station, gather(session, lots), lots, pack.order, run.person, by.happened_at, pack)
+    if would.found and not by.fact:
+        raise Refused(_not_packed(would, lots), *would.found)
     for part in parts:
         add_units(session, by, pack, part, line.run)
-    if found:
-        hold_item(session, by, "pack", pack.item, "Recorded as a fact against a rule: " + " ".join(reason.why for reason in found[:5]))
+    _hold_if_broken(session, by, pack, would.found)
+
+
+def check_fill(session: Session, station: int, lot: Named, pack: Pack | None, *, person: int | None, at: datetime) -> Step | None:
+    """Asks before the act whether the lot may begin a pack here, or go into the open one; writes and locks nothing. The tape step of its route."""
+    order = pack.order if pack else session.get_one(Lot, lot.id).order
+    would = _would(session, station, gather(session, [lot]), [lot], order, person, at, pack)
+    if would.found:
+        raise Refused(_not_packed(would, [lot]), *would.found)
+    return would.steps.get(0)
+
+
+def pack_in_work(session: Session, station: int) -> Pack | None:
+    """The pack that is being filled at a station."""
+    lines = select(Line.item).join(Run, Run.id == Line.run).where(Run.station == station, Run.operation == "tape", Line.closed_e.is_(None))
+    return session.scalars(select(Pack).where(Pack.item.in_(lines), Pack.closed_e.is_(None)).order_by(Pack.item)).first()
 
 
 def add_units(session: Session, by: By, pack: Pack, part: Part, run: int | None) -> None:
     """Units of a loose lot into the next pockets."""
+    if not part.units:
+        return
     room = pack.size_units - units_of(session, pack.item)
     if part.units > room and not by.fact:
         raise refuse(
@@ -111,7 +126,7 @@ def close_pack(
     units = units_of(session, pack.item)
     if units < pack.size_units and not (short_reason or "").strip() and not by.fact:
         raise refuse("pack_short", f"Pack {name} is not full.", f"It holds {units} of {pack.size_units} units.", "Fill it, or state the reason.")
-    run, _ = _open_line(session, pack)
+    run, _ = open_line(session, pack)
     finish_run(session, by, run, values, person=person)
     site: Site = catalogue.site(session)
     pack.closed_e, pack.closed_at, pack.units = by.e, by.happened_at, units
@@ -125,12 +140,43 @@ def lots_in(session: Session, loose: Sequence[int]) -> set[int]:
     return set(last_lots(session, list(walk.up(session, loose).panels)).values())
 
 
-def _may_be_packed(session: Session, facts: Facts, parts: Sequence[Part], product: Product, order: int | None) -> list[Reason]:
-    lots = [session.get_one(Lot, part.lot.id) for part in parts]
-    found = []
-    for what in ("product", "bin", "grade"):
-        if len({getattr(lot, what) for lot in lots}) > 1:
-            found.append(Reason("grade_differs", f"The lots differ in {what}.", "Pack them apart."))
+@dataclass(frozen=True)
+class _Would:
+    """What a fill would meet: the facts, the tape step of each group that has one, and what speaks against it."""
+
+    facts: Facts
+    steps: dict[int, Step]
+    found: list[Reason]
+
+
+def _would(
+    session: Session, station: int, groups: list[Group], lots: Sequence[Named], order: int | None, person: int | None, at: datetime,
+    pack: Pack | None = None,
+) -> _Would:  # fmt: skip
+    facts = read_facts(session, station, groups, person, at)
+    steps = {i: step for i, group in enumerate(groups) if (step := _tape_step(facts, group))}
+    inside = [fill.loose for fill in fills_of(session, pack.item)] if pack else []
+    rows = [session.get_one(Lot, lot) for lot in [*inside, *(lot.id for lot in lots)]]
+    return _Would(facts, steps, [*grounds(facts, steps), *_may_be_packed(session, rows, order, pack)])
+
+
+def _not_packed(would: _Would, lots: Sequence[Named]) -> str:
+    return f"{', '.join(lot.code for lot in lots)} may not be packed at {would.facts.station.name}."
+
+
+def _hold_if_broken(session: Session, by: By, pack: Pack, found: list[Reason]) -> None:
+    if found:
+        hold_item(session, by, "pack", pack.item, "Recorded as a fact against a rule: " + " ".join(reason.why for reason in found[:5]))
+
+
+def _may_be_packed(session: Session, lots: list[Lot], order: int | None, pack: Pack | None) -> list[Reason]:
+    product: Product = catalogue.with_id(session, lots[0].product).body
+    kinds = {(lot.product, lot.bin, lot.grade or "prime") for lot in lots} | ({(pack.product, pack.bin, pack.grade)} if pack else set())
+    found = [
+        Reason("grade_differs", f"The {'pack and the lots' if pack else 'lots'} differ in {what}.", "Pack them apart.")
+        for what, of_each in zip(("product", "bin", "grade"), zip(*kinds, strict=True), strict=True)
+        if len(set(of_each)) > 1
+    ]
     if any(lot.grade == "reject" for lot in lots):
         found.append(Reason("grade_unwanted", "Rejects are not packed.", "Scrap them, or ask quality for a disposition."))
     if any(lot.grade == "second" for lot in lots):
@@ -194,7 +240,7 @@ def _open_run(session: Session, by: By, facts: Facts, pack: Pack, lot: int, step
     return run
 
 
-def _open_line(session: Session, pack: Pack) -> tuple[Run, Line]:
+def open_line(session: Session, pack: Pack) -> tuple[Run, Line]:
     row = session.execute(
         select(Run, Line).join(Line, Line.run == Run.id).where(Line.item == pack.item, Line.closed_e.is_(None), Run.operation == "tape")
     ).first()

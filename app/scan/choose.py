@@ -10,6 +10,7 @@ from app import codes
 from app.catalogue import queries as catalogue
 from app.errors import refuse
 from app.floor.groups import contents, gather
+from app.ledger.items import DryPack, Pack
 from app.ledger.runs import Claim, Run
 from app.naming.resolve import Named, resolve
 
@@ -77,7 +78,7 @@ def _answer(named: Named, here: Here, pending: Pending, now: datetime) -> Meanin
     """What a scan says to the question on the screen; None: it leaves it."""
     if pending.asks == "where":
         return Meaning("ask", Named("", 0, pending.code), named.id) if named.kind == "station" else None
-    if named.kind == "station" and named.id == here.station and pending.asks in ("start", "finish"):
+    if named.kind == "station" and named.id == here.station and pending.asks != "hand over":
         return Meaning("confirm", named, here.station)
     if named.code == pending.code:
         return Meaning("confirm" if now - pending.asked_at >= READ_TWICE else "nothing", named, here.station)
@@ -110,6 +111,9 @@ def _wholly_in_work_at(session: Session, named: Named) -> int | None:
 
 
 def _next_operations(session: Session, named: Named) -> set[str]:
+    if named.kind == "pack":  # one that is closed comes into its bag; a bag is opened again only at a station that was chosen
+        is_closed = session.get_one(Pack, named.id).closed_e is not None
+        return {"dry pack"} if is_closed and session.get(DryPack, named.id) is None else set()
     groups = [group for group in gather(session, [named]) if group.route is not None and group.next_step is not None]
     routes = catalogue.with_ids(session, [group.route for group in groups if group.route is not None])
     return {catalogue.step_of(routes[group.route or 0].body, group.next_step or "").operation for group in groups}

@@ -19,10 +19,10 @@ from app.naming.resolve import Named, candidates, code_of, codes_of, resolve
 from app.people.callers import SESSION_COOKIE, TERMINAL_COOKIE, Caller, Calling
 from app.people.sign_in import reopen
 from app.people.sign_in_pages import signed_in_here
-from app.scan import doing
+from app.scan import doing, taping
 from app.scan.choose import Meaning, choose
 from app.scan.last_done import undo_of
-from app.scan.questions import hand_over_question, question_about
+from app.scan.questions import Question, hand_over_question, question_about
 from app.scan.screens import Screen, ago, clock_time, show
 from app.scan.sent import Sending, Sent
 from app.scan.stations import here_of, station_rows
@@ -58,7 +58,13 @@ def _asked(session: Session, who: Caller, chosen: Named | None, ask: str, where:
     named = resolve(session, ask)
     if named.kind == "person":
         return Screen(chosen, question=hand_over_question(session, named, who.person))
-    return Screen(chosen, question=question_about(session, named, chosen.id, clock.now(), who.person) if chosen else None)
+    return Screen(chosen, question=_question(session, named, chosen.id, who) if chosen else None)
+
+
+def _question(session: Session, named: Named, station: int, who: Caller) -> Question:
+    now = clock.now()
+    packing = taping.packing_question(session, named, station, now, who.person)
+    return packing or question_about(session, named, station, now, who.person)
 
 
 @router.post("/floor/scan")
@@ -130,10 +136,10 @@ def _confirm(request: Request, who: Caller, station: str, form: Sent) -> Respons
         return _then(request, who, station, lambda: doing.start(house, who, form.asked, station, form.key, clear=form.clear == "yes"))
     if form.asks == "hand over":
         return _hand_over(request, who, form)
-    if form.asks != "finish":
+    if form.asks not in ("finish", *taping.ASKS) or _lacks(request, who, station, form):
         return _again(request, who, form)
-    if _lacks_numbers(request, who, station, form):
-        return _again(request, who, form)  # numbers must be given first
+    if form.asks in taping.ASKS:
+        return _then(request, who, station, lambda: taping.confirm(house, who, station, form))
     return _then(request, who, station, lambda: doing.finish(house, who, form.asked, station, form.numbers, form.key))
 
 
@@ -157,14 +163,16 @@ def _is_code(request: Request, text: str) -> bool:
         return codes.tidy(text) == codes.START_CARD or bool(candidates(session, text))
 
 
-def _lacks_numbers(request: Request, who: Caller, station: str, form: Sent) -> bool:
-    """Whether the question still asks for a number. One that can't be asked any more is left to the act: it may have been answered before."""
+def _lacks(request: Request, who: Caller, station: str, form: Sent) -> bool:
+    """Whether the question still asks for a number or a reason. One that can't be asked any more is left to the act, which may have been done."""
     with house_of(request).reading() as session:
         try:
-            question = question_about(session, resolve(session, form.asked), resolve(session, station, "station").id, clock.now(), who.person)
+            question = _question(session, resolve(session, form.asked), resolve(session, station, "station").id, who)
         except Refused:
             return False
-    return question.verb == "finish" and any(not _is_number(form.numbers.get(one.key, "")) for one in question.to_enter)
+    if question.verb != form.asks:
+        return False
+    return any(not _is_number(form.numbers.get(one.key, "")) for one in question.to_enter) or (question.must_choose and not form.reason)
 
 
 def _again(request: Request, who: Caller, form: Sent) -> Response:
@@ -181,7 +189,7 @@ def _again(request: Request, who: Caller, form: Sent) -> Response:
         chosen = None
         try:
             chosen = resolve(session, form.station, "station")
-            question = question_about(session, resolve(session, form.asked), chosen.id, clock.now(), who.person)
+            question = _question(session, resolve(session, form.asked), chosen.id, who)
             return show(request, session, who, Screen(chosen, question=question, given=given, wrong=wrong))
         except Refused as refusal:
             return show(request, session, who, Screen(chosen, refusal=refusal))

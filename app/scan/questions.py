@@ -24,7 +24,7 @@ from app.naming.resolve import Named, codes_of
 from app.people.models import Person
 from app.scan.choose import run_of
 
-ENDS_ELSEWHERE = {"test": "Its unit results end it, or its counts by bin.", "tape": "The reel that was filled ends it."}
+ENDS_ELSEWHERE = {"test": "Its unit results end it, or its counts by bin.", "tape": "The reel that is filled ends it."}
 
 
 @dataclass(frozen=True)
@@ -38,7 +38,7 @@ class ToEnter:
 
 @dataclass(frozen=True)
 class Question:
-    verb: str  # start, finish, hand over
+    verb: str  # start, finish, hand over; at packing begin, fill, close, seal
     thing: Named
     station: int | None
     station_name: str
@@ -62,6 +62,8 @@ class Question:
     standard_minutes: float | None = None
     ends_elsewhere: str = ""
     asks_line_clear: bool = False
+    choices: tuple[str, ...] = ()  # reasons, of which one is touched
+    must_choose: bool = False  # a scan alone does not confirm
     groups: tuple[Group, ...] = field(default=(), repr=False)
 
 

@@ -1,0 +1,166 @@
+"""Taping and dry packing at a terminal: a reel is begun from a loose lot, filled, closed; a closed pack goes into its bag.
+
+Each of them is a question about what was scanned, and an act once it is confirmed.
+"""
+
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy.orm import Session
+
+from app.catalogue import queries as catalogue
+from app.catalogue.definitions import Step
+from app.db import House
+from app.errors import Reason, Refused, refuse
+from app.floor.ends import Value, step_of_line
+from app.floor.gates import loaded_on
+from app.floor.groups import contents, gather
+from app.journal.act import By, act
+from app.ledger.items import DryPack, Lot, Pack
+from app.naming.resolve import Named, code_of, resolve
+from app.packing import dry, fill
+from app.packing.contents import units_of
+from app.people.callers import Caller
+from app.scan.doing import number
+from app.scan.questions import Question, ToEnter
+from app.scan.sent import Sent
+
+UNITS = "fill.units"  # the form's name of how many were taped
+ASKS = ("begin", "fill", "close", "seal")
+
+
+def packing_question(session: Session, named: Named, station: int, now: datetime, person: int | None) -> Question | None:
+    """None: the station does not pack, or what was scanned is not packed."""
+    does = catalogue.station(session, station).body.operations
+    if named.kind == "pack" and "dry pack" in does:
+        return _seal_question(session, named, station, now, person)
+    in_work = fill.pack_in_work(session, station) if "tape" in does else None
+    if in_work is not None and named.kind == "pack" and named.id == in_work.item:
+        return _close_question(session, in_work, station)
+    lot = _loose_lot(session, named) if "tape" in does else None
+    if lot is None:
+        return None
+    step = fill.check_fill(session, station, lot, in_work, person=person, at=now)
+    return _fill_question(session, named, lot, in_work, station, step) if in_work else _begin_question(session, named, lot, station, step)
+
+
+def _loose_lot(session: Session, named: Named) -> Named | None:
+    if named.kind not in ("container", "lot"):
+        return None
+    panels, items = contents(session, named)
+    lots = [item for item in items if session.get(Lot, item) is not None]
+    return Named("lot", lots[0], code_of(session, "lot", lots[0])) if len(lots) == 1 and not panels else None
+
+
+def _begin_question(session: Session, named: Named, lot: Named, station: int, step: Step | None) -> Question:
+    row = session.get_one(Lot, lot.id)
+    of = " ".join(word for word in (catalogue.with_id(session, row.product).name, row.bin, row.grade) if word)
+    words = f"Begin a reel from {lot.code}?"
+    return _question(session, "begin", named, station, step, words, about=f"{of}.", asks_line_clear=True, lots=(lot,))
+
+
+def _fill_question(session: Session, named: Named, lot: Named, pack: Pack, station: int, step: Step | None) -> Question:
+    free = pack.size_units - units_of(session, pack.item)
+    words = f"Into reel {code_of(session, 'pack', pack.item)} from {lot.code}?"
+    to_enter = (ToEnter(UNITS, f"units taped, {free:,} pockets were free", ""),)
+    return _question(session, "fill", named, station, step, words, to_enter=to_enter, lots=(lot,))
+
+
+def _close_question(session: Session, pack: Pack, station: int) -> Question:
+    code, units = code_of(session, "pack", pack.item), units_of(session, pack.item)
+    is_short = units < pack.size_units
+    step = _tape_step(session, pack)
+    words = f"Close {code} short, with {units:,} of {pack.size_units:,} units?" if is_short else f"Close {code} with {units:,} units?"
+    to_enter = tuple(ToEnter(f"value.{record.name}", record.name, record.unit) for record in (step.records if step else ()))
+    reasons = tuple(one.name for one in catalogue.every(session, "reason") if "short pack" in one.body.of) if is_short else ()
+    named = Named("pack", pack.item, code)
+    return _question(session, "close", named, station, step, words, to_enter=to_enter, choices=reasons, must_choose=is_short)
+
+
+def _seal_question(session: Session, named: Named, station: int, now: datetime, person: int | None) -> Question:
+    step = dry.check_seal(session, station, named, person=person, at=now)
+    pack = session.get_one(Pack, named.id)
+    sealed = session.get(DryPack, named.id) is not None
+    about = "It was in a bag before: it goes on as a new pack with a new label." if sealed else f"{units_of(session, pack.item):,} units."
+    words = f"Seal {named.code} in its bag{' again' if sealed else ''}?"
+    return _question(session, "seal", named, station, step, words, about=about)
+
+
+def _question(
+    session: Session, verb: str, named: Named, station: int, step: Step | None, words: str, *, lots: tuple[Named, ...] = (), **more: Any
+) -> Question:
+    name = catalogue.station(session, station).name
+    return Question(
+        verb=verb, thing=named, station=station, station_name=name, step=step.name if step else verb, words=words,
+        caution=step.caution if step else "", instruction=step.instruction if step else "", loaded=tuple(loaded_on(session, station)),
+        groups=tuple(gather(session, list(lots))) if lots else (), **more,
+    )  # fmt: skip
+
+
+def _tape_step(session: Session, pack: Pack) -> Step | None:
+    return step_of_line(session, fill.open_line(session, pack)[1])
+
+
+def confirm(house: House, who: Caller, station: str, form: Sent) -> str:
+    """Does what was asked, once; the sentence that the person is told."""
+    asks, thing, reason = form.asks, form.asked, form.reason
+    numbers = {name: number(name, text) for name, text in form.numbers.items()}
+    verb = {"begin": _begin, "fill": _fill, "close": _close, "seal": _seal}[asks]
+    action = {"begin": "fill_pack", "fill": "fill_pack", "close": "close_pack", "seal": "seal_pack"}[asks]
+    arguments = {"station": station, "thing": thing, "values": numbers} | ({"reason": reason} if reason else {})
+
+    def once(session: Session, by: By) -> dict[str, Any]:
+        at = resolve(session, station, "station").id
+        return {"said": verb(session, by, who.person, resolve(session, thing), at, numbers, reason)}
+
+    return str(act(house, who.actor, action, arguments, once, key=form.key or None, source="server").body["said"])
+
+
+def _begin(session: Session, by: By, person: int | None, named: Named, station: int, numbers: dict[str, float], reason: str) -> str:
+    if fill.pack_in_work(session, station) is not None:
+        raise Refused("No reel was begun.", Reason("changed", "One is being filled here.", "Close it first, or fill it on."))
+    pack = fill.fill_pack(session, by, station, [fill.Part(_lot(session, named), 0)], person=person, line_clear=True, close=False)
+    return f"Begun: reel {code_of(session, 'pack', pack.item)}. Scan the lot again when it is taped."
+
+
+def _fill(session: Session, by: By, person: int | None, named: Named, station: int, numbers: dict[str, float], reason: str) -> str:
+    pack = _in_work(session, station)
+    units = numbers.get(UNITS, 0.0)
+    if units < 1 or units != int(units):
+        raise refuse("bad_input", "Nothing was filled in.", f"{units:g} is no number of units.", "Enter a whole number.")
+    fill.fill_more(session, by, pack, [fill.Part(_lot(session, named), int(units))])
+    code, inside = code_of(session, "pack", pack.item), units_of(session, pack.item)
+    if inside < pack.size_units:
+        return f"{code} holds {inside:,} of {pack.size_units:,}. Scan the next lot, or {code} to close it short."
+    step = _tape_step(session, pack)
+    if step is not None and step.records:
+        return f"{code} is full. Scan it to close it."
+    fill.close_pack(session, by, pack, person=person)
+    return f"{code} is full and closed: {inside:,} units. Print its label."
+
+
+def _close(session: Session, by: By, person: int | None, named: Named, station: int, numbers: dict[str, float], reason: str) -> str:
+    values = [Value(name.removeprefix("value."), amount) for name, amount in numbers.items() if name.startswith("value.")]
+    pack = fill.close_pack(session, by, _in_work(session, station, named.id), short_reason=reason or None, values=values, person=person)
+    return f"{named.code} is closed with {pack.units:,} units. Print its label."
+
+
+def _seal(session: Session, by: By, person: int | None, named: Named, station: int, numbers: dict[str, float], reason: str) -> str:
+    sealed = dry.seal_pack(session, by, station, named, person=person)
+    code = code_of(session, "pack", sealed.pack.item)
+    until = f", good in it until {sealed.dry_pack.use_before_at:%Y-%m-%d}" if sealed.dry_pack.use_before_at else ""
+    return f"{code} is in its bag{until}." + ("" if sealed.pack.item == named.id else f" It was {named.code}: print its new label.")
+
+
+def _in_work(session: Session, station: int, only: int | None = None) -> Pack:
+    pack = fill.pack_in_work(session, station)
+    if pack is None or only not in (None, pack.item):
+        raise refuse("finished", "No such reel is being filled here.", "It was closed before.", "Scan the lot again.")
+    return pack
+
+
+def _lot(session: Session, named: Named) -> Named:
+    lot = _loose_lot(session, named)
+    if lot is None:
+        raise refuse("not_here", f"{named.code} is no loose lot.", "Units come from one loose lot.", "Scan the lot, or the jar that it is alone in.")
+    return lot

@@ -1,0 +1,156 @@
+"""Taping and dry packing at a terminal: begun, filled from two lots, closed full or short with a reason, sealed; wrong lots are met at once."""
+
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+from fastapi.testclient import TestClient
+from people.signing_in import person
+from scan.test_terminal_pages import Screen
+from sqlalchemy import select, text
+from sqlalchemy.orm import Session
+
+from app.catalogue.definitions import ReasonEntry
+from app.db import House
+from app.floor.loose import split_loose
+from app.ledger.items import DryPack, Pack
+from app.ledger.runs import Run
+from app.main import make_app
+from app.naming.resolve import Named, code_of
+from app.packing.contents import units_of
+from tests.browser.staging import Stage
+from tests.genealogy.made import made
+from tests.small_factory import Factory, named_lot
+
+
+@pytest.fixture
+def stage(house: House) -> Stage:
+    one = Stage(Factory(house).load(("reason", ReasonEntry(name="end of the order", of=("short pack",)))))
+    return one
+
+
+@pytest.fixture
+def ola(stage: Stage, house: House) -> Iterator[Screen]:
+    with TestClient(make_app(house.settings, house)) as client:
+        screen = Screen(client.app, person(house, "Ola", "operate"))
+        screen.get(f"/floor?station={stage.station('Taper')}")
+        yield screen
+
+
+def good_units(stage: Stage) -> Named:
+    """A loose lot of bin B1 with 46 units; 30 of it are on a reel already."""
+    return made(stage.factory).best
+
+
+def part_of(stage: Stage, lot: Named, units: int) -> Named:
+    return stage.factory.do("split_loose", lambda s, by: named_lot(s, split_loose(s, by, lot.id, units, "counter").item))
+
+
+def newest_pack(session: Session) -> Pack:
+    return session.scalars(select(Pack).order_by(Pack.item.desc()).limit(1)).one()
+
+
+def begin(stage: Stage, ola: Screen, lot: Named) -> str:
+    ola.scan(lot.code)
+    assert ola.heading == f"Begin a reel from {lot.code}?" and "is clear of them" in ola.page
+    ola.scan(stage.station("Taper"))
+    assert ola.said.startswith("Begun: reel K")
+    return ola.said.split()[2].rstrip(".")
+
+
+def tape(ola: Screen, lot: Named, units: int) -> str:
+    ola.scan(lot.code)
+    ola.send("/floor/finish", **{"fill.units": str(units)})
+    assert f"{units}" in ola.page
+    ola.send("/floor/finish", confirmed="yes")
+    return ola.said
+
+
+def test_a_reel_is_filled_from_two_lots_and_closes_when_it_is_full(stage: Stage, ola: Screen) -> None:
+    first = good_units(stage)
+    second = part_of(stage, first, 20)
+    reel = begin(stage, ola, first)
+    assert tape(ola, first, 18) == f"{reel} holds 18 of 30. Scan the next lot, or {reel} to close it short."
+    assert tape(ola, second, 12) == f"{reel} is full and closed: 12 units. Print its label.".replace("12", "30")
+    with stage.factory.house.reading() as session:
+        pack = newest_pack(session)
+        run = session.scalars(select(Run).where(Run.operation == "tape").order_by(Run.id.desc())).first()
+        assert (units_of(session, pack.item), pack.units, pack.short_reason) == (30, 30, None)
+        assert run.started_at < run.ended_at, "it was begun before it was filled"
+
+
+def test_more_than_fits_or_than_there_is_is_refused_and_nothing_goes_in(stage: Stage, ola: Screen) -> None:
+    lot = good_units(stage)
+    begin(stage, ola, lot)
+    ola.scan(lot.code)
+    ola.send("/floor/finish", **{"fill.units": "31"})
+    ola.send("/floor/finish", confirmed="yes")
+    assert "has no room" in ola.heading and "30 pockets are free; 31 units come" in ola.page
+    ola.scan(lot.code)
+    ola.send("/floor/finish", **{"fill.units": "2.5"})
+    ola.send("/floor/finish", confirmed="yes")
+    assert "no number of units" in ola.page
+    with stage.factory.house.reading() as session:
+        assert units_of(session, newest_pack(session).item) == 0
+
+
+def test_a_short_reel_is_closed_by_touching_why(stage: Stage, ola: Screen) -> None:
+    lot = good_units(stage)
+    reel = begin(stage, ola, lot)
+    tape(ola, lot, 18)
+    ola.scan(reel)
+    assert ola.heading == f"Close {reel} short, with 18 of 30 units?"
+    ola.scan(stage.station("Taper"))
+    assert ola.heading == f"Close {reel} short, with 18 of 30 units?", "a scan does not say why"
+    ola.send("/floor/finish", reason="end of the order")
+    assert ola.said == f"{reel} is closed with 18 units. Print its label."
+    with stage.factory.house.reading() as session:
+        assert newest_pack(session).short_reason == "end of the order"
+
+
+def test_what_may_not_be_packed_is_met_before_anything_is_asked(stage: Stage, ola: Screen) -> None:
+    fresh = stage.factory.lot(stage.factory.panels(1))
+    assert "Stop." in ola.scan(fresh.code)
+    lot = good_units(stage)
+    other = part_of(stage, lot, 20)
+    begin(stage, ola, lot)
+    with stage.factory.house.write_engine.begin() as connection:
+        connection.execute(text("update pack set bin = 'another' where closed_e is null"))
+    ola.scan(other.code)
+    assert "may not be packed" in ola.heading and "differ in bin" in ola.page
+
+
+def test_a_closed_pack_goes_into_its_bag_and_again_as_a_new_one(stage: Stage, ola: Screen) -> None:
+    lot = good_units(stage)
+    reel = begin(stage, ola, lot)
+    bagger = stage.station("Bagger")
+    ola.get(f"/floor?station={bagger}")
+    ola.scan(reel)
+    assert "may not be dry packed" in ola.heading and "still being filled" in ola.page
+    ola.get(f"/floor?station={stage.station('Taper')}")
+    tape(ola, lot, 30)
+    ola.get(f"/floor?station={bagger}")
+    ola.scan(reel)
+    assert ola.heading == f"Seal {reel} in its bag?"
+    ola.scan(bagger)
+    assert ola.said.startswith(f"{reel} is in its bag")
+    ola.scan(reel)
+    assert "as a new pack with a new label" in ola.page
+    ola.scan(bagger)
+    assert f"It was {reel}: print its new label." in ola.said
+    with stage.factory.house.reading() as session:
+        assert len(session.scalars(select(DryPack)).all()) == 2
+        assert ola.said.startswith(code_of(session, "pack", newest_pack(session).item))
+
+
+def test_an_answer_that_was_lost_comes_again_and_nothing_is_done_twice(stage: Stage, ola: Screen) -> None:
+    lot = good_units(stage)
+    begin(stage, ola, lot)
+    ola.scan(lot.code)
+    ola.send("/floor/finish", **{"fill.units": "10"})
+    before: Any = ola.page
+    ola.send("/floor/finish", confirmed="yes")
+    said = ola.said
+    ola.page = before
+    ola.send("/floor/finish", confirmed="yes")
+    assert ola.said == said and "holds 10 of 30" in said
