@@ -56,9 +56,10 @@ PLAN: tuple[tuple[str, str | None, str], ...] = (
 
 @dataclass(frozen=True)
 class Live:
-    """Two lots that are in work at the end. `at`: step -> at which minute before the end the first of them comes to it; `held`: before which step."""
+    """Lots that are in work at the end. `at`: step -> at which minute before the end the first of them comes to it; `held`: before which step."""
 
     hours: float  # they began so long before the end
+    lots: int
     product: str
     order: str | None
     wire: str = "WIRE-AU-20"
@@ -68,18 +69,20 @@ class Live:
 
 
 LIVE = (
-    Live(47, "LF-M12", "TV-5519", test=22),
-    Live(37, "LF-C20", "QL-26-0418", test=95),
-    Live(30, "LF-M12", "OD-1187"),
-    Live(29.5, "LF-C20", "QL-26-0431", held="dispense", at=(("dispense", 130),)),
-    Live(26, "LF-C20", "QL-26-0418", at=(("plasma", 62), ("bond", 24))),
-    Live(17, "LF-M12", "TV-5519"),
-    Live(10.3, "LF-C20", "TV-5507", "WIRE-AG-20"),
-    Live(2.7, "LF-C20", "QL-26-0418"),
+    Live(47, 1, "LF-M12", "TV-5519", test=22),
+    Live(37, 2, "LF-C20", "QL-26-0418", test=95),
+    Live(30, 1, "LF-M12", "OD-1187"),
+    Live(29.5, 2, "LF-C20", "QL-26-0431", held="dispense", at=(("dispense", 130),)),
+    Live(26, 2, "LF-C20", "QL-26-0418", at=(("plasma", 62), ("bond", 24))),
+    Live(17, 2, "LF-M12", "TV-5519"),
+    Live(10.3, 2, "LF-C20", "TV-5507", "WIRE-AG-20"),
+    Live(4.5, 2, "LF-C20", "QL-26-0418"),
+    Live(2.7, 1, "LF-C20", "QL-26-0418"),
+    Live(0.3, 1, "LF-M12", "TV-5519"),
 )
 # days from the end to when an order is due; one was due yesterday
 DUE = {"QL-26-0418": 16, "QL-26-0431": -1, "TV-5507": 9, "TV-5519": 12, "OD-1187": 6}
-_EVERY = timedelta(hours=6)  # so often two lots are begun
+_EVERY = timedelta(hours=12)  # so often four lots are begun, for two orders
 _LAST = timedelta(hours=53)  # the last lots that are finished at the end were begun so long before
 _SIGN_INS = (("operate", 2), ("lead", 1), ("quality", 1), ("engineer", 1), ("administer", 1))
 
@@ -96,7 +99,7 @@ class SignIn:
 
 
 def build(
-    house: House, say: Callable[[str], None], *, lots: int = 36, live: Sequence[Live] = LIVE, reel: int = 4500, ends: datetime | None = None
+    house: House, say: Callable[[str], None], *, lots: int = 32, live: Sequence[Live] = LIVE, reel: int = 4500, ends: datetime | None = None
 ) -> Truth:
     """The last days of the factory, up to `ends` (now). `lots` are finished then, the `live` ones are in work. An installation in use is refused."""
     if is_built(house):
@@ -114,14 +117,15 @@ def build(
 
 def _days(house: House, say: Callable[[str], None], lots: int, live: Sequence[Live], reel: int, ends: datetime) -> Truth:
     set_up(house, say, ends)
-    rng, truth = np.random.default_rng(SEED), Truth((lots + 2 * len(live)) * PANELS)
-    begins = ends - _LAST - _EVERY * ((lots + 1) // 2 - 1)
+    in_work = sum(one.lots for one in live)
+    rng, truth = np.random.default_rng(SEED), Truth((lots + in_work) * PANELS)
+    begins = ends - _LAST - _EVERY * ((lots - 1) // 4)
     hands = Hands(house, begins - timedelta(hours=1))
     packing = Packing(reel)
     factory = Factory(hands, Supplies(hands, truth, rng), truth, rng, packing.test, ends)
     packing.factory = factory
     for n in range(0, lots, 2):
-        at = begins + _EVERY * (n // 2)
+        at = later(begins + _EVERY * (n // 4), 50 * (n // 2 % 2))
         factory.begin(campaign(factory, n, min(2, lots - n), at, max(5, lots * 4 // 5)), at)
     for one in live:
         at = ends - timedelta(hours=one.hours)
@@ -133,7 +137,7 @@ def _days(house: House, say: Callable[[str], None], lots: int, live: Sequence[Li
         factory.begin(attendance(factory, catalogue.site(session)), ends - HANDED_OVER)
     factory.run(say)
     packing.reaches()
-    say(f"{hands.acts} movements, {lots} lots finished, {2 * len(live)} in work, {len(truth.packs)} packs, {len(truth.alive)} units")
+    say(f"{hands.acts} movements, {lots} lots finished, {in_work} in work, {len(truth.packs)} packs, {len(truth.alive)} units")
     return truth
 
 
@@ -200,10 +204,11 @@ def campaign(factory: Factory, first: int, lots: int, at: datetime, drifts: int)
 
 
 def _live(factory: Factory, one: Live, at: datetime) -> Story:
-    """Two lots whose way is timed so that the end finds them at their work; the second comes an hour behind."""
-    appointed = [{step: later(factory.ends, behind - minutes) for step, minutes in one.at} for behind in (0, 60)]
-    family = Campaign(one.product, one.order, 2, later(factory.ends, -one.test) if one.test is not None else None)
-    return _begun(factory, family, one.wire, at, [{f"held before {one.held}"} if one.held else set(), set()], appointed)
+    """Lots whose way is timed so that the end finds them at their work; each comes an hour behind the one before."""
+    appointed = [{step: later(factory.ends, 60 * n - minutes) for step, minutes in one.at} for n in range(one.lots)]
+    family = Campaign(one.product, one.order, one.lots, later(factory.ends, -one.test) if one.test is not None else None)
+    planted = [{f"held before {one.held}"} if one.held and n == 0 else set() for n in range(one.lots)]
+    return _begun(factory, family, one.wire, at, planted, appointed)
 
 
 def _begun(
@@ -260,8 +265,7 @@ def _approve(house: House, engineer: Actor, product: str, revision: str) -> None
 
 
 def _give_secrets(house: House, one: SignIn) -> None:
-    cheap = house.settings.cheap_passwords
-    secrets = [new_secret("password", one.password, cheap=cheap), new_secret("pin", one.pin, cheap=cheap)]
+    secrets = [new_secret("password", one.password, cheap=True), new_secret("pin", one.pin, cheap=True)]  # everyone knows them
 
     def verb(session: Session, by: By) -> dict[str, Any]:
         person = resolve(session, one.badge, "person")

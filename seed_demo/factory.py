@@ -15,6 +15,7 @@ from app.catalogue.definitions import Step
 from app.errors import Refused
 from app.final_test.singulate import singulate
 from app.floor.at_risk import go_on_at_risk
+from app.floor.counts_at_finish import EMPTY, FULL, PIECES, PIECES_G, U_PIECE_SHARE, U_SCALE_G, count_lines, counted_units
 from app.floor.dispositions import dispose
 from app.floor.ends import Said, Value, finish_run
 from app.floor.lots import merge_lots, split_lot, start_lot
@@ -40,6 +41,7 @@ from seed_demo.supplies import Supplies, WaferInUse
 from seed_demo.truth import CELLS, COLUMNS, ROLES, Ints, Reach, Truth
 
 Story = Generator[Any, None, None]
+JAR_G, PIECE_G = 182.4, 0.0104  # an empty jar, one unit (invented)
 MARKS = ("lifted wire", "missing wire", "die turned or shifted", "chipped or scratched")
 
 
@@ -187,11 +189,18 @@ class Factory:
         arguments = {"station": bench.code, "things": [lot.named.code], "panels": len(panels or lot.panels)}
         return self.hands.do(actor, "start_run", arguments, at, verb, fact=fact)
 
-    def _finish(self, step: Step, run: Named, at: datetime, values: dict[str, float] | None = None) -> None:
+    def _finish(self, step: Step, run: Named, at: datetime, values: dict[str, float] | None = None, weighed: dict[str, float] | None = None) -> None:
         given = [Value(name, value) for name, value in (values or {}).items()]
         who = self.hands.certified(step.certificate)
-        verb = lambda s, by: len(finish_run(s, by, self.hands.run_of(s, run), given, person=who.id))  # noqa: E731
-        self.hands.do(who, "finish_run", {"run": run.code, "values": values or {}}, at, verb)
+
+        def verb(s: Any, by: Any) -> int:
+            lines = finish_run(s, by, self.hands.run_of(s, run), given, person=who.id)
+            if weighed:
+                count_lines(s, by, lines, counted_units(step.count, weighed))
+            return len(lines)
+
+        arguments = {"run": run.code, "values": values or {}} | ({"count": weighed} if weighed else {})
+        self.hands.do(who, "finish_run", arguments, at, verb)
 
     def _touched(self, run: Named, panels: Iterable[str], batches: Iterable[str]) -> None:
         """The run did all of these panels with this material; nothing else was said."""
@@ -370,6 +379,7 @@ class Factory:
 
     def _scrapped(self, lot: PanelLot, at: datetime) -> Story:
         """What quality held and nobody can save."""
+
         def verb(s: Any, by: Any) -> int:
             return sum(scrap_panel(s, by, panel.id, "broken in handling").n for panel in lot.panels)
 
@@ -622,7 +632,7 @@ class Factory:
         for panel in lot.panels:
             units = self.truth.units_of_panel(panel.code)
             alive = np.flatnonzero(self.truth.alive[units])
-            some = alive[self.rng.random(len(alive)) < 0.004]
+            some = alive[self.rng.random(len(alive)) < 0.002]
             if len(some):
                 bad[panel.id] = some.tolist()
                 self.truth.alive[units[some]] = False
@@ -717,8 +727,14 @@ class Factory:
         loose.reach.runs.add(run.code)
         self.truth.worked(run.code, loose.units)
         yield ends
-        self._finish(step, run, ends)
+        self._finish(step, run, ends, weighed=self._weighed(len(loose.units)) if step.count == "weight" else None)
         loose.at = later(ends, 3)
+
+    def _weighed(self, units: int) -> dict[str, float]:
+        """What the scale shows for a jar of so many, for the empty jar, and for some counted pieces."""
+        noise, share = self.rng.normal(0, U_SCALE_G / 2), self.rng.normal(0, U_PIECE_SHARE / 2)
+        full, pieces = JAR_G + units * PIECE_G + noise, PIECES * PIECE_G * (1 + share)
+        return {FULL: round(float(full), 2), EMPTY: JAR_G, PIECES_G: round(float(pieces), 4)}
 
     def _campaign_may_begin(self, family: Campaign) -> Story:
         if family.ready and len(family.ready) >= family.lots:

@@ -99,6 +99,9 @@ class Hands:
     def benches_for(self, operation: str) -> list[Bench]:
         return [one for one in self.benches if operation in one.body.operations]
 
+    def bench(self, name: str) -> Bench:
+        return next(one for one in self.benches if one.name == name)
+
     def earliest(self, operation: str, at: datetime, among: Sequence[Bench] | None = None) -> Bench:
         """The station that is free first."""
         return min(among or self.benches_for(operation), key=lambda one: (max(one.free_at, at), one.name))

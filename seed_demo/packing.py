@@ -19,9 +19,10 @@ from app.floor.scrap import scrap_units
 from app.floor.starts import start_run
 from app.holds.place import place_hold
 from app.holds.stopped import stops_on
+from app.ledger.items import Pack as PackRow
 from app.naming.resolve import Named, code_of
 from app.packing.dry import seal_pack
-from app.packing.fill import Part, fill_pack
+from app.packing.fill import Part, close_pack, fill_pack
 from app.packing.rework import cut_pack, join_packs, re_reel, take_off_tape
 from app.packing.shipping import ship, take_back
 from seed_demo.factory import Campaign, Factory, Loose, Story
@@ -234,20 +235,20 @@ class Packing:
 
         def fill(s: Any, by: Any) -> tuple[Named, str]:
             to = hands.order(s, order)
-            pack = fill_pack(
-                s, by, bench.id, parts, form=form, size=size or self.reel, order=to, person=who.id, line_clear=True, short_reason=short, values=values
-            )
+            pack = fill_pack(s, by, bench.id, parts, form=form, size=size or self.reel, order=to, person=who.id, line_clear=True, close=False)
             return Named("pack", pack.item, code_of(s, "pack", pack.item)), hands.run_over(s, pack.item)
 
-        yield ends
         arguments = {"station": bench.code, "parts": [[part.lot.code, part.units] for part in parts], "order": order}
-        named, run = hands.do(who, "fill_pack", arguments, ends, fill)
+        named, run = hands.do(who, "fill_pack", arguments, starts, fill)
         fills = []
         for one, n in zip(lots, takes, strict=True):
             fills.append(Fill(one.units[:n], _same(one.reach)))
             one.units, one.at = one.units[n:], later(ends, 1)
         pack = self._new(Pack(named, product, name, order, fills, later(ends, 2)))
         self._worked(pack, run, [material.named.code for material in used])
+        yield ends
+        close = lambda s, by: close_pack(s, by, s.get_one(PackRow, named.id), short_reason=short, values=values, person=who.id).units  # noqa: E731
+        hands.do(who, "close_pack", {"pack": named.code, "values": {one.name: one.value for one in values}}, ends, close)
         yield pack.at
         yield from self._seal(pack) if again else self._rework(pack)
 
@@ -392,7 +393,9 @@ class Packing:
             at = later(at, 60)
             yield at
             self._hold_the_bonder(at)
-        yield from self._all_go(self._free(), later(at, 60))
+        at = later(at, 300)
+        yield at
+        yield from self._all_go(self._free(), at)
 
     def _free(self) -> list[Pack]:
         """Sealed and here; without what the drifted bonder did just before, as long as nobody knows of it."""

@@ -13,10 +13,11 @@ from app.floor.station_states import set_state
 from seed_demo.factory import Factory, Story
 from seed_demo.hands import Bench, later
 
-# who follows whom through the shifts of a day, by badge, and the first and last of the stations that they have (invented)
+# who follows whom through the shifts, by badge, the first of them at the end; and the first and last of the stations that they have (invented)
 CREWS = (
-    (("E-OP02-D", "E-OP06-5", "E-LD02-9"), "Bonder 01", "Bonder 06"),
-    (("E-OP05-7", "E-OP04-9", "E-LD01-B"), "Taper 1", "Taper 2"),
+    (("E-OP06-5", "E-OP02-D", "E-LD02-9"), "Bonder 01", "Bonder 06"),
+    (("E-OP03-B", "E-OP01-F"), "Oven 1", "Oven 4"),
+    (("E-LD01-B", "E-OP05-7"), "Taper 1", "Taper 2"),
 )
 HANDED_OVER = timedelta(days=2)
 
@@ -35,25 +36,26 @@ REFILL = Stop("scheduled_down", "refill", 9)
 MAINTENANCE = Stop("scheduled_down", "planned maintenance", 120)
 TRIAL = Stop("engineering", "trial of a recipe", 90)
 BREAKDOWN = Stop("unscheduled_down", "breakdown", 240)
+NO_SHIFT = Stop("non_scheduled", "no shift", 480)
 # in the order of the days; the first of each day is planned
 DAILY = ((MAINTENANCE, "wire bond", 4.0), (JAM, "wire bond", 7.5), (REFILL, "tape", 11.0), (JAM, "tape", 16.5))
 # what stands at the end: (stop, station, minutes ago)
 AT_LAST = ((MAINTENANCE, "Bonder 12", 65), (BREAKDOWN, "Bonder 09", 50), (JAM, "Taper 4", 6), (TRIAL, "Bonder 30", 40), (REFILL, "Dispenser 2", 4))
+UNMANNED = ("Bonder 21", "Bonder 22", "Bonder 23", "Bonder 24", "Bonder 35", "Bonder 36", "Tester 4")  # nobody works there in these days
 
 
 def stops(floor: Factory, begins: datetime, rng: np.random.Generator) -> Story:
     """A few stops on each day, and those that last beyond the end."""
-    days = (floor.ends - begins).days
-    for day in range(days):
+    for name in UNMANNED:
+        floor.begin(_stands(floor, floor.hands.bench(name), NO_SHIFT, begins, to_the_end=True), begins)
+    for day in range((floor.ends - begins).days):
         for stop, operation, hours in DAILY:
             at = begins + timedelta(days=day, hours=hours + float(rng.random()) * 2)
             bench = floor.hands.benches_for(operation)[int(rng.integers(0, 4))]
             floor.begin(_stands(floor, bench, stop, at), at)
     for stop, name, ago in AT_LAST:
-        for bench in floor.hands.benches:
-            if bench.name == name:
-                at = later(floor.ends, -ago)
-                floor.begin(_stands(floor, bench, stop, at, to_the_end=True), at)
+        at = later(floor.ends, -ago)
+        floor.begin(_stands(floor, floor.hands.bench(name), stop, at, to_the_end=True), at)
     yield begins
 
 
@@ -78,17 +80,16 @@ def attendance(floor: Factory, site: Site) -> Story:
     """Two days of shifts: each crew takes its stations over from the one before, by one scan."""
     begins = floor.ends - HANDED_OVER
     days = {begins.date() + timedelta(days=n) for n in range(-1, 4)}
-    here = sorted((shift.begin, n) for day in days for n, shift in enumerate(shifts_of(site, day)) if begins <= shift.begin <= floor.ends)
-    for at, shift in here:
+    changes = sorted(shift.begin for day in days for shift in shifts_of(site, day) if begins <= shift.begin <= floor.ends)
+    for turn, at in enumerate(changes, 1 - len(changes)):
         yield at
         for crew in CREWS:
-            _take(floor, crew, shift, at == here[0][0], at)
+            _take(floor, crew, turn, at == changes[0], at)
 
 
-def _take(floor: Factory, crew: tuple[tuple[str, ...], str, str], shift: int, is_first: bool, at: datetime) -> None:
+def _take(floor: Factory, crew: tuple[tuple[str, ...], str, str], turn: int, is_first: bool, at: datetime) -> None:
     badges, first, last = crew
-    by_badge = {one.badge: one for one in floor.hands.people}
-    here, before = by_badge[badges[shift % len(badges)]], by_badge[badges[(shift - 1) % len(badges)]]
+    here, before = (next(one for one in floor.hands.people if one.badge == badges[n % len(badges)]) for n in (turn, turn - 1))
     if not is_first:
         arguments = {"from": before.badge, "to": here.badge}
         floor.hands.do(here, "hand_over", arguments, at, lambda s, by: hand_over(s, by, before.id, here.id))

@@ -19,14 +19,16 @@ from app.genealogy.checks import check
 from app.genealogy.trace import Trace, trace_back, trace_forward
 from app.holds.stopped import stops_on
 from app.journal.models import Entry
+from app.ledger.counts import CountEntry
 from app.ledger.places import Move
+from app.ledger.runs import Run
 from app.ledger.stops import Hold, Release
 from app.naming.resolve import resolve
 from seed_demo.build import LIVE, build, clear_half_built, load_demo, sign_ins
 from seed_demo.truth import FILE, Truth
 
 LOTS, REEL = 8, 4500
-AT_WORK = (LIVE[4], LIVE[7])  # one is at the bonders at the end, one comes to an oven
+AT_WORK = (LIVE[4], LIVE[7], LIVE[8])  # at the bonders at the end, in an oven, and on a shelf of one that is being filled
 
 
 @pytest.fixture(scope="module")
@@ -131,10 +133,19 @@ def test_the_end_finds_the_factory_at_work(demo: tuple[House, Truth]) -> None:
     lots = [lot for row in now.rows for lot in row.lots]
     assert {"at risk", "waiting", "held"} <= {lot.state for lot in lots}
     assert [lot for lot in lots if lot.where.startswith("runs at Bonder")]
-    assert "being filled" in {oven.state for oven in now.ovens}
-    assert {one.state for row in now.stations for one in row.away} == {"scheduled_down", "unscheduled_down", "engineering"}
+    assert {"running", "being filled"} <= {oven.state for oven in now.ovens}
+    assert {one.state for row in now.stations for one in row.away} == {"scheduled_down", "unscheduled_down", "engineering", "non_scheduled"}
     assert [window for window in now.windows if window.left > timedelta()]
     assert now.yesterday.truth > 0
+
+
+def test_what_is_weighed_at_the_sieve_and_after_drying_agrees_within_counting(demo: tuple[House, Truth]) -> None:
+    house, _ = demo
+    with house.reading() as session:
+        weighed = select(CountEntry.within, Run.operation).join(Run, Run.id == CountEntry.run).where(CountEntry.kind == "counted")
+        found = [tuple(row) for row in session.execute(weighed)]
+    assert {operation for _, operation in found} == {"singulate", "outside work", "clean"}
+    assert all(within for within, _ in found)
 
 
 def test_entries_stand_in_the_order_of_time_but_for_what_was_told_late(demo: tuple[House, Truth]) -> None:
