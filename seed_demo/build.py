@@ -75,9 +75,10 @@ LIVE = (
     Live(29.5, 2, "LF-C20", "QL-26-0431", held="dispense", at=(("dispense", 130),)),
     Live(26, 2, "LF-C20", "QL-26-0418", at=(("plasma", 62), ("bond", 24))),
     Live(17, 2, "LF-M12", "TV-5519"),
-    Live(10.3, 2, "LF-C20", "TV-5507", "WIRE-AG-20"),
-    Live(4.5, 2, "LF-C20", "QL-26-0418"),
-    Live(2.7, 1, "LF-C20", "QL-26-0418"),
+    Live(12.3, 1, "LF-C20", "TV-5507", "WIRE-AG-20", at=(("green-attach", -60),)),
+    Live(10.3, 1, "LF-C20", "TV-5507", "WIRE-AG-20"),
+    Live(4.05, 2, "LF-C20", "QL-26-0418"),
+    Live(2.28, 1, "LF-C20", "QL-26-0418"),
     Live(0.3, 1, "LF-M12", "TV-5519"),
 )
 # days from the end to when an order is due; one was due yesterday

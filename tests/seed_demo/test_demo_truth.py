@@ -28,7 +28,7 @@ from seed_demo.build import LIVE, build, clear_half_built, load_demo, sign_ins
 from seed_demo.truth import FILE, Truth
 
 LOTS, REEL = 8, 4500
-AT_WORK = (LIVE[4], LIVE[7], LIVE[8])  # at the bonders at the end, in an oven, and on a shelf of one that is being filled
+AT_WORK = (LIVE[4], LIVE[8], LIVE[9])  # at the bonders at the end, in an oven, and on a shelf of one that is being filled
 
 
 @pytest.fixture(scope="module")
