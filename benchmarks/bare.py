@@ -54,15 +54,18 @@ class Bare:
             self.raw.close()
 
 
+# the condition names the outer table too: else SQLite reads all flows first, into a filter (Bloom), and takes several times as long
 UP = """
     with recursive above(id) as (
-        select id from item where id in :seeds union select f.parent from above cross join flow f where f.child = above.id and f.walked
-    ) select f.child, f.parent, f.kind, f.units, f.e from above cross join flow f where f.child = above.id and f.walked
+        select id from item where id in :seeds union select f.parent from above cross join flow f
+        where f.child = above.id and (f.walked or above.id < 0)
+    ) select f.child, f.parent, f.kind, f.units, f.e from above cross join flow f where f.child = above.id and (f.walked or above.id < 0)
 """
 DOWN = """
     with recursive below(id) as (
-        select id from item where id in :seeds union select f.child from below cross join flow f where f.parent = below.id and f.walked
-    ) select f.child, f.parent, f.kind, f.units, f.e from below cross join flow f where f.parent = below.id and f.walked
+        select id from item where id in :seeds union select f.child from below cross join flow f
+        where f.parent = below.id and (f.walked or below.id < 0)
+    ) select f.child, f.parent, f.kind, f.units, f.e from below cross join flow f where f.parent = below.id and (f.walked or below.id < 0)
 """
 CONTENTS_OF_PACKS = "select pack, pocket_from, pocket_to, loose, was_in from pack_content where pack in :packs and closed_e is null"
 CONTENTS_OF_LOOSE = "select pack, pocket_from, pocket_to, loose, was_in from pack_content where loose in :loose and closed_e is null"

@@ -4,12 +4,12 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from math import hypot, sqrt
 
-from sqlalchemy import or_, select
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from app.ledger.counts import CountEntry
 from app.ledger.flows import KINDS, Flow
 from app.ledger.runs import Line, RunVoid
+from app.listed import ask, listed
 
 AMOUNTS = tuple(kind for kind, (counts, _) in KINDS.items() if counts)
 GIVES_OUT = tuple(kind for kind in AMOUNTS if kind != "draw")  # samples and scrap are no outflow in the sense of rule 4
@@ -50,7 +50,7 @@ def amount(session: Session, lot: int) -> Amount:
 def amounts(session: Session, lots: Iterable[int]) -> dict[int, Amount]:
     """The amounts of many loose lots: three statements."""
     ids = list(lots)
-    flows = list(session.execute(_FLOWS.where(or_(Flow.child.in_(ids), Flow.parent.in_(ids)))))
+    flows = ask(session, _FLOWS, lots=ids)
     openings = _openings(session, [*ids, *(flow.child for flow in flows if flow.kind == "split")])
     postings: dict[int, list[Posting]] = {lot: [] for lot in ids}
     for child, parent, kind, units, e in flows:
@@ -60,7 +60,7 @@ def amounts(session: Session, lots: Iterable[int]) -> dict[int, Amount]:
         if parent in postings:
             what = "sampled" if kind == "draw" else "out"
             postings[parent].append(Posting(what, kind, units, method, u if kind == "split" else 0.0, child, e=e))
-    for row in session.scalars(_COUNTS.where(CountEntry.item.in_(ids))):
+    for row in ask(session, _COUNTS, lots=ids):
         what = "sampled" if row.kind == "destroyed" else row.kind
         postings[row.item].append(Posting(what, row.kind, row.units, row.method, row.u, reason=row.reason, e=row.e))
     return {lot: _summed(rows) for lot, rows in postings.items()}
@@ -81,17 +81,30 @@ def has_given_out(session: Session, lot: int) -> bool:
     return session.scalar(select(Flow.child).where(Flow.parent == lot, Flow.kind.in_(GIVES_OUT)).limit(1)) is not None
 
 
-_FLOWS = select(Flow.child, Flow.parent, Flow.kind, Flow.units, Flow.e).where(Flow.kind.in_(AMOUNTS)).order_by(Flow.e)
-_COUNTS = select(CountEntry).where(CountEntry.kind.in_(OUT_OF_BOOK), CountEntry.closed_e.is_(None)).order_by(CountEntry.id)
+_KINDS, _OUT = (", ".join(f"'{kind}'" for kind in kinds) for kinds in (AMOUNTS, OUT_OF_BOOK))
+_FLOWS = listed(
+    f"""
+    select child, parent, kind, units, e from flow where child in :lots and kind in ({_KINDS})
+    union
+    select child, parent, kind, units, e from flow where parent in :lots and kind in ({_KINDS})
+    order by e
+    """,
+    "lots",
+)
+_COUNTS = listed(
+    f"""
+    select item, kind, units, method, u, reason, e from count_entry
+    where item in :lots and kind in ({_OUT}) and closed_e is null order by id
+    """,
+    "lots",
+)
+_OPENINGS = listed("select item, e, method, u from count_entry where item in :lots and kind = 'opening' and closed_e is null", "lots")
 
 
 def _openings(session: Session, lots: list[int]) -> dict[tuple[int, int], tuple[str, float]]:
     """(lot, entry) -> method and uncertainty of all that came into it then."""
-    query = select(CountEntry.item, CountEntry.e, CountEntry.method, CountEntry.u).where(
-        CountEntry.item.in_(lots), CountEntry.kind == "opening", CountEntry.closed_e.is_(None)
-    )
     found: dict[tuple[int, int], tuple[str, float]] = {}
-    for item, e, method, u in session.execute(query):
+    for item, e, method, u in ask(session, _OPENINGS, lots=lots):
         found[item, e] = (method, hypot(u, found.get((item, e), ("", 0.0))[1]))
     return found
 

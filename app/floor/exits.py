@@ -7,24 +7,33 @@ A placement log that comes late is why the rows are written again for a whole pa
 
 from collections import defaultdict
 from collections.abc import Iterable
-from dataclasses import dataclass
+from typing import NamedTuple
 
-from sqlalchemy import bindparam, delete, insert, select, text
+from sqlalchemy import delete, insert, select
 from sqlalchemy.orm import Session
 
 from app.floor import bitmaps
 from app.floor.bitmaps import Bitmap
 from app.floor.marks import SAMPLED
 from app.ledger.cells import CellMark, Placement
-from app.ledger.flows import BareExit, DeadOrigin, Flow
-from app.ledger.items import Item, Panel
+from app.ledger.flows import BareExit, DeadOrigin
 from app.ledger.runs import RunVoid
+from app.listed import ask, listed
 
 Doing = tuple[int, str, int]  # panel, step (empty: none) and round: one doing of a die attach for a panel
 
 
-@dataclass(frozen=True)
-class Exit:
+class Mark(NamedTuple):
+    """A mark on cells of a panel, in force from entry `e` until `closed_e`."""
+
+    panel: int
+    e: int
+    closed_e: int | None
+    reason: str
+    cells: bytes
+
+
+class Exit(NamedTuple):
     """Cells of a panel whose units became part of `child` at entry `e`; `units` as the flow says."""
 
     panel: int
@@ -76,7 +85,7 @@ def bare_exits(session: Session, panels: Iterable[int]) -> set[tuple[int, int, s
 def told_cells(session: Session, panels: Iterable[int]) -> dict[Doing, Bitmap]:
     """(panel, step, round) -> the cells that have a die of it, as the placement logs in force say."""
     found: dict[Doing, Bitmap] = {}
-    for panel, step, n, raw in session.execute(_TOLD, {"panels": list(panels) or [0]}):
+    for panel, step, n, raw in ask(session, _TOLD, panels=panels):
         cells = bitmaps.read(raw)
         found[panel, step, n] = found[panel, step, n] | cells if (panel, step, n) in found else cells
     return found
@@ -85,24 +94,18 @@ def told_cells(session: Session, panels: Iterable[int]) -> dict[Doing, Bitmap]:
 def exits_of(session: Session, panels: Iterable[int]) -> list[Exit]:
     """Everything that left these panels as units: to loose lots the cells that were good then, to samples their own."""
     ids = list(panels)
-    flows = session.execute(
-        select(Flow.parent, Flow.child, Flow.e, Flow.units, Item.kind)
-        .join(Item, Item.id == Flow.child)
-        .where(Flow.parent.in_(ids), Flow.kind == "cells")
-        .order_by(Flow.e)
-    ).all()
-    size_of = select(Panel.item, Panel.rows, Panel.columns).where(Panel.item.in_(ids))
-    sizes = {panel: (rows, columns) for panel, rows, columns in session.execute(size_of)}
-    marks: defaultdict[int, list[CellMark]] = defaultdict(list)
-    for mark in session.scalars(select(CellMark).where(CellMark.panel.in_(ids)).order_by(CellMark.id)):
-        marks[mark.panel].append(mark)
+    flows = ask(session, _EXITS, panels=ids)
+    sizes = {panel: (rows, columns) for panel, rows, columns in ask(session, _SIZES, panels=ids)}
+    marks: defaultdict[int, list[Mark]] = defaultdict(list)
+    for row in ask(session, _MARKS, panels=ids):
+        marks[row.panel].append(Mark._make(row))
     return [
         Exit(panel, child, e, units, kind == "sample", _cells(sizes[panel], marks[panel], e, to_sample=kind == "sample"))
         for panel, child, e, units, kind in flows
     ]
 
 
-def good_at(size: tuple[int, int], marks: Iterable[CellMark], e: int) -> Bitmap:
+def good_at(size: tuple[int, int], marks: Iterable[Mark | CellMark], e: int) -> Bitmap:
     """The cells of a panel of `size` (rows, columns) that were good after entry `e`."""
     good = bitmaps.full(*size)
     for mark in marks:
@@ -111,7 +114,7 @@ def good_at(size: tuple[int, int], marks: Iterable[CellMark], e: int) -> Bitmap:
     return good
 
 
-def _cells(size: tuple[int, int], marks: list[CellMark], e: int, *, to_sample: bool) -> Bitmap:
+def _cells(size: tuple[int, int], marks: list[Mark], e: int, *, to_sample: bool) -> Bitmap:
     if not to_sample:
         return good_at(size, marks, e)
     taken = bitmaps.empty(*size)
@@ -121,8 +124,21 @@ def _cells(size: tuple[int, int], marks: list[CellMark], e: int, *, to_sample: b
     return taken
 
 
-_TOLD = text("""
+_EXITS = listed(
+    """
+    select f.parent, f.child, f.e, f.units, i.kind from flow f cross join item i
+    where f.parent in :panels and f.kind = 'cells' and i.id = f.child order by f.e
+    """,
+    "panels",
+)
+_SIZES = listed("select item, rows, columns from panel where item in :panels", "panels")
+_MARKS = listed("select panel, e, closed_e, reason, cells from cell_mark where panel in :panels order by id", "panels")
+_TOLD = listed(
+    """
     select p.panel, coalesce(l.step, ''), l.round, p.cells
-    from placement p join line l on l.run = p.run join member m on m."set" = l."set" and m.panel = p.panel
-    where p.panel in :panels and p.closed_e is null and not exists (select 1 from run_void v where v.run = p.run)
-""").bindparams(bindparam("panels", expanding=True))
+    from placement p cross join line l cross join member m
+    where p.panel in :panels and l.run = p.run and m.panel = p.panel and m."set" = l."set" and p.closed_e is null
+    and not exists (select 1 from run_void v where v.run = p.run)
+    """,
+    "panels",
+)

@@ -14,6 +14,7 @@ from app.ledger.cells import CellMark
 from app.ledger.counts import CountEntry
 from app.ledger.flows import Flow
 from app.ledger.items import Item, Lot, Panel
+from app.listed import among
 
 SAMPLED = "sample"  # the reason of the marks that a sample leaves behind
 _OUT = ("scrapped", "destroyed", "difference")
@@ -60,10 +61,12 @@ def take_back_marks(session: Session, by: By, marks: Sequence[int]) -> None:
 
 def good_cells(session: Session, panels: Iterable[int]) -> dict[int, Bitmap]:
     """The cells of each panel without a mark in force: one statement. Cells keep their state after units have left."""
+    if not (wanted := list(panels)):
+        return {}
     query = (
         select(Panel.item, Panel.rows, Panel.columns, CellMark.cells)
         .outerjoin(CellMark, (CellMark.panel == Panel.item) & CellMark.closed_e.is_(None))
-        .where(Panel.item.in_(list(panels)))
+        .where(among(Panel.item, wanted))
     )
     good: dict[int, Bitmap] = {}
     for panel, rows, columns, marked in session.execute(query):
@@ -76,6 +79,8 @@ def good_cells(session: Session, panels: Iterable[int]) -> dict[int, Bitmap]:
 
 def good_units(session: Session, panels: Iterable[int]) -> dict[int, int]:
     """Good cells less units that left without a cell (scrapped, or a signed difference): one statement."""
+    if not (wanted := list(panels)):
+        return {}
     without_cell = (
         select(func.coalesce(func.sum(CountEntry.units), 0))
         .where(CountEntry.item == Panel.item, CountEntry.kind.in_(_OUT), CountEntry.closed_e.is_(None))
@@ -84,7 +89,7 @@ def good_units(session: Session, panels: Iterable[int]) -> dict[int, int]:
     query = (
         select(Panel.item, Panel.rows, Panel.columns, without_cell, CellMark.cells)
         .outerjoin(CellMark, (CellMark.panel == Panel.item) & CellMark.closed_e.is_(None))
-        .where(Panel.item.in_(list(panels)))
+        .where(among(Panel.item, wanted))
     )
     good: dict[int, Bitmap] = {}
     lost: dict[int, int] = {}
@@ -99,7 +104,7 @@ def good_units(session: Session, panels: Iterable[int]) -> dict[int, int]:
 
 def singulated(session: Session, panels: Iterable[int]) -> set[int]:
     """Those of the panels whose units have become loose."""
-    query = select(Flow.parent).join(Lot, Lot.item == Flow.child).where(Flow.parent.in_(list(panels)), Flow.kind == "cells")
+    query = select(Flow.parent).join(Lot, Lot.item == Flow.child).where(among(Flow.parent, panels), Flow.kind == "cells")
     return set(session.scalars(query))
 
 

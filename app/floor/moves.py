@@ -18,6 +18,7 @@ from app.ledger.corrections import moves_in_force, turn_of
 from app.ledger.items import Item, Lot
 from app.ledger.places import Move
 from app.ledger.sets import panels_of_lot
+from app.listed import among
 from app.naming.resolve import code_of, codes_of
 
 KINDS = ("floor", "stock", "outside")  # shipping and taking back are packing's
@@ -59,14 +60,14 @@ def move_item(session: Session, by: By, item: int, kind: str, place: str = "") -
 def place_of(session: Session, items: Iterable[int]) -> dict[int, Place]:
     """Where each thing is now: its latest move says so, none means on the floor. One statement. Panels, not panel lots."""
     ids = list(items)
-    query = select(Move.item, Move.kind, Move.place).where(Move.item.in_(ids), moves_in_force()).order_by(turn_of())
+    query = select(Move.item, Move.kind, Move.place).where(among(Move.item, ids), moves_in_force()).order_by(turn_of())
     found = {item: Place(kind, name) for item, kind, name in session.execute(query)}  # the latest stays
     return {item: found.get(item, Place()) for item in ids}
 
 
 def shipped_with(session: Session, packs: Iterable[int]) -> dict[int, int]:
     """Pack -> the shipment with which it is at a customer now. One statement."""
-    query = select(Move.item, Move.kind, Move.shipment).where(Move.item.in_(list(packs)), moves_in_force()).order_by(turn_of())
+    query = select(Move.item, Move.kind, Move.shipment).where(among(Move.item, packs), moves_in_force()).order_by(turn_of())
     latest = {item: (kind, shipment) for item, kind, shipment in session.execute(query)}
     return {item: shipment for item, (kind, shipment) in latest.items() if kind == "shipped" and shipment is not None}
 

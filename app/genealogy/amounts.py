@@ -6,19 +6,17 @@ min(`most`, n) of them: what is not of the origin may all have stayed behind. Su
 
 from collections import defaultdict
 from collections.abc import Hashable, Iterable, Mapping
-from dataclasses import dataclass
+from typing import NamedTuple
 
 
-@dataclass(frozen=True)
-class Share:
+class Share(NamedTuple):
     """Units of an origin in a thing: at least and at most."""
 
     least: int
     most: int
 
 
-@dataclass(frozen=True)
-class Draw:
+class Draw(NamedTuple):
     """`units` went from `parent` into `child`."""
 
     parent: int

@@ -12,7 +12,8 @@ from sqlalchemy.orm import Session
 
 from app.errors import bad_input
 from app.genealogy.amounts import Share
-from app.genealogy.trace import RunRow, Trace, trace_back
+from app.genealogy.run_rows import RunRow
+from app.genealogy.trace import Trace, trace_back
 from app.naming.resolve import Named
 
 KINDS = {

@@ -17,7 +17,7 @@ from app.catalogue.models import Definition, Thing
 from app.final_test.models import UnitFile
 from app.floor.dispositions import judgements_in_force
 from app.floor.ends import limits_in_words
-from app.genealogy.trace import words_of
+from app.genealogy.run_rows import words_of
 from app.journal.models import Entry
 from app.ledger.cells import CellMark, PlacementSum
 from app.ledger.counts import CountEntry

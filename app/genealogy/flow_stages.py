@@ -9,7 +9,8 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 
 from app.drawing.flow import Bar, Drawn, Ribbon, Stage, flow_picture
-from app.genealogy.trace import ItemRow, Trace, WayRow
+from app.genealogy.item_rows import ItemRow
+from app.genealogy.trace import Trace, WayRow
 
 MOST = 12  # things of a stage that are shown one by one
 _THICKET = 48  # ways between two stages that an eye still follows

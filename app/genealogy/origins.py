@@ -4,7 +4,7 @@ from collections import defaultdict
 from collections.abc import Hashable, Iterable
 from dataclasses import dataclass
 
-from sqlalchemy import bindparam, text
+from sqlalchemy import text
 from sqlalchemy.orm import Session
 
 from app.floor import bitmaps
@@ -14,6 +14,7 @@ from app.floor.exits import exits_of, told_cells
 from app.floor.marks import good_cells, good_units
 from app.genealogy.amounts import Draw, Share, drawn, either_or_both, spread
 from app.ledger import walk
+from app.listed import ask, listed
 
 Origin = tuple[str, int]  # ("panel" | "wafer" | "batch" | "line", id)
 
@@ -39,10 +40,12 @@ def origins(session: Session, starts: Iterable[int]) -> Origins:
     wanted = list(starts)
     up = walk.up(session, wanted)
     lines = walk.lines_above(session, up)
-    wafers = walk.wafers_above(session, up, lines)
+    mounted = walk.mounted(session, up, lines)
+    wafers = walk.wafers_above(session, up, mounted)
     batches = walk.batches_above(session, up, lines)
     units_of_panels = _panel_units(session, up)
-    sources = _sources(session, up, lines, wafers, batches, units_of_panels)
+    sources = _sources(up, lines, batches, units_of_panels)
+    _wafer_shares(session, up, mounted, wafers, units_of_panels, sources)
     draws, held = _draws(up, units_of_panels)
     shares = spread(draws, held, sources)
     there = _there_now(session, up, held)
@@ -68,9 +71,9 @@ def _there_now(session: Session, up: walk.Up, held: dict[int, int]) -> dict[int,
 
 
 def _sources(
-    session: Session, up: walk.Up, lines: list[walk.LineAbove], wafers: dict[int, set[int]], batches: dict[int, set[int]], units: dict[int, int]
+    up: walk.Up, lines: list[walk.LineAbove], batches: dict[int, set[int]], units: dict[int, int]
 ) -> dict[int, dict[Hashable, Share]]:
-    """What each panel, and each loose lot or pack with lines of its own, brings: origin -> share."""
+    """What each panel, and each loose lot or pack with lines of its own, brings but for wafers: origin -> share."""
     found: defaultdict[int, dict[Hashable, Share]] = defaultdict(dict)
     for panel in up.panels:
         found[panel]["panel", panel] = Share(units[panel], units[panel])
@@ -78,9 +81,8 @@ def _sources(
     for batch, used_in in batches.items():
         for line in used_in:
             by_line[line].append(batch)
-    _lines_of_panels(session, up, lines, by_line, units, found)
+    _lines_of_panels(up, lines, by_line, units, found)
     _lines_of_items(up, lines, by_line, found)
-    _wafer_shares(session, up, lines, wafers, units, found)
     for edge in up.edges:
         if edge.kind == "frame":
             for batch in _with_parents(edge.parent, up):
@@ -89,22 +91,20 @@ def _sources(
 
 
 def _lines_of_panels(
-    session: Session, up: walk.Up, lines: list[walk.LineAbove], by_line: dict[int, list[int]], units: dict[int, int],
-    found: dict[int, dict[Hashable, Share]],
-) -> None:  # fmt: skip
+    up: walk.Up, lines: list[walk.LineAbove], by_line: dict[int, list[int]], units: dict[int, int], found: dict[int, dict[Hashable, Share]]
+) -> None:
     """A line is certain for the panels that it did wholly; a batch also where each line that may have done a finished step had it."""
-    covered = walk.covers_of_lines(session, [line.line for line in lines if line.set is not None])
     works: defaultdict[tuple[int, str | None, int], list[int]] = defaultdict(list)  # one doing of a step for a panel -> its lines
     for one in lines:
-        for panel, (extent, _) in covered.get(one.line, {}).items():
+        for panel, (extent, _) in up.covers.get(one.line, {}).items():
             if panel in up.panels and one.e < up.exits.get(panel, 0):
                 found[panel]["line", one.line] = Share(units[panel] if extent == "whole" else 0, units[panel])
                 works[panel, one.step, one.round].append(one.line)
     for (panel, _, _), of_work in works.items():
-        is_done = any(covered[line][panel][1] for line in of_work)
+        is_done = any(up.covers[line][panel][1] for line in of_work)
         for batch in {batch for line in of_work for batch in by_line.get(line, ())}:
             had = [line for line in of_work if batch in by_line.get(line, ())]
-            certain = any(covered[line][panel][0] == "whole" for line in had) or (is_done and had == of_work)
+            certain = any(up.covers[line][panel][0] == "whole" for line in had) or (is_done and had == of_work)
             before = found[panel].get(("batch", batch), Share(0, 0))
             found[panel]["batch", batch] = Share(max(before.least, units[panel] if certain else 0), units[panel])
 
@@ -134,14 +134,14 @@ def _lines_of_items(up: walk.Up, lines: list[walk.LineAbove], by_line: dict[int,
 
 
 def _wafer_shares(
-    session: Session, up: walk.Up, lines: list[walk.LineAbove], wafers: dict[int, set[int]], units: dict[int, int],
+    session: Session, up: walk.Up, mounted: list[walk.Mounted], wafers: dict[int, set[int]], units: dict[int, int],
     found: dict[int, dict[Hashable, Share]],
 ) -> None:  # fmt: skip
     """By the cells of the placement logs that went the way; cells without a die of a step may have one of any wafer mounted there."""
     cells = cells_on_the_way(session, up)
     placed, told = _placed(session, cells), told_cells(session, cells)
     bare: dict[tuple[int, int], Bitmap] = {}
-    for one in walk.mounted(session, up, lines):
+    for one in mounted:
         pair, doing = (one.panel, one.wafer), (one.panel, one.step, one.round)
         untold = cells[one.panel] & ~told[doing] if doing in told else cells[one.panel]
         bare[pair] = bare[pair] | untold if pair in bare else untold
@@ -172,7 +172,7 @@ def cells_on_the_way(session: Session, up: walk.Up) -> dict[int, Bitmap]:
 def _placed(session: Session, panels: Iterable[int]) -> dict[tuple[int, int], Bitmap]:
     """(panel, wafer) -> the cells with its dies."""
     found: dict[tuple[int, int], Bitmap] = {}
-    for panel, wafer, raw in session.execute(_PLACED, {"panels": list(panels) or [0]}):
+    for panel, wafer, raw in ask(session, _PLACED, panels=panels):
         cells = bitmaps.read(raw)
         found[panel, wafer] = cells | found[panel, wafer] if (panel, wafer) in found else cells
     return found
@@ -238,10 +238,13 @@ def _with_parents(batch: int, up: walk.Up) -> set[int]:
     return found
 
 
-_PLACED = text("""
+_PLACED = listed(
+    """
     select p.panel, p.wafer, p.cells from placement p
     where p.panel in :panels and p.closed_e is null and not exists (select 1 from run_void v where v.run = p.run)
-""").bindparams(bindparam("panels", expanding=True))
+    """,
+    "panels",
+)
 _PANELS_WITH = text("""
     select distinct p.panel from placement p
     where p.wafer = :wafer and p.closed_e is null and not exists (select 1 from run_void v where v.run = p.run)

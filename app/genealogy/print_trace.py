@@ -3,7 +3,9 @@
 from rich.console import Console
 from rich.table import Column, Table
 
-from app.genealogy.trace import ItemRow, RunRow, Trace
+from app.genealogy.item_rows import ItemRow
+from app.genealogy.run_rows import RunRow
+from app.genealogy.trace import Trace
 
 _MOST = 12
 

@@ -4,7 +4,7 @@ from collections import defaultdict
 from collections.abc import Hashable, Iterable
 from dataclasses import dataclass, field, replace
 
-from sqlalchemy import bindparam, func, select, text
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from app.floor import bitmaps
@@ -19,6 +19,7 @@ from app.ledger.items import Lot
 from app.ledger.runs import Line
 from app.ledger.sets import LotHolding, Member
 from app.ledger.used import framed_from, lines_that_had, mixed_from, standing_lines
+from app.listed import ask, listed
 from app.naming.resolve import Named
 
 _IT: Hashable = "it"
@@ -223,13 +224,13 @@ def _packs_with(
 
 def _held(session: Session, items: list[int]) -> dict[int, int]:
     """All units that a loose lot or sample ever took in."""
-    return {item: units for item, units in session.execute(_TAKEN_IN, {"items": items or [0]})}
+    return {item: units for item, units in ask(session, _TAKEN_IN, items=items)}
 
 
 def _whole(session: Session, panels: Iterable[int]) -> dict[int, Share]:
     """All units of panels: those that became loose, or else the good ones that are on them (less its samples)."""
     wanted = list(panels)
-    left = {panel: units for panel, units in session.execute(_LEFT, {"panels": wanted or [0]})}
+    left = {panel: units for panel, units in ask(session, _LEFT, panels=wanted)}
     here = good_units(session, [panel for panel in wanted if panel not in left])
     return {panel: Share(n, n) for panel in wanted for n in [left.get(panel, here.get(panel, 0))]}
 
@@ -257,10 +258,11 @@ def _joined(a: Reached, b: Reached) -> Reached:
     )  # fmt: skip
 
 
-_TAKEN_IN = text("select child, cast(sum(units) as bigint) from flow where child in :items and walked group by child").bindparams(
-    bindparam("items", expanding=True)
+_TAKEN_IN = listed("select child, cast(sum(units) as bigint) from flow where child in :items and walked group by child", "items")
+_LEFT = listed(
+    """
+    select f.parent, cast(sum(f.units) as bigint) from flow f cross join lot l
+    where f.parent in :panels and f.kind = 'cells' and l.item = f.child group by f.parent
+    """,
+    "panels",
 )
-_LEFT = text("""
-    select f.parent, cast(sum(f.units) as bigint) from flow f join lot l on l.item = f.child
-    where f.parent in :panels and f.kind = 'cells' group by f.parent
-""").bindparams(bindparam("panels", expanding=True))

@@ -19,13 +19,14 @@ from app.floor.amounts import Amount as Book
 from app.floor.amounts import amounts
 from app.floor.counting import open_differences
 from app.genealogy.doings import Doing, doings_of_lines
+from app.genealogy.item_rows import ItemRow
 from app.genealogy.lot_page import Account, account
 from app.genealogy.missing_evidence import Missing, missing_evidence
 from app.genealogy.origins import Origins
 from app.genealogy.pack_page import PackShown, pack_shown
 from app.genealogy.record_files import RecordFile, files_of, results_in_force
 from app.genealogy.record_stops import PastHold, Risk, holds_ever, risks_of
-from app.genealogy.trace import ItemRow, Trace, origins_of, trace_of
+from app.genealogy.trace import Trace, origins_of, trace_of
 from app.ledger.items import Lot, Panel
 from app.ledger.places import Load
 from app.ledger.runs import Line

@@ -16,7 +16,7 @@ from app.catalogue.definitions import Route
 from app.evidence.models import Evidence
 from app.final_test.models import UnitFile, UnitFileCorrection
 from app.final_test.result_corrections import file_in_force
-from app.genealogy.trace import words_of
+from app.genealogy.run_rows import words_of
 from app.journal.models import Entry
 from app.ledger.cells import CellMark, LostDie, Placement, PlacementSum
 from app.ledger.corrections import not_void

@@ -4,7 +4,8 @@ import csv
 import io
 from datetime import datetime
 
-from app.genealogy.trace import ReadingRow, Trace
+from app.genealogy.run_rows import ReadingRow
+from app.genealogy.trace import Trace
 from app.web import safe
 
 HEAD = (

@@ -8,7 +8,9 @@ from datetime import datetime
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from app.genealogy.trace import ItemRow, RunRow, Trace
+from app.genealogy.item_rows import ItemRow
+from app.genealogy.run_rows import RunRow
+from app.genealogy.trace import Trace
 from app.journal.models import Entry
 from app.ledger.stops import Hold
 from app.naming.models import Code

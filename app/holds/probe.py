@@ -5,10 +5,9 @@ It may name a hold that stops nothing (its panels were released, a line came lat
 
 from collections.abc import Sequence
 
-from sqlalchemy import bindparam, text
 from sqlalchemy.orm import Session
 
-_AT_ONCE = 2000  # panels of one statement: each stands in it several times, and SQLite takes 32,766 parameters
+from app.listed import listed
 
 
 def holds_near(session: Session, panels: Sequence[int], material: Sequence[int], mixed: Sequence[int] = ()) -> set[int]:
@@ -16,20 +15,17 @@ def holds_near(session: Session, panels: Sequence[int], material: Sequence[int],
 
     `mixed`: loose lots, samples and packs, themselves; what is above them is for the caller to name.
     """
-    found: set[int] = set()
-    for i in range(0, max(1, len(panels)), _AT_ONCE):
-        some = {"panels": list(panels[i : i + _AT_ONCE]) or [0], "material": list(material) or [0], "mixed": list(mixed) or [0]}
-        found.update(session.scalars(_NEAR, some))
-    return found
+    return set(session.scalars(_NEAR, {"panels": panels, "material": material, "mixed": mixed}))
 
 
-_NEAR = text("""
+_NEAR = listed(
+    """
     with recursive
     travelled(id) as (select distinct "set" from member where panel in :panels),
     covered(id) as (
         select c.line from travelled cross join cover c where c."set" = travelled.id
         union
-        select l.id from travelled cross join line l where l."set" = travelled.id and l.closed_e is null
+        select l.id from travelled cross join line l where l."set" = travelled.id and (l.closed_e is null or travelled.id < 0)
         union
         select l.id from line l where l.item in :mixed
     ),
@@ -42,7 +38,7 @@ _NEAR = text("""
         union
         select i.id from item i where i.id in :material
         union
-        select f.parent from origin cross join flow f where f.child = origin.id and f.kind = 'mix'
+        select f.parent from origin cross join flow f where f.child = origin.id and (f.kind = 'mix' or origin.id < 0)
     )
     select h.id from hold h
     where h.closed_e is null and (
@@ -59,4 +55,8 @@ _NEAR = text("""
               and (h.span_from is null or l.ended_at is null or l.ended_at >= h.span_from)
         ))
     )
-""").bindparams(*(bindparam(name, expanding=True) for name in ("panels", "material", "mixed")))
+    """,
+    "panels",
+    "material",
+    "mixed",
+)

@@ -98,7 +98,7 @@ class _Above:
         self.nodes: set[Node] = {("item", item) for item in items}
         self._add_flows()
         self._add_contents(session)
-        self._add_lines(session)
+        self._add_lines()
         if "batch" in kinds_held:
             self._add_batches(session)
         if "wafer" in kinds_held:
@@ -161,13 +161,12 @@ class _Above:
         for pack in self.up.packs:
             self._link(("pack", pack), ("item", pack), walk.NEVER)
 
-    def _add_lines(self, session: Session) -> None:
-        covered = walk.panels_of_lines(session, [line.line for line in self.lines if line.set is not None])
+    def _add_lines(self) -> None:
         for line in self.lines:
             node = ("line", line.line)
             if line.item is not None:
                 self._link(node, ("pack" if line.item in self.up.packs else "item", line.item), line.e)
-            for panel in covered.get(line.line, {}):
+            for panel in self.up.covers.get(line.line, ()):
                 if panel in self.up.panels:
                     self._link(node, ("item", panel), line.e)
 
@@ -180,7 +179,7 @@ class _Above:
 
     def _add_wafers(self, session: Session) -> None:
         """A wafer reaches what left a panel by the cells that went, so it goes past the panel itself."""
-        for way in walk.wafer_ways(session, self.up, self.lines):
+        for way in walk.wafer_ways(session, self.up, walk.mounted(session, self.up, self.lines)):
             if way.child is None:
                 self._link(("item", way.wafer), ("item", way.panel), way.since, walk.NEVER)
             else:

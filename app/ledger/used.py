@@ -2,11 +2,12 @@
 
 from collections.abc import Sequence
 
-from sqlalchemy import Select, bindparam, select, text
+from sqlalchemy import Select, select, text
 from sqlalchemy.orm import Session
 
 from app.ledger.corrections import not_void
 from app.ledger.runs import Line, RunVoid, Use
+from app.listed import among, ask, listed
 
 
 def standing_lines() -> Select[Line]:
@@ -16,7 +17,7 @@ def standing_lines() -> Select[Line]:
 
 def lines_that_had(session: Session, items: Sequence[int]) -> list[Line]:
     """In their order."""
-    had = select(Use.line).where(Use.item.in_(items), not_void())
+    had = select(Use.line).where(among(Use.item, items), not_void())
     return list(session.scalars(standing_lines().where(Line.id.in_(had)).order_by(Line.id)))
 
 
@@ -27,14 +28,14 @@ def mixed_from(session: Session, batch: int) -> list[int]:
 
 def framed_from(session: Session, batches: Sequence[int]) -> list[int]:
     """Panels of these lead-frame batches."""
-    return list(session.scalars(_FRAMED_FROM, {"batches": list(batches) or [0]}))
+    return [panel for (panel,) in ask(session, _FRAMED_FROM, batches=batches)]
 
 
 _MIXED_FROM = text("""
     with recursive below(id) as (
         select child from flow where parent = :batch and kind = 'mix'
         union
-        select f.child from below cross join flow f where f.parent = below.id and f.kind = 'mix'
+        select f.child from below cross join flow f where f.parent = below.id and (f.kind = 'mix' or below.id < 0)
     ) select id from below
 """)
-_FRAMED_FROM = text("select child from flow where parent in :batches and kind = 'frame'").bindparams(bindparam("batches", expanding=True))
+_FRAMED_FROM = listed("select child from flow where parent in :batches and kind = 'frame'", "batches")

@@ -9,18 +9,17 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Any
+from typing import Any, NamedTuple
 
-from sqlalchemy import TextClause, bindparam, text
 from sqlalchemy.orm import Session
 
 from app.db import Moment
+from app.listed import ask, listed
 
 NEVER = 1 << 62  # an entry number after all others: what has not left yet
 
 
-@dataclass(frozen=True)
-class Edge:
+class Edge(NamedTuple):
     """`units` of `parent` became part of `child` at entry `e`."""
 
     child: int
@@ -30,8 +29,7 @@ class Edge:
     e: int
 
 
-@dataclass(frozen=True)
-class Content:
+class Content(NamedTuple):
     """Pockets of a pack that hold units of one loose lot, and the packs that they lay in before: (pack, left it at)."""
 
     pack: int
@@ -45,8 +43,7 @@ class Content:
         return self.pocket_to - self.pocket_from + 1
 
 
-@dataclass(frozen=True)
-class LineAbove:
+class LineAbove(NamedTuple):
     """A run line on the way: what it was, and the panels (by extent) or item through which it is on the way."""
 
     line: int
@@ -76,6 +73,7 @@ class Up:
     batches: set[int] = field(default_factory=set)
     packs: set[int] = field(default_factory=set)
     exits: dict[int, int] = field(default_factory=dict)
+    covers: dict[int, dict[int, tuple[str, bool]]] = field(default_factory=dict)  # by line, once `lines_above` has found them
 
 
 def up(session: Session, starts: Iterable[int]) -> Up:
@@ -86,7 +84,7 @@ def up(session: Session, starts: Iterable[int]) -> Up:
         _put(found, item, kinds[item], NEVER)
     _enter_packs(session, found)
     seeds = [item for item in found.starts if kinds[item] != "pack"] + [content.loose for content in found.contents]
-    _keep_what_was_in_time(found, [Edge(*row) for row in session.execute(_UP, {"seeds": seeds or [0]})])
+    _keep_what_was_in_time(found, [Edge(*row) for row in ask(session, _UP, seeds=seeds)])
     found.off_tape = taken_off(session, found.loose)
     for content in found.off_tape:
         for pack, e in content.was_in:
@@ -114,12 +112,12 @@ def taken_off(session: Session, items: Iterable[int]) -> list[Content]:
 
     It is what was in the pack before that entry less what stayed; pockets count from 1, for only their number is known.
     """
-    return _taken_off(session, session.execute(_UNTAPED, {"items": list(items) or [0]}).all())
+    return _taken_off(session, ask(session, _UNTAPED, items=items))
 
 
 def taken_off_packs(session: Session, packs: Iterable[int]) -> list[Content]:
     """What was taken off the tapes of these packs, as in `taken_off`."""
-    return _taken_off(session, session.execute(_UNTAPED_FROM, {"packs": list(packs) or [0]}).all())
+    return _taken_off(session, ask(session, _UNTAPED_FROM, packs=packs))
 
 
 def _taken_off(session: Session, untaped: Iterable[Any]) -> list[Content]:
@@ -127,7 +125,7 @@ def _taken_off(session: Session, untaped: Iterable[Any]) -> list[Content]:
     if not child_at:
         return []
     at_once: dict[tuple[int, int], Counter[tuple[int, tuple[tuple[int, int], ...]]]] = defaultdict(Counter)
-    for pack, first, last, loose, raw, begins, ends in session.execute(_CONTENTS_EVER, {"packs": sorted({pack for pack, _ in child_at})}):
+    for pack, first, last, loose, raw, begins, ends in ask(session, _CONTENTS_EVER, packs=sorted({pack for pack, _ in child_at})):
         for e, sign in ((ends, 1), (begins, -1)):
             if (pack, e) in child_at:
                 at_once[pack, e][loose, _was_in(raw)] += sign * (last - first + 1)
@@ -142,25 +140,46 @@ def _taken_off(session: Session, untaped: Iterable[Any]) -> list[Content]:
 def lines_above(session: Session, found: Up) -> list[LineAbove]:
     """The run lines that touched what is on the way: covers of its panels, lines of its loose lots and packs. No voided runs."""
     lines = lines_of_panels(session, found.panels)
-    lines += [LineAbove(*row) for row in session.execute(_LINES_OF_ITEMS, {"items": list(found.loose | found.packs) or [0]})]
-    if not any(exit_e != NEVER for exit_e in found.exits.values()):
-        return lines
-    last_exit = max((found.exits.get(panel, 0) for panel in found.panels), default=0)
-    kept = []
-    for line in lines:
-        exit_e = found.exits.get(line.item, 0) if line.item is not None else last_exit
-        if line.e < exit_e:
-            kept.append(line)
-    return _only_before_exit(session, found, kept) if len(set(_panel_exits(found))) > 1 else kept
+    lines += [LineAbove(*row) for row in ask(session, _LINES_OF_ITEMS, items=found.loose | found.packs)]
+    found.covers = covers_of_lines(session, [line.line for line in lines if line.set is not None])
+    return [line for line in lines if _is_in_time(found, line)]
 
 
 def lines_of_panels(session: Session, panels: Iterable[int]) -> list[LineAbove]:
     """Every line that covered one of these panels, or may: open ones too. No voided runs."""
-    return [LineAbove(*row) for row in session.execute(_LINES_OF_PANELS, {"panels": list(panels) or [0]})]
+    return [LineAbove(*row) for row in ask(session, _LINES_OF_PANELS, panels=panels)]
 
 
-@dataclass(frozen=True)
-class WaferWay:
+def _is_in_time(found: Up, line: LineAbove) -> bool:
+    """It began before its item left, or one of its panels (a sample and a lot leave a panel at different entries)."""
+    if line.item is not None:
+        return line.e < found.exits.get(line.item, 0)
+    return any(line.e < found.exits.get(panel, 0) for panel in found.covers.get(line.line, ()) if panel in found.panels)
+
+
+class Mounted(NamedTuple):
+    """A wafer was on the station in a line over a panel, which began at entry `e`, before the panel left."""
+
+    wafer: int
+    run: int
+    panel: int
+    step: str
+    round: int
+    e: int
+
+
+def mounted(session: Session, found: Up, lines: list[LineAbove]) -> list[Mounted]:
+    above = {line.line: line for line in lines}
+    return [
+        Mounted(wafer, line.run, panel, line.step or "", line.round, line.e)
+        for wafer, used_in in ask(session, _WAFERS_USED, lines=above)
+        for line in [above[used_in]]
+        for panel in found.covers.get(used_in, ())
+        if line.e < found.exits.get(panel, 0)
+    ]
+
+
+class WaferWay(NamedTuple):
     """Dies of a wafer went by a panel into `child`, which they left for at `left`; child None: they are good on the panel now."""
 
     wafer: int
@@ -170,22 +189,22 @@ class WaferWay:
     left: int
 
 
-def wafers_above(session: Session, found: Up, lines: list[LineAbove]) -> dict[int, set[int]]:
+def wafers_above(session: Session, found: Up, on: list[Mounted]) -> dict[int, set[int]]:
     """Wafer -> panels through which it is an origin: as the logs say; and where they leave good cells without a die, as mounted."""
     origins: dict[int, set[int]] = {}
-    for way in wafer_ways(session, found, lines):
+    for way in wafer_ways(session, found, on):
         origins.setdefault(way.wafer, set()).add(way.panel)
     return origins
 
 
-def wafer_ways(session: Session, found: Up, lines: list[LineAbove]) -> list[WaferWay]:
+def wafer_ways(session: Session, found: Up, on: list[Mounted]) -> list[WaferWay]:
     """Every way from a wafer by a panel, exit by exit."""
     told, bare = _logged(session, found), _bare(session, found)
     rounds = {(one.panel, one.step, one.round) for one in told}
     placed, by_run = {(one.wafer, one.panel) for one in told}, {(one.wafer, one.run, one.panel) for one in told}
     since: dict[tuple[int, int], int] = {}
     unsure: defaultdict[tuple[int, int], list[tuple[int, tuple[int, str, int] | None]]] = defaultdict(list)  # None: no log tells anything
-    for one in mounted(session, found, lines):
+    for one in on:
         doing, pair = (one.panel, one.step, one.round), (one.wafer, one.panel)
         if doing not in rounds or doing in bare:
             unsure[pair].append((one.e, doing if doing in rounds else None))
@@ -211,7 +230,7 @@ def filled_at(session: Session, fills: Iterable[tuple[int, int]]) -> dict[tuple[
     """(pack, loose lot) -> the entries at which units of the lot were filled into the pack."""
     wanted = set(fills)
     found: dict[tuple[int, int], list[int]] = {pair: [] for pair in wanted}
-    for pack, loose, e in session.execute(_FILLED, {"packs": sorted({pack for pack, _ in wanted}) or [0]}):
+    for pack, loose, e in ask(session, _FILLED, packs=sorted({pack for pack, _ in wanted})):
         if (pack, loose) in found:
             found[pack, loose].append(e)
     return found
@@ -219,50 +238,28 @@ def filled_at(session: Session, fills: Iterable[tuple[int, int]]) -> dict[tuple[
 
 def dead_exits(session: Session, found: Up) -> set[tuple[int, int, int]]:
     """(child, panel, wafer): the wafer is no origin of what left the panel for the child."""
-    rows = session.execute(_DEAD, {"panels": list(found.panels) or [0], "children": list(found.loose) or [0]})
+    rows = ask(session, _DEAD, panels=found.panels, children=found.loose)
     return {(child, panel, wafer) for panel, wafer, child in rows}
-
-
-@dataclass(frozen=True)
-class Mounted:
-    """A wafer was on the station in a line over a panel, which began at entry `e`, before the panel left."""
-
-    wafer: int
-    run: int
-    panel: int
-    step: str
-    round: int
-    e: int
-
-
-def mounted(session: Session, found: Up, lines: list[LineAbove]) -> list[Mounted]:
-    above = {line.line: line for line in lines}
-    rows = session.execute(_MOUNTED, {"lines": list(above) or [0], "panels": list(found.panels) or [0]})
-    return [
-        Mounted(wafer, run, panel, above[line].step or "", above[line].round, above[line].e)
-        for wafer, line, run, panel in rows
-        if above[line].e < found.exits.get(panel, 0)
-    ]
 
 
 def _logged(session: Session, found: Up) -> list[Any]:
     """(wafer, panel, run, step, round), as the placement logs say."""
-    return list(session.execute(_PLACED, {"panels": list(found.panels) or [0]}))
+    return list(ask(session, _PLACED, panels=found.panels))
 
 
 def _bare(session: Session, found: Up) -> defaultdict[tuple[int, str, int], set[int | None]]:
     """(panel, step, round) -> what its good cells without a logged die went into; None: of a start, they are on it."""
     bare: defaultdict[tuple[int, str, int], set[int | None]] = defaultdict(set)
-    rows = session.execute(_BARE, {"panels": list(found.panels) or [0], "children": list(found.loose) or [0]})
+    rows = ask(session, _BARE, panels=found.panels, children=found.loose)
     for child, panel, step, n in rows:
         bare[panel, step, n].add(child)
     starts = [panel for panel in found.starts if panel in found.panels]
     if starts:
-        good = {panel: (1 << size) - 1 for panel, size in session.execute(_SIZES, {"panels": starts})}
-        for panel, cells in session.execute(_MARKED, {"panels": starts}):
+        good = {panel: (1 << size) - 1 for panel, size in ask(session, _SIZES, panels=starts)}
+        for panel, cells in ask(session, _MARKED, panels=starts):
             good[panel] &= ~int.from_bytes(cells, "little")
         told: defaultdict[tuple[int, str, int], int] = defaultdict(int)
-        for panel, step, n, cells in session.execute(_TOLD_CELLS, {"panels": starts}):
+        for panel, step, n, cells in ask(session, _TOLD_CELLS, panels=starts):
             told[panel, step, n] |= int.from_bytes(cells, "little")
         for doing, of_doing in told.items():
             if good[doing[0]] & ~of_doing:
@@ -284,10 +281,10 @@ def _only_on_marked(session: Session, found: Up) -> set[tuple[int, int]]:
     if not panels:
         return set()
     marked: defaultdict[int, int] = defaultdict(int)
-    for panel, cells in session.execute(_MARKED, {"panels": panels}):
+    for panel, cells in ask(session, _MARKED, panels=panels):
         marked[panel] |= int.from_bytes(cells, "little")
     placed: defaultdict[tuple[int, int], int] = defaultdict(int)
-    for panel, wafer, cells in session.execute(_PLACED_CELLS, {"panels": panels}):
+    for panel, wafer, cells in ask(session, _PLACED_CELLS, panels=panels):
         placed[panel, wafer] |= int.from_bytes(cells, "little")
     return {(panel, wafer) for (panel, wafer), cells in placed.items() if not cells & ~marked[panel]}
 
@@ -295,9 +292,9 @@ def _only_on_marked(session: Session, found: Up) -> set[tuple[int, int]]:
 def batches_above(session: Session, found: Up, lines: list[LineAbove]) -> dict[int, set[int]]:
     """Batch -> the lines that used it (empty for lead frames), through every mixing."""
     used: dict[int, set[int]] = {batch: set() for batch in found.batches}
-    for batch, line in session.execute(_USED, {"lines": [line.line for line in lines] or [0]}):
+    for batch, line in ask(session, _USED, lines=[line.line for line in lines]):
         used.setdefault(batch, set()).add(line)
-    for batch, parent in session.execute(_MIXED, {"batches": list(used) or [0]}).all():
+    for batch, parent in ask(session, _MIXED, batches=used):
         used.setdefault(parent, set()).update(used.get(batch, set()))
     return used
 
@@ -305,7 +302,7 @@ def batches_above(session: Session, found: Up, lines: list[LineAbove]) -> dict[i
 def down(session: Session, starts: Iterable[int], since: Mapping[int, int] | None = None) -> tuple[list[Edge], list[Content]]:
     """What panels, loose lots or batches went into, `since` an entry of each: walked flows, and the packs that hold units of it now."""
     into = {item: (since or {}).get(item, 0) for item in starts}
-    edges = [Edge(*row) for row in session.execute(_DOWN, {"seeds": list(into) or [0]})]
+    edges = [Edge(*row) for row in ask(session, _DOWN, seeds=into)]
     out: defaultdict[int, list[Edge]] = defaultdict(list)
     for edge in edges:
         out[edge.parent].append(edge)
@@ -322,13 +319,13 @@ def down(session: Session, starts: Iterable[int], since: Mapping[int, int] | Non
 def down_from_packs(session: Session, packs: Iterable[int]) -> set[int]:
     """Packs that units of these packs went into, they themselves too."""
     seeds = list(packs)
-    return {*seeds, *session.scalars(_DOWN_PACKS, {"seeds": seeds or [0]})}
+    return {*seeds, *(pack for (pack,) in ask(session, _DOWN_PACKS, seeds=seeds))}
 
 
 def contents_of(session: Session, *, packs: Iterable[int] = (), loose: Iterable[int] = ()) -> list[Content]:
     """What is in packs now, by pack or by loose lot."""
-    rows = list(session.execute(_CONTENTS_OF_PACKS, {"packs": list(packs) or [0]}))
-    rows += sorted(session.execute(_CONTENTS_OF_LOOSE, {"loose": list(loose) or [0]}), key=lambda row: (row.pack, row.pocket_from))
+    rows = list(ask(session, _CONTENTS_OF_PACKS, packs=packs))
+    rows += sorted(ask(session, _CONTENTS_OF_LOOSE, loose=loose), key=lambda row: (row.pack, row.pocket_from))
     return [Content(pack, a, b, lot, _was_in(raw)) for pack, a, b, lot, raw in rows]
 
 
@@ -338,13 +335,13 @@ def panels_of_lines(session: Session, lines: Iterable[int]) -> dict[int, dict[in
 
 
 def kinds_of(session: Session, items: Iterable[int]) -> dict[int, str]:
-    return {item: kind for item, kind in session.execute(_KINDS, {"items": list(items) or [0]})}
+    return {item: kind for item, kind in ask(session, _KINDS, items=items)}
 
 
 def covers_of_lines(session: Session, lines: Iterable[int]) -> dict[int, dict[int, tuple[str, bool]]]:
     """As `panels_of_lines`, with whether the step was done for the panel when the line closed."""
     found: dict[int, dict[int, tuple[str, bool]]] = {}
-    for line, panel, extent, done in session.execute(_COVERS_OF_LINES, {"lines": list(lines) or [0]}):
+    for line, panel, extent, done in ask(session, _COVERS_OF_LINES, lines=lines):
         found.setdefault(line, {})[panel] = (extent, bool(done))
     return found
 
@@ -367,70 +364,54 @@ def _enter_packs(session: Session, found: Up) -> None:
             _put(found, pack, "pack", left)
 
 
-def _panel_exits(found: Up) -> Iterable[int]:
-    return (found.exits.get(panel, 0) for panel in found.panels)
-
-
-def _only_before_exit(session: Session, found: Up, lines: list[LineAbove]) -> list[LineAbove]:
-    """Panels left at different entries (a sample's and a lot's): a line counts when it opened before one of its panels left."""
-    covered = panels_of_lines(session, [line.line for line in lines if line.set is not None])
-    return [
-        line
-        for line in lines
-        if line.set is None or any(line.e < found.exits.get(panel, 0) for panel in covered.get(line.line, {}) if panel in found.panels)
-    ]
-
-
 def _was_in(raw: Any) -> tuple[tuple[int, int], ...]:
     return tuple((pack, left) for pack, left in (json.loads(raw) if isinstance(raw, str) else raw))
 
 
-def _sql(statement: str, *lists: str) -> TextClause:
-    return text(statement).bindparams(*(bindparam(name, expanding=True) for name in lists))
-
-
-_KINDS = _sql("select id, kind from item where id in :items", "items")
-_UP = _sql(
-    """
+# A condition on the inner table alone lets SQLite read all of it first, into a filter (Bloom): so each names the outer one too, whose ids are above 0
+_WALKED = "(f.walked or {}.id < 0)"
+_KINDS = listed("select id, kind from item where id in :items", "items")
+_UP = listed(
+    f"""
     with recursive above(id) as (
         select id from item where id in :seeds
         union
-        select f.parent from above cross join flow f where f.child = above.id and f.walked
+        select f.parent from above cross join flow f where f.child = above.id and {_WALKED.format('above')}
     )
-    select f.child, f.parent, f.kind, f.units, f.e from above cross join flow f where f.child = above.id and f.walked
+    select f.child, f.parent, f.kind, f.units, f.e from above cross join flow f where f.child = above.id and {_WALKED.format('above')}
     """,
     "seeds",
 )
-_DOWN = _sql(
+_DOWN = listed(
+    f"""
+    with recursive below(id) as (
+        select id from item where id in :seeds
+        union
+        select f.child from below cross join flow f where f.parent = below.id and {_WALKED.format('below')}
+    )
+    select f.child, f.parent, f.kind, f.units, f.e from below cross join flow f where f.parent = below.id and {_WALKED.format('below')}
+    """,
+    "seeds",
+)
+_DOWN_PACKS = listed(
     """
     with recursive below(id) as (
         select id from item where id in :seeds
         union
-        select f.child from below cross join flow f where f.parent = below.id and f.walked
-    )
-    select f.child, f.parent, f.kind, f.units, f.e from below cross join flow f where f.parent = below.id and f.walked
-    """,
-    "seeds",
-)
-_DOWN_PACKS = _sql(
-    """
-    with recursive below(id) as (
-        select id from item where id in :seeds
-        union
-        select f.child from below cross join flow f where f.parent = below.id and f.kind = 'repack'
+        select f.child from below cross join flow f where f.parent = below.id and (f.kind = 'repack' or below.id < 0)
     )
     select id from below
     """,
     "seeds",
 )
-_UNTAPED = _sql("select child, parent, e from flow where child in :items and kind = 'untape'", "items")
-_UNTAPED_FROM = _sql("select child, parent, e from flow where parent in :packs and kind = 'untape'", "packs")
-_CONTENTS_EVER = _sql("select pack, pocket_from, pocket_to, loose, was_in, e, closed_e from pack_content where pack in :packs", "packs")
-_CONTENTS_OF_PACKS = _sql(
+_UNTAPED = listed("select child, parent, e from flow where child in :items and kind = 'untape'", "items")
+_UNTAPED_FROM = listed("select child, parent, e from flow where parent in :packs and kind = 'untape'", "packs")
+_CONTENTS_EVER = listed("select pack, pocket_from, pocket_to, loose, was_in, e, closed_e from pack_content where pack in :packs", "packs")
+_CONTENTS_OF_PACKS = listed(
     "select pack, pocket_from, pocket_to, loose, was_in from pack_content where pack in :packs and closed_e is null order by pack, pocket_from",
     "packs",
 )
-_CONTENTS_OF_LOOSE = _sql(
+_CONTENTS_OF_LOOSE = listed(
     # lot by lot, and sorted by us: asked for a list or an order, SQLite may read the whole table
     """
     select c.pack, c.pocket_from, c.pocket_to, c.loose, c.was_in from lot l cross join pack_content c
@@ -442,7 +423,7 @@ _LINE_COLUMNS = """l.id, l.run, r.operation, r.station, l."set", l.item, {extent
 _TIMES = {"started_at": Moment(), "ended_at": Moment()}  # text alone would give SQLite's own strings
 _NOT_VOID = "not exists (select 1 from run_void v where v.run = l.run)"
 _HAD = "not exists (select 1 from use_void x where x.line = u.line and x.item = u.item and x.closed_e is null)"
-_LINES_OF_PANELS = _sql(
+_LINES_OF_PANELS = listed(
     f"""
     with travelled(id) as (select distinct m."set" from member m where m.panel in :panels)
     select {_LINE_COLUMNS.format(extent="c.extent")}
@@ -451,76 +432,68 @@ _LINES_OF_PANELS = _sql(
     union all
     select {_LINE_COLUMNS.format(extent="'open'")}
     from travelled cross join line l cross join run r
-    where l."set" = travelled.id and l.closed_e is null and r.id = l.run and {_NOT_VOID}
+    where l."set" = travelled.id and (l.closed_e is null or travelled.id < 0) and r.id = l.run
+    and not exists (select 1 from run_void v where v.run = l.run and travelled.id > 0)
     """,
     "panels",
 ).columns(**_TIMES)
-_LINES_OF_ITEMS = _sql(
+_LINES_OF_ITEMS = listed(
     f"""
     select {_LINE_COLUMNS.format(extent="case when l.closed_e is null then 'open' else 'whole' end")}
     from line l cross join run r where l.item in :items and r.id = l.run and {_NOT_VOID}
     """,
     "items",
 ).columns(**_TIMES)
-_PLACED = _sql(
+_PLACED = listed(
     """
     select distinct p.wafer, p.panel, p.run, coalesce(l.step, '') as step, l.round
-    from placement p join line l on l.run = p.run join member m on m."set" = l."set" and m.panel = p.panel
-    where p.panel in :panels and p.closed_e is null and not exists (select 1 from run_void v where v.run = p.run)
+    from placement p cross join line l cross join member m
+    where p.panel in :panels and l.run = p.run and m.panel = p.panel and m."set" = l."set" and p.closed_e is null
+    and not exists (select 1 from run_void v where v.run = p.run)
     """,
     "panels",
 )
-_TOLD_CELLS = _sql(
+_TOLD_CELLS = listed(
     """
     select p.panel, coalesce(l.step, ''), l.round, p.cells
-    from placement p join line l on l.run = p.run join member m on m."set" = l."set" and m.panel = p.panel
-    where p.panel in :panels and p.closed_e is null and not exists (select 1 from run_void v where v.run = p.run)
+    from placement p cross join line l cross join member m
+    where p.panel in :panels and l.run = p.run and m.panel = p.panel and m."set" = l."set" and p.closed_e is null
+    and not exists (select 1 from run_void v where v.run = p.run)
     """,
     "panels",
 )
-_BARE = _sql("select child, panel, step, round from bare_exit where panel in :panels and child in :children", "panels", "children")
-_SIZES = _sql("select item, rows * columns from panel where item in :panels", "panels")
-_MOUNTED = _sql(
-    f"""
-    select u.item, l.id, l.run, m.panel
-    from use u join wafer w on w.item = u.item join line l on l.id = u.line
-    join cover c on c.line = l.id join member m on m."set" = c."set"
-    where u.line in :lines and m.panel in :panels and {_HAD}
-    union
-    select u.item, l.id, l.run, m.panel
-    from use u join wafer w on w.item = u.item join line l on l.id = u.line join member m on m."set" = l."set"
-    where u.line in :lines and m.panel in :panels and l.closed_e is null and {_HAD}
-    """,
-    "lines",
-    "panels",
+_BARE = listed("select child, panel, step, round from bare_exit where panel in :panels and child in :children", "panels", "children")
+_SIZES = listed("select item, rows * columns from panel where item in :panels", "panels")
+_WAFERS_USED = listed(
+    f"select u.item, u.line from use u cross join wafer w where u.line in :lines and w.item = u.item and {_HAD} order by u.line, u.item", "lines"
 )
-_FILLED = _sql("select child, parent, e from flow where child in :packs and kind = 'fill'", "packs")
-_DEAD = _sql("select panel, wafer, child from dead_origin where panel in :panels and child in :children", "panels", "children")
-_USED = _sql(f"select u.item, u.line from use u join batch b on b.item = u.item where u.line in :lines and {_HAD}", "lines")
-_MIXED = _sql(
+_FILLED = listed("select child, parent, e from flow where child in :packs and kind = 'fill'", "packs")
+_DEAD = listed("select panel, wafer, child from dead_origin where panel in :panels and child in :children", "panels", "children")
+_USED = listed(f"select u.item, u.line from use u cross join batch b where u.line in :lines and b.item = u.item and {_HAD}", "lines")
+_MIXED = listed(
     """
     with recursive above(start, id) as (
         select item, item from batch where item in :batches
         union
-        select above.start, f.parent from above cross join flow f where f.child = above.id and f.kind = 'mix'
+        select above.start, f.parent from above cross join flow f where f.child = above.id and (f.kind = 'mix' or above.id < 0)
     )
     select start, id from above where start <> id
     """,
     "batches",
 )
-_MARKED = _sql("select panel, cells from cell_mark where panel in :panels and closed_e is null", "panels")
-_PLACED_CELLS = _sql(
+_MARKED = listed("select panel, cells from cell_mark where panel in :panels and closed_e is null", "panels")
+_PLACED_CELLS = listed(
     """
     select p.panel, p.wafer, p.cells from placement p
     where p.panel in :panels and p.closed_e is null and not exists (select 1 from run_void v where v.run = p.run)
     """,
     "panels",
 )
-_COVERS_OF_LINES = _sql(
+_COVERS_OF_LINES = listed(
     """
-    select c.line, m.panel, c.extent, c.done from cover c join member m on m."set" = c."set" where c.line in :lines
+    select c.line, m.panel, c.extent, c.done from cover c cross join member m where c.line in :lines and m."set" = c."set"
     union all
-    select l.id, m.panel, 'open', false from line l join member m on m."set" = l."set" where l.id in :lines and l.closed_e is null
+    select l.id, m.panel, 'open', false from line l cross join member m where l.id in :lines and l.closed_e is null and m."set" = l."set"
     """,
     "lines",
 )

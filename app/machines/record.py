@@ -9,8 +9,8 @@ from pydantic import BaseModel, Field
 
 from app import clock
 from app.catalogue import queries as catalogue
+from app.genealogy.item_rows import ItemRow
 from app.genealogy.record import Cure, Record, RecordLine, TestResults, record_of
-from app.genealogy.trace import ItemRow
 from app.machines.bodies import HoldCode, LotCode, Number, PanelCode, RunCode, StationCode
 from app.machines.calls import PROBLEMS, Call, calling
 from app.machines.genealogy import TraceItem

@@ -3,18 +3,22 @@
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import bindparam, select
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from app import codes
 from app.errors import NotFound, Reason, Refused, unknown
 from app.journal.act import By
+from app.listed import ask, listed
 from app.naming.models import Alias, Code
 
-_ITEMS = ("wafer", "batch", "panel", "lot", "sample", "pack")
 _KNOWN = "codes_known"
-_CODES = select(Code.thing, Code.code).where(
-    Code.kind.in_(bindparam("kinds", expanding=True)), Code.thing.in_(bindparam("things", expanding=True))
+_CODES = listed("select thing, code from code where kind = :kind and thing in :things", "things")
+_CODES_OF_ITEMS = listed(
+    """
+    select c.thing, c.code from item i cross join code c where i.id in :items and c.kind = i.kind and c.thing = i.id
+    """,
+    "items",
 )
 
 
@@ -68,13 +72,13 @@ def codes_of(session: Session, kind: str, things: list[int]) -> dict[int, str]:
     """The codes of many things of one kind: at most one statement. A code stays, so a session asks for each once."""
     known: dict[tuple[str, int], str] = session.info.setdefault(_KNOWN, {})
     if missing := [thing for thing in things if (kind, thing) not in known]:
-        known |= {(kind, thing): code for thing, code in session.execute(_CODES, {"kinds": [kind], "things": missing})}
+        known |= {(kind, thing): code for thing, code in session.execute(_CODES, {"kind": kind, "things": missing})}
     return {thing: known[kind, thing] for thing in things if (kind, thing) in known}
 
 
 def codes_of_items(session: Session, items: list[int]) -> dict[int, str]:
     """The codes of many items, whatever they are: items share one row of ids."""
-    return {thing: code for thing, code in session.execute(_CODES, {"kinds": _ITEMS, "things": items})} if items else {}
+    return dict(ask(session, _CODES_OF_ITEMS, items=items))
 
 
 def give_code(session: Session, by: By, kind: str, thing: int) -> str:

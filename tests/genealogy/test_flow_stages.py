@@ -5,7 +5,8 @@ from urllib.parse import parse_qsl, urlencode
 import pytest
 
 from app.genealogy.flow_stages import MOST, FlowPicture, Opened, flow_of, in_words
-from app.genealogy.trace import ItemRow, Trace, WayRow
+from app.genealogy.item_rows import ItemRow
+from app.genealogy.trace import Trace, WayRow
 
 
 def panels_to_reel(panels: int, lots: int, wafers: int = 4) -> Trace:

@@ -1,0 +1,145 @@
+"""The items of a trace as rows: their codes, words, numbers, places, customers and holds. A few statements for all of them together."""
+
+from collections import defaultdict
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy.orm import Session
+
+from app.catalogue import queries as catalogue
+from app.db import Moment
+from app.floor.moves import place_of, shipped_with
+from app.genealogy.amounts import Share
+from app.holds.stopped import stops_on
+from app.listed import ask, listed
+from app.naming.resolve import Named, codes_of, codes_of_items
+
+LISTS = {"wafer": "wafers", "batch": "batches", "panel": "panels", "lot": "lots", "sample": "samples", "pack": "packs"}  # of a trace, by kind
+_PLACED = ("lot", "pack", "sample", "panel")
+
+
+@dataclass(frozen=True)
+class ItemRow:
+    """An item in a trace. `least` and `most`: units of the subject that must and can be of it (back), or in it (forward)."""
+
+    kind: str
+    code: str
+    words: str  # part and role, form and bin, ...
+    least: int
+    most: int
+    units: int | None = None
+    numbers: tuple[str, ...] = ()  # other people's numbers
+    where: str = ""
+    customer: str | None = None
+    order: str | None = None
+    shipment: str | None = None
+    stopped_by: tuple[str, ...] = ()
+    expires_at: datetime | None = None  # of a batch
+    opened_at: datetime | None = None
+    pot_life_ends_at: datetime | None = None
+
+    @property
+    def must(self) -> bool:
+        return self.least > 0
+
+    @property
+    def is_bounded(self) -> bool:
+        """A panel lot has no bounds of its own: its panels have them."""
+        return not (self.kind == "lot" and self.words.startswith("panel"))
+
+
+class ItemRows:
+    """Rows of items with their shares, by kind; and of the subject, which may be none of them."""
+
+    def __init__(self, session: Session, subject: Named, shares: dict[str, dict[int, Share]], units: dict[int, int]) -> None:
+        self.of, self.shares, self.units = subject, shares, units
+        ids = {kind: list(of_kind) for kind, of_kind in shares.items()}
+        if subject.kind in LISTS and subject.id not in shares.get(subject.kind, ()):
+            ids.setdefault(subject.kind, []).append(subject.id)
+        items = [item for some in ids.values() for item in some]
+        self.codes = codes_of_items(session, items)
+        self.words, self.lives = _words(session, ids)
+        self.numbers = _numbers(session, items)
+        self.places = {item: str(place) for item, place in place_of(session, [i for kind in _PLACED for i in ids.get(kind, ())]).items()}
+        self.sales = _sales(session, ids.get("pack", []))
+        self.stops = _stops(session, [item for kind, some in ids.items() if kind != "panel" for item in some])
+
+    def lists(self) -> dict[str, Any]:
+        """As the fields of a trace, each by code."""
+        return {
+            LISTS[kind]: tuple(sorted([self._row(kind, item, share, self.units.get(item)) for item, share in of_kind.items()], key=_code))
+            for kind, of_kind in self.shares.items()
+        }
+
+    def subject(self, units: int | None) -> ItemRow:
+        if self.of.kind not in LISTS:
+            return ItemRow(self.of.kind, self.of.code, "", 0, 0, units)
+        return self._row(self.of.kind, self.of.id, Share(0, 0), units)
+
+    def _row(self, kind: str, item: int, share: Share, units: int | None) -> ItemRow:
+        return ItemRow(
+            kind, self.codes[item], self.words.get(item, ""), share.least, share.most, units, self.numbers.get(item, ()), self.places.get(item, ""),
+            *self.sales.get(item, _NO_SALE), self.stops.get(item, ()), *self.lives.get(item, ()),
+        )  # fmt: skip
+
+
+def _code(row: ItemRow) -> str:
+    return row.code
+
+
+def _words(session: Session, ids: dict[str, list[int]]) -> tuple[dict[int, str], dict[int, tuple[datetime | None, ...]]]:
+    """What an item is, in words; and of batches (expires, opened, end of pot life)."""
+    wafers, batches = ask(session, _WAFERS, items=ids.get("wafer", ())), ask(session, _BATCHES, items=ids.get("batch", ()))
+    parts = catalogue.with_ids(session, list({row.part for row in (*wafers, *batches)}))
+    words = {item: f"{role} {parts[part].name}" for item, part, role in wafers}
+    words |= {row.item: f"{parts[row.part].body.kind} {parts[row.part].name}" for row in batches}
+    words |= dict(ask(session, _SAMPLES, items=ids.get("sample", ())))
+    for statement, kind in ((_LOTS, "lot"), (_PACKS, "pack")):
+        words |= {item: " ".join(filter(None, told)) for item, *told in ask(session, statement, items=ids.get(kind, ()))}
+    return words, {row.item: (row.expires_at, row.opened_at, row.pot_life_ends_at) for row in batches}
+
+
+def _numbers(session: Session, items: list[int]) -> dict[int, tuple[str, ...]]:
+    found: defaultdict[int, list[str]] = defaultdict(list)
+    for item, value in ask(session, _NUMBERS, items=items):
+        found[item].append(value)
+    return {item: tuple(values) for item, values in found.items()}
+
+
+def _sales(session: Session, packs: list[int]) -> dict[int, tuple[str | None, str | None, str | None]]:
+    """(customer, order, shipment) of packs that are with a customer now."""
+    shipped = shipped_with(session, packs)
+    shipments: dict[int, Any] = {row.id: row for row in ask(session, _SHIPMENTS, shipments=set(shipped.values()))}
+    names = catalogue.with_ids(session, [x for one in shipments.values() for x in (one.customer, one.order) if x])
+    codes = codes_of(session, "shipment", list(shipments))
+    sales = {s: (names[one.customer].name, names[one.order].name if one.order else None, codes[s]) for s, one in shipments.items()}
+    return {item: sales[s] for item, s in shipped.items()}
+
+
+def _stops(session: Session, items: list[int]) -> dict[int, tuple[str, ...]]:
+    """The codes of the holds that stop them."""
+    stops = stops_on(session, items)
+    codes = codes_of(session, "hold", list({stop.hold for found in stops.values() for stop in found}))
+    return {item: tuple(sorted({codes[stop.hold] for stop in found})) for item, found in stops.items()}
+
+
+_NO_SALE = (None, None, None)
+_WAFERS = listed("select item, part, role from wafer where item in :items", "items")
+_BATCHES = listed(
+    """
+    select b.item, b.part, b.expires_at, o.opened_at, o.pot_life_ends_at from batch b left join opening o on o.batch = b.item where b.item in :items
+    """,
+    "items",
+).columns(expires_at=Moment(), opened_at=Moment(), pot_life_ends_at=Moment())
+_LOTS = listed("select item, form, bin, grade from lot where item in :items", "items")
+_PACKS = listed("select item, form, part_number, bin, grade, date_code from pack where item in :items", "items")
+_SAMPLES = listed("select item, purpose from sample where item in :items", "items")
+_NUMBERS = listed(
+    """
+    select a.thing, a.value from item i cross join alias a
+    where i.id in :items and a.kind = i.kind and a.thing = i.id and (a.closed_e is null or i.id < 0) order by a.id
+    """,
+    "items",
+)
+_SHIPMENTS = listed('select id, customer, "order" from shipment where id in :shipments', "shipments")

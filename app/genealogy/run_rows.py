@@ -1,0 +1,153 @@
+"""The runs of a trace as rows: station, person and recipe, their lines with material and judgement, readings, and bins of a test."""
+
+from collections import defaultdict
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import JSON, Boolean
+from sqlalchemy.orm import Session
+
+from app.catalogue import queries as catalogue
+from app.db import Moment
+from app.genealogy.amounts import Share
+from app.genealogy.origins import Origins
+from app.genealogy.reach import Reached
+from app.listed import ask, listed
+from app.naming.resolve import codes_of, codes_of_items
+
+
+@dataclass(frozen=True)
+class ReadingRow:
+    name: str
+    value: float
+    unit: str
+    within: bool
+    low: float | None = None
+    high: float | None = None
+
+
+@dataclass(frozen=True)
+class LineRow:
+    """A run line that touched the subject. `extent`: whole, either (one side of a change-over), open."""
+
+    line: int
+    step: str | None
+    round: int
+    shelf: str | None
+    lot: str | None
+    extent: str
+    least: int
+    most: int
+    materials: tuple[str, ...]
+    verdict: str | None
+    reasons: tuple[str, ...]
+    disposition: str | None
+    at_risk: bool
+
+
+@dataclass(frozen=True)
+class RunRow:
+    run: str
+    operation: str
+    station: str
+    station_code: str
+    person: str | None
+    recipe: str | None
+    started_at: datetime
+    ended_at: datetime | None
+    outcome: str | None
+    lines: tuple[LineRow, ...]
+    readings: tuple[ReadingRow, ...]
+    by_bin: dict[str, int]  # of a test run whose unit results were imported
+    by_failure: dict[str, int]
+
+
+def run_rows(session: Session, lines: list[int], found: Origins | Reached, codes: dict[int, str]) -> tuple[RunRow, ...]:
+    """The runs of these lines in the order of their beginnings. `codes`: of items, as far as they are known."""
+    rows = ask(session, _LINES, lines=lines)
+    runs = {row.run: row for row in rows}
+    by_run: defaultdict[int, list[LineRow]] = defaultdict(list)
+    for row, line in zip(_lines(session, rows, found, codes), rows, strict=True):
+        by_run[line.run].append(row)
+    readings: defaultdict[int, list[ReadingRow]] = defaultdict(list)
+    for run, *one in ask(session, _READINGS, runs=runs):
+        readings[run].append(ReadingRow(*one))
+    tests = {run: (by_bin, by_failure) for run, by_bin, by_failure in ask(session, _TESTS, runs=runs)}
+    stations = catalogue.with_ids(session, list({run.station for run in runs.values()}))
+    station_codes = codes_of(session, "station", list(stations))
+    run_codes = codes_of(session, "run", list(runs))
+    people = dict(ask(session, _PEOPLE, people={run.person for run in runs.values() if run.person}))
+    recipes = {d: one.name for d, one in catalogue.definitions(session, list({run.recipe for run in runs.values() if run.recipe})).items()}
+    return tuple(
+        RunRow(
+            run_codes[n], run.operation, stations[run.station].name, station_codes.get(run.station, ""), people.get(run.person),
+            recipes.get(run.recipe), run.started_at, run.ended_at, run.outcome, tuple(by_run[n]), tuple(readings[n]),
+            *map(dict, tests.get(n, ({}, {}))),
+        )
+        for n, run in runs.items()
+    )  # fmt: skip
+
+
+def words_of(reason: Any) -> str:
+    """A judgement's reason in words: cures keep more beside them."""
+    return str(reason["text"]) if isinstance(reason, dict) else str(reason)
+
+
+def _lines(session: Session, lines: list[Any], found: Origins | Reached, codes: dict[int, str]) -> list[LineRow]:
+    ids = [line.id for line in lines]
+    extents = {one.line: one.extent for one in found.lines} if isinstance(found, Origins) else {}
+    used: defaultdict[int, list[int]] = defaultdict(list)
+    for used_by, item in ask(session, _USED, lines=ids):
+        used[used_by].append(item)
+    named = {line.lot for line in lines if line.lot} | {item for items in used.values() for item in items}
+    codes = codes | codes_of_items(session, [item for item in named if item not in codes])
+    judged = _judged(session, ids)
+    decided = dict(ask(session, _DECIDED, judgements=[one.id for one in judged.values()]))
+    at_risk = {line for (line,) in ask(session, _AT_RISK, lines=ids)}
+    rows = []
+    for line in lines:
+        share = found.share("line", line.id) if isinstance(found, Origins) else Share(0, 0)
+        judgement = judged.get(line.id)
+        rows.append(
+            LineRow(
+                line.id, line.step, line.round, line.shelf, codes.get(line.lot), extents.get(line.id, ""), share.least, share.most,
+                tuple([codes[item] for item in used[line.id]]),
+                judgement.verdict if judgement else None,
+                tuple(words_of(reason) for reason in judgement.reasons) if judgement else (),
+                decided.get(judgement.id) if judgement else None,
+                line.id in at_risk,
+            )
+        )  # fmt: skip
+    return rows
+
+
+def _judged(session: Session, lines: list[int]) -> dict[int, Any]:
+    """By line, its judgement in force: the one that none replaces."""
+    rows = ask(session, _JUDGEMENTS, lines=lines)
+    replaced = {row.replaces for row in rows}
+    return {row.line: row for row in rows if row.id not in replaced}
+
+
+_LINES = listed(
+    """
+    select l.id, l.run, l.step, l.round, l.shelf, l.lot, r.operation, r.station, r.person, r.recipe, r.started_at, r.ended_at, r.outcome
+    from line l cross join run r where l.id in :lines and r.id = l.run order by r.started_at, r.id, l.id
+    """,
+    "lines",
+).columns(started_at=Moment(), ended_at=Moment())
+_READINGS = listed(
+    "select run, name, value, unit, within, low, high from reading where run in :runs and closed_e is null order by id", "runs"
+).columns(within=Boolean())
+_TESTS = listed("select run, by_bin, by_failure from unit_file where run in :runs order by id", "runs").columns(by_bin=JSON(), by_failure=JSON())
+_PEOPLE = listed("select id, name from person where id in :people", "people")
+_USED = listed(
+    """
+    select u.line, u.item from use u where u.line in :lines
+    and not exists (select 1 from use_void x where x.line = u.line and x.item = u.item and x.closed_e is null) order by u.line, u.item
+    """,
+    "lines",
+)
+_JUDGEMENTS = listed("select id, line, verdict, reasons, replaces from judgement where line in :lines", "lines").columns(reasons=JSON())
+_DECIDED = listed("select judgement, what from disposition where judgement in :judgements", "judgements")
+_AT_RISK = listed("select line from at_risk where line in :lines", "lines")

@@ -1,0 +1,73 @@
+"""Lists of ids in a statement: each is one parameter, however long. JSON on SQLite, an array on PostgreSQL.
+
+With a parameter an id SQLite ends at 32,766 of them and PostgreSQL at 65,535, and every length is another statement to prepare.
+"""
+
+import json
+import re
+from collections.abc import Iterable
+from typing import Any
+
+from sqlalchemy import BigInteger, ColumnElement, String, TextClause, bindparam
+from sqlalchemy.dialects.postgresql import ARRAY
+from sqlalchemy.engine import Dialect
+from sqlalchemy.ext.compiler import compiles
+from sqlalchemy.orm import Session
+from sqlalchemy.sql.compiler import SQLCompiler
+from sqlalchemy.sql.functions import FunctionElement
+from sqlalchemy.types import TypeDecorator, TypeEngine
+
+_IN = {"sqlite": "{} in (select value from json_each({}))", "postgresql": "{} = any({})"}
+
+
+def listed(statement: str, *lists: str) -> TextClause:
+    """A statement in which `x in :name` asks whether x is in the list `name`."""
+    return _Listed(statement).bindparams(*(bindparam(name, type_=Ids()) for name in lists))
+
+
+def among(column: Any, ids: Iterable[int] | str) -> ColumnElement[Any]:
+    """`column` is in the list; a text is the name under which the list is given when the statement is executed."""
+    return _Among(column, bindparam(ids, type_=Ids()) if isinstance(ids, str) else bindparam(None, list(ids), type_=Ids()))
+
+
+def ask(session: Session, statement: Any, **lists: Iterable[int]) -> list[Any]:
+    """The rows of a statement that wants something of every list: none where one is empty, and then nothing is asked."""
+    given = {name: list(ids) for name, ids in lists.items()}
+    return list(session.execute(statement, given).all()) if all(given.values()) else []
+
+
+class Ids(TypeDecorator[Any]):
+    """A list of ids as one value."""
+
+    impl = String
+    cache_ok = True
+
+    def load_dialect_impl(self, dialect: Dialect) -> TypeEngine[Any]:
+        return dialect.type_descriptor(ARRAY(BigInteger()) if dialect.name == "postgresql" else String())
+
+    def process_bind_param(self, value: Any, dialect: Dialect) -> Any:
+        return list(value) if dialect.name == "postgresql" else json.dumps(list(value))
+
+
+class _Listed(TextClause):
+    inherit_cache = True
+
+
+@compiles(_Listed)
+def _text(element: _Listed, compiler: SQLCompiler, **how: Any) -> str:
+    within = _IN[compiler.dialect.name]
+    statement = re.sub(r"(\S+) in (:\w+)", lambda found: within.format(found[1], found[2]), element.text)
+    return str(compiler.process(TextClause(statement).bindparams(*element._bindparams.values()), **how))
+
+
+class _Among(FunctionElement[Any]):
+    """Of no type: a Boolean would be compared with 1 on SQLite, which no index answers."""
+
+    inherit_cache = True
+    name = "among"
+
+
+@compiles(_Among)
+def _condition(element: _Among, compiler: SQLCompiler, **how: Any) -> str:
+    column, ids = (compiler.process(one, **how) for one in element.clauses)
+    return _IN[compiler.dialect.name].format(column, ids)
