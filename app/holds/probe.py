@@ -18,6 +18,7 @@ def holds_near(session: Session, panels: Sequence[int], material: Sequence[int],
     return set(session.scalars(_NEAR, {"panels": panels, "material": material, "mixed": mixed}))
 
 
+# `or ... < 0`, which never is: see `ledger/walk.py`
 _NEAR = listed(
     """
     with recursive
@@ -50,9 +51,9 @@ _NEAR = listed(
         or (h.kind = 'run' and exists (select 1 from line l where l.run = h.subject and l.id in (select id from covered)))
         or (h.kind = 'span' and exists (
             select 1 from covered cross join line l cross join run r
-            where l.id = covered.id and r.id = l.run and r.station = h.subject
-              and (h.span_to is null or l.started_at <= h.span_to)
-              and (h.span_from is null or l.ended_at is null or l.ended_at >= h.span_from)
+            where l.id = covered.id and r.id = l.run and (r.station = h.subject or covered.id < 0)
+              and (h.span_to is null or l.started_at <= h.span_to or covered.id < 0)
+              and (h.span_from is null or l.ended_at is null or l.ended_at >= h.span_from or covered.id < 0)
         ))
     )
     """,
