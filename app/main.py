@@ -19,8 +19,8 @@ from app.db import House
 from app.desk import first_pages
 from app.desk import pages as desk_pages
 from app.evidence.keep import forget_half_kept
+from app.floor import file_pages, place_pages
 from app.floor import pages as floor_pages
-from app.floor import place_pages
 from app.genealogy import (
     before_mixing_pages,
     counts_pages,
@@ -42,6 +42,7 @@ from app.machines import (
     before_mixing,
     corrections,
     counts,
+    dies,
     differs,
     exports,
     exposure,
@@ -86,7 +87,7 @@ _CALLS = (
     people.router, catalogue_calls.router, receiving.router, origins.router,
     lots.router, stations.router, floor.router, runs.router, placements.router, ovens.router,
     corrections.router, paper.router, packing.router, labels.router, holds.router, genealogy.router, record.router, exports.router,
-    exposure.router, before_mixing.router, mock_recalls.router, differs.router, counts.router, board_calls.router, lists.router,
+    exposure.router, before_mixing.router, mock_recalls.router, differs.router, dies.router, counts.router, board_calls.router, lists.router,
 )  # fmt: skip
 _PAGES = (
     first_pages.router,
@@ -97,6 +98,7 @@ _PAGES = (
     scan_pages.router,
     floor_pages.router,
     place_pages.router,
+    file_pages.router,
     ovens_pages.router,
     paper_pages.router,
     area_pages.router,

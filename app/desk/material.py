@@ -85,6 +85,7 @@ WAFERS = Listing(
     ),
     rows=_wafer_rows,
     sorts=(Sort("newest", "newest first", falling=True), Sort("oldest", "oldest first")),
+    template="desk/received.html",
     filters=(
         Filter("part", "Part", thing_is(Wafer.part, "part"), lambda session: _parts_of(session, "wafer")),
         Filter("role", "Role", equals(Wafer.role), distinct(Wafer.role)),
@@ -149,6 +150,7 @@ BATCHES = Listing(
         Sort("newest", "newest first", falling=True), Sort("oldest", "oldest first"),
         Sort("expiry", "what expires first", func.coalesce(Batch.expires_at, _NEVER), moment),
     ),
+    template="desk/received.html",
     filters=(
         Filter("part", "Part", thing_is(Batch.part, "part"), _parts_of),
         Filter("supplier", "Supplier", equals(Batch.supplier), distinct(Batch.supplier)),

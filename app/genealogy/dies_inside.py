@@ -82,19 +82,19 @@ def wafers_inside(session: Session, pack: Named) -> tuple[int, list[WaferInside]
     return found.units, sorted(rows, key=lambda row: (row.role, row.wafer))
 
 
-def dies_inside(session: Session, pack: Named) -> Iterator[DieInside]:
-    """Every die that can be inside, with its cell."""
+def dies_inside(session: Session, pack: Named, wafer: int | None = None) -> Iterator[DieInside]:
+    """Every die that can be inside, with its cell; of all wafers, or of one."""
     found = origins(session, [pack.id])
     ways = _Ways(session, found)
     codes, panels = codes_of(session, "wafer", list(found.wafers)), codes_of(session, "panel", list(ways.cells))
     columns = {item: wide for item, wide in session.execute(select(Panel.item, Panel.columns).where(Panel.item.in_(list(ways.cells))))}
-    for wafer, panel, cells, dies in ways.placements(session, list(found.wafers)):
+    for of, panel, cells, dies in ways.placements(session, [one for one in found.wafers if wafer in (None, one)]):
         at = _indices(bitmaps.read(cells))
         inside = np.isin(at, _indices(ways.cells[panel]))
         x, y = die_coordinates(unpack_dies(dies)[inside])
         for cell, one_x, one_y in zip(at[inside].tolist(), x.tolist(), y.tolist(), strict=True):
             row, column = divmod(cell, columns[panel])
-            yield DieInside(codes[wafer], one_x, one_y, panels[panel], row + 1, column + 1, panel in ways.whole)
+            yield DieInside(codes[of], one_x, one_y, panels[panel], row + 1, column + 1, panel in ways.whole)
 
 
 @dataclass(frozen=True, eq=False)

@@ -27,7 +27,7 @@ _READS = """
     /api/v1/origins/{code}
     /mock-recalls /mock-recalls.csv /mock-recalls/{number} /mock-recalls/{number}/report.json
     /differs /differs/csv /counts /counts/csv /counts/stations.csv
-    /packs/{code}/dies /packs/{code}/dies/map.png /packs/{code}/dies.csv
+    /packs/{code}/dies /packs/{code}/dies/map.png /packs/{code}/dies.csv /files-in
     /api/v1/people/{person} /api/v1/terminals /api/v1/catalogue /api/v1/catalogue.toml /api/v1/catalogue/{kind} /api/v1/routes/changes
     /api/v1/batches /api/v1/batches/{batch} /api/v1/containers /api/v1/containers/{container} /api/v1/stations/{station}/states
     /api/v1/stations/{station} /api/v1/samples/{sample} /api/v1/next/{thing} /api/v1/runs/{run} /api/v1/wafers/{wafer}
@@ -37,7 +37,7 @@ _READS = """
     /api/v1/packs/{pack}/label /api/v1/holds /api/v1/holds/{hold} /api/v1/stops/{thing} /api/v1/trace/{code} /api/v1/trace/line/{line}
     /api/v1/trace/{code}/csv /api/v1/exposure /api/v1/exposure/csv /api/v1/before-mixing /api/v1/board /api/v1/effectiveness
     /api/v1/shift-report /api/v1/things/{code} /api/v1/lots /api/v1/lots/{lot} /api/v1/runs /api/v1/loads /api/v1/stations /api/v1/journal
-    /api/v1/mock_recalls /api/v1/mock_recalls/{number} /api/v1/differs /api/v1/counts
+    /api/v1/mock_recalls /api/v1/mock_recalls/{number} /api/v1/differs /api/v1/counts /api/v1/packs/{pack}/dies
 """
 
 # a row names the duties, or the action that the route does: its duties stand in the closed list of actions
@@ -60,6 +60,8 @@ ROWS: dict[str, str | tuple[str, ...]] = {
     "GET /catalogue/edit": _EDITORS,
     "POST /catalogue/edit": _EDITORS,
     "POST /catalogue/example": _EDITORS,
+    "POST /files-in/origins": "import_origin_document",
+    "POST /files-in/placements": "import_placements",
     "POST /floor/scan": EVERYONE,
     "POST /floor/start": "start_run",
     "POST /floor/finish": "finish_run",
