@@ -331,7 +331,7 @@ def add_user(
     from app.people.secrets import keep_secret, new_secret
 
     with open_house(data) as house:
-        new = None if no_password else new_secret("password", ask_secret("Password"), cheap=house.settings.cheap_passwords)
+        new = None if no_password else new_secret("password", ask_secret("Password"), (name,), cheap=house.settings.cheap_passwords)
 
         def verb(session: "Session", by: "By") -> dict[str, str]:
             person = add_person(session, by, name, duty)
@@ -363,7 +363,7 @@ def give_secret(data: Path | None, badge: str, kind: str) -> None:
     with open_house(data) as house:
         with house.reading() as session:
             person = everyone(session, resolve(session, badge, "person").id)[0]
-        new = new_secret(kind, ask_secret(f"New {kind} of {person.name}"), cheap=house.settings.cheap_passwords)
+        new = new_secret(kind, ask_secret(f"New {kind} of {person.name}"), (person.name, person.badge), cheap=house.settings.cheap_passwords)
 
         def verb(session: "Session", by: "By") -> dict[str, str]:
             keep_secret(session, by, person.id, new)
@@ -378,7 +378,7 @@ def add_token(
     name: str,
     duty: _Duties,
     facts: Annotated[bool, typer.Option("--facts", help="It may say when something happened, and tell facts that happened earlier.")] = False,
-    days: Annotated[int | None, typer.Option("--days", min=1, max=3650, help="How long it is valid. Without it, until it is revoked.")] = None,
+    days: Annotated[int | None, typer.Option("--days", min=1, max=730, help="How long it is valid. Without it, a year.")] = None,
     data: DataFolder = None,
 ) -> None:
     """Make a machine's token; it is printed once."""

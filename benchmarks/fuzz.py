@@ -111,7 +111,7 @@ def fuzz_reader(reader: Reader, n: int, number: int, most_seconds: float = float
             if time.monotonic() > until:
                 break
             data = damaged(Random(f"{number} {one}"), reader.good)
-            if try_one(reader, data, seen) is not None and one % RETOLD_EVERY == 0 and b"\r" not in data:
+            if try_one(reader, data, seen) is not None and one % RETOLD_EVERY == 0 and not (b"\r" in data or b"\0" in data):
                 try_otherwise(reader, data, seen)
     return seen
 

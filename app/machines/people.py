@@ -12,7 +12,7 @@ from app.journal.act import By
 from app.machines.bodies import Badge, InPath, Moment, Name, Number, Text, Told
 from app.machines.calls import PROBLEMS, Calling
 from app.naming.resolve import code_of, resolve
-from app.people.people import Certified, Known, add_person, everyone, set_certificates, set_duties
+from app.people.people import Certified, Known, add_person, everyone, known_of, set_certificates, set_duties
 from app.people.secrets import keep_secret, new_secret
 from app.people.terminals import enrol_terminal, enrolled, retire_terminal
 from app.people.tokens import make_token, revoke_token, tokens_in_force
@@ -87,7 +87,7 @@ class TokenIn(Told):
 
     name: Name
     duties: list[Duty] = Field(min_length=1)
-    valid_until: Moment | None = Field(None, description="None: it has no end.")
+    valid_until: Moment | None = Field(None, description="None: a year from now. At most two years.")
     may_state_facts: bool = Field(False, description="It may say when something happened, and tell facts that happened earlier.")
 
 
@@ -121,7 +121,7 @@ def post_person(body: PersonIn, call: Calling) -> PersonOut:
     cheap = call.house.settings.cheap_passwords
     body = body.model_copy(update={"pin": None, "password": None})  # no secret is told to the journal
     call.may("add_person")
-    kept = [new_secret(kind, secret, cheap=cheap) for kind, secret in given.items() if secret is not None]
+    kept = [new_secret(kind, secret, (body.name, body.badge or ""), cheap=cheap) for kind, secret in given.items() if secret is not None]
 
     def verb(s: Session, by: By) -> dict[str, Any]:
         person = add_person(s, by, body.name, body.duties, _certified(body.certificates), body.badge)
@@ -155,7 +155,9 @@ def post_person_change(person: str, body: ChangePersonIn, call: Calling) -> Pers
 @router.post("/people/{person}/secret", summary="Give someone a new PIN or password. All their sessions end")
 def post_secret(person: str, body: SecretIn, call: Calling) -> SetOut:
     call.may("give_secret")
-    new = new_secret(body.kind, body.secret, cheap=call.house.settings.cheap_passwords)
+    with call.house.reading() as session:
+        about = known_of(session, resolve(session, person, "person").id)
+    new = new_secret(body.kind, body.secret, about, cheap=call.house.settings.cheap_passwords)
 
     def verb(s: Session, by: By) -> dict[str, Any]:
         named = resolve(s, person, "person")

@@ -40,7 +40,7 @@ def check(house: House, secret: str) -> None:
 def make_administrator(house: House, secret: str, name: str, password: str) -> str:
     """The first administrator's badge code. The link works once."""
     check(house, secret)
-    new = new_secret("password", password, cheap=house.settings.cheap_passwords)
+    new = new_secret("password", password, (name,), cheap=house.settings.cheap_passwords)
 
     def verb(session: Session, by: By) -> dict[str, str]:
         if there_is_an_administrator(session):

@@ -13,7 +13,7 @@ from app.errors import bad_input, not_allowed
 from app.journal.act import By, act
 from app.naming.resolve import code_of, resolve
 from app.people.callers import SESSION_COOKIE, TERMINAL_COOKIE, Caller, Calling
-from app.people.people import DUTIES, Certified, add_person, everyone, set_certificates, set_duties
+from app.people.people import DUTIES, Certified, add_person, everyone, known_of, set_certificates, set_duties
 from app.people.secrets import keep_secret, new_secret
 from app.people.sign_in import begin_session, check_signature
 from app.people.sign_in_pages import set_cookie
@@ -27,7 +27,7 @@ Lines = Annotated[list[str], Form(default_factory=list, max_length=100)]
 
 @router.post("/people")
 def add_person_now(request: Request, who: Calling, name: Line, password: Line, duties: Lines, key: Line = "") -> Response:
-    new = new_secret("password", password, cheap=house_of(request).settings.cheap_passwords)
+    new = new_secret("password", password, (name,), cheap=house_of(request).settings.cheap_passwords)
 
     def verb(session: Session, by: By) -> dict[str, str]:
         person = add_person(session, by, name, duties)
@@ -74,7 +74,9 @@ def change_certificates(request: Request, who: Calling, badge: str, name: Line, 
 @router.post("/people/{badge}/secret")
 def give_secret(request: Request, who: Calling, badge: str, kind: Line, new: Line, key: Line = "") -> Response:
     """An administrator gives a new PIN or password to someone who forgot theirs."""
-    kept = new_secret(kind, new, cheap=house_of(request).settings.cheap_passwords)
+    with house_of(request).reading() as session:
+        about = known_of(session, resolve(session, badge, "person").id)
+    kept = new_secret(kind, new, about, cheap=house_of(request).settings.cheap_passwords)
 
     def verb(session: Session, by: By) -> dict[str, str]:
         keep_secret(session, by, resolve(session, badge, "person").id, kept)
@@ -89,7 +91,9 @@ def my_secret(request: Request, who: Calling, kind: Line, old: Line, new: Line, 
     """A new PIN or password of one's own, by the password of now. All sessions of before end; this browser gets a new one."""
     house, (person, badge) = house_of(request), _own(request, who)
     check_signature(house, person, old, who.address)
-    kept = new_secret(kind, new, cheap=house.settings.cheap_passwords)
+    with house.reading() as session:
+        about = known_of(session, person)
+    kept = new_secret(kind, new, about, cheap=house.settings.cheap_passwords)
 
     def verb(session: Session, by: By) -> dict[str, str]:
         keep_secret(session, by, person, kept)

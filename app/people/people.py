@@ -12,7 +12,7 @@ from app import codes
 from app.errors import bad_input
 from app.journal.act import Actor, By, lock
 from app.naming.models import Code
-from app.naming.resolve import codes_of, give_code, take_code
+from app.naming.resolve import code_of, codes_of, give_code, take_code
 from app.people.models import Certificate, Person, PersonDuty, Secret
 
 DUTIES = ("operate", "lead", "quality", "engineer", "administer")
@@ -114,6 +114,11 @@ def everyone(session: Session, *people: int) -> list[Known]:
     for one in session.scalars(select(Certificate).where(Certificate.person.in_(ids), Certificate.closed_e.is_(None)).order_by(Certificate.name)):
         held[one.person].append(Certified(one.name, one.valid_until))
     return [Known(one.id, one.name, badges[one.id], tuple(sorted(duties[one.id], key=DUTIES.index)), tuple(held[one.id])) for one in found]
+
+
+def known_of(session: Session, person: int) -> tuple[str, str]:
+    """Name and badge: what others know of someone, and so no part of a good password."""
+    return session.get_one(Person, person).name, code_of(session, "person", person)
 
 
 def there_is_an_administrator(session: Session) -> bool:

@@ -2,7 +2,7 @@
 
 import hashlib
 import secrets
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -12,19 +12,24 @@ from app.journal.act import Actor, By, lock
 from app.people.models import Token
 from app.people.people import check_duties
 
+USUAL_DAYS, MOST_DAYS = 365, 730  # our choice: a machine that nobody has looked after for two years shall be asked about
+
 
 def make_token(
     session: Session, by: By, name: str, duties: tuple[str, ...], valid_until: datetime | None = None, *, may_state_facts: bool = False
 ) -> tuple[Token, str]:
-    """A new token and its secret, which nobody sees again."""
+    """A new token and its secret, which nobody sees again. It ends after a year, unless another day is stated."""
     check_duties(duties)
     if not name.strip() or not duties:
         raise bad_input("A token needs a name and a duty.", "name", "One of them is missing.", "Give both.")
-    if valid_until is not None and valid_until <= by.now:
+    until = valid_until or by.now + timedelta(days=USUAL_DAYS)
+    if until <= by.now:
         raise bad_input("A token needs a day to come.", "valid_until", "It has passed.", "Give a later one, or none.")
+    if until > by.now + timedelta(days=MOST_DAYS + 1):  # a day is told by its date, and ends at its end
+        raise bad_input("A token is not for ever.", "valid_until", f"That is more than {MOST_DAYS} days from now.", "Give an earlier day, or none.")
     secret = "rr_" + secrets.token_urlsafe(32)
     token = Token(
-        e=by.e, name=name.strip(), hash=digest(secret), duties=",".join(sorted(duties)), may_state_facts=may_state_facts, valid_until=valid_until
+        e=by.e, name=name.strip(), hash=digest(secret), duties=",".join(sorted(duties)), may_state_facts=may_state_facts, valid_until=until
     )
     session.add(token)
     session.flush()

@@ -109,6 +109,22 @@ def test_a_poor_secret_is_refused(kind: str, secret: str, why: str) -> None:
     assert why in str(caught.value) + caught.value.now
 
 
+@pytest.mark.parametrize(("kind", "secret"), [
+    ("password", "password1"), ("password", "Passw0rd"), ("password", "qwertzuiop"), ("password", "1q2w3e4r"), ("password", "aaaaaaaa"),
+    ("password", "abcdefgh"), ("password", "reelroot2026"), ("password", "Mara Lind"), ("password", "E-OP03-B1"),
+    ("password", "19841984"), ("pin", "1111"), ("pin", "1234"), ("pin", "987654"), ("pin", "8901"),
+])  # fmt: skip
+def test_what_is_guessed_first_is_refused(kind: str, secret: str) -> None:
+    with pytest.raises(BadInput) as caught:
+        new_secret(kind, secret, ("Mara Lind", "E-OP03-B"), cheap=True)
+    assert "guessed first" in caught.value.what and caught.value.now
+
+
+@pytest.mark.parametrize(("kind", "secret"), [("password", "Mara likes blue kettles"), ("password", "kv83hx!q"), ("pin", "2600"), ("pin", "1235")])
+def test_a_secret_of_its_own_is_taken(kind: str, secret: str) -> None:
+    assert new_secret(kind, secret, ("Mara Lind", "E-OP03-B"), cheap=True).kind == kind
+
+
 def test_secrets_are_argon2_hashes_made_dear_unless_told(house: House) -> None:
     person(house, "Mara", "operate")
     with house.reading() as session:
@@ -136,14 +152,14 @@ def test_two_new_passwords_at_once_leave_one_in_force(house: House) -> None:
         except Exception as error:
             failed.append(error)
 
-    threads = [threading.Thread(target=change, args=(f"password {n}",)) for n in range(6)]
+    threads = [threading.Thread(target=change, args=(f"kettle weather {n}",)) for n in range(6)]
     for thread in threads:
         thread.start()
     for thread in threads:
         thread.join()
     assert failed == []
     with house.reading() as session:
-        assert sum(is_right(session, mara, "password", f"password {n}", cheap=True) for n in range(6)) == 1
+        assert sum(is_right(session, mara, "password", f"kettle weather {n}", cheap=True) for n in range(6)) == 1
 
 
 def test_a_token_ends_when_revoked_and_on_its_day(house: House) -> None:
@@ -170,6 +186,16 @@ def test_a_token_needs_a_name_a_duty_and_a_day_to_come(house: House) -> None:
             do(house, lambda s, by, n=name, d=duties, u=until: make_token(s, by, n, d, u), "make_token")
     with house.reading() as session:
         assert list(session.scalars(select(Token))) == []
+
+
+def test_a_token_ends_after_a_year_unless_told_otherwise_and_within_two(house: House) -> None:
+    do(house, lambda s, by: make_token(s, by, "bonder", ("operate",)), "make_token")
+    do(house, lambda s, by: make_token(s, by, "tester", ("operate",), clock.now() + timedelta(days=730)), "make_token")
+    with house.reading() as session:
+        usual, longest = [one.valid_until - clock.now() for one in session.scalars(select(Token).order_by(Token.id))]
+    assert timedelta(days=364) < usual <= timedelta(days=365) and longest > timedelta(days=729)
+    with pytest.raises(BadInput, match="more than 730 days"):
+        do(house, lambda s, by: make_token(s, by, "oven", ("operate",), clock.now() + timedelta(days=732)), "make_token")
 
 
 def test_the_first_link_works_once(house: House) -> None:
