@@ -11,7 +11,7 @@ import tempfile
 import threading
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -21,8 +21,10 @@ from playwright.sync_api import Browser, sync_playwright
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from app import clock
 from app.catalogue import queries as catalogue
 from app.db import House
+from app.errors import Refused
 from app.floor.standing import standings
 from app.genealogy.trace import trace_back
 from app.ledger.items import Lot
@@ -30,8 +32,9 @@ from app.ledger.places import Load
 from app.ledger.runs import Run
 from app.main import make_app
 from app.migrate import is_newest, upgrade
-from app.naming.resolve import code_of, resolve
+from app.naming.resolve import Named, code_of, resolve
 from app.people.people import everyone
+from app.scan.questions import Question, question_about
 from app.settings import Settings
 from seed_demo.build import SignIn, load_demo, sign_ins
 from seed_demo.worked_trace import worked_reel, worked_run
@@ -63,7 +66,7 @@ def main(data: Path) -> None:
             browser = driver.chromium.launch(executable_path=chromium())
             wanted = pictures(house)
             for duty in ("operate", "quality", "lead"):
-                who = next(one for one in sign_ins(house) if duty in one.duties)
+                who = operator(house) if duty == "operate" else next(one for one in sign_ins(house) if duty in one.duties)
                 for scheme in ("light", "dark"):
                     take(browser, url, who, scheme, [one for one in wanted if one.duty == duty])
             browser.close()
@@ -85,7 +88,7 @@ def pictures(house: House) -> list[Picture]:
         Picture("traveller", "operate", f"/lots/{held}"),
         Picture("trace", "quality", f"/trace/{reel}"),
         Picture("cure", "quality", f"/loads/{load}/trace"),
-        Picture("wafer", "quality", f"/wafers/{wafer}"),
+        Picture("wafer", "quality", f"/wafers/{wafer}", at="#map"),
         Picture("exposure", "quality", f"/exposure?suspect={run}"),
         Picture("board", "lead", "/board", WALL),
         Picture("lots", "lead", "/lots"),
@@ -94,25 +97,32 @@ def pictures(house: House) -> list[Picture]:
 
 
 def operator(house: House) -> SignIn:
-    return next(one for one in sign_ins(house) if "operate" in one.duties)
+    """One who bonds: a bonder asks with its wire loaded and a window running."""
+    with house.reading() as session:
+        bonds = {one.badge for one in everyone(session) if "wire bond" in {certificate.name for certificate in one.certificates}}
+    return next(one for one in sign_ins(house) if one.duties == "operate" and one.badge in bonds)
 
 
 def at_the_floor(session: Session, badge: str) -> tuple[str, str, str]:
-    """A station with a lot that comes to it next, at a step that this person is certified for; and a lot that is held."""
-    certified = {one.name for one in everyone(session, resolve(session, badge, "person").id)[0].certificates}
+    """A station and a lot that this person may start there, with most to tell; and a lot that is held."""
     lots = list(session.scalars(select(Lot).order_by(Lot.item.desc()).limit(300)))
     stand = standings(session, lots)
-    stations = [(one.id, one.body.operations) for one in catalogue.every(session, "station")]
-    every = [step for one in catalogue.every(session, "route") for step in one.body.steps]
-    steps = {step.name: step.operation for step in every if step.certificate is None or step.certificate in certified}
     held = max((lot for lot in lots if stand[lot.item].is_held), key=lambda lot: stand[lot.item].panels, default=lots[0])
-    for lot in sorted(lots, key=lambda lot: -stand[lot.item].panels):
-        one = stand[lot.item]
-        operation = steps.get(one.steps[0][0], "") if len(one.steps) == 1 and not one.is_held and not one.in_work else ""
-        able = [station for station, does in stations if operation in does]
-        if able and (one.panels or operation == "tape"):
-            return code_of(session, "station", able[0]), code_of(session, "lot", lot.item), code_of(session, "lot", held.item)
-    raise SystemExit("No lot of this demo waits for a station: build it anew.")
+    waiting = [lot for lot in lots if stand[lot.item].panels and not stand[lot.item].is_held and not stand[lot.item].in_work]
+    asked = [one for lot in waiting for one in questions(session, Named("lot", lot.item, code_of(session, "lot", lot.item)), badge)]
+    if not asked:
+        raise SystemExit("No lot of this demo waits for this person: build it anew.")
+    best = max(asked, key=lambda one: (one.window_seconds is not None, len(one.loaded)))
+    return code_of(session, "station", best.station or 0), best.thing.code, code_of(session, "lot", held.item)
+
+
+def questions(session: Session, lot: Named, badge: str) -> Iterator[Question]:
+    """What each station would ask this person about the lot, where it would not refuse."""
+    person = resolve(session, badge, "person").id
+    for station in catalogue.every(session, "station"):
+        if "cure" not in station.body.operations:  # ovens are filled through loads
+            with suppress(Refused):
+                yield question_about(session, lot, station.id, clock.now(), person)
 
 
 def load_of(session: Session, run: str) -> str:
@@ -134,7 +144,7 @@ def take(browser: Browser, url: str, who: SignIn, scheme: str, wanted: list[Pict
         page.set_viewport_size({"width": one.size[0], "height": one.size[1]})
         page.goto(f"{url}{one.path}")
         if one.at:
-            page.locator(one.at).scroll_into_view_if_needed()
+            page.locator(one.at).evaluate("there => there.scrollIntoView()")
         keep(page.screenshot(), f"{one.name}-{scheme}")
     context.close()
 

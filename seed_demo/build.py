@@ -73,7 +73,7 @@ LIVE = (
     Live(37, 2, "LF-C20", "QL-26-0418", test=95),
     Live(30, 1, "LF-M12", "OD-1187"),
     Live(29.5, 2, "LF-C20", "QL-26-0431", held="dispense", at=(("dispense", 130),)),
-    Live(26, 2, "LF-C20", "QL-26-0418", at=(("plasma", 62), ("bond", 24))),
+    Live(26, 2, "LF-C20", "QL-26-0418", at=(("plasma", 100), ("bond", 40))),
     Live(17, 2, "LF-M12", "TV-5519"),
     Live(12.3, 1, "LF-C20", "TV-5507", "WIRE-AG-20", at=(("green-attach", -60),)),
     Live(10.3, 1, "LF-C20", "TV-5507", "WIRE-AG-20"),
