@@ -4,7 +4,7 @@
 from app.db import House
 from app.genealogy.dies_inside import CAN, MUST, dies_inside, inside_picture, wafers_inside
 from app.genealogy.origins import origins
-from app.naming.resolve import resolve
+from app.naming.resolve import code_of, resolve
 from tests.genealogy.made import client_of
 from tests.oracle.histories import random_history
 from tests.oracle.player import Profile
@@ -28,7 +28,7 @@ def test_dies_that_can_and_must_be_inside_agree_with_the_bounds_of_their_wafers(
                 assert one.must <= one.least <= one.most <= units, "a die that must be inside is a unit that must"
                 seen += one.can
                 if one.can and not asked:  # a call costs more than all the rest
-                    told = client.get(f"/api/v1/packs/{pack.code}/dies", params={"wafer": one.wafer}).json()
+                    told = client.get(f"/api/v1/packs/{code_of(session, 'pack', pack.id)}/dies", params={"wafer": one.wafer}).json()
                     assert told["units"] == units and len(told["wafers"]) == len(wafers)
                     assert [(die["x"], die["y"], die["panel"], die["must"]) for die in told["dies"]] == [
                         (die.x, die.y, die.panel, die.must) for die in mine
