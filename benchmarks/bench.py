@@ -9,7 +9,7 @@ from rich.console import Console
 from rich.table import Table
 
 from app.errors import bad_input
-from benchmarks import files_in, scans, traces, whole
+from benchmarks import exposures, files_in, scans, traces, whole
 from benchmarks.block import LOTS
 from benchmarks.history import Say, block_of, open_history
 from benchmarks.measuring import Measure
@@ -24,7 +24,10 @@ MEASURES: dict[str, Callable[[Site], Iterator[Measure]]] = {
     "gate-holds": scans.gate_holds_measure,
     "board": whole.board_measure,
     "pack-record": whole.pack_record_measure,
-    "exposure": whole.exposure_measure,
+    **{name: exposures.alone_measure(name) for name in ("exposure-wafer", "exposure-region", "exposure-load")},
+    "exposure-flow": exposures.flow_measure,
+    "exposure-week": exposures.week_measure,
+    "exposure-growth": exposures.growth_measure,
     "die-map": files_in.die_map_measure,
     "placements": files_in.placements_measure,
     "unit-results": files_in.unit_results_measure,

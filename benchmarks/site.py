@@ -10,6 +10,7 @@ from sqlalchemy import text
 from sqlalchemy.orm import Session
 
 from app.db import House
+from app.errors import bad_input
 from app.naming.resolve import Named, code_of
 from benchmarks.bare import Bare
 from benchmarks.history import BLOCKS_A_WEEK, History, Say
@@ -44,6 +45,12 @@ class Site:
         """As a trace's page asks, each answer's objects its own."""
         with self.house.walking() as session:
             yield session
+
+    def tenth_url(self, name: str) -> str:
+        """Where a tenth of this history is kept."""
+        if self.kind != "sqlite":
+            raise bad_input("There is no second database.", "--only", f"{name} on PostgreSQL needs one.", "Measure it on SQLite.")
+        return ""
 
     def subjects(self, kind: str, blocks: int = 3) -> list[Named]:
         """The same of each history: from blocks one week apart, the last of them a week before now."""

@@ -9,7 +9,6 @@ from functools import partial
 from sqlalchemy.orm import Session
 
 from app import clock
-from app.errors import bad_input
 from app.genealogy.trace import trace_back, trace_forward
 from app.journal.act import SYSTEM, By, act
 from app.naming.resolve import Named
@@ -46,7 +45,7 @@ def trace_http_measure(site: Site) -> Iterator[Measure]:
 def trace_growth_measure(site: Site) -> Iterator[Measure]:
     """A reel back on this history, against the same on a tenth of it."""
     days = max(1, round(site.history.days / 10))
-    house, history = open_history(site.folder, days, "" if site.kind == "sqlite" else _tenth(site), site.say)
+    house, history = open_history(site.folder, days, site.tenth_url("trace-growth"), site.say)
     tenth = replace(site, house=house, history=history)
     try:
         with site.walking() as here, tenth.walking() as there:
@@ -65,10 +64,6 @@ def trace_growth_measure(site: Site) -> Iterator[Measure]:
 def _items(session: Session, one: Named) -> int:
     found = trace_back(session, one)
     return sum(len(rows) for rows in (found.wafers, found.batches, found.panels, found.lots, found.packs, found.runs))
-
-
-def _tenth(site: Site) -> str:
-    raise bad_input("There is no second database.", "--only", "trace-growth on PostgreSQL needs one.", "Measure it on SQLite.")
 
 
 def _got(client: Client, path: str) -> bytes:

@@ -1,4 +1,4 @@
-"""The board, a pack's record, exposure, `check` and the start, each against the least that could fetch the same."""
+"""The board, a pack's record, `check` and the start, each against the least that could fetch the same."""
 
 import sys
 from collections.abc import Iterator
@@ -8,13 +8,11 @@ from app import clock
 from app.board.remembered import Remembered
 from app.board.whole import board
 from app.genealogy.checks import check
-from app.genealogy.exposure import exposure
 from app.genealogy.record import record_of
-from app.genealogy.suspects import Region, Suspect
 from app.machines.record import record_out
 from app.naming.resolve import resolve
 from app.tables import Base
-from benchmarks import bare, bare_record
+from benchmarks import bare_record
 from benchmarks.history import seal_history
 from benchmarks.measuring import Measure, Timed, interleaved
 from benchmarks.replay import Replay
@@ -44,21 +42,6 @@ def pack_record_measure(site: Site) -> Iterator[Measure]:
 
     pairs = [(partial(ours, one.code), partial(bare_record.record, site.bare, one.id)) for one in site.subjects("pack")]
     yield interleaved(pairs, site.rounds).measure("pack-record", 3.0, "as JSON, everything behind a reel")
-
-
-def exposure_measure(site: Site) -> Iterator[Measure]:
-    with site.walking() as session:
-        region = Region(rectangle=(40, 40, 120, 120))
-        pairs = []
-        for one in site.subjects("wafer"):
-            yardstick = partial(bare.exposed, site.bare, wafer=one.id)
-            pairs += [(partial(exposure, session, [Suspect(one, some)]), yardstick) for some in (None, region)]
-        pairs += [(partial(exposure, session, [Suspect(one)]), partial(bare.exposed, site.bare, run=one.id)) for one in site.subjects("run")]
-        timed = interleaved(pairs, max(1, site.rounds // 3))
-        yield timed.measure("exposure", 2.5, "a wafer, a region of it, an oven load; flow bounds and chances with it (their own bound is 10)")
-        week = site.weekly()
-        timed = interleaved([(partial(exposure, session, [Suspect(week)]), partial(bare.exposed, site.bare, batch=week.id))], 1, warm=0)
-        yield timed.measure("exposure-batch", 1.6, "a week's batch")
 
 
 def check_measure(site: Site) -> Iterator[Measure]:

@@ -148,12 +148,7 @@ class Mixing:
     def bounds(self, names: Iterable[Hashable]) -> tuple[int, int]:
         """(least, greatest) number of marks in a set of outlets."""
         chosen = list(names)
-        known = [mark for name in chosen if (mark := self.outlets[name].marks)]
-        least, most = sum(mark.least for mark in known), sum(mark.most for mark in known)
-        by_node: defaultdict[Node, int] = defaultdict(int)
-        for name in chosen:
-            if self.outlets[name].marks is None:
-                by_node[self.outlets[name].node] += self.outlets[name].units
+        least, most, by_node = self._parted(chosen)
         if not by_node:
             return least, most
         if len(by_node) == 1:
@@ -161,7 +156,24 @@ class Mixing:
             bounds = self._bounds[node]
             if bounds.is_tree:
                 return least + max(0, bounds.least - (self.held[node] - units)), most + min(bounds.most, units)
+        return self.bounds_by_flow(chosen)
+
+    def bounds_by_flow(self, names: Iterable[Hashable]) -> tuple[int, int]:
+        """The same by maximum flow alone, also where sums along the draws say it."""
+        least, most, by_node = self._parted(names)
         return least + self._least_by_flow(by_node), most + self._flow(by_node, inside=True, marks={n: m.most for n, m in self.marks.items()})
+
+    def _parted(self, names: Iterable[Hashable]) -> tuple[int, int, dict[Node, int]]:
+        """Least and most of the outlets whose marks are known, and the units that the others take of each node."""
+        least = most = 0
+        by_node: defaultdict[Node, int] = defaultdict(int)
+        for name in names:
+            outlet = self.outlets[name]
+            if outlet.marks is None:
+                by_node[outlet.node] += outlet.units
+            else:
+                least, most = least + outlet.marks.least, most + outlet.marks.most
+        return least, most, by_node
 
     def _least_by_flow(self, by_node: Mapping[Node, int]) -> int:
         marks = {node: mark.least for node, mark in self.marks.items()}
