@@ -1,6 +1,7 @@
 """Cells of a panel as a bitmap: cell (row, column), counted from 1, is bit (row-1)*columns + (column-1), lowest bit first."""
 
 from collections.abc import Iterable
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,11 +34,16 @@ def cells_of(bitmap: Bitmap, columns: int) -> list[Cell]:
 
 def full(rows: int, columns: int) -> Bitmap:
     """Every cell of a panel; the bits that pad the last byte are not set."""
-    return np.packbits(np.ones(rows * columns, dtype=bool), bitorder="little")
+    return _full(rows * columns).copy()
+
+
+@lru_cache(maxsize=64)
+def _full(cells: int) -> Bitmap:
+    return np.packbits(np.ones(cells, dtype=bool), bitorder="little")
 
 
 def empty(rows: int, columns: int) -> Bitmap:
-    return np.packbits(np.zeros(rows * columns, dtype=bool), bitorder="little")
+    return np.zeros(-(-rows * columns // 8), dtype=np.uint8)
 
 
 def none_of(bitmap: Bitmap) -> Bitmap:

@@ -13,7 +13,7 @@ from sqlalchemy import bindparam, text
 from sqlalchemy.orm import Session
 
 LEVEL = 0.01
-_AT_MOST = 200  # newest tested lots
+_AT_MOST = 1000  # the newest lots that came out of tests, a lot a bin
 _LEAST_EXPECTED = 5  # units in a cell of the table, the usual rule for the chi-square's own distribution (Cochran 1954, from memory)
 
 
@@ -62,8 +62,9 @@ def evenness(counts: Mapping[int, Mapping[str, int]]) -> float | None:
 _BINS = text("""
     select f.parent, l.bin, f.units from flow f join lot l on l.item = f.child
     where f.kind = 'bin' and f.parent in (
-        select distinct g.parent from flow g join lot o on o.item = g.parent
-        where g.kind = 'bin' and o.product = :product order by g.parent desc limit :most
+        select g.parent from (
+            select item from lot where product = :product and form = 'loose' and bin is not null order by item desc limit :most
+        ) newest join flow g on g.child = newest.item where g.kind = 'bin'
     )
 """)
 _WAFERS = text("""

@@ -141,7 +141,8 @@ class Mixing:
         units = sum(self.outlets[name].units for name in chosen)
         kept = (min(max(low, least), expected), max(min(high, greatest), expected))
         by_colour = sum(self._told_in(name) for name in chosen) if self.told else None
-        return Exposed(units, least, expected, greatest, *kept, self.chance(chosen), past_bin, by_colour)
+        chance = self._chance(chosen, least, greatest)
+        return Exposed(units, least, expected, greatest, *kept, chance, past_bin, by_colour)
 
     # --- least and greatest
 
@@ -299,7 +300,9 @@ class Mixing:
     def chance(self, names: Iterable[Hashable]) -> Chance:
         """Of at least one mark in a set of outlets, under even mixing."""
         chosen = list(names)
-        least, greatest = self.bounds(chosen)
+        return self._chance(chosen, *self.bounds(chosen))
+
+    def _chance(self, chosen: list[Hashable], least: int, greatest: int) -> Chance:
         if least > 0 or greatest == 0:
             return Chance(1.0 if least > 0 else 0.0)
         none = self._none_in(chosen)
