@@ -165,14 +165,17 @@ class Times:
         return [day for day in found if day] if all(found) else None
 
     def _refuse_half_clock(self, of: NDArray[np.int64], micros: NDArray[np.int64]) -> None:
-        """A twelve-hour clock without AM and PM shows itself where 12:59 is followed by 1:00."""
+        """A twelve-hour clock without AM and PM shows itself where 12 o'clock is followed by 1, or by a later hour after a gap.
+
+        A clock that was set back by an hour or so goes from 12 to 11.
+        """
         hours = micros // (3600 * _SECOND)
         if (self._style and self._style[1]) or (hours == 0).any() or (hours > 12).any():
             return
-        falls = np.flatnonzero((hours[:-1] == 12) & (hours[1:] == 1) & (of[:-1] == of[1:]))
+        falls = np.flatnonzero((hours[:-1] == 12) & (hours[1:] <= 9) & (of[:-1] == of[1:]))
         if len(falls):
             line = int(self._lines[int(falls[0]) + 1])
-            why = "12 o'clock is followed by 1 o'clock: this is a twelve-hour clock without AM and PM."
+            why = f"12 o'clock is followed by {hours[int(falls[0]) + 1]} o'clock: this is a twelve-hour clock without AM and PM."
             raise self._bad(line, why, "Export it with AM and PM, or with a clock of 24 hours.")
 
     def _from_zone(self, local: NDArray[np.int64]) -> Floats:

@@ -210,15 +210,25 @@ def _grid(section: _Section, what: str, null: str | None, stated: Stated) -> tup
         )
     if null == " ":
         rows = _spaced_rows(section, what, stated)
+        _refuse_table(rows, what, null)
         drawn = read_rows(what, _as_rows(rows), 1)
     else:
         rows = [_Line(row.text.strip(), row.line) for row in _block(section, what)]
+        _refuse_table(rows, what, null)
         spaced = any(" " in row.text or "\t" in row.text for row in rows)
         likely = [null, *_codes_named(section)]
         drawn = read_separated_rows(what, _as_rows(rows)) if spaced else read_rows(what, _as_rows(rows), max(len(null), 1), likely=likely)
     _refuse_headings(section, rows, drawn, what, stated)
     _refuse_note_like_rows(section, rows, what)
     return drawn, rows
+
+
+def _refuse_table(rows: list[_Line], what: str, null: str) -> None:
+    """Tables and notes are made of these marks; taken for codes, each of them would be a die."""
+    for row in rows:
+        if mark := next((mark for mark in ",;:" if mark in row.text and mark not in null), None):
+            why = f"This row has {mark!r}: it looks like a table or a note and not like a grid of codes."
+            raise bad_input(what, row.where, why, "Put a header x, y, bin over a table; in a grid write spaces between the codes, or nothing.")
 
 
 def _codes_named(section: _Section) -> list[str]:

@@ -157,6 +157,8 @@ def test_twelve_hour_clocks_are_read_with_am_and_pm_only() -> None:
     assert refusal(clocked("12:59:00", "1:00:00")) == (
         "line 3", "12 o'clock is followed by 1 o'clock: this is a twelve-hour clock without AM and PM.",
     )  # fmt: skip
+    assert "twelve-hour clock" in refusal(clocked("10:30:00", "12:30:00", "2:30:00"))[1]  # an hour a reading, or a gap
+    assert codes(read(clocked("12:10:00", "11:12:00"))) == ["time_backward"]  # set back by an hour
     for wrong in (("13:00:00 PM",), ("0:30:00 AM",), ("11:00:00 AM", "12:00:00"), ("24:00:00",), ("10:60:00",), ("10:00:61",)):
         refusal(clocked(*wrong))
 

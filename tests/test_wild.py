@@ -1,0 +1,183 @@
+"""What arrives in the wild, file by file: each is read with the right numbers, or refused with a place and a remedy. Never wrong numbers.
+
+The readers' own tests vary one thing at a time (`tests/receiving`, `tests/ovens`, `tests/floor`, `tests/final_test`); here stand whole files.
+"""
+
+from dataclasses import replace
+from io import BytesIO
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import pytest
+from sqlalchemy import select
+
+from app.db import House
+from app.errors import BadInput
+from app.evidence.models import Evidence
+from app.floor.placement_logs import read_placement_log
+from app.ovens.logger_files import read_trace
+from app.ovens.logger_table import Stated as LoggerStated
+from app.receiving.die_map import Stated as MapStated
+from app.receiving.die_maps import read_maps
+from benchmarks import fuzz_seeds as seeds
+from benchmarks.fuzz import READERS, one_columnar
+from tests.machines.plant import plant
+
+E142 = seeds.E142[0].decode()
+MAP = MapStated(passing=("1", "A"))
+OVEN = LoggerStated(zone="UTC")
+
+
+def maps(text: str, stated: MapStated = MAP) -> Any:
+    """Wafer, dies that are there, dies that pass."""
+    return [(one.wafer, one.gross, one.passing) for one in read_maps(text.encode(), "wild", stated)]
+
+
+def log(text: str, stated: LoggerStated = OVEN) -> Any:
+    """Hour and minute of each reading with its temperatures, and the kinds of notes."""
+    trace = read_trace(text.encode(), "wild", stated)
+    clock = [f"{int(at) // 3600 % 24:02}:{int(at) // 60 % 60:02}" for at in trace.times]
+    return dict(zip(clock, trace.temps_c.round(1).tolist(), strict=True)), {note.code for note in trace.notes}
+
+
+def placed(text: str) -> Any:
+    read = read_placement_log(BytesIO(text.encode()), "wild", ZoneInfo("UTC"))
+    return list(zip(read.x.tolist(), read.y.tolist(), read.row.tolist(), read.column.tolist(), strict=True)), [one.line for one in read.bad]
+
+
+SEVEN = [("W-7", 10, 7)]
+HEAD = "time,wafer,die x,die y,panel,row,column\n"
+RIGHT: dict[str, tuple[Any, str, Any, Any]] = {
+    "two wafers in one file": (
+        maps, E142.replace("</SubstrateMap></Sub", "</SubstrateMap>" + E142.split("<SubstrateMaps>\n")[1].replace("W-7", "W-8").replace(
+            "</SubstrateMap></SubstrateMaps></MapData>", "</SubstrateMap></Sub")), MAP, [("W-7", 10, 7), ("W-8", 10, 7)]),
+    "wrapped as a message": (maps, f"<s:Envelope xmlns:s='urn:s'><s:Body><Reply>{E142}</Reply></s:Body></s:Envelope>", MAP, SEVEN),
+    "no namespace": (maps, E142.replace(' xmlns="urn:semi-org:xsd.E142-1.V1005.SubstrateMap"', ""), MAP, SEVEN),
+    "a namespace of the sender": (maps, E142.replace("urn:semi-org:xsd.E142-1.V1005.SubstrateMap", "urn:our-own"), MAP, SEVEN),
+    "a space as null bin": (maps, seeds.E142[1].decode(), MAP, SEVEN),
+    "letter case that matters": (maps, "origin: ul\nnull: .\nBin A: pass, 2\nBin a: fail, 3\n.Aa\naaA\n", MapStated(), [(None, 5, 2)]),
+    "header and summary around a grid": (
+        maps, "Machine: Sorter 4\nwafer: W-9\norigin: ul\nnull: .\n\n.11\n177\n\nyield: 60 %\ngross: 5\npassing: 3\n", MAP, [("W-9", 5, 3)]),
+    "a missing origin that was answered": (maps, E142.replace(' OriginLocation="UpperLeft"', ""), replace(MAP, origin="UpperLeft"), SEVEN),
+    "a twelve-hour clock over noon": (
+        log, "Time,A [C]\n2026-03-05 11:59 AM,20.5\n2026-03-05 12:01 PM,21.5\n2026-03-05 01:00 PM,22.5\n", OVEN,
+        ({"11:59": [20.5], "12:01": [21.5], "13:00": [22.5]}, set())),
+    "event rows without readings": (
+        log, "Time;A [C]\n2026-03-05 10:00;20,5\n2026-03-05 10:01;Door open\n2026-03-05 10:02;21,5\n", OVEN,
+        ({"10:00": [20.5], "10:02": [21.5]}, {"event"})),
+    "repeated and backward times": (
+        log, "Time,A [C]\n2026-03-05 10:02,20.5\n2026-03-05 10:02,20.5\n2026-03-05 10:01,21.5\n", OVEN,
+        ({"10:02": [20.5], "10:01": [21.5]}, {"time_repeated", "time_backward"})),
+    "a month-first date that was answered": (
+        log, "Time,A [C]\n03/05/2026 10:00,20.5\n", LoggerStated(zone="UTC", date_order="month"), ({"10:00": [20.5]}, set())),
+    "placements with semicolons and a byte order mark": (
+        placed, "\ufeff" + (HEAD + "2026-03-05T06:00:00Z,W1,3,-4,P1,2,1\n").replace(",", ";"), None, ([(3, -4, 2, 1)], [])),
+    "one placement line that is cut": (
+        placed, HEAD + "2026-03-05T06:00:00Z,W1,3,-4,P1,2,1\n2026-03-05T06:00:01Z,W1,3\n", None, ([(3, -4, 2, 1)], [3])),
+}  # fmt: skip
+
+WRONG: dict[str, tuple[Any, str, Any, str, str]] = {
+    "a declared count that is wrong": (
+        maps, E142.replace('BinCode="7" BinCount="1"', 'BinCode="7" BinCount="2"'), MAP, "BinDefinition", "declared with 2"),
+    "declared columns that are wrong": (maps, E142.replace('<Dimension X="4"', '<Dimension X="5"'), MAP, "line", "declared"),
+    "a missing origin": (maps, E142.replace(' OriginLocation="UpperLeft"', ""), MAP, "origin", "corner"),
+    "one wafer twice": (maps, "origin: ul\nnull: .\nwafer: A\n.1\n11\n\nwafer: A\n11\n17\n", MAP, "wafer A", "twice"),
+    "a null bin that is nowhere named": (maps, "origin: ul\n 11\n171\n", MAP, "line 2", "no die"),
+    "commas between the codes of a grid": (maps, "origin: ul\nnull: .\n.,1,1\n1,7,1\n", MAP, "line 3", "table"),
+    "a table that lost its header": (
+        maps, "1,PASS,0.65,0.35,450\n2,PASS,0.60,0.40,400\n", replace(MAP, origin="ul", null="0", wafer="W"), "line 1", "table"),
+    "lines of a name and a number": (maps, "x: 1\ny: 2\nz: 1\n", replace(MAP, origin="ul", null="", wafer="W"), "line 1", "table"),
+    "day-first dates that pass as month-first": (
+        log, "Time,A [C]\n05/03/2026 10:00,20.5\n05/03/2026 10:01,20.6\n", OVEN, "line 2", "03 May 2026 or 05 March 2026"),
+    "an order that was answered and can't be": (
+        log, "Time,A [C]\n05/13/2026 10:00,20.5\n", LoggerStated(zone="UTC", date_order="day"), "line 2", "begins with the day"),
+    "a twelve-hour clock without AM and PM": (
+        log, "Time,A [C]\n2026-03-05 12:30,20.5\n2026-03-05 02:30,21.5\n", OVEN, "line 3", "twelve-hour clock"),
+    "a comma that is separator and decimal mark": (
+        log, "Time,A [C],B [C]\n2026-03-05 10:00,23,5,24,5\n", OVEN, "line 2", "both separator and decimal mark"),
+    "two sensors of one name": (log, "Time;A [C];a [C]\n2026-03-05 10:00;23,5;24,5\n", OVEN, "line 1, column 3", "one name"),
+    "nothing but a broken sensor": (log, "Time;A [C]\n2026-03-05 10:00;1372,0\n2026-03-05 10:01;3276,7\n", OVEN, "line 2", "single reading"),
+    "no zone": (log, "Time;A [C]\n2026-03-05 10:00;23,5\n", LoggerStated(), "line 2", "no zone"),
+    "a log without its header": (placed, "2026-03-05T06:00:00Z,W1,3,-4,P1,2,1\n", None, "line 1", "header"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("oddity", RIGHT)
+def test_it_is_read_with_the_right_numbers(oddity: str) -> None:
+    read, text, stated, numbers = RIGHT[oddity]
+    assert (read(text, stated) if stated is not None else read(text)) == numbers
+
+
+@pytest.mark.parametrize("oddity", WRONG)
+def test_it_is_refused_with_place_and_remedy(oddity: str) -> None:
+    read, text, stated, where, why = WRONG[oddity]
+    with pytest.raises(BadInput) as caught:
+        read(text, stated) if stated is not None else read(text)
+    first = caught.value.reasons[0]
+    assert where in first.where and why in first.why and first.now
+
+
+def test_full_scale_is_a_gap_with_its_reason_and_no_temperature() -> None:
+    trace = read_trace(b"Time;A [C];B [C]\n2026-03-05 10:00;20,5;20,6\n2026-03-05 10:01;327,67;20,7\n2026-03-05 10:02;20,7;20,8\n", "wild", OVEN)
+    assert [str(value) for value in trace.temps_c[:, 0]] == ["20.5", "nan", "20.7"] and trace.temps_c[1, 1] == 20.7
+    assert [(note.code, note.sensor, note.line) for note in trace.notes] == [("broken", "A", 3)]
+
+
+FOREIGN = {
+    "zip": b"PK\x03\x04" + bytes(200), "gzip": b"\x1f\x8b\x08" + bytes(30), "pdf": b"%PDF-1.7\n1 0 obj\n<< /Type /Catalog >>\nendobj\n",
+    "picture": b"\x89PNG\r\n\x1a\n" + bytes(64), "database": b"SQLite format 3\x00" + bytes(84),
+    "old workbook": b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + bytes(99),
+    "workbook as XML": b'<?xml version="1.0"?>\n<Workbook><Worksheet><Row><Cell>x</Cell></Row></Worksheet></Workbook>',
+    "page": b"<!DOCTYPE html>\n<html><body><table><tr><td>x</td><td>y</td></tr></table></body></html>",
+    "JSON": b'{"x": 1, "y": 2, "bin": 1, "time": "2026-03-05T06:00:00Z"}\n', "YAML": b"x: 1\ny: 2\nbin: 1\n",
+    "Markdown": b"| time | TC1 |\n| --- | --- |\n| 2026-03-05 10:00 | 25.1 |\n", "letter": b"From: a logger\n\nPlease find the readings attached.\n",
+}  # fmt: skip
+OURS = {
+    "die-map-e142": (*seeds.E142, *seeds.G85, *seeds.TEXT, *seeds.CSV), "placement-log": seeds.PLACEMENTS, "logger": seeds.LOGGER,
+    "unit-results": seeds.UNIT_RESULTS,
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", OURS)
+def test_files_of_another_format_altogether_are_refused(name: str) -> None:
+    """Those of strangers, and those that another of our readers takes."""
+    others = {f"{kind} {n}": data for kind, good in OURS.items() if kind != name for n, data in enumerate(good)}
+    read, poor = list[str](), list[str]()
+    with one_columnar():
+        for kind, data in (FOREIGN | others).items():
+            try:
+                READERS[name].read(data)
+            except BadInput as refusal:
+                poor += [kind for reason in refusal.reasons if not (reason.where and reason.why and reason.now)]
+            else:
+                read.append(kind)
+    assert (read, poor) == ([], [])
+
+
+def test_nothing_that_is_stated_makes_a_die_map_of_another_format() -> None:
+    others = FOREIGN | {f"{kind} {n}": data for kind, good in OURS.items() if kind != "die-map-e142" for n, data in enumerate(good)}
+    others |= {f"{kind} without its header": b"".join(data.splitlines(keepends=True)[1:3]) for kind, data in others.items() if b"\n" in data}
+    read = []
+    for kind, data in others.items():
+        for null in ("", ".", "0", " "):
+            try:
+                read_maps(data, "wild", MapStated(origin="UpperLeft", axis="DownRight", null=null, passing=("1",), wafer="W"))
+            except BadInput:
+                continue
+            read.append((kind, null))
+    assert read == []
+
+
+def test_what_a_file_leaves_open_is_asked_and_the_answer_is_kept_with_the_evidence(house: House) -> None:
+    silent = E142.replace(' OriginLocation="UpperLeft"', "").encode()
+    dates = b"Time,TC1 [C]\n05/03/2026 10:00,25.5\n05/03/2026 10:01,25.6\n"
+    with plant(house) as do:
+        files = {"files": [("files", ("silent.xml", silent))], "part": "WR", "passing": "1"}
+        assert "corner" in do.post("/wafers", 422, "operator", **files)["detail"]
+        do.post("/wafers", 200, "operator", **files, origin="UpperLeft")
+        oven = {"files": [("file", ("dates.csv", dates))], "station": do.at["Oven"], "zone": "Europe/Berlin"}
+        assert "03 May 2026 or 05 March 2026" in do.post("/logger_files", 422, "operator", **oven)["detail"]
+        do.post("/logger_files", 200, "operator", **oven, date_order="day")
+        with house.reading() as session:
+            stated = [row.stated for row in session.scalars(select(Evidence).order_by(Evidence.id)) if "refused" not in row.stated]
+    assert '"UpperLeft"' in stated[-2] and '"day"' in stated[-1] and "Europe/Berlin" in stated[-1]
