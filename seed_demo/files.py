@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 Ints = NDArray[np.int64]
 SIDE = 200  # positions across a wafer: about 31,000 dies
+_PASSED = "%d,PASS" + ",%.4f" * 6 + ",%.1f" * 3
 LOG_HEAD = "time,wafer,die x,die y,panel,row,column"
 
 
@@ -41,14 +42,11 @@ def e142_map(wafer: str, dies: NDArray[np.int8]) -> bytes:
 
 
 def placement_lines(begins: datetime, seconds: float, wafer: Sequence[str], x: Ints, y: Ints, panel: Sequence[str], cell: Ints, columns: int) -> str:
-    """A line a die, in the order of picking; a cell below 0 is a die that was lost."""
+    """A line a die, in the order of picking; of a die that was lost, the panel is empty and the cell -1."""
     at = np.datetime64(begins.replace(tzinfo=None), "ms") + (np.linspace(0, seconds, len(x)) * 1000).astype("timedelta64[ms]")
-    times = np.datetime_as_string(at).tolist()
-    places = [("", "", "") if c < 0 else (p, c // columns + 1, c % columns + 1) for p, c in zip(panel, cell.tolist(), strict=True)]
-    return "".join(
-        f"{t}Z,{w},{dx},{dy},{p},{row},{column}\n"
-        for t, w, dx, dy, (p, row, column) in zip(times, wafer, x.tolist(), y.tolist(), places, strict=True)
-    )
+    places = [",,", *(f",{c // columns + 1},{c % columns + 1}" for c in range(int(cell.max(initial=-1)) + 1))]
+    lines = zip(np.datetime_as_string(at).tolist(), wafer, x.tolist(), y.tolist(), panel, cell.tolist(), strict=True)
+    return "".join([f"{t}Z,{w},{dx},{dy},{p}{places[c + 1]}\n" for t, w, dx, dy, p, c in lines])
 
 
 def cure_minutes(soak: float, set_point: float) -> float:
@@ -88,11 +86,9 @@ def unit_results(rng: Generator, bins: Sequence[str]) -> bytes:
     ]  # fmt: skip
     rows = np.column_stack(columns).tolist()
     lines = ["unit,result,x_red,y_red,x_green,y_green,x_blue,y_blue,iv_red,iv_green,iv_blue"]
-    for unit, (name, row) in enumerate(zip(bins, rows, strict=True), 1):
-        if name == "R-OPEN":
-            lines.append(f"{unit},OPEN,,,,,,,,,")
-        else:
-            lines.append(f"{unit},PASS," + ",".join(f"{value:.4f}" for value in row[:6]) + "," + ",".join(f"{value:.1f}" for value in row[6:]))
+    lines += [
+        f"{unit},OPEN,,,,,,,,," if name == "R-OPEN" else _PASSED % (unit, *row) for unit, (name, row) in enumerate(zip(bins, rows, strict=True), 1)
+    ]
     return ("\n".join(lines) + "\n").encode()
 
 
