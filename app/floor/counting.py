@@ -13,6 +13,7 @@ from sqlalchemy.orm import Session
 
 from app.errors import Reason, Refused, bad_input, refuse
 from app.floor.amounts import Amount, amount
+from app.floor.batch_counts import frames_left, is_uncounted_batch
 from app.floor.facts import refuse_or_hold
 from app.floor.loose_stock import settle
 from app.floor.marks import good_units
@@ -20,7 +21,7 @@ from app.journal.act import By, lock
 from app.ledger.counting import Difference, compare
 from app.ledger.counts import CountEntry
 from app.ledger.flows import KINDS, Flow
-from app.ledger.items import Item, Lot
+from app.ledger.items import Batch, Item, Lot, Panel
 from app.ledger.sets import panels_of_lot
 from app.naming.resolve import code_of
 
@@ -39,9 +40,11 @@ class Counted:
 
 
 def count_units(session: Session, by: By, item: int, units: int, method: str, u: float, run: int | None = None, reason: str = "") -> Counted:
-    """A count of a panel, a panel lot or a loose lot. It changes no amount. `u`: standard uncertainty, units."""
+    """A count of a panel, a lot or a batch of lead frames. It changes no amount; a batch's first opens its book. `u`: standard uncertainty, units."""
     checked_count(units, method, u)
     lock(session, Item, [item])
+    if is_uncounted_batch(session, item):
+        return Counted(opening(session, by, item, units, method, u), compare(units, units, u, u))
     book, u_book = _book(session, item)
     difference = compare(book, units, u_book, u)
     entry = CountEntry(
@@ -84,7 +87,8 @@ def correct_count(session: Session, by: By, entry: int) -> CountEntry:
     session.refresh(found)
     if found.closed_e is not None:
         raise refuse("finished", f"Count {entry} was taken back before.", "It counts no more.", "Look at the lot's page.")
-    if found.kind in ("opening", "destroyed") or found.reason in _NOT_COUNTED:
+    is_of_batch = session.get(Batch, found.item) is not None  # whose opening is a count like any other
+    if (found.kind in ("opening", "destroyed") and not is_of_batch) or found.reason in _NOT_COUNTED:
         why = "It belongs to a split, a sample, a taking or corrected results."
         raise refuse("finished", f"Count {entry} can't be taken back.", why, "Count the lot, and sign.")
     found.closed_e = by.e
@@ -137,13 +141,13 @@ def take_nowhere(session: Session, by: By, item: int, units: int, kind: str, met
     return entry
 
 
-def opening(session: Session, by: By, lot: int, units: int, method: str, u: float) -> None:
-    """How the units that a loose lot takes in were counted."""
+def opening(session: Session, by: By, item: int, units: int, method: str, u: float) -> CountEntry:
+    """How the units that a loose lot takes in were counted, or the frames of a batch for the first time."""
     checked_count(units, method, u)
-    session.add(
-        CountEntry(e=by.e, item=lot, run=None, kind="opening", units=units, method=method, u=u, reason="", book=units, within=True)
-    )
+    entry = CountEntry(e=by.e, item=item, run=None, kind="opening", units=units, method=method, u=u, reason="", book=units, within=True)
+    session.add(entry)
     session.flush()
+    return entry
 
 
 def checked_count(units: int, method: str, u: float) -> None:
@@ -213,8 +217,11 @@ def _book(session: Session, item: int) -> tuple[int, float]:
         return now.book, now.u
     if lot is not None:
         return sum(good_units(session, panels_of_lot(session, item)).values()), 0.0
-    if session.get_one(Item, item).kind != "panel":
-        raise bad_input("That is not counted so.", "item", "Only panels and lots are.", "Scan a lot.")
+    kind = session.get_one(Item, item).kind
+    if kind == "batch":
+        return frames_left(session, item)
+    if kind != "panel":
+        raise bad_input("That is not counted so.", "item", "Only panels, lots and batches of lead frames are.", "Scan a lot.")
     return good_units(session, [item])[item], 0.0
 
 
@@ -225,7 +232,7 @@ def _must_be_bookable(session: Session, item: int, name: str, missing: int, book
             f"The difference of {name} was not signed for.",
             Reason("bad_input", "Nobody knows on which panel units are missing.", "Mark the cells, or count and sign panel by panel.", "item"),
         )
-    if lot is None and missing < 0:
+    if missing < 0 and session.get(Panel, item) is not None:
         raise refuse("changed", f"The difference of {name} was not signed for.", "A panel can't hold more than its good cells.", "Correct the marks.")
     if missing > book:
         raise refuse("changed", f"The difference of {name} was not signed for.", "Units have left since the count.", "Count it again.")

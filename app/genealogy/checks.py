@@ -16,6 +16,7 @@ from app.final_test.models import UnitFile
 from app.final_test.results_in import parquet_path
 from app.floor.amounts import amounts
 from app.floor.balance import balances
+from app.floor.counting import open_differences
 from app.floor.exits import bare_exits, dead_origins
 from app.floor.mount_corrections import spells
 from app.genealogy.unclosed_counts import loads_that_differ, sums_by_station, wafers_used_beyond
@@ -23,8 +24,9 @@ from app.journal.sealing import seal
 from app.journal.verify import Finding, verify_journal
 from app.ledger.cells import Placement
 from app.ledger.corrections import MountCorrection, not_void
+from app.ledger.counts import CountEntry
 from app.ledger.flows import BareExit, DeadOrigin, Flow, PackContent
-from app.ledger.items import Item, Lot, Pack, Panel
+from app.ledger.items import Batch, Item, Lot, Pack, Panel
 from app.ledger.loose_stock import LooseStock
 from app.ledger.places import Content, Mount
 from app.ledger.runs import Claim, Line, Run, RunVoid, Use
@@ -130,6 +132,12 @@ def counts_close(house: House, session: Session) -> Iterator[Finding]:
                 yield Finding("counts", _name(session, "lot", lot), f"was counted as {found.unsigned.units} against {found.unsigned.book}, unsigned")
             elif not found.closes:
                 yield Finding("counts", _name(session, "lot", lot), f"does not close: {found.residual or found.left} units, u {found.u:.1f}")
+
+
+def batches_hold_what_was_counted(house: House, session: Session) -> Iterator[Finding]:
+    counted = session.scalars(select(CountEntry.item).join(Batch, Batch.item == CountEntry.item).distinct().order_by(CountEntry.item))
+    for batch, count in open_differences(session, counted).items():
+        yield Finding("counts", _name(session, "batch", batch), f"was counted as {count.units} against {count.book}, unsigned")
 
 
 def wafers_give_no_more_than_they_have(house: House, session: Session) -> Iterator[Finding]:
@@ -265,6 +273,7 @@ CHECKS: tuple[Check, ...] = (
     lines_had_what_was_mounted,
     flows_run_one_way,
     counts_close,
+    batches_hold_what_was_counted,
     wafers_give_no_more_than_they_have,
     loads_did_what_lay_in_them,
     counts_do_not_lean_one_way,

@@ -1,8 +1,8 @@
-"""Counts that do not close: lots, panels, wafers and oven loads that differ beyond counting, with the entries that make the difference.
+"""Counts that do not close: lots, panels, batches, wafers and oven loads that differ beyond counting, with the entries that make the difference.
 
-A lot or panel stands here when a count of it was beyond twice the combined uncertainty, signed for since or not; a batch would, and nothing counts
-batches yet. A wafer: when its logs used dies that fail, do not exist or were used before, or more dies than it has. A load: when the panels on its
-shelves at the start are not those of its run, or its run ended as done and did not do all of them. Cells, dies and panels have no uncertainty.
+A lot, panel or batch of lead frames stands here when a count of it was beyond twice the combined uncertainty, signed for since or not. A wafer:
+when its logs used dies that fail, do not exist or were used before, or more dies than it has. A load: when the panels on its shelves at the start
+are not those of its run, or its run ended as done and did not do all of them. Cells, dies and panels have no uncertainty.
 """
 
 from collections import defaultdict
@@ -24,12 +24,13 @@ from app.journal.models import Entry
 from app.ledger.cells import LostDie, Placement, PlacementSum
 from app.ledger.counts import CountEntry
 from app.ledger.flows import Flow
+from app.ledger.items import Batch
 from app.ledger.runs import Run, RunVoid
 from app.naming.resolve import codes_of, codes_of_items
 from app.receiving.die_map import load as load_map
 from app.receiving.models import WaferMap
 
-KINDS = {"lot": "Lots and panels", "wafer": "Wafers", "load": "Oven loads"}
+KINDS = {"lot": "Lots and panels", "batch": "Batches of lead frames", "wafer": "Wafers", "load": "Oven loads"}
 MOST = 200  # of each kind, the newest
 
 
@@ -73,7 +74,7 @@ def _items(session: Session, most: int) -> Iterable[Unclosed]:
     entries: defaultdict[int, list[tuple[CountEntry, datetime]]] = defaultdict(list)
     for entry, at in session.execute(query):
         entries[entry.item].append((entry, at))
-    codes = codes_of_items(session, items)
+    codes, batches = codes_of_items(session, items), set(session.scalars(select(Batch.item).where(Batch.item.in_(items))))
     runs = codes_of(session, "run", [entry.run for some in entries.values() for entry, _ in some if entry.run])
     for item in items:
         counts = [entry for entry, _ in entries[item]]
@@ -83,7 +84,7 @@ def _items(session: Session, most: int) -> Iterable[Unclosed]:
         difference = told.units - (told.book or 0) if told.kind == "counted" else -told.units
         rows = tuple(_row(entry, at, runs) for entry, at in entries[item])
         words = "waits for a signature" if is_open else "signed for" if told.kind == "difference" else "counted again since"
-        yield Unclosed("lot", codes[item], words, difference, 2 * told.u, is_open, rows)
+        yield Unclosed("batch" if item in batches else "lot", codes[item], words, difference, 2 * told.u, is_open, rows)
 
 
 def _row(entry: CountEntry, at: datetime, runs: dict[int, str]) -> CountRow:

@@ -25,7 +25,7 @@ class CountRowOut(BaseModel):
 
 
 class UnclosedOut(BaseModel):
-    kind: str = Field(description="lot (or panel), wafer, load.", examples=["lot"])
+    kind: str = Field(description="lot (or panel), batch, wafer, load.", examples=["lot"])
     code: str = Field(examples=["L26-000058-T"])
     words: str = Field(examples=["waits for a signature"])
     difference: int = Field(description="There less by the book.", examples=[-90])

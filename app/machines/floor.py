@@ -85,7 +85,10 @@ class SampleOut(BaseModel):
 
 
 class CountedIn(Told, CountIn):
-    thing: Name = Field(description="A panel, a loose lot, or the jar that it is alone in.", examples=["L26-000058-T"])
+    thing: Name = Field(
+        description="A panel, a loose lot or the jar that it is alone in, or a batch of lead frames: its first count opens its book.",
+        examples=["L26-000058-T"],
+    )
 
 
 class CountedOut(BaseModel):
@@ -184,8 +187,8 @@ def see_sample(sample: str, call: Calling) -> SampleOut:
 @router.post("/counts", summary="Enter a count; it is compared with the book")
 def count(body: CountedIn, call: Calling) -> CountedOut:
     def verb(s: Session, by: By) -> dict[str, Any]:
-        one = resolve(s, body.thing, "panel", "lot", "container")
-        found = count_units(s, by, one.id if one.kind == "panel" else lot_in(s, one).id, body.units, body.method, body.u)
+        one = resolve(s, body.thing, "panel", "lot", "container", "batch")
+        found = count_units(s, by, one.id if one.kind in ("panel", "batch") else lot_in(s, one).id, body.units, body.method, body.u)
         return {
             "count": found.entry.id, "thing": one.code, "book": found.entry.book, "units": body.units,
             "difference": body.units - (found.entry.book or 0), "within": found.difference.within,
@@ -206,8 +209,8 @@ def take_back_count(count: InPath, body: Told, call: Calling) -> DoneOut:
 @router.post("/counts/sign", summary="Sign for a difference that is beyond counting")
 def sign(body: SignDifferenceIn, call: Calling) -> DoneOut:
     def verb(s: Session, by: By) -> dict[str, Any]:
-        one = resolve(s, body.thing, "panel", "lot", "container")
-        sign_difference(s, by, one.id if one.kind == "panel" else lot_in(s, one).id, body.words)
+        one = resolve(s, body.thing, "panel", "lot", "container", "batch")
+        sign_difference(s, by, one.id if one.kind in ("panel", "batch") else lot_in(s, one).id, body.words)
         return {"done": True}
 
     return DoneOut(**call.do("sign_difference", body, verb))

@@ -7,12 +7,14 @@ import pytest
 from sqlalchemy import event, text
 
 from app.db import House
+from app.errors import Refused
 from app.floor.counting import count_units, sign_difference
 from app.floor.loose import split_loose
 from app.genealogy.checks import check
 from app.genealogy.count_drift import drift
 from app.genealogy.unclosed_counts import differences, sums_by_station, unclosed
 from app.naming.resolve import Named
+from app.receiving.panels import receive_panels
 from tests.genealogy.made import client_of, made
 from tests.small_factory import Factory
 
@@ -52,6 +54,35 @@ def test_a_difference_is_counted_once_however_often_it_is_seen(house: House) -> 
     assert [delta for _, delta, _ in rows] == [-1, 0, -1]
     assert [round(u, 3) for *_, u in rows] == [2.0, 2.828, 2.828]
     assert (station.station, station.drift.total, station.months[-1].running, station.drifts) == ("Tester", -2, -2, False)
+
+
+def test_a_batch_of_lead_frames_is_counted_and_what_is_missing_stands_there(house: House) -> None:
+    factory = Factory(house).load()
+    frames = factory.batch("FRAME")
+    count(factory, frames, 500, 0.0)  # as it came
+    with house.reading() as session:
+        assert unclosed(session) == [], "the first count opens the book"
+    factory.do("receive_panels", lambda s, by: [one.code for one in receive_panels(s, by, frames, count=30, rows=4, columns=5)])
+    count(factory, frames, 470, 0.0)
+    count(factory, frames, 465, 1.0)
+    with house.reading() as session:
+        (found,) = unclosed(session)
+    assert (found.kind, found.code, found.difference, found.open) == ("batch", frames.code, -5, True)
+    assert f"counts: {frames.code}" in _checked(house)
+    factory.do("sign_difference", lambda s, by: sign_difference(s, by, frames.id, "bent in unpacking").id)
+    count(factory, frames, 465, 0.0)
+    with house.reading() as session:
+        (found,) = unclosed(session)
+    assert (found.difference, found.open) == (-5, False)
+    count(factory, frames, 468, 0.0)
+    factory.do("sign_difference", lambda s, by: sign_difference(s, by, frames.id, "three were counted as one").id)
+    count(factory, frames, 468, 0.0)
+
+
+def test_glue_is_not_counted_in_pieces(house: House) -> None:
+    factory = Factory(house).load()
+    with pytest.raises(Refused, match="not counted in pieces"):
+        count(factory, factory.batch("GLUE"), 5, 0.0)
 
 
 def test_small_one_way_losses_are_told_from_counting(house: House) -> None:
