@@ -21,6 +21,7 @@ from app.desk import pages as desk_pages
 from app.evidence.keep import forget_half_kept
 from app.floor import file_pages, place_pages
 from app.floor import pages as floor_pages
+from app.garbage import collect_seldom
 from app.genealogy import (
     before_mixing_pages,
     counts_pages,
@@ -125,6 +126,7 @@ def make_app(settings: Settings, house: House | None = None) -> FastAPI:
     """The app over an installation whose database is at the newest schema."""
     one = house or House(settings)
     refuse_other_schema(one)
+    collect_seldom()
 
     @asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:

@@ -3,6 +3,7 @@
 from collections.abc import Iterable
 from dataclasses import dataclass
 from math import hypot, sqrt
+from typing import NamedTuple
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -17,8 +18,7 @@ OUT_OF_BOOK = ("scrapped", "destroyed", "difference")
 METHOD_OF_FLOW = {"cells": "cells", "bin": "counter", "fill": "pockets", "untape": "pockets", "draw": "hand"}
 
 
-@dataclass(frozen=True)
-class Posting:
+class Posting(NamedTuple):
     """An amount that came into a loose lot or left it: `what` is in, out, scrapped, sampled or difference."""
 
     what: str
@@ -41,6 +41,11 @@ class Amount:
 
     def total(self, what: str) -> int:
         return sum(posting.units for posting in self.postings if posting.what == what)
+
+
+def books(session: Session, lots: Iterable[int]) -> dict[int, int]:
+    """The units alone of many loose lots: one statement. What nothing came into is not among them."""
+    return dict(ask(session, _BOOKS, lots=lots))
 
 
 def amount(session: Session, lot: int) -> Amount:
@@ -95,6 +100,18 @@ _COUNTS = listed(
     f"""
     select item, kind, units, method, u, reason, e from count_entry
     where item in :lots and kind in ({_OUT}) and closed_e is null order by id
+    """,
+    "lots",
+)
+_BOOKS = listed(
+    f"""
+    select item, cast(sum(units) as bigint) from (
+        select child as item, units from flow where child in :lots and kind in ({_KINDS})
+        union all
+        select parent, -units from flow where parent in :lots and kind in ({_KINDS})
+        union all
+        select item, -units from count_entry where item in :lots and kind in ({_OUT}) and closed_e is null
+    ) posting group by item
     """,
     "lots",
 )

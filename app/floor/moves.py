@@ -4,7 +4,7 @@ A panel lot is where its panels are: its moves are theirs, so a part that leaves
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -24,8 +24,7 @@ from app.naming.resolve import code_of, codes_of
 KINDS = ("floor", "stock", "outside")  # shipping and taking back are packing's
 
 
-@dataclass(frozen=True)
-class Place:
+class Place(NamedTuple):
     """`kind`: floor, stock, outside, shipped, returned; `name` in words: shelf, firm, customer."""
 
     kind: str = "floor"
@@ -61,8 +60,9 @@ def place_of(session: Session, items: Iterable[int]) -> dict[int, Place]:
     """Where each thing is now: its latest move says so, none means on the floor. One statement. Panels, not panel lots."""
     ids = list(items)
     query = select(Move.item, Move.kind, Move.place).where(among(Move.item, ids), moves_in_force()).order_by(turn_of())
-    found = {item: Place(kind, name) for item, kind, name in session.execute(query)}  # the latest stays
-    return {item: found.get(item, Place()) for item in ids}
+    found = {item: Place(kind, name) for item, kind, name in session.execute(query).all()}  # the latest stays
+    nowhere = Place()
+    return {item: found.get(item, nowhere) for item in ids}
 
 
 def shipped_with(session: Session, packs: Iterable[int]) -> dict[int, int]:

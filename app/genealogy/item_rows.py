@@ -1,9 +1,8 @@
 """The items of a trace as rows: their codes, words, numbers, places, customers and holds. A few statements for all of them together."""
 
 from collections import defaultdict
-from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
+from typing import Any, NamedTuple
 
 from sqlalchemy.orm import Session
 
@@ -19,8 +18,7 @@ LISTS = {"wafer": "wafers", "batch": "batches", "panel": "panels", "lot": "lots"
 _PLACED = ("lot", "pack", "sample", "panel")
 
 
-@dataclass(frozen=True)
-class ItemRow:
+class ItemRow(NamedTuple):
     """An item in a trace. `least` and `most`: units of the subject that must and can be of it (back), or in it (forward)."""
 
     kind: str
@@ -42,6 +40,9 @@ class ItemRow:
     @property
     def must(self) -> bool:
         return self.least > 0
+
+    def as_json(self) -> dict[str, Any]:
+        return self._asdict() | {"must": self.must}
 
     @property
     def is_bounded(self) -> bool:

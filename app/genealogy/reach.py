@@ -3,14 +3,15 @@
 from collections import defaultdict
 from collections.abc import Hashable, Iterable
 from dataclasses import dataclass, field, replace
+from typing import Any, NamedTuple
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from app.floor import bitmaps
-from app.floor.amounts import amounts
+from app.floor.amounts import books
 from app.floor.bitmaps import Bitmap
-from app.floor.exits import Doing, Exit, exits_of, told_cells
+from app.floor.exits import Doing, exits_of, told_cells
 from app.floor.marks import good_cells, good_units
 from app.genealogy.amounts import Draw, Share, drawn, either_or_both, spread
 from app.genealogy.origins import cells_of_wafer, share_of_cells
@@ -56,16 +57,14 @@ def reach(session: Session, subject: Named) -> Reached:
     return _below(session, {subject.id: _Into(0, None)})
 
 
-@dataclass(frozen=True)
-class _Into:
+class _Into(NamedTuple):
     """Units of the subject came into a loose lot or sample at an entry. `share` None: all that it ever took in."""
 
     since: int
     share: Share | None
 
 
-@dataclass(frozen=True)
-class _OnPanel:
+class _OnPanel(NamedTuple):
     """How a panel has the subject, from an entry on: all its units, surely or perhaps; of a wafer by the cells with its dies.
 
     `perhaps`: from an entry on, the other cells may have its dies too, but those that are told to have others.
@@ -153,24 +152,30 @@ def _of_packs(session: Session, packs: dict[int, int]) -> Reached:
 
 def _of_panels(session: Session, panels: dict[int, _OnPanel]) -> Reached:
     """What left panels for loose lots and samples, exit by exit, and what is still on them."""
-    whole = _whole(session, panels)
-    exits: defaultdict[int, list[Exit]] = defaultdict(list)
-    for exit_ in exits_of(session, panels):
-        exits[exit_.panel].append(exit_)
-    good = good_cells(session, [panel for panel, one in panels.items() if one.cells is not None])
+    by_cells = [panel for panel, one in panels.items() if one.cells is not None]
+    left = ask(session, _LEFT, panels=panels)
+    whole = _whole(session, panels, left)
+    exits: defaultdict[int, list[tuple[int, int, int, Bitmap | None]]] = defaultdict(list)
+    if by_cells:
+        for one_exit in exits_of(session, by_cells):
+            exits[one_exit.panel].append((one_exit.child, one_exit.e, one_exit.units, one_exit.cells))
+    for row in left:
+        if panels[row.panel].cells is None:
+            exits[row.panel].append((row.child, row.e, row.units, None))
+    good = good_cells(session, by_cells)
     on: dict[int, Share] = {}
     into: dict[int, _Into] = {}
     edges: list[walk.Edge] = []
     for panel, one in panels.items():
-        for exit_ in exits[panel]:
-            share = _share_of_exit(one, exit_.cells, exit_.units, exit_.e)
-            if exit_.e > one.since and share.most:
-                before = into.get(exit_.child)
+        for child, e, units, cells in exits[panel]:
+            share = _share_of_exit(one, cells, units, e)
+            if e > one.since and share.most:
+                before = into.get(child)
                 had = before.share if before and before.share else Share(0, 0)
-                into[exit_.child] = _Into(exit_.e, Share(had.least + share.least, had.most + share.most))
-                edges.append(walk.Edge(exit_.child, panel, "cells", share.most, exit_.e))
-        share = _share_of_exit(one, good.get(panel), whole[panel].most)
-        if share.most or not whole[panel].most:
+                into[child] = _Into(e, Share(had.least + share.least, had.most + share.most))
+                edges.append(walk.Edge(child, panel, "cells", share.most, e))
+        share = _share_of_exit(one, good.get(panel), whole[panel])
+        if share.most or not whole[panel]:
             on[panel] = share
     found = _below(session, into) if into else Reached({}, {}, {}, {}, ())
     return replace(found, panels=on, edges=(*edges, *found.edges))
@@ -199,7 +204,7 @@ def _below(session: Session, into: dict[int, _Into]) -> Reached:
     shares = {item: spread_over.get(item, {}).get(_IT, Share(0, 0)) for item in reached}
     contents = walk.contents_of(session, loose=shares)
     packs, units = _packs_with(session, contents, shares, held)
-    there = {item: one.book for item, one in amounts(session, reached).items() if 0 < one.book < held.get(item, 0)}
+    there = {item: book for item, book in books(session, reached).items() if 0 < book < held.get(item, 0)}
     now = {item: drawn(share, held.get(item, 0), there[item]) if item in there else share for item, share in shares.items()}
     return Reached({}, now, packs, units | there, (), shares, tuple(edges), tuple(contents))
 
@@ -227,12 +232,13 @@ def _held(session: Session, items: list[int]) -> dict[int, int]:
     return {item: units for item, units in ask(session, _TAKEN_IN, items=items)}
 
 
-def _whole(session: Session, panels: Iterable[int]) -> dict[int, Share]:
+def _whole(session: Session, panels: Iterable[int], left: list[Any]) -> dict[int, int]:
     """All units of panels: those that became loose, or else the good ones that are on them (less its samples)."""
-    wanted = list(panels)
-    left = {panel: units for panel, units in ask(session, _LEFT, panels=wanted)}
-    here = good_units(session, [panel for panel in wanted if panel not in left])
-    return {panel: Share(n, n) for panel in wanted for n in [left.get(panel, here.get(panel, 0))]}
+    loose: defaultdict[int, int] = defaultdict(int)
+    for row in left:
+        if row.kind == "lot":
+            loose[row.panel] += row.units
+    return loose | good_units(session, [panel for panel in panels if panel not in loose])
 
 
 def _lines_of(session: Session, subject: Named) -> list[Line]:
@@ -261,8 +267,8 @@ def _joined(a: Reached, b: Reached) -> Reached:
 _TAKEN_IN = listed("select child, cast(sum(units) as bigint) from flow where child in :items and walked group by child", "items")
 _LEFT = listed(
     """
-    select f.parent, cast(sum(f.units) as bigint) from flow f cross join lot l
-    where f.parent in :panels and f.kind = 'cells' and l.item = f.child group by f.parent
+    select f.parent as panel, f.child, f.e, f.units, i.kind from flow f cross join item i
+    where f.parent in :panels and f.kind = 'cells' and i.id = f.child order by f.e
     """,
     "panels",
 )

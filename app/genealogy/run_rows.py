@@ -1,9 +1,8 @@
 """The runs of a trace as rows: station, person and recipe, their lines with material and judgement, readings, and bins of a test."""
 
 from collections import defaultdict
-from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
+from typing import Any, NamedTuple
 
 from sqlalchemy import JSON, Boolean
 from sqlalchemy.orm import Session
@@ -17,8 +16,7 @@ from app.listed import ask, listed
 from app.naming.resolve import codes_of, codes_of_items
 
 
-@dataclass(frozen=True)
-class ReadingRow:
+class ReadingRow(NamedTuple):
     name: str
     value: float
     unit: str
@@ -27,8 +25,7 @@ class ReadingRow:
     high: float | None = None
 
 
-@dataclass(frozen=True)
-class LineRow:
+class LineRow(NamedTuple):
     """A run line that touched the subject. `extent`: whole, either (one side of a change-over), open."""
 
     line: int
@@ -46,8 +43,7 @@ class LineRow:
     at_risk: bool
 
 
-@dataclass(frozen=True)
-class RunRow:
+class RunRow(NamedTuple):
     run: str
     operation: str
     station: str
@@ -61,6 +57,9 @@ class RunRow:
     readings: tuple[ReadingRow, ...]
     by_bin: dict[str, int]  # of a test run whose unit results were imported
     by_failure: dict[str, int]
+
+    def as_json(self) -> dict[str, Any]:
+        return self._asdict() | {"lines": [one._asdict() for one in self.lines], "readings": [one._asdict() for one in self.readings]}
 
 
 def run_rows(session: Session, lines: list[int], found: Origins | Reached, codes: dict[int, str]) -> tuple[RunRow, ...]:

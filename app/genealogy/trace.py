@@ -1,14 +1,14 @@
 """A trace, ready to be read: back to the origins, forward to packs and customers. Rows carry codes, words and bounds."""
 
 from collections import Counter, defaultdict
-from dataclasses import asdict, dataclass, field
-from typing import Any
+from dataclasses import dataclass, field
+from typing import Any, NamedTuple
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from app.genealogy.amounts import Share
-from app.genealogy.item_rows import ItemRow, ItemRows
+from app.genealogy.item_rows import LISTS, ItemRow, ItemRows
 from app.genealogy.origins import Origins, origins
 from app.genealogy.reach import reach
 from app.genealogy.run_rows import RunRow, run_rows
@@ -16,13 +16,12 @@ from app.genealogy.ways import SUBJECT, Way, ways_back, ways_forward
 from app.ledger.items import Lot
 from app.ledger.runs import Line
 from app.ledger.sets import LotHolding, Member, panels_of_lot
-from app.ledger.walk import NEVER, kinds_of
+from app.ledger.walk import kinds_of
 from app.listed import ask, listed
 from app.naming.resolve import Named
 
 
-@dataclass(frozen=True)
-class WayRow:
+class WayRow(NamedTuple):
     """One thing went into another, by their codes; how many of the subject's units can have gone that way."""
 
     source: str
@@ -47,7 +46,10 @@ class Trace:
     ways: tuple[WayRow, ...] = ()  # where they were asked for
 
     def as_json(self) -> dict[str, Any]:
-        return asdict(self)
+        """Of values that JSON has, but for times."""
+        lists: dict[str, Any] = {name: [row.as_json() for row in getattr(self, name)] for name in (*LISTS.values(), "runs")}
+        ways = [way._asdict() for way in self.ways]
+        return lists | {"direction": self.direction, "subject": self.subject.as_json(), "customers": self.customers, "ways": ways}
 
 
 def trace_back(session: Session, subject: Named, *, with_ways: bool = False) -> Trace:
@@ -79,7 +81,7 @@ def trace_of(session: Session, subject: Named, found: Origins, *, with_ways: boo
 def trace_forward(session: Session, subject: Named, *, with_ways: bool = False) -> Trace:
     """Everything that an item, run, line or batch went into, where it is, and how much of it can and must be there."""
     found = reach(session, subject)
-    lots = dict.fromkeys(_lots_of_panels(session, dict.fromkeys(found.panels, NEVER)), _NONE)
+    lots = {lot: _NONE for (lot,) in ask(session, _LOTS_EVER, panels=found.panels)}
     loose, samples = _lots_and_samples(session, found.loose)
     rows = ItemRows(session, subject, {"panel": found.panels, "lot": lots | loose, "sample": samples, "pack": found.packs}, found.units)
     lists = rows.lists()
@@ -131,5 +133,12 @@ def _ways(ways: list[Way], subject: Named, rows: ItemRows) -> tuple[WayRow, ...]
 
 
 _NONE = Share(0, 0)
+_LOTS_EVER = listed(
+    """
+    with travelled(id) as (select distinct m."set" from member m where m.panel in :panels)
+    select distinct h.lot from travelled cross join lot_holding h where h."set" = travelled.id order by h.lot
+    """,
+    "panels",
+)
 _SETS = listed('select panel, "set" from member where panel in :panels', "panels")
 _HOLDINGS = listed('select "set", lot, e from lot_holding where "set" in :sets', "sets")

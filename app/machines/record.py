@@ -323,7 +323,7 @@ def record_out(found: Record) -> RecordOut:
 
 
 def _item(row: ItemRow) -> TraceItem:
-    return TraceItem(**asdict(row), must=row.must)
+    return TraceItem(**row.as_json())
 
 
 def _lot(found: Record) -> RecordLotOut | None:
