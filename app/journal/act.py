@@ -29,6 +29,11 @@ _KEY_DAYS = 90
 _NEWEST = select(func.max(Entry.id))
 _NEXT = select(entry_number.next_value())
 _NEW_ENTRY = insert(Entry.__table__)  # type: ignore[arg-type]
+_BLANK = {
+    "action": "", "actor_kind": "", "actor": 0, "actor_name": "", "arguments": {}, "source": "", "outcome": "done", "signed": False, "fact": False,
+    "digest": b"",
+}  # fmt: skip
+_FILLED_IN = update(Entry.__table__).where(Entry.id == bindparam("number"))  # type: ignore[arg-type]
 _CLAIMED = {
     kind: insert(Request.__table__).on_conflict_do_nothing().returning(Request.key)  # type: ignore[arg-type]
     for kind, insert in (("sqlite", sqlite.insert), ("postgresql", postgresql.insert))
@@ -268,19 +273,26 @@ def _take_holds_lock(house: House, session: Session, *, alone: bool) -> None:
 
 
 def _draw_number(house: House, session: Session) -> int:
+    """On SQLite the entry's row is there from now on, blank: put in after the rows that name it, it would be looked for in every table."""
     if house.kind == "postgresql":
         return session.scalar(_NEXT) or 0
-    return (session.scalar(_NEWEST) or 0) + 1
+    number = (session.scalar(_NEWEST) or 0) + 1
+    now = clock.now()
+    session.execute(_NEW_ENTRY, _BLANK | {"id": number, "happened_at": now, "recorded_at": now})
+    return number
 
 
 def _write_entry(session: RecordSession, attempt: _Attempt, by: By, digest: bytes, refusal: Refused | None) -> None:
     arguments = attempt.arguments if refusal is None else attempt.arguments | {"refused": refusal_as_json(refusal)}
     row = {
-        "id": by.e, "action": attempt.action, "actor_kind": by.actor.kind, "actor": by.actor.id, "actor_name": by.actor.name,
+        "action": attempt.action, "actor_kind": by.actor.kind, "actor": by.actor.id, "actor_name": by.actor.name,
         "arguments": arguments, "happened_at": by.happened_at, "source": by.source, "recorded_at": by.now,
         "outcome": "refused" if refusal else "done", "signed": by.signed, "fact": by.fact, "digest": digest,
     }  # fmt: skip
-    session.execute(_NEW_ENTRY, row)
+    if session.get_bind().dialect.name == "postgresql":
+        session.execute(_NEW_ENTRY, row | {"id": by.e})
+    else:
+        session.execute(_FILLED_IN, row | {"number": by.e})
 
 
 def _keep_answer(session: Session, attempt: _Attempt, by: By, body: dict[str, Any], *, refused: bool) -> None:
