@@ -9,6 +9,7 @@ from sqlalchemy.orm import Session
 
 from app.db import House
 from app.errors import Refused, bad_input, refuse
+from app.final_test.bins_out import take_bins_out, with_grades
 from app.final_test.singulate import singulate
 from app.floor import counts_at_finish
 from app.floor.attendance import attend, hand_over, leave
@@ -25,7 +26,7 @@ from app.ledger.runs import Reading, Run
 from app.naming.resolve import Named, code_of, resolve
 from app.people.callers import Caller
 from app.scan.last_done import Undo
-from app.scan.questions import ENDS_ELSEWHERE, question_about
+from app.scan.questions import question_about
 
 TAKE_CARE = "Take care. "  # begins a sentence that is shown as one to take care of
 Verb = Callable[[Session, By], dict[str, Any]]
@@ -44,6 +45,7 @@ def finish(house: House, who: Caller, thing: str, station: str, numbers: dict[st
     """`numbers` as typed, by the names of the form: `value.` what the step records, `count.` what its count takes."""
     values = [Value(name.removeprefix("value."), number(name, text)) for name, text in numbers.items() if name.startswith("value.")]
     counted = {name.removeprefix("count."): number(name, text) for name, text in numbers.items() if name.startswith("count.")}
+    bins = {name.removeprefix("bin."): number(name, text) for name, text in numbers.items() if name.startswith("bin.")}
 
     def verb(session: Session, by: By) -> dict[str, Any]:
         one, at = resolve(session, thing), resolve(session, station, "station")
@@ -51,20 +53,23 @@ def finish(house: House, who: Caller, thing: str, station: str, numbers: dict[st
         if question.verb != "finish" or question.run is None:
             raise refuse("finished", f"Nothing runs on {one.code} at {question.station_name}.", "It was finished before.", "Scan it again.")
         run = session.get_one(Run, question.run)
-        if run.operation in ENDS_ELSEWHERE:
-            raise refuse("changed", f"{question.step} on {one.code} does not end here.", ENDS_ELSEWHERE[run.operation], "Open its page from here.")
+        if question.ends_elsewhere:
+            raise refuse("changed", f"{question.step} on {one.code} does not end here.", question.ends_elsewhere, "Open its page from here.")
         count = _count(question.count, counted)
         said = f"Finished {question.step} on {one.code}."
         if run.operation == "singulate":
             lot = singulate(session, by, run, values, person=who.person, counted=count)
             said = f"Finished. Loose lot {code_of(session, 'lot', lot.item)}."
             words = _counted_words(session, run) if count else ""
+        elif run.operation == "test":
+            said, words = _bins_out(session, by, run, bins, values, who.person), ""
         else:
             lines = finish_run(session, by, run, values, person=who.person)
             words = counts_at_finish.in_words(counts_at_finish.count_lines(session, by, lines, count)) if count else ""
         return {"said": _with_what_to_mind(session, run, said, words)}
 
-    arguments = {"thing": thing, "station": station, "values": {one.name: one.value for one in values}} | ({"count": counted} if counted else {})
+    arguments = {"thing": thing, "station": station, "values": {one.name: one.value for one in values}}
+    arguments |= {name: given for name, given in (("count", counted), ("bins", bins)) if given}
     return _done(house, who, "finish_run", arguments, verb, key)
 
 
@@ -170,6 +175,14 @@ def _count(method: str, entered: dict[str, float]) -> tuple[int, str, float] | N
     if missing:
         raise bad_input("The step can't finish yet.", f"count.{missing[0]}", "It is counted when it finishes.", "Count, and enter the number.")
     return counts_at_finish.counted_units(method, entered)
+
+
+def _bins_out(session: Session, by: By, run: Run, bins: dict[str, float], values: list[Value], person: int | None) -> str:
+    if broken := [name for name, units in bins.items() if units < 0 or units != int(units)]:
+        raise bad_input("The test can't end yet.", f"bin.{broken[0]}", f"{bins[broken[0]]:g} is no number of units.", "Enter whole numbers.")
+    lots = take_bins_out(session, by, run, with_grades(session, run, {name: int(units) for name, units in bins.items()}), values, person=person)
+    told = ", ".join(f"{name} {code_of(session, 'lot', lot.item)}" for name, lot in lots.items())
+    return f"Finished. Loose lots: {told}."
 
 
 def _counted_words(session: Session, run: Run) -> str:

@@ -9,6 +9,7 @@ from sqlalchemy.orm import Session
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Step
 from app.drawing.strip import ordinal
+from app.final_test.bins_out import grades_of
 from app.floor.attendance import stations_of
 from app.floor.counts_at_finish import asked
 from app.floor.ends import open_lines_of, step_of_line
@@ -18,12 +19,14 @@ from app.floor.marks import good_units
 from app.floor.progress import progress
 from app.floor.starts import would_start
 from app.floor.windows import running
+from app.ledger.items import Lot
 from app.ledger.runs import Line, Run
 from app.ledger.sets import panels_of, panels_of_lot
-from app.naming.resolve import Named, codes_of
+from app.naming.resolve import Named, code_of, codes_of
 from app.people.models import Person
 from app.scan.choose import run_of
 
+# where the terminal has no numbers to ask for
 ENDS_ELSEWHERE = {"test": "Its unit results end it, or its counts by bin.", "tape": "The reel that is filled ends it."}
 
 
@@ -61,6 +64,7 @@ class Question:
     run_by: str = ""
     standard_minutes: float | None = None
     ends_elsewhere: str = ""
+    results_of: str = ""  # the run that the tester's file may end instead
     asks_line_clear: bool = False
     choices: tuple[str, ...] = ()  # reasons, of which one is touched
     must_choose: bool = False  # a scan alone does not confirm
@@ -107,21 +111,30 @@ def _finish_question(session: Session, named: Named, run: Run) -> Question:
     lines = open_lines_of(session, run)
     steps = [step for line in lines if (step := step_of_line(session, line))]
     records = {record.name: record for step in steps for record in step.records}
-    count, numbers = asked(session, steps, lines)
+    count, numbers = ("none", ()) if run.operation == "test" else asked(session, steps, lines)  # bins are its count
     groups = gather(session, [named])
     name = steps[0].name if steps else run.operation
     panels = [panel for line in lines for panel in _panels(session, line)]
     to_enter = [ToEnter(f"value.{record.name}", record.name, record.unit) for record in records.values()]
     to_enter += [ToEnter(f"count.{one.name}", one.words, one.unit) for one in numbers]
+    bins = _bins(session, groups) if run.operation == "test" else []
+    elsewhere = "" if bins else ENDS_ELSEWHERE.get(run.operation, "")
     return Question(
         verb="finish", thing=named, station=run.station, station_name=catalogue.station(session, run.station).name, step=name,
         words=f"Finish {name} on {named.code}?", about=_about(session, named, groups, len(panels), 0), panels_here=len(panels),
         units=0 if count != "none" else sum(good_units(session, panels).values()) if panels else sum(line.units or 0 for line in lines),
-        loaded=tuple(loaded_on(session, run.station)), to_enter=() if run.operation in ENDS_ELSEWHERE else tuple(to_enter),
+        loaded=tuple(loaded_on(session, run.station)), to_enter=() if elsewhere else (*bins, *to_enter),
         caution=steps[0].caution if steps else "", instruction=steps[0].instruction if steps else "", run=run.id, run_since=run.started_at,
         run_by=session.scalar(select(Person.name).where(Person.id == run.person)) or "", count=count,
-        standard_minutes=steps[0].standard_minutes if steps else None, ends_elsewhere=ENDS_ELSEWHERE.get(run.operation, ""), groups=tuple(groups),
+        results_of=code_of(session, "run", run.id) if run.operation == "test" else "",
+        standard_minutes=steps[0].standard_minutes if steps else None, ends_elsewhere=elsewhere, groups=tuple(groups),
     )  # fmt: skip
+
+
+def _bins(session: Session, groups: list[Group]) -> list[ToEnter]:
+    """The bins of the tested lot's product; none where the catalogue has no table of them."""
+    lot = session.get(Lot, groups[0].lot) if groups and groups[0].lot else None
+    return [ToEnter(f"bin.{name}", f"units in {name}, {grade}", "") for name, grade in grades_of(session, lot.product).items()] if lot else []
 
 
 def _panels(session: Session, line: Line) -> list[int]:

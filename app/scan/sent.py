@@ -27,7 +27,7 @@ class Sent:
     state: str = ""
     reason: str = ""
     entry: str = ""
-    numbers: dict[str, str] = field(default_factory=dict)  # typed so far, by `value.`, `count.` and `fill.` names
+    numbers: dict[str, str] = field(default_factory=dict)  # typed so far, by `value.`, `count.`, `fill.` and `bin.` names
 
     @property
     def pending(self) -> Pending | None:
@@ -48,7 +48,7 @@ async def _sent(request: Request) -> Sent:
         if len(text) > _MOST or not text.isprintable():
             raise bad_input("That can't be read.", name[:40], "It is too long, or has control characters.", "Scan it again.")
     known = {name: text for name, text in form.items() if name in Sent.__dataclass_fields__ and name != "numbers"}
-    return Sent(**known, numbers={name: text for name, text in form.items() if name.startswith(("value.", "count.", "fill."))})
+    return Sent(**known, numbers={name: text for name, text in form.items() if name.startswith(("value.", "count.", "fill.", "bin."))})
 
 
 Sending = Annotated[Sent, Depends(_sent)]

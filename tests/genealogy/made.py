@@ -47,8 +47,8 @@ class Made:
     reel: Named
 
 
-def made(factory: Factory, panels: int = 4) -> Made:
-    """Panels of 20 cells each; 4 units fail; a reel of 30 out of bin B1."""
+def made_loose(factory: Factory, panels: int = 4) -> tuple[Named, Named, Named, list[Named], Named, int, Named]:
+    """Panels of 20 cells each, singulated: (glue, wire, wafer, panels, their lot, the bonding's run, the loose lot)."""
     glue, wire, wafer = factory.batch("GLUE"), factory.batch("AU20"), factory.wafer()
     factory.mount("Attach", glue, wafer)
     factory.mount("Bond 1", wire)
@@ -65,6 +65,12 @@ def made(factory: Factory, panels: int = 4) -> Made:
     factory.run("Scope", lot)
     saw = factory.start("Saw", lot)
     loose = factory.do("singulate", lambda s, by: named_lot(s, singulate(s, by, s.get_one(Run, saw)).item))
+    return glue, wire, wafer, some, lot, bond, loose
+
+
+def made(factory: Factory, panels: int = 4) -> Made:
+    """The same tested; 4 units fail; a reel of 30 out of bin B1."""
+    glue, wire, wafer, some, lot, bond, loose = made_loose(factory, panels)
     test = factory.start("Tester", loose)
     best = tested(factory, test, 20 * panels, 4)
     taper = factory.things["Taper"]
