@@ -1,6 +1,7 @@
-"""The only clock: UTC with zone."""
+"""The only clock: UTC with zone; and the site's, for people to read."""
 
 from datetime import UTC, datetime, timedelta
+from zoneinfo import ZoneInfo
 
 
 def now() -> datetime:
@@ -12,6 +13,12 @@ def as_utc(moment: datetime) -> datetime:
     if moment.tzinfo is None:
         raise ValueError("a time without a zone")
     return moment.astimezone(UTC)
+
+
+def told(moment: datetime, zone: str) -> str:
+    """ "2026-11-25 23:10 CET": a time as people of that zone read it, with the zone said."""
+    local = moment.astimezone(ZoneInfo(zone))
+    return f"{local:%Y-%m-%d %H:%M} {local.tzname()}"
 
 
 def hours_between(start: datetime, end: datetime) -> float:

@@ -12,7 +12,6 @@ from itertools import islice
 from pathlib import Path
 from typing import Annotated, Any, cast
 from urllib.parse import quote, urlsplit
-from zoneinfo import ZoneInfo
 
 from fastapi import FastAPI, Form, Request
 from fastapi.exceptions import RequestValidationError
@@ -28,6 +27,7 @@ from starlette.exceptions import HTTPException
 from starlette.middleware.body_limit import RequestBodyLimitMiddleware
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from app import clock
 from app.db import House
 from app.errors import BadInput, Reason, Refused
 from app.outages import AGAIN, Outage, outage_of
@@ -163,10 +163,7 @@ def zone_of(request: Request) -> str:
 
 def when(request: Request, moment: datetime | None) -> str:
     """A time in the site's zone, with the zone said."""
-    if moment is None:
-        return ""
-    local = moment.astimezone(ZoneInfo(zone_of(request)))
-    return f"{local:%Y-%m-%d %H:%M} {local.tzname()}"
+    return clock.told(moment, zone_of(request)) if moment else ""
 
 
 def guard(app: FastAPI, most_bytes: int, is_known: Callable[[Request], bool]) -> None:

@@ -7,6 +7,7 @@ from typing import Any, cast
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from app import clock
 from app.catalogue.definitions import THINGS, Body, Catalogue, Part, Product, Recipe, Route, Site, Station, Step
 from app.catalogue.known import NOW, TEXT, defined, known_by, parsed, read, read_definitions
 from app.catalogue.known import Defined as Defined
@@ -89,6 +90,11 @@ def site(session: Session) -> Site:
     """The site; before a catalogue is loaded, one in UTC without shifts."""
     found = every(session, "site")
     return found[0].body if found else Site(name="Unnamed site", zone="UTC")
+
+
+def site_time(session: Session, moment: datetime) -> str:
+    """A time in the site's zone, with the zone said."""
+    return clock.told(moment, site(session).zone)
 
 
 def active_route(session: Session, product_name: str) -> Defined[Route]:

@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Order, Part, Product, Route, Station, Step
 from app.catalogue.queries import Defined
+from app.clock import told
 from app.errors import Reason
 from app.floor.groups import Group
 from app.floor.marks import good_units
@@ -67,6 +68,7 @@ class Facts:
     names: dict[int, str]
     hold_names: dict[int, str]
     at: datetime
+    zone: str  # of the site, in which times are told
 
 
 def read_facts(session: Session, station: int, groups: list[Group], person: int | None, at: datetime) -> Facts:
@@ -99,6 +101,7 @@ def read_facts(session: Session, station: int, groups: list[Group], person: int 
         names=codes_of_items(session, [*items, *(group.lot for group in groups if group.lot)]),
         hold_names=codes_of(session, "hold", list(holds)),
         at=at,
+        zone=catalogue.site(session).zone,
     )
 
 
@@ -128,7 +131,7 @@ def material_grounds(session: Session, line: Line, step: Step, mounts: Sequence[
     facts = Facts(
         station=station, state=None, station_stops=[], groups=[group], routes={}, products=products,
         orders={lot.item: order} if lot and order else {}, stops={}, stops_on_material={}, open={}, unsigned=[], claims={}, places={},
-        loaded=loaded, good={}, certificates=[], person=None, names={}, hold_names={}, at=line.started_at,
+        loaded=loaded, good={}, certificates=[], person=None, names={}, hold_names={}, at=line.started_at, zone="UTC",
     )  # fmt: skip
     return _material(facts, group, step)
 
@@ -331,8 +334,8 @@ def _window_reason(facts: Facts, name: str, route: Route, state: WindowState) ->
     if state.over(facts.at):
         now = f"Repeat {first} first." if state.repeats_left > 0 else "No repeat is left: ask quality for a disposition."
         return [Reason("window_over", f"The time window after {first} has run out for {name}.", now)]
-    if state.early(facts.at):
-        return [Reason("window_early", f"{name} must wait after {first} until {state.begins_at:%Y-%m-%d %H:%M} UTC.", "Come back then.")]
+    if state.begins_at is not None and state.early(facts.at):
+        return [Reason("window_early", f"{name} must wait after {first} until {told(state.begins_at, facts.zone)}.", "Come back then.")]
     return []
 
 
@@ -384,7 +387,7 @@ def _claims(session: Session, items: list[int]) -> dict[int, str]:
     rows = session.execute(query).all()
     stations: dict[int, Any] = catalogue.with_ids(session, [row.station for row in rows])
     return {
-        item: f"{operation} at {stations[station].name} since {started:%H:%M} UTC" + (f", by {person}" if person else "")
+        item: f"{operation} at {stations[station].name} since {catalogue.site_time(session, started)}" + (f", by {person}" if person else "")
         for item, operation, station, started, person in rows
     }
 

@@ -7,6 +7,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from app.catalogue.models import Thing
+from app.catalogue.queries import site_time
 from app.errors import Reason
 from app.ledger.places import Load, LoadPlace
 from app.ledger.runs import Claim, Run
@@ -43,7 +44,7 @@ def _claimed(session: Session, items: list[int]) -> list[Reason]:
     return [
         Reason(
             "in_work",
-            f"{_some(session, held)} in work in run {names.get(run, run)} at {station} since {since:%Y-%m-%d %H:%M} UTC"
+            f"{_some(session, held)} in work in run {names.get(run, run)} at {station} since {site_time(session, since)}"
             + (f" by {person}." if person else "."),
             "Finish, interrupt or abort that run first.",
         )

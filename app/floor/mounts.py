@@ -113,10 +113,11 @@ def lapsed(session: Session, item: int, at: datetime) -> list[Reason]:
     reasons = []
     name = _name(session, item)
     if batch.expires_at is not None and at > batch.expires_at:
-        reasons.append(Reason("material_lapsed", f"{name} expired at {batch.expires_at:%Y-%m-%d %H:%M} UTC.", "Take a fresh batch."))
+        reasons.append(Reason("material_lapsed", f"{name} expired at {catalogue.site_time(session, batch.expires_at)}.", "Take a fresh batch."))
     opened = session.get(Opening, item)
     if opened is not None and opened.pot_life_ends_at is not None and at > opened.pot_life_ends_at:
-        why = f"The pot life of {name}, opened at {opened.opened_at:%Y-%m-%d %H:%M} UTC, ended at {opened.pot_life_ends_at:%Y-%m-%d %H:%M} UTC."
+        began, ended = (catalogue.site_time(session, moment) for moment in (opened.opened_at, opened.pot_life_ends_at))
+        why = f"The pot life of {name}, opened at {began}, ended at {ended}."
         reasons.append(Reason("material_lapsed", why, "Open a fresh batch."))
     return reasons
 
