@@ -51,7 +51,9 @@ def _is_common(password: str, about: Sequence[str]) -> bool:
     """By its lists of common passwords, names and words, and by rows of keys, repeats and dates."""
     from zxcvbn import zxcvbn  # reads its lists when it is imported
 
-    known = [word for text in (*about, *_CONTEXT) for word in (text, *text.split())]
+    known = [word.casefold() for text in (*about, *_CONTEXT) for word in (text, *text.split())]
+    if password.casefold().rstrip("0123456789!.-_ ") in known:
+        return True
     return bool(zxcvbn(password[:_ESTIMATED], known)["guesses"] <= _TRIED_FIRST)
 
 
