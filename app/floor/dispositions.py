@@ -10,6 +10,7 @@ from app.errors import bad_input, refuse
 from app.journal.act import By
 from app.ledger.judgements import DISPOSITIONS, Disposition, Judgement
 from app.ledger.runs import Line
+from app.listed import among
 
 
 def judgement_in_force(session: Session, line: int) -> Judgement | None:
@@ -21,8 +22,8 @@ def judgement_in_force(session: Session, line: int) -> Judgement | None:
 def judgements_in_force(session: Session, lines: Iterable[int]) -> dict[int, Judgement]:
     """The same for many lines: one statement."""
     wanted = list(lines)
-    replaced = select(Judgement.replaces).where(Judgement.replaces.is_not(None), Judgement.line.in_(wanted))
-    return {one.line: one for one in session.scalars(select(Judgement).where(Judgement.line.in_(wanted), Judgement.id.not_in(replaced)))}
+    replaced = select(Judgement.replaces).where(Judgement.replaces.is_not(None), among(Judgement.line, wanted))
+    return {one.line: one for one in session.scalars(select(Judgement).where(among(Judgement.line, wanted), Judgement.id.not_in(replaced)))}
 
 
 def dispose(session: Session, by: By, line: int, what: str, words: str) -> Disposition:

@@ -26,6 +26,7 @@ from app.ledger.judgements import AtRisk, Disposition, Judgement
 from app.ledger.places import Load
 from app.ledger.runs import Cover, Line, Reading, Run, RunVoid, Use
 from app.ledger.sets import Member
+from app.listed import among
 from app.naming.models import Alias
 from app.naming.resolve import codes_of
 from app.people.models import Person
@@ -161,7 +162,7 @@ class _Facts:
     def __init__(self, session: Session, lines: Sequence[Line], held: Mapping[int, Sequence[int]]) -> None:
         self.held, self.lots_of = held, _lots_of(held)
         ids, run_ids = [line.id for line in lines], sorted({line.run for line in lines})
-        self.runs = {run.id: run for run in session.scalars(select(Run).where(Run.id.in_(run_ids)))}
+        self.runs = {run.id: run for run in session.scalars(select(Run).where(among(Run.id, run_ids)))}
         runs = list(self.runs.values())
         self.codes = codes_of(session, "run", run_ids)
         self.stations = catalogue.with_ids(session, list({run.station for run in runs}))
@@ -169,10 +170,10 @@ class _Facts:
         self.people = _people(session, runs)
         self.recipes = _names_of_definitions(session, {run.recipe for run in runs if run.recipe})
         self.loads = _loads(session, run_ids)
-        self.voids = {void.run: void for void in session.scalars(select(RunVoid).where(RunVoid.run.in_(run_ids)))}
+        self.voids = {void.run: void for void in session.scalars(select(RunVoid).where(among(RunVoid.run, run_ids)))}
         self.judged = judgements_in_force(session, ids)
         self.decided = _dispositions(session, [one.id for one in self.judged.values()])
-        self.at_risk = {one.line: one for one in session.scalars(select(AtRisk).where(AtRisk.line.in_(ids)).order_by(AtRisk.id))}
+        self.at_risk = {one.line: one for one in session.scalars(select(AtRisk).where(among(AtRisk.line, ids)).order_by(AtRisk.id))}
         self.entries = _entries(session, self._entry_numbers(runs))
         self.inside = self._inside(session, {line.set for line in lines if line.set is not None})
         self.covered = self._covered(session, ids)
@@ -181,7 +182,7 @@ class _Facts:
         self.counts = _counts(session, run_ids)
         self.marks = self._marks(session, run_ids)
         self.placed = _placed(session, run_ids)
-        self.tests = {one.run: one for one in session.scalars(select(UnitFile).where(UnitFile.run.in_(run_ids)).order_by(UnitFile.id))}
+        self.tests = {one.run: one for one in session.scalars(select(UnitFile).where(among(UnitFile.run, run_ids)).order_by(UnitFile.id))}
 
     def lots_of_set(self, set_id: int) -> list[int]:
         """The lots that have a panel of the set."""
@@ -290,34 +291,34 @@ def _told_by(run: Run) -> str:
 
 def _people(session: Session, runs: Sequence[Run]) -> dict[int, str]:
     wanted = {one for run in runs for one in (run.person, run.ended_by) if one}
-    return {person.id: person.name for person in session.scalars(select(Person).where(Person.id.in_(wanted)))}
+    return {person.id: person.name for person in session.scalars(select(Person).where(among(Person.id, wanted)))}
 
 
 def _names_of_definitions(session: Session, wanted: set[int]) -> dict[int, str]:
-    query = select(Definition.id, Thing.name).join(Thing, Thing.id == Definition.thing).where(Definition.id.in_(wanted))
+    query = select(Definition.id, Thing.name).join(Thing, Thing.id == Definition.thing).where(among(Definition.id, wanted))
     return {definition: name for definition, name in session.execute(query)}
 
 
 def _loads(session: Session, runs: list[int]) -> dict[int, str]:
-    loads = {load: run or 0 for load, run in session.execute(select(Load.id, Load.run).where(Load.run.in_(runs)))}
+    loads = {load: run or 0 for load, run in session.execute(select(Load.id, Load.run).where(among(Load.run, runs)))}
     return {loads[load]: code for load, code in codes_of(session, "load", list(loads)).items()}
 
 
 def _dispositions(session: Session, judgements: list[int]) -> dict[int, Disposition]:
-    query = select(Disposition).where(Disposition.judgement.in_(judgements)).order_by(Disposition.id)
+    query = select(Disposition).where(among(Disposition.judgement, judgements)).order_by(Disposition.id)
     return {one.judgement or 0: one for one in session.scalars(query)}
 
 
 def _entries(session: Session, wanted: set[int]) -> dict[int, Entry]:
-    return {entry.id: entry for entry in session.scalars(select(Entry).where(Entry.id.in_(wanted)))}
+    return {entry.id: entry for entry in session.scalars(select(Entry).where(among(Entry.id, wanted)))}
 
 
 def _materials(session: Session, lines: list[int]) -> defaultdict[int, list[Material]]:
-    used = list(session.execute(select(Use.line, Use.item, Use.place).where(Use.line.in_(lines)).order_by(Use.line, Use.item)))
+    used = list(session.execute(select(Use.line, Use.item, Use.place).where(among(Use.line, lines)).order_by(Use.line, Use.item)))
     items = list({item for _, item, _ in used})
-    batches = {one.item: one for one in session.scalars(select(Batch).where(Batch.item.in_(items)))}
-    wafers = {one.item: one for one in session.scalars(select(Wafer).where(Wafer.item.in_(items)))}
-    opened = {one.batch: one.pot_life_ends_at for one in session.scalars(select(Opening).where(Opening.batch.in_(items)))}
+    batches = {one.item: one for one in session.scalars(select(Batch).where(among(Batch.item, items)))}
+    wafers = {one.item: one for one in session.scalars(select(Wafer).where(among(Wafer.item, items)))}
+    opened = {one.batch: one.pot_life_ends_at for one in session.scalars(select(Opening).where(among(Opening.batch, items)))}
     parts = catalogue.with_ids(session, list({one.part for one in batches.values()} | {one.part for one in wafers.values()}))
     codes = codes_of(session, "batch", list(batches)) | codes_of(session, "wafer", list(wafers))
     numbers = _numbers(session, items)
@@ -334,7 +335,7 @@ def _materials(session: Session, lines: list[int]) -> defaultdict[int, list[Mate
 def _numbers(session: Session, items: list[int]) -> defaultdict[int, list[str]]:
     """What others call these batches and wafers."""
     found: defaultdict[int, list[str]] = defaultdict(list)
-    query = select(Alias.thing, Alias.value).where(Alias.kind.in_(("batch", "wafer")), Alias.thing.in_(items), Alias.closed_e.is_(None))
+    query = select(Alias.thing, Alias.value).where(Alias.kind.in_(("batch", "wafer")), among(Alias.thing, items), Alias.closed_e.is_(None))
     for item, value in session.execute(query.order_by(Alias.id)):
         found[item].append(value)
     return found
@@ -347,7 +348,7 @@ def _material(one: Material, began: datetime) -> Material:
 def _readings(session: Session, runs: list[int]) -> defaultdict[int, list[tuple[int | None, Read]]]:
     """By run: (line or none, the value). Those that a correction replaced are left out."""
     found: defaultdict[int, list[tuple[int | None, Read]]] = defaultdict(list)
-    for one in session.scalars(select(Reading).where(Reading.run.in_(runs), Reading.closed_e.is_(None)).order_by(Reading.id)):
+    for one in session.scalars(select(Reading).where(among(Reading.run, runs), Reading.closed_e.is_(None)).order_by(Reading.id)):
         read = Read(one.name, f"{one.value:g} {one.unit}".strip(), limits_in_words(one.low, one.high), one.within)
         found[one.run].append((one.line, read))
     return found
@@ -355,14 +356,14 @@ def _readings(session: Session, runs: list[int]) -> defaultdict[int, list[tuple[
 
 def _counts(session: Session, runs: list[int]) -> defaultdict[int, list[Counted]]:
     found: defaultdict[int, list[Counted]] = defaultdict(list)
-    for one in session.scalars(select(CountEntry).where(CountEntry.run.in_(runs), CountEntry.closed_e.is_(None)).order_by(CountEntry.id)):
+    for one in session.scalars(select(CountEntry).where(among(CountEntry.run, runs), CountEntry.closed_e.is_(None)).order_by(CountEntry.id)):
         found[one.run or 0].append(Counted(one.kind, one.units, one.method, one.u, one.reason))
     return found
 
 
 def _placed(session: Session, runs: list[int]) -> dict[tuple[int, int | None, str | None], str]:
     sums = (func.sum(PlacementSum.placed), func.sum(PlacementSum.wrong), func.sum(PlacementSum.lost))
-    query = select(PlacementSum.run, PlacementSum.lot, PlacementSum.step, *sums).where(PlacementSum.run.in_(runs), PlacementSum.closed_e.is_(None))
+    query = select(PlacementSum.run, PlacementSum.lot, PlacementSum.step, *sums).where(among(PlacementSum.run, runs), PlacementSum.closed_e.is_(None))
     rows = session.execute(query.group_by(PlacementSum.run, PlacementSum.lot, PlacementSum.step))
     return {(run, lot, step): f"{placed:,} dies placed, {wrong:,} at fault, {lost:,} lost" for run, lot, step, placed, wrong, lost in rows}
 

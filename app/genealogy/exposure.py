@@ -24,6 +24,7 @@ from app.genealogy.suspects import Suspect, any_of, suspected
 from app.ledger.items import Lot, Pack
 from app.ledger.places import Shipment
 from app.ledger.sets import last_lots
+from app.listed import among
 from app.naming.resolve import codes_of, codes_of_items
 
 ASSUMPTIONS = {
@@ -108,7 +109,7 @@ class _Answer:
 
     @cached_property
     def _packs(self) -> list[Pack]:
-        return list(self.session.scalars(select(Pack).where(Pack.item.in_(self._ids("pack")))))
+        return list(self.session.scalars(select(Pack).where(among(Pack.item, self._ids("pack")))))
 
     @cached_property
     def _pack_words(self) -> dict[int, str]:
@@ -116,7 +117,7 @@ class _Answer:
 
     @cached_property
     def _lot_words(self) -> dict[int, str]:
-        lots = self.session.scalars(select(Lot).where(Lot.item.in_(self._ids("lot"))))
+        lots = self.session.scalars(select(Lot).where(among(Lot.item, self._ids("lot"))))
         return {lot.item: f"loose {lot.bin}" if lot.bin else "loose" for lot in lots}
 
     def _ids(self, kind: str) -> list[int]:
@@ -179,7 +180,7 @@ class _Answer:
     @cached_property
     def _customer_of(self) -> dict[int, str]:
         """Shipment -> customer."""
-        rows = self.session.scalars(select(Shipment).where(Shipment.id.in_(set(self._shipped.values()))))
+        rows = self.session.scalars(select(Shipment).where(among(Shipment.id, set(self._shipped.values()))))
         customers = {row.id: row.customer for row in rows}
         names = catalogue.with_ids(self.session, list(customers.values()))
         return {shipment: names[customer].name for shipment, customer in customers.items()}

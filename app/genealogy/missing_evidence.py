@@ -26,6 +26,7 @@ from app.ledger.flows import Flow
 from app.ledger.items import Batch, Lot
 from app.ledger.judgements import Judgement
 from app.ledger.runs import Line, Reading, Run, RunVoid, Use
+from app.listed import among
 from app.naming.resolve import codes_of
 from app.ovens.models import CureTrace
 from app.receiving.models import WaferMap
@@ -68,7 +69,7 @@ class _Facts:
 
     def __init__(self, session: Session, lines: list[int]) -> None:
         voided = select(RunVoid.run).where(RunVoid.run == Run.id).exists()
-        query = select(Line, Run).join(Run, Run.id == Line.run).where(Line.id.in_(lines), ~voided, Line.closed_e.is_not(None))
+        query = select(Line, Run).join(Run, Run.id == Line.run).where(among(Line.id, lines), ~voided, Line.closed_e.is_not(None))
         self.lines: list[tuple[Line, Run]] = [(line, run) for line, run in session.execute(query.order_by(Line.id)) if run.outcome != "aborted"]
         self.runs = {run.id: run for _, run in self.lines}
         self.codes = codes_of(session, "run", list(self.runs))
@@ -90,7 +91,7 @@ def _logger_files(session: Session, facts: _Facts) -> Iterable[Missing]:
     """Judged cures that no file of the oven's logger tells of."""
     cures = {run.id: run for line, run in facts.lines if line.judged == "cure" and run.ended_at is not None}
     covers = and_(CureTrace.station == Run.station, CureTrace.last_at >= Run.started_at, CureTrace.first_at <= Run.ended_at)
-    told = set(session.scalars(select(Run.id).where(Run.id.in_(list(cures)), select(CureTrace.id).where(covers).exists())))
+    told = set(session.scalars(select(Run.id).where(among(Run.id, cures), select(CureTrace.id).where(covers).exists())))
     return [Missing("logger file", facts.codes[run], "no file of the oven's logger covers this cure") for run in cures if run not in told]
 
 
@@ -98,7 +99,7 @@ def _judgements(session: Session, facts: _Facts) -> Iterable[Missing]:
     """Judged lines that nobody judged, or that could not be told."""
     judged = [(line, run) for line, run in facts.lines if line.judged]
     replaced = select(Judgement.replaces).where(Judgement.replaces.is_not(None))
-    query = select(Judgement.line, Judgement.verdict).where(Judgement.line.in_([line.id for line, _ in judged]), Judgement.id.not_in(replaced))
+    query = select(Judgement.line, Judgement.verdict).where(among(Judgement.line, [line.id for line, _ in judged]), Judgement.id.not_in(replaced))
     verdicts = {line: verdict for line, verdict in session.execute(query)}
     for line, run in judged:
         of = f"of step {line.step}" + (f", shelf {line.shelf}" if line.shelf else "")
@@ -110,8 +111,8 @@ def _judgements(session: Session, facts: _Facts) -> Iterable[Missing]:
 
 def _placement_logs(session: Session, facts: _Facts) -> Iterable[Missing]:
     attached = {run.id for line, run in facts.lines if run.operation == "die attach" and line.set is not None}
-    logged = set(session.scalars(select(Placement.run).where(Placement.run.in_(attached), Placement.closed_e.is_(None)).distinct()))
-    logged |= set(session.scalars(select(LostDie.run).where(LostDie.run.in_(attached), LostDie.closed_e.is_(None)).distinct()))
+    logged = set(session.scalars(select(Placement.run).where(among(Placement.run, attached), Placement.closed_e.is_(None)).distinct()))
+    logged |= set(session.scalars(select(LostDie.run).where(among(LostDie.run, attached), LostDie.closed_e.is_(None)).distinct()))
     return [Missing("placement log", facts.codes[run], "no placement log: its wafers are those mounted on the station") for run in attached - logged]
 
 
@@ -119,7 +120,7 @@ def _readings(session: Session, facts: _Facts) -> Iterable[Missing]:
     asked: defaultdict[int, set[str]] = defaultdict(set)
     for _, run, step in facts.with_step():
         asked[run.id] |= {record.name for record in step.records} if run.outcome == "done" else set()
-    query = select(Reading.run, Reading.name).where(Reading.run.in_(list(asked)), Reading.closed_e.is_(None))
+    query = select(Reading.run, Reading.name).where(among(Reading.run, asked), Reading.closed_e.is_(None))
     for run_id, name in session.execute(query):
         asked[run_id].discard(name)
     return [Missing("reading", facts.codes[run_id], f"no reading of {name}") for run_id, names in asked.items() for name in names]
@@ -128,15 +129,15 @@ def _readings(session: Session, facts: _Facts) -> Iterable[Missing]:
 def _counts(session: Session, facts: _Facts, loose: list[int]) -> Iterable[Missing]:
     """Steps that ask for a count and have none, and loose lots whose units nobody counted: not by hand, weight or counter, nor at a test."""
     asked = {run.id: step.count for _, run, step in facts.with_step() if step.count in _COUNTED_BY_PERSON and run.outcome == "done"}
-    counted = set(session.scalars(select(CountEntry.run).where(CountEntry.run.in_(list(asked)), CountEntry.kind == "counted")))
+    counted = set(session.scalars(select(CountEntry.run).where(among(CountEntry.run, asked), CountEntry.kind == "counted")))
     tested = [line.item for line, run in facts.lines if run.id in asked and line.item is not None]
-    counted |= set(session.scalars(select(Flow.run).where(Flow.parent.in_(tested), Flow.run.in_(list(asked)), Flow.kind == "bin")))
+    counted |= set(session.scalars(select(Flow.run).where(among(Flow.parent, tested), Flow.run.in_(list(asked)), Flow.kind == "bin")))
     for run_id in asked.keys() - counted:
         yield Missing("count", facts.codes[run_id], f"its step asks for a count by {asked[run_id]}, and there is none")
-    lots = set(session.scalars(select(Lot.item).where(Lot.item.in_(loose), Lot.form == "loose")))
+    lots = set(session.scalars(select(Lot.item).where(among(Lot.item, loose), Lot.form == "loose")))
     of_lot = CountEntry.kind.in_(("counted", "opening")), CountEntry.closed_e.is_(None)
-    told = set(session.scalars(select(CountEntry.item).where(CountEntry.item.in_(lots), *of_lot)))
-    told |= set(session.scalars(select(Flow.child).where(Flow.child.in_(lots), Flow.kind == "bin")))
+    told = set(session.scalars(select(CountEntry.item).where(among(CountEntry.item, lots), *of_lot)))
+    told |= set(session.scalars(select(Flow.child).where(among(Flow.child, lots), Flow.kind == "bin")))
     codes = codes_of(session, "lot", list(lots - told))
     for lot in lots - told:
         yield Missing("count", codes[lot], "nobody counted this loose lot: its units follow from what it was made of")
@@ -163,12 +164,12 @@ def _people(facts: _Facts) -> Iterable[Missing]:
 
 def _unit_results(session: Session, facts: _Facts) -> Iterable[Missing]:
     tests = {run.id for run in facts.of("test") if run.outcome == "done"}
-    told = set(session.scalars(select(UnitFile.run).where(UnitFile.run.in_(tests))))
+    told = set(session.scalars(select(UnitFile.run).where(among(UnitFile.run, tests))))
     return [Missing("unit results", facts.codes[run], "no file of unit results: its bins are counts alone") for run in tests - told]
 
 
 def _die_maps(session: Session, wafers: list[int]) -> Iterable[Missing]:
-    mapped = set(session.scalars(select(WaferMap.wafer).where(WaferMap.wafer.in_(wafers), WaferMap.closed_e.is_(None))))
+    mapped = set(session.scalars(select(WaferMap.wafer).where(among(WaferMap.wafer, wafers), WaferMap.closed_e.is_(None))))
     codes = codes_of(session, "wafer", [wafer for wafer in wafers if wafer not in mapped])
     return [Missing("die map", code, "no die map") for code in codes.values()]
 
@@ -176,7 +177,7 @@ def _die_maps(session: Session, wafers: list[int]) -> Iterable[Missing]:
 def _files(session: Session, facts: _Facts, wafers: Sequence[int], house: House) -> Iterable[Missing]:
     """Files that the record names and that no longer lie in the data folder."""
     named = {number for number, _, _ in files_told(session, list(facts.runs), [line.id for line, _ in facts.lines], wafers)}
-    query = select(Evidence.digest, Evidence.name).where(Evidence.id.in_(named))
+    query = select(Evidence.digest, Evidence.name).where(among(Evidence.id, named))
     return [
         Missing("original file", name, f"its bytes ({digest[:12]}) are not in the data folder")
         for digest, name in session.execute(query)

@@ -30,6 +30,7 @@ from app.genealogy.trace import Trace, origins_of, trace_of
 from app.ledger.items import Lot, Panel
 from app.ledger.places import Load
 from app.ledger.runs import Line
+from app.listed import among
 from app.naming.resolve import Named, codes_of
 from app.ovens.panel_heat import SameHeat, heat_of_panels
 from app.ovens.trace_pictures import LoadTrace, cure_traces
@@ -144,7 +145,7 @@ def record_of(session: Session, house: House, subject: Named, now: datetime, zon
     """Of a pack or lot."""
     found = origins_of(session, subject)
     ids = [one.line for one in found.lines]
-    lines = list(session.scalars(select(Line).where(Line.id.in_(ids)).order_by(Line.started_at, Line.id)))
+    lines = list(session.scalars(select(Line).where(among(Line.id, ids)).order_by(Line.started_at, Line.id)))
     done = doings_of_lines(session, lines, sorted(found.up.panels))
     rows = _lines(found, lines, done)
     lot = session.get_one(Lot, subject.id) if subject.kind == "lot" else None
@@ -183,7 +184,7 @@ def _lot_facts(session: Session, subject: Named, lot: Lot) -> LotFacts:
 
 
 def _counts(session: Session, found: Origins) -> tuple[CountRow, ...]:
-    lots = {lot.item: lot for lot in session.scalars(select(Lot).where(Lot.item.in_(found.up.loose)).order_by(Lot.item))}
+    lots = {lot.item: lot for lot in session.scalars(select(Lot).where(among(Lot.item, found.up.loose)).order_by(Lot.item))}
     codes, books, unsigned = codes_of(session, "lot", list(lots)), amounts(session, lots), open_differences(session, lots)
     return tuple(_count_row(codes[item], lot, books[item], item in unsigned) for item, lot in lots.items())
 
@@ -197,7 +198,7 @@ def _count_row(code: str, lot: Lot, book: Book, unsigned: bool) -> CountRow:
 
 
 def _panel_count(session: Session, found: Origins) -> PanelCount:
-    sizes = session.execute(select(Panel.rows, Panel.columns).where(Panel.item.in_(found.up.panels)))
+    sizes = session.execute(select(Panel.rows, Panel.columns).where(among(Panel.item, found.up.panels)))
     units = sum(edge.units for edge in found.up.edges if edge.kind == "cells")
     return PanelCount(len(found.up.panels), sum(rows * columns for rows, columns in sizes), units)
 
@@ -207,7 +208,7 @@ def _cures(
 ) -> tuple[Cure, ...]:
     cured = [line for line in lines if done[line.id].operation == "cure"]
     traces = cure_traces(session, [line.run for line in cured], now, zone, only=[line.id for line in cured], told=told)
-    loads = {run: load for load, run in session.execute(select(Load.id, Load.run).where(Load.run.in_(traces)))}
+    loads = {run: load for load, run in session.execute(select(Load.id, Load.run).where(among(Load.run, traces)))}
     codes = codes_of(session, "load", list(loads.values()))
     ovens = {line.run: done[line.id].station for line in cured}
     return tuple(Cure(codes.get(loads.get(run, 0), ""), runs[run], ovens[run], trace) for run, trace in traces.items())
@@ -221,7 +222,7 @@ def _bin_of(session: Session, found: Origins, lot: Lot | None) -> str:
     for content in found.up.contents:
         units[content.loose] += content.units
     bins: defaultdict[str, int] = defaultdict(int)
-    for item, name in session.execute(select(Lot.item, Lot.bin).where(Lot.item.in_(list(units)))):
+    for item, name in session.execute(select(Lot.item, Lot.bin).where(among(Lot.item, units))):
         bins[name or ""] += units[item]
     return max(bins, key=lambda name: (bins[name], name), default="")
 

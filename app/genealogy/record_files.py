@@ -15,6 +15,7 @@ from app.final_test.models import UnitFile, UnitFileCorrection
 from app.ledger.cells import CellMark, LostDie, Placement, PlacementSum
 from app.ledger.judgements import Judgement
 from app.ledger.runs import Line, Run
+from app.listed import among
 from app.naming.resolve import codes_of_items
 from app.ovens.models import CureTrace
 from app.receiving.models import OriginLink, WaferMap
@@ -43,7 +44,7 @@ def files_of(
     of: defaultdict[int, list[str]] = defaultdict(list)
     for number, kind, thing in files_told(session, list(runs), [line.id for line in lines], items):
         of[number].append(codes[kind, thing])
-    found = session.scalars(select(Evidence).where(Evidence.id.in_(list(of))).order_by(Evidence.kind, Evidence.id))
+    found = session.scalars(select(Evidence).where(among(Evidence.id, of)).order_by(Evidence.kind, Evidence.id))
     return tuple(
         RecordFile(
             one.id, one.name, one.kind.replace("_", " "), one.size_bytes, one.digest, tuple(sorted(of[one.id])), path_of(house, one.digest).is_file()
@@ -55,13 +56,13 @@ def files_of(
 def files_told(session: Session, runs: Sequence[int], lines: Sequence[int], items: Sequence[int]) -> list[tuple[int, str, int]]:
     """(evidence, kind of thing, thing): every file that tells of these runs, lines, wafers or batches. One statement."""
     tables: tuple[Any, ...] = (Placement, LostDie, PlacementSum, UnitFile, CellMark)
-    of_runs = [_of_run(table).where(table.run.in_(runs), table.evidence.is_not(None)) for table in tables]
+    of_runs = [_of_run(table).where(among(table.run, runs), table.evidence.is_not(None)) for table in tables]
     judged = select(Judgement.evidence, literal("run"), Line.run).join(Line, Line.id == Judgement.line)
     covers = and_(CureTrace.station == Run.station, CureTrace.last_at >= Run.started_at, CureTrace.first_at <= Run.ended_at)
-    cured = select(CureTrace.evidence, literal("run"), Run.id).join(Run, covers).where(Run.id.in_(runs), Run.operation == "cure")
-    mapped = select(WaferMap.evidence, literal("item"), WaferMap.wafer).where(WaferMap.wafer.in_(items))
-    told = select(OriginLink.evidence, literal("item"), OriginLink.item).where(OriginLink.item.in_(items))
-    every: CompoundSelect[Any] = union(*of_runs, judged.where(Judgement.line.in_(lines), Judgement.evidence.is_not(None)), cured, mapped, told)
+    cured = select(CureTrace.evidence, literal("run"), Run.id).join(Run, covers).where(among(Run.id, runs), Run.operation == "cure")
+    mapped = select(WaferMap.evidence, literal("item"), WaferMap.wafer).where(among(WaferMap.wafer, items))
+    told = select(OriginLink.evidence, literal("item"), OriginLink.item).where(among(OriginLink.item, items))
+    every: CompoundSelect[Any] = union(*of_runs, judged.where(among(Judgement.line, lines), Judgement.evidence.is_not(None)), cured, mapped, told)
     return [(number, kind, thing) for number, kind, thing in session.execute(every)]
 
 
@@ -72,5 +73,5 @@ def _of_run(table: Any) -> Select[Any]:
 def results_in_force(session: Session, runs: Iterable[int]) -> dict[int, UnitFile]:
     """Test run -> its unit results, as corrected."""
     wrong = select(UnitFileCorrection.file)
-    query = select(UnitFile).where(UnitFile.run.in_(list(runs)), UnitFile.id.not_in(wrong)).order_by(UnitFile.id)
+    query = select(UnitFile).where(among(UnitFile.run, runs), UnitFile.id.not_in(wrong)).order_by(UnitFile.id)
     return {file.run: file for file in session.scalars(query)}

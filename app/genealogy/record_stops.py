@@ -17,6 +17,7 @@ from app.ledger.judgements import AtRisk, Disposition
 from app.ledger.runs import Line
 from app.ledger.sets import Member
 from app.ledger.stops import Hold, Release
+from app.listed import among
 from app.naming.resolve import codes_of
 
 
@@ -69,9 +70,9 @@ def holds_ever(session: Session, found: Origins, lines: Sequence[Line]) -> tuple
     ids = [hold.id for hold in holds]
     codes, on = codes_of(session, "hold", ids), on_what(session, holds)
     now = {stop.hold for stops in stops_on(session, found.up.starts).values() for stop in stops}
-    releases = list(session.scalars(select(Release).where(Release.hold.in_(ids)).order_by(Release.id)))
+    releases = list(session.scalars(select(Release).where(among(Release.hold, ids)).order_by(Release.id)))
     entries = _entries(session, [hold.e for hold in holds] + [one.e for one in releases])
-    decided = {(one.hold, one.e): one for one in session.scalars(select(Disposition).where(Disposition.hold.in_(ids)))}
+    decided = {(one.hold, one.e): one for one in session.scalars(select(Disposition).where(among(Disposition.hold, ids)))}
     by_hold: defaultdict[int, list[Released]] = defaultdict(list)
     for one in releases:
         entry, why = entries[one.e], decided.get((one.hold, one.e))
@@ -116,7 +117,7 @@ def _latest(found: Origins, station: int) -> datetime:
 
 
 def risks_of(session: Session, found: Origins, done: Mapping[int, Doing]) -> tuple[Risk, ...]:
-    marks = list(session.scalars(select(AtRisk).where(AtRisk.line.in_(list(done))).order_by(AtRisk.id)))
+    marks = list(session.scalars(select(AtRisk).where(among(AtRisk.line, done)).order_by(AtRisk.id)))
     if not marks:
         return ()
     of_ours = Member.set.in_({mark.set for mark in marks}), Member.panel.in_(list(found.up.panels))
@@ -141,4 +142,4 @@ def _end(doing: Doing) -> tuple[str, datetime | None]:
 
 
 def _entries(session: Session, ids: Sequence[int]) -> dict[int, Entry]:
-    return {entry.id: entry for entry in session.scalars(select(Entry).where(Entry.id.in_(ids)))}
+    return {entry.id: entry for entry in session.scalars(select(Entry).where(among(Entry.id, ids)))}

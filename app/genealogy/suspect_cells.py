@@ -21,6 +21,7 @@ from app.ledger import walk
 from app.ledger.items import Panel
 from app.ledger.runs import Line
 from app.ledger.used import standing_lines
+from app.listed import among
 
 
 @dataclass(frozen=True)
@@ -150,7 +151,7 @@ def _add_mounted(session: Session, suspicion: Suspected, found: defaultdict[int,
         mounted[line] = mounted.get(line, True) and wafer in whole
     if not mounted:
         return
-    lines = {line.id: line for line in session.scalars(standing_lines().where(Line.id.in_(mounted)))}
+    lines = {line.id: line for line in session.scalars(standing_lines().where(among(Line.id, mounted)))}
     covered = walk.covers_of_lines(session, lines)
     panels = {panel for on in covered.values() for panel in on}
     told, sizes = told_cells(session, panels), _sizes(session, panels)
@@ -168,7 +169,7 @@ def _add_mounted(session: Session, suspicion: Suspected, found: defaultdict[int,
 
 
 def _sizes(session: Session, panels: Iterable[int]) -> dict[int, tuple[int, int]]:
-    query = select(Panel.item, Panel.rows, Panel.columns).where(Panel.item.in_(list(panels)))
+    query = select(Panel.item, Panel.rows, Panel.columns).where(among(Panel.item, panels))
     return {panel: (rows, columns) for panel, rows, columns in session.execute(query)}
 
 

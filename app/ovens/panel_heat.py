@@ -18,6 +18,7 @@ from app.ledger import walk
 from app.ledger.corrections import not_void
 from app.ledger.items import Batch
 from app.ledger.runs import Line, Run, Use
+from app.listed import among
 from app.naming.resolve import codes_of
 from app.ovens.cure import recipe_of
 from app.ovens.heat import Adhesive, Heat, heat_of
@@ -90,7 +91,7 @@ class _Known:
 
     def __init__(self, session: Session, lines: set[int], told: Told | None) -> None:
         self.session = session
-        query = select(Line, Run).join(Run, Run.id == Line.run).where(Line.id.in_(lines)).order_by(Line.id)
+        query = select(Line, Run).join(Run, Run.id == Line.run).where(among(Line.id, lines)).order_by(Line.id)
         self.lines = {line.id: (line, run) for line, run in session.execute(query)}
         cures = [(line, run) for line, run in self.lines.values() if run.operation == "cure" and run.ended_at is not None]
         self.rounds: dict[int, Round] = rounds_of(session, cures, told)
@@ -98,7 +99,7 @@ class _Known:
         self.routes = catalogue.with_ids(session, [line.route for line, _ in self.lines.values() if line.route])
         self.now: dict[str, Recipe] = {}
         self.records: dict[tuple[int, float, int], RoundRecord] = {}
-        used = select(Use.line, Use.item, Batch.part).join(Batch, Batch.item == Use.item).where(Use.line.in_(lines), not_void()).order_by(Use.line)
+        used = select(Use.line, Use.item, Batch.part).join(Batch, Batch.item == Use.item).where(among(Use.line, lines), not_void()).order_by(Use.line)
         rows = session.execute(used).all()
         parts = catalogue.with_ids(session, list({part for *_, part in rows}))
         names = codes_of(session, "batch", [item for _, item, _ in rows])

@@ -18,6 +18,7 @@ from app.ledger.judgements import Judgement
 from app.ledger.places import Load
 from app.ledger.runs import Line, Run
 from app.ledger.sets import PanelSet
+from app.listed import among
 from app.naming.resolve import codes_of
 from app.ovens.curves import curve, joined
 from app.ovens.judging import watches_of
@@ -125,10 +126,10 @@ class _Facts:
     """Everything about some loads, read at once."""
 
     def __init__(self, session: Session, runs: Collection[int], now: datetime, only: Collection[int] | None, told: Told | None) -> None:
-        query = select(Line).where(Line.run.in_(runs)).order_by(Line.id)
-        self.lines = list(session.scalars(query if only is None else query.where(Line.id.in_(only))))
+        query = select(Line).where(among(Line.run, runs)).order_by(Line.id)
+        self.lines = list(session.scalars(query if only is None else query.where(among(Line.id, only))))
         wanted = runs if only is None else {line.run for line in self.lines}
-        self.runs = list(session.scalars(select(Run).where(Run.id.in_(wanted)).order_by(Run.started_at, Run.id)))
+        self.runs = list(session.scalars(select(Run).where(among(Run.id, wanted)).order_by(Run.started_at, Run.id)))
         self.spells = {run.id: Spell(run.station, run.started_at, run.ended_at or now) for run in self.runs}
         self.traces = traces_of(session, self.spells.values(), told)
         self.recipes = catalogue.definitions(session, [run.recipe for run in self.runs if run.recipe])
@@ -136,7 +137,7 @@ class _Facts:
         self.things = catalogue.with_ids(session, list(things))
         self.judgements = judgements_in_force(session, [line.id for line in self.lines])
         self.lots = codes_of(session, "lot", [line.lot for line in self.lines if line.lot is not None])
-        sets = select(PanelSet.id, PanelSet.n).where(PanelSet.id.in_({line.set for line in self.lines if line.set is not None}))
+        sets = select(PanelSet.id, PanelSet.n).where(among(PanelSet.id, {line.set for line in self.lines if line.set is not None}))
         self.panels = {set_id: n for set_id, n in session.execute(sets)}
 
     def trace(self, run: Run) -> Trace | None:
