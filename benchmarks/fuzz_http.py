@@ -33,7 +33,7 @@ from tests.people.signing_in import person, sign_in, token
 from tests.small_factory import Factory
 from tests.walking import Way, ways
 
-DRAWN = 10  # of so many calls, one is drawn by Schemathesis
+DRAWN = 100  # of so many calls, one is drawn by Schemathesis
 DUTIES = ("operate", "lead", "quality", "engineer", "administer")
 _LEFT_OUT = ("/my-secret", "/tokens/{token}/revoke")  # they would end the session or the token of the fuzzer itself
 _ENDLESS = "/board/changes"
@@ -119,7 +119,7 @@ def _each(name: str, place: int, draw: Callable[[Random], Any]) -> Callable[[int
 
 
 def _by_document(operation: Any, codes: Sequence[str], n: int, number: int) -> Iterator[dict[str, Any]]:
-    """One in ten as Schemathesis draws it from the document, right and wrong ones; the others are those with a value or two exchanged."""
+    """One in a hundred as Schemathesis draws it from the document, right and wrong ones; the others are those with a value or two exchanged."""
     cases: list[dict[str, Any]] = []
 
     @settings(database=None, deadline=None, phases=(Phase.generate,), suppress_health_check=list(HealthCheck), max_examples=max(1, n // DRAWN))
