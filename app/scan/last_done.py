@@ -94,7 +94,7 @@ def _row(
     if run and entry.action in _STARTS_AND_ENDS:
         words = f"{'start' if run.e == entry.id else 'finish'} {run.operation}"
     return Done(
-        words, about, entry.recorded_at, "" if is_mine else entry.actor_name, entry.outcome == "refused", taken_back,
+        words, about, entry.happened_at, "" if is_mine else entry.actor_name, entry.outcome == "refused", taken_back,
         entry.id if may else None,
     )  # fmt: skip
 
