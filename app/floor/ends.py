@@ -2,8 +2,9 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
-from sqlalchemy import delete, select
+from sqlalchemy import bindparam, delete, select
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
@@ -18,7 +19,7 @@ from app.holds.place import hold_line
 from app.journal.act import By, lock
 from app.ledger.judgements import Judgement
 from app.ledger.runs import Claim, Cover, Line, Reading, Run, RunVoid
-from app.ledger.sets import Member, panels_of, set_of
+from app.ledger.sets import Member, panels_of_sets, set_of
 from app.naming.resolve import Named, code_of, codes_of
 
 
@@ -42,22 +43,26 @@ class Said:
 def finish_run(session: Session, by: By, run: Run, values: Sequence[Value] = (), *, person: int | None = None) -> list[Line]:
     """Closes the run and its lines as done. Values are recorded with their limits; one out of limits places a hold."""
     _must_be_open(session, run)
-    lines = open_lines_of(session, run)
-    _record_values(session, by, run, lines, values)
-    for line in lines:
-        close_line(session, by, line, whole=_panels_left(session, line), either=_either_before(session, line), done=True)
+    lines = lines_of(session, run)
+    still_open = [line for line in lines if line.closed_e is None]
+    _record_values(session, by, run, still_open, values)
+    travel = _travelling(session, still_open)
+    for line in still_open:
+        panels, maybe = travel[line.id]
+        close_line(session, by, line, whole=[p for p in panels if p not in maybe], either=sorted(maybe), done=True, panels=panels)
     close_run(session, by, run, "done", person=person)
     _judge_by_readings(session, by, run, lines)
-    _hold_late_ends(session, by, lines)
-    return lines
+    _hold_late_ends(session, by, still_open, travel)
+    return still_open
 
 
 def interrupt_run(session: Session, by: By, run: Run, said: Said, *, person: int | None = None) -> list[Line]:
     """Stops the run before all its panels are done; what was not surely done comes to the step again."""
     _must_be_open(session, run)
     lines = open_lines_of(session, run)
+    travel = _travelling(session, lines)
     for line in lines:
-        done, done_before, either = _split(session, line, said)
+        done, done_before, either = _split(travel[line.id], said)
         close_line(session, by, line, whole=done, either=either, done=True, either_done=False, done_by_either=done_before)
     close_run(session, by, run, "interrupted", person=person)
     return lines
@@ -67,10 +72,10 @@ def abort_run(session: Session, by: By, run: Run, *, person: int | None = None) 
     """The run failed. In an oven all of it was there, and its heat counts; elsewhere any of it may have been reached."""
     _must_be_open(session, run)
     lines = open_lines_of(session, run)
+    travel = _travelling(session, lines)
     for line in lines:
-        panels = _panels_left(session, line) + _either_before(session, line)
-        cured = run.operation == "cure"
-        close_line(session, by, line, whole=panels if cured else [], either=[] if cured else panels, done=False)
+        panels, cured = travel[line.id].panels, run.operation == "cure"
+        close_line(session, by, line, whole=panels if cured else [], either=[] if cured else panels, done=False, panels=panels)
     close_run(session, by, run, "aborted", person=person)
     return lines
 
@@ -82,11 +87,14 @@ def change_over(session: Session, by: By, station: int, item: Named, place: str 
     _, broken = swap(session, by, station, item.id, place)
     opened = []
     for run in runs:
-        for line in open_lines_of(session, run):
-            done, done_before, either = _split(session, line, said)
-            rest = [panel for panel in panels_of(session, line.set) if panel not in {*done, *done_before}] if line.set else []
+        lines = open_lines_of(session, run)
+        travel = _travelling(session, lines)
+        for line in lines:
+            done, done_before, either = _split(travel[line.id], said)
+            over = {*done, *done_before}
+            rest = [panel for panel in travel[line.id].panels if panel not in over]
             close_line(session, by, line, whole=done, either=either, done=True, either_done=False, done_by_either=done_before)
-            _are_out_of_work(session, run, set(panels_of(session, line.set or 0)) - set(rest))
+            _are_out_of_work(session, run, over)
             if line.set is None or rest:
                 opened.append(_next_line(session, by, line, rest))
     for line in opened if broken else []:
@@ -96,38 +104,40 @@ def change_over(session: Session, by: By, station: int, item: Named, place: str 
 
 def _must_be_open(session: Session, run: Run) -> None:
     """Locks the run and looks again: another may have ended it while this one waited."""
-    lock(session, Run, [run.id])
-    session.refresh(run)
+    session.refresh(run, with_for_update=True)
     if run.closed_e is not None:
         raise refuse(
             "finished", f"Run {code_of(session, 'run', run.id)} has ended.", "Someone ended it before.", "Scan the lot to see what comes next."
         )
 
 
+def lines_of(session: Session, run: Run) -> list[Line]:
+    return list(session.scalars(_LINES, {"run": run.id}))
+
+
 def open_lines_of(session: Session, run: Run) -> list[Line]:
-    return list(session.scalars(select(Line).where(Line.run == run.id, Line.closed_e.is_(None)).order_by(Line.id)))
+    return [line for line in lines_of(session, run) if line.closed_e is None]
 
 
 def close_line(
     session: Session, by: By, line: Line, *, whole: list[int], either: list[int], done: bool, either_done: bool | None = None,
-    done_by_either: Sequence[int] = (),
+    done_by_either: Sequence[int] = (), panels: Sequence[int] = (),
 ) -> None:  # fmt: skip
     """Writes what a line covered: `whole` for certain, `either` possibly. Nothing is written for what was surely not reached.
 
-    `done_by_either`: the step is done for them, by this line or one before it.
+    `done_by_either`: the step is done for them, by this line or one before it. `panels`: those of the line's set, where they are at hand.
     """
     line.closed_e, line.ended_at = by.e, by.happened_at
     covers = [("whole", whole, done), ("either", either, done if either_done is None else either_done), ("either", list(done_by_either), True)]
-    for extent, panels, is_done in covers:
-        if panels and line.set is not None:
-            session.add(Cover(e=by.e, line=line.id, extent=extent, set=set_of(session, by, panels), done=is_done))
-    session.flush()
+    for extent, covered, is_done in covers:
+        if covered and line.set is not None:
+            of = line.set if covered == panels else set_of(session, by, covered)
+            session.add(Cover(e=by.e, line=line.id, extent=extent, set=of, done=is_done))
 
 
 def close_run(session: Session, by: By, run: Run, outcome: str, *, person: int | None = None) -> None:
     run.closed_e, run.ended_at, run.ended_source, run.ended_by, run.outcome = by.e, by.happened_at, by.source, person, outcome
-    session.execute(delete(Claim).where(Claim.run == run.id))
-    session.flush()
+    session.execute(_UNCLAIM, {"of": run.id})
 
 
 def _are_out_of_work(session: Session, run: Run, panels: set[int]) -> None:
@@ -136,35 +146,29 @@ def _are_out_of_work(session: Session, run: Run, panels: set[int]) -> None:
         session.execute(delete(Claim).where(Claim.run == run.id, Claim.item.in_(panels)))
 
 
-def _panels_left(session: Session, line: Line) -> list[int]:
-    """Panels that this line did for certain when it ends well: those of its set that no line before may have done."""
-    if line.set is None:
-        return []
-    before = set(_either_before(session, line))
-    return [panel for panel in panels_of(session, line.set) if panel not in before]
+class _Travels(NamedTuple):
+    """The panels of a line, and which of them an earlier line of the same work may have done: a change-over's, or an interrupted run's."""
+
+    panels: list[int]
+    maybe: set[int]
 
 
-def _either_before(session: Session, line: Line) -> list[int]:
-    """Panels of this line that an earlier line of the same work may have done: a change-over's, or an interrupted run's."""
-    if line.set is None:
-        return []
-    query = (
-        select(Member.panel)
-        .join(Cover, Cover.set == Member.set)
-        .join(Line, Line.id == Cover.line)
-        .where(Member.panel.in_(panels_of(session, line.set)), Cover.extent == "either", Cover.done.is_(False))
-        .where(Line.step == line.step, Line.round == line.round, Line.id < line.id)
-        .where(~select(RunVoid.run).where(RunVoid.run == Line.run).exists())
-    )
-    return sorted(set(session.scalars(query)))
+def _travelling(session: Session, lines: Sequence[Line]) -> dict[int, _Travels]:
+    """By line: what of it is done for certain when it ends well is what no line before may have done."""
+    panels = panels_of_sets(session, {line.set for line in lines if line.set is not None})
+    found = {line.id: _Travels(panels[line.set] if line.set else [], set()) for line in lines}
+    if panels:
+        before = session.execute(_EITHER, {"panels": [panel for some in panels.values() for panel in some]}).all()
+        for line in lines:
+            alike = {one.panel for one in before if (one.step, one.round) == (line.step, line.round) and one.line < line.id}
+            found[line.id].maybe.update(alike.intersection(found[line.id].panels))
+    return found
 
 
-def _split(session: Session, line: Line, said: Said) -> tuple[list[int], list[int], list[int]]:
+def _split(travels: _Travels, said: Said) -> tuple[list[int], list[int], list[int]]:
     """Of a line's panels, by what was said: surely done by it; done, by it or a line before; possibly reached. Both said: the rest was not."""
-    if line.set is None:
-        return [], [], []
-    panels = panels_of(session, line.set)
-    maybe, done = set(_either_before(session, line)), set(said.done or ())
+    panels, maybe = travels
+    done = set(said.done or ())
     either = [panel for panel in panels if panel not in done]
     if said.in_work is not None and said.done is not None:
         either = [panel for panel in either if panel in set(said.in_work)]
@@ -190,8 +194,7 @@ def step_of_line(session: Session, line: Line) -> Step | None:
 
 def record_of(session: Session, run: Run, name: str) -> Record | None:
     """What the steps of a run say of a value of that name: unit and limits."""
-    lines = session.scalars(select(Line).where(Line.run == run.id).order_by(Line.id))
-    records = [record for line in lines if (step := step_of_line(session, line)) for record in step.records if record.name == name]
+    records = [record for line in lines_of(session, run) if (step := step_of_line(session, line)) for record in step.records if record.name == name]
     return records[0] if records else None
 
 
@@ -244,22 +247,41 @@ def beyond_limits(name: str, value: float, unit: str, low: float | None, high: f
 
 
 def _judge_by_readings(session: Session, by: By, run: Run, lines: list[Line]) -> None:
-    session.flush()
+    """All lines of the run, those too that a change-over closed before."""
+    judged = [line for line in lines if line.judged == "readings"]
+    if not judged:
+        return
     readings = list(session.scalars(select(Reading).where(Reading.run == run.id, Reading.closed_e.is_(None))))
     outside = [beyond_limits(r.name, r.value, r.unit, r.low, r.high) for r in readings if not r.within]
-    for line in session.scalars(select(Line).where(Line.run == run.id, Line.judged == "readings").order_by(Line.id)):
+    for line in judged:
         verdict = "does_not_conform" if outside else "conforms" if readings else "cannot_tell"
         reasons = outside or ([] if readings else ["no reading was recorded"])
         session.add(Judgement(e=by.e, line=line.id, rule=None, evidence=None, verdict=verdict, reasons=reasons, facts={}, replaces=None))
 
 
-def _hold_late_ends(session: Session, by: By, lines: list[Line]) -> None:
+def _hold_late_ends(session: Session, by: By, lines: list[Line], travel: dict[int, _Travels]) -> None:
     """A window that runs to the end of a step can only be judged now: what came too late is held."""
     for line in lines:
         if line.set is None or line.route is None or line.step is None:
             continue
-        route, stands = catalogue.route(session, line.route).body, progress(session, panels_of(session, line.set))
+        route = catalogue.route(session, line.route).body
+        if not any(window.to_step == line.step and window.until == "end" for window in route.windows):
+            continue
+        stands = progress(session, travel[line.id].panels)
         late = [panel for panel, stand in stands.items() if any(s.over(by.happened_at) for s in windows_into(route, stand, line.step, "end"))]
         if late:
             names = ", ".join(list(codes_of(session, "panel", late).values())[:3])
             hold_line(session, by, line.id, f"The time window to the end of this step had run out for {names}.")
+
+
+_UNCLAIM = delete(Claim.__table__).where(Claim.run == bindparam("of"))  # type: ignore[arg-type]
+# read anew: another may have closed a line while this one waited for the run
+_LINES = select(Line).where(Line.run == bindparam("run")).order_by(Line.id).execution_options(populate_existing=True)
+# what may have been done before: each panel of a cover that says "on either side, and not done"
+_EITHER = (
+    select(Member.panel, Line.id.label("line"), Line.step, Line.round)
+    .join(Cover, Cover.set == Member.set)
+    .join(Line, Line.id == Cover.line)
+    .where(Member.panel.in_(bindparam("panels", expanding=True)), Cover.extent == "either", Cover.done.is_(False))
+    .where(~select(RunVoid.run).where(RunVoid.run == Line.run).exists())
+)

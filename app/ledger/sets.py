@@ -1,8 +1,10 @@
 """Panel sets: immutable, internal, the same set stored once; and which set a lot holds."""
 
 import hashlib
+from collections import defaultdict
+from collections.abc import Iterable
 
-from sqlalchemy import ForeignKey, Index, select
+from sqlalchemy import ForeignKey, Index, bindparam, select
 from sqlalchemy.orm import Mapped, Session, mapped_column
 
 from app.db import Base
@@ -39,11 +41,21 @@ class LotHolding(Closable, Base):
     set: Mapped[int] = mapped_column(ForeignKey("panel_set.id"))
 
 
+_BY_DIGEST = select(PanelSet.id).where(PanelSet.digest == bindparam("digest"))
+_PANELS = select(Member.set, Member.panel).where(Member.set.in_(bindparam("sets", expanding=True))).order_by(Member.panel)
+_PANELS_OF_LOT = (
+    select(Member.panel)
+    .join(LotHolding, LotHolding.set == Member.set)
+    .where(LotHolding.lot == bindparam("lot"), LotHolding.closed_e.is_(None))
+    .order_by(Member.panel)
+)
+
+
 def set_of(session: Session, by: By, panels: list[int]) -> int:
     """The id of the set of these panels, made if it is new. `panels` must not be empty."""
     ids = sorted(set(panels))
     digest = digest_of(ids)
-    known = session.scalar(select(PanelSet.id).where(PanelSet.digest == digest))
+    known = session.scalar(_BY_DIGEST, {"digest": digest})
     if known is not None:
         return known
     new = PanelSet(e=by.e, n=len(ids), digest=digest)
@@ -59,13 +71,21 @@ def digest_of(ids: list[int]) -> bytes:
 
 
 def panels_of(session: Session, set_id: int) -> list[int]:
-    return list(session.scalars(select(Member.panel).where(Member.set == set_id).order_by(Member.panel)))
+    return panels_of_sets(session, [set_id]).get(set_id, [])
+
+
+def panels_of_sets(session: Session, sets: Iterable[int]) -> dict[int, list[int]]:
+    """The panels of many sets, in order: one statement."""
+    found: defaultdict[int, list[int]] = defaultdict(list)
+    if wanted := list(sets):
+        for one, panel in session.execute(_PANELS, {"sets": wanted}):
+            found[one].append(panel)
+    return found
 
 
 def panels_of_lot(session: Session, lot: int) -> list[int]:
     """The panels that a lot holds now."""
-    query = select(Member.panel).join(LotHolding, LotHolding.set == Member.set).where(LotHolding.lot == lot, LotHolding.closed_e.is_(None))
-    return list(session.scalars(query.order_by(Member.panel)))
+    return list(session.scalars(_PANELS_OF_LOT, {"lot": lot}))
 
 
 def lots_of_panels(session: Session, panels: list[int]) -> dict[int, int]:

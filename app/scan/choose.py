@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from sqlalchemy import func, select
+from sqlalchemy import bindparam, func, select
 from sqlalchemy.orm import Session
 
 from app import codes
@@ -68,10 +68,15 @@ def choose(session: Session, text: str, here: Here, pending: Pending | None, now
 def run_of(session: Session, named: Named, station: int | None = None) -> Run | None:
     """The open run that has this thing, at the station if one is given."""
     panels, items = contents(session, named)
-    query = select(Run).join(Claim, Claim.run == Run.id).where(Claim.item.in_([*panels, *items]), Run.closed_e.is_(None))
-    if station is not None:
-        query = query.where(Run.station == station)
-    return session.scalars(query.order_by(Run.id)).first()
+    runs = session.scalars(_RUNS_OF, {"items": [*panels, *items]})
+    return next((run for run in runs if station in (None, run.station)), None)
+
+
+_RUNS_OF = (
+    select(Run)
+    .where(Run.id.in_(select(Claim.run).where(Claim.item.in_(bindparam("items", expanding=True)))), Run.closed_e.is_(None))
+    .order_by(Run.id)
+)
 
 
 def _answer(named: Named, here: Here, pending: Pending, now: datetime) -> Meaning | None:

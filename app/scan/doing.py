@@ -1,12 +1,13 @@
 """What the terminal writes: one act each, and the sentence that the person is told. Raises what is refused."""
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from app.catalogue import queries as catalogue
 from app.db import House
 from app.errors import Refused, bad_input, refuse
 from app.final_test.bins_out import take_bins_out, with_grades
@@ -25,8 +26,9 @@ from app.ledger.counts import CountEntry
 from app.ledger.runs import Reading, Run
 from app.naming.resolve import Named, code_of, resolve
 from app.people.callers import Caller
+from app.scan.choose import run_of
 from app.scan.last_done import Undo
-from app.scan.questions import question_about
+from app.scan.questions import ENDS_ELSEWHERE, Question, question_about, what_ends
 
 TAKE_CARE = "Take care. "  # begins a sentence that is shown as one to take care of
 Verb = Callable[[Session, By], dict[str, Any]]
@@ -36,7 +38,7 @@ def start(house: House, who: Caller, thing: str, station: str, key: str, *, clea
     def verb(session: Session, by: By) -> dict[str, Any]:
         one, at = resolve(session, thing), resolve(session, station, "station")
         done = start_run(session, by, at.id, [one], person=who.person, line_clear=clear)
-        return {"said": f"Started on {one.code}: run {code_of(session, 'run', done.run.id)}."}
+        return {"said": f"Started on {one.code}: run {done.code}."}
 
     return _done(house, who, "start_run", {"station": station, "things": [thing], "line_clear": clear}, verb, key)
 
@@ -49,14 +51,15 @@ def finish(house: House, who: Caller, thing: str, station: str, numbers: dict[st
 
     def verb(session: Session, by: By) -> dict[str, Any]:
         one, at = resolve(session, thing), resolve(session, station, "station")
-        question = question_about(session, one, at.id, by.now, who.person)
-        if question.verb != "finish" or question.run is None:
-            raise refuse("finished", f"Nothing runs on {one.code} at {question.station_name}.", "It was finished before.", "Scan it again.")
-        run = session.get_one(Run, question.run)
-        if question.ends_elsewhere:
-            raise refuse("changed", f"{question.step} on {one.code} does not end here.", question.ends_elsewhere, "Open its page from here.")
-        count = _count(question.count, counted)
-        said = f"Finished {question.step} on {one.code}."
+        run = run_of(session, one, at.id)
+        if run is None:
+            name = catalogue.station(session, at.id).name
+            raise refuse("finished", f"Nothing runs on {one.code} at {name}.", "It was finished before.", "Scan it again.")
+        if run.operation in ENDS_ELSEWHERE:
+            _must_end_here(question_about(session, one, at.id, by.now, who.person), numbers)
+        ending = what_ends(session, run)
+        count = _count(ending.count, counted)
+        said = f"Finished {ending.step} on {one.code}."
         if run.operation == "singulate":
             lot = singulate(session, by, run, values, person=who.person, counted=count)
             said = f"Finished. Loose lot {code_of(session, 'lot', lot.item)}."
@@ -66,11 +69,19 @@ def finish(house: House, who: Caller, thing: str, station: str, numbers: dict[st
         else:
             lines = finish_run(session, by, run, values, person=who.person)
             words = counts_at_finish.in_words(counts_at_finish.count_lines(session, by, lines, count)) if count else ""
-        return {"said": _with_what_to_mind(session, run, said, words)}
+        return {"said": _with_what_to_mind(session, run if values else None, said, words)}
 
     arguments = {"thing": thing, "station": station, "values": {one.name: one.value for one in values}}
     arguments |= {name: given for name, given in (("count", counted), ("bins", bins)) if given}
     return _done(house, who, "finish_run", arguments, verb, key)
+
+
+def _must_end_here(question: Question, numbers: Mapping[str, str]) -> None:
+    """A test whose bins can be counted ends at the terminal, with a number for each of them."""
+    if question.ends_elsewhere:
+        raise refuse("changed", f"{question.step} on {question.thing.code} does not end here.", question.ends_elsewhere, "Open its page from here.")
+    if missing := [one for one in question.to_enter if one.key not in numbers]:
+        raise bad_input("The test can't finish yet.", missing[0].key, f"{missing[0].words}: no number.", "Enter one for each, 0 too.")
 
 
 def put_on(house: House, who: Caller, station: Named, item: Named, key: str) -> str:
@@ -191,9 +202,10 @@ def _counted_words(session: Session, run: Run) -> str:
     return counts_at_finish.in_words(Counted(entry, compare(entry.book or 0, entry.units, 0.0, entry.u))) if entry else ""
 
 
-def _with_what_to_mind(session: Session, run: Run, said: str, counted: str) -> str:
-    """Values out of their limits have placed a hold: whoever has the magazine in hand must hear of it."""
-    outside = list(session.scalars(select(Reading).where(Reading.run == run.id, Reading.within.is_(False), Reading.closed_e.is_(None))))
+def _with_what_to_mind(session: Session, run: Run | None, said: str, counted: str) -> str:
+    """Values out of their limits have placed a hold: whoever has the magazine in hand must hear of it. `run`: one with values."""
+    query = select(Reading).where(Reading.within.is_(False), Reading.closed_e.is_(None))
+    outside = list(session.scalars(query.where(Reading.run == run.id))) if run else []
     held = [f"{one.name} {one.value:g} {one.unit}".strip() for one in outside]
     text = " ".join(part for part in (said, counted) if part)
     if held:

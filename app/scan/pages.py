@@ -136,11 +136,20 @@ def _confirm(request: Request, who: Caller, station: str, form: Sent) -> Respons
         return _then(request, who, station, lambda: doing.start(house, who, form.asked, station, form.key, clear=form.clear == "yes"))
     if form.asks == "hand over":
         return _hand_over(request, who, form)
-    if form.asks not in ("finish", *taping.ASKS) or _lacks(request, who, station, form):
+    if form.asks == "finish":
+        return _finish(request, who, station, form)
+    if form.asks not in taping.ASKS or _lacks(request, who, station, form):
         return _again(request, who, form)
-    if form.asks in taping.ASKS:
-        return _then(request, who, station, lambda: taping.confirm(house, who, station, form))
-    return _then(request, who, station, lambda: doing.finish(house, who, form.asked, station, form.numbers, form.key))
+    return _then(request, who, station, lambda: taping.confirm(house, who, station, form))
+
+
+def _finish(request: Request, who: Caller, station: str, form: Sent) -> Response:
+    """A number that is missing or can't be read is asked for once more; any other refusal fills the screen."""
+    try:
+        return _floor(request, station, said=doing.finish(house_of(request), who, form.asked, station, form.numbers, form.key))
+    except Refused as refusal:
+        is_of_a_number = refusal.kind == "bad_input" and refusal.reasons[0].where.startswith(("value", "count.", "bin."))
+        return _again(request, who, form) if is_of_a_number else _refused(request, who, station, refusal)
 
 
 @router.post("/floor/start")
@@ -312,8 +321,12 @@ def _then(request: Request, who: Caller, station: str, write: Callable[[], str],
     try:
         return _floor(request, station, said=write())
     except Refused as refusal:
-        with house_of(request).reading() as session:
-            return show(request, session, who, Screen(_station(session, station), refusal=refusal, typed=typed))
+        return _refused(request, who, station, refusal, typed)
+
+
+def _refused(request: Request, who: Caller, station: str, refusal: Refused, typed: str = "") -> Response:
+    with house_of(request).reading() as session:
+        return show(request, session, who, Screen(_station(session, station), refusal=refusal, typed=typed))
 
 
 def _floor(request: Request, station: str = "", **query: str) -> Response:

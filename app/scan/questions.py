@@ -11,7 +11,7 @@ from app.catalogue.definitions import Step
 from app.drawing.strip import ordinal
 from app.final_test.bins_out import grades_of
 from app.floor.attendance import stations_of
-from app.floor.counts_at_finish import asked
+from app.floor.counts_at_finish import Asked, asked
 from app.floor.ends import open_lines_of, step_of_line
 from app.floor.gates import Facts, Loaded, loaded_on
 from app.floor.groups import Group, gather
@@ -107,16 +107,32 @@ def _start_question(session: Session, named: Named, station: int, now: datetime,
     )  # fmt: skip
 
 
-def _finish_question(session: Session, named: Named, run: Run) -> Question:
+@dataclass(frozen=True)
+class Ending:
+    """What a run asks for when it ends: its open lines and their steps, the name of the first; the count's method and its numbers."""
+
+    lines: list[Line]
+    steps: list[Step]
+    step: str
+    count: str
+    numbers: tuple[Asked, ...]
+
+
+def what_ends(session: Session, run: Run) -> Ending:
     lines = open_lines_of(session, run)
     steps = [step for line in lines if (step := step_of_line(session, line))]
-    records = {record.name: record for step in steps for record in step.records}
     count, numbers = ("none", ()) if run.operation == "test" else asked(session, steps, lines)  # bins are its count
+    return Ending(lines, steps, steps[0].name if steps else run.operation, count, numbers)
+
+
+def _finish_question(session: Session, named: Named, run: Run) -> Question:
+    ending = what_ends(session, run)
+    lines, steps, name, count = ending.lines, ending.steps, ending.step, ending.count
+    records = {record.name: record for step in steps for record in step.records}
     groups = gather(session, [named])
-    name = steps[0].name if steps else run.operation
     panels = [panel for line in lines for panel in _panels(session, line)]
     to_enter = [ToEnter(f"value.{record.name}", record.name, record.unit) for record in records.values()]
-    to_enter += [ToEnter(f"count.{one.name}", one.words, one.unit) for one in numbers]
+    to_enter += [ToEnter(f"count.{one.name}", one.words, one.unit) for one in ending.numbers]
     bins = _bins(session, groups) if run.operation == "test" else []
     elsewhere = "" if bins else ENDS_ELSEWHERE.get(run.operation, "")
     return Question(
