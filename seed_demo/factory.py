@@ -19,7 +19,7 @@ from app.floor.counts_at_finish import EMPTY, FULL, PIECES, PIECES_G, U_PIECE_SH
 from app.floor.dispositions import dispose
 from app.floor.ends import Said, Value, finish_run
 from app.floor.lots import merge_lots, split_lot, start_lot
-from app.floor.marks import mark_cells
+from app.floor.marks import mark_panels
 from app.floor.mounts import mount
 from app.floor.moves import move_item
 from app.floor.placements import import_placements, read_log
@@ -639,9 +639,8 @@ class Factory:
         reason = MARKS[int(self.rng.integers(0, len(MARKS)))]
 
         def mark(s: Any, by: Any) -> int:
-            for panel, cells in bad.items():
-                mark_cells(s, by, panel, [(c // COLUMNS + 1, c % COLUMNS + 1) for c in cells], reason, run.id)
-            return len(bad)
+            by_panel = {panel: [(c // COLUMNS + 1, c % COLUMNS + 1) for c in cells] for panel, cells in bad.items()}
+            return len(mark_panels(s, by, by_panel, reason, run.id))
 
         arguments = {"run": run.code, "reason": reason, "cells": sum(len(cells) for cells in bad.values())}
         if bad:

@@ -1,6 +1,6 @@
 """Marks on cells: a cell is good while no mark on it is in force. Good units are counted from cells, not typed."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
@@ -14,7 +14,7 @@ from app.ledger.cells import CellMark
 from app.ledger.counts import CountEntry
 from app.ledger.flows import Flow
 from app.ledger.items import Item, Lot, Panel
-from app.listed import among
+from app.listed import among, ask
 
 SAMPLED = "sample"  # the reason of the marks that a sample leaves behind
 _OUT = ("scrapped", "destroyed", "difference")
@@ -24,21 +24,32 @@ def mark_cells(
     session: Session, by: By, panel: int, cells: Sequence[Cell], reason: str, run: int | None = None, purpose: str = "mark"
 ) -> CellMark:
     """Cells (row, column) of a panel that are no longer good."""
-    lock(session, Item, [panel])
+    return mark_panels(session, by, {panel: cells}, reason, run, purpose)[0]
+
+
+def mark_panels(
+    session: Session, by: By, cells: Mapping[int, Sequence[Cell]], reason: str, run: int | None = None, purpose: str = "mark"
+) -> list[CellMark]:
+    """The same for the panels of a lot that was looked at: as many statements as for one."""
+    lock(session, Item, sorted(cells))
     reason = checked_reason(session, purpose, reason)
-    if not cells:
+    if not all(cells.values()):
         raise bad_input("No cell is named.", "cells", "The list is empty.", "Name at least one cell by row and column.")
-    it = session.get_one(Panel, panel)
-    return mark_bitmap(session, by, panel, bitmaps.bitmap_of(cells, it.rows, it.columns), reason, run)
+    sizes = {panel.item: panel for panel in session.scalars(select(Panel).where(among(Panel.item, cells)))}
+    marks = [
+        mark_bitmap(session, by, panel, bitmaps.bitmap_of(some, sizes[panel].rows, sizes[panel].columns), reason, run)
+        for panel, some in cells.items()
+    ]
+    session.flush()
+    return marks
 
 
 def mark_bitmap(
     session: Session, by: By, panel: int, cells: Bitmap, reason: str, run: int | None = None, evidence: int | None = None
 ) -> CellMark:
-    """As `mark_cells`, for a bitmap and a reason that the program itself gives."""
+    """As `mark_cells`, for a bitmap and a reason that the program itself gives. It has its number when the session is flushed."""
     mark = CellMark(e=by.e, panel=panel, run=run, evidence=evidence, reason=reason, cells=cells.tobytes(), n=bitmaps.count(cells))
     session.add(mark)
-    session.flush()
     return mark
 
 
@@ -61,15 +72,8 @@ def take_back_marks(session: Session, by: By, marks: Sequence[int]) -> None:
 
 def good_cells(session: Session, panels: Iterable[int]) -> dict[int, Bitmap]:
     """The cells of each panel without a mark in force: one statement. Cells keep their state after units have left."""
-    if not (wanted := list(panels)):
-        return {}
-    query = (
-        select(Panel.item, Panel.rows, Panel.columns, CellMark.cells)
-        .outerjoin(CellMark, (CellMark.panel == Panel.item) & CellMark.closed_e.is_(None))
-        .where(among(Panel.item, wanted))
-    )
     good: dict[int, Bitmap] = {}
-    for panel, rows, columns, marked in session.execute(query):
+    for panel, rows, columns, marked in ask(session, _MARKED, panels=panels):
         if panel not in good:
             good[panel] = bitmaps.full(rows, columns)
         if marked is not None:
@@ -79,27 +83,28 @@ def good_cells(session: Session, panels: Iterable[int]) -> dict[int, Bitmap]:
 
 def good_units(session: Session, panels: Iterable[int]) -> dict[int, int]:
     """Good cells less units that left without a cell (scrapped, or a signed difference): one statement."""
-    if not (wanted := list(panels)):
-        return {}
-    without_cell = (
-        select(func.coalesce(func.sum(CountEntry.units), 0))
-        .where(CountEntry.item == Panel.item, CountEntry.kind.in_(_OUT), CountEntry.closed_e.is_(None))
-        .scalar_subquery()
-    )
-    query = (
-        select(Panel.item, Panel.rows, Panel.columns, without_cell, CellMark.cells)
-        .outerjoin(CellMark, (CellMark.panel == Panel.item) & CellMark.closed_e.is_(None))
-        .where(among(Panel.item, wanted))
-    )
     good: dict[int, Bitmap] = {}
     lost: dict[int, int] = {}
-    for panel, rows, columns, out, marked in session.execute(query):
+    for panel, rows, columns, marked, out in ask(session, _MARKED_AND_LOST, panels=panels):
         if panel not in good:
             good[panel] = bitmaps.full(rows, columns)
             lost[panel] = int(out)
         if marked is not None:
             good[panel] &= ~bitmaps.read(marked)
     return {panel: max(0, bitmaps.count(cells) - lost[panel]) for panel, cells in good.items()}
+
+
+# a row a panel and mark in force
+_MARKED = (
+    select(Panel.item, Panel.rows, Panel.columns, CellMark.cells)
+    .outerjoin(CellMark, (CellMark.panel == Panel.item) & CellMark.closed_e.is_(None))
+    .where(among(Panel.item, "panels"))
+)
+_MARKED_AND_LOST = _MARKED.add_columns(
+    select(func.coalesce(func.sum(CountEntry.units), 0))
+    .where(CountEntry.item == Panel.item, CountEntry.kind.in_(_OUT), CountEntry.closed_e.is_(None))
+    .scalar_subquery()
+)
 
 
 def singulated(session: Session, panels: Iterable[int]) -> set[int]:

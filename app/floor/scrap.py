@@ -28,7 +28,9 @@ def scrap_panel(session: Session, by: By, panel: int, reason: str, run: int | No
     if not count(good):
         name = code_of(session, "panel", panel)
         raise refuse("too_few_units", f"{name} was not scrapped.", "It has no good cell left.", "Nothing needs to be done.")
-    return mark_bitmap(session, by, panel, good, reason, run)
+    mark = mark_bitmap(session, by, panel, good, reason, run)
+    session.flush()
+    return mark
 
 
 def scrap_units(
