@@ -1,6 +1,6 @@
 """Who has which stations: a person attends several, and hands all of them over with one scan."""
 
-from sqlalchemy import select
+from sqlalchemy import bindparam, select
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
@@ -41,5 +41,7 @@ def stations_of(session: Session, person: int) -> list[int]:
 
 
 def _rows(session: Session, person: int) -> list[Attendance]:
-    query = select(Attendance).where(Attendance.person == person, Attendance.closed_e.is_(None)).order_by(Attendance.id)
-    return list(session.scalars(query))
+    return list(session.scalars(_ATTENDED, {"person": person}))
+
+
+_ATTENDED = select(Attendance).where(Attendance.person == bindparam("person"), Attendance.closed_e.is_(None)).order_by(Attendance.id)

@@ -2,14 +2,16 @@
 
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import BindParameter, bindparam, select
 from sqlalchemy.orm import Session, aliased
 
 from app import clock
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import STATION_STATES
 from app.catalogue.models import Thing
+from app.db import Moment
 from app.errors import bad_input
 from app.floor.station_spells import Said, Spell, spells_between, unworked_between
 from app.journal.act import By
@@ -81,25 +83,35 @@ def states_now(session: Session, stations: list[int], at: datetime | None = None
 def _said(session: Session, stations: list[int], begin: datetime, end: datetime) -> dict[int, list[Said]]:
     """Of each station what was in force at `begin`, and what was said up to `end`, in the order of time."""
     found: dict[int, list[Said]] = {}
-    earlier = aliased(StationState)
-    newest = select(earlier.id).where(earlier.station == Thing.id, earlier.since <= begin).order_by(earlier.since.desc(), earlier.id.desc())
-    at_begin = select(StationState).join(Thing, StationState.id == newest.limit(1).correlate(Thing).scalar_subquery()).where(Thing.id.in_(stations))
-    for row in session.scalars(at_begin):
+    for row in session.execute(_AT_BEGIN, {"stations": stations, "begin": begin}):
         found[row.station] = [Said(row.state, row.reason, row.since)]
-    later = select(StationState).where(StationState.station.in_(stations), StationState.since > begin, StationState.since < end)
-    for row in session.scalars(later.order_by(StationState.since, StationState.id)):
+    for row in session.execute(_LATER, {"stations": stations, "begin": begin, "end": end}):
         found.setdefault(row.station, []).append(Said(row.state, row.reason, row.since))
     return found
 
 
 def _ran(session: Session, stations: list[int], begin: datetime, end: datetime) -> dict[int, list[tuple[datetime, datetime | None]]]:
     """From when to when runs were open; voided ones never were."""
-    query = select(Run.station, Run.started_at, Run.ended_at).where(
-        Run.station.in_(stations), Run.started_at < end, ~select(RunVoid.run).where(RunVoid.run == Run.id).exists()
-    )
-    closed = query.where(Run.started_at >= begin - timedelta(days=_LONGEST_RUN_DAYS), Run.ended_at > begin)
     found: dict[int, list[tuple[datetime, datetime | None]]] = {}
-    for part in (closed, query.where(Run.closed_e.is_(None))):
-        for station, started, ended in session.execute(part):
-            found.setdefault(station, []).append((started, ended))
+    longest = begin - timedelta(days=_LONGEST_RUN_DAYS)
+    closed = session.execute(_CLOSED_RUNS, {"stations": stations, "longest": longest, "begin": begin, "end": end}).all()
+    for station, started, ended in [*closed, *session.execute(_OPEN_RUNS, {"stations": stations, "end": end})]:
+        found.setdefault(station, []).append((started, ended))
     return found
+
+
+# made once: the newest of each station is costly to say
+_STATIONS: BindParameter[Any] = bindparam("stations", expanding=True)
+_BEGIN, _END = bindparam("begin", type_=Moment()), bindparam("end", type_=Moment())
+_EARLIER = aliased(StationState)
+_NEWEST = select(_EARLIER.id).where(_EARLIER.station == Thing.id, _EARLIER.since <= _BEGIN).order_by(_EARLIER.since.desc(), _EARLIER.id.desc())
+_SAID = select(StationState.station, StationState.state, StationState.reason, StationState.since)
+_AT_BEGIN = _SAID.join(Thing, StationState.id == _NEWEST.limit(1).correlate(Thing).scalar_subquery()).where(Thing.id.in_(_STATIONS))
+_LATER = _SAID.where(StationState.station.in_(_STATIONS), StationState.since > _BEGIN, StationState.since < _END).order_by(
+    StationState.since, StationState.id
+)
+_RAN = select(Run.station, Run.started_at, Run.ended_at).where(
+    Run.station.in_(_STATIONS), Run.started_at < _END, ~select(RunVoid.run).where(RunVoid.run == Run.id).exists()
+)
+_CLOSED_RUNS = _RAN.where(Run.started_at >= bindparam("longest", type_=Moment()), Run.ended_at > _BEGIN)
+_OPEN_RUNS = _RAN.where(Run.closed_e.is_(None))

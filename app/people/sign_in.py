@@ -5,7 +5,7 @@ import secrets
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from sqlalchemy import delete, select, update
+from sqlalchemy import bindparam, delete, select, update
 from sqlalchemy.orm import Session
 
 from app import clock
@@ -90,23 +90,25 @@ def sign_out(house: House, token: str) -> None:
             session.execute(update(SignIn).where(mine).values(reopens_until=None))  # who signs out wants the PIN asked again
 
 
+_SIGNED_IN = (
+    select(
+        SignIn.person, SignIn.terminal, SignIn.begun_at, SignIn.seen_at, SignIn.ended_at,
+        Person.name, PersonDuty.duty, Terminal.area, Terminal.closed_e.label("retired"),
+    )
+    .join(Person, Person.id == SignIn.person)
+    .join(PersonDuty, (PersonDuty.person == SignIn.person) & PersonDuty.closed_e.is_(None))
+    .outerjoin(Terminal, Terminal.id == SignIn.terminal)
+    .where(SignIn.hash == bindparam("hash"))
+)  # fmt: skip
+
+
 def signed_in(house: House, token: str | None) -> SignedIn | None:
     """The session of a cookie, if it is in force. Seen at most once a minute, to spare writes."""
     if not token:
         return None
     now = clock.now()
-    query = (
-        select(
-            SignIn.person, SignIn.terminal, SignIn.begun_at, SignIn.seen_at, SignIn.ended_at,
-            Person.name, PersonDuty.duty, Terminal.area, Terminal.closed_e.label("retired"),
-        )
-        .join(Person, Person.id == SignIn.person)
-        .join(PersonDuty, (PersonDuty.person == SignIn.person) & PersonDuty.closed_e.is_(None))
-        .outerjoin(Terminal, Terminal.id == SignIn.terminal)
-        .where(SignIn.hash == digest(token))
-    )  # fmt: skip
     with house.reading() as session:
-        rows = session.execute(query).all()  # one a duty: who has none is not signed in
+        rows = session.execute(_SIGNED_IN, {"hash": digest(token)}).all()  # one a duty: who has none is not signed in
     if not rows:
         return None
     row, idle = rows[0], IDLE if rows[0].terminal is None else IDLE_AT_TERMINAL

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import func, select
+from sqlalchemy import BindParameter, Integer, bindparam, func, select
 from sqlalchemy.orm import Session
 
 from app.errors import NotFound, Reason, Refused, unknown
@@ -53,16 +53,14 @@ class Undo:
 
 def last_done(session: Session, person: int | None, duties: frozenset[str], station: Named | None, now: datetime, most: int = 5) -> list[Done]:
     """Newest first: what this person did, and what anybody did at the station."""
-    runs = list(session.scalars(select(Run).where(Run.station == station.id).order_by(Run.started_at.desc()).limit(most))) if station else []
+    runs = list(session.scalars(_RUNS_AT, {"station": station.id, "most": most})) if station else []
     there = {e for run in runs for e in (run.e, run.closed_e) if e} | set(_said_and_mounted(session, station.id if station else None))
-    found = {entry.id: entry for entry in session.scalars(select(Entry).where(Entry.id.in_(there)).order_by(Entry.id.desc()).limit(most))}
+    found = {entry.id: entry for entry in session.scalars(_ENTRIES, {"entries": there, "most": most})}
     if person:
-        newest = session.scalar(select(func.max(Entry.id))) or 0
-        own = select(Entry).where(Entry.actor_kind == "person", Entry.actor == person, Entry.id > newest - _LOOKED_THROUGH)
-        found |= {entry.id: entry for entry in session.scalars(own.order_by(Entry.id.desc()).limit(most))}
+        found |= {entry.id: entry for entry in session.scalars(_OWN, {"person": person, "most": most})}
     entries = sorted(found.values(), key=lambda entry: -entry.id)[:most]
     by_entry = {e: run for run in runs for e in (run.e, run.closed_e) if e}
-    void = set(session.scalars(select(RunVoid.run).where(RunVoid.run.in_([run.id for run in runs]))))
+    void = set(session.scalars(_VOID, {"runs": [run.id for run in runs]}))
     names = codes_of(session, "run", [run.id for run in runs])
     return [_row(entry, by_entry.get(entry.id), void, names, person, duties, now, station.code if station else "") for entry in entries]
 
@@ -112,9 +110,23 @@ def _about(entry: Entry, here: str) -> str:
 def _said_and_mounted(session: Session, station: int | None) -> list[int]:
     if station is None:
         return []
-    said = select(StationState.e).where(StationState.station == station).order_by(StationState.since.desc()).limit(2)
-    on = select(Mount.e).where(Mount.station == station, Mount.closed_e.is_(None))
-    return [*session.scalars(said), *session.scalars(on)]
+    return [*session.scalars(_SAID_AT, {"station": station}), *session.scalars(_ON, {"station": station})]
+
+
+_STATION: BindParameter[Any] = bindparam("station")
+_MOST = bindparam("most", type_=Integer())
+_RUNS_AT = select(Run).where(Run.station == _STATION).order_by(Run.started_at.desc()).limit(_MOST)
+_SAID_AT = select(StationState.e).where(StationState.station == _STATION).order_by(StationState.since.desc()).limit(2)
+_ON = select(Mount.e).where(Mount.station == _STATION, Mount.closed_e.is_(None))
+_ENTRIES = select(Entry).where(Entry.id.in_(bindparam("entries", expanding=True))).order_by(Entry.id.desc()).limit(_MOST)
+_NEWEST = select(func.max(Entry.id)).scalar_subquery()
+_OWN = (
+    select(Entry)
+    .where(Entry.actor_kind == "person", Entry.actor == bindparam("person"), Entry.id > _NEWEST - _LOOKED_THROUGH)
+    .order_by(Entry.id.desc())
+    .limit(_MOST)
+)
+_VOID = select(RunVoid.run).where(RunVoid.run.in_(bindparam("runs", expanding=True)))
 
 
 def _void(session: Session, entry: Entry) -> Undo:

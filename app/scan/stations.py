@@ -2,8 +2,9 @@
 
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
-from sqlalchemy import func, select
+from sqlalchemy import BindParameter, bindparam, func, select
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
@@ -70,22 +71,36 @@ def station_rows(session: Session, stations: list[int], at: datetime) -> list[St
 
 
 def _runs(session: Session, stations: list[int]) -> dict[int, list[RunsThere]]:
-    runs = list(session.scalars(select(Run).where(Run.station.in_(stations), Run.closed_e.is_(None)).order_by(Run.started_at)))
-    ids = [run.id for run in runs]
-    travels = select(Line.run, func.coalesce(Line.lot, Line.item)).where(Line.run.in_(ids), Line.closed_e.is_(None))
-    lines = [(run, item) for run, item in session.execute(travels)]
-    names, codes = codes_of_items(session, [item for _, item in lines]), codes_of(session, "run", ids)
+    rows = session.execute(_OPEN_LINES, {"stations": stations}).all()
+    names, codes = codes_of_items(session, [row.item for row in rows]), codes_of(session, "run", [row.id for row in rows])
+    lots: dict[int, set[str]] = {}
+    for row in rows:
+        lots.setdefault(row.id, set()).update([names[row.item]] if row.item else [])
     found: dict[int, list[RunsThere]] = {}
-    for run in runs:
-        lots = sorted({names[item] for of, item in lines if of == run.id})
-        found.setdefault(run.station, []).append(RunsThere(codes[run.id], run.operation, run.started_at, ", ".join(lots)))
+    for run in {row.id: row for row in rows}.values():
+        found.setdefault(run.station, []).append(RunsThere(codes[run.id], run.operation, run.started_at, ", ".join(sorted(lots[run.id]))))
     return found
 
 
 def _on(session: Session, stations: list[int]) -> dict[int, list[OnIt]]:
-    mounts = list(session.scalars(select(Mount).where(Mount.station.in_(stations), Mount.closed_e.is_(None)).order_by(Mount.place)))
+    mounts = session.execute(_MOUNTED, {"stations": stations}).all()
     names = codes_of_items(session, [mount.item for mount in mounts])
     found: dict[int, list[OnIt]] = {}
     for mount in mounts:
         found.setdefault(mount.station, []).append(OnIt(names[mount.item], mount.place, mount.on_at))
     return found
+
+
+_STATIONS: BindParameter[Any] = bindparam("stations", expanding=True)
+# a row an open run and what it has in its open lines
+_OPEN_LINES = (
+    select(Run.id, Run.station, Run.operation, Run.started_at, func.coalesce(Line.lot, Line.item).label("item"))
+    .outerjoin(Line, (Line.run == Run.id) & Line.closed_e.is_(None))
+    .where(Run.station.in_(_STATIONS), Run.closed_e.is_(None))
+    .order_by(Run.started_at)
+)
+_MOUNTED = (
+    select(Mount.station, Mount.item, Mount.place, Mount.on_at)
+    .where(Mount.station.in_(_STATIONS), Mount.closed_e.is_(None))
+    .order_by(Mount.place)
+)
