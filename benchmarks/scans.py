@@ -42,7 +42,7 @@ class _Floor:
         truth, rng = Truth(PANELS), np.random.default_rng()
         self.supplies = Supplies(self.hands, truth, rng)
         self.supplies._serial = iter(range(site.history.blocks * 1000 + rng.integers(10**9), 10**12))  # type: ignore[assignment]  # wafers' names
-        self.factory = Factory(self.hands, self.supplies, truth, rng, Packing(4500).test)
+        self.factory = Factory(self.hands, self.supplies, truth, rng, Packing(4500).test, self.at + timedelta(days=1))
         self.product = next(iter(self.hands.routes))
         self.step = self.hands.routes[self.product].steps[0]
         self.clear()

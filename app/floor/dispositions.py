@@ -4,7 +4,7 @@ from collections.abc import Iterable
 from typing import Any
 
 from sqlalchemy import select
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, aliased
 
 from app.errors import bad_input, refuse
 from app.journal.act import By
@@ -15,15 +15,18 @@ from app.listed import among
 
 def judgement_in_force(session: Session, line: int) -> Judgement | None:
     """The judgement of a line that none replaces."""
-    replaced = select(Judgement.replaces).where(Judgement.replaces.is_not(None))
-    return session.scalar(select(Judgement).where(Judgement.line == line, Judgement.id.not_in(replaced)).order_by(Judgement.id.desc()))
+    return session.scalar(_IN_FORCE, {"lines": [line]})
 
 
 def judgements_in_force(session: Session, lines: Iterable[int]) -> dict[int, Judgement]:
     """The same for many lines: one statement."""
-    wanted = list(lines)
-    replaced = select(Judgement.replaces).where(Judgement.replaces.is_not(None), among(Judgement.line, wanted))
-    return {one.line: one for one in session.scalars(select(Judgement).where(among(Judgement.line, wanted), Judgement.id.not_in(replaced)))}
+    return {one.line: one for one in session.scalars(_IN_FORCE, {"lines": list(lines)})}
+
+
+_LATER = aliased(Judgement)
+_IN_FORCE = select(Judgement).where(
+    among(Judgement.line, "lines"), ~select(_LATER.id).where(_LATER.replaces == Judgement.id).exists()
+)
 
 
 def dispose(session: Session, by: By, line: int, what: str, words: str) -> Disposition:

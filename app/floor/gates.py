@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Executable, func, select
+from sqlalchemy import bindparam, func, select
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
@@ -18,13 +18,14 @@ from app.floor.marks import good_units
 from app.floor.moves import Place, place_of
 from app.floor.open_judgements import OpenJudgement, open_judgements
 from app.floor.windows import WindowState, may_repeat, windows_into
-from app.holds.stopped import Stop, station_stops, stops_on
+from app.holds.stopped import Stop, stops_here
 from app.ledger.counts import CountEntry
-from app.ledger.items import Batch, Lot, Opening, Wafer
+from app.ledger.items import Batch, Item, Lot, Opening, Wafer
 from app.ledger.places import Mount
 from app.ledger.runs import Claim, Line, Run, StationState
+from app.listed import among, ask
 from app.naming.models import Code
-from app.naming.resolve import codes_of, codes_of_items
+from app.naming.resolve import codes_of
 from app.people.models import Certificate, Person
 
 DOWN = ("scheduled_down", "unscheduled_down", "non_scheduled")
@@ -73,32 +74,35 @@ class Facts:
 
 def read_facts(session: Session, station: int, groups: list[Group], person: int | None, at: datetime) -> Facts:
     items = [item for group in groups for item in group.items]
-    lots = {lot.item: lot for lot in session.scalars(select(Lot).where(Lot.item.in_([g.lot for g in groups if g.lot])))}
+    lots = {group.lot: session.get_one(Lot, group.lot) for group in groups if group.lot}
     routes = {group.route for group in groups if group.route is not None}
     of_lots = {thing for lot in lots.values() for thing in (lot.product, lot.order) if thing}
     things = catalogue.with_ids(session, [station, *routes, *of_lots])
     loaded = loaded_on(session, station)
-    stops = stops_on(session, [*items, *(one.item for one in loaded)])
+    station_stops, stops = stops_here(session, station, [*items, *(one.item for one in loaded)])
     holds = {stop.hold for found in stops.values() for stop in found}
+    name, certificates = _person(session, person)
+    names, claims = _names_and_claims(session, [*items, *lots])
+    panels = [panel for group in groups for panel in group.panels]
     return Facts(
         station=catalogue.station(session, station),
         state=_state(session, station),
-        station_stops=station_stops(session, station),
+        station_stops=station_stops,
         groups=groups,
         routes={route: things[route].body for route in routes},
         products={item: things[lot.product].body for item, lot in lots.items()},
         orders={item: things[lot.order].body for item, lot in lots.items() if lot.order},
         stops={item: found for item, found in stops.items() if item in set(items)},
         stops_on_material=stops,
-        open=open_judgements(session, [panel for group in groups for panel in group.panels]),
+        open=open_judgements(session, panels),
         unsigned=_unsigned_differences(session, [lot for lot in lots]),
-        claims=_claims(session, items),
+        claims={item: where for item, where in claims.items() if item in set(items)},
         places=place_of(session, items),
         loaded=loaded,
-        good=good_units(session, [panel for group in groups for panel in group.panels]),
-        certificates=_certificates(session, person),
-        person=session.get_one(Person, person).name if person else None,
-        names=codes_of_items(session, [*items, *(group.lot for group in groups if group.lot)]),
+        good=good_units(session, panels),
+        certificates=certificates,
+        person=name,
+        names=names,
         hold_names=codes_of(session, "hold", list(holds)),
         at=at,
         zone=catalogue.site(session).zone,
@@ -107,11 +111,10 @@ def read_facts(session: Session, station: int, groups: list[Group], person: int 
 
 def loaded_on(session: Session, station: int) -> list[Loaded]:
     """What is mounted on a station now."""
-    return _loaded(session, _LOADED.where(Mount.station == station, Mount.closed_e.is_(None)))
+    return _loaded(session, session.execute(_ON_STATION, {"station": station}).all())
 
 
-def _loaded(session: Session, query: Executable) -> list[Loaded]:
-    rows = session.execute(query).all()
+def _loaded(session: Session, rows: Sequence[Any]) -> list[Loaded]:
     parts = catalogue.with_ids(session, [row.part for row in rows])
     found = []
     for place, item, code, part, role, expires_at, pot_life_ends_at in rows:
@@ -127,7 +130,7 @@ def material_grounds(session: Session, line: Line, step: Step, mounts: Sequence[
     group = Group(line.lot, (), None, line.route, step.key, line.round, ())
     station = catalogue.station(session, session.get_one(Run, line.run).station)
     products = {lot.item: catalogue.with_id(session, lot.product).body} if lot else {}
-    loaded = _loaded(session, _LOADED.where(Mount.id.in_([mount.id for mount in mounts])))
+    loaded = _loaded(session, session.execute(_LOADED.where(Mount.id.in_([mount.id for mount in mounts]))).all())
     facts = Facts(
         station=station, state=None, station_stops=[], groups=[group], routes={}, products=products,
         orders={lot.item: order} if lot and order else {}, stops={}, stops_on_material={}, open={}, unsigned=[], claims={}, places={},
@@ -359,17 +362,14 @@ def _some(names: list[str]) -> str:
 
 
 def _state(session: Session, station: int) -> tuple[str, str] | None:
-    row = session.scalar(
-        select(StationState).where(StationState.station == station, StationState.closed_e.is_(None)).order_by(StationState.id.desc())
-    )
+    row = session.execute(_STATE, {"station": station}).first()
     return (row.state, row.reason) if row else None
 
 
 def _unsigned_differences(session: Session, lots: list[int]) -> list[str]:
     """Counts beyond counting that nobody signed for since."""
     found: dict[int, CountEntry] = {}
-    query = select(CountEntry).where(CountEntry.item.in_(lots), CountEntry.closed_e.is_(None)).order_by(CountEntry.id)
-    for entry in session.scalars(query):
+    for entry in session.scalars(_COUNTS, {"lots": lots}) if lots else ():
         if entry.kind == "counted" and entry.within is False:
             found[entry.item] = entry
         elif entry.kind in ("difference", "counted"):
@@ -377,26 +377,45 @@ def _unsigned_differences(session: Session, lots: list[int]) -> list[str]:
     return [f"A count of {entry.units} units differs from the book ({entry.book}) and is not signed for." for entry in found.values()]
 
 
-def _claims(session: Session, items: list[int]) -> dict[int, str]:
-    query = (
-        select(Claim.item, Run.operation, Run.station, Run.started_at, Person.name)
-        .join(Run, Run.id == Claim.run)
-        .outerjoin(Person, Person.id == Run.person)
-        .where(Claim.item.in_(items))
-    )
-    rows = session.execute(query).all()
-    stations: dict[int, Any] = catalogue.with_ids(session, [row.station for row in rows])
-    return {
-        item: f"{operation} at {stations[station].name} since {catalogue.site_time(session, started)}" + (f", by {person}" if person else "")
-        for item, operation, station, started, person in rows
+def _names_and_claims(session: Session, items: list[int]) -> tuple[dict[int, str], dict[int, str]]:
+    """The codes of items; and of those that are in work: where, since when, by whom."""
+    rows = ask(session, _NAMED_AND_CLAIMED, items=items)
+    stations = catalogue.with_ids(session, [row.station for row in rows if row.station])
+    claims = {
+        row.thing: f"{row.operation} at {stations[row.station].name} since {catalogue.site_time(session, row.started_at)}"
+        + (f", by {row.name}" if row.name else "")
+        for row in rows
+        if row.station
     }
+    return {row.thing: row.code for row in rows}, claims
 
 
-def _certificates(session: Session, person: int | None) -> list[tuple[str, datetime | None]]:
-    query = select(Certificate.name, Certificate.valid_until).where(Certificate.person == person, Certificate.closed_e.is_(None))
-    return [(name, until) for name, until in session.execute(query)] if person else []
+def _person(session: Session, person: int | None) -> tuple[str | None, list[tuple[str, datetime | None]]]:
+    """Name and certificates, each with its end."""
+    rows = session.execute(_CERTIFIED, {"person": person}).all() if person else []
+    return rows[0].person if rows else None, [(row.certificate, row.valid_until) for row in rows if row.certificate is not None]
 
 
+_STATE = (
+    select(StationState.state, StationState.reason)
+    .where(StationState.station == bindparam("station"), StationState.closed_e.is_(None))
+    .order_by(StationState.id.desc())
+    .limit(1)
+)
+_COUNTS = select(CountEntry).where(among(CountEntry.item, "lots"), CountEntry.closed_e.is_(None)).order_by(CountEntry.id)
+_NAMED_AND_CLAIMED = (
+    select(Code.thing, Code.code, Run.operation, Run.station, Run.started_at, Person.name)
+    .join(Item, (Item.kind == Code.kind) & (Item.id == Code.thing))
+    .outerjoin(Claim, Claim.item == Code.thing)
+    .outerjoin(Run, Run.id == Claim.run)
+    .outerjoin(Person, Person.id == Run.person)
+    .where(among(Item.id, "items"))
+)
+_CERTIFIED = (
+    select(Person.name.label("person"), Certificate.name.label("certificate"), Certificate.valid_until)
+    .outerjoin(Certificate, (Certificate.person == Person.id) & Certificate.closed_e.is_(None))
+    .where(Person.id == bindparam("person"))
+)
 _LOADED = (
     select(
         Mount.place, Mount.item, Code.code, func.coalesce(Wafer.part, Batch.part).label("part"), Wafer.role, Batch.expires_at,
@@ -408,3 +427,4 @@ _LOADED = (
     .outerjoin(Opening, Opening.batch == Mount.item)
     .order_by(Mount.place)
 )  # fmt: skip
+_ON_STATION = _LOADED.where(Mount.station == bindparam("station"), Mount.closed_e.is_(None))

@@ -56,8 +56,8 @@ def contents(session: Session, thing: Named) -> tuple[list[int], list[int]]:
         panels = list(session.scalars(select(Member.panel).where(Member.set.in_(sets)).order_by(Member.panel))) if sets else []
         return panels, [row.item for row in rows if row.item is not None]
     if thing.kind == "lot":
-        lot = session.get_one(Lot, thing.id)
-        return ([], [lot.item]) if lot.form == "loose" else (panels_of_lot(session, lot.item), [])
+        panels = panels_of_lot(session, thing.id)
+        return (panels, []) if panels or session.get_one(Lot, thing.id).form == "panel" else ([], [thing.id])
     if thing.kind == "panel":
         return [thing.id], []
     if thing.kind in ("pack", "sample"):

@@ -59,10 +59,12 @@ def move_item(session: Session, by: By, item: int, kind: str, place: str = "") -
 def place_of(session: Session, items: Iterable[int]) -> dict[int, Place]:
     """Where each thing is now: its latest move says so, none means on the floor. One statement. Panels, not panel lots."""
     ids = list(items)
-    query = select(Move.item, Move.kind, Move.place).where(among(Move.item, ids), moves_in_force()).order_by(turn_of())
-    found = {item: Place(kind, name) for item, kind, name in session.execute(query).all()}  # the latest stays
+    found = {item: Place(kind, name) for item, kind, name in session.execute(_MOVED, {"items": ids}).all()}  # the latest stays
     nowhere = Place()
     return {item: found.get(item, nowhere) for item in ids}
+
+
+_MOVED = select(Move.item, Move.kind, Move.place).where(among(Move.item, "items"), moves_in_force()).order_by(turn_of())
 
 
 def shipped_with(session: Session, packs: Iterable[int]) -> dict[int, int]:

@@ -12,7 +12,6 @@ from app.catalogue.definitions import Route, Step
 from app.db import Moment
 from app.ledger.items import LotRoute
 from app.ledger.runs import Line, Run, RunVoid
-from app.ledger.sets import lots_of_panels
 
 
 @dataclass(frozen=True)
@@ -46,11 +45,11 @@ class Progress:
 def progress(session: Session, panels: list[int]) -> dict[int, Progress]:
     """For each panel: its doings and the next step. Counted per set, since panels travel in sets."""
     by_set: defaultdict[int, list[int]] = defaultdict(list)
-    for panel, set_id in session.execute(_SETS, {"panels": panels or [0]}):
+    found = {panel: Progress() for panel in panels}
+    for panel, set_id, lot, route in session.execute(_TRAVELLED, {"panels": panels or [0]}):
         by_set[set_id].append(panel)
-    lots = lots_of_panels(session, panels)
-    routes = routes_of_lots(session, list(set(lots.values())))
-    found = {panel: Progress(lot=lots.get(panel), route=routes.get(lots.get(panel, 0))) for panel in panels}
+        if lot is not None:
+            found[panel].lot, found[panel].route = lot, route
     for row in session.execute(_DOINGS, {"sets": list(by_set) or [0]}):
         for panel in by_set[row.covered]:
             found[panel].doings.append(Doing(row.line, row.step, row.round, row.ended_at, row.judged))
@@ -81,21 +80,16 @@ def _done_to_all(lot: int, parents: dict[int, set[int]], own: dict[int, list[Doi
 
 
 def routes_of_lots(session: Session, lots: list[int]) -> dict[int, int]:
-    query = select(LotRoute.lot, LotRoute.route).where(LotRoute.lot.in_(lots), LotRoute.closed_e.is_(None))
-    return {lot: route for lot, route in session.execute(query)}
+    return {lot: route for lot, route in session.execute(_ROUTES, {"lots": lots})}
 
 
 def open_lines(session: Session, panels: list[int]) -> dict[int, tuple[Line, Run]]:
     """The open line that each panel is in now."""
-    sets = {set_id for _, set_id in session.execute(_SETS, {"panels": panels or [0]})}
-    query = select(Line, Run).join(Run, Run.id == Line.run).where(Line.set.in_(sets), Line.closed_e.is_(None))
+    travelled = session.execute(_SETS, {"panels": panels or [0]}).all()
+    query = select(Line, Run).join(Run, Run.id == Line.run).where(Line.set.in_({set_id for _, set_id in travelled}), Line.closed_e.is_(None))
     query = query.where(~select(RunVoid.run).where(RunVoid.run == Run.id).exists())
-    found: dict[int, tuple[Line, Run]] = {}
     rows = {line.set: (line, run) for line, run in session.execute(query)}
-    for panel, set_id in session.execute(_SETS, {"panels": panels or [0]}):
-        if set_id in rows:
-            found[panel] = rows[set_id]
-    return found
+    return {panel: rows[set_id] for panel, set_id in travelled if set_id in rows}
 
 
 def loose_begins(route: Route) -> int:
@@ -124,6 +118,15 @@ def _set_next(session: Session, found: dict[int, Progress], *, loose: bool = Fal
         one.round = one.times(one.next_step) + 1 if one.next_step else 1
 
 
+_ROUTES = select(LotRoute.lot, LotRoute.route).where(LotRoute.lot.in_(bindparam("lots", expanding=True)), LotRoute.closed_e.is_(None))
+# a row a panel and set that it has travelled in; with the lot that holds it by that set now, and the lot's route
+_TRAVELLED = text("""
+    select m.panel, m."set", h.lot, r.route
+    from member m
+    left join lot_holding h on h."set" = m."set" and h.closed_e is null
+    left join lot_route r on r.lot = h.lot and r.closed_e is null
+    where m.panel in :panels
+""").bindparams(bindparam("panels", expanding=True))
 _SETS = text('select panel, "set" from member where panel in :panels').bindparams(bindparam("panels", expanding=True))
 # a step that was sent to rework is open again: its doing does not count
 _NOT_REWORKED = """

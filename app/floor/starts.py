@@ -3,7 +3,6 @@
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import select
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
@@ -21,6 +20,10 @@ from app.ledger.runs import Claim, Line, Run, Use
 from app.ledger.sets import set_of
 from app.naming.resolve import Named, give_code
 
+_CLAIMED = {
+    kind: insert(Claim.__table__).on_conflict_do_nothing().returning(Claim.__table__.c.item)  # type: ignore[arg-type]
+    for kind, insert in (("sqlite", sqlite.insert), ("postgresql", postgresql.insert))
+}
 _NOTHING = Reason("not_here", "Nothing is in it now that could start.", "Scan what is meant; its page says where what was in it went.")
 
 
@@ -29,6 +32,7 @@ class Start:
     """What a start did: the run, its lines, and the rules that a fact broke."""
 
     run: Run
+    code: str
     lines: list[Line]
     broken: list[Reason]
 
@@ -103,12 +107,12 @@ def open_run(
     )  # fmt: skip
     session.add(run)
     session.flush()
-    give_code(session, by, "run", run.id)
+    code = give_code(session, by, "run", run.id)
     lines = [_open_line(session, by, run, facts, facts.groups[i], step, shelf.get(i)) for i, step in steps.items()]
     claim(session, run.id, [item for i in steps for item in facts.groups[i].items], fact=by.fact)
     for line in lines if broken else []:
         hold_line(session, by, line.id, "Recorded as a fact against a rule: " + " ".join(reason.why for reason in broken[:5]))
-    return Start(run, lines, broken)
+    return Start(run, code, lines, broken)
 
 
 def use_what_is_loaded(session: Session, by: By, line: Line, loaded: list[Loaded]) -> None:
@@ -119,9 +123,8 @@ def use_what_is_loaded(session: Session, by: By, line: Line, loaded: list[Loaded
 
 def claim(session: Session, run: int, items: list[int], *, fact: bool = False) -> None:
     """The loser of two starts meets the winner's key here."""
-    insert = postgresql.insert if session.get_bind().dialect.name == "postgresql" else sqlite.insert
     rows = [{"item": item, "run": run} for item in sorted(set(items))]
-    taken = session.execute(insert(Claim.__table__).on_conflict_do_nothing().returning(Claim.__table__.c.item), rows).all()  # type: ignore[arg-type]
+    taken = session.execute(_CLAIMED[session.get_bind().dialect.name], rows).all()
     if len(taken) < len(rows) and not fact:
         raise refuse("in_work", "Someone else has just started it.", "It is in work.", "Look at its page to see where.")
 
@@ -218,7 +221,7 @@ def _names(things: list[Named]) -> str:
 
 def the_run(session: Session, named: Named) -> Run:
     """The open run that a code names; a finished one is refused."""
-    run = session.scalar(select(Run).where(Run.id == named.id))
+    run = session.get(Run, named.id, populate_existing=True)
     if run is None or run.closed_e is not None:
         raise refuse("finished", f"Run {named.code} has ended.", "It can't be changed any more.", "Scan the lot to see what comes next.")
     return run

@@ -7,7 +7,7 @@ from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from sqlalchemy import func, select
+from sqlalchemy import bindparam, func, or_, select
 from sqlalchemy.orm import Session
 
 from app import codes
@@ -41,10 +41,19 @@ class Stop:
 def stops_on(session: Session, items: Iterable[int]) -> dict[int, list[Stop]]:
     """For each panel, loose lot, sample, pack, wafer or batch: the holds that stop it. Things that are free are left out."""
     wanted = list(dict.fromkeys(items))
-    if not wanted or not _is_anything_held(session):
-        return {}
+    return _stops_on(session, wanted) if wanted and session.scalar(_ANY) is not None else {}
+
+
+def stops_here(session: Session, station: int, items: Iterable[int]) -> tuple[list[Stop], dict[int, list[Stop]]]:
+    """Holds by which a station starts nothing, and `stops_on` for what would start there: one statement where nothing is on hold."""
+    found = [Stop(*row) for row in session.execute(_OF_STATION_AND_ANY, {"station": station})]
+    of_station, wanted = [stop for stop in found if stop.kind == "station"], list(dict.fromkeys(items))
+    return of_station, _stops_on(session, wanted) if wanted and len(found) > len(of_station) else {}
+
+
+def _stops_on(session: Session, wanted: list[int]) -> dict[int, list[Stop]]:
     kinds = walk.kinds_of(session, wanted)
-    up = walk.up(session, [item for item in wanted if kinds[item] != "wafer"])
+    up = walk.up(session, [item for item in wanted if kinds[item] != "wafer"], kinds)
     holds = _holds_near(session, up, [item for item in wanted if kinds[item] in ("wafer", "batch")])
     if not holds:
         return {}
@@ -63,10 +72,10 @@ def stops_on(session: Session, items: Iterable[int]) -> dict[int, list[Stop]]:
 
 
 _IN_FORCE = select(Hold).where(Hold.closed_e.is_(None), Hold.kind != "station")
-
-
-def _is_anything_held(session: Session) -> bool:
-    return session.scalar(_IN_FORCE.with_only_columns(Hold.id).limit(1)) is not None
+_ANY = _IN_FORCE.with_only_columns(Hold.id).limit(1)
+_OF_STATION_AND_ANY = select(Hold.id, Hold.kind, Hold.reason).where(
+    Hold.closed_e.is_(None), or_((Hold.kind == "station") & (Hold.subject == bindparam("station")), Hold.id == _ANY.scalar_subquery())
+)
 
 
 def _holds_near(session: Session, up: walk.Up, material: list[int]) -> list[Hold]:
@@ -76,9 +85,7 @@ def _holds_near(session: Session, up: walk.Up, material: list[int]) -> list[Hold
 
 
 def station_stops(session: Session, station: int) -> list[Stop]:
-    """Holds by which a station starts nothing."""
-    rows = session.scalars(select(Hold).where(Hold.kind == "station", Hold.subject == station, Hold.closed_e.is_(None)))
-    return [Stop(hold.id, hold.kind, hold.reason) for hold in rows]
+    return stops_here(session, station, ())[0]
 
 
 def hold_words(stops: Iterable[Stop], names: dict[int, str]) -> str:

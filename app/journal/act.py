@@ -26,6 +26,7 @@ _LONG_SECONDS = 3.0  # who has waited this long is told, and decides
 _KEY_DAYS = 90
 
 # statements of every act: made once, as making one costs more than sending it
+_ALONE, _SHARED = (text(f"select {name}({_HOLDS_LOCK})") for name in ("pg_advisory_xact_lock", "pg_advisory_xact_lock_shared"))
 _NEWEST = select(func.max(Entry.id))
 _NEXT = select(entry_number.next_value())
 _NEW_ENTRY = insert(Entry.__table__)  # type: ignore[arg-type]
@@ -268,8 +269,7 @@ def _earlier_answer(session: Session, attempt: _Attempt) -> Answer | None:
 
 def _take_holds_lock(house: House, session: Session, *, alone: bool) -> None:
     if house.kind == "postgresql":  # SQLite has one writer: every act is alone
-        name = "pg_advisory_xact_lock" if alone else "pg_advisory_xact_lock_shared"
-        session.execute(text(f"select {name}({_HOLDS_LOCK})"))
+        session.execute(_ALONE if alone else _SHARED)
 
 
 def _draw_number(house: House, session: Session) -> int:

@@ -10,6 +10,7 @@ from sqlalchemy.orm import Mapped, Session, mapped_column
 from app.db import Base
 from app.journal.act import By
 from app.journal.record import Closable, Recorded, one_open
+from app.listed import among, ask
 
 
 class PanelSet(Recorded, Base):
@@ -42,7 +43,7 @@ class LotHolding(Closable, Base):
 
 
 _BY_DIGEST = select(PanelSet.id).where(PanelSet.digest == bindparam("digest"))
-_PANELS = select(Member.set, Member.panel).where(Member.set.in_(bindparam("sets", expanding=True))).order_by(Member.panel)
+_PANELS = select(Member.set, Member.panel).where(among(Member.set, "sets")).order_by(Member.panel)
 _PANELS_OF_LOT = (
     select(Member.panel)
     .join(LotHolding, LotHolding.set == Member.set)
@@ -77,9 +78,8 @@ def panels_of(session: Session, set_id: int) -> list[int]:
 def panels_of_sets(session: Session, sets: Iterable[int]) -> dict[int, list[int]]:
     """The panels of many sets, in order: one statement."""
     found: defaultdict[int, list[int]] = defaultdict(list)
-    if wanted := list(sets):
-        for one, panel in session.execute(_PANELS, {"sets": wanted}):
-            found[one].append(panel)
+    for one, panel in ask(session, _PANELS, sets=sets):
+        found[one].append(panel)
     return found
 
 

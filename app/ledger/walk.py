@@ -76,10 +76,10 @@ class Up:
     covers: dict[int, dict[int, tuple[str, bool]]] = field(default_factory=dict)  # by line, once `lines_above` has found them
 
 
-def up(session: Session, starts: Iterable[int]) -> Up:
-    """The ancestry of panels, loose lots, samples, packs or batches: flows and contents, down to panels and batches."""
+def up(session: Session, starts: Iterable[int], kinds: Mapping[int, str] | None = None) -> Up:
+    """The ancestry of panels, loose lots, samples, packs or batches (`kinds`, if known): flows and contents, down to panels and batches."""
     found = Up(tuple(starts))
-    kinds = kinds_of(session, found.starts)
+    kinds = kinds_of(session, found.starts) if kinds is None else kinds
     for item in found.starts:
         _put(found, item, kinds[item], NEVER)
     _enter_packs(session, found)

@@ -12,6 +12,7 @@ from app.journal.act import By
 from app.listed import ask, listed
 from app.naming.models import Alias, Code
 
+_CHOSEN = ("panel", "person")  # codes that others choose: a frame's own mark, a badge. No other can meet one that is there
 _KNOWN = "codes_known"
 _CODES = listed("select thing, code from code where kind = :kind and thing in :things", "things")
 _CODES_OF_ITEMS = listed(
@@ -83,14 +84,22 @@ def codes_of_items(session: Session, items: list[int]) -> dict[int, str]:
 
 def give_code(session: Session, by: By, kind: str, thing: int) -> str:
     """The code that a new thing of ours carries from now on, made from its id and the year."""
-    return take_code(session, by, kind, thing, dated_code(kind, thing, by.now))
+    code = dated_code(kind, thing, by.now)
+    if kind in _CHOSEN:
+        return take_code(session, by, kind, thing, code)
+    return _add_code(session, by, kind, thing, code)
 
 
 def take_code(session: Session, by: By, kind: str, thing: int, code: str) -> str:
     """A code that was chosen elsewhere (a frame's own mark, a part of a lot). It must be free."""
     if session.get(Code, code) is not None:
         raise Refused(f"The code {code} is taken.", Reason("bad_input", "One code belongs to one thing.", "Use another code.", code))
+    return _add_code(session, by, kind, thing, code)
+
+
+def _add_code(session: Session, by: By, kind: str, thing: int, code: str) -> str:
     session.add(Code(e=by.e, code=code, kind=kind, thing=thing))
+    session.info.setdefault(_KNOWN, {})[kind, thing] = code
     return code
 
 
