@@ -148,8 +148,9 @@ def _finish(request: Request, who: Caller, station: str, form: Sent) -> Response
     try:
         return _floor(request, station, said=doing.finish(house_of(request), who, form.asked, station, form.numbers, form.key))
     except Refused as refusal:
-        is_of_a_number = refusal.kind == "bad_input" and refusal.reasons[0].where.startswith(("value", "count.", "bin."))
-        return _again(request, who, form) if is_of_a_number else _refused(request, who, station, refusal)
+        field = refusal.reasons[0].where.replace("values.", "value.")  # as the record names it, and as the form does
+        lacks = field.startswith(("value.", "count.", "bin.")) and not _is_number(form.numbers.get(field, ""))
+        return _again(request, who, form) if lacks else _refused(request, who, station, refusal)
 
 
 @router.post("/floor/start")
