@@ -44,12 +44,14 @@ def spread(
         into[draw.child].append(draw)
     found: dict[int, dict[Hashable, Share]] = {}
     for thing in _parents_first(into):
-        shares: dict[Hashable, Share] = {}
-        for draw in into.get(thing, ()):
-            for origin, share in found.get(draw.parent, {}).items():
-                part = drawn(share, held.get(draw.parent, draw.units), draw.units)
-                before = shares.get(origin, Share(0, 0))
-                shares[origin] = Share(before.least + part.least, before.most + part.most)
+        sums: dict[Hashable, list[int]] = {}
+        for parent, _, units in into.get(thing, ()):
+            stays = max(0, held.get(parent, units) - units)
+            for origin, (least, most) in found.get(parent, {}).items():  # as `drawn` says; written out, as most of a trace's time went here
+                of_origin = sums.setdefault(origin, [0, 0])
+                of_origin[0] += max(0, least - stays)
+                of_origin[1] += min(most, units)
+        shares: dict[Hashable, Share] = {origin: Share(*of_origin) for origin, of_origin in sums.items()}
         for origin, own in sources.get(thing, {}).items():
             shares[origin] = either_or_both(own, shares[origin], held.get(thing, own.most)) if origin in shares else own
         found[thing] = shares
