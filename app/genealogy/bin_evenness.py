@@ -7,6 +7,7 @@ Even mixing is no test of itself where lots are mixtures; lots of a single origi
 from collections import defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from sqlalchemy import bindparam, text
@@ -45,10 +46,15 @@ def bin_evenness(session: Session, product: int) -> list[Evenness]:
 
 def evenness(counts: Mapping[int, Mapping[str, int]]) -> float | None:
     """p of the chi-square of lots by bins; thin bins are taken together. None where nothing can be compared."""
+    names = sorted({name for one in counts.values() for name in one})
+    return _p_of(tuple(tuple(one.get(name, 0) for name in names) for one in counts.values()))
+
+
+@lru_cache(maxsize=64)  # it is another only when a further lot was tested
+def _p_of(rows: tuple[tuple[int, ...], ...]) -> float | None:
     from scipy.stats import chi2_contingency  # half a second, for whoever asks
 
-    names = sorted({name for one in counts.values() for name in one})
-    table = np.array([[one.get(name, 0) for name in names] for one in counts.values()])
+    table = np.array(rows)
     table = table[table.sum(axis=1) > 0][:, table.sum(axis=0) > 0]
     if table.shape[0] < 2:
         return None
