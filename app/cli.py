@@ -5,7 +5,6 @@ Answers go to standard output, progress and refusals to standard error.
 Exit codes: 0 done, 1 refused or failed, 2 wrong use, 3 `check` found something.
 """
 
-import gc
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -81,11 +80,9 @@ def serve(data: DataFolder = None, host: str | None = None, port: int | None = N
         progress.print(f"Serving on {at}")
         if first := link(house):
             progress.print(f"Make the first administrator: {at}{first}")
-        app = make_app(settings, house)
-        gc.freeze()  # what was read at the start stays: looking through all of it for garbage cost a request 150 ms now and then
         # no access log: it halves the rate of small answers; open event streams must not hold a shutdown up
         uvicorn.run(
-            app,
+            make_app(settings, house),
             host=host or settings.host,
             port=port or settings.port,
             access_log=False,
