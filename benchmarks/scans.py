@@ -75,7 +75,7 @@ class _Floor:
 
 def scan_measure(site: Site) -> Iterator[Measure]:
     """A scan is a form that is sent and the page that follows it; the bare endpoint's is the same."""
-    floor, rounds = _Floor(site), max(1, min(6, site.rounds // 2))
+    floor, rounds = _Floor(site), max(1, min(5, site.rounds // 2))
     terminals = TERMINALS if site.rounds > 1 else 2
     lots = floor.lots(terminals * (rounds + 1))
     sessions = [begin_session(site.house, floor.who.id, None) for _ in range(terminals)]
