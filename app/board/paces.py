@@ -12,9 +12,9 @@ from typing import Any
 from sqlalchemy import Row, bindparam, text
 from sqlalchemy.orm import Session
 
-from app.board.parts import listed
 from app.catalogue import queries as catalogue
 from app.db import Moment
+from app.listed import ask, listed
 
 DAYS = 30
 _MOST = 600  # doings a product and step, spread evenly over the days: more would not move a percentile
@@ -78,8 +78,7 @@ def _products(session: Session, routes: set[int]) -> dict[int, int]:
 def _begun(session: Session, found: Sequence[Row[Any]], until: datetime) -> dict[int, tuple[Begun, ...]]:
     first = {thing: one.body.steps[0].key for thing, one in catalogue.with_ids(session, sorted({row.route for row in found})).items()}
     starts = [row for row in found if row.step == first.get(row.route) and row.units]
-    statement, values = listed(session, _MADE, lots=sorted({row.lot for row in starts if row.lot}))
-    made_at = {lot: at for lot, at in session.execute(statement.columns(happened_at=Moment()), values)}
+    made_at = {lot: at for lot, at in ask(session, _MADE, lots=sorted({row.lot for row in starts if row.lot}))}
     begun: defaultdict[int, list[Begun]] = defaultdict(list)
     for row in starts:
         if (made := made_at.get(row.lot)) is not None and made < until:
@@ -104,8 +103,7 @@ def _minutes(span: timedelta) -> float:
 
 def _before(session: Session, lines: list[int]) -> dict[int, datetime]:
     """When the thing of each line had last been worked on; at the first step, when its lot was made."""
-    statement, values = listed(session, _BEFORE, lines=lines)
-    return {row.id: row.before for row in session.execute(statement.columns(before=Moment()), values)}
+    return {row.id: row.before for row in ask(session, _BEFORE, lines=lines)}
 
 
 # the first line of a run, lot and step: a lot on five stations waited once, and so did one that fills ten reels
@@ -128,8 +126,8 @@ _TAPED = text("""
     )
     group by p.product
 """).bindparams(bindparam("begin", type_=Moment()), bindparam("end", type_=Moment()))
-_MADE = "select o.item, e.happened_at from lot o join entry e on e.id = o.e where o.item in :lots"
-_BEFORE = """
+_MADE = listed("select o.item, e.happened_at from lot o join entry e on e.id = o.e where o.item in :lots", "lots").columns(happened_at=Moment())
+_BEFORE = listed("""
     select x.id, coalesce(
         case when x."set" is not null then (
             select max(p.ended_at) from member m cross join cover c cross join line p
@@ -141,4 +139,4 @@ _BEFORE = """
         (select e.happened_at from lot o join entry e on e.id = o.e where o.item = x.lot)
     ) as before
     from line x where x.id in :lines and x.lot is not null
-"""
+""", "lines").columns(before=Moment())

@@ -5,7 +5,6 @@ Panels that travelled in the same sets stand alike, so they are read as one: not
 `past` says how the same stood before: entries up to a number, and what had ended by a time.
 """
 
-import json
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
@@ -25,6 +24,7 @@ from app.floor.progress import loose_begins, loose_progress
 from app.holds.stopped import Stop, stops_on
 from app.ledger.stops import Hold
 from app.ledger.walk import NEVER
+from app.listed import ask, listed
 
 _LONGEST_RUN_DAYS = 2  # a run that was open at a past moment began no longer before it: an oven's longest is a day
 
@@ -211,16 +211,6 @@ def running_windows(route: Route, part: Part) -> list[tuple[Window, datetime]]:
     return found
 
 
-def listed(session: Session, statement: str, **lists: Iterable[int]) -> Any:
-    """A statement whose `in :name` lists may be long: one parameter each, on either database."""
-    is_sqlite = session.get_bind().dialect.name == "sqlite"
-    values: dict[str, Any] = {}
-    for name, ids in lists.items():
-        statement = statement.replace(f"in :{name}", f"in (select value from json_each(:{name}))" if is_sqlite else f"= any(:{name})")
-        values[name] = json.dumps(list(ids)) if is_sqlite else list(ids)
-    return text(statement), values
-
-
 def _lots(session: Session, past: Past | None) -> dict[int, OpenLot]:
     rows = session.execute(_THEN_LOTS if past else _LOTS, {"e": past.e} if past else {})
     return {row.item: OpenLot(*row) for row in rows}
@@ -246,17 +236,15 @@ def _alike(session: Session, past: Past | None, spent: set[int]) -> list[tuple[i
 
 def _sets_of(session: Session, panels: Iterable[int]) -> dict[int, frozenset[int]]:
     """The sets that each panel travelled in."""
-    statement, values = listed(session, 'select panel, "set" from member where panel in :panels', panels=panels)
     sets: defaultdict[int, set[int]] = defaultdict(set)
-    for panel, one in session.execute(statement, values):
+    for panel, one in ask(session, _SETS_OF, panels=panels):
         sets[panel].add(one)
     return {panel: frozenset(found) for panel, found in sets.items()}
 
 
 def _doings(session: Session, sets: list[int], past: Past | None) -> dict[int, list[Doing]]:
-    statement, values = listed(session, _DOINGS, sets=sets)
     found: defaultdict[int, list[Doing]] = defaultdict(list)
-    for row in session.execute(statement.columns(ended_at=Moment()), values | {"e": past.e if past else NEVER}):
+    for row in session.execute(_DOINGS, {"sets": sets, "e": past.e if past else NEVER}):
         if past is None or row.ended_at <= past.at:
             found[row.covered].append(Doing(row.line, row.step, row.ended_at, row.units, row.panels, bool(row.is_open)))
     return found
@@ -264,9 +252,8 @@ def _doings(session: Session, sets: list[int], past: Past | None) -> dict[int, l
 
 def _signed(session: Session, lines: list[int]) -> dict[int, set[int]]:
     """Line -> the sets of panels that a lead let go on at risk."""
-    statement, values = listed(session, 'select line, "set" from at_risk where line in :lines', lines=lines)
     found: defaultdict[int, set[int]] = defaultdict(set)
-    for line, one in session.execute(statement, values):
+    for line, one in ask(session, _AT_RISK, lines=lines):
         found[line].add(one)
     return found
 
@@ -346,7 +333,9 @@ _MAY_BE_SPENT = """
     group by m.panel, p.rows, p.columns having sum(c.n) >= p.rows * p.columns
 """
 # one row a step that was done for a set; sent to rework or voided, it is open again and does not count
-_DOINGS = """
+_SETS_OF = listed('select panel, "set" from member where panel in :panels', "panels")
+_AT_RISK = listed('select line, "set" from at_risk where line in :lines', "lines")
+_DOINGS = listed("""
     select c."set" as covered, l.id as line, l.step, l.ended_at, l.units, s.n as panels,
         case when l.judged is not null and not exists (
             select 1 from judgement j where j.line = l.id and not exists (select 1 from judgement later where later.replaces = j.id)
@@ -356,7 +345,7 @@ _DOINGS = """
     where c."set" in :sets and c.done and c.e <= :e and l.step is not null
     and not exists (select 1 from judgement j join disposition d on d.judgement = j.id where j.line = l.id and d.what = 'rework' and d.e <= :e)
     and not exists (select 1 from run_void v where v.run = l.run and v.e <= :e)
-"""
+""", "sets").columns(ended_at=Moment())
 _RUNNING = text("""
     select l."set" as panels, l.lot, l.step, l.shelf, r.id as run, r.station, r.started_at
     from run r join line l on l.run = r.id
