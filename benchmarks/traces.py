@@ -14,6 +14,7 @@ from app.journal.act import SYSTEM, By, act
 from app.naming.resolve import Named
 from app.people.tokens import make_token
 from benchmarks import bare
+from benchmarks.growth import picture, points, rows_of
 from benchmarks.history import open_history
 from benchmarks.measuring import Measure, Timed, interleaved, once
 from benchmarks.server import Client, free_port, serving
@@ -43,7 +44,7 @@ def trace_http_measure(site: Site) -> Iterator[Measure]:
 
 
 def trace_growth_measure(site: Site) -> Iterator[Measure]:
-    """A reel back on this history, against the same on a tenth of it."""
+    """A reel back on this history, against the same on a tenth of it; and a picture of traces of every size on both."""
     days = max(1, round(site.history.days / 10))
     house, history = open_history(site.folder, days, site.tenth_url("trace-growth"), site.say)
     tenth = replace(site, house=house, history=history)
@@ -57,13 +58,15 @@ def trace_growth_measure(site: Site) -> Iterator[Measure]:
             timed = interleaved(pairs, site.rounds)
         yield timed.measure("trace-growth", 1.15, f"{site.history.days} days against {days}, warm; 1.3 with noise")
         yield touched.measure("trace-growth-first-touch", 1.3, "the same, each the first time in this process")
+        drawn = picture("Traces of every size on two histories", [(f"{one.history.days} days", points(one)) for one in (tenth, site)])
+        (site.folder / "growth.svg").write_text(drawn)
+        site.say(f"Drawn: {site.folder / 'growth.svg'}")
     finally:
         house.dispose()
 
 
 def _items(session: Session, one: Named) -> int:
-    found = trace_back(session, one)
-    return sum(len(rows) for rows in (found.wafers, found.batches, found.panels, found.lots, found.packs, found.runs))
+    return rows_of(trace_back(session, one))
 
 
 def _got(client: Client, path: str) -> bytes:
