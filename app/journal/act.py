@@ -15,7 +15,7 @@ from sqlalchemy.orm import Session
 
 from app import clock
 from app.db import House, RecordSession, canonical_json
-from app.errors import NotAllowed, Reason, Refused, not_allowed, refuse
+from app.errors import NotAllowed, Reason, Refused, bad_input, not_allowed, refuse
 from app.journal.actions import ACTIONS
 from app.journal.models import Entry, Request, entry_number
 from app.journal.record import collected, combined, start_collecting
@@ -128,7 +128,7 @@ def act(
     comes back. `happened_at` is stated time; `fact` marks what is told after it happened. Raises `Refused`.
     """
     _check_duty(actor, action, signed=signed)
-    content = hashlib.sha256(canonical_json([action, arguments, happened_at and happened_at.isoformat(), fact]).encode()).digest()
+    content = _content_digest([action, arguments, happened_at and happened_at.isoformat(), fact])
     attempt = _Attempt(actor, action, arguments, content, key, happened_at, source, fact, signed)
     for tries in range(_TRIES + 1):
         began = time.monotonic()
@@ -213,6 +213,16 @@ def _check_duty(actor: Actor, action: str, *, signed: bool) -> None:
         raise NotAllowed(
             f"{actor.name} has not signed.", Reason("password", f"To {known.words} needs a signature: your password again.", "Give your password.")
         )
+
+
+def _content_digest(content: list[Any]) -> bytes:
+    """Tells a repeat of a request from another one with its key. JSON may carry half a character, which no database keeps."""
+    try:
+        return hashlib.sha256(canonical_json(content).encode()).digest()
+    except UnicodeEncodeError as half:
+        broken = half.object[max(0, half.start - 20) : half.start]
+        why = f"It has half a character (a lone surrogate) after {broken!r}."
+        raise bad_input("That can't be kept.", "text", why, "Send whole characters.") from None
 
 
 def _once(house: House, attempt: _Attempt, verb: Verb, *, alone: bool) -> Answer:

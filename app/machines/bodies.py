@@ -27,7 +27,7 @@ Name = Annotated[Text, Field(min_length=1, max_length=120, description="A code o
 Words = Annotated[Text, Field(min_length=1, max_length=1000)]
 Units = Annotated[int, Field(ge=1, le=1_000_000_000, examples=[30])]
 Uncertainty = Annotated[float, Field(ge=0, le=1_000_000_000, description="Standard uncertainty, units.")]
-Method = Annotated[str, Field(description="How it was counted: cells, counter, pockets, weight or hand.")]
+Method = Annotated[Text, Field(description="How it was counted: cells, counter, pockets, weight or hand.")]
 Moment = Annotated[AwareDatetime, AfterValidator(_in_utc), Field(examples=["2026-03-01T07:30:00+01:00"])]
 Number = Annotated[int, Field(ge=1, le=_LARGEST, description="A number that an answer gave.", examples=[57])]
 InPath = Annotated[int, Path(ge=1, le=_LARGEST, description="A number that an answer gave.", examples=[57])]

@@ -8,7 +8,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from app.db import House
-from app.errors import Refused, refuse
+from app.errors import BadInput, Refused, refuse
 from app.journal.act import SYSTEM, Actor, By, act
 from app.journal.models import Entry
 from app.journal.record import RecordBroken
@@ -59,6 +59,14 @@ def test_a_refusal_is_an_answer_and_leaves_nothing_half_done(house: House) -> No
             act(house, SYSTEM, "add_person", {}, half, key="k")
         assert caught.value.kind == "held"
     assert (count(house, Entry), count(house, Person)) == (1, 0)
+
+
+def test_half_a_character_is_refused_as_input(house: House) -> None:
+    with pytest.raises(BadInput) as caught:
+        act(house, SYSTEM, "add_person", {"name": "Mar\ud8e6"}, lambda session, by: {})
+    assert "half a character" in caught.value.reasons[0].why and caught.value.reasons[0].now
+    with house.reading() as session:
+        assert session.scalar(select(func.count()).select_from(Entry)) == 0
 
 
 def test_who_lacks_the_duty_is_refused(house: House) -> None:
