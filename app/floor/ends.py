@@ -15,7 +15,7 @@ from app.floor.mounts import swap
 from app.floor.progress import progress
 from app.floor.starts import use_what_is_loaded
 from app.floor.windows import windows_into
-from app.holds.place import hold_line
+from app.holds.place import against_rules, hold_line
 from app.journal.act import By, lock
 from app.ledger.judgements import Judgement
 from app.ledger.runs import Claim, Cover, Line, Reading, Run, RunVoid
@@ -98,7 +98,7 @@ def change_over(session: Session, by: By, station: int, item: Named, place: str 
             if line.set is None or rest:
                 opened.append(_next_line(session, by, line, rest))
     for line in opened if broken else []:
-        hold_line(session, by, line.id, "Recorded as a fact against a rule: " + " ".join(reason.why for reason in broken))
+        hold_line(session, by, line.id, against_rules(broken))
     return opened
 
 

@@ -13,7 +13,7 @@ from app.floor.gates import Facts, Loaded, grounds, read_facts
 from app.floor.groups import Group, contents, gather
 from app.floor.loose import lot_for_work
 from app.floor.windows import may_repeat
-from app.holds.place import hold_line
+from app.holds.place import against_rules, hold_line
 from app.journal.act import By, lock
 from app.ledger.items import Item, Lot
 from app.ledger.runs import Claim, Line, Run, Use
@@ -111,7 +111,7 @@ def open_run(
     lines = [_open_line(session, by, run, facts, facts.groups[i], step, shelf.get(i)) for i, step in steps.items()]
     claim(session, run.id, [item for i in steps for item in facts.groups[i].items], fact=by.fact)
     for line in lines if broken else []:
-        hold_line(session, by, line.id, "Recorded as a fact against a rule: " + " ".join(reason.why for reason in broken[:5]))
+        hold_line(session, by, line.id, against_rules(broken[:5]))
     return Start(run, code, lines, broken)
 
 

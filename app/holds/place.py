@@ -6,7 +6,7 @@ from datetime import datetime
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from app.errors import bad_input, refuse
+from app.errors import Reason, bad_input, refuse
 from app.journal.act import By
 from app.ledger.items import Lot
 from app.ledger.places import Content
@@ -49,6 +49,11 @@ def place_holds(session: Session, by: By, subjects: Iterable[str], reason: str) 
     """A hold on each of these things, all in one entry; the codes of the holds."""
     holds = [place_hold(session, by, resolve(session, one), reason) for one in dict.fromkeys(subjects)]
     return [code_of(session, "hold", hold.id) for hold in holds]
+
+
+def against_rules(broken: Iterable[Reason]) -> str:
+    """Why a fact is held that an intention would have been refused for."""
+    return "Recorded as a fact against a rule: " + " ".join(reason.why for reason in broken)
 
 
 def hold_line(session: Session, by: By, line: int, reason: str) -> Hold:

@@ -14,7 +14,7 @@ from app.floor.gates import Facts, grounds, read_facts
 from app.floor.groups import Group, gather
 from app.floor.progress import Progress
 from app.floor.starts import use_what_is_loaded
-from app.holds.place import hold_item
+from app.holds.place import against_rules, hold_item
 from app.journal.act import By, lock
 from app.ledger.items import DryPack, Item, LotRoute, Pack
 from app.ledger.runs import Line, Run
@@ -59,7 +59,7 @@ def seal_pack(session: Session, by: By, station: int, pack: Named, *, person: in
     )  # fmt: skip
     session.add(sealed)
     if found:
-        hold_item(session, by, "pack", row.item, "Recorded as a fact against a rule: " + " ".join(reason.why for reason in found[:5]))
+        hold_item(session, by, "pack", row.item, against_rules(found[:5]))
     session.flush()
     return Sealed(row, sealed)
 

@@ -16,7 +16,7 @@ from app.floor.gates import Facts, grounds, read_facts
 from app.floor.groups import Group, gather
 from app.floor.loose import lot_for_giving
 from app.floor.starts import claim, lock_and_gather, use_what_is_loaded
-from app.holds.place import hold_item
+from app.holds.place import against_rules, hold_item
 from app.journal.act import By, lock
 from app.ledger import walk
 from app.ledger.flows import Flow
@@ -166,7 +166,7 @@ def _not_packed(would: _Would, lots: Sequence[Named]) -> str:
 
 def _hold_if_broken(session: Session, by: By, pack: Pack, found: list[Reason]) -> None:
     if found:
-        hold_item(session, by, "pack", pack.item, "Recorded as a fact against a rule: " + " ".join(reason.why for reason in found[:5]))
+        hold_item(session, by, "pack", pack.item, against_rules(found[:5]))
 
 
 def _may_be_packed(session: Session, lots: list[Lot], order: int | None, pack: Pack | None) -> list[Reason]:
