@@ -7,8 +7,8 @@ from functools import partial
 
 from sqlalchemy.orm import Session
 
-from app.genealogy.exposure import exposure
 from app.genealogy.exposure_network import network
+from app.genealogy.exposure_numbers import exposure_numbers
 from app.genealogy.suspects import Region, Suspect, suspected
 from app.naming.resolve import Named
 from benchmarks import bare
@@ -65,8 +65,8 @@ def growth_measure(site: Site) -> Iterator[Measure]:
 
 
 def _exposed(session: Session, one: Named, region: Region | None) -> int:
-    found = exposure(session, [Suspect(one, region)])
-    return sum(len(rows) for rows in (found.panels, found.lots, found.packs, found.shipments, found.customers, found.places))
+    found = exposure_numbers(session, [suspected(session, Suspect(one, region))])
+    return len(found.panels) + len(found.things)
 
 
 def _flows(session: Session, one: Named) -> None:

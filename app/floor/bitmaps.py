@@ -59,6 +59,16 @@ def count(bitmap: Bitmap) -> int:
     return int(np.bitwise_count(bitmap).sum())
 
 
+def as_number(bitmap: Bitmap) -> int:
+    """The same bits as a whole number, in which sets of a few cells are sooner joined and counted."""
+    return int.from_bytes(bitmap.tobytes(), "little")
+
+
+def of_number(cells: int, like: Bitmap) -> Bitmap:
+    """A whole number of such bits as a bitmap, as large as another."""
+    return read(cells.to_bytes(len(like), "little"))
+
+
 def _no_such_cells(outside: list[Cell], rows: int, columns: int) -> BadInput:
     why = f"This panel has {rows} rows and {columns} columns, counted from 1."
     reasons = [Reason("bad_input", why, "Correct the row and column.", f"row {row}, column {column}") for row, column in outside[:20]]

@@ -100,12 +100,10 @@ def _map_values(
     for exit_ in exits_of(session, panels):
         if exit_.child != lot:
             continue
-        sure = np.zeros_like(exit_.cells)
-        if exit_.panel in cells.sizes:
-            found = cells.at(exit_.panel, exit_.e)
-            if (found.sure != found.possible).any():
-                return None
-            sure = found.sure & exit_.cells
+        found, out = cells.at(exit_.panel, exit_.e), bitmaps.as_number(exit_.cells)
+        if found.sure & out != found.possible & out:
+            return None
+        sure = bitmaps.of_number(found.sure & out, exit_.cells)
         marked += bitmaps.count(sure)
         units += bitmaps.count(exit_.cells)
         is_suspect, left = (np.unpackbits(each, bitorder="little").astype(bool) for each in (sure, exit_.cells))

@@ -6,7 +6,7 @@ from 1/10 to 10. Where a suspect may have been on one side or the other of a cha
 """
 
 from collections import defaultdict
-from collections.abc import Hashable, Sequence
+from collections.abc import Hashable, Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -19,6 +19,7 @@ from app.errors import bad_input
 from app.floor.moves import place_of, shipped_with
 from app.genealogy.bin_evenness import bin_evenness
 from app.genealogy.exposure_network import Network, network
+from app.genealogy.exposure_numbers import names_of
 from app.genealogy.mixing import Chance, Exposed
 from app.genealogy.suspects import Suspect, any_of, suspected
 from app.ledger.items import Lot, Pack
@@ -77,9 +78,7 @@ def exposure(session: Session, suspects: Sequence[Suspect], join: str = "any", h
 class _Answer:
     def __init__(self, session: Session, net: Network) -> None:
         self.session, self.net = session, net
-        self.names: defaultdict[tuple[str, int], list[Hashable]] = defaultdict(list)
-        for name, place in net.places.items():
-            self.names[place.kind, place.item].append(name)
+        self.names = names_of(net)
         items = [item for _, item in self.names]
         self.codes = codes_of_items(session, [*dict.fromkeys(items), *net.marked])
         self.where = {item: place.kind for item, place in place_of(session, items).items()}
@@ -89,7 +88,7 @@ class _Answer:
         lots = [self._row("lot", item, self._lot_words) for kind, item in self.names if kind == "lot"]
         samples = [self._row("sample", item, {}) for kind, item in self.names if kind == "sample"]
         shown = [row for row in [*lots, *samples] if row.exposed.greatest]
-        total = ExposedRow("all", "", "every marked unit", "", self._of(list(self.net.places)), len(self.net.places))
+        total = ExposedRow("all", "", "every marked unit", "", self._of(list(self.net.places)), self._members(self.net.places))
         every = (total, *packs, *shown)
         return Exposure(
             total, self._panels(), (*self._panel_lots(), *_sorted(shown)), _sorted(packs), self._shipments(), self._customers(), self._places(),
@@ -98,6 +97,9 @@ class _Answer:
 
     def _of(self, names: Sequence[Hashable]) -> Exposed:
         return self.net.mixing.exposed(names)
+
+    def _members(self, names: Iterable[Hashable]) -> int:
+        return sum(self.net.places[name].members for name in names)
 
     def _row(self, kind: str, item: int, words: dict[int, str]) -> ExposedRow:
         return ExposedRow(kind, self.codes.get(item, ""), words.get(item, ""), self.where.get(item, "floor"), self._of(self.names[kind, item]))
@@ -162,7 +164,7 @@ class _Answer:
         for (kind, item), names in self.names.items():
             gone = {"scrapped": "scrapped", "difference": "difference", "sample": "samples"}.get(kind)
             groups[gone or self.where.get(item, "floor")] += names
-        rows = [ExposedRow("place", "", place, place, self._of(names), len(names)) for place, names in groups.items()]
+        rows = [ExposedRow("place", "", place, place, self._of(names), self._members(names)) for place, names in groups.items()]
         return _sorted([row for row in rows if row.exposed.greatest])
 
     def _grouped(self, kind: str, groups: dict[str, tuple[str, list[int]]]) -> tuple[ExposedRow, ...]:

@@ -4,29 +4,39 @@ from collections import defaultdict
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any, NamedTuple
 
 from sqlalchemy.orm import Session
 
 from app.errors import bad_input
-from app.floor import bitmaps
-from app.floor.amounts import Posting, amounts
-from app.floor.exits import Exit, exits_of
-from app.floor.marks import good_cells, good_units
+from app.floor.amounts import AMOUNTS, OUT_OF_BOOK
 from app.genealogy.colour_shares import bin_shares
+from app.genealogy.marked_panels import Marked, MarkedPanels
 from app.genealogy.mixing import Draw, Marks, Mixing, Outlet
 from app.genealogy.suspect_cells import SuspectCells
 from app.genealogy.suspects import Suspected, any_of
 from app.ledger import walk
+from app.listed import ask, listed
 
 Lot = tuple[str, int, int]  # ("lot", item, phase)
 
 
-@dataclass(frozen=True)
-class Place:
-    """What an outlet is: units on a panel, in a loose lot, in a pack, in a sample, or gone; `item` names the thing."""
+class Place(NamedTuple):
+    """What an outlet is: units on a panel, in a loose lot, in a pack, in a sample, or gone; `item` names the thing, 0 where it is several."""
 
     kind: str  # panel, lot, pack, sample, scrapped, difference
     item: int
+    members: int = 1
+
+
+class _Posting(NamedTuple):
+    """An amount that came into a loose lot or left it: `what` is in, out, scrapped, sampled or difference."""
+
+    what: str
+    kind: str  # of the flow or count entry
+    units: int
+    other: int  # the item at the other end of a flow
+    e: int
 
 
 @dataclass(frozen=True)
@@ -35,7 +45,7 @@ class Network:
 
     mixing: Mixing
     places: dict[Hashable, Place]
-    marked: dict[int, tuple[int, int, int]]
+    marked: dict[int, Marked]
     units: dict[int, int]
 
 
@@ -58,108 +68,125 @@ class _Builder:
         self.told: dict[Hashable, float] = {}
         self.cells = SuspectCells(session, suspicions)
         self.whole = any_of(suspicions)  # of loose lots and packs there is one suspicion alone
+        self.panels = MarkedPanels(session, self.cells)
         self.marks: dict[Hashable, Marks] = {}
         self.draws: list[Draw] = []
         self.taken_in: defaultdict[Hashable, int] = defaultdict(int)
         self.outlets: dict[Hashable, Outlet] = {}
         self.places: dict[Hashable, Place] = {}
-        self.marked: dict[int, tuple[int, int, int]] = {}
-        self.exits: dict[tuple[int, int, int], Hashable] = {}  # (panel, child, entry) -> node
+        self.left: list[tuple[Hashable, int, int, int]] = []  # node of what left panels, child, entry, units
         self.since: dict[int, int] = dict(self.whole.loose)  # loose lots and samples that marks come into
+        self.pockets: set[walk.Content] = set()  # suspected as they are, wherever they lie now
+        self.units: defaultdict[int, int] = defaultdict(int)
 
     def build(self) -> Network:
-        exits: defaultdict[int, list[Exit]] = defaultdict(list)
-        for exit_ in exits_of(self.session, self.cells.panels):
-            exits[exit_.panel].append(exit_)
-        good, units = good_cells(self.session, self.cells.panels), good_units(self.session, self.cells.panels)
-        for panel in self.cells.panels:
-            for exit_ in exits[panel]:
-                self._add_exit(exit_)
-            gone = any(not exit_.to_sample for exit_ in exits[panel])
-            self._add_panel(panel, good[panel], 0 if gone else units[panel], exits[panel], gone=gone)
-        self._add_pockets_of_packs()
-        packs = self._add_lots()
-        return Network(Mixing(self.marks, self.draws, self.taken_in, self.outlets, self.told), self.places, self.marked, self._units_of(packs))
+        self._add_panels()
+        if self.whole.packs:
+            self._add_pockets_of_packs()
+        self._add_lots()
+        return Network(Mixing(self.marks, self.draws, self.taken_in, self.outlets, self.told), self.places, self.panels.panels, dict(self.units))
 
     # --- panels
 
-    def _add_exit(self, exit_: Exit) -> None:
-        sure, possible = self.cells.at(exit_.panel, exit_.e).within(exit_.cells)
-        cells = max(bitmaps.count(exit_.cells), exit_.units)
-        node = ("exit", exit_.panel, exit_.e, exit_.child)
-        self.exits[exit_.panel, exit_.child, exit_.e] = node
-        self.marks[node] = Marks(cells, sure, possible)
-        if cells > exit_.units:  # units were scrapped, and nobody knows of which cells
-            self._add_outlet(("unknown cells", exit_.panel, exit_.e), Place("scrapped", exit_.panel), Outlet(node, cells - exit_.units))
-        if possible:
-            self.since[exit_.child] = min(exit_.e, self.since.get(exit_.child, exit_.e))
+    def _add_panels(self) -> None:
+        for (child, e), marked in self.panels.left.items():
+            if marked.possible:
+                self._add_left(("left", child, e), child, e, marked.units, marked)
+        for one in self.panels.short:
+            node = ("exit", one.panel, one.e, one.child)
+            self._add_left(node, one.child, one.e, one.marked.units - one.lost, one.marked)
+            self._add_outlet(("unknown cells", one.panel, one.e), Place("scrapped", one.panel), Outlet(node, one.lost))
+        scrapped = [one.marked for one in self.panels.known if one.kind != "panel"]
+        if scrapped:
+            marks = Marks(*map(sum, zip(*scrapped, strict=True)))
+            self._add_outlet("known cells", Place("scrapped", 0, len(scrapped)), Outlet(None, marks.units, marks))
+        for known in self.panels.known:
+            if known.kind == "panel":
+                self._add_outlet(("panel", known.panel), Place("panel", known.panel), Outlet(None, known.marked.units, Marks(*known.marked)))
 
-    def _add_panel(self, panel: int, good: bitmaps.Bitmap, units: int, exits: list[Exit], *, gone: bool) -> None:
-        """What is on the panel now, and the marked cells that went to scrap as they are known."""
-        now = self.cells.at(panel, walk.NEVER)
-        left = bitmaps.empty(*self.cells.sizes[panel])
-        for exit_ in exits:
-            left = left | exit_.cells
-        if not gone:
-            sure, possible = now.within(good)
-            lost = max(0, bitmaps.count(good) - units)
-            here = Marks(units, max(0, sure - lost), min(possible, units))
-            self._add_outlet(("panel", panel), Place("panel", panel), Outlet(None, units, here))
-            if lost:
-                self._add_outlet(
-                    ("lost", panel), Place("scrapped", panel), Outlet(None, lost, Marks(lost, max(0, sure - units), min(possible, lost)))
-                )
-        nothing = bitmaps.empty(*self.cells.sizes[panel])
-        bad = bitmaps.full(*self.cells.sizes[panel]) & ~left & ~(nothing if gone else good)
-        sure, possible = now.within(bad)
-        if possible:
-            n = bitmaps.count(bad)
-            self._add_outlet(("bad cells", panel), Place("scrapped", panel), Outlet(None, n, Marks(n, sure, possible)))
-        sure, possible = now.within(bitmaps.full(*self.cells.sizes[panel]))
-        self.marked[panel] = (self.cells.sizes[panel][0] * self.cells.sizes[panel][1], sure, possible)
+    def _add_left(self, node: Hashable, child: int, e: int, units: int, marked: Marked) -> None:
+        self.marks[node] = Marks(*marked)
+        self.left.append((node, child, e, units))
+        if marked.possible:
+            self.since[child] = min(e, self.since.get(child, e))
 
     # --- loose lots and packs
 
     def _add_pockets_of_packs(self) -> None:
         """Packs that are suspected as they are: the pockets that lay in them, wherever these are now."""
-        self.pockets: set[walk.Content] = set()
-        if not self.whole.packs:
-            return
         reached = walk.down_from_packs(self.session, self.whole.packs)
-        for content in [*walk.contents_of(self.session, packs=reached), *walk.taken_off_packs(self.session, reached)]:
+        there, off = walk.contents_of(self.session, packs=reached), walk.taken_off_packs(self.session, reached)
+        for content in [*there, *off]:
             if content.pack in self.whole.packs or any(pack in self.whole.packs and left > self.whole.packs[pack] for pack, left in content.was_in):
                 self.pockets.add(content)
-        for content in walk.contents_of(self.session, packs=reached):
+        holding = {content.pack for content in there if content in self.pockets}
+        for content in there:
+            if content.pack in holding:
+                self.units[content.pack] += content.units
             if content in self.pockets:
                 name, n = ("suspect pockets", content.pack, content.pocket_from), content.units
                 self._add_outlet(name, Place("pack", content.pack), Outlet(None, n, Marks(n, n, n)))
-        for content in walk.taken_off_packs(self.session, reached):
+        for content in off:
             if content in self.pockets:
                 node = ("off", content)
                 self.marks[node] = Marks(content.units, content.units, content.units)
                 self.since[content.pack] = min(content.was_in[-1][1], self.since.get(content.pack, walk.NEVER))
 
-    def _add_lots(self) -> set[int]:
-        edges, contents = walk.down(self.session, self.since, self.since)
-        lots = {*self.since, *(edge.child for edge in edges)}
-        kinds = walk.kinds_of(self.session, lots)
+    def _add_lots(self) -> None:
+        rows = ask(self.session, _BELOW, seeds=self.since)
+        lots = self._reached(rows)
+        postings = self._postings(rows, lots)
         untaped: defaultdict[int, list[walk.Content]] = defaultdict(list)
-        for content in walk.taken_off(self.session, lots):
+        for content in walk.taken_off(self.session, [lot for lot, its in postings.items() if any(row.kind == "untape" for row in its)]):
             untaped[content.pack].append(content)
-        self.last: dict[int, Lot] = {}
-        postings = {lot: one.postings for lot, one in amounts(self.session, lots).items()}
-        phases = {lot: _phases(rows) for lot, rows in postings.items()}
-        for lot in lots:
-            self._add_lot(lot, kinds[lot], postings[lot], phases, untaped[lot])
-            if self.results and any(row.kind == "bin" and row.what == "out" for row in postings[lot]):
+        samples = self._samples(rows, lots)
+        phases = {lot: _phases(its) for lot, its in postings.items()}
+        for node, child, e, units in self.left:
+            if child in phases:
+                self.draws.append(Draw(node, ("lot", child, phases[child].at(e)), units))
+        for lot, its in postings.items():
+            self._add_lot(lot, "sample" if lot in samples else "lot", its, phases, untaped[lot])
+            if self.results and any(row.kind == "bin" and row.what == "out" for row in its):
                 self._add_what_colours_tell(lot, phases)
-        for content in contents:
-            if content not in self.pockets:
-                name = ("pockets", content.pack, content.pocket_from)
-                self._add_outlet(name, Place("pack", content.pack), Outlet(("lot", content.loose, phases[content.loose].last), content.units))
-        return {content.pack for content in contents} | {place.item for place in self.places.values() if place.kind == "pack"}
+        self._add_packs(phases)
 
-    def _add_lot(self, lot: int, kind: str, postings: Sequence[Posting], phases: dict[int, "_Phases"], untaped: list[walk.Content]) -> None:
+    def _reached(self, rows: Sequence[Any]) -> set[int]:
+        """What marks come into: nothing that left a lot before they came."""
+        out: defaultdict[int, list[tuple[int, int]]] = defaultdict(list)
+        for is_in, child, parent, _, _, e, walked in rows:
+            if walked and not is_in:
+                out[parent].append((child, e))
+        into = dict(self.since)
+        waiting = list(into)
+        while waiting:
+            parent = waiting.pop()
+            for child, e in out.get(parent, ()):
+                if into[parent] <= e < into.get(child, walk.NEVER):
+                    into[child] = e
+                    waiting.append(child)
+        return set(into)
+
+    def _postings(self, rows: Sequence[Any], lots: set[int]) -> dict[int, list[_Posting]]:
+        postings: dict[int, list[_Posting]] = {lot: [] for lot in lots}
+        for is_in, child, parent, kind, units, e, _ in rows:
+            lot, other = (child, parent) if is_in else (parent, child)
+            if lot in lots and kind in _COUNTED:
+                postings[lot].append(_Posting("in" if is_in else "sampled" if kind == "draw" else "out", kind, units, other, e))
+        for item, kind, units, e in ask(self.session, _COUNTS, lots=lots):
+            postings[item].append(_Posting("sampled" if kind == "destroyed" else kind, kind, units, 0, e))
+        return postings
+
+    def _samples(self, rows: Sequence[Any], lots: set[int]) -> set[int]:
+        unsure = set(self.whole.loose) | {content.pack for content in self.pockets} & lots
+        samples = set(self.panels.samples)
+        for _, child, _, kind, _, _, _ in rows:
+            if kind == "draw":
+                samples.add(child)
+            elif kind in ("untape", "through"):
+                unsure.add(child)
+        return samples | {item for item, kind in walk.kinds_of(self.session, unsure).items() if kind == "sample"}
+
+    def _add_lot(self, lot: int, kind: str, postings: Sequence[_Posting], phases: dict[int, "_Phases"], untaped: list[walk.Content]) -> None:
         mine = phases[lot]
         marked_at = self.whole.loose.get(lot)
         left: defaultdict[int, int] = defaultdict(int)
@@ -168,14 +195,12 @@ class _Builder:
             if row.what == "in":
                 self.taken_in[node] += row.units
                 left[node[2]] += row.units
-                self._add_inflow(lot, node, row, phases, untaped)
-            elif row.what == "out":
-                left[node[2]] -= row.units
-            else:
-                left[node[2]] -= row.units
-                if row.kind != "draw" and row.units > 0:
-                    what = "sample" if row.what == "sampled" else "difference" if row.kind == "difference" else "scrapped"
-                    self._add_outlet((what, lot, row.e, row.kind, len(self.outlets)), Place(what, lot), Outlet(node, row.units))
+                self._add_inflow(node, row, phases, untaped)
+                continue
+            left[node[2]] -= row.units
+            if row.what != "out" and row.kind != "draw" and row.units > 0:
+                what = "sample" if row.what == "sampled" else "difference" if row.kind == "difference" else "scrapped"
+                self._add_outlet((what, lot, row.e, row.kind, len(self.outlets)), Place(what, lot), Outlet(node, row.units))
         carried = 0
         for phase in range(mine.last + 1):
             node = ("lot", lot, phase)
@@ -194,11 +219,8 @@ class _Builder:
             if child in phases and not phases[child].last:  # that took in nothing else
                 self.told["lot", child, 0] = share.suspects
 
-    def _add_inflow(self, lot: int, node: Lot, row: Posting, phases: dict[int, "_Phases"], untaped: list[walk.Content]) -> None:
-        if row.kind == "cells":
-            if exit_ := self.exits.get((row.other or 0, lot, row.e)):
-                self.draws.append(Draw(exit_, node, row.units))
-        elif row.kind == "untape":
+    def _add_inflow(self, node: Lot, row: _Posting, phases: dict[int, "_Phases"], untaped: list[walk.Content]) -> None:
+        if row.kind == "untape":
             for content in untaped:
                 if content.was_in[-1][1] != row.e:
                     continue
@@ -206,17 +228,20 @@ class _Builder:
                     self.draws.append(Draw(("off", content), node, content.units))
                 elif content.loose in phases:
                     self.draws.append(Draw(("lot", content.loose, phases[content.loose].last), node, content.units))
-        elif row.other in phases:
+        elif row.other in phases:  # what came off panels is in `left`
             self.draws.append(Draw(("lot", row.other, phases[row.other].at(row.e)), node, row.units, by_bin=row.kind == "bin"))
+
+    def _add_packs(self, phases: dict[int, "_Phases"]) -> None:
+        counted = set(self.units)
+        for pack, first, last, loose, was_in in ask(self.session, _CONTENTS, loose=phases):
+            if pack not in counted:
+                self.units[pack] += last - first + 1
+            if loose in phases and not (self.pockets and walk.content_of(pack, first, last, loose, was_in) in self.pockets):
+                node = ("lot", loose, phases[loose].last)
+                self._add_outlet(("pockets", pack, first), Place("pack", pack), Outlet(node, last - first + 1))
 
     def _add_outlet(self, name: Hashable, place: Place, outlet: Outlet) -> None:
         self.outlets[name], self.places[name] = outlet, place
-
-    def _units_of(self, packs: set[int]) -> dict[int, int]:
-        found: defaultdict[int, int] = defaultdict(int)
-        for content in walk.contents_of(self.session, packs=packs):
-            found[content.pack] += content.units
-        return dict(found)
 
 
 @dataclass(frozen=True)
@@ -233,7 +258,10 @@ class _Phases:
         return sum(begin <= e for begin in self.begins)
 
 
-def _phases(postings: Sequence[Posting]) -> _Phases:
+def _phases(postings: Sequence[_Posting]) -> _Phases:
+    came, went = [row.e for row in postings if row.what == "in"], [row.e for row in postings if row.what != "in"]
+    if not came or not went or max(came) < min(went):
+        return _Phases(())
     begins, gave = [], False
     for row in sorted(postings, key=lambda row: (row.e, row.what == "in")):
         if row.what == "in" and gave:
@@ -242,3 +270,40 @@ def _phases(postings: Sequence[Posting]) -> _Phases:
         elif row.what != "in":
             gave = True
     return _Phases(tuple(begins))
+
+
+_COUNTED = frozenset(AMOUNTS)
+# what came into and went out of everything below the seeds; what came off panels by moment. The condition that names both tables: see ledger/walk.py
+_BELOW = listed(
+    """
+    with recursive below(id) as (
+        select id from item where id in :seeds
+        union
+        select f.child from below cross join flow f where f.parent = below.id and (f.walked or below.id < 0)
+    )
+    select false, f.child, f.parent, f.kind, f.units, f.e, f.walked from below cross join flow f where f.parent = below.id
+    union all
+    select true, f.child, case when f.kind = 'cells' then 0 else f.parent end, f.kind, cast(sum(f.units) as bigint), f.e, f.walked
+    from below cross join flow f where f.child = below.id
+    group by f.child, case when f.kind = 'cells' then 0 else f.parent end, f.kind, f.e, f.walked
+    """,
+    "seeds",
+)
+_COUNTS = listed(
+    f"""
+    select item, kind, units, e from count_entry
+    where item in :lots and kind in ({", ".join(f"'{kind}'" for kind in OUT_OF_BOOK)}) and closed_e is null order by id
+    """,
+    "lots",
+)
+# all that is in packs which hold units of these lots
+_CONTENTS = listed(
+    """
+    with these(pack) as (
+        select distinct c.pack from lot l cross join pack_content c where l.item in :loose and c.loose = l.item and c.closed_e is null
+    )
+    select c.pack, c.pocket_from, c.pocket_to, c.loose, c.was_in
+    from these cross join pack_content c where c.pack = these.pack and (c.closed_e is null or these.pack < 0)
+    """,
+    "loose",
+)

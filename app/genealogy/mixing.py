@@ -5,7 +5,8 @@ of some nodes; a *draw* of n units from a node may carry any 0 to n of its marks
 
 - least, greatest: network flow. Marks are sources, draws are edges with their units as capacities, outlets are sinks. Greatest in a set
   is the maximum flow into it; least is all marks minus the maximum flow into everything else (max-flow min-cut: Ford and Fulkerson,
-  Canadian Journal of Mathematics 8 (1956) 399). Where no two ways from one node meet again, the same follows from sums along the draws.
+  Canadian Journal of Mathematics 8 (1956) 399). Where no two ways from one node meet again, the same follows from sums along the draws,
+  of a set leaf by leaf (`maximum_flow.py`).
 - expected: under even mixing (each draw is a random sample without replacement of its node) it is linear: units times density.
 - chance of at least one: hypergeometric; a draw of a draw is a draw of the first; parts that share no marked ancestor are convolved;
   else seeded simulation, which states its standard error.
@@ -17,9 +18,13 @@ from collections import defaultdict
 from collections.abc import Hashable, Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
+from math import exp, lgamma
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
+
+from app.genealogy.maximum_flow import maximum_flow
 
 ODDS = (0.1, 10.0)
 REPLICATES = 4000
@@ -28,8 +33,7 @@ Node = Hashable
 Floats = NDArray[np.float64]
 
 
-@dataclass(frozen=True)
-class Marks:
+class Marks(NamedTuple):
     """Of the units of a node, between `least` and `most` are marked, whatever came in from elsewhere."""
 
     units: int
@@ -41,8 +45,7 @@ class Marks:
         return (self.least + self.most) / 2
 
 
-@dataclass(frozen=True)
-class Draw:
+class Draw(NamedTuple):
     """`units` of `parent` went into `child`. `by_bin`: chosen by what a test measured, not evenly."""
 
     parent: Node
@@ -51,8 +54,7 @@ class Draw:
     by_bin: bool = False
 
 
-@dataclass(frozen=True)
-class Outlet:
+class Outlet(NamedTuple):
     """Units of a node that lie somewhere now, or are gone: what is counted. `node` None: nothing was mixed, `marks` are known of them."""
 
     node: Node
@@ -60,13 +62,22 @@ class Outlet:
     marks: Marks | None = None
 
 
-@dataclass(frozen=True)
-class Chance:
+class Chance(NamedTuple):
     """Of at least one marked unit. `how`: exact, or simulated with its standard error."""
 
     value: float
     how: str = "exact"
     error: float = 0.0
+
+
+class Numbers(NamedTuple):
+    """Of the units of a set of outlets, how many are marked."""
+
+    units: int
+    least: int
+    expected: float
+    greatest: int
+    chance: Chance
 
 
 @dataclass(frozen=True)
@@ -84,8 +95,7 @@ class Exposed:
     by_colour: float | None = None  # a second expectation, where colours tell whose dies the bins have
 
 
-@dataclass(frozen=True)
-class _Bounds:
+class _Bounds(NamedTuple):
     """Marks that came into a node; `is_tree`: no two ways from one node meet in it, so that sums along the draws are exact."""
 
     least: int
@@ -94,8 +104,7 @@ class _Bounds:
     branching: frozenset[int]
 
 
-@dataclass(frozen=True)
-class _Pool:
+class _Pool(NamedTuple):
     """A node holds a random sample of `pool`: `size` units of which `marked` are marked."""
 
     pool: Node
@@ -103,12 +112,14 @@ class _Pool:
     marked: float
 
 
-@dataclass(frozen=True)
-class _Join:
+class _Join(NamedTuple):
     """`node` holds random parts of several mixtures that share no mark: how many units of each."""
 
     node: Node
     parts: tuple[tuple[int, "_Pool | _Join"], ...]
+
+
+_CERTAIN, _NEVER, _UNMARKED = Chance(1.0), Chance(0.0), Marks(0, 0, 0)
 
 
 class Mixing:
@@ -131,82 +142,82 @@ class Mixing:
         self.held = {node: self._held(node, taken_in) for node in self.order}
 
     def exposed(self, names: Iterable[Hashable]) -> Exposed:
-        """Of a set of outlets together: never a sum of bounds."""
+        """Of a set of outlets together: never a sum of bounds. With the range behind a colour sort."""
         chosen = list(dict.fromkeys(names))
-        least, greatest = self.bounds(chosen)
-        expected = sum(self._expected_in(name) for name in chosen)
+        units, least, expected, greatest, chance = self.numbers(chosen)
         low = sum(self._expected_in(name) * self._stretch(name)[0] for name in chosen)
         high = sum(self._expected_in(name) * self._stretch(name)[1] for name in chosen)
         past_bin = any(self._past_bin[self.outlets[name].node] for name in chosen if self.outlets[name].marks is None)
-        units = sum(self.outlets[name].units for name in chosen)
         kept = (min(max(low, least), expected), max(min(high, greatest), expected))
         by_colour = sum(self._told_in(name) for name in chosen) if self.told else None
-        chance = self._chance(chosen, least, greatest)
         return Exposed(units, least, expected, greatest, *kept, chance, past_bin, by_colour)
+
+    def numbers(self, names: Iterable[Hashable]) -> Numbers:
+        """The same without the range."""
+        chosen = list(dict.fromkeys(names))
+        known, by_node = self._parted(chosen)
+        least, greatest = self._bounds_of(by_node)
+        least, greatest = least + known.least, greatest + known.most
+        expected = known.expected + sum(units * self._density[node] for node, units in by_node.items())
+        if least > 0 or greatest == 0:
+            chance = _CERTAIN if least > 0 else _NEVER
+        else:
+            none = self._none_in(known, by_node)
+            chance = Chance(1.0 - none) if none is not None else self._simulated(chosen)
+        return Numbers(known.units + sum(by_node.values()), least, expected, greatest, chance)
 
     # --- least and greatest
 
     def bounds(self, names: Iterable[Hashable]) -> tuple[int, int]:
         """(least, greatest) number of marks in a set of outlets."""
-        chosen = list(names)
-        least, most, by_node = self._parted(chosen)
-        if not by_node:
-            return least, most
-        if len(by_node) == 1:
-            node, units = next(iter(by_node.items()))
-            bounds = self._bounds[node]
-            if bounds.is_tree:
-                return least + max(0, bounds.least - (self.held[node] - units)), most + min(bounds.most, units)
-        return self.bounds_by_flow(chosen)
+        known, by_node = self._parted(names)
+        least, greatest = self._bounds_of(by_node)
+        return known.least + least, known.most + greatest
 
     def bounds_by_flow(self, names: Iterable[Hashable]) -> tuple[int, int]:
         """The same by maximum flow alone, also where sums along the draws say it."""
-        least, most, by_node = self._parted(names)
-        return least + self._least_by_flow(by_node), most + self._flow(by_node, inside=True, marks={n: m.most for n, m in self.marks.items()})
+        known, by_node = self._parted(names)
+        least, greatest = self._bounds_by_flow(by_node)
+        return known.least + least, known.most + greatest
 
-    def _parted(self, names: Iterable[Hashable]) -> tuple[int, int, dict[Node, int]]:
-        """Least and most of the outlets whose marks are known, and the units that the others take of each node."""
-        least = most = 0
-        by_node: defaultdict[Node, int] = defaultdict(int)
+    def _parted(self, names: Iterable[Hashable]) -> tuple[Marks, dict[Node, int]]:
+        """The outlets whose marks are known, together, and the units that the others take of each node."""
+        units = least = most = 0
+        by_node: dict[Node, int] = {}
         for name in names:
-            outlet = self.outlets[name]
-            if outlet.marks is None:
-                by_node[outlet.node] += outlet.units
+            node, n, marks = self.outlets[name]
+            if marks is None:
+                by_node[node] = by_node.get(node, 0) + n
             else:
-                least, most = least + outlet.marks.least, most + outlet.marks.most
-        return least, most, by_node
+                units, least, most = units + n, least + marks.least, most + marks.most
+        return Marks(units, least, most), by_node
 
-    def _least_by_flow(self, by_node: Mapping[Node, int]) -> int:
-        marks = {node: mark.least for node, mark in self.marks.items()}
+    def _bounds_of(self, by_node: Mapping[Node, int]) -> tuple[int, int]:
+        if not by_node:
+            return 0, 0
+        if len(by_node) == 1:
+            for node, units in by_node.items():
+                least, most, is_tree, _ = self._bounds[node]
+                if is_tree:
+                    return max(0, least - (self.held[node] - units)), min(most, units)
+        return self._bounds_by_flow(by_node)
+
+    def _bounds_by_flow(self, by_node: Mapping[Node, int]) -> tuple[int, int]:
+        """Only what is above the outlets decides."""
         above = self._above(by_node)
-        return sum(marks.get(node, 0) for node in above) - self._flow(by_node, inside=False, marks=marks)
-
-    def _flow(self, by_node: Mapping[Node, int], *, inside: bool, marks: Mapping[Node, int]) -> int:
-        """Maximum flow of marks into a set of outlets (`inside`), or past it: only what is above the set decides."""
-        from scipy.sparse import csr_array  # here and below: SciPy takes a good part of a second, which no start should wait for
-        from scipy.sparse.csgraph import maximum_flow
-
-        above = self._above(by_node)
-        number = {node: i + 2 for i, node in enumerate(above)}
-        rows, columns, capacity = [], [], []
-
-        def edge(a: int, b: int, units: int) -> None:
-            if units > 0:
-                rows.append(a)
-                columns.append(b)
-                capacity.append(units)
-
-        for node in above:
-            edge(0, number[node], marks.get(node, 0))
-            inner = 0
+        number = {node: i for i, node in enumerate(above)}
+        draws: list[tuple[int, int, int]] = []
+        inside, outside = [by_node.get(node, 0) for node in above], [self.held[node] - by_node.get(node, 0) for node in above]
+        for i, node in enumerate(above):
             for draw in self._out[node]:
                 if draw.child in number and draw.child not in self.marks:
-                    edge(number[node], number[draw.child], draw.units)
-                    inner += draw.units
-            wanted = by_node.get(node, 0)
-            edge(number[node], 1, wanted if inside else self.held[node] - inner - wanted)
-        shape = (len(above) + 2,) * 2
-        return int(maximum_flow(csr_array((np.array(capacity, dtype=np.int32), (rows, columns)), shape=shape), 0, 1).flow_value) if rows else 0
+                    draws.append((i, number[draw.child], draw.units))
+                    outside[i] -= draw.units
+        marks = [self.marks.get(node, _UNMARKED) for node in above]
+        least = [one.least for one in marks]
+        greatest = maximum_flow([one.most for one in marks], inside, draws)
+        surely = sum(least)
+        return surely - maximum_flow(least, outside, draws) if surely else 0, greatest
 
     def _above(self, nodes: Iterable[Node]) -> list[Node]:
         seen, waiting = dict.fromkeys(nodes), list(nodes)
@@ -299,33 +310,23 @@ class Mixing:
 
     def chance(self, names: Iterable[Hashable]) -> Chance:
         """Of at least one mark in a set of outlets, under even mixing."""
-        chosen = list(names)
-        return self._chance(chosen, *self.bounds(chosen))
+        return self.numbers(names).chance
 
-    def _chance(self, chosen: list[Hashable], least: int, greatest: int) -> Chance:
-        if least > 0 or greatest == 0:
-            return Chance(1.0 if least > 0 else 0.0)
-        none = self._none_in(chosen)
-        return Chance(1.0 - none) if none is not None else self._simulated(chosen)
-
-    def _none_in(self, names: list[Hashable]) -> float | None:
+    def _none_in(self, known: Marks, by_node: Mapping[Node, int]) -> float | None:
         """The chance of no mark, where it can be told exactly."""
         wanted: defaultdict[_Pool | _Join, int] = defaultdict(int)
-        none = 1.0
-        for name in names:
-            outlet = self.outlets[name]
-            if outlet.marks:
-                none *= 1.0 if outlet.marks.expected == 0 else 0.0
-                continue
-            state = self._states[outlet.node]
+        for node, units in by_node.items():
+            state = self._states[node]
             if state is None:
                 return None
-            wanted[state] += outlet.units
-        pools = [pool for state in wanted for pool in _pools_of(state)]
-        if len(pools) != len(set(pools)):
-            return None
+            wanted[state] += units
+        if len(wanted) > 1:
+            pools = [pool for state in wanted for pool in _pools_of(state)]
+            if len(pools) != len(set(pools)):
+                return None
+        none = 0.0 if known.expected else 1.0
         for state, units in wanted.items():
-            none *= float(_none_drawn(state, units)[units])
+            none *= _none_at(state, units)
         return none
 
     @cached_property
@@ -427,9 +428,9 @@ def _summed(draws: Iterable[Draw]) -> list[Draw]:
     """One draw for a pair of nodes: several parts of one node are one part of it."""
     found: dict[tuple[Node, Node], Draw] = {}
     for draw in draws:
-        before = found.get((draw.parent, draw.child))
-        units, by_bin = (before.units, before.by_bin) if before else (0, False)
-        found[draw.parent, draw.child] = Draw(draw.parent, draw.child, units + draw.units, by_bin or draw.by_bin)
+        before = found.setdefault((draw.parent, draw.child), draw)
+        if before is not draw:
+            found[draw.parent, draw.child] = Draw(draw.parent, draw.child, before.units + draw.units, before.by_bin or draw.by_bin)
     return list(found.values())
 
 
@@ -451,6 +452,19 @@ def none_of(size: int, marked: float, upto: int) -> Floats:
     return np.where(k <= free, np.exp(np.minimum(log, 0.0)), 0.0)
 
 
+def _none_at(state: "_Pool | _Join", drawn: int) -> float:
+    """Chance of no mark among so many units drawn from a node in this state: of a draw of a draw one term, of a join one sum over shares."""
+    if isinstance(state, _Pool):
+        free = state.size - state.marked
+        if drawn > free:
+            return 0.0
+        return exp(min(0.0, lgamma(free + 1) - lgamma(free - drawn + 1) - lgamma(state.size + 1) + lgamma(state.size - drawn + 1)))
+    units, last = state.parts[-1]
+    others = _Join(state.node, state.parts[:-1])
+    size = sum(n for n, _ in others.parts)
+    return float(_joined_at(size, _none_drawn(others, min(drawn, size)), units, _none_drawn(last, min(drawn, units)), drawn))
+
+
 @lru_cache(maxsize=256)
 def _none_drawn(state: "_Pool | _Join", upto: int) -> Floats:
     """Chance of no mark among k units drawn from a node in this state, k = 0 to `upto`."""
@@ -467,9 +481,14 @@ def _joined(a: int, none_a: Floats, b: int, none_b: Floats, upto: int) -> Floats
     """Of k units drawn from a + b mixed units, j come from the first: one sum over shares for each k."""
     found = np.zeros(min(upto, a + b) + 1)
     for k in range(len(found)):
-        j = np.arange(max(0, k - b), min(k, a) + 1)
-        found[k] = np.sum(np.exp(_log_choose(a, j) + _log_choose(b, k - j) - _log_choose(a + b, np.array([k]))) * none_a[j] * none_b[k - j])
-    return np.minimum(found, 1.0)
+        found[k] = _joined_at(a, none_a, b, none_b, k)
+    return found
+
+
+def _joined_at(a: int, none_a: Floats, b: int, none_b: Floats, k: int) -> Any:
+    j = np.arange(max(0, k - b), min(k, a) + 1)
+    shares = np.exp(_log_choose(a, j) + _log_choose(b, k - j) - _log_choose(a + b, np.array([k])))
+    return min(1.0, np.sum(shares * none_a[j] * none_b[k - j]))
 
 
 def _log_choose(n: int, k: NDArray[np.int64]) -> Floats:

@@ -2,48 +2,40 @@
 
 A panel that straddles a change-over had each of its cells on exactly one side: a suspect on one side alone marks perhaps all and surely none;
 suspects on every side mark all. What left a panel before a suspect came to it carries no mark of it.
+
+Cells are bits of a whole number here, as in `floor/bitmaps.py` the lowest first: a hundred panels are counted sooner so than as arrays.
 """
 
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping, Sequence
+from typing import NamedTuple
 
 import numpy as np
-from sqlalchemy import bindparam, select, text
 from sqlalchemy.orm import Session
 
-from app.floor import bitmaps
-from app.floor.bitmaps import Bitmap
-from app.floor.exits import told_cells
-from app.floor.packed_dies import unpack_dies
-from app.genealogy.suspects import Suspected, dies_in
+from app.floor.packed_dies import unpack_many
+from app.genealogy.suspects import Region, Suspected, dies_in
 from app.ledger import walk
-from app.ledger.items import Panel
-from app.ledger.runs import Line
-from app.ledger.used import standing_lines
-from app.listed import among
+from app.listed import ask, listed
+
+_EVERY = -1  # all bits of a whole number are set: every cell of a panel of any size
 
 
-@dataclass(frozen=True)
-class Cells:
-    """Marked cells of a panel: surely, and possibly (these include the sure ones)."""
+class Cells(NamedTuple):
+    """Marked cells of a panel: surely, and possibly (these include the sure ones). Bits beyond the panel's last cell mean nothing."""
 
-    sure: Bitmap
-    possible: Bitmap
+    sure: int
+    possible: int
 
-    def __and__(self, other: "Cells") -> "Cells":
-        return Cells(self.sure & other.sure, self.possible & other.possible)
-
-    def __or__(self, other: "Cells") -> "Cells":
-        return Cells(self.sure | other.sure, self.possible | other.possible)
-
-    def within(self, cells: Bitmap) -> tuple[int, int]:
+    def within(self, cells: int) -> tuple[int, int]:
         """(surely, possibly) marked among some cells."""
-        return bitmaps.count(self.sure & cells), bitmaps.count(self.possible & cells)
+        return (self.sure & cells).bit_count(), (self.possible & cells).bit_count()
 
 
-@dataclass(frozen=True)
-class _Doing:
+_NONE, _ALL = Cells(0, 0), Cells(_EVERY, _EVERY)
+
+
+class _Doing(NamedTuple):
     """A line that may have done a step for a panel. `suspect`: yes; perhaps (one of several wafers on the station); no."""
 
     e: int
@@ -52,134 +44,173 @@ class _Doing:
     suspect: str
 
 
-@dataclass
-class _OnPanel:
-    """What one suspicion says of a panel: cells from an entry on, and who did each step of which it is unsure."""
+class _Covered(NamedTuple):
+    """A panel that a line did, or may have done, and the step that it did."""
 
-    known: list[tuple[int, Cells]] = field(default_factory=list)
-    works: dict[tuple[str | None, int], list[_Doing]] = field(default_factory=lambda: defaultdict(list))
+    line: int
+    panel: int
+    extent: str
+    done: bool
+    e: int
+    step: str
+    round: int
 
 
 class SuspectCells:
     """The marks of several suspicions that must all hold, on every panel that they concern."""
 
     def __init__(self, session: Session, suspicions: Sequence[Suspected]) -> None:
-        self._by_suspicion = [_on_panels(session, one) for one in suspicions]
-        self.panels = sorted(set.intersection(*(set(on) for on in self._by_suspicion))) if suspicions else []
-        self.sizes = _sizes(session, self.panels)
+        self._by_suspicion = [_OnPanels(session, one) for one in suspicions]
+        self.panels = sorted(set.intersection(*(on.panels() for on in self._by_suspicion))) if suspicions else []
 
     def at(self, panel: int, e: int) -> Cells:
         """The marks on a panel as it was at an entry."""
-        found = [_cells(on[panel], e, self.sizes[panel]) for on in self._by_suspicion]
-        joined = found[0]
-        for one in found[1:]:
-            joined = joined & one
-        return joined
+        sure, possible = self._by_suspicion[0].at(panel, e)
+        for on in self._by_suspicion[1:]:
+            one = on.at(panel, e)
+            sure, possible = sure & one.sure, possible & one.possible
+        return Cells(sure, possible)
 
 
-def _cells(on: _OnPanel, e: int, size: tuple[int, int]) -> Cells:
-    full, none = bitmaps.full(*size), bitmaps.empty(*size)
-    marked = Cells(none, none)
-    for since, cells in on.known:
-        if since < e:
-            marked = marked | cells
-    for doings in on.works.values():
-        before = [doing for doing in doings if doing.e < e]
-        if not any(doing.suspect != "no" for doing in before):
-            continue
-        whole = any(doing.suspect == "yes" and doing.extent == "whole" for doing in before)
-        every_side = all(doing.suspect == "yes" for doing in before) and any(doing.done for doing in before)
-        marked = marked | Cells(full if whole or every_side else none, full)
-    return marked
+class _OnPanels:
+    """What one suspicion says of its panels: from which entry on all of one is marked, cells from an entry on, and who did the unsure steps."""
+
+    def __init__(self, session: Session, suspicion: Suspected) -> None:
+        self.whole = dict(suspicion.panels)
+        self.known: defaultdict[int, list[tuple[int, int, int]]] = defaultdict(list)  # panel -> entry, sure and possible cells
+        self.works: defaultdict[int, dict[tuple[str, int], list[_Doing]]] = defaultdict(dict)
+        suspects = dict.fromkeys(suspicion.lines, "yes")
+        covered = _covered(session, suspects)
+        if suspicion.wafers:
+            self._add_placed_dies(session, suspicion)
+            covered += self._add_mounted(session, suspicion, suspects)
+        self._add_works(session, suspects, covered)
+
+    def panels(self) -> set[int]:
+        return {*self.whole, *self.known, *self.works}
+
+    def at(self, panel: int, e: int) -> Cells:
+        if self.whole.get(panel, e) < e:
+            return _ALL
+        sure = possible = 0
+        for since, surely, possibly in self.known.get(panel, ()):
+            if since < e:
+                sure, possible = sure | surely, possible | possibly
+        for doings in self.works[panel].values() if panel in self.works else ():
+            before = [doing for doing in doings if doing.e < e]
+            if not any(doing.suspect != "no" for doing in before):
+                continue
+            whole = any(doing.suspect == "yes" and doing.extent == "whole" for doing in before)
+            every_side = all(doing.suspect == "yes" for doing in before) and any(doing.done for doing in before)
+            if whole or every_side:
+                return _ALL
+            possible = _EVERY
+        return Cells(sure, possible)
+
+    def _add_works(self, session: Session, suspects: Mapping[int, str], covered: Iterable[_Covered]) -> None:
+        """Where the first suspect line did all of a panel, nobody else's doing says more. Else every line that may have done the same steps."""
+        first: dict[int, _Covered] = {}
+        for one in covered:
+            if one.panel not in first or one.e < first[one.panel].e:
+                first[one.panel] = one
+        unsure = []
+        for panel, one in first.items():
+            if one.extent == "whole" and suspects[one.line] == "yes":
+                self.whole[panel] = min(one.e, self.whole.get(panel, one.e))
+            else:
+                unsure.append(panel)
+        if not unsure:
+            return
+        every = _covered(session, [line.line for line in walk.lines_of_panels(session, unsure) if line.set is not None])
+        works = {(one.panel, one.step, one.round) for one in every if one.line in suspects}
+        wanted = set(unsure)
+        for one in every:
+            if one.panel in wanted and (one.panel, one.step, one.round) in works:
+                doing = _Doing(one.e, one.extent, one.done, suspects.get(one.line, "no"))
+                self.works[one.panel].setdefault((one.step, one.round), []).append(doing)
+
+    def _add_placed_dies(self, session: Session, suspicion: Suspected) -> None:
+        """Wafers: the cells with their dies by the placement logs."""
+        whole = [wafer for wafer, regions in suspicion.wafers.items() if not regions]
+        placed = [(panel, int.from_bytes(cells, "little")) for panel, cells in ask(session, _PLACED, wafers=whole)]
+        for wafer, regions in suspicion.wafers.items():
+            if regions:
+                placed += _in_regions(session, wafer, regions)
+        for panel, cells in placed:
+            if cells:
+                self.known[panel].append((0, cells, cells))
+
+    def _add_mounted(self, session: Session, suspicion: Suspected, suspects: dict[int, str]) -> list[_Covered]:
+        """Where no log tells: lines that had the wafers mounted become suspects; where one leaves cells without a die, these are perhaps marked."""
+        whole = {wafer for wafer, regions in suspicion.wafers.items() if not regions}
+        mounted: dict[int, bool] = {}  # line -> all wafers of that role on the station are suspects, whole
+        for line, wafer in ask(session, _MOUNTED, wafers=suspicion.wafers):
+            mounted[line] = mounted.get(line, True) and wafer in whole
+        covered = _covered(session, mounted)
+        told: dict[tuple[int, str, int], int] = {}
+        sizes: dict[int, int] = {}
+        for panel, size, step, n, cells in ask(session, _TOLD, panels={one.panel for one in covered}):
+            told[panel, step, n] = told.get((panel, step, n), 0) | int.from_bytes(cells, "little")
+            sizes[panel] = size
+        logged = {one.line for one in covered if (one.panel, one.step, one.round) in told}
+        for one in covered:
+            if one.line in logged:
+                untold = ~told.get((one.panel, one.step, one.round), 0)
+                if one.panel not in sizes or untold & ((1 << sizes[one.panel]) - 1):
+                    self.known[one.panel].append((one.e, 0, untold))
+            elif suspects.get(one.line) != "yes":
+                suspects[one.line] = "yes" if mounted[one.line] else "perhaps"
+        return [one for one in covered if one.line in suspects]
 
 
-def _on_panels(session: Session, suspicion: Suspected) -> dict[int, _OnPanel]:
-    found: defaultdict[int, _OnPanel] = defaultdict(_OnPanel)
-    suspects = dict.fromkeys(suspicion.lines, "yes")
-    _add_placed_dies(session, suspicion, found, suspects)
-    covered = walk.covers_of_lines(session, suspects)
-    _add_works(session, suspects, {panel for on in covered.values() for panel in on}, found)
-    _add_whole_panels(session, suspicion.panels, found)
-    return dict(found)
+def _covered(session: Session, lines: Iterable[int]) -> list[_Covered]:
+    return [_Covered._make(row) for row in ask(session, _COVERED, lines=lines)]
 
 
-def _add_whole_panels(session: Session, panels: dict[int, int], found: defaultdict[int, _OnPanel]) -> None:
-    for panel, size in _sizes(session, panels).items():
-        full = bitmaps.full(*size)
-        found[panel].known.append((panels[panel], Cells(full, full)))
+def _in_regions(session: Session, wafer: int, regions: Sequence[Region]) -> list[tuple[int, int]]:
+    """(panel, cells) with dies of some regions of a wafer, all its placements at once."""
+    rows = ask(session, _PLACED_DIES, wafers=[wafer])
+    if not rows:
+        return []
+    wide = max(len(cells) for _, cells, _ in rows)
+    flags = np.unpackbits(np.frombuffer(b"".join(cells.ljust(wide, b"\0") for _, cells, _ in rows), dtype=np.uint8), bitorder="little")
+    numbers, _ = unpack_many([dies for _, _, dies in rows])
+    flags[np.flatnonzero(flags)[~dies_in(session, wafer, regions, numbers)]] = 0
+    packed = np.packbits(flags, bitorder="little").tobytes()
+    return [(row[0], int.from_bytes(packed[i * wide : (i + 1) * wide], "little")) for i, row in enumerate(rows)]
 
 
-def _add_works(session: Session, suspects: dict[int, str], panels: Iterable[int], found: defaultdict[int, _OnPanel]) -> None:
-    """Every line that may have done the steps which suspect lines did, for the panels that these touched."""
-    wanted = set(panels)
-    if not wanted:
-        return
-    lines = walk.lines_above(session, walk.up(session, wanted))
-    covered = walk.covers_of_lines(session, [line.line for line in lines if line.set is not None])
-    works = {(panel, line.step, line.round) for line in lines if line.line in suspects for panel in covered.get(line.line, {})}
-    for line in lines:
-        for panel, (extent, done) in covered.get(line.line, {}).items():
-            if (panel, line.step, line.round) in works:
-                found[panel].works[line.step, line.round].append(_Doing(line.e, extent, done, suspects.get(line.line, "no")))
-
-
-def _add_placed_dies(session: Session, suspicion: Suspected, found: defaultdict[int, _OnPanel], suspects: dict[int, str]) -> None:
-    """Wafers: the cells with their dies by the placement logs; where no log tells, the lines that had them mounted."""
-    if not suspicion.wafers:
-        return
-    for wafer, panel, cells, dies in session.execute(_PLACED, {"wafers": list(suspicion.wafers)}):
-        marked = bitmaps.read(cells)
-        if regions := suspicion.wafers[wafer]:
-            marked = _in_regions(session, wafer, regions, marked, dies)
-        if marked.any():
-            found[panel].known.append((0, Cells(marked, marked)))
-    _add_mounted(session, suspicion, found, suspects)
-
-
-def _in_regions(session: Session, wafer: int, regions: Sequence[object], cells: Bitmap, dies: bytes) -> Bitmap:
-    numbers = unpack_dies(dies)
-    index = np.flatnonzero(np.unpackbits(cells, bitorder="little"))
-    flags = np.zeros(len(cells) * 8, dtype=bool)
-    flags[index[dies_in(session, wafer, regions, numbers)]] = True  # type: ignore[arg-type]
-    return np.packbits(flags, bitorder="little")
-
-
-def _add_mounted(session: Session, suspicion: Suspected, found: defaultdict[int, _OnPanel], suspects: dict[int, str]) -> None:
-    whole = {wafer for wafer, regions in suspicion.wafers.items() if not regions}
-    mounted: dict[int, bool] = {}  # line -> all wafers of that role on the station are suspects, whole
-    for line, wafer in session.execute(_MOUNTED, {"wafers": list(suspicion.wafers)}):
-        mounted[line] = mounted.get(line, True) and wafer in whole
-    if not mounted:
-        return
-    lines = {line.id: line for line in session.scalars(standing_lines().where(among(Line.id, mounted)))}
-    covered = walk.covers_of_lines(session, lines)
-    panels = {panel for on in covered.values() for panel in on}
-    told, sizes = told_cells(session, panels), _sizes(session, panels)
-    for line, on in covered.items():
-        step, n = lines[line].step or "", lines[line].round
-        if not any((panel, step, n) in told for panel in on):
-            if suspects.get(line) != "yes":
-                suspects[line] = "yes" if mounted[line] else "perhaps"
-            continue
-        for panel in on:
-            size = sizes[panel]
-            untold = bitmaps.full(*size) & ~told.get((panel, step, n), bitmaps.empty(*size))
-            if untold.any():
-                found[panel].known.append((lines[line].e, Cells(bitmaps.empty(*size), untold)))
-
-
-def _sizes(session: Session, panels: Iterable[int]) -> dict[int, tuple[int, int]]:
-    query = select(Panel.item, Panel.rows, Panel.columns).where(among(Panel.item, panels))
-    return {panel: (rows, columns) for panel, rows, columns in session.execute(query)}
-
-
-_PLACED = text("""
-    select p.wafer, p.panel, p.cells, p.dies from placement p
-    where p.wafer in :wafers and p.closed_e is null and not exists (select 1 from run_void v where v.run = p.run)
-""").bindparams(bindparam("wafers", expanding=True))
-_MOUNTED = text("""
+_NOT_VOID = "not exists (select 1 from run_void x where x.run = {}.run)"
+_PLACED = listed(f"select p.panel, p.cells from placement p where p.wafer in :wafers and p.closed_e is null and {_NOT_VOID.format('p')}", "wafers")
+_PLACED_DIES = listed(
+    f"select p.panel, p.cells, p.dies from placement p where p.wafer in :wafers and p.closed_e is null and {_NOT_VOID.format('p')}", "wafers"
+)
+_MOUNTED = listed(
+    f"""
     select distinct beside.line, beside.item
-    from use u join wafer w on w.item = u.item join use beside on beside.line = u.line join wafer v on v.item = beside.item and v.role = w.role
-    where u.item in :wafers
-      and not exists (select 1 from use_void x where x.line = u.line and x.item in (u.item, beside.item) and x.closed_e is null)
-""").bindparams(bindparam("wafers", expanding=True))
+    from use u cross join line l cross join wafer w cross join use beside cross join wafer v
+    where u.item in :wafers and l.id = u.line and w.item = u.item and beside.line = u.line and v.item = beside.item and v.role = w.role
+    and not exists (select 1 from use_void x where x.line = u.line and x.item in (u.item, beside.item) and x.closed_e is null)
+    and {_NOT_VOID.format("l")}
+    """,
+    "wafers",
+)
+_COVERED = listed(
+    """
+    select c.line, m.panel, c.extent, c.done, l.e, coalesce(l.step, ''), l.round
+    from line l cross join cover c cross join member m where l.id in :lines and c.line = l.id and m."set" = c."set"
+    union all
+    select l.id, m.panel, 'open', false, l.e, coalesce(l.step, ''), l.round
+    from line l cross join member m where l.id in :lines and l.closed_e is null and m."set" = l."set"
+    """,
+    "lines",
+)
+_TOLD = listed(
+    f"""
+    select p.panel, w.rows * w.columns, coalesce(l.step, ''), l.round, p.cells
+    from placement p cross join panel w cross join line l cross join member m
+    where p.panel in :panels and w.item = p.panel and l.run = p.run and m.panel = p.panel and m."set" = l."set" and p.closed_e is null
+    and {_NOT_VOID.format("p")}
+    """,
+    "panels",
+)

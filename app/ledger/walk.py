@@ -326,7 +326,12 @@ def contents_of(session: Session, *, packs: Iterable[int] = (), loose: Iterable[
     """What is in packs now, by pack or by loose lot."""
     rows = list(ask(session, _CONTENTS_OF_PACKS, packs=packs))
     rows += sorted(ask(session, _CONTENTS_OF_LOOSE, loose=loose), key=lambda row: (row.pack, row.pocket_from))
-    return [Content(pack, a, b, lot, _was_in(raw)) for pack, a, b, lot, raw in rows]
+    return [content_of(*row) for row in rows]
+
+
+def content_of(pack: int, pocket_from: int, pocket_to: int, loose: int, was_in: Any) -> Content:
+    """From a row as a statement in text answers it."""
+    return Content(pack, pocket_from, pocket_to, loose, _was_in(was_in))
 
 
 def panels_of_lines(session: Session, lines: Iterable[int]) -> dict[int, dict[int, str]]:

@@ -108,6 +108,6 @@ def _row(row: ExposedRow) -> ExposedOut:
     chance = one.pop("chance")
     one.pop("past_bin")
     return ExposedOut(
-        kind=row.kind, code=row.code, words=row.words, where=row.where, members=row.members, chance=chance["value"], chance_how=chance["how"],
-        chance_error=chance["error"], **one,
+        kind=row.kind, code=row.code, words=row.words, where=row.where, members=row.members, chance=chance.value, chance_how=chance.how,
+        chance_error=chance.error, **one,
     )  # fmt: skip
