@@ -8,7 +8,7 @@ from contextlib import asynccontextmanager
 from pathlib import Path
 
 import anyio.to_thread
-from fastapi import Depends, FastAPI
+from fastapi import FastAPI
 from fastapi.staticfiles import StaticFiles
 
 from app.board import pages as board_pages
@@ -21,7 +21,7 @@ from app.desk import pages as desk_pages
 from app.evidence.keep import forget_half_kept
 from app.floor import file_pages, place_pages
 from app.floor import pages as floor_pages
-from app.garbage import collect_seldom
+from app.garbage import spare_what_is_loaded
 from app.genealogy import (
     before_mixing_pages,
     counts_pages,
@@ -77,7 +77,7 @@ from app.paper import area_pages
 from app.paper import pages as paper_pages
 from app.people import pages as people_pages
 from app.people import sign_in_pages
-from app.people.callers import form_is_ours, maybe_caller
+from app.people.callers import maybe_caller
 from app.scan import pages as scan_pages
 from app.settings import Settings
 from app.web import guard
@@ -126,7 +126,7 @@ def make_app(settings: Settings, house: House | None = None) -> FastAPI:
     """The app over an installation whose database is at the newest schema."""
     one = house or House(settings)
     refuse_other_schema(one)
-    collect_seldom()
+    spare_what_is_loaded()
 
     @asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
@@ -146,10 +146,8 @@ def make_app(settings: Settings, house: House | None = None) -> FastAPI:
     describe(app)
     guard(app, settings.max_upload_mb << 20, lambda request: maybe_caller(request) is not None)
     app.mount("/static", StaticFiles(directory=Path(__file__).parent / "static"), name="static")
-    for router in _PAGES:  # before the calls: a page links to the page of a name, not to the call of the same name
-        app.include_router(router, dependencies=[Depends(form_is_ours)])  # so that no page can forget it
-    for router in (*_CALLS, *_PUBLIC):
-        app.include_router(router)
+    for router in (*_PAGES, *_CALLS, *_PUBLIC):  # pages first: a page links to the page of a name, not to the call of the same name
+        app.router.routes += router.routes  # as they are: to include a router is to make each of its routes once more
     return app
 
 

@@ -6,7 +6,7 @@ from datetime import date, timedelta
 from typing import Annotated, Literal
 
 from anyio.to_thread import run_sync
-from fastapi import APIRouter, Query, Request
+from fastapi import Query, Request
 from fastapi.responses import Response
 from fastapi.sse import EventSourceResponse, ServerSentEvent
 from sqlalchemy import func, select
@@ -23,10 +23,10 @@ from app.catalogue.definitions import Site
 from app.db import House
 from app.errors import bad_input
 from app.journal.models import Entry
-from app.people.callers import Calling
+from app.people.callers import Calling, page_router
 from app.web import Number, house_of, render
 
-router = APIRouter(include_in_schema=False)
+router = page_router()
 _FIRST_YEAR, _LAST_YEAR = 1970, 2200
 _LOOK_EVERY = 2.0  # seconds between looks for new entries: also the least time between two renewals
 

@@ -3,7 +3,7 @@
 import io
 from typing import Annotated
 
-from fastapi import APIRouter, Form, Request
+from fastapi import Form, Request
 from fastapi.responses import Response
 
 from app.catalogue.definitions import THINGS
@@ -14,10 +14,10 @@ from app.catalogue.queries import every, route_state, whole, with_id
 from app.catalogue.single import blank, next_revision, text_of
 from app.errors import Refused, not_allowed, unknown
 from app.evidence.keep import keep_file
-from app.people.callers import Caller, Calling
+from app.people.callers import Caller, Calling, page_router
 from app.web import Number, check_form, house_of, render
 
-router = APIRouter(include_in_schema=False)
+router = page_router()
 Text = Annotated[str, Form(max_length=300)]
 Long = Annotated[str, Form(max_length=2_000_000)]
 EDITORS = ("engineer", "administer")

@@ -4,7 +4,7 @@ import io
 from collections.abc import Sequence
 from typing import Annotated, Any
 
-from fastapi import APIRouter, File, Form, Request, UploadFile
+from fastapi import File, Form, Request, UploadFile
 from fastapi.responses import PlainTextResponse, Response
 from sqlalchemy.orm import Session
 
@@ -19,12 +19,12 @@ from app.evidence.keep import Kept, keep_file, path_of, read_kept
 from app.journal.act import By, act
 from app.journal.actions import ACTIONS
 from app.naming.resolve import code_of, codes_of
-from app.people.callers import Caller, Calling
+from app.people.callers import Caller, Calling, page_router
 from app.people.doors import SEES_PEOPLE
 from app.people.sign_in import check_signature
 from app.web import FormNumber, Number, check_form, house_of, redirect, render
 
-router = APIRouter(include_in_schema=False)
+router = page_router()
 Text = Annotated[str, Form(max_length=300)]
 WORDS = {
     "product": "Products", "route": "Routes", "recipe": "Recipes", "station": "Stations", "part": "Material parts", "bin_table": "Bin tables",

@@ -1,6 +1,6 @@
 """The first page, the search by any code, and the way from a code to the page of what it names."""
 
-from fastapi import APIRouter, Request
+from fastapi import Request
 from fastapi.responses import RedirectResponse, Response
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -10,10 +10,10 @@ from app.desk.now import now_for
 from app.ledger.places import Load
 from app.naming.models import Alias, Code
 from app.naming.resolve import Named, candidates, code_of, resolve
-from app.people.callers import Calling
+from app.people.callers import Calling, page_router
 from app.web import house_of, render
 
-router = APIRouter(include_in_schema=False)
+router = page_router()
 _MOST = 100
 # kind of thing -> the page that shows it: a route by name and its parameter
 _PAGES = {

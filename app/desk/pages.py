@@ -1,6 +1,6 @@
 """The desk's pages: one route a list. A list's address ends in `format=csv` or `format=json` for the same rows as a file."""
 
-from fastapi import APIRouter, Request
+from fastapi import Request
 from fastapi.responses import Response
 
 from app.catalogue import queries as catalogue
@@ -16,12 +16,12 @@ from app.desk.stations import station_page as one_station
 from app.desk.stops import HOLDS
 from app.errors import not_allowed
 from app.naming.resolve import code_of, resolve
-from app.people.callers import Calling
+from app.people.callers import Calling, page_router
 from app.people.doors import SEES_PEOPLE
 from app.people.people import DUTIES
 from app.web import house_of, redirect, render
 
-router = APIRouter(include_in_schema=False)
+router = page_router()
 LISTINGS = (LOTS, CONTAINERS, WAFERS, BATCHES, PANELS, STATIONS, RUNS, LOADS, PACKS, SHIPMENTS, HOLDS, PEOPLE, JOURNAL)
 
 

@@ -3,7 +3,7 @@
 from collections.abc import Callable
 from typing import Annotated, Any
 
-from fastapi import APIRouter, File, Form, Request, UploadFile
+from fastapi import File, Form, Request, UploadFile
 from fastapi.responses import Response
 from sqlalchemy.orm import Session
 
@@ -15,11 +15,11 @@ from app.floor.placements import import_placements, read_log
 from app.journal.act import By, act
 from app.journal.actions import ACTIONS
 from app.naming.resolve import codes_of, codes_of_items, resolve
-from app.people.callers import Caller, Calling
+from app.people.callers import Caller, Calling, page_router
 from app.receiving.origin_documents import import_origin_document, read_origin_file
 from app.web import house_of, render
 
-router = APIRouter(include_in_schema=False)
+router = page_router()
 Text = Annotated[str, Form(max_length=300)]
 AFile = Annotated[UploadFile, File()]
 

@@ -6,7 +6,7 @@ from functools import lru_cache
 from typing import Annotated
 
 import numpy as np
-from fastapi import APIRouter, Depends, Query, Request
+from fastapi import Depends, Query, Request
 from fastapi.responses import RedirectResponse, Response
 from numpy.typing import NDArray
 
@@ -20,10 +20,10 @@ from app.floor.panel_picture import MARKS, cell_list, panel_picture
 from app.floor.wafer_account import CellStory, cell_story, die_story, panel_story, wafer_account
 from app.floor.wafer_picture import STATES, VIEWS, View, wafer_picture
 from app.naming.resolve import resolve
-from app.people.callers import Calling
+from app.people.callers import Calling, page_router
 from app.web import csv_file, house_of, render
 
-router = APIRouter(include_in_schema=False)
+router = page_router()
 Number = Annotated[int | None, Query(ge=-99_999, le=99_999)]
 Pixel = Annotated[int, Query(ge=0, le=99_999)]
 Key = Annotated[int, Query(ge=-1, le=99_999_999)]

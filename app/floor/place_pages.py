@@ -3,7 +3,7 @@
 What was entered wrongly stands there as corrected, beside what replaces it; each row leads to the form that corrects it.
 """
 
-from fastapi import APIRouter, Request
+from fastapi import Request
 from fastapi.responses import Response
 
 from app.catalogue import queries as catalogue
@@ -14,10 +14,10 @@ from app.floor.mount_corrections import mounts_told
 from app.floor.move_corrections import moves_of
 from app.ledger.places import Container
 from app.naming.resolve import codes_of, resolve
-from app.people.callers import Calling
+from app.people.callers import Calling, page_router
 from app.web import house_of, render
 
-router = APIRouter(include_in_schema=False)
+router = page_router()
 _MOST = 100
 
 

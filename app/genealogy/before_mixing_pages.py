@@ -2,16 +2,16 @@
 
 from typing import Annotated
 
-from fastapi import APIRouter, Query, Request
+from fastapi import Query, Request
 from fastapi.responses import Response
 
 from app.errors import bad_input
 from app.genealogy.before_mixing import before_mixing, others_at_hand
 from app.naming.resolve import resolve
-from app.people.callers import Calling
+from app.people.callers import Calling, page_router
 from app.web import house_of, render
 
-router = APIRouter(include_in_schema=False)
+router = page_router()
 Codes = Annotated[tuple[str, ...], Query(max_length=2000)]
 
 

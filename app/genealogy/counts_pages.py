@@ -3,16 +3,16 @@
 from datetime import timedelta
 from typing import Annotated
 
-from fastapi import APIRouter, Query, Request
+from fastapi import Query, Request
 from fastapi.responses import Response
 
 from app import clock
 from app.genealogy.count_drift import LEVEL
 from app.genealogy.unclosed_counts import KINDS, MOST, sums_by_station, unclosed
-from app.people.callers import Calling
+from app.people.callers import Calling, page_router
 from app.web import csv_file, house_of, render
 
-router = APIRouter(include_in_schema=False)
+router = page_router()
 Days = Annotated[int, Query(ge=1, le=3660)]
 
 

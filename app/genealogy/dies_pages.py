@@ -2,16 +2,16 @@
 
 from typing import Annotated
 
-from fastapi import APIRouter, Query, Request
+from fastapi import Query, Request
 from fastapi.responses import Response
 
 from app.drawing.looks import swatch
 from app.genealogy.dies_inside import LOOKS, WORDS, dies_inside, inside_picture, wafers_inside
 from app.naming.resolve import resolve
-from app.people.callers import Calling
+from app.people.callers import Calling, page_router
 from app.web import csv_file, house_of, render
 
-router = APIRouter(include_in_schema=False)
+router = page_router()
 ACode = Annotated[str, Query(max_length=80)]
 
 

@@ -3,7 +3,7 @@
 from enum import StrEnum
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Query, Request
+from fastapi import Query, Request
 from fastapi.responses import JSONResponse, Response
 
 from app import clock
@@ -12,10 +12,10 @@ from app.genealogy.epcis import epcis_document
 from app.genealogy.prov_document import prov_document
 from app.genealogy.uris import Uris
 from app.naming.resolve import resolve
-from app.people.callers import Calling
+from app.people.callers import Calling, page_router
 from app.web import house_of, zone_of
 
-router = APIRouter(include_in_schema=False)
+router = page_router()
 
 
 class ProvFormat(StrEnum):

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from typing import Annotated, Any
 from urllib.parse import parse_qsl, urlencode
 
-from fastapi import APIRouter, Depends, Form, Query, Request
+from fastapi import Depends, Form, Query, Request
 from fastapi.responses import Response
 from markupsafe import Markup
 from sqlalchemy.orm import Session
@@ -22,10 +22,10 @@ from app.holds.place import place_holds
 from app.journal.act import By, act
 from app.journal.actions import ACTIONS
 from app.naming.resolve import candidates
-from app.people.callers import Calling
+from app.people.callers import Calling, page_router
 from app.web import counted, house_of, render, zone_of
 
-router = APIRouter(include_in_schema=False)
+router = page_router()
 _PAGE = 50
 Short = Annotated[str, Query(max_length=80)]
 Codes = Annotated[tuple[str, ...], Query(max_length=2000)]

@@ -2,17 +2,17 @@
 
 from typing import Annotated
 
-from fastapi import APIRouter, Path, Query, Request
+from fastapi import Path, Query, Request
 from fastapi.responses import Response
 
 from app.errors import bad_input
 from app.evidence.keep import read_kept
 from app.genealogy.mock_recall import MOST_SEED, mock_recall, past_recall, past_recalls
 from app.journal.actions import ACTIONS
-from app.people.callers import Calling
+from app.people.callers import Calling, page_router
 from app.web import Line, check_form, csv_file, house_of, redirect, render
 
-router = APIRouter(include_in_schema=False)
+router = page_router()
 Number = Annotated[int, Path(ge=1, le=2**63 - 1)]
 Before = Annotated[int | None, Query(ge=1, le=2**63 - 1)]
 _PAGE = 50

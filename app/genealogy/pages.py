@@ -2,7 +2,7 @@
 
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Form, Request
+from fastapi import Form, Request
 from fastapi.responses import Response
 from sqlalchemy.orm import Session
 
@@ -16,11 +16,11 @@ from app.journal.models import Entry
 from app.ledger.judgements import DISPOSITIONS
 from app.ledger.stops import Hold
 from app.naming.resolve import code_of, resolve
-from app.people.callers import Calling
+from app.people.callers import Calling, page_router
 from app.people.sign_in import check_signature
 from app.web import check_form, counted, house_of, redirect, render
 
-router = APIRouter(include_in_schema=False)
+router = page_router()
 Text = Annotated[str, Form(max_length=1000)]
 
 

@@ -1,6 +1,6 @@
 """The page of a record: of a pack or lot, everything in one answer, and on paper one document."""
 
-from fastapi import APIRouter, Request
+from fastapi import Request
 from fastapi.responses import Response
 from markupsafe import Markup
 
@@ -9,10 +9,10 @@ from app.drawing.symbols import data_matrix
 from app.genealogy.record import record_of
 from app.genealogy.sheet import span
 from app.naming.resolve import resolve
-from app.people.callers import Calling
+from app.people.callers import Calling, page_router
 from app.web import house_of, render, zone_of
 
-router = APIRouter(include_in_schema=False)
+router = page_router()
 RECORDED = ("pack", "lot")
 
 

@@ -3,7 +3,7 @@
 from typing import Annotated, Any
 from urllib.parse import quote, urlencode
 
-from fastapi import APIRouter, Query, Request
+from fastapi import Query, Request
 from fastapi.responses import FileResponse, RedirectResponse, Response
 
 from app.errors import not_allowed, refuse, unknown
@@ -14,10 +14,10 @@ from app.final_test.results_shown import ResultsShown, results_shown, tested_in
 from app.genealogy.run_story import run_story
 from app.ledger.items import Lot
 from app.naming.resolve import code_of, resolve
-from app.people.callers import Calling
+from app.people.callers import Calling, page_router
 from app.web import Number, csv_file, house_of, render
 
-router = APIRouter(include_in_schema=False)
+router = page_router()
 _CATALOGUE_FILES = ("lead", "engineer", "administer")  # such a file may name people
 Bin = Annotated[str, Query(alias="bin", max_length=100)]
 

@@ -3,7 +3,7 @@
 from typing import Annotated, Any
 from urllib.parse import urlencode
 
-from fastapi import APIRouter, Form, Query, Request
+from fastapi import Form, Query, Request
 from fastapi.encoders import jsonable_encoder
 from fastapi.responses import JSONResponse, Response
 from sqlalchemy.orm import Session
@@ -17,11 +17,11 @@ from app.holds.place import place_holds
 from app.journal.act import By, act
 from app.journal.actions import ACTIONS
 from app.naming.resolve import Named, resolve
-from app.people.callers import Calling
+from app.people.callers import Calling, page_router
 from app.receiving.origin_documents import told_of
 from app.web import check_form, csv_file, house_of, render
 
-router = APIRouter(include_in_schema=False)
+router = page_router()
 Text = Annotated[str, Form(max_length=1000)]
 Only = Annotated[str, Query(alias="list", max_length=40)]
 Many = Annotated[tuple[str, ...], Query(max_length=40)]

@@ -1,6 +1,6 @@
 """A lot's page: its traveller, its counts, its holds, its kin; and the sheet of it that is printed. A pack's page."""
 
-from fastapi import APIRouter, Request
+from fastapi import Request
 from fastapi.responses import Response
 from markupsafe import Markup
 
@@ -15,10 +15,10 @@ from app.genealogy.sheet import sheet_values, span
 from app.genealogy.traveller import travellers
 from app.ledger.items import Lot
 from app.naming.resolve import resolve
-from app.people.callers import Calling
+from app.people.callers import Calling, page_router
 from app.web import house_of, render
 
-router = APIRouter(include_in_schema=False)
+router = page_router()
 
 
 @router.get("/lots/{code}")

@@ -1,16 +1,16 @@
 """A pack's label at true size."""
 
-from fastapi import APIRouter, Request
+from fastapi import Request
 from fastapi.responses import Response
 from markupsafe import Markup
 
 from app.drawing.symbols import data_matrix
 from app.labels.pack_label import pack_label
 from app.naming.resolve import resolve
-from app.people.callers import Calling
+from app.people.callers import Calling, page_router
 from app.web import house_of, render
 
-router = APIRouter(include_in_schema=False)
+router = page_router()
 MODULE_MM = 0.5  # there is room for more than the least that reads, and a reel is scanned from further away; our choice
 
 

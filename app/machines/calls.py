@@ -49,7 +49,8 @@ class Problem(BaseModel):
 
 
 def _problem(words: str) -> dict[str, Any]:
-    return {"description": words, "content": {"application/problem+json": {"schema": {"$ref": "#/components/schemas/Problem"}}}, "model": Problem}
+    """By its name alone: a model in each would be made anew for each status of each call, a fifth of a second at every start."""
+    return {"description": words, "content": {"application/problem+json": {"schema": {"$ref": "#/components/schemas/Problem"}}}}
 
 
 PROBLEMS: dict[int | str, dict[str, Any]] = {

@@ -8,6 +8,8 @@ from typing import Any
 
 from fastapi import FastAPI
 
+from app.machines.calls import Problem
+
 KIND_WORDS = {
     "bad_input": "it can't be understood, or contradicts itself; the reason names the field, line or element",
     "unknown_code": "a code or number leads to nothing",
@@ -102,6 +104,8 @@ def describe(app: FastAPI) -> None:
 
 
 def _complete(document: dict[str, Any]) -> None:
+    problem = Problem.model_json_schema(ref_template="#/components/schemas/{model}")
+    document["components"]["schemas"] |= problem.pop("$defs") | {"Problem": problem}
     for calls in document["paths"].values():
         for method, call in calls.items():
             if method not in _METHODS:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Annotated, Any, Literal, Union, get_args, get_origin
 
 from anyio.to_thread import run_sync
-from fastapi import APIRouter, Request, UploadFile
+from fastapi import Request, UploadFile
 from fastapi.params import Form
 from fastapi.responses import Response
 from fastapi.routing import APIRoute
@@ -17,11 +17,11 @@ from starlette.datastructures import FormData
 
 from app.errors import BadInput, Reason, Refused, unknown
 from app.machines.calls import Call
-from app.people.callers import Calling
+from app.people.callers import Calling, page_router
 from app.people.doors import check_duties_of
 from app.web import check_form, house_of, render
 
-router = APIRouter(include_in_schema=False)
+router = page_router()
 _PREFIX = "/api/v1"
 _HIDDEN = ("signed_by",)  # whoever is signed in signs
 _LONG = 4000

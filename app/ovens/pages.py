@@ -4,7 +4,7 @@ from collections.abc import Callable
 from datetime import datetime
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Form, Request
+from fastapi import Form, Request
 from fastapi.responses import Response
 from sqlalchemy.orm import Session
 
@@ -21,10 +21,10 @@ from app.ovens import loads
 from app.ovens.judging import end_load
 from app.ovens.panel_heat import HEAT_COLUMNS, AdhesiveHeat, heat_of_load, heat_of_panels, heat_rows
 from app.ovens.trace_pictures import SENSOR_COLUMNS, LoadTrace, load_trace, readings, sensor_rows
-from app.people.callers import Caller, Calling
+from app.people.callers import Caller, Calling, page_router
 from app.web import FormNumber, check_form, csv_file, house_of, redirect, render, zone_of
 
-router = APIRouter(include_in_schema=False)
+router = page_router()
 Text = Annotated[str, Form(max_length=200)]
 
 

@@ -1,6 +1,6 @@
 """The sheets of an area's lots: a lead prints them at any time, and every open floor terminal keeps its area's newest."""
 
-from fastapi import APIRouter, Request
+from fastapi import Request
 from fastapi.responses import Response
 
 from app import clock
@@ -8,10 +8,10 @@ from app.errors import unknown
 from app.genealogy.sheet import sheet_values
 from app.genealogy.traveller import travellers
 from app.paper.area import areas, lots_in_area
-from app.people.callers import Calling
+from app.people.callers import Calling, page_router
 from app.web import house_of, render
 
-router = APIRouter(include_in_schema=False)
+router = page_router()
 MOST = 200  # sheets on one page; our choice
 
 

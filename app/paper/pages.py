@@ -7,7 +7,7 @@ from datetime import date
 from typing import Annotated, Any
 from zoneinfo import ZoneInfo
 
-from fastapi import APIRouter, Depends, Request
+from fastapi import Depends, Request
 from fastapi.responses import RedirectResponse, Response
 from sqlalchemy.orm import Session
 
@@ -21,7 +21,7 @@ from app.ledger.items import Lot
 from app.naming.resolve import code_of, resolve
 from app.paper.back_entry import enter, rehearsed
 from app.paper.sheet_lines import MATERIAL_ROWS, Entry, SheetStep, entries
-from app.people.callers import Caller, Calling
+from app.people.callers import Caller, Calling, page_router
 from app.people.sign_in import check_signature
 from app.web import check_form, house_of, redirect, render, zone_of
 
@@ -32,7 +32,7 @@ async def _fields(request: Request) -> dict[str, str]:
     return form
 
 
-router = APIRouter(include_in_schema=False)
+router = page_router()
 Fields = Annotated[dict[str, str], Depends(_fields)]
 _PLAIN = ("form_token", "key", "password", "seen")  # fields that are not of the sheet
 

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from typing import Annotated
 
-from fastapi import Depends, Request
+from fastapi import APIRouter, Depends, Request
 
 from app import clock
 from app.errors import NotAllowed, Reason, not_allowed
@@ -89,3 +89,8 @@ async def form_is_ours(request: Request, who: Calling) -> None:
     if request.method == "POST":
         token = (await request.form()).get("form_token")
         check_form(request, token if isinstance(token, str) else None)
+
+
+def page_router() -> APIRouter:
+    """For a room's pages: none of them is reached past `form_is_ours`."""
+    return APIRouter(include_in_schema=False, dependencies=[Depends(form_is_ours)])

@@ -5,14 +5,14 @@ from datetime import date, datetime, time
 from typing import Annotated, Any
 from zoneinfo import ZoneInfo
 
-from fastapi import APIRouter, Form, Path, Request
+from fastapi import Form, Path, Request
 from fastapi.responses import Response
 from sqlalchemy.orm import Session
 
 from app.errors import bad_input, not_allowed
 from app.journal.act import By, act
 from app.naming.resolve import code_of, resolve
-from app.people.callers import SESSION_COOKIE, TERMINAL_COOKIE, Caller, Calling
+from app.people.callers import SESSION_COOKIE, TERMINAL_COOKIE, Caller, Calling, page_router
 from app.people.people import DUTIES, Certified, add_person, everyone, known_of, set_certificates, set_duties
 from app.people.secrets import keep_secret, new_secret
 from app.people.sign_in import begin_session, check_signature
@@ -21,7 +21,7 @@ from app.people.terminals import enrol_terminal, enrolled, retire_terminal
 from app.people.tokens import make_token, revoke_token, tokens_in_force
 from app.web import Line, house_of, redirect, render, zone_of
 
-router = APIRouter(include_in_schema=False)
+router = page_router()
 Lines = Annotated[list[str], Form(default_factory=list, max_length=100)]
 
 

@@ -4,7 +4,7 @@ from collections.abc import Callable
 from functools import partial
 from urllib.parse import urlencode
 
-from fastapi import APIRouter, Request
+from fastapi import Request
 from fastapi.responses import RedirectResponse, Response
 from sqlalchemy.orm import Session
 
@@ -16,7 +16,7 @@ from app.errors import Refused, bad_input
 from app.floor.attendance import stations_of
 from app.floor.station_states import WORDS
 from app.naming.resolve import Named, candidates, code_of, codes_of, resolve
-from app.people.callers import SESSION_COOKIE, TERMINAL_COOKIE, Caller, Calling
+from app.people.callers import SESSION_COOKIE, TERMINAL_COOKIE, Caller, Calling, page_router
 from app.people.sign_in import reopen
 from app.people.sign_in_pages import signed_in_here
 from app.scan import doing, taping
@@ -28,7 +28,7 @@ from app.scan.sent import Sending, Sent
 from app.scan.stations import here_of, station_rows
 from app.web import Number, house_of, render
 
-router = APIRouter(include_in_schema=False)
+router = page_router()
 
 
 @router.get("/floor")
