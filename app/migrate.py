@@ -1,46 +1,65 @@
-"""Bring a database to the newest schema, or say which it has. Alembic is imported here only: it is slow to import."""
+"""Bring a database to the newest schema, or say which it has.
 
+Alembic is imported only where something is brought about: it is slow to import, and every start asks which schema a database has.
+"""
+
+import re
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from alembic import command
-from alembic.config import Config
-from alembic.runtime.migration import MigrationContext
-from alembic.script import ScriptDirectory
+from sqlalchemy import inspect, text
 
 from app.db import House
 from app.errors import refuse
 
+if TYPE_CHECKING:
+    from alembic.config import Config
+
 _SCRIPTS = Path(__file__).resolve().parent.parent / "migrations"
+_LINK = re.compile(r"^revision = ['\"](\w+)['\"]\ndown_revision = (?:['\"](\w+)['\"]|None)$", re.MULTILINE)
 
 
 def upgrade(house: House, to: str = "head") -> None:
     """Nothing is lost on the way: a migration that moves data has a test with old rows in it."""
+    from alembic import command
+
     refuse_newer(house)
     with house.write_engine.begin() as connection:
         command.upgrade(_config(connection), to)
 
 
 def downgrade(house: House, to: str) -> None:
+    from alembic import command
+
     with house.write_engine.begin() as connection:
         command.downgrade(_config(connection), to)
 
 
 def revision_of(house: House) -> str | None:
     with house.write_engine.connect() as connection:
-        return MigrationContext.configure(connection).get_current_revision()
+        if not inspect(connection).has_table("alembic_version"):
+            return None
+        return connection.execute(text("select version_num from alembic_version")).scalar()
 
 
 def is_newest(house: House) -> bool:
-    return revision_of(house) == ScriptDirectory.from_config(_config(None)).get_current_head()
+    return revision_of(house) == revisions()[0]
 
 
 def revisions() -> list[str]:
-    """All of them, the newest first."""
-    return [script.revision for script in ScriptDirectory.from_config(_config(None)).walk_revisions()]
+    """All of them, the newest first, by what each file says it follows."""
+    after = {match[2]: match[1] for path in (_SCRIPTS / "versions").glob("*.py") for match in _LINK.finditer(path.read_text())}
+    found, one = [], after.get(None)
+    while one is not None:
+        found.append(one)
+        one = after.get(one)
+    return found[::-1]
 
 
 def new_revision(house: House, message: str) -> None:
     """Writes a migration from the difference between the models and a database at head."""
+    from alembic import command
+
     with house.write_engine.begin() as connection:
         command.revision(_config(connection), message=message, autogenerate=True)
 
@@ -61,7 +80,9 @@ def refuse_newer(house: House) -> None:
         raise refuse("changed", "This database is newer than this program.", f"It has revision {found}.", "Run the version that made it.")
 
 
-def _config(connection: object) -> Config:
+def _config(connection: object) -> "Config":
+    from alembic.config import Config
+
     config = Config()
     config.set_main_option("script_location", str(_SCRIPTS))
     config.set_main_option("path_separator", "os")

@@ -102,8 +102,14 @@ def _first_answer(server: "subprocess.Popen[bytes]", port: int) -> Any:
     while server.poll() is None:
         try:
             connection = HTTPConnection("127.0.0.1", port, timeout=60)
-            connection.request("GET", "/")
-            return connection.getresponse().read()
+            path = "/"
+            while True:  # to a page that is one: the first leads to the sign-in
+                connection.request("GET", path)
+                answer = connection.getresponse()
+                body = answer.read()
+                if answer.status != 303:
+                    return body
+                path = answer.headers["Location"]
         except ConnectionRefusedError:
             time.sleep(0.005)
     raise RuntimeError(f"the server ended with {server.returncode}")

@@ -5,8 +5,10 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from fastapi.routing import APIRoute
 
 from app import main
+from app.people.callers import form_is_ours
 from app.people.doors import DOORS
 from app.tables import Base
 
@@ -135,3 +137,10 @@ def test_every_route_has_a_row_that_says_which_duties_open_it() -> None:
     routes = {f"{method} {route.path}" for router in (*main._PAGES, *main._CALLS) for route in router.routes for method in route.methods}  # type: ignore[attr-defined]
     assert sorted(routes - set(DOORS)) == [], "routes without a row in app/people/doors.py"
     assert sorted(set(DOORS) - routes) == [], "rows of app/people/doors.py without a route"
+
+
+def test_every_page_asks_first_who_calls_and_whose_form_it_is() -> None:
+    pages = [route for router in main._PAGES for route in router.routes if isinstance(route, APIRoute)]
+    assert pages
+    open_pages = [page.path for page in pages if form_is_ours not in [one.dependency for one in page.dependencies]]
+    assert open_pages == [], "pages of a router that page_router() did not make"

@@ -6,11 +6,12 @@ from pathlib import Path
 import pytest
 from alembic.autogenerate import compare_metadata
 from alembic.runtime.migration import MigrationContext
+from alembic.script import ScriptDirectory
 from sqlalchemy import inspect, text
 
 from app.db import House
 from app.errors import Refused
-from app.migrate import downgrade, is_newest, upgrade
+from app.migrate import downgrade, is_newest, revisions, upgrade
 from app.settings import Settings
 from app.tables import Base
 
@@ -51,6 +52,12 @@ def test_a_database_of_a_newer_program_is_left_alone(house: House) -> None:
         connection.execute(text("update alembic_version set version_num = 'of_tomorrow'"))
     with pytest.raises(Refused, match="newer than this program"):
         upgrade(house)
+
+
+def test_their_order_is_what_alembic_makes_of_them() -> None:
+    """It is read from their text, without Alembic."""
+    walked = ScriptDirectory(str(Path(__file__).parent.parent / "migrations")).walk_revisions()
+    assert revisions() == [script.revision for script in walked]
 
 
 def test_the_files_are_dated_and_named_for_what_they_do() -> None:

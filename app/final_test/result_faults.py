@@ -3,13 +3,14 @@
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
-
-import duckdb
+from typing import TYPE_CHECKING, Any
 
 from app.errors import BadInput, Reason, bad_input
 from app.final_test.bins import FAILURE, text_sql
 from app.final_test.result_columns import REFUSED, RESULT, UNIT, Column, Layout
+
+if TYPE_CHECKING:
+    from duckdb import DuckDBPyConnection
 
 KNOWN = 1000  # bad lines that are kept apart while reading; more are counted, not listed
 NAMED = 20  # lines that are named
@@ -20,7 +21,7 @@ _FARTHEST = 1e12  # a greater number is no measurement, and past what bins compa
 class Reading:
     """A file that is being read: where it is, how it is laid out, and the Parquet file that came of it, row by row in its order."""
 
-    connection: duckdb.DuckDBPyConnection
+    connection: "DuckDBPyConnection"
     source: Path
     layout: Layout
     parquet: Path

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-import duckdb
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
@@ -24,6 +24,9 @@ from app.final_test.models import UnitFile
 from app.final_test.results_in import parquet_path
 from app.ledger.flows import Flow
 from app.ledger.items import Lot
+
+if TYPE_CHECKING:
+    from duckdb import DuckDBPyConnection
 
 ONE_BY_ONE = 300  # as many units are drawn as points
 _CELLS = 84  # across the picture
@@ -138,7 +141,7 @@ def _pairs(path: Path, table: BinTableBody, chosen: str, within: str) -> tuple[C
 
 
 def _pair(
-    connection: duckdb.DuckDBPyConnection, path: Path, axes: tuple[str, str], areas: Sequence[Area], chosen: str, name: str
+    connection: "DuckDBPyConnection", path: Path, axes: tuple[str, str], areas: Sequence[Area], chosen: str, name: str
 ) -> Chromaticities:
     view = view_of(areas)
     cell = view.width / _CELLS

@@ -11,8 +11,6 @@ import tempfile
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-import duckdb
-
 from app.catalogue.definitions import BinTableBody
 from app.errors import bad_input
 from app.final_test.bins import FAILURE, binned_sql, text_sql
@@ -97,6 +95,8 @@ def _survey(source: Path, known_digest: str | None) -> tuple[int, str]:
 
 def _copy(reading: Reading, table: BinTableBody) -> Reading:
     """Writes the Parquet file in one statement. Where a unit further down is no number, once more with units as text."""
+    import duckdb
+
     try:
         reading.connection.execute(_copy_sql(reading, table))
     except duckdb.InvalidInputException as error:
