@@ -1,14 +1,16 @@
 """Wafers with their die maps: from one file or many, all or nothing; and a map that is corrected in the open."""
 
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from io import BytesIO
 
-from sqlalchemy import select
+from sqlalchemy import bindparam, select
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Part
+from app.catalogue.known import Defined
 from app.db import House
 from app.errors import bad_input, refuse
 from app.evidence.keep import Kept, keep_file, record_evidence
@@ -20,13 +22,19 @@ from app.receiving.die_map import DieMap, Stated, dump, load
 from app.receiving.die_maps import read_maps
 from app.receiving.models import WaferMap
 
+_KNOWN = (
+    select(Alias.thing).join(Wafer, Wafer.item == Alias.thing)
+    .where(Alias.kind == "wafer", Alias.value == bindparam("name"), Wafer.part == bindparam("part"), Alias.closed_e.is_(None))
+)  # fmt: skip
+
 
 @dataclass(frozen=True)
 class MapFile:
-    """A file that was kept and read: its maps, and what was stated about it."""
+    """A file that was kept and read: its maps, each as the record keeps it, and what was stated about it."""
 
     kept: Kept
     maps: list[DieMap]
+    packed: list[bytes]
     stated: Stated
 
 
@@ -36,9 +44,12 @@ def read_map_files(house: House, files: Sequence[tuple[str, bytes]], part: Part,
         raise bad_input(f"{part.number} is no wafer part.", "part", f"It is {part.kind}.", "Name the wafer's part.")
     stated = stated if stated.passing else replace(stated, passing=part.passing_bins)
     found = []
-    for name, data in files:
-        kept = keep_file(house, name, BytesIO(data))
-        found.append(MapFile(kept, read_maps(data, name, stated), stated))
+    with ThreadPoolExecutor(1) as disk:  # a file is read while the disk keeps it; when it is refused, it is kept all the same
+        for name, data in files:
+            keeping = disk.submit(keep_file, house, name, BytesIO(data))
+            maps = read_maps(data, name, stated)
+            packed = [dump(one) for one in maps]
+            found.append(MapFile(keeping.result(), maps, packed, stated))
     return found
 
 
@@ -47,28 +58,30 @@ def receive_wafers(session: Session, by: By, files: Sequence[MapFile], part: str
     found = catalogue.part(session, part)
     if found.body.role is None:
         raise bad_input(f"{part} has no role.", "part", "Its definition does not say what its dies are.", "State the role in the catalogue.")
-    wafers = []
+    wafers: list[Named] = []
     for file in files:
+        names = [_name_of(session, file, number, die_map, found) for number, die_map in enumerate(file.maps, 1)]
+        items = [Item(e=by.e, kind="wafer") for _ in names]
+        session.add_all(items)  # written together with the evidence, which flushes
         evidence = record_evidence(session, by, file.kept, "die_map", {k: v for k, v in vars(file.stated).items() if v})
-        for number, die_map in enumerate(file.maps, 1):
-            name = die_map.wafer
-            if not name:
-                raise bad_input(
-                    f"{file.kept.name} does not name its wafer.", f"map {number}", "The wafer's identity is missing.", "State it with the file."
-                )
-            _must_be_new(session, file, name, found.id)
-            _must_be_of_part(session, die_map, file, found.body)
-            item = Item(e=by.e, kind="wafer")
-            session.add(item)
-            session.flush()
-            session.add(Wafer(e=by.e, item=item.id, part=found.id, role=found.body.role))
-            session.flush()
-            session.add(_map_row(by, item.id, evidence.id, die_map))
+        session.add_all([Wafer(e=by.e, item=item.id, part=found.id, role=found.body.role) for item in items])
+        session.flush()
+        for item, name, die_map, packed in zip(items, names, file.maps, file.packed, strict=True):
+            session.add(_map_row(by, item.id, evidence.id, die_map, packed))
             named = Named("wafer", item.id, give_code(session, by, "wafer", item.id))
             add_alias(session, by, named, supplier or "supplier", "wafer id", name)
-            session.flush()
             wafers.append(named)
+        session.flush()
     return wafers
+
+
+def _name_of(session: Session, file: MapFile, number: int, die_map: DieMap, part: Defined[Part]) -> str:
+    """The supplier's name of a wafer that may be received: it has one, is new, and of the part that was stated."""
+    if not die_map.wafer:
+        raise bad_input(f"{file.kept.name} does not name its wafer.", f"map {number}", "The wafer's identity is missing.", "State it with the file.")
+    _must_be_new(session, file, die_map.wafer, part.id)
+    _must_be_of_part(session, die_map, file, part.body)
+    return die_map.wafer
 
 
 def correct_die_map(session: Session, by: By, wafer: Named, file: MapFile) -> WaferMap:
@@ -81,7 +94,7 @@ def correct_die_map(session: Session, by: By, wafer: Named, file: MapFile) -> Wa
         before.closed_e = by.e
         session.flush()
     evidence = record_evidence(session, by, file.kept, "die_map")
-    row = _map_row(by, wafer.id, evidence.id, file.maps[0])
+    row = _map_row(by, wafer.id, evidence.id, file.maps[0], file.packed[0])
     session.add(row)
     session.flush()
     return row
@@ -95,16 +108,15 @@ def map_of(session: Session, wafer: int) -> DieMap:
     return load(packed)
 
 
-def _map_row(by: By, wafer: int, evidence: int, die_map: DieMap) -> WaferMap:
+def _map_row(by: By, wafer: int, evidence: int, die_map: DieMap, packed: bytes) -> WaferMap:
     return WaferMap(
-        e=by.e, wafer=wafer, evidence=evidence, format=die_map.format, packed=dump(die_map), gross=die_map.gross, passing=die_map.passing,
+        e=by.e, wafer=wafer, evidence=evidence, format=die_map.format, packed=packed, gross=die_map.gross, passing=die_map.passing,
         failing=die_map.failing,
     )  # fmt: skip
 
 
 def _must_be_new(session: Session, file: MapFile, name: str, part: int) -> None:
-    query = select(Alias.thing).join(Wafer, Wafer.item == Alias.thing).where(Alias.kind == "wafer", Alias.value == name, Wafer.part == part)
-    known = session.scalar(query.where(Alias.closed_e.is_(None)))
+    known = session.scalar(_KNOWN, {"name": name, "part": part})
     if known is not None:
         code = code_of(session, "wafer", known)
         raise bad_input(f"Wafer {name} is here already.", file.kept.name, f"It was received as {code}.", "Leave it out, or correct its map.")
