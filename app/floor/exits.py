@@ -44,6 +44,14 @@ class Exit(NamedTuple):
     cells: Bitmap
 
 
+class Gone(NamedTuple):
+    """That units left a panel at entry `e`."""
+
+    panel: int
+    e: int
+    to_sample: bool
+
+
 def write_dead_origins(session: Session, panels: Iterable[int]) -> None:
     """Writes the rows of these panels anew, `BareExit` too. Call it after units left them, and after their placements changed."""
     ids = list(panels)
@@ -105,6 +113,28 @@ def exits_of(session: Session, panels: Iterable[int]) -> list[Exit]:
     ]
 
 
+def cells_gone(session: Session, exits: Iterable[Gone]) -> dict[Gone, int]:
+    """As `exits_of`, for single exits and without NumPy: the cells as one number, of which bit n is cell n. A trace asks for hundreds."""
+    wanted = set(exits)
+    full: dict[int, int] = {}
+    marks: defaultdict[int, list[tuple[int, int | None, str, int]]] = defaultdict(list)
+    for panel, size, e, closed_e, reason, cells in ask(session, _SIZED_MARKS, panels={one.panel for one in wanted}):
+        full[panel] = (1 << size) - 1
+        if cells is not None:
+            marks[panel].append((e, closed_e, reason, int.from_bytes(cells, "little")))
+    return {one: _cells_gone(full[one.panel], marks[one.panel], one) for one in wanted}
+
+
+def _cells_gone(full: int, marks: list[tuple[int, int | None, str, int]], gone: Gone) -> int:
+    taken = 0
+    for e, closed_e, reason, cells in marks:
+        if gone.to_sample:
+            taken |= cells if e == gone.e and reason == SAMPLED else 0
+        elif e <= gone.e and (closed_e is None or closed_e > gone.e):
+            taken |= cells
+    return taken if gone.to_sample else full & ~taken
+
+
 def good_at(size: tuple[int, int], marks: Iterable[Mark | CellMark], e: int) -> Bitmap:
     """The cells of a panel of `size` (rows, columns) that were good after entry `e`."""
     good = bitmaps.full(*size)
@@ -133,6 +163,13 @@ _EXITS = listed(
 )
 _SIZES = listed("select item, rows, columns from panel where item in :panels", "panels")
 _MARKS = listed("select panel, e, closed_e, reason, cells from cell_mark where panel in :panels order by id", "panels")
+_SIZED_MARKS = listed(
+    """
+    select p.item, p.rows * p.columns, m.e, m.closed_e, m.reason, m.cells from panel p left join cell_mark m on m.panel = p.item
+    where p.item in :panels
+    """,
+    "panels",
+)
 _TOLD = listed(
     """
     select p.panel, coalesce(l.step, ''), l.round, p.cells

@@ -18,7 +18,7 @@ from app.ledger.corrections import moves_in_force, turn_of
 from app.ledger.items import Item, Lot
 from app.ledger.places import Move
 from app.ledger.sets import panels_of_lot
-from app.listed import among
+from app.listed import among, ask
 from app.naming.resolve import code_of, codes_of
 
 KINDS = ("floor", "stock", "outside")  # shipping and taking back are packing's
@@ -56,22 +56,32 @@ def move_item(session: Session, by: By, item: int, kind: str, place: str = "") -
     return to
 
 
+class Latest(NamedTuple):
+    """A thing's latest move: the place, and the shipment with which it is at a customer, if it is."""
+
+    place: Place
+    shipment: int | None
+
+
+def latest_moves(session: Session, items: Iterable[int]) -> dict[int, Latest]:
+    """Of what was moved at all. One statement. Panels, not panel lots."""
+    moves = ask(session, _MOVED, items=items)  # in their order: the latest stays
+    return {item: Latest(Place(kind, name), shipment if kind == "shipped" else None) for item, kind, name, shipment in moves}
+
+
 def place_of(session: Session, items: Iterable[int]) -> dict[int, Place]:
     """Where each thing is now: its latest move says so, none means on the floor. One statement. Panels, not panel lots."""
-    ids = list(items)
-    found = {item: Place(kind, name) for item, kind, name in session.execute(_MOVED, {"items": ids}).all()}  # the latest stays
-    nowhere = Place()
-    return {item: found.get(item, nowhere) for item in ids}
-
-
-_MOVED = select(Move.item, Move.kind, Move.place).where(among(Move.item, "items"), moves_in_force()).order_by(turn_of())
+    ids, nowhere = list(items), Latest(Place(), None)
+    moves = latest_moves(session, ids)
+    return {item: moves.get(item, nowhere).place for item in ids}
 
 
 def shipped_with(session: Session, packs: Iterable[int]) -> dict[int, int]:
     """Pack -> the shipment with which it is at a customer now. One statement."""
-    query = select(Move.item, Move.kind, Move.shipment).where(among(Move.item, packs), moves_in_force()).order_by(turn_of())
-    latest = {item: (kind, shipment) for item, kind, shipment in session.execute(query)}
-    return {item: shipment for item, (kind, shipment) in latest.items() if kind == "shipped" and shipment is not None}
+    return {pack: latest.shipment for pack, latest in latest_moves(session, packs).items() if latest.shipment is not None}
+
+
+_MOVED = select(Move.item, Move.kind, Move.place, Move.shipment).where(among(Move.item, "items"), moves_in_force()).order_by(turn_of())
 
 
 def place_of_lot(session: Session, lot: int) -> list[Place]:

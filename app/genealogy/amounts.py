@@ -6,7 +6,9 @@ min(`most`, n) of them: what is not of the origin may all have stayed behind. Su
 
 from collections import defaultdict
 from collections.abc import Hashable, Iterable, Mapping
-from typing import NamedTuple
+from typing import NamedTuple, TypeVar
+
+_Origin = TypeVar("_Origin", bound=Hashable)
 
 
 class Share(NamedTuple):
@@ -36,28 +38,39 @@ def either_or_both(a: Share, b: Share, units: int) -> Share:
 
 
 def spread(
-    draws: Iterable[Draw], held: Mapping[int, int], sources: Mapping[int, Mapping[Hashable, Share]]
-) -> dict[int, dict[Hashable, Share]]:
-    """The share of each origin in each thing, from the sources down the draws. `held`: all units that a thing ever took in."""
+    draws: Iterable[Draw], held: Mapping[int, int], sources: Mapping[int, Mapping[_Origin, Share]],
+    came: Mapping[int, Mapping[_Origin, Share]] | None = None,
+) -> dict[int, dict[_Origin, Share]]:  # fmt: skip
+    """The share of each origin in each thing, from the sources down the draws. `held`: all units that a thing ever took in.
+
+    `sources`: what a thing has of its own, maybe of units that a draw brought; `came`: what came into it beside the draws, as other units.
+    """
     into: defaultdict[int, list[Draw]] = defaultdict(list)
     for draw in draws:
         into[draw.child].append(draw)
-    found: dict[int, dict[Hashable, Share]] = {}
-    for thing in _parents_first(into):
-        sums: dict[Hashable, list[int]] = {}
-        for parent, _, units in into.get(thing, ()):
-            stays = max(0, held.get(parent, units) - units)
-            for origin, (least, most) in found.get(parent, {}).items():  # as `drawn` says; written out, as most of a trace's time went here
-                of_origin = sums.setdefault(origin, [0, 0])
-                of_origin[0] += max(0, least - stays)
-                of_origin[1] += min(most, units)
-        shares: dict[Hashable, Share] = {origin: Share(*of_origin) for origin, of_origin in sums.items()}
-        for origin, own in sources.get(thing, {}).items():
-            shares[origin] = either_or_both(own, shares[origin], held.get(thing, own.most)) if origin in shares else own
-        found[thing] = shares
-    for thing in sources:
-        found.setdefault(thing, dict(sources[thing]))
+    beside = came or {}
+    found: dict[int, dict[_Origin, Share]] = {}
+    for thing in [*_parents_first(into), *beside, *sources]:
+        if thing not in found:
+            shares = _drawn_in(into.get(thing, ()), held, found, beside.get(thing, {}))
+            for origin, own in sources.get(thing, {}).items():
+                shares[origin] = either_or_both(own, shares[origin], held.get(thing, own.most)) if origin in shares else own
+            found[thing] = shares
     return found
+
+
+def _drawn_in(
+    draws: Iterable[Draw], held: Mapping[int, int], found: Mapping[int, Mapping[_Origin, Share]], came: Mapping[_Origin, Share]
+) -> dict[_Origin, Share]:
+    """The sum of what draws brought and of what came beside them."""
+    sums = dict(came)
+    for parent, _, units in draws:
+        stays = max(0, held.get(parent, units) - units)
+        for origin, (least, most) in found.get(parent, {}).items():  # as `drawn` says; written out, as most of a trace's time went here
+            comes = (least - stays if least > stays else 0, most if most < units else units)
+            before = sums.get(origin)
+            sums[origin] = Share(*comes) if before is None else Share(before[0] + comes[0], before[1] + comes[1])
+    return sums
 
 
 def _parents_first(into: Mapping[int, list[Draw]]) -> list[int]:

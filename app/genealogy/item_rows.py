@@ -8,7 +8,7 @@ from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
 from app.db import Moment
-from app.floor.moves import place_of, shipped_with
+from app.floor.moves import Latest, Place, latest_moves
 from app.genealogy.amounts import Share
 from app.holds.stopped import stops_on
 from app.listed import ask, listed
@@ -62,8 +62,10 @@ class ItemRows:
         self.codes = codes_of_items(session, items)
         self.words, self.lives = _words(session, ids)
         self.numbers = _numbers(session, items)
-        self.places = {item: str(place) for item, place in place_of(session, [i for kind in _PLACED for i in ids.get(kind, ())]).items()}
-        self.sales = _sales(session, ids.get("pack", []))
+        placed = [item for kind in _PLACED for item in ids.get(kind, ())]
+        moves = latest_moves(session, placed)
+        self.places = dict.fromkeys(placed, str(Place())) | {item: str(latest.place) for item, latest in moves.items()}
+        self.sales = _sales(session, {pack: moves[pack] for pack in ids.get("pack", ()) if pack in moves})
         self.stops = _stops(session, [item for kind, some in ids.items() if kind != "panel" for item in some])
 
     def lists(self) -> dict[str, Any]:
@@ -108,9 +110,9 @@ def _numbers(session: Session, items: list[int]) -> dict[int, tuple[str, ...]]:
     return {item: tuple(values) for item, values in found.items()}
 
 
-def _sales(session: Session, packs: list[int]) -> dict[int, tuple[str | None, str | None, str | None]]:
-    """(customer, order, shipment) of packs that are with a customer now."""
-    shipped = shipped_with(session, packs)
+def _sales(session: Session, moves: dict[int, Latest]) -> dict[int, tuple[str | None, str | None, str | None]]:
+    """(customer, order, shipment) of packs that are with a customer now, by their latest moves."""
+    shipped = {pack: latest.shipment for pack, latest in moves.items() if latest.shipment is not None}
     shipments: dict[int, Any] = {row.id: row for row in ask(session, _SHIPMENTS, shipments=set(shipped.values()))}
     names = catalogue.with_ids(session, [x for one in shipments.values() for x in (one.customer, one.order) if x])
     codes = codes_of(session, "shipment", list(shipments))

@@ -1,7 +1,7 @@
 """The origins of a thing, by kind, with what can and what must be of them. One walk up, then bounds along its flows."""
 
 from collections import defaultdict
-from collections.abc import Hashable, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from sqlalchemy import text
@@ -10,13 +10,13 @@ from sqlalchemy.orm import Session
 from app.floor import bitmaps
 from app.floor.amounts import amounts
 from app.floor.bitmaps import Bitmap
-from app.floor.exits import exits_of, told_cells
+from app.floor.exits import exits_of
 from app.floor.marks import good_cells, good_units
 from app.genealogy.amounts import Draw, Share, drawn, either_or_both, spread
+from app.genealogy.panel_origins import OnPanels, Origin, on_panels
 from app.ledger import walk
+from app.ledger.travels import LineAbove
 from app.listed import ask, listed
-
-Origin = tuple[str, int]  # ("panel" | "wafer" | "batch" | "line", id)
 
 
 @dataclass(frozen=True)
@@ -24,15 +24,21 @@ class Origins:
     """Everything above a thing, and for each origin how many of its units can and must be in it."""
 
     up: walk.Up
-    lines: list[walk.LineAbove]
+    lines: list[LineAbove]
+    uses: list[tuple[int, int, str]]  # line, item and kind: the material that the lines had
     wafers: dict[int, set[int]]
     batches: dict[int, set[int]]
     shares: dict[Origin, Share]
     units: int
-    brought: dict[int, dict[Origin, Share]]  # by panel, loose lot or pack: what came into it there, from which origin
+    panels: OnPanels
+    on_items: dict[int, dict[Origin, Share]]  # by loose lot or pack: what lines over it brought
 
     def share(self, kind: str, item: int) -> Share:
-        return self.shares.get((kind, item), Share(0, 0))
+        return self.shares.get((kind, item), _NONE)
+
+    def brought(self) -> dict[int, dict[Origin, Share]]:
+        """By panel, loose lot or pack: what came into it there, from which origin."""
+        return {panel: self.panels.of_panel(panel) for panel in self.up.panels} | self.on_items
 
 
 def origins(session: Session, starts: Iterable[int]) -> Origins:
@@ -40,18 +46,21 @@ def origins(session: Session, starts: Iterable[int]) -> Origins:
     wanted = list(starts)
     up = walk.up(session, wanted)
     lines = walk.lines_above(session, up)
-    mounted = walk.mounted(session, up, lines)
-    wafers = walk.wafers_above(session, up, mounted)
-    batches = walk.batches_above(session, up, lines)
+    uses = walk.uses_of(session, [line.line for line in lines])
+    batches = walk.batches_above(session, up, uses)
     units_of_panels = _panel_units(session, up)
-    sources = _sources(up, lines, batches, units_of_panels)
-    _wafer_shares(session, up, mounted, wafers, units_of_panels, sources)
+    panels = on_panels(session, up, lines, uses, batches, units_of_panels)
+    wafers: defaultdict[int, set[int]] = defaultdict(set)
+    for panel, some in panels.wafers.items():
+        for wafer in some:
+            wafers[wafer].add(panel)
+    on_items = _on_items(up, lines, batches)
     draws, held = _draws(up, units_of_panels)
-    shares = spread(draws, held, sources)
+    own = on_items | {panel: panels.of_panel(panel) for panel in up.starts if panel in up.panels}
+    shares = spread(draws, held, own, panels.into(up.edges))
     there = _there_now(session, up, held)
-    brought: dict[int, dict[Origin, Share]] = sources  # type: ignore[assignment]  # `spread` asks only that origins can be told apart
     units = _units_in(up, wanted, there, units_of_panels)
-    return Origins(up, lines, wafers, batches, _in_starts(up, wanted, shares, held, there), units, brought)
+    return Origins(up, lines, uses, dict(wafers), batches, _in_starts(up, wanted, shares, held, there), units, panels, on_items)
 
 
 def _panel_units(session: Session, up: walk.Up) -> dict[int, int]:
@@ -70,51 +79,17 @@ def _there_now(session: Session, up: walk.Up, held: dict[int, int]) -> dict[int,
     return {item: min(one.book, held[item]) if one.book > 0 and item in held else held.get(item, 0) for item, one in now.items()}
 
 
-def _sources(
-    up: walk.Up, lines: list[walk.LineAbove], batches: dict[int, set[int]], units: dict[int, int]
-) -> dict[int, dict[Hashable, Share]]:
-    """What each panel, and each loose lot or pack with lines of its own, brings but for wafers: origin -> share."""
-    found: defaultdict[int, dict[Hashable, Share]] = defaultdict(dict)
-    for panel in up.panels:
-        found[panel]["panel", panel] = Share(units[panel], units[panel])
+def _on_items(up: walk.Up, lines: list[LineAbove], batches: dict[int, set[int]]) -> dict[int, dict[Origin, Share]]:
+    """Lines over a loose lot touched all that was in it; lines over a pack the pockets that lay in it then, in packs or off the tape."""
     by_line: defaultdict[int, list[int]] = defaultdict(list)
     for batch, used_in in batches.items():
-        for line in used_in:
-            by_line[line].append(batch)
-    _lines_of_panels(up, lines, by_line, units, found)
-    _lines_of_items(up, lines, by_line, found)
-    for edge in up.edges:
-        if edge.kind == "frame":
-            for batch in _with_parents(edge.parent, up):
-                found[edge.child]["batch", batch] = Share(units[edge.child], units[edge.child])
-    return dict(found)
-
-
-def _lines_of_panels(
-    up: walk.Up, lines: list[walk.LineAbove], by_line: dict[int, list[int]], units: dict[int, int], found: dict[int, dict[Hashable, Share]]
-) -> None:
-    """A line is certain for the panels that it did wholly; a batch also where each line that may have done a finished step had it."""
-    works: defaultdict[tuple[int, str | None, int], list[int]] = defaultdict(list)  # one doing of a step for a panel -> its lines
-    for one in lines:
-        for panel, (extent, _) in up.covers.get(one.line, {}).items():
-            if panel in up.panels and one.e < up.exits.get(panel, 0):
-                found[panel]["line", one.line] = Share(units[panel] if extent == "whole" else 0, units[panel])
-                works[panel, one.step, one.round].append(one.line)
-    for (panel, _, _), of_work in works.items():
-        is_done = any(up.covers[line][panel][1] for line in of_work)
-        for batch in {batch for line in of_work for batch in by_line.get(line, ())}:
-            had = [line for line in of_work if batch in by_line.get(line, ())]
-            certain = any(up.covers[line][panel][0] == "whole" for line in had) or (is_done and had == of_work)
-            before = found[panel].get(("batch", batch), Share(0, 0))
-            found[panel]["batch", batch] = Share(max(before.least, units[panel] if certain else 0), units[panel])
-
-
-def _lines_of_items(up: walk.Up, lines: list[walk.LineAbove], by_line: dict[int, list[int]], found: dict[int, dict[Hashable, Share]]) -> None:
-    """Lines over a loose lot touched all that was in it; lines over a pack the pockets that lay in it then, in packs or off the tape."""
+        for one in used_in:
+            by_line[one].append(batch)
     packs_now: defaultdict[int, list[walk.Content]] = defaultdict(list)
     for content in [*up.contents, *up.off_tape]:
         for pack in {content.pack, *(pack for pack, _ in content.was_in)}:
             packs_now[pack].append(content)
+    found: defaultdict[int, dict[Origin, Share]] = defaultdict(dict)
     for line in lines:
         if line.item is None:
             continue
@@ -126,38 +101,12 @@ def _lines_of_items(up: walk.Up, lines: list[walk.LineAbove], by_line: dict[int,
         else:
             units[line.item] = _held_at(up, line.item)
         for item, n in units.items():
-            shares = found.setdefault(item, {})
+            shares = found[item]
             shares["line", line.line] = Share(n, n)
             for batch in by_line.get(line.line, ()):
-                before = shares.get(("batch", batch), Share(0, 0))
+                before = shares.get(("batch", batch), _NONE)
                 shares["batch", batch] = either_or_both(before, Share(n, n), before.most + n)
-
-
-def _wafer_shares(
-    session: Session, up: walk.Up, mounted: list[walk.Mounted], wafers: dict[int, set[int]], units: dict[int, int],
-    found: dict[int, dict[Hashable, Share]],
-) -> None:  # fmt: skip
-    """By the cells of the placement logs that went the way; cells without a die of a step may have one of any wafer mounted there."""
-    on_the_way = cells_on_the_way(session, up)
-    cells, placed, told = (
-        {key: int.from_bytes(of_key.tobytes(), "little") for key, of_key in some.items()}  # one by one, numbers are quicker than arrays
-        for some in (on_the_way, _placed(session, on_the_way), told_cells(session, on_the_way))
-    )
-    bare: defaultdict[tuple[int, int], int] = defaultdict(int)
-    for one in mounted:
-        bare[one.panel, one.wafer] |= cells[one.panel] & ~told.get((one.panel, one.step, one.round), 0)
-    for wafer, panels in wafers.items():
-        for panel in panels:
-            surely = cells[panel] & placed.get((panel, wafer), 0)
-            perhaps = surely | bare[panel, wafer]
-            of = cells[panel].bit_count()
-            least, most = share_of_cells(surely.bit_count(), of, units[panel]).least, share_of_cells(perhaps.bit_count(), of, units[panel]).most
-            found[panel]["wafer", wafer] = Share(least, most)
-
-
-def share_of_cells(placed: int, cells: int, units: int) -> Share:
-    """Of `cells` that were good, `placed` have dies of a wafer; `units` of them are there, nobody knows which (some were scrapped)."""
-    return Share(max(0, placed - (cells - min(units, cells))), min(placed, units))
+    return dict(found)
 
 
 def cells_on_the_way(session: Session, up: walk.Up) -> dict[int, Bitmap]:
@@ -186,22 +135,21 @@ def cells_of_wafer(session: Session, wafer: int) -> dict[int, Bitmap]:
 
 
 def _draws(up: walk.Up, units_of_panels: dict[int, int]) -> tuple[list[Draw], dict[int, int]]:
-    """Flows between panels, loose lots and samples; and how much each of them ever held."""
-    draws = [Draw(edge.parent, edge.child, edge.units) for edge in up.edges if edge.kind not in ("frame", "mix")]
-    held: dict[int, int] = dict(units_of_panels)
+    """Flows between loose lots and samples; and how much each of them, and each panel, ever held."""
+    flows = [edge for edge in up.edges if edge.kind not in ("frame", "mix")]
     taken_in: defaultdict[int, int] = defaultdict(int)
-    for draw in draws:
-        taken_in[draw.child] += draw.units
-    return draws, held | dict(taken_in)
+    for edge in flows:
+        taken_in[edge.child] += edge.units
+    return [Draw(edge.parent, edge.child, edge.units) for edge in flows if edge.kind != "cells"], units_of_panels | taken_in
 
 
 def _in_starts(
-    up: walk.Up, starts: list[int], shares: dict[int, dict[Hashable, Share]], held: dict[int, int], there: dict[int, int]
+    up: walk.Up, starts: list[int], shares: dict[int, dict[Origin, Share]], held: dict[int, int], there: dict[int, int]
 ) -> dict[Origin, Share]:
-    total: dict[Hashable, Share] = {}
+    total: dict[Origin, Share] = {}
 
-    def add(origin: Hashable, share: Share) -> None:
-        before = total.get(origin, Share(0, 0))
+    def add(origin: Origin, share: Share) -> None:
+        before = total.get(origin, _NONE)
         total[origin] = Share(before.least + share.least, before.most + share.most)
 
     in_packs = set(starts) & up.packs
@@ -217,8 +165,8 @@ def _in_starts(
     packed = sum(by_loose.values())
     for pack in in_packs:
         for origin, share in shares.get(pack, {}).items():
-            total[origin] = either_or_both(share, total.get(origin, Share(0, 0)), packed)
-    return total  # type: ignore[return-value]
+            total[origin] = either_or_both(share, total.get(origin, _NONE), packed)
+    return total
 
 
 def _units_in(up: walk.Up, starts: list[int], there: dict[int, int], units_of_panels: dict[int, int]) -> int:
@@ -230,15 +178,7 @@ def _held_at(up: walk.Up, item: int) -> int:
     return sum(edge.units for edge in up.edges if edge.child == item)
 
 
-def _with_parents(batch: int, up: walk.Up) -> set[int]:
-    found, waiting = set(), [batch]
-    while waiting:
-        one = waiting.pop()
-        found.add(one)
-        waiting += [edge.parent for edge in up.edges if edge.child == one and edge.kind == "mix"]
-    return found
-
-
+_NONE = Share(0, 0)
 _PLACED = listed(
     """
     select p.panel, p.wafer, p.cells from placement p

@@ -14,7 +14,8 @@ from app.floor.bitmaps import Bitmap
 from app.floor.exits import Doing, exits_of, told_cells
 from app.floor.marks import good_cells, good_units
 from app.genealogy.amounts import Draw, Share, drawn, either_or_both, spread
-from app.genealogy.origins import cells_of_wafer, share_of_cells
+from app.genealogy.origins import cells_of_wafer
+from app.genealogy.panel_origins import share_of_cells
 from app.ledger import walk
 from app.ledger.items import Lot
 from app.ledger.runs import Line
@@ -188,8 +189,7 @@ def _share_of_exit(one: _OnPanel, cells: Bitmap | None, units: int, left: int = 
     for e, told in one.perhaps:
         if e < left:
             perhaps = perhaps | (cells if told is None else cells & ~told)
-    least, most = (share_of_cells(bitmaps.count(some), bitmaps.count(cells), units) for some in (one.cells & cells, perhaps))
-    return Share(least.least, most.most)
+    return share_of_cells(bitmaps.count(one.cells & cells), bitmaps.count(perhaps), bitmaps.count(cells), units)
 
 
 def _below(session: Session, into: dict[int, _Into]) -> Reached:

@@ -1,6 +1,7 @@
 """The runs of a trace as rows: station, person and recipe, their lines with material and judgement, readings, and bins of a test."""
 
 from collections import defaultdict
+from collections.abc import Callable, Iterable
 from datetime import datetime
 from typing import Any, NamedTuple
 
@@ -8,10 +9,8 @@ from sqlalchemy import JSON, Boolean
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
-from app.db import Moment
 from app.genealogy.amounts import Share
-from app.genealogy.origins import Origins
-from app.genealogy.reach import Reached
+from app.ledger.travels import LineAbove
 from app.listed import ask, listed
 from app.naming.resolve import codes_of, codes_of_items
 
@@ -62,30 +61,35 @@ class RunRow(NamedTuple):
         return self._asdict() | {"lines": [one._asdict() for one in self.lines], "readings": [one._asdict() for one in self.readings]}
 
 
-def run_rows(session: Session, lines: list[int], found: Origins | Reached, codes: dict[int, str]) -> tuple[RunRow, ...]:
-    """The runs of these lines in the order of their beginnings. `codes`: of items, as far as they are known."""
-    rows = ask(session, _LINES, lines=lines)
+def run_rows(
+    session: Session, lines: Iterable[LineAbove], uses: Iterable[tuple[int, int, str]], codes: dict[int, str], share: Callable[[int], Share]
+) -> tuple[RunRow, ...]:
+    """The runs of these lines in the order of their beginnings.
+
+    `uses`: line, item and kind of what they had; `codes`: of items, as far as they are known; `share`: of the subject, by line.
+    """
+    rows = sorted(lines, key=lambda line: (line.run_started_at, line.run, line.line))
     runs = {row.run: row for row in rows}
     by_run: defaultdict[int, list[LineRow]] = defaultdict(list)
-    for row, line in zip(_lines(session, rows, found, codes), rows, strict=True):
+    for line, row in zip(rows, _lines(session, rows, uses, codes, share), strict=True):
         by_run[line.run].append(row)
     readings: defaultdict[int, list[ReadingRow]] = defaultdict(list)
     for run, *one in ask(session, _READINGS, runs=runs):
-        readings[run].append(ReadingRow(*one))
+        readings[run].append(ReadingRow._make(one))
     tests = {run: (by_bin, by_failure) for run, by_bin, by_failure in ask(session, _TESTS, runs=runs)}
     stations = catalogue.with_ids(session, list({run.station for run in runs.values()}))
     station_codes = codes_of(session, "station", list(stations))
     run_codes = codes_of(session, "run", list(runs))
     people = dict(ask(session, _PEOPLE, people={run.person for run in runs.values() if run.person}))
     recipes = {d: one.name for d, one in catalogue.definitions(session, list({run.recipe for run in runs.values() if run.recipe})).items()}
-    return tuple(
+    return tuple([
         RunRow(
-            run_codes[n], run.operation, stations[run.station].name, station_codes.get(run.station, ""), people.get(run.person),
-            recipes.get(run.recipe), run.started_at, run.ended_at, run.outcome, tuple(by_run[n]), tuple(readings[n]),
-            *map(dict, tests.get(n, ({}, {}))),
+            run_codes[n], run.operation, stations[run.station].name, station_codes.get(run.station, ""), people.get(run.person or 0),
+            recipes.get(run.recipe or 0), run.run_started_at, run.run_ended_at, run.outcome, tuple(by_run[n]), tuple(readings.get(n, ())),
+            *map(dict, tests.get(n, _NO_TEST)),
         )
         for n, run in runs.items()
-    )  # fmt: skip
+    ])  # fmt: skip
 
 
 def words_of(reason: Any) -> str:
@@ -93,11 +97,12 @@ def words_of(reason: Any) -> str:
     return str(reason["text"]) if isinstance(reason, dict) else str(reason)
 
 
-def _lines(session: Session, lines: list[Any], found: Origins | Reached, codes: dict[int, str]) -> list[LineRow]:
-    ids = [line.id for line in lines]
-    extents = {one.line: one.extent for one in found.lines} if isinstance(found, Origins) else {}
+def _lines(
+    session: Session, lines: list[LineAbove], uses: Iterable[tuple[int, int, str]], codes: dict[int, str], share: Callable[[int], Share]
+) -> list[LineRow]:
+    ids = [line.line for line in lines]
     used: defaultdict[int, list[int]] = defaultdict(list)
-    for used_by, item in ask(session, _USED, lines=ids):
+    for used_by, item, _ in uses:
         used[used_by].append(item)
     named = {line.lot for line in lines if line.lot} | {item for items in used.values() for item in items}
     codes = codes | codes_of_items(session, [item for item in named if item not in codes])
@@ -106,16 +111,15 @@ def _lines(session: Session, lines: list[Any], found: Origins | Reached, codes: 
     at_risk = {line for (line,) in ask(session, _AT_RISK, lines=ids)}
     rows = []
     for line in lines:
-        share = found.share("line", line.id) if isinstance(found, Origins) else Share(0, 0)
-        judgement = judged.get(line.id)
+        judgement = judged.get(line.line)
         rows.append(
             LineRow(
-                line.id, line.step, line.round, line.shelf, codes.get(line.lot), extents.get(line.id, ""), share.least, share.most,
-                tuple([codes[item] for item in used[line.id]]),
+                line.line, line.step, line.round, line.shelf, codes[line.lot] if line.lot else None, line.extent, *share(line.line),
+                tuple([codes[item] for item in used.get(line.line, ())]),
                 judgement.verdict if judgement else None,
-                tuple(words_of(reason) for reason in judgement.reasons) if judgement else (),
+                tuple([words_of(reason) for reason in judgement.reasons]) if judgement else (),
                 decided.get(judgement.id) if judgement else None,
-                line.id in at_risk,
+                line.line in at_risk,
             )
         )  # fmt: skip
     return rows
@@ -128,25 +132,12 @@ def _judged(session: Session, lines: list[int]) -> dict[int, Any]:
     return {row.line: row for row in rows if row.id not in replaced}
 
 
-_LINES = listed(
-    """
-    select l.id, l.run, l.step, l.round, l.shelf, l.lot, r.operation, r.station, r.person, r.recipe, r.started_at, r.ended_at, r.outcome
-    from line l cross join run r where l.id in :lines and r.id = l.run order by r.started_at, r.id, l.id
-    """,
-    "lines",
-).columns(started_at=Moment(), ended_at=Moment())
+_NO_TEST: tuple[dict[str, int], dict[str, int]] = ({}, {})
 _READINGS = listed(
     "select run, name, value, unit, within, low, high from reading where run in :runs and closed_e is null order by id", "runs"
 ).columns(within=Boolean())
 _TESTS = listed("select run, by_bin, by_failure from unit_file where run in :runs order by id", "runs").columns(by_bin=JSON(), by_failure=JSON())
 _PEOPLE = listed("select id, name from person where id in :people", "people")
-_USED = listed(
-    """
-    select u.line, u.item from use u where u.line in :lines
-    and not exists (select 1 from use_void x where x.line = u.line and x.item = u.item and x.closed_e is null) order by u.line, u.item
-    """,
-    "lines",
-)
 _JUDGEMENTS = listed("select id, line, verdict, reasons, replaces from judgement where line in :lines", "lines").columns(reasons=JSON())
 _DECIDED = listed("select judgement, what from disposition where judgement in :judgements", "judgements")
 _AT_RISK = listed("select line from at_risk where line in :lines", "lines")

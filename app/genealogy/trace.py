@@ -1,7 +1,8 @@
 """A trace, ready to be read: back to the origins, forward to packs and customers. Rows carry codes, words and bounds."""
 
-from collections import Counter, defaultdict
+from collections import Counter
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any, NamedTuple
 
 from sqlalchemy import select
@@ -13,10 +14,11 @@ from app.genealogy.origins import Origins, origins
 from app.genealogy.reach import reach
 from app.genealogy.run_rows import RunRow, run_rows
 from app.genealogy.ways import SUBJECT, Way, ways_back, ways_forward
+from app.ledger import walk
 from app.ledger.items import Lot
 from app.ledger.runs import Line
 from app.ledger.sets import LotHolding, Member, panels_of_lot
-from app.ledger.walk import kinds_of
+from app.ledger.travels import lines_by_id
 from app.listed import ask, listed
 from app.naming.resolve import Named
 
@@ -64,7 +66,7 @@ def origins_of(session: Session, subject: Named) -> Origins:
 def trace_of(session: Session, subject: Named, found: Origins, *, with_ways: bool = False, with_runs: bool = True) -> Trace:
     """Origins that were found, ready to be read."""
     up = found.up
-    lots = dict.fromkeys(_lots_of_panels(session, {panel: up.exits[panel] for panel in up.panels}), _NONE)
+    lots = dict.fromkeys(_lots_of_panels(session, up), _NONE)
     loose, samples = _lots_and_samples(session, dict.fromkeys(up.loose, _NONE))
     shares = {
         "wafer": {wafer: found.share("wafer", wafer) for wafer in found.wafers},
@@ -73,7 +75,7 @@ def trace_of(session: Session, subject: Named, found: Origins, *, with_ways: boo
         "lot": lots | loose, "sample": samples, "pack": dict.fromkeys(up.packs, _NONE),
     }  # fmt: skip
     rows = ItemRows(session, subject, shares, {})
-    runs = run_rows(session, [line.line for line in found.lines], found, rows.codes) if with_runs else ()
+    runs = run_rows(session, found.lines, found.uses, rows.codes, partial(found.share, "line")) if with_runs else ()
     ways = _ways(ways_back(session, found, _panel_lot(session, subject)), subject, rows) if with_ways else ()
     return Trace("back", rows.subject(found.units), **rows.lists(), runs=runs, ways=ways)
 
@@ -89,7 +91,7 @@ def trace_forward(session: Session, subject: Named, *, with_ways: bool = False) 
     units = sum(share.most for share in found.panels.values()) or None
     is_apart = subject.kind in ("wafer", "batch", "run", "line")
     ways = _ways(ways_forward(session, found, is_apart), subject, rows) if with_ways else ()
-    runs = run_rows(session, list(found.lines), found, rows.codes)
+    runs = run_rows(session, lines_by_id(session, found.lines), walk.uses_of(session, found.lines), rows.codes, lambda _: _NONE)
     return Trace("forward", rows.subject(units), **lists, runs=runs, customers=dict(customers), ways=ways)
 
 
@@ -111,17 +113,15 @@ def _panel_lot(session: Session, subject: Named) -> int | None:
     return subject.id if subject.kind == "lot" and session.get_one(Lot, subject.id).form == "panel" else None
 
 
-def _lots_of_panels(session: Session, exits: dict[int, int]) -> list[int]:
+def _lots_of_panels(session: Session, up: walk.Up) -> list[int]:
     """Every lot that ever held one of the panels before what is traced had left it."""
-    held: defaultdict[int, list[tuple[int, int]]] = defaultdict(list)
-    sets = ask(session, _SETS, panels=exits)
-    for of_panels, lot, e in ask(session, _HOLDINGS, sets={one for _, one in sets}):
-        held[of_panels].append((lot, e))
-    return sorted({lot for panel, one in sets for lot, e in held[one] if e < exits[panel]})
+    members = up.travels.members
+    left = {one: max(up.exits[panel] for panel in panels) for one, panels in members.items()}
+    return sorted({lot for one, lot, e in ask(session, _HOLDINGS, sets=members) if e < left[one]})
 
 
 def _lots_and_samples(session: Session, shares: dict[int, Share]) -> tuple[dict[int, Share], dict[int, Share]]:
-    kinds = kinds_of(session, shares)
+    kinds = walk.kinds_of(session, shares)
     return {item: one for item, one in shares.items() if kinds[item] == "lot"}, {item: one for item, one in shares.items() if kinds[item] == "sample"}
 
 
@@ -140,5 +140,4 @@ _LOTS_EVER = listed(
     """,
     "panels",
 )
-_SETS = listed('select panel, "set" from member where panel in :panels', "panels")
 _HOLDINGS = listed('select "set", lot, e from lot_holding where "set" in :sets', "sets")

@@ -113,7 +113,7 @@ def _from_origins(found: Origins, most: _Units) -> Iterator[Way]:
     passed: defaultdict[int, int] = defaultdict(int)
     for (source, _), n in most.items():
         passed[source] += n
-    for item, brought in found.brought.items():
+    for item, brought in found.brought().items():
         limit = found.units if item in found.up.starts else min(found.units, passed[item])
         for (kind, origin), share in brought.items():
             if kind in ("wafer", "batch") and (n := min(share.most, limit, found.share(kind, origin).most)):

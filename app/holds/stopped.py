@@ -15,6 +15,7 @@ from app.holds.probe import holds_near
 from app.ledger import walk
 from app.ledger.sets import Member
 from app.ledger.stops import Hold, Release, ReleaseItem
+from app.ledger.travels import LineAbove
 
 Node = tuple[str, int]  # ("item", id), ("line", id), or ("pack", id): what lies in a pack as a whole, whatever its pockets hold
 
@@ -101,6 +102,7 @@ class _Above:
     def __init__(self, session: Session, items: list[int], up: walk.Up, kinds_held: set[str]) -> None:
         self.up = up
         self.lines = walk.lines_above(session, self.up) if kinds_held & {"line", "run", "span", "batch", "wafer"} else []
+        self.uses = walk.uses_of(session, [line.line for line in self.lines]) if kinds_held & {"batch", "wafer"} else []
         self.ways: dict[Node, list[_Way]] = defaultdict(list)
         self.nodes: set[Node] = {("item", item) for item in items}
         self._add_flows()
@@ -173,20 +175,19 @@ class _Above:
             node = ("line", line.line)
             if line.item is not None:
                 self._link(node, ("pack" if line.item in self.up.packs else "item", line.item), line.e)
-            for panel in self.up.covers.get(line.line, ()):
-                if panel in self.up.panels:
-                    self._link(node, ("item", panel), line.e)
+            for panel in self.up.travels.covered(line.line):
+                self._link(node, ("item", panel), line.e)
 
     def _add_batches(self, session: Session) -> None:
         entries = {line.line: line.e for line in self.lines}
-        for batch, lines in walk.batches_above(session, self.up, self.lines).items():
+        for batch, lines in walk.batches_above(session, self.up, self.uses).items():
             for used_in in lines:
                 self._link(("item", batch), ("line", used_in), entries[used_in])
             self.nodes.add(("item", batch))
 
     def _add_wafers(self, session: Session) -> None:
         """A wafer reaches what left a panel by the cells that went, so it goes past the panel itself."""
-        for way in walk.wafer_ways(session, self.up, walk.mounted(session, self.up, self.lines)):
+        for way in walk.wafer_ways(session, self.up, walk.mounted(self.up, self.lines, self.uses)):
             if way.child is None:
                 self._link(("item", way.wafer), ("item", way.panel), way.since, walk.NEVER)
             else:
@@ -203,13 +204,13 @@ def _released(session: Session, holds: list[Hold]) -> dict[int, dict[int, int]]:
     return found
 
 
-def _is_meant(line: walk.LineAbove, hold: Hold) -> bool:
+def _is_meant(line: LineAbove, hold: Hold) -> bool:
     if hold.kind == "span":
         return line.station == hold.subject and _overlaps(line, hold)
     return hold.subject == (line.line if hold.kind == "line" else line.run)
 
 
-def _overlaps(line: walk.LineAbove, hold: Hold) -> bool:
+def _overlaps(line: LineAbove, hold: Hold) -> bool:
     begins_before_end = hold.span_to is None or line.started_at <= hold.span_to
     ends_after_begin = hold.span_from is None or line.ended_at is None or line.ended_at >= hold.span_from
     return begins_before_end and ends_after_begin

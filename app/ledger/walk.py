@@ -8,12 +8,11 @@ import json
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from datetime import datetime
 from typing import Any, NamedTuple
 
 from sqlalchemy.orm import Session
 
-from app.db import Moment
+from app.ledger.travels import LineAbove, Travels, lines_of_items, travels_of
 from app.listed import ask, listed
 
 NEVER = 1 << 62  # an entry number after all others: what has not left yet
@@ -43,23 +42,6 @@ class Content(NamedTuple):
         return self.pocket_to - self.pocket_from + 1
 
 
-class LineAbove(NamedTuple):
-    """A run line on the way: what it was, and the panels (by extent) or item through which it is on the way."""
-
-    line: int
-    run: int
-    operation: str
-    station: int
-    set: int | None
-    item: int | None
-    extent: str  # whole, either; of an open line: open
-    started_at: datetime
-    ended_at: datetime | None
-    e: int
-    step: str | None
-    round: int
-
-
 @dataclass
 class Up:
     """Everything that the starts come from. `exits`: the last entry at which something of a thing left it towards a start."""
@@ -73,7 +55,7 @@ class Up:
     batches: set[int] = field(default_factory=set)
     packs: set[int] = field(default_factory=set)
     exits: dict[int, int] = field(default_factory=dict)
-    covers: dict[int, dict[int, tuple[str, bool]]] = field(default_factory=dict)  # by line, once `lines_above` has found them
+    travels: Travels = field(default_factory=Travels)  # of the panels, once `lines_above` has found them
 
 
 def up(session: Session, starts: Iterable[int], kinds: Mapping[int, str] | None = None) -> Up:
@@ -139,22 +121,21 @@ def _taken_off(session: Session, untaped: Iterable[Any]) -> list[Content]:
 
 def lines_above(session: Session, found: Up) -> list[LineAbove]:
     """The run lines that touched what is on the way: covers of its panels, lines of its loose lots and packs. No voided runs."""
-    lines = lines_of_panels(session, found.panels)
-    lines += [LineAbove(*row) for row in ask(session, _LINES_OF_ITEMS, items=found.loose | found.packs)]
-    found.covers = covers_of_lines(session, [line.line for line in lines if line.set is not None])
+    found.travels = travels_of(session, found.panels)
+    lines = found.travels.lines + lines_of_items(session, found.loose | found.packs)
     return [line for line in lines if _is_in_time(found, line)]
 
 
 def lines_of_panels(session: Session, panels: Iterable[int]) -> list[LineAbove]:
     """Every line that covered one of these panels, or may: open ones too. No voided runs."""
-    return [LineAbove(*row) for row in ask(session, _LINES_OF_PANELS, panels=panels)]
+    return travels_of(session, panels).lines
 
 
 def _is_in_time(found: Up, line: LineAbove) -> bool:
     """It began before its item left, or one of its panels (a sample and a lot leave a panel at different entries)."""
     if line.item is not None:
         return line.e < found.exits.get(line.item, 0)
-    return any(line.e < found.exits.get(panel, 0) for panel in found.covers.get(line.line, ()) if panel in found.panels)
+    return any(line.e < found.exits[panel] for panel in found.travels.covered(line.line))
 
 
 class Mounted(NamedTuple):
@@ -168,14 +149,20 @@ class Mounted(NamedTuple):
     e: int
 
 
-def mounted(session: Session, found: Up, lines: list[LineAbove]) -> list[Mounted]:
+def uses_of(session: Session, lines: Iterable[int]) -> list[tuple[int, int, str]]:
+    """(line, item, kind) of the batches and wafers that these lines had, as their mounts stand corrected; in order."""
+    return [(line, item, kind) for line, item, kind in ask(session, _USES, lines=lines)]
+
+
+def mounted(found: Up, lines: Iterable[LineAbove], uses: Iterable[tuple[int, int, str]]) -> list[Mounted]:
     above = {line.line: line for line in lines}
     return [
         Mounted(wafer, line.run, panel, line.step or "", line.round, line.e)
-        for wafer, used_in in ask(session, _WAFERS_USED, lines=above)
+        for used_in, wafer, kind in uses
+        if kind == "wafer"
         for line in [above[used_in]]
-        for panel in found.covers.get(used_in, ())
-        if line.e < found.exits.get(panel, 0)
+        for panel in found.travels.covered(used_in)
+        if line.e < found.exits[panel]
     ]
 
 
@@ -187,14 +174,6 @@ class WaferWay(NamedTuple):
     since: int  # entry of the first line that had the wafer there; 0 where only a log says so
     child: int | None
     left: int
-
-
-def wafers_above(session: Session, found: Up, on: list[Mounted]) -> dict[int, set[int]]:
-    """Wafer -> panels through which it is an origin: as the logs say; and where they leave good cells without a die, as mounted."""
-    origins: dict[int, set[int]] = {}
-    for way in wafer_ways(session, found, on):
-        origins.setdefault(way.wafer, set()).add(way.panel)
-    return origins
 
 
 def wafer_ways(session: Session, found: Up, on: list[Mounted]) -> list[WaferWay]:
@@ -289,11 +268,12 @@ def _only_on_marked(session: Session, found: Up) -> set[tuple[int, int]]:
     return {(panel, wafer) for (panel, wafer), cells in placed.items() if not cells & ~marked[panel]}
 
 
-def batches_above(session: Session, found: Up, lines: list[LineAbove]) -> dict[int, set[int]]:
+def batches_above(session: Session, found: Up, uses: Iterable[tuple[int, int, str]]) -> dict[int, set[int]]:
     """Batch -> the lines that used it (empty for lead frames), through every mixing."""
     used: dict[int, set[int]] = {batch: set() for batch in found.batches}
-    for batch, line in ask(session, _USED, lines=[line.line for line in lines]):
-        used.setdefault(batch, set()).add(line)
+    for line, batch, kind in uses:
+        if kind == "batch":
+            used.setdefault(batch, set()).add(line)
     for batch, parent in ask(session, _MIXED, batches=used):
         used.setdefault(parent, set()).update(used.get(batch, set()))
     return used
@@ -424,31 +404,7 @@ _CONTENTS_OF_LOOSE = listed(
     """,
     "loose",
 )
-_LINE_COLUMNS = """l.id, l.run, r.operation, r.station, l."set", l.item, {extent} as extent, l.started_at, l.ended_at, l.e, l.step, l.round"""
-_TIMES = {"started_at": Moment(), "ended_at": Moment()}  # text alone would give SQLite's own strings
-_NOT_VOID = "not exists (select 1 from run_void v where v.run = l.run)"
 _HAD = "not exists (select 1 from use_void x where x.line = u.line and x.item = u.item and x.closed_e is null)"
-_LINES_OF_PANELS = listed(
-    f"""
-    with travelled(id) as (select distinct m."set" from member m where m.panel in :panels)
-    select {_LINE_COLUMNS.format(extent="c.extent")}
-    from travelled cross join cover c cross join line l cross join run r
-    where c."set" = travelled.id and l.id = c.line and r.id = l.run and {_NOT_VOID}
-    union all
-    select {_LINE_COLUMNS.format(extent="'open'")}
-    from travelled cross join line l cross join run r
-    where l."set" = travelled.id and (l.closed_e is null or travelled.id < 0) and r.id = l.run
-    and not exists (select 1 from run_void v where v.run = l.run and travelled.id > 0)
-    """,
-    "panels",
-).columns(**_TIMES)
-_LINES_OF_ITEMS = listed(
-    f"""
-    select {_LINE_COLUMNS.format(extent="case when l.closed_e is null then 'open' else 'whole' end")}
-    from line l cross join run r where l.item in :items and r.id = l.run and {_NOT_VOID}
-    """,
-    "items",
-).columns(**_TIMES)
 _PLACED = listed(
     """
     select distinct p.wafer, p.panel, p.run, coalesce(l.step, '') as step, l.round
@@ -469,12 +425,15 @@ _TOLD_CELLS = listed(
 )
 _BARE = listed("select child, panel, step, round from bare_exit where panel in :panels and child in :children", "panels", "children")
 _SIZES = listed("select item, rows * columns from panel where item in :panels", "panels")
-_WAFERS_USED = listed(
-    f"select u.item, u.line from use u cross join wafer w where u.line in :lines and w.item = u.item and {_HAD} order by u.line, u.item", "lines"
+_USES = listed(
+    f"""
+    select u.line, u.item, i.kind from use u cross join item i
+    where u.line in :lines and i.id = u.item and i.kind in ('wafer', 'batch') and {_HAD} order by u.line, u.item
+    """,
+    "lines",
 )
 _FILLED = listed("select child, parent, e from flow where child in :packs and kind = 'fill'", "packs")
 _DEAD = listed("select panel, wafer, child from dead_origin where panel in :panels and child in :children", "panels", "children")
-_USED = listed(f"select u.item, u.line from use u cross join batch b where u.line in :lines and b.item = u.item and {_HAD}", "lines")
 _MIXED = listed(
     """
     with recursive above(start, id) as (

@@ -1,0 +1,252 @@
+"""What panels bring to what their units went into: lines and batches by the panels that travelled together, wafers cell by cell.
+
+What met one panel of a group met all of them in the same way, so that it is asked and added up once. A bitmap of cells is one number here,
+of which bit n is cell n: one by one, numbers are quicker than arrays.
+"""
+
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from sqlalchemy.orm import Session
+
+from app.floor.exits import Gone, cells_gone
+from app.floor.marks import good_cells
+from app.genealogy.amounts import Share
+from app.ledger import walk
+from app.ledger.travels import Cover, LineAbove
+from app.listed import ask, listed
+
+Origin = tuple[str, int]  # ("panel" | "wafer" | "batch" | "line", id)
+
+
+class Mount(NamedTuple):
+    """A wafer was on the station while a line, which began at entry `e`, did a step for the panels."""
+
+    wafer: int
+    step: str
+    round: int
+    e: int
+
+
+@dataclass(frozen=True)
+class Together:
+    """Panels that travelled in the same sets, left at one entry and are of the same frames."""
+
+    panels: list[int]
+    certain: dict[Origin, bool]  # lines and batches -> whether all their units surely have met it
+    mounts: list[Mount]
+
+
+@dataclass(frozen=True)
+class OnPanels:
+    """What each panel on the way brings."""
+
+    units: dict[int, int]
+    groups: list[Together]
+    wafers: dict[int, dict[int, Share]]  # panel -> wafer -> how many of its units have a die of it
+
+    def of_panel(self, panel: int) -> dict[Origin, Share]:
+        group = next(one for one in self.groups if panel in one.panels)
+        return self._brought(group, [(panel, self.units[panel])])
+
+    def into(self, edges: Iterable[walk.Edge]) -> dict[int, dict[Origin, Share]]:
+        """What came with units that left panels, by what they went into."""
+        group_of = {panel: n for n, group in enumerate(self.groups) for panel in group.panels}
+        left: defaultdict[tuple[int, int], list[tuple[int, int]]] = defaultdict(list)
+        for edge in edges:
+            if edge.kind == "cells":
+                left[edge.child, group_of[edge.parent]].append((edge.parent, edge.units))
+        found: dict[int, dict[Origin, Share]] = {}
+        for (child, n), exits in left.items():
+            brought = self._brought(self.groups[n], exits)
+            found[child] = _added(found[child], brought) if child in found else brought
+        return found
+
+    def _brought(self, group: Together, exits: list[tuple[int, int]]) -> dict[Origin, Share]:
+        """By (panel, units that left it) of a group; for each what `amounts.drawn` says, written out, as a reel has hundreds of them."""
+        n, least, most = 0, Counter[Origin](), Counter[Origin]()
+        for panel, units in exits:
+            of_panel = self.units[panel]
+            went, stays = min(units, of_panel), max(0, of_panel - units)
+            n += went
+            least["panel", panel] += went
+            most["panel", panel] += went
+            for wafer, share in self.wafers[panel].items():
+                if share.least > stays:
+                    least["wafer", wafer] += share.least - stays
+                most["wafer", wafer] += min(share.most, units)
+        found: dict[Origin, Share] = {origin: Share(least[origin], units) for origin, units in most.items()}
+        sure, unsure = Share(n, n), Share(0, n)
+        return found | {origin: sure if certain else unsure for origin, certain in group.certain.items()}
+
+
+def on_panels(
+    session: Session, up: walk.Up, lines: list[LineAbove], uses: list[tuple[int, int, str]], batches: Mapping[int, set[int]],
+    units: dict[int, int],
+) -> OnPanels:  # fmt: skip
+    """`units` of each panel; `batches` with the lines that used them, through every mixing."""
+    groups = _groups(up, lines, uses, batches)
+    return OnPanels(units, groups, _wafers(session, up, groups, units))
+
+
+def share_of_cells(surely: int, perhaps: int, cells: int, units: int) -> Share:
+    """Of `cells` that were good, `surely` have dies of a wafer and `perhaps` may; `units` are there, nobody knows which (some were scrapped)."""
+    return Share(max(0, surely - (cells - min(units, cells))), min(perhaps, units))
+
+
+def _groups(
+    up: walk.Up, lines: list[LineAbove], uses: list[tuple[int, int, str]], batches: Mapping[int, set[int]]
+) -> list[Together]:
+    by_line: defaultdict[int, list[int]] = defaultdict(list)
+    for batch, used_in in batches.items():
+        for line in used_in:
+            by_line[line].append(batch)
+    wafers: defaultdict[int, list[int]] = defaultdict(list)
+    for line, item, kind in uses:
+        if kind == "wafer":
+            wafers[line].append(item)
+    above = {line.line: line for line in lines}
+    covers: defaultdict[int, list[Cover]] = defaultdict(list)
+    for some in up.travels.covers.values():
+        for cover in some:
+            if cover.line in above:
+                covers[cover.set].append(cover)
+    return [
+        _together(panels, exit_e, frames, [cover for one in sets for cover in covers[one] if above[cover.line].e < exit_e], above, by_line, wafers)
+        for (sets, exit_e, frames), panels in _alike(up).items()
+    ]
+
+
+def _alike(up: walk.Up) -> dict[tuple[tuple[int, ...], int, frozenset[int]], list[int]]:
+    """(sets, entry at which the last of their units left, lead frames) -> panels."""
+    frames: defaultdict[int, set[int]] = defaultdict(set)
+    mixed_of: dict[int, set[int]] = {}
+    for edge in up.edges:
+        if edge.kind == "frame":
+            if edge.parent not in mixed_of:
+                mixed_of[edge.parent] = _with_parents(edge.parent, up)
+            frames[edge.child] |= mixed_of[edge.parent]
+    found: defaultdict[tuple[tuple[int, ...], int, frozenset[int]], list[int]] = defaultdict(list)
+    for panel in up.panels:
+        found[up.travels.sets.get(panel, ()), up.exits[panel], frozenset(frames.get(panel, ()))].append(panel)
+    return found
+
+
+def _together(
+    panels: list[int], exit_e: int, frames: frozenset[int], covers: list[Cover], above: Mapping[int, LineAbove],
+    by_line: Mapping[int, list[int]], wafers: Mapping[int, list[int]],
+) -> Together:  # fmt: skip
+    """A line is certain where it did them wholly; a batch also where each line that may have done a finished step had it."""
+    certain: dict[Origin, bool] = {}
+    works: defaultdict[tuple[str | None, int], list[Cover]] = defaultdict(list)  # one doing of a step -> the lines that may have done it
+    mounts = []
+    for cover in covers:
+        line = above[cover.line]
+        certain["line", line.line] = cover.extent == "whole" or certain.get(("line", line.line), False)
+        works[line.step, line.round].append(cover)
+        mounts += [Mount(wafer, line.step or "", line.round, line.e) for wafer in wafers.get(line.line, ())]
+    for of_work in works.values():
+        is_done = any(cover.done for cover in of_work)
+        for batch in {batch for cover in of_work for batch in by_line.get(cover.line, ())}:
+            had = [cover for cover in of_work if batch in by_line.get(cover.line, ())]
+            is_certain = any(cover.extent == "whole" for cover in had) or (is_done and len(had) == len(of_work))
+            certain["batch", batch] = is_certain or certain.get(("batch", batch), False)
+    certain |= {("batch", batch): True for batch in frames}
+    return Together(panels, certain, mounts)
+
+
+def _with_parents(batch: int, up: walk.Up) -> set[int]:
+    found, waiting = set(), [batch]
+    while waiting:
+        one = waiting.pop()
+        found.add(one)
+        waiting += [edge.parent for edge in up.edges if edge.child == one and edge.kind == "mix"]
+    return found
+
+
+def _added(a: dict[Origin, Share], b: dict[Origin, Share]) -> dict[Origin, Share]:
+    for origin, (least, most) in b.items():
+        before = a.get(origin, _NONE)
+        a[origin] = Share(before[0] + least, before[1] + most)
+    return a
+
+
+def _wafers(session: Session, up: walk.Up, groups: list[Together], units: dict[int, int]) -> dict[int, dict[int, Share]]:
+    """By the cells of the placement logs that went the way; cells without a die of a step may have one of any wafer mounted there."""
+    exits = _exits(session, up)
+    placed, told = _logged(session, up)
+    return {
+        panel: _wafers_of(_Cells(panel in up.starts, exits[panel], placed.get(panel, {}), told.get(panel, {})), group.mounts, units[panel])
+        for group in groups
+        for panel in group.panels
+    }
+
+
+class _Cells(NamedTuple):
+    """Of a panel: `exits` (left at, cells), of a start first what is good on it; cells with dies by wafer; cells told of by step and round."""
+
+    is_start: bool
+    exits: list[tuple[int, int]]
+    placed: dict[int, int]
+    told: dict[tuple[str, int], int]
+
+
+def _wafers_of(cells: _Cells, mounts: list[Mount], units: int) -> dict[int, Share]:
+    went = 0
+    for _, gone in cells.exits[:1] if cells.is_start else cells.exits:
+        went |= gone
+    bare: dict[int, int] = {}
+    for wafer, step, n, e in mounts:
+        told = cells.told.get((step, n))
+        for left, gone in cells.exits:
+            if e < left and (told is None or gone & ~told):
+                bare[wafer] = bare.get(wafer, 0) | (went & gone & ~(told or 0))
+    size = went.bit_count()
+    found = {}
+    for wafer in cells.placed.keys() | bare.keys():
+        surely = went & cells.placed.get(wafer, 0)
+        if surely or wafer in bare:
+            perhaps = surely | bare.get(wafer, 0)
+            found[wafer] = share_of_cells(surely.bit_count(), perhaps.bit_count(), size, units)
+    return found
+
+
+def _exits(session: Session, up: walk.Up) -> defaultdict[int, list[tuple[int, int]]]:
+    """Panel -> (left at, cells that left then on the way); of a start, before that, the cells that are good now."""
+    kinds = walk.kinds_of(session, up.loose)
+    left = [Gone(edge.parent, edge.e, kinds[edge.child] == "sample") for edge in up.edges if edge.kind == "cells"]
+    cells = cells_gone(session, left)
+    found: defaultdict[int, list[tuple[int, int]]] = defaultdict(list)
+    for panel, good in good_cells(session, [panel for panel in up.starts if panel in up.panels]).items():
+        found[panel].append((walk.NEVER, int.from_bytes(good.tobytes(), "little")))
+    for one in left:
+        found[one.panel].append((one.e, cells[one]))
+    return found
+
+
+def _logged(session: Session, up: walk.Up) -> tuple[dict[int, dict[int, int]], dict[int, dict[tuple[str, int], int]]]:
+    """What the placement logs in force say: panel -> wafer -> cells; and panel -> step and round -> cells that have a die of it."""
+    placed: defaultdict[int, dict[int, int]] = defaultdict(dict)
+    told: defaultdict[int, dict[tuple[str, int], int]] = defaultdict(dict)
+    doings: dict[tuple[tuple[int, ...], int], list[tuple[str, int]]] = {}  # (sets, run) -> the steps and rounds that it did for panels of them
+    for panel, wafer, run, raw in ask(session, _PLACED, panels=up.panels):
+        cells = int.from_bytes(raw, "little")
+        placed[panel][wafer] = placed[panel].get(wafer, 0) | cells
+        sets = up.travels.sets.get(panel, ())
+        if (sets, run) not in doings:
+            doings[sets, run] = [(step, n) for one, step, n in up.travels.spells.get(run, ()) if one in sets]
+        for doing in doings[sets, run]:
+            told[panel][doing] = told[panel].get(doing, 0) | cells
+    return placed, told
+
+
+_NONE = Share(0, 0)
+_PLACED = listed(
+    """
+    select p.panel, p.wafer, p.run, p.cells from placement p
+    where p.panel in :panels and p.closed_e is null and not exists (select 1 from run_void v where v.run = p.run)
+    """,
+    "panels",
+)
