@@ -336,7 +336,7 @@ def add_user(
         def verb(session: "Session", by: "By") -> dict[str, str]:
             person = add_person(session, by, name, duty)
             if new is not None:
-                keep_secret(session, by, person.id, new)
+                keep_secret(session, by, person.id, new, given=True)
             return {"badge": code_of(session, "person", person.id)}
 
         typer.echo(act(house, SYSTEM, "add_person", {"name": name, "duties": duty}, verb).body["badge"])
@@ -366,7 +366,7 @@ def give_secret(data: Path | None, badge: str, kind: str) -> None:
         new = new_secret(kind, ask_secret(f"New {kind} of {person.name}"), (person.name, person.badge), cheap=house.settings.cheap_passwords)
 
         def verb(session: "Session", by: "By") -> dict[str, str]:
-            keep_secret(session, by, person.id, new)
+            keep_secret(session, by, person.id, new, given=True)
             return {"set": kind}
 
         act(house, SYSTEM, "give_secret", {"person": person.badge, "kind": kind}, verb)

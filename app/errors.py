@@ -31,6 +31,8 @@ class Reason:
 class Refused(Exception):
     """What was asked is not done. `what` names it; the reasons say why, most important first."""
 
+    leads_to = ""  # the name of the page that comes instead of the refusal; a call of the API gets the refusal
+
     def __init__(self, what: str, *reasons: Reason) -> None:
         if not reasons:
             raise ValueError("a refusal needs a reason")

@@ -76,8 +76,9 @@ from app.ovens import pages as ovens_pages
 from app.paper import area_pages
 from app.paper import pages as paper_pages
 from app.people import pages as people_pages
-from app.people import sign_in_pages
-from app.people.callers import maybe_caller
+from app.people import session_pages, sign_in_pages
+from app.people.callers import maybe_caller, note_refused
+from app.people.security import forget_old_events, write_noted
 from app.scan import pages as scan_pages
 from app.settings import Settings
 from app.web import guard
@@ -94,6 +95,7 @@ _PAGES = (
     first_pages.router,
     desk_pages.router,
     people_pages.router,
+    session_pages.router,
     catalogue_pages.router,
     edit_pages.router,
     scan_pages.router,
@@ -144,7 +146,7 @@ def make_app(settings: Settings, house: House | None = None) -> FastAPI:
     with one.reading() as session:
         app.state.zone = catalogue.site(session).zone
     describe(app)
-    guard(app, settings.max_upload_mb << 20, lambda request: maybe_caller(request) is not None)
+    guard(app, settings.max_upload_mb << 20, lambda request: maybe_caller(request) is not None, note_refused)
     app.mount("/static", StaticFiles(directory=Path(__file__).parent / "static"), name="static")
     for router in (*_PAGES, *_CALLS, *_PUBLIC):  # pages first: a page links to the page of a name, not to the call of the same name
         app.router.routes += router.routes  # as they are: to include a router is to make each of its routes once more
@@ -154,18 +156,20 @@ def make_app(settings: Settings, house: House | None = None) -> FastAPI:
 def _seal_until(house: House, stop: threading.Event, app: FastAPI) -> None:
     """Seals in rounds, and once more at the end; reads the site's zone, which another process may have loaded.
 
-    Once a day it forgets old keys and half-kept files.
+    Writes what was noted of tries. Once a day it forgets old keys, half-kept files and old tries.
     """
     next_sweep = time.monotonic()
     while True:
         is_last = stop.wait(house.settings.seal_seconds)
         try:
             seal(house)
+            write_noted(house)
             with house.reading() as session:
                 app.state.zone = catalogue.site(session).zone
             if time.monotonic() >= next_sweep:
                 forget_old_keys(house)
                 forget_half_kept(house)
+                forget_old_events(house)
                 next_sweep += _DAY
         except Exception as error:  # the database may be away for a while: the next round seals what this one could not
             outage = outage_of(error)

@@ -29,7 +29,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from app import clock
 from app.db import House
-from app.errors import BadInput, Reason, Refused
+from app.errors import BadInput, NotAllowed, Reason, Refused
 from app.outages import AGAIN, Outage, outage_of
 
 TEMPLATES = Path(__file__).resolve().parent.parent / "templates"
@@ -87,6 +87,8 @@ def house_of(request: Request) -> House:
 
 def render(request: Request, template: str, *, status: int = 200, **values: Any) -> HTMLResponse:
     """A page from ready values. Every template also gets the paths, who is signed in, and the token of its forms."""
+    if isinstance(refusal := values.get("refusal"), Refused):  # a form drawn again
+        request.app.state.note_refused(request, refusal)
     base = {
         "path": _paths(request),
         "person_name": getattr(request.state, "person_name", None),
@@ -166,14 +168,28 @@ def when(request: Request, moment: datetime | None) -> str:
     return clock.told(moment, zone_of(request)) if moment else ""
 
 
-def guard(app: FastAPI, most_bytes: int, is_known: Callable[[Request], bool]) -> None:
-    """Headers, forgery checks, the limit of what is taken in, and error answers for the whole app."""
+class FromElsewhere(NotAllowed):
+    """Another site sent it."""
+
+    def __init__(self) -> None:
+        super().__init__("This came from another site.", Reason("duty", "The origin is not this server.", "Open the page here."))
+
+
+class Stale(BadInput):
+    """A form that another session was given."""
+
+    def __init__(self) -> None:
+        super().__init__("This form is stale.", Reason("bad_input", "It belongs to another session.", "Open the page again.", "form_token"))
+
+
+def guard(app: FastAPI, most_bytes: int, is_known: Callable[[Request], bool], note_refused: Callable[[Request, Refused], None]) -> None:
+    """Headers, forgery checks, the limit of what is taken in, and error answers for the whole app. `note_refused` is told of each refusal."""
     app.state.patterns = {}
     app.add_middleware(RequestBodyLimitMiddleware, max_body_size=most_bytes)
     app.add_middleware(_Guard, most_bytes=most_bytes, is_known=is_known)
     app.exception_handler(Refused)(_refused)
     app.exception_handler(RequestValidationError)(_not_understood)
-    app.state.is_known = is_known
+    app.state.is_known, app.state.note_refused = is_known, note_refused
     app.exception_handler(HTTPException)(_http)
     for away in (DBAPIError, DatabaseTimeout, OSError, MemoryError):
         app.exception_handler(away)(_away)
@@ -193,8 +209,7 @@ class _Guard:
         request = Request(scope, receive)
         app: ASGIApp = self.app
         if request.method not in ("GET", "HEAD", "OPTIONS") and not _from_here(request):
-            reason = Reason("duty", "The origin is not this server.", "Open the page here.")
-            app = _answer(request, 403, "This came from another site.", [reason])
+            app = await _refused(request, FromElsewhere())
         elif _may_be_more_than(request, _OF_STRANGERS) and not await run_in_threadpool(self.is_known, request):
             app = _too_much(request) if "content-length" in request.headers else RequestBodyLimitMiddleware(app, max_body_size=_OF_STRANGERS)
         elif _says_more_than(request, self.most_bytes):
@@ -239,16 +254,16 @@ def check_form(request: Request, token: str | None) -> None:
     """The form's own token must be that of the session."""
     expected = getattr(request.state, "form_token", "")
     if not expected or not secrets.compare_digest(expected.encode(), (token or "").encode()):
-        raise BadInput("This form is stale.", Reason("bad_input", "It belongs to another session.", "Open the page again.", "form_token"))
+        raise Stale
 
 
 async def _refused(request: Request, error: Exception) -> Response:
     refusal = cast(Refused, error)
-    if refusal.status != 401:
-        return _answer(request, refusal.status, refusal.what, list(refusal.reasons))
-    if _is_call(request):
-        return _answer(request, 401, refusal.what, list(refusal.reasons), headers={"WWW-Authenticate": "Bearer"})
-    return RedirectResponse(f"{request.url_for('sign_in_page').path}?next={quote(_page_left(request), safe='/')}", status_code=303)
+    request.app.state.note_refused(request, refusal)
+    if refusal.leads_to and not _is_call(request):
+        return RedirectResponse(f"{request.url_for(refusal.leads_to).path}?next={quote(_page_left(request), safe='/')}", status_code=303)
+    bearer = {"WWW-Authenticate": "Bearer"} if refusal.status == 401 else None
+    return _answer(request, refusal.status, refusal.what, list(refusal.reasons), headers=bearer)
 
 
 def _page_left(request: Request) -> str:

@@ -271,7 +271,7 @@ def _give_secrets(house: House, one: SignIn) -> None:
     def verb(session: Session, by: By) -> dict[str, Any]:
         person = resolve(session, one.badge, "person")
         for secret in secrets:
-            keep_secret(session, by, person.id, secret)
+            keep_secret(session, by, person.id, secret, given=False)  # as if each had chosen it: a visitor has none to choose
         return {"set": len(secrets)}
 
     act(house, SYSTEM, "give_secret", {"person": one.badge}, verb)

@@ -11,6 +11,7 @@ from app.desk.lots import CONTAINERS, LOTS
 from app.desk.material import BATCHES, PANELS, WAFERS
 from app.desk.people import PEOPLE
 from app.desk.runs import LOADS, RUNS
+from app.desk.security import SECURITY
 from app.desk.stations import STATIONS
 from app.desk.stations import station_page as one_station
 from app.desk.stops import HOLDS
@@ -19,10 +20,11 @@ from app.naming.resolve import code_of, resolve
 from app.people.callers import Calling, page_router
 from app.people.doors import SEES_PEOPLE
 from app.people.people import DUTIES
+from app.people.security import write_noted
 from app.web import house_of, redirect, render
 
 router = page_router()
-LISTINGS = (LOTS, CONTAINERS, WAFERS, BATCHES, PANELS, STATIONS, RUNS, LOADS, PACKS, SHIPMENTS, HOLDS, PEOPLE, JOURNAL)
+LISTINGS = (LOTS, CONTAINERS, WAFERS, BATCHES, PANELS, STATIONS, RUNS, LOADS, PACKS, SHIPMENTS, HOLDS, PEOPLE, JOURNAL, SECURITY)
 
 
 @router.get("/lots")
@@ -104,3 +106,10 @@ def people(request: Request, who: Calling) -> Response:
 @router.get("/journal")
 def journal(request: Request, who: Calling) -> Response:
     return answer(request, JOURNAL)
+
+
+@router.get("/security")
+def security(request: Request, who: Calling) -> Response:
+    """For administrators: whom to look for, and from which machine."""
+    write_noted(house_of(request))
+    return answer(request, SECURITY)

@@ -14,6 +14,7 @@ from app.machines.calls import PROBLEMS, Calling
 from app.naming.resolve import code_of, resolve
 from app.people.people import Certified, Known, add_person, everyone, known_of, set_certificates, set_duties
 from app.people.secrets import keep_secret, new_secret
+from app.people.sessions import end_all
 from app.people.terminals import enrol_terminal, enrolled, retire_terminal
 from app.people.tokens import make_token, revoke_token, tokens_in_force
 
@@ -109,6 +110,11 @@ class SetOut(BaseModel):
     set: str = Field(examples=["pin"])
 
 
+class EndedOut(BaseModel):
+    person: Badge
+    ended: int = Field(description="How many were open.", examples=[2])
+
+
 @router.get("/people", summary="Everyone, with badges, duties and certificates")
 def list_people(call: Calling) -> list[PersonOut]:
     with call.house.reading() as session:
@@ -126,7 +132,7 @@ def post_person(body: PersonIn, call: Calling) -> PersonOut:
     def verb(s: Session, by: By) -> dict[str, Any]:
         person = add_person(s, by, body.name, body.duties, _certified(body.certificates), body.badge)
         for new in kept:
-            keep_secret(s, by, person.id, new)
+            keep_secret(s, by, person.id, new, given=True)
         return _told(s, person.id)
 
     return PersonOut(**call.do("add_person", body, verb))
@@ -161,11 +167,20 @@ def post_secret(person: str, body: SecretIn, call: Calling) -> SetOut:
 
     def verb(s: Session, by: By) -> dict[str, Any]:
         named = resolve(s, person, "person")
-        keep_secret(s, by, named.id, new)
+        keep_secret(s, by, named.id, new, given=True)
         return {"person": named.code, "set": body.kind}
 
     told = Told(happened_at=body.happened_at, fact=body.fact)
     return SetOut(**call.do("give_secret", told, verb, path={"person": person, "kind": body.kind}))
+
+
+@router.post("/people/{person}/end_sessions", summary="End all sessions of someone, at desks and terminals")
+def post_end_sessions(person: str, body: Told, call: Calling) -> EndedOut:
+    def verb(s: Session, by: By) -> dict[str, Any]:
+        named = resolve(s, person, "person")
+        return {"person": named.code, "ended": end_all(s, by, named.id)}
+
+    return EndedOut(**call.do("end_sessions", body, verb, path={"person": person}))
 
 
 @router.get("/terminals", summary="The enrolled floor terminals")

@@ -6,15 +6,18 @@ from typing import Annotated
 from fastapi import APIRouter, Depends, Request
 
 from app import clock
-from app.errors import NotAllowed, Reason, not_allowed
+from app.errors import NotAllowed, Reason, Refused, not_allowed
 from app.journal.act import Actor
 from app.people import tokens
 from app.people.doors import SEES_PEOPLE, check_door
-from app.people.sign_in import SignedIn, signed_in
-from app.web import check_form, house_of
+from app.people.security import note
+from app.people.sessions import browser_of
+from app.people.sign_in import Browser, SignedIn, signed_in
+from app.web import FromElsewhere, Stale, check_form, house_of
 
 SESSION_COOKIE = "reelroot_session"
 TERMINAL_COOKIE = "reelroot_terminal"
+_TO_CHOOSE = ("/choose-secret", "/my-secret")  # all that is open to a session that a given PIN or password opened
 
 
 @dataclass(frozen=True)
@@ -49,12 +52,12 @@ def maybe_caller(request: Request) -> Caller | None:
     if bearer.lower().startswith("bearer "):  # a token that is not in force is nobody, whatever cookie comes with it
         with house.reading() as session:
             token = tokens.token_with(session, bearer[7:].strip(), clock.now())
-            return Caller(tokens.actor_of(token), None, token.may_state_facts, address) if token else None
+        return Caller(tokens.actor_of(token), None, token.may_state_facts, address) if token else None
     found = signed_in(house, request.cookies.get(SESSION_COOKIE))
     if found is None:
         return None
-    request.state.form_token = found.form_token
-    request.state.person_name = found.name
+    request.state.form_token, request.state.person = found.form_token, found.person
+    request.state.person_name = None if found.must_choose else found.name  # its owner has nowhere to go yet
     return Caller(Actor("person", found.person, found.name, found.duties), found.person, "lead" in found.duties, address, found)
 
 
@@ -62,11 +65,29 @@ def caller(request: Request) -> Caller:
     found = maybe_caller(request)
     if found is None:
         raise NotSignedIn
+    if found.session and found.session.must_choose and request.scope["route"].path not in _TO_CHOOSE:
+        raise MustChoose(found.session.must_choose)
     return found
 
 
 def address_of(request: Request) -> str:
     return request.client.host if request.client else ""
+
+
+def at_browser(request: Request) -> Browser:
+    return Browser(address_of(request), browser_of(request.headers.get("user-agent", "")))
+
+
+def note_refused(request: Request, refusal: Refused) -> None:
+    """What weighs of what was refused: for want of a duty, a token that is not in force, a form from elsewhere."""
+    kind = (
+        "from_elsewhere" if isinstance(refusal, FromElsewhere | Stale)
+        else "unknown_token" if refusal.status == 401 and request.headers.get("authorization")
+        else "not_allowed" if refusal.kind == "duty" and refusal.status == 403
+        else ""
+    )  # fmt: skip
+    if kind:
+        note(house_of(request), kind, person=getattr(request.state, "person", None), address=address_of(request))
 
 
 class NotSignedIn(NotAllowed):
@@ -75,9 +96,22 @@ class NotSignedIn(NotAllowed):
     def __init__(self) -> None:
         super().__init__("You are not signed in.", Reason("duty", "This needs a person or a machine's token.", "Sign in, or send a token."))
 
+    leads_to = "sign_in_page"
+
     @property
     def status(self) -> int:
         return 401
+
+
+class MustChoose(NotAllowed):
+    """Whoever gave it knows it: until its owner has chosen one, all that was done would be done by either."""
+
+    leads_to = "choose_secret"
+
+    def __init__(self, kind: str) -> None:
+        named = {"pin": "PIN"}.get(kind, kind)
+        why = Reason("password", "The one of now was given by another.", "Sign in at a page and choose one.")
+        super().__init__(f"Choose your own {named} first.", why)
 
 
 Calling = Annotated[Caller, Depends(caller)]

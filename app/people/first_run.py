@@ -46,7 +46,7 @@ def make_administrator(house: House, secret: str, name: str, password: str) -> s
         if there_is_an_administrator(session):
             raise refuse("finished", "There is an administrator.", "The link was used before.", "Ask them to add you.")
         person = add_person(session, by, name, ["administer", "engineer"])
-        keep_secret(session, by, person.id, new)
+        keep_secret(session, by, person.id, new, given=False)
         return {"person": code_of(session, "person", person.id)}
 
     answer = act(house, SYSTEM, "make_administrator", {"name": name}, verb)

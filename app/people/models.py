@@ -1,6 +1,6 @@
 from datetime import datetime
 
-from sqlalchemy import ForeignKey
+from sqlalchemy import ForeignKey, UniqueConstraint
 from sqlalchemy.orm import Mapped, mapped_column
 
 from app.db import Base
@@ -51,6 +51,14 @@ class Secret(Closable, Base):
     hash: Mapped[str]
 
 
+class GivenSecret(Recorded, Base):
+    """This PIN or password was given by another, who knows it: it opens nothing but the page where its owner chooses one."""
+
+    __tablename__ = "given_secret"
+
+    secret: Mapped[int] = mapped_column(ForeignKey("secret.id"), primary_key=True, autoincrement=False)
+
+
 class Terminal(Closable, Base):
     """A floor terminal enrolled for a station area: the PIN is enough there. Closed when it is retired."""
 
@@ -86,6 +94,9 @@ class SignIn(Base):
     seen_at: Mapped[datetime]
     ended_at: Mapped[datetime | None]
     reopens_until: Mapped[datetime | None]  # at its terminal the badge alone opens it anew, until then
+    must_choose: Mapped[str | None]  # pin, password: opened by one that another gave; until its owner has chosen one it leads nowhere else
+    browser: Mapped[str] = mapped_column(server_default="")  # its kind and system, in a few words
+    network: Mapped[str] = mapped_column(server_default="")  # its address without the last part: enough for its owner to know it by
 
 
 class Throttle(Base):
@@ -96,4 +107,21 @@ class Throttle(Base):
     who: Mapped[str] = mapped_column(primary_key=True)
     failures: Mapped[int]
     until: Mapped[datetime | None]
+    last_at: Mapped[datetime]
+
+
+class SecurityEvent(Base):
+    """How often someone tried something in an hour. Not on the record: see `security.py`."""
+
+    __tablename__ = "security_event"
+    __table_args__ = (UniqueConstraint("hour", "kind", "person", "terminal", "address"),)
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    hour: Mapped[datetime]  # its beginning
+    kind: Mapped[str]
+    person: Mapped[int]  # 0: nobody who is known
+    terminal: Mapped[int]  # 0: no enrolled one
+    address: Mapped[str]
+    times: Mapped[int]
+    first_at: Mapped[datetime]
     last_at: Mapped[datetime]

@@ -9,13 +9,14 @@ from fastapi import Form, Path, Request
 from fastapi.responses import Response
 from sqlalchemy.orm import Session
 
+from app import clock
 from app.errors import bad_input, not_allowed
 from app.journal.act import By, act
 from app.naming.resolve import code_of, resolve
-from app.people.callers import SESSION_COOKIE, TERMINAL_COOKIE, Caller, Calling, page_router
+from app.people.callers import TERMINAL_COOKIE, Caller, Calling, page_router
 from app.people.people import DUTIES, Certified, add_person, everyone, known_of, set_certificates, set_duties
-from app.people.secrets import keep_secret, new_secret
-from app.people.sign_in import begin_session, check_signature
+from app.people.secrets import is_given, keep_secret, new_secret
+from app.people.sessions import open_sessions
 from app.people.sign_in_pages import set_cookie
 from app.people.terminals import enrol_terminal, enrolled, retire_terminal
 from app.people.tokens import make_token, revoke_token, tokens_in_force
@@ -31,19 +32,23 @@ def add_person_now(request: Request, who: Calling, name: Line, password: Line, d
 
     def verb(session: Session, by: By) -> dict[str, str]:
         person = add_person(session, by, name, duties)
-        keep_secret(session, by, person.id, new)
+        keep_secret(session, by, person.id, new, given=True)
         return {"person": code_of(session, "person", person.id)}
 
     badge = _act(request, who, "add_person", {"name": name, "duties": duties}, verb, key)["person"]
-    return redirect(request, "person_page", said=f"{name} has badge {badge}.", badge=badge)
+    said = f"{name} has badge {badge}, and chooses a password of their own at the first sign-in."
+    return redirect(request, "person_page", said=said, badge=badge)
 
 
 @router.get("/people/{badge}")
 def person_page(request: Request, who: Calling, badge: str) -> Response:
     with house_of(request).reading() as session:
         person = everyone(session, resolve(session, badge, "person").id)[0]
-    who.check_sees(person.id)
-    return render(request, "people/person.html", person=person, duties=DUTIES, may=who.has("administer"), is_own=person.id == who.person)
+        who.check_sees(person.id)
+        sessions = open_sessions(session, person.id, clock.now()) if who.has("administer") else []
+        given = [kind for kind in ("password", "pin") if who.has("administer") and is_given(session, person.id, kind)]
+    values: dict[str, Any] = {"person": person, "duties": DUTIES, "sessions": len(sessions), "given": given}
+    return render(request, "people/person.html", may=who.has("administer"), is_own=person.id == who.person, **values)
 
 
 @router.post("/people/{badge}/duties")
@@ -73,36 +78,17 @@ def change_certificates(request: Request, who: Calling, badge: str, name: Line, 
 
 @router.post("/people/{badge}/secret")
 def give_secret(request: Request, who: Calling, badge: str, kind: Line, new: Line, key: Line = "") -> Response:
-    """An administrator gives a new PIN or password to someone who forgot theirs."""
+    """An administrator gives a new PIN or password to someone who forgot theirs. One's own is chosen, never given: it asks the one of now."""
     with house_of(request).reading() as session:
         about = known_of(session, resolve(session, badge, "person").id)
     kept = new_secret(kind, new, about, cheap=house_of(request).settings.cheap_passwords)
 
     def verb(session: Session, by: By) -> dict[str, str]:
-        keep_secret(session, by, resolve(session, badge, "person").id, kept)
+        keep_secret(session, by, resolve(session, badge, "person").id, kept, given=True)
         return {"set": kind}
 
     _act(request, who, "give_secret", {"person": badge, "kind": kind}, verb, key)
-    return redirect(request, "person_page", said=f"The new {kind} is set.", badge=badge)
-
-
-@router.post("/my-secret")
-def my_secret(request: Request, who: Calling, kind: Line, old: Line, new: Line, key: Line = "") -> Response:
-    """A new PIN or password of one's own, by the password of now. All sessions of before end; this browser gets a new one."""
-    house, (person, badge) = house_of(request), _own(request, who)
-    check_signature(house, person, old, who.address)
-    with house.reading() as session:
-        about = known_of(session, person)
-    kept = new_secret(kind, new, about, cheap=house.settings.cheap_passwords)
-
-    def verb(session: Session, by: By) -> dict[str, str]:
-        keep_secret(session, by, person, kept)
-        return {"set": kind}
-
-    _act(request, who, "set_secret", {"kind": kind}, verb, key)
-    answer = redirect(request, "person_page", said=f"Your new {kind} is set.", badge=badge)
-    set_cookie(request, answer, SESSION_COOKIE, begin_session(house, person, who.session.terminal if who.session else None))
-    return answer
+    return redirect(request, "person_page", said=f"The new {kind} is set. Its owner chooses another at the first sign-in.", badge=badge)
 
 
 @router.get("/terminals")
@@ -175,13 +161,6 @@ def _done(verb: Callable[[Session, By], None]) -> Callable[[Session, By], dict[s
         return {"done": True}
 
     return once
-
-
-def _own(request: Request, who: Caller) -> tuple[int, str]:
-    if who.person is None:
-        raise not_allowed(who.actor.name, "set a password", DUTIES)
-    with house_of(request).reading() as session:
-        return who.person, code_of(session, "person", who.person)
 
 
 def _end_of(request: Request, day: str) -> datetime | None:

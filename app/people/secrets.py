@@ -6,12 +6,13 @@ from functools import lru_cache
 
 from argon2 import PasswordHasher, profiles
 from argon2.exceptions import InvalidHashError, VerifyMismatchError
-from sqlalchemy import select, update
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from app.errors import bad_input
 from app.journal.act import By, lock
-from app.people.models import Person, Secret, SignIn
+from app.people.models import GivenSecret, Person, Secret
+from app.people.sessions import end_sessions
 
 _LEAST = {"pin": 4, "password": 8}
 _MOST = 200
@@ -29,8 +30,8 @@ class NewSecret:
 
 
 def set_secret(session: Session, by: By, person: int, kind: str, secret: str, *, cheap: bool = False) -> None:
-    """For setting up, where no one waits at the lock: hashes inside the act."""
-    keep_secret(session, by, person, new_secret(kind, secret, cheap=cheap))
+    """As its owner does, for setting up, where no one waits at the lock: hashes inside the act."""
+    keep_secret(session, by, person, new_secret(kind, secret, cheap=cheap), given=False)
 
 
 def new_secret(kind: str, secret: str, about: Sequence[str] = (), *, cheap: bool = False) -> NewSecret:
@@ -57,16 +58,25 @@ def _is_common(password: str, about: Sequence[str]) -> bool:
     return bool(zxcvbn(password[:_ESTIMATED], known)["guesses"] <= _TRIED_FIRST)
 
 
-def keep_secret(session: Session, by: By, person: int, new: NewSecret) -> None:
-    """The one before stops working, and whoever signed in with it is signed out."""
+def keep_secret(session: Session, by: By, person: int, new: NewSecret, *, given: bool) -> None:
+    """The one before stops working, and whoever signed in with it is signed out. `given`: by another, so that its owner must choose one first."""
     lock(session, Person, [person])
     for before in session.scalars(select(Secret).where(Secret.person == person, Secret.kind == new.kind, Secret.closed_e.is_(None))):
         before.closed_e = by.e
     session.flush()
-    session.add(Secret(e=by.e, person=person, kind=new.kind, hash=new.hash))
-    session.execute(update(SignIn).where(SignIn.person == person, SignIn.ended_at.is_(None)).values(ended_at=by.now))
-    session.execute(update(SignIn).where(SignIn.person == person, SignIn.reopens_until.is_not(None)).values(reopens_until=None))
+    kept = Secret(e=by.e, person=person, kind=new.kind, hash=new.hash)
+    session.add(kept)
     session.flush()
+    if given:
+        session.add(GivenSecret(e=by.e, secret=kept.id))
+    end_sessions(session, person, by.now)
+    session.flush()
+
+
+def is_given(session: Session, person: int, kind: str) -> bool:
+    """Whether it was another who gave it, and its owner has not chosen one yet."""
+    query = select(GivenSecret.secret).join(Secret).where(Secret.person == person, Secret.kind == kind, Secret.closed_e.is_(None))
+    return session.scalar(query) is not None
 
 
 def is_right(session: Session, person: int, kind: str, secret: str, *, cheap: bool = False) -> bool:

@@ -2,6 +2,7 @@
 
 import hashlib
 import secrets
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
@@ -10,23 +11,25 @@ from sqlalchemy.orm import Session
 
 from app import clock
 from app.db import House
-from app.errors import NotAllowed, NotFound, Reason
+from app.errors import NotAllowed, NotFound, Reason, Refused
 from app.naming.resolve import resolve
 from app.people.models import Person, PersonDuty, SignIn, Terminal
 from app.people.people import duties_of
-from app.people.secrets import is_right
+from app.people.secrets import is_given, is_right
+from app.people.security import note
+from app.people.sessions import IDLE, IDLE_AT_TERMINAL, LONGEST, network_of
 from app.people.throttle import begin_try, forget_tries
 
-IDLE = timedelta(hours=1)
-IDLE_AT_TERMINAL = timedelta(hours=10)  # the badge reopens it within the shift
-LONGEST = timedelta(hours=12)
 _KEPT = timedelta(days=7)  # ended sessions are of no use to anybody
 _FREE, _FREE_AT_ONE_PLACE = 5, 50  # a whole shift may share an address or a terminal
 
 
 @dataclass(frozen=True)
 class SignedIn:
-    """A session in force: who, with which duties now, at which terminal, and the token of its forms."""
+    """A session in force: who, with which duties now, at which terminal, and the token of its forms.
+
+    `must_choose`: the kind of secret that another gave and that opened it; until its owner has chosen one, it is for nothing else.
+    """
 
     person: int
     name: str
@@ -34,9 +37,18 @@ class SignedIn:
     terminal: int | None
     area: str | None
     form_token: str
+    must_choose: str | None = None
 
 
-def sign_in(house: House, badge: str, secret: str, *, terminal: str | None, address: str, before: str | None = None) -> str:
+@dataclass(frozen=True)
+class Browser:
+    """Where a session is: its address, and what kind of program."""
+
+    address: str = ""
+    kind: str = ""
+
+
+def sign_in(house: House, badge: str, secret: str, *, terminal: str | None, address: str, before: str | None = None, browser: str = "") -> str:
     """The secret of a new session. The session before it at this browser ends: its token is never used again."""
     cheap = house.settings.cheap_passwords
     with house.reading() as session:
@@ -44,19 +56,23 @@ def sign_in(house: House, badge: str, secret: str, *, terminal: str | None, addr
     # by person, however the badge was typed; an enrolled terminal counts for itself, so that a desk can't shut it out
     whose, where = f"person {person}" if person else f"badge {digest(badge)}", f"terminal {place}" if place else f"address {address}"
     tries = {whose: _FREE, where: _FREE_AT_ONE_PLACE}
-    begin_try(house, tries)
+    _begin_try(house, tries, person, place, address)
     with house.reading() as session:
         kinds = ("pin", "password") if place else ("password",)
-        is_known = [is_right(session, person or 0, kind, secret, cheap=cheap) for kind in kinds]  # all of them: as slow for a PIN as for a password
-        may_enter = person is not None and any(is_known) and bool(duties_of(session, person))
+        # all of them: as slow for a PIN as for a password
+        right = [kind for kind in kinds if is_right(session, person or 0, kind, secret, cheap=cheap)]
+        may_enter = person is not None and bool(right) and bool(duties_of(session, person))
+        must_choose = right[0] if person is not None and right and is_given(session, person, right[0]) else None
     if person is None or not may_enter:
+        note(house, "wrong_secret", person=person, terminal=place, address=address)
         how = "badge, PIN or password" if place else "badge or password"
         raise NotAllowed("You are not signed in.", Reason("password", f"The {how} is wrong.", "Try again; a PIN works at enrolled terminals only."))
     forget_tries(house, tries)
-    return begin_session(house, person, place, before=before)
+    note(house, "signed_in", person=person, terminal=place, address=address)
+    return begin_session(house, person, place, before=before, browser=Browser(address, browser), must_choose=must_choose)
 
 
-def reopen(house: House, badge: str, *, terminal: str | None, before: str | None = None) -> str | None:
+def reopen(house: House, badge: str, *, terminal: str | None, before: str | None = None, browser: Browser | None = None) -> str | None:
     """The badge alone, at the terminal where its owner gave a secret within the shift and did not sign out. None: the secret is asked for."""
     with house.reading() as session:
         person, place = _person(session, badge), _terminal(session, terminal)
@@ -64,21 +80,28 @@ def reopen(house: House, badge: str, *, terminal: str | None, before: str | None
         begun_at = session.scalar(query.order_by(SignIn.begun_at.desc()).limit(1)) if person and place else None
         if person is None or begun_at is None or not duties_of(session, person):
             return None
-    return begin_session(house, person, place, before=before, begun_at=begun_at)
+    note(house, "reopened", person=person, terminal=place, address=browser.address if browser else "")
+    return begin_session(house, person, place, before=before, begun_at=begun_at, browser=browser)
 
 
-def begin_session(house: House, person: int, terminal: int | None, *, before: str | None = None, begun_at: datetime | None = None) -> str:
+def begin_session(
+    house: House, person: int, terminal: int | None, *, before: str | None = None, begun_at: datetime | None = None,
+    browser: Browser | None = None, must_choose: str | None = None,
+) -> str:  # fmt: skip
     """The secret of a new session of someone who has just proved who they are; `begun_at`: when they proved it, if earlier."""
-    token, now = secrets.token_urlsafe(32), clock.now()
+    token, now, at = secrets.token_urlsafe(32), clock.now(), browser or Browser()
     begun = begun_at or now
     with house.writing() as session:
         if before is not None and (old := session.get(SignIn, digest(before))) is not None:
             old.ended_at = old.ended_at or now
         session.execute(delete(SignIn).where(SignIn.begun_at < now - _KEPT))
-        reopens_until = begun + LONGEST if terminal else None
         session.add(
-            SignIn(hash=digest(token), person=person, terminal=terminal, begun_at=begun, seen_at=now, ended_at=None, reopens_until=reopens_until)
-        )
+            SignIn(
+                hash=digest(token), person=person, terminal=terminal, begun_at=begun, seen_at=now, ended_at=None,
+                reopens_until=begun + LONGEST if terminal and not must_choose else None, must_choose=must_choose,
+                browser=at.kind, network=network_of(at.address),
+            )
+        )  # fmt: skip
     return token
 
 
@@ -92,7 +115,7 @@ def sign_out(house: House, token: str) -> None:
 
 _SIGNED_IN = (
     select(
-        SignIn.person, SignIn.terminal, SignIn.begun_at, SignIn.seen_at, SignIn.ended_at,
+        SignIn.person, SignIn.terminal, SignIn.begun_at, SignIn.seen_at, SignIn.ended_at, SignIn.must_choose,
         Person.name, PersonDuty.duty, Terminal.area, Terminal.closed_e.label("retired"),
     )
     .join(Person, Person.id == SignIn.person)
@@ -117,18 +140,40 @@ def signed_in(house: House, token: str | None) -> SignedIn | None:
     if now - row.seen_at > timedelta(minutes=1):
         with house.writing() as session:
             session.execute(update(SignIn).where(SignIn.hash == digest(token)).values(seen_at=now))
-    return SignedIn(row.person, row.name, frozenset(one.duty for one in rows), row.terminal, row.area, form_token(token))
+    return SignedIn(row.person, row.name, frozenset(one.duty for one in rows), row.terminal, row.area, form_token(token), row.must_choose)
 
 
 def check_signature(house: House, person: int, password: str | None, address: str) -> None:
-    """A signature asks for the password again, whoever is signed in. Call before the act, never under its locks."""
-    tries = {f"signature {person}": _FREE, f"signing at {address}": _FREE_AT_ONE_PLACE}
-    begin_try(house, tries)
+    """A signature asks for the password again, whoever is signed in, and not one that another gave: the giver could sign with it.
+
+    Call before the act, never under its locks.
+    """
+    check_secret(house, person, "password", password, address)
     with house.reading() as session:
-        right = password is not None and is_right(session, person, "password", password, cheap=house.settings.cheap_passwords)
+        if is_given(session, person, "password"):
+            why = Reason("password", "Another gave this password and knows it.", "Sign in with it, choose one of your own, and sign with that.")
+            raise NotAllowed("Nothing was signed.", why)
+
+
+def check_secret(house: House, person: int, kind: str, secret: str | None, address: str) -> None:
+    """That it is the person's, before something that weighs."""
+    tries = {f"signature {person}": _FREE, f"signing at {address}": _FREE_AT_ONE_PLACE}
+    _begin_try(house, tries, person, None, address)
+    with house.reading() as session:
+        right = secret is not None and is_right(session, person, kind, secret, cheap=house.settings.cheap_passwords)
     if not right:
-        raise NotAllowed("Nothing was signed.", Reason("password", "The password is wrong or missing.", "Give your password to sign."))
+        note(house, "wrong_signature", person=person, address=address)
+        named = {"pin": "PIN"}.get(kind, kind)
+        raise NotAllowed("Nothing was signed.", Reason("password", f"The {named} is wrong or missing.", f"Give your {named} to sign."))
     forget_tries(house, tries)
+
+
+def _begin_try(house: House, tries: Mapping[str, int], person: int | None, terminal: int | None, address: str) -> None:
+    try:
+        begin_try(house, tries)
+    except Refused:
+        note(house, "made_to_wait", person=person, terminal=terminal, address=address)
+        raise
 
 
 def is_terminal(house: House, token: str | None) -> bool:

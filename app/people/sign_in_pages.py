@@ -5,10 +5,11 @@ from typing import Any
 from fastapi import APIRouter, Request
 from fastapi.responses import RedirectResponse, Response
 
-from app.errors import Refused
+from app.errors import NotFound, Refused
 from app.people import first_run
-from app.people.callers import SESSION_COOKIE, TERMINAL_COOKIE, address_of, maybe_caller
+from app.people.callers import SESSION_COOKIE, TERMINAL_COOKIE, at_browser, maybe_caller
 from app.people.people import there_is_an_administrator
+from app.people.security import note
 from app.people.sign_in import is_terminal, reopen, sign_in, sign_out
 from app.web import Line, check_form, here_only, house_of, redirect, render
 
@@ -24,11 +25,12 @@ def sign_in_page(request: Request, next: str = "/", badge: str = "") -> Response
 def sign_in_now(request: Request, badge: Line, secret: Line = "", next: Line = "/") -> Response:
     """At a terminal the badge is scanned first, and may be enough; else the PIN is asked for."""
     house, terminal, before = house_of(request), request.cookies.get(TERMINAL_COOKIE), request.cookies.get(SESSION_COOKIE)
+    browser = at_browser(request)
     if not secret and is_terminal(house, terminal):
-        opened = reopen(house, badge, terminal=terminal, before=before)
+        opened = reopen(house, badge, terminal=terminal, before=before, browser=browser)
         return signed_in_here(request, opened, next) if opened else _page(request, next, badge=badge)
     try:
-        token = sign_in(house, badge, secret, terminal=terminal, address=address_of(request), before=before)
+        token = sign_in(house, badge, secret, terminal=terminal, address=browser.address, before=before, browser=browser.kind)
     except Refused as refusal:
         return _page(request, next, refusal, badge)
     return signed_in_here(request, token, next)
@@ -54,18 +56,26 @@ def sign_out_now(request: Request, form_token: Line = "") -> Response:
 
 @router.get("/first/{secret}")
 def first_page(request: Request, secret: str) -> Response:
-    first_run.check(house_of(request), secret)
+    _check_link(request, secret)
     return render(request, "people/first.html", secret=secret, refusal=None, name="")
 
 
 @router.post("/first/{secret}")
 def make_first(request: Request, secret: str, name: Line, password: Line) -> Response:
-    first_run.check(house_of(request), secret)
+    _check_link(request, secret)
     try:
         code = first_run.make_administrator(house_of(request), secret, name, password)
     except Refused as refusal:
         return render(request, "people/first.html", status=refusal.status, secret=secret, refusal=refusal, name=name)
     return redirect(request, "sign_in_page", said=f"Your badge code is {code}. Write it down, and sign in with it.")
+
+
+def _check_link(request: Request, secret: str) -> None:
+    try:
+        first_run.check(house_of(request), secret)
+    except NotFound:
+        note(house_of(request), "wrong_link", address=at_browser(request).address)
+        raise
 
 
 def set_cookie(request: Request, answer: Response, name: str, value: str, max_age: int | None = None) -> None:

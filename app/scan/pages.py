@@ -16,7 +16,7 @@ from app.errors import Refused, bad_input
 from app.floor.attendance import stations_of
 from app.floor.station_states import WORDS
 from app.naming.resolve import Named, candidates, code_of, codes_of, resolve
-from app.people.callers import SESSION_COOKIE, TERMINAL_COOKIE, Caller, Calling, page_router
+from app.people.callers import SESSION_COOKIE, TERMINAL_COOKIE, Caller, Calling, at_browser, page_router
 from app.people.sign_in import reopen
 from app.people.sign_in_pages import signed_in_here
 from app.scan import doing, taping
@@ -295,7 +295,10 @@ def switch_now(request: Request, who: Calling, form: Sending) -> Response:
 
 def _switch(request: Request, badge: str, said: str = "") -> Response:
     """By the badge alone where that is enough; else the PIN or password is asked for."""
-    opened = reopen(house_of(request), badge, terminal=request.cookies.get(TERMINAL_COOKIE), before=request.cookies.get(SESSION_COOKIE))
+    cookies = request.cookies
+    opened = reopen(
+        house_of(request), badge, terminal=cookies.get(TERMINAL_COOKIE), before=cookies.get(SESSION_COOKIE), browser=at_browser(request)
+    )
     after = f"{request.url_for('floor').path}?{urlencode({'said': said})}" if said else request.url_for("floor").path
     if opened:
         return signed_in_here(request, opened, after)

@@ -29,6 +29,10 @@ def test_from_the_first_link_to_a_colleague_at_a_terminal(house: House) -> None:
         assert "reelroot_terminal=" in enrolled.headers["set-cookie"]
         at_terminal = sign_in(browser, mara[1], PIN)
         assert at_terminal.status_code == 303
+        asked = browser.get("/floor").headers["location"]
+        assert asked == "/choose-secret?next=/floor"
+        chosen = post(browser, asked, "/my-secret", kind="pin", old=PIN, new="918273", next="/floor")
+        assert chosen.headers["location"] == "/floor"
         assert "bonding" in browser.get("/floor").text
 
 

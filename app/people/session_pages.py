@@ -1,0 +1,126 @@
+"""Pages: one's own PIN, password and open sessions, and the choice of one's own where another gave the first."""
+
+from typing import Any
+
+from fastapi import Request
+from fastapi.responses import RedirectResponse, Response
+from sqlalchemy.orm import Session
+
+from app import clock
+from app.errors import Refused, bad_input, not_allowed
+from app.journal.act import By, act
+from app.naming.resolve import code_of, resolve
+from app.people.callers import SESSION_COOKIE, Caller, Calling, at_browser, page_router
+from app.people.people import DUTIES, known_of
+from app.people.secrets import keep_secret, new_secret
+from app.people.security import note
+from app.people.sessions import end_all, end_session, end_sessions, open_sessions
+from app.people.sign_in import begin_session, check_secret, digest
+from app.people.sign_in_pages import set_cookie
+from app.web import Line, here_only, house_of, redirect, render
+
+router = page_router()
+
+
+@router.get("/choose-secret")
+def choose_secret(request: Request, who: Calling, next: str = "/") -> Response:
+    """Where a session leads that a given PIN or password opened; others come from their own page."""
+    return _choosing(request, who, next)
+
+
+@router.post("/my-secret")
+def my_secret(request: Request, who: Calling, kind: Line, old: Line, new: Line, key: Line = "", next: Line = "") -> Response:
+    """A new PIN or password of one's own, by the password of now. All sessions of before end; this browser gets a new one."""
+    try:
+        _set_own(request, who, kind, old, new, key)
+    except Refused as refusal:
+        return _choosing(request, who, next, refusal, kind)
+    token = begin_session(house_of(request), _own(who), who.session.terminal if who.session else None, browser=at_browser(request))
+    if next:
+        answer: Response = RedirectResponse(here_only(next), status_code=303)
+    else:
+        answer = redirect(request, "person_page", said=f"Your new {_named(kind)} is set.", badge=_badge(request, who))
+    set_cookie(request, answer, SESSION_COOKIE, token)
+    return answer
+
+
+def _set_own(request: Request, who: Caller, kind: str, old: str, new: str, key: str) -> None:
+    house, person, must = house_of(request), _own(who), _must(who)
+    if must and kind != must:
+        raise bad_input(f"Choose a {_named(must)} first.", "kind", "It is the one that was given.", "Choose it here.")
+    check_secret(house, person, must or "password", old, who.address)
+    if new == old:
+        raise bad_input(f"That is the {_named(must or 'password')} of now.", "new", "Another one is asked for.", "Choose another.")
+    with house.reading() as session:
+        about = known_of(session, person)
+    kept = new_secret(kind, new, about, cheap=house.settings.cheap_passwords)
+
+    def verb(session: Session, by: By) -> dict[str, str]:
+        keep_secret(session, by, person, kept, given=False)
+        return {"set": kind}
+
+    act(house, who.actor, "set_secret", {"kind": kind}, verb, key=key or None)
+    note(house, "chose_secret", person=person, address=who.address)
+
+
+@router.get("/sessions")
+def sessions(request: Request, who: Calling) -> Response:
+    """Where one is signed in now."""
+    with house_of(request).reading() as session:
+        found = open_sessions(session, _own(who), clock.now(), _this(request))
+        badge = code_of(session, "person", _own(who))
+    return render(request, "people/sessions.html", sessions=found, others=sum(not one.is_this for one in found), badge=badge)
+
+
+@router.post("/sessions/end")
+def end_now(request: Request, who: Calling, which: Line) -> Response:
+    """`others`, or the handle of one; this very one is ended by signing out."""
+    house, person, now = house_of(request), _own(who), clock.now()
+    with house.writing() as session:
+        if which == "others":
+            end_sessions(session, person, now, keep=_this(request))
+            said = "All your other sessions are ended."
+        else:
+            said = "That session is ended." if end_session(session, person, which, now) else "That session was over already."
+    note(house, "ended_sessions", person=person, address=who.address)
+    return redirect(request, "sessions", said=said)
+
+
+@router.post("/people/{badge}/sessions/end")
+def end_of_person(request: Request, who: Calling, badge: str, key: Line = "") -> Response:
+    """An administrator ends all sessions of someone: a terminal left open, a lost badge, someone who has left."""
+
+    def verb(session: Session, by: By) -> dict[str, int]:
+        return {"ended": end_all(session, by, resolve(session, badge, "person").id)}
+
+    ended = act(house_of(request), who.actor, "end_sessions", {"person": badge}, verb, key=key or None).body["ended"]
+    return redirect(request, "person_page", said=f"Ended: {ended} session{'' if ended == 1 else 's'}.", badge=badge)
+
+
+def _choosing(request: Request, who: Caller, next: str, refusal: Refused | None = None, kind: str = "") -> Response:
+    must = _must(who)
+    values: dict[str, Any] = {"must": must, "kind": must or kind or "password", "named": _named(must or "password"), "next": next}
+    return render(request, "people/choose_secret.html", status=refusal.status if refusal else 200, refusal=refusal, **values)
+
+
+def _must(who: Caller) -> str | None:
+    return who.session.must_choose if who.session else None
+
+
+def _named(kind: str) -> str:
+    return "PIN" if kind == "pin" else kind
+
+
+def _this(request: Request) -> str:
+    return digest(request.cookies.get(SESSION_COOKIE, ""))
+
+
+def _badge(request: Request, who: Caller) -> str:
+    with house_of(request).reading() as session:
+        return code_of(session, "person", _own(who))
+
+
+def _own(who: Caller) -> int:
+    if who.person is None:
+        raise not_allowed(who.actor.name, "have sessions or a password", DUTIES)
+    return who.person
