@@ -7,7 +7,7 @@ from fastapi.responses import RedirectResponse, Response
 from sqlalchemy.orm import Session
 
 from app import clock
-from app.errors import Refused, bad_input, not_allowed
+from app.errors import NotAllowed, Reason, Refused, bad_input, not_allowed
 from app.journal.act import By, act
 from app.naming.resolve import code_of, resolve
 from app.people.callers import SESSION_COOKIE, Caller, Calling, at_browser, page_router
@@ -48,7 +48,8 @@ def _set_own(request: Request, who: Caller, kind: str, old: str, new: str, key: 
     house, person, must = house_of(request), _own(who), _must(who)
     if must and kind != must:
         raise bad_input(f"Choose a {_named(must)} first.", "kind", "It is the one that was given.", "Choose it here.")
-    check_secret(house, person, must or "password", old, who.address)
+    wrong = Reason("password", f"The {_named(must or 'password')} of now is wrong.", "Type the one that works now, then the new one.")
+    check_secret(house, person, must or "password", old, who.address, NotAllowed(f"Your {_named(kind)} stays as it is.", wrong))
     if new == old:
         raise bad_input(f"That is the {_named(must or 'password')} of now.", "new", "Another one is asked for.", "Choose another.")
     with house.reading() as session:

@@ -148,23 +148,23 @@ def check_signature(house: House, person: int, password: str | None, address: st
 
     Call before the act, never under its locks.
     """
-    check_secret(house, person, "password", password, address)
+    wrong = Reason("password", "The password is wrong or missing.", "Give your password to sign.")
+    check_secret(house, person, "password", password, address, NotAllowed("Nothing was signed.", wrong))
     with house.reading() as session:
         if is_given(session, person, "password"):
             why = Reason("password", "Another gave this password and knows it.", "Sign in with it, choose one of your own, and sign with that.")
             raise NotAllowed("Nothing was signed.", why)
 
 
-def check_secret(house: House, person: int, kind: str, secret: str | None, address: str) -> None:
-    """That it is the person's, before something that weighs."""
+def check_secret(house: House, person: int, kind: str, secret: str | None, address: str, wrong: NotAllowed) -> None:
+    """That it is the person's, before something that weighs; `wrong` is what is said if not."""
     tries = {f"signature {person}": _FREE, f"signing at {address}": _FREE_AT_ONE_PLACE}
     _begin_try(house, tries, person, None, address)
     with house.reading() as session:
         right = secret is not None and is_right(session, person, kind, secret, cheap=house.settings.cheap_passwords)
     if not right:
         note(house, "wrong_signature", person=person, address=address)
-        named = {"pin": "PIN"}.get(kind, kind)
-        raise NotAllowed("Nothing was signed.", Reason("password", f"The {named} is wrong or missing.", f"Give your {named} to sign."))
+        raise wrong
     forget_tries(house, tries)
 
 

@@ -36,7 +36,7 @@ def test_a_given_password_leads_to_its_change_and_nowhere_else(house: House) -> 
 
 
 @pytest.mark.parametrize(("kind", "old", "new", "said"), [
-    ("password", GIVEN, GIVEN, "That is the password of now."), ("password", "guessed", OWN, "The password is wrong or missing."),
+    ("password", GIVEN, GIVEN, "That is the password of now."), ("password", "guessed", OWN, "The password of now is wrong."),
     ("password", GIVEN, "short", "too short"), ("pin", GIVEN, "918273", "Choose a password first."),
 ])  # fmt: skip
 def test_what_does_not_change_it_leaves_the_page(house: House, kind: str, old: str, new: str, said: str) -> None:

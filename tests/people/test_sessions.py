@@ -25,7 +25,7 @@ def test_one_sees_where_one_is_signed_in_and_ends_the_others(house: House) -> No
         sign_in(colleague, odd)
         page = desk.get("/sessions").text
         assert page.count("<tr>") == 4 and "Firefox on Linux" in page and "bonding" in page and "this one" in page
-        one = re.search(r'value="([0-9a-f]{16})">End the one at terminal', page)
+        one = re.search(r'value="([0-9a-f]{16})" aria-label="End it: terminal', page)
         assert one is not None
         post(desk, "/sessions", "/sessions/end", which=one[1])
         assert floor.get("/floor").status_code == 303
