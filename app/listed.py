@@ -36,6 +36,33 @@ def ask(session: Session, statement: Any, **lists: Iterable[int]) -> list[Any]:
     return list(session.execute(statement, given).all()) if all(given.values()) else []
 
 
+def tuples(session: Session, statement: TextClause, **lists: Iterable[int]) -> list[Any]:
+    """As `ask`, for a `listed` statement without types: rows as the driver gives them, in a third of the time where they are many."""
+    given = {name: list(ids) for name, ids in lists.items()}
+    if not all(given.values()):
+        return []
+    connection = session.connection()
+    asked, names = _as_asked(statement, connection.dialect)
+    values = {name: _IDS.process_bind_param(ids, connection.dialect) for name, ids in given.items()}
+    found = connection.exec_driver_sql(asked, tuple(values[name] for name in names) if names else values)
+    try:
+        return list(found.cursor.fetchall())
+    finally:
+        found.close()
+
+
+def _as_asked(statement: TextClause, dialect: Dialect) -> tuple[str, tuple[str, ...]]:
+    """The text for the driver, and the names of its parameters where these go by their place. Statements are made at import and stay."""
+    key = statement, dialect.name
+    if key not in _ASKED:
+        compiled = statement.compile(dialect=dialect)
+        _ASKED[key] = compiled.string, tuple(compiled.positiontup or ())
+    return _ASKED[key]
+
+
+_ASKED: dict[tuple[TextClause, str], tuple[str, tuple[str, ...]]] = {}
+
+
 class Ids(TypeDecorator[Any]):
     """A list of ids as one value."""
 
@@ -47,6 +74,9 @@ class Ids(TypeDecorator[Any]):
 
     def process_bind_param(self, value: Any, dialect: Dialect) -> Any:
         return list(value) if dialect.name == "postgresql" else json.dumps(list(value))
+
+
+_IDS = Ids()
 
 
 class _Listed(TextClause):

@@ -29,8 +29,9 @@ def die_numbers(x: ArrayLike, y: ArrayLike) -> Numbers:
 def die_coordinates(numbers: ArrayLike) -> tuple[Numbers, Numbers]:
     """x and y of each number."""
     number = np.asarray(numbers, dtype=np.int64)
-    x: Numbers = (number + 32768) % 65536 - 32768
-    return x, (number - x) // 65536
+    shifted = number + 32768
+    x: Numbers = (shifted & 65535) - 32768
+    return x, shifted >> 16
 
 
 def pack_dies(numbers: ArrayLike) -> bytes:
@@ -99,5 +100,5 @@ def _runs(start: Numbers, length: Numbers) -> Numbers:
 
 def _wrapped(numbers: Numbers) -> Numbers:
     """Long steps wrap at 32 bits, and so does their sum."""
-    wrapped: Numbers = (numbers + (1 << 31)) % (1 << 32) - (1 << 31)
+    wrapped: Numbers = (numbers + (1 << 31) & (1 << 32) - 1) - (1 << 31)
     return wrapped

@@ -16,7 +16,7 @@ from app.genealogy.mixing import Draw, Marks, Mixing, Outlet
 from app.genealogy.suspect_cells import SuspectCells
 from app.genealogy.suspects import Suspected, any_of
 from app.ledger import walk
-from app.listed import ask, listed
+from app.listed import listed, tuples
 
 Lot = tuple[str, int, int]  # ("lot", item, phase)
 
@@ -96,13 +96,11 @@ class _Builder:
             node = ("exit", one.panel, one.e, one.child)
             self._add_left(node, one.child, one.e, one.marked.units - one.lost, one.marked)
             self._add_outlet(("unknown cells", one.panel, one.e), Place("scrapped", one.panel), Outlet(node, one.lost))
-        scrapped = [one.marked for one in self.panels.known if one.kind != "panel"]
-        if scrapped:
+        if scrapped := self.panels.scrapped:
             marks = Marks(*map(sum, zip(*scrapped, strict=True)))
             self._add_outlet("known cells", Place("scrapped", 0, len(scrapped)), Outlet(None, marks.units, marks))
-        for known in self.panels.known:
-            if known.kind == "panel":
-                self._add_outlet(("panel", known.panel), Place("panel", known.panel), Outlet(None, known.marked.units, Marks(*known.marked)))
+        for panel, marked in self.panels.here.items():
+            self._add_outlet(("panel", panel), Place("panel", panel), Outlet(None, marked.units, Marks(*marked)))
 
     def _add_left(self, node: Hashable, child: int, e: int, units: int, marked: Marked) -> None:
         self.marks[node] = Marks(*marked)
@@ -133,7 +131,7 @@ class _Builder:
                 self.since[content.pack] = min(content.was_in[-1][1], self.since.get(content.pack, walk.NEVER))
 
     def _add_lots(self) -> None:
-        rows = ask(self.session, _BELOW, seeds=self.since)
+        rows = tuples(self.session, _BELOW, seeds=self.since)
         lots = self._reached(rows)
         postings = self._postings(rows, lots)
         untaped: defaultdict[int, list[walk.Content]] = defaultdict(list)
@@ -172,7 +170,7 @@ class _Builder:
             lot, other = (child, parent) if is_in else (parent, child)
             if lot in lots and kind in _COUNTED:
                 postings[lot].append(_Posting("in" if is_in else "sampled" if kind == "draw" else "out", kind, units, other, e))
-        for item, kind, units, e in ask(self.session, _COUNTS, lots=lots):
+        for item, kind, units, e in tuples(self.session, _COUNTS, lots=lots):
             postings[item].append(_Posting("sampled" if kind == "destroyed" else kind, kind, units, 0, e))
         return postings
 
@@ -188,30 +186,32 @@ class _Builder:
 
     def _add_lot(self, lot: int, kind: str, postings: Sequence[_Posting], phases: dict[int, "_Phases"], untaped: list[walk.Content]) -> None:
         mine = phases[lot]
-        marked_at = self.whole.loose.get(lot)
-        left: defaultdict[int, int] = defaultdict(int)
+        nodes = [("lot", lot, phase) for phase in range(mine.last + 1)]
+        left = [0] * len(nodes)
         for row in postings:
-            node = ("lot", lot, mine.at(row.e))
+            phase = mine.at(row.e)
+            node = nodes[phase]
             if row.what == "in":
                 self.taken_in[node] += row.units
-                left[node[2]] += row.units
-                self._add_inflow(node, row, phases, untaped)
+                left[phase] += row.units
+                if row.kind != "cells":  # what came off panels is in `left` of the builder
+                    self._add_inflow(node, row, phases, untaped)
                 continue
-            left[node[2]] -= row.units
+            left[phase] -= row.units
             if row.what != "out" and row.kind != "draw" and row.units > 0:
                 what = "sample" if row.what == "sampled" else "difference" if row.kind == "difference" else "scrapped"
                 self._add_outlet((what, lot, row.e, row.kind, len(self.outlets)), Place(what, lot), Outlet(node, row.units))
+        marked_at = self.whole.loose.get(lot)
         carried = 0
-        for phase in range(mine.last + 1):
-            node = ("lot", lot, phase)
+        for phase, node in enumerate(nodes):
             if carried:
-                self.draws.append(Draw(("lot", lot, phase - 1), node, carried))
+                self.draws.append(Draw(nodes[phase - 1], node, carried))
                 self.taken_in[node] += carried
             carried = max(0, carried + left[phase])
             if marked_at is not None and (marked_at == 0 or phase == mine.at(marked_at)):
                 self.marks[node] = Marks(self.taken_in[node], self.taken_in[node], self.taken_in[node])
         if carried:
-            self._add_outlet(("here", lot), Place("sample" if kind == "sample" else "lot", lot), Outlet(("lot", lot, mine.last), carried))
+            self._add_outlet(("here", lot), Place(kind, lot), Outlet(nodes[-1], carried))
 
     def _add_what_colours_tell(self, lot: int, phases: dict[int, "_Phases"]) -> None:
         assert self.results is not None
@@ -228,12 +228,12 @@ class _Builder:
                     self.draws.append(Draw(("off", content), node, content.units))
                 elif content.loose in phases:
                     self.draws.append(Draw(("lot", content.loose, phases[content.loose].last), node, content.units))
-        elif row.other in phases:  # what came off panels is in `left`
+        elif row.other in phases:
             self.draws.append(Draw(("lot", row.other, phases[row.other].at(row.e)), node, row.units, by_bin=row.kind == "bin"))
 
     def _add_packs(self, phases: dict[int, "_Phases"]) -> None:
         counted = set(self.units)
-        for pack, first, last, loose, was_in in ask(self.session, _CONTENTS, loose=phases):
+        for pack, first, last, loose, was_in in tuples(self.session, _CONTENTS, loose=phases):
             if pack not in counted:
                 self.units[pack] += last - first + 1
             if loose in phases and not (self.pockets and walk.content_of(pack, first, last, loose, was_in) in self.pockets):
@@ -255,13 +255,16 @@ class _Phases:
         return len(self.begins)
 
     def at(self, e: int) -> int:
-        return sum(begin <= e for begin in self.begins)
+        return sum(begin <= e for begin in self.begins) if self.begins else 0
+
+
+_ONE_PHASE = _Phases(())
 
 
 def _phases(postings: Sequence[_Posting]) -> _Phases:
     came, went = [row.e for row in postings if row.what == "in"], [row.e for row in postings if row.what != "in"]
     if not came or not went or max(came) < min(went):
-        return _Phases(())
+        return _ONE_PHASE
     begins, gave = [], False
     for row in sorted(postings, key=lambda row: (row.e, row.what == "in")):
         if row.what == "in" and gave:

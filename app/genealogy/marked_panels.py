@@ -1,12 +1,14 @@
 """What a suspicion marks on its panels, in units: what left them, exit by exit, and what is on them or went to scrap. As the record says it.
 
 Panels come by ten thousands where a week of a material is suspected, so some thousands are read at a time, and of each three numbers are kept.
-What left at one moment for one loose lot is told together: the panels of a lot give up their units in one act.
+What left at one moment for one loose lot is told together: the panels of a lot give up their units in one act. Of a panel that is marked whole
+no cell is looked at, unless units were scrapped of unknown ones: its good cells are the units that it gave.
 """
 
 from collections import defaultdict
 from collections.abc import Sequence
-from typing import NamedTuple
+from functools import lru_cache
+from typing import Any, NamedTuple
 
 from sqlalchemy.orm import Session
 
@@ -14,7 +16,7 @@ from app.floor.amounts import OUT_OF_BOOK
 from app.floor.marks import SAMPLED
 from app.genealogy.suspect_cells import SuspectCells
 from app.ledger import walk
-from app.listed import ask, listed
+from app.listed import listed, tuples
 
 _AT_ONCE = 5000  # panels
 _Mark = tuple[int, int, str, int]  # in force from an entry until another; the reason; cells
@@ -38,21 +40,14 @@ class Short(NamedTuple):
     marked: Marked
 
 
-class Known(NamedTuple):
-    """Units of a panel that did not mix. `kind`: panel (they are on it), lost (scrapped, of unknown cells), bad cells."""
-
-    kind: str
-    panel: int
-    marked: Marked
-
-
 class MarkedPanels:
     """What the marks of several suspicions that must all hold come to."""
 
     def __init__(self, session: Session, cells: SuspectCells) -> None:
-        self._session, self._cells = session, cells
+        self._session, self._cells, self._whole = session, cells, cells.whole()
         self.panels: dict[int, Marked] = {}  # all cells of each, whatever became of them
-        self.known: list[Known] = []
+        self.here: dict[int, Marked] = {}  # of each that is not singulated what is on it now
+        self.scrapped: list[Marked] = []  # by the cells, wherever these are known
         self.left: dict[tuple[int, int], Marked] = {}  # (child, entry) -> all that came into it then of these panels, whole exits
         self.short: list[Short] = []
         self.samples: set[int] = set()  # of the children
@@ -60,57 +55,91 @@ class MarkedPanels:
             self._read(cells.panels[start : start + _AT_ONCE])
 
     def _read(self, panels: Sequence[int]) -> None:
-        marks: defaultdict[int, list[_Mark]] = defaultdict(list)
-        for panel, e, closed_e, reason, cells in ask(self._session, _MARKS, panels=panels):
-            marks[panel].append((e, walk.NEVER if closed_e is None else closed_e, reason, int.from_bytes(cells, "little")))
-        exits: dict[int, list[tuple[int, int, int, str]]] = {}
-        sizes: dict[int, int] = {}
-        for panel, size, child, e, units, kind in ask(self._session, _EXITS, panels=panels):
-            sizes[panel] = size
-            exits.setdefault(panel, [])
-            if child is not None:
-                exits[panel].append((child, e, units, kind))
-        still = [panel for panel, its in exits.items() if all(kind == "sample" for _, _, _, kind in its)]
-        lost = dict(ask(self._session, _LOST, panels=still))
-        there = set(still)
-        for panel, its in exits.items():
-            self._add(panel, sizes[panel], its, marks.get(panel, ()), lost.get(panel, 0), gone=panel not in there)
+        exits = tuples(self._session, _EXITS, panels=panels)
+        self.samples.update(row[2] for row in exits if row[5] == "sample")
+        simple = self._simple(exits)
+        if simple:
+            self._add_simple(simple, exits)
+        if len(simple) < len(panels):
+            self._read_cells([panel for panel in panels if panel not in simple], [row for row in exits if row[0] not in simple])
 
-    def _add(self, panel: int, size: int, exits: Sequence[tuple[int, int, int, str]], marks: Sequence[_Mark], lost: int, *, gone: bool) -> None:
-        full, left = (1 << size) - 1, 0
-        for child, e, units, kind in exits:
-            cells = _taken(marks, e) if kind == "sample" else _good(full, marks, e)
-            left |= cells
-            self._add_exit(panel, child, e, units, cells)
-            if kind == "sample":
-                self.samples.add(child)
-        now = self._cells.at(panel, walk.NEVER)
-        bad = full & ~left
-        if not gone:
+    def _simple(self, exits: Sequence[Any]) -> set[int]:
+        """Panels of which everything that left is marked, and which gave all their good cells as units: no cell need be looked at."""
+        whole = self._whole
+        if not whole:
+            return set()
+        gone = {row[0] for row in exits if row[5] == "lot"}
+        gone -= {row[0] for row in exits if row[2] is None or row[3] <= whole.get(row[0], walk.NEVER)}
+        return gone - {panel for (panel,) in tuples(self._session, _COUNTED, panels=gone)}
+
+    def _add_simple(self, simple: set[int], exits: Sequence[Any]) -> None:
+        came: defaultdict[tuple[int, int], int] = defaultdict(int)
+        bad: dict[int, int] = {}
+        for panel, size, child, e, units, _ in exits:
+            if panel in simple:
+                came[child, e] += units
+                bad[panel] = bad.get(panel, size) - units
+                self.panels[panel] = _all(size)
+        self.scrapped += [_all(units) for units in bad.values() if units]
+        for key, units in came.items():
+            self._add_left(key, units, units, units)
+
+    def _read_cells(self, panels: Sequence[int], rows: Sequence[Any]) -> None:
+        marks: dict[int, list[_Mark]] = {panel: [] for panel in panels}
+        for panel, e, closed_e, reason, cells in tuples(self._session, _MARKS, panels=panels):
+            marks[panel].append((e, walk.NEVER if closed_e is None else closed_e, reason, int.from_bytes(cells, "little")))
+        exits: dict[int, list[Any]] = {panel: [] for panel in panels}
+        for row in rows:
+            exits[row[0]].append(row)
+        still = [panel for panel, its in exits.items() if all(kind != "lot" for _, _, _, _, _, kind in its)]
+        lost = dict(tuples(self._session, _LOST, panels=still))
+        for panel in still:
+            lost.setdefault(panel, 0)
+        for panel, its in exits.items():
+            self._add(panel, its, marks[panel], lost.get(panel))
+
+    def _add(self, panel: int, exits: Sequence[Any], marks: Sequence[_Mark], lost: int | None) -> None:
+        """`lost`: units of those still on the panel that were scrapped without a cell; None where it is singulated."""
+        size = exits[0][1]
+        full = (1 << size) - 1
+        bad, now = full, self._cells.at(panel, walk.NEVER)
+        for _, _, child, e, units, kind in exits:
+            if child is not None:
+                cells = _taken(marks, e) if kind == "sample" else _good(full, marks, e)
+                bad &= ~cells
+                self._add_exit(panel, child, e, units, cells)
+        if lost is not None:
             good = _good(full, marks, walk.NEVER - 1)
             bad &= ~good
             self._add_here(panel, good.bit_count(), lost, *now.within(good))
         if now.possible & bad:
-            self.known.append(Known("bad cells", panel, Marked(bad.bit_count(), *now.within(bad))))
+            self.scrapped.append(Marked(bad.bit_count(), *now.within(bad)))
         self.panels[panel] = Marked(size, *now.within(full))
 
     def _add_exit(self, panel: int, child: int, e: int, units: int, cells: int) -> None:
-        n, marked = cells.bit_count(), self._cells.at(panel, e)
-        sure, possible = marked.within(cells)
+        n = cells.bit_count()
+        sure, possible = self._cells.at(panel, e).within(cells)
         if n > units:
             self.short.append(Short(panel, child, e, n - units, Marked(n, sure, possible)))
-        elif (before := self.left.get((child, e))) is not None:
-            self.left[child, e] = Marked(before.units + units, before.sure + sure, before.possible + possible)
         else:
-            self.left[child, e] = Marked(units, sure, possible)
+            self._add_left((child, e), units, sure, possible)
+
+    def _add_left(self, key: tuple[int, int], units: int, sure: int, possible: int) -> None:
+        before = self.left.get(key)
+        self.left[key] = Marked(before[0] + units, before[1] + sure, before[2] + possible) if before else Marked(units, sure, possible)
 
     def _add_here(self, panel: int, good: int, lost: int, sure: int, possible: int) -> None:
         """What is on the panel, and of it what was scrapped without a cell."""
         units = max(0, good - lost)
         gone = max(0, good - units)
-        self.known.append(Known("panel", panel, Marked(units, max(0, sure - gone), min(possible, units))))
+        self.here[panel] = Marked(units, max(0, sure - gone), min(possible, units))
         if gone:
-            self.known.append(Known("lost", panel, Marked(gone, max(0, sure - units), min(possible, gone))))
+            self.scrapped.append(Marked(gone, max(0, sure - units), min(possible, gone)))
+
+
+@lru_cache(maxsize=1024)
+def _all(units: int) -> Marked:
+    return Marked(units, units, units)
 
 
 def _good(full: int, marks: Sequence[_Mark], e: int) -> int:
@@ -130,6 +159,7 @@ def _taken(marks: Sequence[_Mark], e: int) -> int:
     return taken
 
 
+_OUT = ", ".join(f"'{kind}'" for kind in OUT_OF_BOOK)
 _MARKS = listed("select panel, e, closed_e, reason, cells from cell_mark where panel in :panels", "panels")
 # a row a panel and exit: a panel that nothing left has one without
 _EXITS = listed(
@@ -140,10 +170,11 @@ _EXITS = listed(
     """,
     "panels",
 )
+_COUNTED = listed(f"select item from count_entry where item in :panels and kind in ({_OUT})", "panels")  # taken back or not
 _LOST = listed(
     f"""
     select item, cast(sum(units) as bigint) from count_entry
-    where item in :panels and kind in ({", ".join(f"'{kind}'" for kind in OUT_OF_BOOK)}) and closed_e is null group by item
+    where item in :panels and kind in ({_OUT}) and closed_e is null group by item
     """,
     "panels",
 )

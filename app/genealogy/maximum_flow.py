@@ -14,31 +14,31 @@ import numpy as np
 def maximum_flow(supply: Sequence[int], demand: Sequence[int], draws: Sequence[tuple[int, int, int]]) -> int:
     """`draws`: (parent, child, units) between nodes numbered as in `supply` and `demand`."""
     supply, demand = list(supply), list(demand)
-    touching: list[set[int]] = [set() for _ in supply]
+    degree, touching = [0] * len(supply), [0] * len(supply)  # the numbers of a node's draws, all in one exclusive or: the last one's is itself
     for number, (parent, child, _) in enumerate(draws):
-        touching[parent].add(number)
-        touching[child].add(number)
+        degree[parent], touching[parent] = degree[parent] + 1, touching[parent] ^ number
+        degree[child], touching[child] = degree[child] + 1, touching[child] ^ number
     flow = 0
-    leaves = [node for node, its in enumerate(touching) if len(its) < 2]
+    leaves = [node for node, its in enumerate(degree) if its < 2]
     while leaves:
         node = leaves.pop()
         own = min(supply[node], demand[node])
-        flow, supply[node], demand[node] = flow + own, supply[node] - own, demand[node] - own
-        if not touching[node]:
-            continue
-        number = touching[node].pop()
-        parent, child, units = draws[number]
-        other = child if node == parent else parent
-        if node == parent:
-            supply[child] += min(supply[parent], units)
-        else:
-            demand[parent] += min(demand[child], units)
+        flow += own
+        if degree[node]:
+            number = touching[node]
+            parent, child, units = draws[number]
+            if node == parent:
+                other = child
+                supply[child] += min(supply[node] - own, units)
+            else:
+                other = parent
+                demand[parent] += min(demand[node] - own, units)
+            degree[node], degree[other], touching[other] = 0, degree[other] - 1, touching[other] ^ number
+            if degree[other] == 1:
+                leaves.append(other)
         supply[node] = demand[node] = 0
-        touching[other].discard(number)
-        if len(touching[other]) == 1:
-            leaves.append(other)
-    met = sorted({number for its in touching for number in its})
-    return flow + (by_matrix(supply, demand, [draws[number] for number in met]) if met else 0)
+    met = [draw for draw in draws if degree[draw[0]] and degree[draw[1]]]
+    return flow + (by_matrix(supply, demand, met) if met else 0)
 
 
 def by_matrix(supply: Sequence[int], demand: Sequence[int], draws: Sequence[tuple[int, int, int]]) -> int:

@@ -134,12 +134,26 @@ class Mixing:
         self.outlets = dict(outlets)
         self._into: defaultdict[Node, list[Draw]] = defaultdict(list)
         self._out: defaultdict[Node, list[Draw]] = defaultdict(list)
+        came: defaultdict[Node, int] = defaultdict(int)
+        went: defaultdict[Node, int] = defaultdict(int)
         for draw in _summed(draws):
             if draw.child not in self.marks:  # what is marked as a whole forgets what came in
                 self._into[draw.child].append(draw)
+                came[draw.child] += draw.units
             self._out[draw.parent].append(draw)
-        self.order = self._parents_first()
-        self.held = {node: self._held(node, taken_in) for node in self.order}
+            went[draw.parent] += draw.units
+        self._placed = 0
+        for node, units, known in self.outlets.values():
+            if known is None:
+                went[node] += units
+                self._placed += units
+        self.order = self._parents_first({**self.marks, **came, **went})
+        # all units of a node; where more left than ever came in (a difference within counting), so many
+        self.held = {
+            node: max(self.marks[node].units if node in self.marks else taken_in.get(node, 0), came.get(node, 0), went.get(node, 0))
+            for node in self.order
+        }
+        self._closes = all(went.get(node, 0) == units for node, units in self.held.items())  # no unit is missing anywhere
 
     def exposed(self, names: Iterable[Hashable]) -> Exposed:
         """Of a set of outlets together: never a sum of bounds. With the range behind a colour sort."""
@@ -195,6 +209,8 @@ class Mixing:
     def _bounds_of(self, by_node: Mapping[Node, int]) -> tuple[int, int]:
         if not by_node:
             return 0, 0
+        if self._closes and sum(by_node.values()) == self._placed:  # everything there is
+            return sum(mark.least for mark in self.marks.values()), sum(mark.most for mark in self.marks.values())
         if len(by_node) == 1:
             for node, units in by_node.items():
                 least, most, is_tree, _ = self._bounds[node]
@@ -214,10 +230,8 @@ class Mixing:
                     draws.append((i, number[draw.child], draw.units))
                     outside[i] -= draw.units
         marks = [self.marks.get(node, _UNMARKED) for node in above]
-        least = [one.least for one in marks]
-        greatest = maximum_flow([one.most for one in marks], inside, draws)
-        surely = sum(least)
-        return surely - maximum_flow(least, outside, draws) if surely else 0, greatest
+        least, most = [one.least for one in marks], [one.most for one in marks]
+        return sum(least) - maximum_flow(least, outside, draws), maximum_flow(most, inside, draws)
 
     def _above(self, nodes: Iterable[Node]) -> list[Node]:
         seen, waiting = dict.fromkeys(nodes), list(nodes)
@@ -393,34 +407,15 @@ class Mixing:
 
     # --- the network
 
-    def _held(self, node: Node, taken_in: Mapping[Node, int]) -> int:
-        """All units of a node; where more left than ever came in (a difference within counting), so many."""
-        out = sum(draw.units for draw in self._out[node]) + self._placed.get(node, 0)
-        known = self.marks[node].units if node in self.marks else taken_in.get(node, 0)
-        return max(known, out, sum(draw.units for draw in self._into.get(node, ())))
-
-    @cached_property
-    def _placed(self) -> dict[Node, int]:
-        found: defaultdict[Node, int] = defaultdict(int)
-        for outlet in self.outlets.values():
-            if outlet.marks is None:
-                found[outlet.node] += outlet.units
-        return dict(found)
-
-    def _parents_first(self) -> list[Node]:
-        order: list[Node] = []
-        seen: set[Node] = set()
-        placed = [outlet.node for outlet in self.outlets.values() if outlet.marks is None]
-        for start in [*self.marks, *self._out, *self._into, *placed]:
-            stack = [(start, False)]
-            while stack:
-                node, done = stack.pop()
-                if done:
-                    order.append(node)
-                elif node not in seen:
-                    seen.add(node)
-                    stack.append((node, True))
-                    stack += [(draw.parent, False) for draw in self._into.get(node, ()) if draw.parent not in seen]
+    def _parents_first(self, nodes: Iterable[Node]) -> list[Node]:
+        waiting = {node: len(self._into[node]) if node in self._into else 0 for node in nodes}
+        order = [node for node, parents in waiting.items() if not parents]
+        for node in order:  # it grows
+            for draw in self._out.get(node, ()):
+                if draw.child not in self.marks:
+                    waiting[draw.child] -= 1
+                    if not waiting[draw.child]:
+                        order.append(draw.child)
         return order
 
 

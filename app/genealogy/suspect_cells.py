@@ -8,15 +8,14 @@ Cells are bits of a whole number here, as in `floor/bitmaps.py` the lowest first
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from sqlalchemy.orm import Session
 
 from app.floor.packed_dies import unpack_many
 from app.genealogy.suspects import Region, Suspected, dies_in
-from app.ledger import walk
-from app.listed import ask, listed
+from app.listed import listed, tuples
 
 _EVERY = -1  # all bits of a whole number are set: every cell of a panel of any size
 
@@ -29,7 +28,8 @@ class Cells(NamedTuple):
 
     def within(self, cells: int) -> tuple[int, int]:
         """(surely, possibly) marked among some cells."""
-        return (self.sure & cells).bit_count(), (self.possible & cells).bit_count()
+        possible = (self.possible & cells).bit_count()
+        return possible if self.sure == self.possible else (self.sure & cells).bit_count(), possible
 
 
 _NONE, _ALL = Cells(0, 0), Cells(_EVERY, _EVERY)
@@ -54,6 +54,7 @@ class _Covered(NamedTuple):
     e: int
     step: str
     round: int
+    run: int
 
 
 class SuspectCells:
@@ -61,15 +62,20 @@ class SuspectCells:
 
     def __init__(self, session: Session, suspicions: Sequence[Suspected]) -> None:
         self._by_suspicion = [_OnPanels(session, one) for one in suspicions]
-        self.panels = sorted(set.intersection(*(on.panels() for on in self._by_suspicion))) if suspicions else []
+        self.panels = sorted(set.intersection(*(on.panels() for on in self._by_suspicion)))
+        self.at = self._by_suspicion[0].at if len(suspicions) == 1 else self._all_at  # (panel, entry) -> its marks as it was then
 
-    def at(self, panel: int, e: int) -> Cells:
-        """The marks on a panel as it was at an entry."""
-        sure, possible = self._by_suspicion[0].at(panel, e)
-        for on in self._by_suspicion[1:]:
+    def _all_at(self, panel: int, e: int) -> Cells:
+        marked = _ALL
+        for on in self._by_suspicion:
             one = on.at(panel, e)
-            sure, possible = sure & one.sure, possible & one.possible
-        return Cells(sure, possible)
+            marked = Cells(marked.sure & one.sure, marked.possible & one.possible)
+        return marked
+
+    def whole(self) -> dict[int, int]:
+        """Panels of which every cell is surely marked after an entry."""
+        first, *others = (on.whole for on in self._by_suspicion)
+        return {panel: max(e, *(on[panel] for on in others)) for panel, e in first.items() if all(panel in on for on in others)} if others else first
 
 
 class _OnPanels:
@@ -82,8 +88,7 @@ class _OnPanels:
         suspects = dict.fromkeys(suspicion.lines, "yes")
         covered = _covered(session, suspects)
         if suspicion.wafers:
-            self._add_placed_dies(session, suspicion)
-            covered += self._add_mounted(session, suspicion, suspects)
+            covered += self._add_wafers(session, suspicion, suspects)
         self._add_works(session, suspects, covered)
 
     def panels(self) -> set[int]:
@@ -119,44 +124,49 @@ class _OnPanels:
                 self.whole[panel] = min(one.e, self.whole.get(panel, one.e))
             else:
                 unsure.append(panel)
-        if not unsure:
-            return
-        every = _covered(session, [line.line for line in walk.lines_of_panels(session, unsure) if line.set is not None])
+        every = [_Covered._make(row) for row in tuples(session, _COVERED_ON, panels=unsure)]
         works = {(one.panel, one.step, one.round) for one in every if one.line in suspects}
-        wanted = set(unsure)
         for one in every:
-            if one.panel in wanted and (one.panel, one.step, one.round) in works:
+            if (one.panel, one.step, one.round) in works:
                 doing = _Doing(one.e, one.extent, one.done, suspects.get(one.line, "no"))
                 self.works[one.panel].setdefault((one.step, one.round), []).append(doing)
 
-    def _add_placed_dies(self, session: Session, suspicion: Suspected) -> None:
-        """Wafers: the cells with their dies by the placement logs."""
+    def _add_wafers(self, session: Session, suspicion: Suspected, suspects: dict[int, str]) -> list[_Covered]:
+        """The cells with their dies by the placement logs. Where no log tells, lines that had them mounted become suspects: their covers."""
         whole = [wafer for wafer, regions in suspicion.wafers.items() if not regions]
-        placed = [(panel, int.from_bytes(cells, "little")) for panel, cells in ask(session, _PLACED, wafers=whole)]
+        told: dict[tuple[int, int, int], int] = {}  # (run, panel, its size) -> cells with a die of a suspect wafer
+        for row in tuples(session, _PLACED, wafers=whole):
+            self._add_placed(told, row, int.from_bytes(row[3], "little"))
         for wafer, regions in suspicion.wafers.items():
-            if regions:
-                placed += _in_regions(session, wafer, regions)
-        for panel, cells in placed:
-            if cells:
-                self.known[panel].append((0, cells, cells))
+            placed = tuples(session, _PLACED_DIES, wafers=[wafer] if regions else [])
+            for row, marked in zip(placed, _in_regions(session, wafer, regions, placed), strict=True):
+                self._add_placed(told, row, marked)
+        complete = {(run, panel) for (run, panel, size), cells in told.items() if cells.bit_count() == size}
+        return self._add_mounted(session, suspicion, suspects, complete)
 
-    def _add_mounted(self, session: Session, suspicion: Suspected, suspects: dict[int, str]) -> list[_Covered]:
-        """Where no log tells: lines that had the wafers mounted become suspects; where one leaves cells without a die, these are perhaps marked."""
+    def _add_placed(self, told: dict[tuple[int, int, int], int], row: Sequence[Any], marked: int) -> None:
+        run, panel, size, cells = row[:4]
+        told[run, panel, size] = told.get((run, panel, size), 0) | int.from_bytes(cells, "little")
+        if marked.bit_count() == size:
+            self.whole[panel] = 0
+        elif marked:
+            self.known[panel].append((0, marked, marked))
+
+    def _add_mounted(
+        self, session: Session, suspicion: Suspected, suspects: dict[int, str], complete: set[tuple[int, int]]
+    ) -> list[_Covered]:  # fmt: skip
+        """Where a log leaves cells without a die, these are perhaps marked; where none tells anything, the line is a suspect."""
         whole = {wafer for wafer, regions in suspicion.wafers.items() if not regions}
         mounted: dict[int, bool] = {}  # line -> all wafers of that role on the station are suspects, whole
-        for line, wafer in ask(session, _MOUNTED, wafers=suspicion.wafers):
+        for line, wafer in tuples(session, _MOUNTED, wafers=suspicion.wafers):
             mounted[line] = mounted.get(line, True) and wafer in whole
         covered = _covered(session, mounted)
-        told: dict[tuple[int, str, int], int] = {}
-        sizes: dict[int, int] = {}
-        for panel, size, step, n, cells in ask(session, _TOLD, panels={one.panel for one in covered}):
-            told[panel, step, n] = told.get((panel, step, n), 0) | int.from_bytes(cells, "little")
-            sizes[panel] = size
+        told = _told(session, covered, complete)
         logged = {one.line for one in covered if (one.panel, one.step, one.round) in told}
         for one in covered:
             if one.line in logged:
-                untold = ~told.get((one.panel, one.step, one.round), 0)
-                if one.panel not in sizes or untold & ((1 << sizes[one.panel]) - 1):
+                untold = told.get((one.panel, one.step, one.round), _EVERY)
+                if untold:
                     self.known[one.panel].append((one.e, 0, untold))
             elif suspects.get(one.line) != "yes":
                 suspects[one.line] = "yes" if mounted[one.line] else "perhaps"
@@ -164,26 +174,44 @@ class _OnPanels:
 
 
 def _covered(session: Session, lines: Iterable[int]) -> list[_Covered]:
-    return [_Covered._make(row) for row in ask(session, _COVERED, lines=lines)]
+    return [_Covered._make(row) for row in tuples(session, _COVERED, lines=lines)]
 
 
-def _in_regions(session: Session, wafer: int, regions: Sequence[Region]) -> list[tuple[int, int]]:
-    """(panel, cells) with dies of some regions of a wafer, all its placements at once."""
-    rows = ask(session, _PLACED_DIES, wafers=[wafer])
-    if not rows:
+def _told(session: Session, covered: Sequence[_Covered], complete: set[tuple[int, int]]) -> dict[tuple[int, str, int], int]:
+    """(panel, step, round) -> the cells of which no log tells a die of it; those of which none tells anything are not among them.
+
+    `complete`: runs with panels of which every cell has a die of a suspect wafer, as they mostly do; their other logs need not be read.
+    """
+    told = {(one.panel, one.step, one.round): 0 for one in covered if (one.run, one.panel) in complete}
+    unsure = {one.panel for one in covered if (one.panel, one.step, one.round) not in told}
+    others: dict[tuple[int, str, int], int] = {}
+    for panel, size, step, n, cells in tuples(session, _TOLD, panels=unsure):
+        others[panel, step, n] = others.get((panel, step, n), (1 << size) - 1) & ~int.from_bytes(cells, "little")
+    return others | told
+
+
+def _in_regions(session: Session, wafer: int, regions: Sequence[Region], placed: Sequence[Any]) -> list[int]:
+    """Of each placement of a wafer the cells with dies of some regions, all at once."""
+    if not placed:
         return []
-    wide = max(len(cells) for _, cells, _ in rows)
-    flags = np.unpackbits(np.frombuffer(b"".join(cells.ljust(wide, b"\0") for _, cells, _ in rows), dtype=np.uint8), bitorder="little")
-    numbers, _ = unpack_many([dies for _, _, dies in rows])
+    wide = max(len(row[3]) for row in placed)
+    flags = np.unpackbits(np.frombuffer(b"".join(row[3].ljust(wide, b"\0") for row in placed), dtype=np.uint8), bitorder="little")
+    numbers, _ = unpack_many([row[4] for row in placed])
     flags[np.flatnonzero(flags)[~dies_in(session, wafer, regions, numbers)]] = 0
     packed = np.packbits(flags, bitorder="little").tobytes()
-    return [(row[0], int.from_bytes(packed[i * wide : (i + 1) * wide], "little")) for i, row in enumerate(rows)]
+    return [int.from_bytes(packed[i : i + wide], "little") for i in range(0, len(packed), wide)]
 
 
 _NOT_VOID = "not exists (select 1 from run_void x where x.run = {}.run)"
-_PLACED = listed(f"select p.panel, p.cells from placement p where p.wafer in :wafers and p.closed_e is null and {_NOT_VOID.format('p')}", "wafers")
-_PLACED_DIES = listed(
-    f"select p.panel, p.cells, p.dies from placement p where p.wafer in :wafers and p.closed_e is null and {_NOT_VOID.format('p')}", "wafers"
+_PLACED, _PLACED_DIES = (
+    listed(
+        f"""
+        select p.run, p.panel, w.rows * w.columns, p.cells{dies} from placement p cross join panel w
+        where p.wafer in :wafers and w.item = p.panel and p.closed_e is null and {_NOT_VOID.format("p")}
+        """,
+        "wafers",
+    )
+    for dies in ("", ", p.dies")
 )
 _MOUNTED = listed(
     f"""
@@ -195,15 +223,26 @@ _MOUNTED = listed(
     """,
     "wafers",
 )
+_STEP = "l.e, coalesce(l.step, ''), l.round, l.run"
+_DONE, _OPEN = f"m.panel, c.extent, c.done, {_STEP}", f"m.panel, 'open', false, {_STEP}"
 _COVERED = listed(
-    """
-    select c.line, m.panel, c.extent, c.done, l.e, coalesce(l.step, ''), l.round
-    from line l cross join cover c cross join member m where l.id in :lines and c.line = l.id and m."set" = c."set"
+    f"""
+    select c.line, {_DONE} from line l cross join cover c cross join member m where l.id in :lines and c.line = l.id and m."set" = c."set"
     union all
-    select l.id, m.panel, 'open', false, l.e, coalesce(l.step, ''), l.round
-    from line l cross join member m where l.id in :lines and l.closed_e is null and m."set" = l."set"
+    select l.id, {_OPEN} from line l cross join member m where l.id in :lines and l.closed_e is null and m."set" = l."set"
     """,
     "lines",
+)
+_COVERED_ON = listed(
+    f"""
+    select c.line, {_DONE}
+    from member m cross join cover c cross join line l where m.panel in :panels and c."set" = m."set" and l.id = c.line and {_NOT_VOID.format("l")}
+    union all
+    select l.id, {_OPEN}
+    from member m cross join line l where m.panel in :panels and l."set" = m."set" and (l.closed_e is null or m.panel < 0)
+    and {_NOT_VOID.format("l")}
+    """,
+    "panels",
 )
 _TOLD = listed(
     f"""

@@ -13,7 +13,7 @@ from typing import Any, NamedTuple
 from sqlalchemy.orm import Session
 
 from app.ledger.travels import LineAbove, Travels, lines_of_items, travels_of
-from app.listed import ask, listed
+from app.listed import ask, listed, tuples
 
 NEVER = 1 << 62  # an entry number after all others: what has not left yet
 
@@ -94,12 +94,12 @@ def taken_off(session: Session, items: Iterable[int]) -> list[Content]:
 
     It is what was in the pack before that entry less what stayed; pockets count from 1, for only their number is known.
     """
-    return _taken_off(session, ask(session, _UNTAPED, items=items))
+    return _taken_off(session, tuples(session, _UNTAPED, items=items))
 
 
 def taken_off_packs(session: Session, packs: Iterable[int]) -> list[Content]:
     """What was taken off the tapes of these packs, as in `taken_off`."""
-    return _taken_off(session, ask(session, _UNTAPED_FROM, packs=packs))
+    return _taken_off(session, tuples(session, _UNTAPED_FROM, packs=packs))
 
 
 def _taken_off(session: Session, untaped: Iterable[Any]) -> list[Content]:
@@ -107,7 +107,7 @@ def _taken_off(session: Session, untaped: Iterable[Any]) -> list[Content]:
     if not child_at:
         return []
     at_once: dict[tuple[int, int], Counter[tuple[int, tuple[tuple[int, int], ...]]]] = defaultdict(Counter)
-    for pack, first, last, loose, raw, begins, ends in ask(session, _CONTENTS_EVER, packs=sorted({pack for pack, _ in child_at})):
+    for pack, first, last, loose, raw, begins, ends in tuples(session, _CONTENTS_EVER, packs=sorted({pack for pack, _ in child_at})):
         for e, sign in ((ends, 1), (begins, -1)):
             if (pack, e) in child_at:
                 at_once[pack, e][loose, _was_in(raw)] += sign * (last - first + 1)
@@ -320,7 +320,7 @@ def panels_of_lines(session: Session, lines: Iterable[int]) -> dict[int, dict[in
 
 
 def kinds_of(session: Session, items: Iterable[int]) -> dict[int, str]:
-    return {item: kind for item, kind in ask(session, _KINDS, items=items)}
+    return {item: kind for item, kind in tuples(session, _KINDS, items=items)}
 
 
 def covers_of_lines(session: Session, lines: Iterable[int]) -> dict[int, dict[int, tuple[str, bool]]]:
