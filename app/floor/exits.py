@@ -44,12 +44,37 @@ class Exit(NamedTuple):
     cells: Bitmap
 
 
-class Gone(NamedTuple):
-    """That units left a panel at entry `e`."""
+class CellHistory:
+    """Which cells of panels were good when: one statement. Cells are a number here, of which bit n is cell n: a trace asks for hundreds."""
 
-    panel: int
-    e: int
-    to_sample: bool
+    def __init__(self, session: Session, panels: Iterable[int]) -> None:
+        self._full: dict[int, int] = {}
+        self._marks: defaultdict[int, list[tuple[int, int | None, str, int]]] = defaultdict(list)
+        for panel, size, e, closed_e, reason, cells in ask(session, _SIZED_MARKS, panels=panels):
+            self._full[panel] = (1 << size) - 1
+            if cells is not None:
+                self._marks[panel].append((e, closed_e, reason, int.from_bytes(cells, "little")))
+
+    def good(self, panel: int) -> int:
+        """Without a mark in force now."""
+        return self._full[panel] & ~self._marked(panel, None)
+
+    def gone(self, panel: int, e: int, *, to_sample: bool) -> int:
+        """What left the panel at entry `e`: for a loose lot the cells that were good then, for a sample its own."""
+        if not to_sample:
+            return self._full[panel] & ~self._marked(panel, e)
+        taken = 0
+        for began, _, reason, cells in self._marks.get(panel, ()):
+            if began == e and reason == SAMPLED:
+                taken |= cells
+        return taken
+
+    def _marked(self, panel: int, e: int | None) -> int:
+        marked = 0
+        for began, closed_e, _, cells in self._marks.get(panel, ()):
+            if (closed_e is None and (e is None or began <= e)) or (closed_e is not None and e is not None and began <= e < closed_e):
+                marked |= cells
+        return marked
 
 
 def write_dead_origins(session: Session, panels: Iterable[int]) -> None:
@@ -99,6 +124,15 @@ def told_cells(session: Session, panels: Iterable[int]) -> dict[Doing, Bitmap]:
     return found
 
 
+def told_numbers(session: Session, panels: Iterable[int]) -> dict[Doing, int]:
+    """As `told_cells`, the cells as a number of which bit n is cell n."""
+    found: dict[Doing, int] = {}
+    for panel, step, n, raw in ask(session, _TOLD, panels=panels):
+        doing = (panel, step, n)
+        found[doing] = found.get(doing, 0) | int.from_bytes(raw, "little")
+    return found
+
+
 def exits_of(session: Session, panels: Iterable[int]) -> list[Exit]:
     """Everything that left these panels as units: to loose lots the cells that were good then, to samples their own."""
     ids = list(panels)
@@ -111,28 +145,6 @@ def exits_of(session: Session, panels: Iterable[int]) -> list[Exit]:
         Exit(panel, child, e, units, kind == "sample", _cells(sizes[panel], marks[panel], e, to_sample=kind == "sample"))
         for panel, child, e, units, kind in flows
     ]
-
-
-def cells_gone(session: Session, exits: Iterable[Gone]) -> dict[Gone, int]:
-    """As `exits_of`, for single exits and without NumPy: the cells as one number, of which bit n is cell n. A trace asks for hundreds."""
-    wanted = set(exits)
-    full: dict[int, int] = {}
-    marks: defaultdict[int, list[tuple[int, int | None, str, int]]] = defaultdict(list)
-    for panel, size, e, closed_e, reason, cells in ask(session, _SIZED_MARKS, panels={one.panel for one in wanted}):
-        full[panel] = (1 << size) - 1
-        if cells is not None:
-            marks[panel].append((e, closed_e, reason, int.from_bytes(cells, "little")))
-    return {one: _cells_gone(full[one.panel], marks[one.panel], one) for one in wanted}
-
-
-def _cells_gone(full: int, marks: list[tuple[int, int | None, str, int]], gone: Gone) -> int:
-    taken = 0
-    for e, closed_e, reason, cells in marks:
-        if gone.to_sample:
-            taken |= cells if e == gone.e and reason == SAMPLED else 0
-        elif e <= gone.e and (closed_e is None or closed_e > gone.e):
-            taken |= cells
-    return taken if gone.to_sample else full & ~taken
 
 
 def good_at(size: tuple[int, int], marks: Iterable[Mark | CellMark], e: int) -> Bitmap:

@@ -6,7 +6,6 @@ A panel lot is where its panels are: its moves are theirs, so a part that leaves
 from collections.abc import Iterable, Sequence
 from typing import NamedTuple
 
-from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from app.errors import Reason, bad_input
@@ -14,11 +13,10 @@ from app.floor.facts import refuse_or_hold
 from app.floor.in_work import in_work_reasons
 from app.holds.stopped import stops_on
 from app.journal.act import By, lock
-from app.ledger.corrections import moves_in_force, turn_of
 from app.ledger.items import Item, Lot
 from app.ledger.places import Move
 from app.ledger.sets import panels_of_lot
-from app.listed import among, ask
+from app.listed import ask, listed
 from app.naming.resolve import code_of, codes_of
 
 KINDS = ("floor", "stock", "outside")  # shipping and taking back are packing's
@@ -65,8 +63,8 @@ class Latest(NamedTuple):
 
 def latest_moves(session: Session, items: Iterable[int]) -> dict[int, Latest]:
     """Of what was moved at all. One statement. Panels, not panel lots."""
-    moves = ask(session, _MOVED, items=items)  # in their order: the latest stays
-    return {item: Latest(Place(kind, name), shipment if kind == "shipped" else None) for item, kind, name, shipment in moves}
+    moves = {item: (kind, name, shipment) for item, kind, name, shipment in ask(session, _MOVED, items=items)}  # in order: the latest stays
+    return {item: Latest(Place(kind, name), shipment if kind == "shipped" else None) for item, (kind, name, shipment) in moves.items()}
 
 
 def place_of(session: Session, items: Iterable[int]) -> dict[int, Place]:
@@ -81,7 +79,14 @@ def shipped_with(session: Session, packs: Iterable[int]) -> dict[int, int]:
     return {pack: latest.shipment for pack, latest in latest_moves(session, packs).items() if latest.shipment is not None}
 
 
-_MOVED = select(Move.item, Move.kind, Move.place, Move.shipment).where(among(Move.item, "items"), moves_in_force()).order_by(turn_of())
+_MOVED = listed(
+    """
+    select m.item, m.kind, m.place, m.shipment from move m
+    where m.item in :items and not exists (select 1 from move_correction c where c.move = m.id)
+    order by coalesce((select c.stands_at from move_correction c where c."right" = m.id), m.id)
+    """,
+    "items",
+)
 
 
 def place_of_lot(session: Session, lot: int) -> list[Place]:

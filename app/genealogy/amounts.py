@@ -52,24 +52,24 @@ def spread(
     found: dict[int, dict[_Origin, Share]] = {}
     for thing in [*_parents_first(into), *beside, *sources]:
         if thing not in found:
-            shares = _drawn_in(into.get(thing, ()), held, found, beside.get(thing, {}))
+            shares = drawn_in(into.get(thing, ()), held, found, beside.get(thing))
             for origin, own in sources.get(thing, {}).items():
                 shares[origin] = either_or_both(own, shares[origin], held.get(thing, own.most)) if origin in shares else own
             found[thing] = shares
     return found
 
 
-def _drawn_in(
-    draws: Iterable[Draw], held: Mapping[int, int], found: Mapping[int, Mapping[_Origin, Share]], came: Mapping[_Origin, Share]
+def drawn_in(
+    draws: Iterable[Draw], held: Mapping[int, int], shares: Mapping[int, Mapping[_Origin, Share]], came: Mapping[_Origin, Share] | None = None
 ) -> dict[_Origin, Share]:
-    """The sum of what draws brought and of what came beside them."""
-    sums = dict(came)
+    """The sum of what draws bring, by the shares of what they are from, and of what `came` beside them."""
+    sums = dict(came or {})
     for parent, _, units in draws:
         stays = max(0, held.get(parent, units) - units)
-        for origin, (least, most) in found.get(parent, {}).items():  # as `drawn` says; written out, as most of a trace's time went here
-            comes = (least - stays if least > stays else 0, most if most < units else units)
+        for origin, (least, most) in shares.get(parent, {}).items():  # as `drawn` says; written out, as much of a trace's time goes here
+            least, most = least - stays if least > stays else 0, most if most < units else units
             before = sums.get(origin)
-            sums[origin] = Share(*comes) if before is None else Share(before[0] + comes[0], before[1] + comes[1])
+            sums[origin] = Share(least, most) if before is None else Share(before[0] + least, before[1] + most)
     return sums
 
 

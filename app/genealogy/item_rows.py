@@ -1,6 +1,7 @@
 """The items of a trace as rows: their codes, words, numbers, places, customers and holds. A few statements for all of them together."""
 
 from collections import defaultdict
+from collections.abc import Iterable
 from datetime import datetime
 from typing import Any, NamedTuple
 
@@ -12,7 +13,7 @@ from app.floor.moves import Latest, Place, latest_moves
 from app.genealogy.amounts import Share
 from app.holds.stopped import stops_on
 from app.listed import ask, listed
-from app.naming.resolve import Named, codes_of, codes_of_items
+from app.naming.resolve import Named, codes_of
 
 LISTS = {"wafer": "wafers", "batch": "batches", "panel": "panels", "lot": "lots", "sample": "samples", "pack": "packs"}  # of a trace, by kind
 _PLACED = ("lot", "pack", "sample", "panel")
@@ -53,15 +54,17 @@ class ItemRow(NamedTuple):
 class ItemRows:
     """Rows of items with their shares, by kind; and of the subject, which may be none of them."""
 
-    def __init__(self, session: Session, subject: Named, shares: dict[str, dict[int, Share]], units: dict[int, int]) -> None:
+    def __init__(
+        self, session: Session, subject: Named, shares: dict[str, dict[int, Share]], units: dict[int, int], named: Iterable[int] = ()
+    ) -> None:
+        """`named`: items without a row of their own whose codes are wanted too."""
         self.of, self.shares, self.units = subject, shares, units
         ids = {kind: list(of_kind) for kind, of_kind in shares.items()}
         if subject.kind in LISTS and subject.id not in shares.get(subject.kind, ()):
             ids.setdefault(subject.kind, []).append(subject.id)
         items = [item for some in ids.values() for item in some]
-        self.codes = codes_of_items(session, items)
+        self.codes, self.numbers = _codes_and_numbers(session, [*items, *named])
         self.words, self.lives = _words(session, ids)
-        self.numbers = _numbers(session, items)
         placed = [item for kind in _PLACED for item in ids.get(kind, ())]
         moves = latest_moves(session, placed)
         self.places = dict.fromkeys(placed, str(Place())) | {item: str(latest.place) for item, latest in moves.items()}
@@ -97,17 +100,21 @@ def _words(session: Session, ids: dict[str, list[int]]) -> tuple[dict[int, str],
     parts = catalogue.with_ids(session, list({row.part for row in (*wafers, *batches)}))
     words = {item: f"{role} {parts[part].name}" for item, part, role in wafers}
     words |= {row.item: f"{parts[row.part].body.kind} {parts[row.part].name}" for row in batches}
-    words |= dict(ask(session, _SAMPLES, items=ids.get("sample", ())))
-    for statement, kind in ((_LOTS, "lot"), (_PACKS, "pack")):
-        words |= {item: " ".join(filter(None, told)) for item, *told in ask(session, statement, items=ids.get(kind, ()))}
+    for item, *told in ask(session, _LOTS_SAMPLES_PACKS, items=[item for kind in ("lot", "sample", "pack") for item in ids.get(kind, ())]):
+        words[item] = " ".join(filter(None, told))
     return words, {row.item: (row.expires_at, row.opened_at, row.pot_life_ends_at) for row in batches}
 
 
-def _numbers(session: Session, items: list[int]) -> dict[int, tuple[str, ...]]:
-    found: defaultdict[int, list[str]] = defaultdict(list)
-    for item, value in ask(session, _NUMBERS, items=items):
-        found[item].append(value)
-    return {item: tuple(values) for item, values in found.items()}
+def _codes_and_numbers(session: Session, items: list[int]) -> tuple[dict[int, str], dict[int, tuple[str, ...]]]:
+    """Our codes, and other people's numbers in the order in which they were told."""
+    codes: dict[int, str] = {}
+    numbers: defaultdict[int, list[str]] = defaultdict(list)
+    for alias, item, value in ask(session, _CODES_AND_NUMBERS, items=items):
+        if alias:
+            numbers[item].append(value)
+        else:
+            codes[item] = value
+    return codes, {item: tuple(values) for item, values in numbers.items()}
 
 
 def _sales(session: Session, moves: dict[int, Latest]) -> dict[int, tuple[str | None, str | None, str | None]]:
@@ -135,13 +142,21 @@ _BATCHES = listed(
     """,
     "items",
 ).columns(expires_at=Moment(), opened_at=Moment(), pot_life_ends_at=Moment())
-_LOTS = listed("select item, form, bin, grade from lot where item in :items", "items")
-_PACKS = listed("select item, form, part_number, bin, grade, date_code from pack where item in :items", "items")
-_SAMPLES = listed("select item, purpose from sample where item in :items", "items")
-_NUMBERS = listed(
+_LOTS_SAMPLES_PACKS = listed(
     """
-    select a.thing, a.value from item i cross join alias a
-    where i.id in :items and a.kind = i.kind and a.thing = i.id and (a.closed_e is null or i.id < 0) order by a.id
+    select item, form, null, bin, grade, null from lot where item in :items
+    union all select item, purpose, null, null, null, null from sample where item in :items
+    union all select item, form, part_number, bin, grade, date_code from pack where item in :items
+    """,
+    "items",
+)
+_CODES_AND_NUMBERS = listed(
+    """
+    select 0 as alias, c.thing, c.code from item i cross join code c where i.id in :items and c.kind = i.kind and c.thing = i.id
+    union all
+    select a.id, a.thing, a.value from item i cross join alias a
+    where i.id in :items and a.kind = i.kind and a.thing = i.id and (a.closed_e is null or i.id < 0)
+    order by alias
     """,
     "items",
 )

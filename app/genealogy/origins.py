@@ -1,22 +1,19 @@
 """The origins of a thing, by kind, with what can and what must be of them. One walk up, then bounds along its flows."""
 
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
-from sqlalchemy import text
 from sqlalchemy.orm import Session
 
-from app.floor import bitmaps
 from app.floor.amounts import amounts
 from app.floor.bitmaps import Bitmap
 from app.floor.exits import exits_of
 from app.floor.marks import good_cells, good_units
-from app.genealogy.amounts import Draw, Share, drawn, either_or_both, spread
+from app.genealogy.amounts import Draw, Share, drawn_in, either_or_both, spread
 from app.genealogy.panel_origins import OnPanels, Origin, on_panels
 from app.ledger import walk
 from app.ledger.travels import LineAbove
-from app.listed import ask, listed
 
 
 @dataclass(frozen=True)
@@ -41,10 +38,10 @@ class Origins:
         return {panel: self.panels.of_panel(panel) for panel in self.up.panels} | self.on_items
 
 
-def origins(session: Session, starts: Iterable[int]) -> Origins:
-    """Of panels, loose lots, samples or packs together."""
+def origins(session: Session, starts: Iterable[int], kinds: Mapping[int, str] | None = None) -> Origins:
+    """Of panels, loose lots, samples or packs together; `kinds` of them, if known."""
     wanted = list(starts)
-    up = walk.up(session, wanted)
+    up = walk.up(session, wanted, kinds)
     lines = walk.lines_above(session, up)
     uses = walk.uses_of(session, [line.line for line in lines])
     batches = walk.batches_above(session, up, uses)
@@ -119,21 +116,6 @@ def cells_on_the_way(session: Session, up: walk.Up) -> dict[int, Bitmap]:
     return cells
 
 
-def _placed(session: Session, panels: Iterable[int]) -> dict[tuple[int, int], Bitmap]:
-    """(panel, wafer) -> the cells with its dies."""
-    found: dict[tuple[int, int], Bitmap] = {}
-    for panel, wafer, raw in ask(session, _PLACED, panels=panels):
-        cells = bitmaps.read(raw)
-        found[panel, wafer] = cells | found[panel, wafer] if (panel, wafer) in found else cells
-    return found
-
-
-def cells_of_wafer(session: Session, wafer: int) -> dict[int, Bitmap]:
-    """panel -> the cells with dies of this wafer, good or not."""
-    panels = [panel for (panel,) in session.execute(_PANELS_WITH, {"wafer": wafer})]
-    return {panel: cells for (panel, of), cells in _placed(session, panels).items() if of == wafer}
-
-
 def _draws(up: walk.Up, units_of_panels: dict[int, int]) -> tuple[list[Draw], dict[int, int]]:
     """Flows between loose lots and samples; and how much each of them, and each panel, ever held."""
     flows = [edge for edge in up.edges if edge.kind not in ("frame", "mix")]
@@ -146,22 +128,14 @@ def _draws(up: walk.Up, units_of_panels: dict[int, int]) -> tuple[list[Draw], di
 def _in_starts(
     up: walk.Up, starts: list[int], shares: dict[int, dict[Origin, Share]], held: dict[int, int], there: dict[int, int]
 ) -> dict[Origin, Share]:
-    total: dict[Origin, Share] = {}
-
-    def add(origin: Origin, share: Share) -> None:
-        before = total.get(origin, _NONE)
-        total[origin] = Share(before.least + share.least, before.most + share.most)
-
+    """In all starts together, as if their units had been drawn into one thing."""
     in_packs = set(starts) & up.packs
-    for start in starts:
-        for origin, share in shares.get(start, {}).items() if start not in in_packs else ():
-            add(origin, drawn(share, held.get(start, 0), there[start]) if start in there else share)
+    draws = [Draw(start, 0, there.get(start, held.get(start, 0))) for start in starts if start not in in_packs]
     by_loose: defaultdict[int, int] = defaultdict(int)
     for content in up.contents:
         by_loose[content.loose] += content.units
-    for loose, units in by_loose.items():
-        for origin, share in shares.get(loose, {}).items():
-            add(origin, drawn(share, held.get(loose, units), units))
+    draws += [Draw(loose, 0, units) for loose, units in by_loose.items()]
+    total = drawn_in(draws, held, shares)
     packed = sum(by_loose.values())
     for pack in in_packs:
         for origin, share in shares.get(pack, {}).items():
@@ -179,14 +153,3 @@ def _held_at(up: walk.Up, item: int) -> int:
 
 
 _NONE = Share(0, 0)
-_PLACED = listed(
-    """
-    select p.panel, p.wafer, p.cells from placement p
-    where p.panel in :panels and p.closed_e is null and not exists (select 1 from run_void v where v.run = p.run)
-    """,
-    "panels",
-)
-_PANELS_WITH = text("""
-    select distinct p.panel from placement p
-    where p.wafer = :wafer and p.closed_e is null and not exists (select 1 from run_void v where v.run = p.run)
-""")

@@ -4,15 +4,14 @@ What met one panel of a group met all of them in the same way, so that it is ask
 of which bit n is cell n: one by one, numbers are quicker than arrays.
 """
 
-from collections import Counter, defaultdict
+from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import NamedTuple
 
 from sqlalchemy.orm import Session
 
-from app.floor.exits import Gone, cells_gone
-from app.floor.marks import good_cells
+from app.floor.exits import CellHistory
 from app.genealogy.amounts import Share
 from app.ledger import walk
 from app.ledger.travels import Cover, LineAbove
@@ -66,7 +65,9 @@ class OnPanels:
 
     def _brought(self, group: Together, exits: list[tuple[int, int]]) -> dict[Origin, Share]:
         """By (panel, units that left it) of a group; for each what `amounts.drawn` says, written out, as a reel has hundreds of them."""
-        n, least, most = 0, Counter[Origin](), Counter[Origin]()
+        n = 0
+        least: defaultdict[Origin, int] = defaultdict(int)
+        most: defaultdict[Origin, int] = defaultdict(int)
         for panel, units in exits:
             of_panel = self.units[panel]
             went, stays = min(units, of_panel), max(0, of_panel - units)
@@ -77,7 +78,7 @@ class OnPanels:
                 if share.least > stays:
                     least["wafer", wafer] += share.least - stays
                 most["wafer", wafer] += min(share.most, units)
-        found: dict[Origin, Share] = {origin: Share(least[origin], units) for origin, units in most.items()}
+        found: dict[Origin, Share] = {origin: Share(least.get(origin, 0), units) for origin, units in most.items()}
         sure, unsure = Share(n, n), Share(0, n)
         return found | {origin: sure if certain else unsure for origin, certain in group.certain.items()}
 
@@ -109,10 +110,9 @@ def _groups(
             wafers[line].append(item)
     above = {line.line: line for line in lines}
     covers: defaultdict[int, list[Cover]] = defaultdict(list)
-    for some in up.travels.covers.values():
-        for cover in some:
-            if cover.line in above:
-                covers[cover.set].append(cover)
+    for line in above:
+        for cover in up.travels.covers.get(line, ()):
+            covers[cover.set].append(cover)
     return [
         _together(panels, exit_e, frames, [cover for one in sets for cover in covers[one] if above[cover.line].e < exit_e], above, by_line, wafers)
         for (sets, exit_e, frames), panels in _alike(up).items()
@@ -215,14 +215,14 @@ def _wafers_of(cells: _Cells, mounts: list[Mount], units: int) -> dict[int, Shar
 
 def _exits(session: Session, up: walk.Up) -> defaultdict[int, list[tuple[int, int]]]:
     """Panel -> (left at, cells that left then on the way); of a start, before that, the cells that are good now."""
-    kinds = walk.kinds_of(session, up.loose)
-    left = [Gone(edge.parent, edge.e, kinds[edge.child] == "sample") for edge in up.edges if edge.kind == "cells"]
-    cells = cells_gone(session, left)
+    cells = CellHistory(session, up.panels)
     found: defaultdict[int, list[tuple[int, int]]] = defaultdict(list)
-    for panel, good in good_cells(session, [panel for panel in up.starts if panel in up.panels]).items():
-        found[panel].append((walk.NEVER, int.from_bytes(good.tobytes(), "little")))
-    for one in left:
-        found[one.panel].append((one.e, cells[one]))
+    for panel in up.starts:
+        if panel in up.panels:
+            found[panel].append((walk.NEVER, cells.good(panel)))
+    for edge in up.edges:
+        if edge.kind == "cells":
+            found[edge.parent].append((edge.e, cells.gone(edge.parent, edge.e, to_sample=up.kinds[edge.child] == "sample")))
     return found
 
 

@@ -8,13 +8,10 @@ from typing import Any, NamedTuple
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from app.floor import bitmaps
 from app.floor.amounts import books
-from app.floor.bitmaps import Bitmap
-from app.floor.exits import Doing, exits_of, told_cells
-from app.floor.marks import good_cells, good_units
+from app.floor.exits import CellHistory, Doing, told_numbers
+from app.floor.marks import good_units
 from app.genealogy.amounts import Draw, Share, drawn, either_or_both, spread
-from app.genealogy.origins import cells_of_wafer
 from app.genealogy.panel_origins import share_of_cells
 from app.ledger import walk
 from app.ledger.items import Lot
@@ -25,6 +22,7 @@ from app.listed import ask, listed
 from app.naming.resolve import Named
 
 _IT: Hashable = "it"
+_NONE = Share(0, 0)
 
 
 @dataclass(frozen=True)
@@ -68,13 +66,13 @@ class _Into(NamedTuple):
 class _OnPanel(NamedTuple):
     """How a panel has the subject, from an entry on: all its units, surely or perhaps; of a wafer by the cells with its dies.
 
-    `perhaps`: from an entry on, the other cells may have its dies too, but those that are told to have others.
+    `perhaps`: from an entry on, other cells may have its dies too, but those that are told to have others.
     """
 
     since: int
     certain: bool
-    cells: Bitmap | None = None
-    perhaps: tuple[tuple[int, Bitmap | None], ...] = ()
+    cells: int | None = None  # bit n is cell n
+    perhaps: tuple[tuple[int, int], ...] = ()
 
 
 def _of_lines(session: Session, lines: list[Line]) -> Reached:
@@ -97,19 +95,20 @@ def _of_lines(session: Session, lines: list[Line]) -> Reached:
 
 def _of_wafer(session: Session, wafer: int) -> Reached:
     """By the cells of the placement logs; where they leave cells without a die, by the lines that had it mounted."""
-    placed = cells_of_wafer(session, wafer)
+    placed: dict[int, int] = {}
+    for panel, cells in ask(session, _PLACED, wafers=[wafer]):
+        placed[panel] = placed.get(panel, 0) | int.from_bytes(cells, "little")
     lines = lines_that_had(session, [wafer])
     doings: defaultdict[int, list[tuple[int, Doing]]] = defaultdict(list)
     covered = walk.panels_of_lines(session, [line.id for line in lines])
     for line in lines:
         for panel in covered.get(line.id, {}):
             doings[panel].append((line.e, (panel, line.step or "", line.round)))
-    told, good = told_cells(session, doings), good_cells(session, doings)
+    told = told_numbers(session, doings)
     panels = {panel: _OnPanel(0, False, cells) for panel, cells in placed.items()}
     for panel, some in doings.items():
         since = 0 if panel in placed else min(e for e, _ in some)
-        perhaps = tuple((e, told.get(doing)) for e, doing in some)
-        panels[panel] = _OnPanel(since, False, placed.get(panel, bitmaps.none_of(good[panel])), perhaps)
+        panels[panel] = _OnPanel(since, False, placed.get(panel, 0), tuple([(e, told.get(doing, 0)) for e, doing in some]))
     found = _of_panels(session, panels)
     return replace(found, lines=tuple(line.id for line in lines))
 
@@ -140,7 +139,7 @@ def _of_packs(session: Session, packs: dict[int, int]) -> Reached:
         units[content.pack] = units.get(content.pack, 0) + content.units
         if passed(content):
             held.append(content)
-            before = shares.get(content.pack, Share(0, 0))
+            before = shares.get(content.pack, _NONE)
             shares[content.pack] = Share(before.least + content.units, before.most + content.units)
     for content in walk.taken_off_packs(session, reached):
         if passed(content):
@@ -153,56 +152,49 @@ def _of_packs(session: Session, packs: dict[int, int]) -> Reached:
 
 def _of_panels(session: Session, panels: dict[int, _OnPanel]) -> Reached:
     """What left panels for loose lots and samples, exit by exit, and what is still on them."""
-    by_cells = [panel for panel, one in panels.items() if one.cells is not None]
     left = ask(session, _LEFT, panels=panels)
     whole = _whole(session, panels, left)
-    exits: defaultdict[int, list[tuple[int, int, int, Bitmap | None]]] = defaultdict(list)
-    if by_cells:
-        for one_exit in exits_of(session, by_cells):
-            exits[one_exit.panel].append((one_exit.child, one_exit.e, one_exit.units, one_exit.cells))
-    for row in left:
-        if panels[row.panel].cells is None:
-            exits[row.panel].append((row.child, row.e, row.units, None))
-    good = good_cells(session, by_cells)
-    on: dict[int, Share] = {}
+    history = CellHistory(session, [panel for panel, one in panels.items() if one.cells is not None])
     into: dict[int, _Into] = {}
     edges: list[walk.Edge] = []
+    for panel, child, e, units, kind in left:
+        one = panels[panel]
+        share = _share_of(one, None if one.cells is None else history.gone(panel, e, to_sample=kind == "sample"), units, e)
+        if e > one.since and share.most:
+            before = into.get(child)
+            had = before.share if before and before.share else _NONE
+            into[child] = _Into(e, Share(had.least + share.least, had.most + share.most))
+            edges.append(walk.Edge(child, panel, "cells", share.most, e))
+    on: dict[int, Share] = {}
     for panel, one in panels.items():
-        for child, e, units, cells in exits[panel]:
-            share = _share_of_exit(one, cells, units, e)
-            if e > one.since and share.most:
-                before = into.get(child)
-                had = before.share if before and before.share else Share(0, 0)
-                into[child] = _Into(e, Share(had.least + share.least, had.most + share.most))
-                edges.append(walk.Edge(child, panel, "cells", share.most, e))
-        share = _share_of_exit(one, good.get(panel), whole[panel])
+        share = _share_of(one, None if one.cells is None else history.good(panel), whole[panel])
         if share.most or not whole[panel]:
             on[panel] = share
     found = _below(session, into) if into else Reached({}, {}, {}, {}, ())
     return replace(found, panels=on, edges=(*edges, *found.edges))
 
 
-def _share_of_exit(one: _OnPanel, cells: Bitmap | None, units: int, left: int = walk.NEVER) -> Share:
+def _share_of(one: _OnPanel, cells: int | None, units: int, left: int = walk.NEVER) -> Share:
+    """Of `units` on these cells that left the panel then; None: nobody asks for cells."""
     if one.cells is None or cells is None:
         return Share(units if one.certain else 0, units)
-    perhaps = one.cells & cells
+    surely = perhaps = one.cells & cells
     for e, told in one.perhaps:
         if e < left:
-            perhaps = perhaps | (cells if told is None else cells & ~told)
-    return share_of_cells(bitmaps.count(one.cells & cells), bitmaps.count(perhaps), bitmaps.count(cells), units)
+            perhaps |= cells & ~told
+    return share_of_cells(surely.bit_count(), perhaps.bit_count(), cells.bit_count(), units)
 
 
 def _below(session: Session, into: dict[int, _Into]) -> Reached:
     """Spreads what came into loose lots and samples down the flows, from the entry on at which it came."""
-    edges, _ = walk.down(session, into, {item: one.since for item, one in into.items()})
+    edges, contents = walk.down(session, into, {item: one.since for item, one in into.items()})
     reached = {*into, *(edge.child for edge in edges)}
     held = _held(session, list(reached))
     sources: dict[int, dict[Hashable, Share]] = {
         item: {_IT: one.share or Share(held.get(item, 0), held.get(item, 0))} for item, one in into.items()
     }
     spread_over = spread([Draw(edge.parent, edge.child, edge.units) for edge in edges], held, sources)
-    shares = {item: spread_over.get(item, {}).get(_IT, Share(0, 0)) for item in reached}
-    contents = walk.contents_of(session, loose=shares)
+    shares = {item: spread_over.get(item, {}).get(_IT, _NONE) for item in reached}
     packs, units = _packs_with(session, contents, shares, held)
     there = {item: book for item, book in books(session, reached).items() if 0 < book < held.get(item, 0)}
     now = {item: drawn(share, held.get(item, 0), there[item]) if item in there else share for item, share in shares.items()}
@@ -218,7 +210,7 @@ def _packs_with(
     shares: dict[int, Share] = {}
     for (pack, lot), units in by_pack.items():
         in_all = max(held.get(lot, units), units)
-        before = shares.get(pack, Share(0, 0))
+        before = shares.get(pack, _NONE)
         least, most = max(0, loose[lot].least - (in_all - units)), min(loose[lot].most, units)
         shares[pack] = Share(before.least + least, before.most + most)
     units_of: defaultdict[int, int] = defaultdict(int, dict(held))
@@ -235,9 +227,9 @@ def _held(session: Session, items: list[int]) -> dict[int, int]:
 def _whole(session: Session, panels: Iterable[int], left: list[Any]) -> dict[int, int]:
     """All units of panels: those that became loose, or else the good ones that are on them (less its samples)."""
     loose: defaultdict[int, int] = defaultdict(int)
-    for row in left:
-        if row.kind == "lot":
-            loose[row.panel] += row.units
+    for panel, _, _, units, kind in left:
+        if kind == "lot":
+            loose[panel] += units
     return loose | good_units(session, [panel for panel in panels if panel not in loose])
 
 
@@ -264,10 +256,17 @@ def _joined(a: Reached, b: Reached) -> Reached:
     )  # fmt: skip
 
 
+_PLACED = listed(
+    """
+    select p.panel, p.cells from placement p
+    where p.wafer in :wafers and p.closed_e is null and not exists (select 1 from run_void v where v.run = p.run)
+    """,
+    "wafers",
+)
 _TAKEN_IN = listed("select child, cast(sum(units) as bigint) from flow where child in :items and walked group by child", "items")
 _LEFT = listed(
     """
-    select f.parent as panel, f.child, f.e, f.units, i.kind from flow f cross join item i
+    select f.parent, f.child, f.e, f.units, i.kind from flow f cross join item i
     where f.parent in :panels and f.kind = 'cells' and i.id = f.child order by f.e
     """,
     "panels",

@@ -107,7 +107,6 @@ def _lines(
     named = {line.lot for line in lines if line.lot} | {item for items in used.values() for item in items}
     codes = codes | codes_of_items(session, [item for item in named if item not in codes])
     judged = _judged(session, ids)
-    decided = dict(ask(session, _DECIDED, judgements=[one.id for one in judged.values()]))
     at_risk = {line for (line,) in ask(session, _AT_RISK, lines=ids)}
     rows = []
     for line in lines:
@@ -118,7 +117,7 @@ def _lines(
                 tuple([codes[item] for item in used.get(line.line, ())]),
                 judgement.verdict if judgement else None,
                 tuple([words_of(reason) for reason in judgement.reasons]) if judgement else (),
-                decided.get(judgement.id) if judgement else None,
+                judgement.decided if judgement else None,
                 line.line in at_risk,
             )
         )  # fmt: skip
@@ -138,6 +137,11 @@ _READINGS = listed(
 ).columns(within=Boolean())
 _TESTS = listed("select run, by_bin, by_failure from unit_file where run in :runs order by id", "runs").columns(by_bin=JSON(), by_failure=JSON())
 _PEOPLE = listed("select id, name from person where id in :people", "people")
-_JUDGEMENTS = listed("select id, line, verdict, reasons, replaces from judgement where line in :lines", "lines").columns(reasons=JSON())
-_DECIDED = listed("select judgement, what from disposition where judgement in :judgements", "judgements")
+_JUDGEMENTS = listed(
+    """
+    select j.id, j.line, j.verdict, j.reasons, j.replaces, d.what as decided
+    from judgement j left join disposition d on d.judgement = j.id where j.line in :lines order by d.id
+    """,
+    "lines",
+).columns(reasons=JSON())
 _AT_RISK = listed("select line from at_risk where line in :lines", "lines")

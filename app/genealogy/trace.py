@@ -60,14 +60,15 @@ def trace_back(session: Session, subject: Named, *, with_ways: bool = False) -> 
 
 
 def origins_of(session: Session, subject: Named) -> Origins:
-    return origins(session, _starts(session, subject))
+    starts = _starts(session, subject)
+    return origins(session, starts, {subject.id: subject.kind} if starts == [subject.id] else None)
 
 
 def trace_of(session: Session, subject: Named, found: Origins, *, with_ways: bool = False, with_runs: bool = True) -> Trace:
     """Origins that were found, ready to be read."""
     up = found.up
     lots = dict.fromkeys(_lots_of_panels(session, up), _NONE)
-    loose, samples = _lots_and_samples(session, dict.fromkeys(up.loose, _NONE))
+    loose, samples = _lots_and_samples(up.kinds, dict.fromkeys(up.loose, _NONE))
     shares = {
         "wafer": {wafer: found.share("wafer", wafer) for wafer in found.wafers},
         "batch": {batch: found.share("batch", batch) for batch in found.batches},
@@ -84,14 +85,16 @@ def trace_forward(session: Session, subject: Named, *, with_ways: bool = False) 
     """Everything that an item, run, line or batch went into, where it is, and how much of it can and must be there."""
     found = reach(session, subject)
     lots = {lot: _NONE for (lot,) in ask(session, _LOTS_EVER, panels=found.panels)}
-    loose, samples = _lots_and_samples(session, found.loose)
-    rows = ItemRows(session, subject, {"panel": found.panels, "lot": lots | loose, "sample": samples, "pack": found.packs}, found.units)
+    loose, samples = _lots_and_samples(walk.kinds_of(session, found.loose), found.loose)
+    lines, uses = lines_by_id(session, found.lines), walk.uses_of(session, found.lines)
+    shares = {"panel": found.panels, "lot": lots | loose, "sample": samples, "pack": found.packs}
+    rows = ItemRows(session, subject, shares, found.units, named=[item for _, item, _ in uses])
     lists = rows.lists()
     customers = Counter(pack.customer for pack in lists["packs"] if pack.customer and pack.most)
     units = sum(share.most for share in found.panels.values()) or None
     is_apart = subject.kind in ("wafer", "batch", "run", "line")
     ways = _ways(ways_forward(session, found, is_apart), subject, rows) if with_ways else ()
-    runs = run_rows(session, lines_by_id(session, found.lines), walk.uses_of(session, found.lines), rows.codes, lambda _: _NONE)
+    runs = run_rows(session, lines, uses, rows.codes, lambda _: _NONE)
     return Trace("forward", rows.subject(units), **lists, runs=runs, customers=dict(customers), ways=ways)
 
 
@@ -120,8 +123,7 @@ def _lots_of_panels(session: Session, up: walk.Up) -> list[int]:
     return sorted({lot for one, lot, e in ask(session, _HOLDINGS, sets=members) if e < left[one]})
 
 
-def _lots_and_samples(session: Session, shares: dict[int, Share]) -> tuple[dict[int, Share], dict[int, Share]]:
-    kinds = walk.kinds_of(session, shares)
+def _lots_and_samples(kinds: dict[int, str], shares: dict[int, Share]) -> tuple[dict[int, Share], dict[int, Share]]:
     return {item: one for item, one in shares.items() if kinds[item] == "lot"}, {item: one for item, one in shares.items() if kinds[item] == "sample"}
 
 

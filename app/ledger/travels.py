@@ -63,12 +63,12 @@ class Travels:
 
 def travels_of(session: Session, panels: Iterable[int]) -> Travels:
     """Of these panels, with every line that covered one of them, or may: open ones too. No voided runs."""
-    found = Travels()
+    members: defaultdict[int, list[int]] = defaultdict(list)
     sets: defaultdict[int, list[int]] = defaultdict(list)
     for panel, one in ask(session, _SETS, panels=panels):
-        found.members.setdefault(one, []).append(panel)
+        members[one].append(panel)
         sets[panel].append(one)
-    found.sets.update((panel, tuple(some)) for panel, some in sets.items())
+    found = Travels({panel: tuple(some) for panel, some in sets.items()}, dict(members))
     for row in ask(session, _LINES, sets=found.members):
         _add(found, LineAbove._make(row[:_WIDTH]), row[_WIDTH], bool(row[_WIDTH + 1]))
     return found

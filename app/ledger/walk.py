@@ -55,6 +55,7 @@ class Up:
     batches: set[int] = field(default_factory=set)
     packs: set[int] = field(default_factory=set)
     exits: dict[int, int] = field(default_factory=dict)
+    kinds: dict[int, str] = field(default_factory=dict)  # of `loose`, once `lines_above` has been asked: lot or sample
     travels: Travels = field(default_factory=Travels)  # of the panels, once `lines_above` has found them
 
 
@@ -66,8 +67,9 @@ def up(session: Session, starts: Iterable[int], kinds: Mapping[int, str] | None 
         _put(found, item, kinds[item], NEVER)
     _enter_packs(session, found)
     seeds = [item for item in found.starts if kinds[item] != "pack"] + [content.loose for content in found.contents]
-    _keep_what_was_in_time(found, [Edge(*row) for row in ask(session, _UP, seeds=seeds)])
-    found.off_tape = taken_off(session, found.loose)
+    _keep_what_was_in_time(found, [Edge._make(row) for row in ask(session, _UP, seeds=seeds)])
+    if any(edge.kind == "through" for edge in found.edges):
+        found.off_tape = taken_off(session, found.loose)
     for content in found.off_tape:
         for pack, e in content.was_in:
             _put(found, pack, "pack", e)
@@ -122,6 +124,7 @@ def _taken_off(session: Session, untaped: Iterable[Any]) -> list[Content]:
 def lines_above(session: Session, found: Up) -> list[LineAbove]:
     """The run lines that touched what is on the way: covers of its panels, lines of its loose lots and packs. No voided runs."""
     found.travels = travels_of(session, found.panels)
+    found.kinds = kinds_of(session, found.loose)
     lines = found.travels.lines + lines_of_items(session, found.loose | found.packs)
     return [line for line in lines if _is_in_time(found, line)]
 
@@ -282,7 +285,7 @@ def batches_above(session: Session, found: Up, uses: Iterable[tuple[int, int, st
 def down(session: Session, starts: Iterable[int], since: Mapping[int, int] | None = None) -> tuple[list[Edge], list[Content]]:
     """What panels, loose lots or batches went into, `since` an entry of each: walked flows, and the packs that hold units of it now."""
     into = {item: (since or {}).get(item, 0) for item in starts}
-    edges = [Edge(*row) for row in ask(session, _DOWN, seeds=into)]
+    edges = [Edge._make(row) for row in ask(session, _DOWN, seeds=into)]
     out: defaultdict[int, list[Edge]] = defaultdict(list)
     for edge in edges:
         out[edge.parent].append(edge)
@@ -335,8 +338,16 @@ _KIND_ABOVE = {"frame": "batch", "mix": "batch", "cells": "panel"}  # of what fl
 
 
 def _put(found: Up, item: int, kind: str, exit_e: int) -> None:
-    {"panel": found.panels, "batch": found.batches, "pack": found.packs, "wafer": set()}.get(kind, found.loose).add(item)
-    found.exits[item] = max(found.exits.get(item, 0), exit_e)
+    if kind in ("lot", "sample"):
+        found.loose.add(item)
+    elif kind == "panel":
+        found.panels.add(item)
+    elif kind == "batch":
+        found.batches.add(item)
+    elif kind == "pack":
+        found.packs.add(item)
+    if exit_e > found.exits.get(item, 0):
+        found.exits[item] = exit_e
 
 
 def _enter_packs(session: Session, found: Up) -> None:
