@@ -5,7 +5,7 @@ does not have keeps its coordinates. Coordinates go from -32767 to 32767 (FARTHE
 Packed, all little-endian: how many dies (uint32), how many long steps (uint32), the first number (int32); for every long step
 its place (uint32) and length (int32, wrapping); then for every further die the step from the one before (int8; 0 at a long
 step). A bonder walks along rows, so nearly all steps take one byte; a panel of 400 dies takes some 430 bytes. Many are
-unpacked at once without a loop.
+unpacked at once: no loop goes over dies.
 A bitmap of dies goes by the index of `die_map.py`, lowest bit first.
 """
 
@@ -57,18 +57,13 @@ def unpack_many(packed: Sequence[bytes]) -> tuple[Numbers, Numbers]:
     """The die numbers of many placements one after the other, and how many each has."""
     if not packed:
         return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
-    buffer = np.frombuffer(b"".join(packed), dtype=np.uint8)
-    length = np.array([len(each) for each in packed], dtype=np.int64)
-    start = np.cumsum(length) - length
-    head = np.ascontiguousarray(buffer[start[:, None] + np.arange(_HEAD.size)]).view("<u4").astype(np.int64)
-    count, longs = head[:, 0], head[:, 1]
-    first = np.ascontiguousarray(head[:, 2].astype(np.uint32)).view(np.int32).astype(np.int64)
+    heads = [_HEAD.unpack_from(each) for each in packed]
+    count, longs, first = np.array(heads, dtype=np.int64).T
+    ends = [_HEAD.size + n * _LONG.itemsize for _, n, _ in heads]  # of the long steps
+    near = b"".join(b"\0" + each[end:] for each, end, (n, _, _) in zip(packed, ends, heads, strict=True) if n)
+    long = np.frombuffer(b"".join(each[_HEAD.size : end] for each, end in zip(packed, ends, strict=True)), dtype=_LONG)
     begin = np.cumsum(count) - count  # of each placement in the result
-    steps = np.zeros(int(count.sum()), dtype=np.int64)
-    near = np.maximum(count - 1, 0)
-    steps[_runs(begin + 1, near)] = buffer[_runs(start + _HEAD.size + longs * _LONG.itemsize, near)].view(np.int8)
-    where = _runs(start + _HEAD.size, longs * _LONG.itemsize)
-    long = np.ascontiguousarray(buffer[where]).view(_LONG)
+    steps = np.frombuffer(near, dtype=np.int8).astype(np.int64)
     steps[np.repeat(begin + 1, longs) + long["place"]] += long["step"]
     total = np.cumsum(steps)
     filled = count > 0
@@ -89,13 +84,6 @@ def flags_of(die_map: DieMap, bitmap: bytes) -> NDArray[np.bool_]:
     if not bitmap:
         return np.zeros(die_map.positions, dtype=bool)
     return np.unpackbits(np.frombuffer(bitmap, dtype=np.uint8), count=die_map.positions, bitorder="little").astype(bool)
-
-
-def _runs(start: Numbers, length: Numbers) -> Numbers:
-    """start, start + 1, ... of each run, one run after the other."""
-    offset = np.cumsum(length) - length
-    runs: Numbers = np.arange(int(length.sum())) + np.repeat(start - offset, length)
-    return runs
 
 
 def _wrapped(numbers: Numbers) -> Numbers:

@@ -151,8 +151,8 @@ class _Builder:
     def _reached(self, rows: Sequence[Any]) -> set[int]:
         """What marks come into: nothing that left a lot before they came."""
         out: defaultdict[int, list[tuple[int, int]]] = defaultdict(list)
-        for is_in, child, parent, _, _, e, walked in rows:
-            if walked and not is_in:
+        for way, child, parent, _, _, e, walked in rows:
+            if walked and way == "out":
                 out[parent].append((child, e))
         into = dict(self.since)
         waiting = list(into)
@@ -166,12 +166,10 @@ class _Builder:
 
     def _postings(self, rows: Sequence[Any], lots: set[int]) -> dict[int, list[_Posting]]:
         postings: dict[int, list[_Posting]] = {lot: [] for lot in lots}
-        for is_in, child, parent, kind, units, e, _ in rows:
-            lot, other = (child, parent) if is_in else (parent, child)
+        for way, child, parent, kind, units, e, _ in rows:
+            lot, other = (child, parent) if way == "in" else (parent, child)
             if lot in lots and kind in _COUNTED:
-                postings[lot].append(_Posting("in" if is_in else "sampled" if kind == "draw" else "out", kind, units, other, e))
-        for item, kind, units, e in tuples(self.session, _COUNTS, lots=lots):
-            postings[item].append(_Posting("sampled" if kind == "destroyed" else kind, kind, units, 0, e))
+                postings[lot].append(_Posting(way if way == "in" else _WHAT.get(kind, way), kind, units, other, e))
         return postings
 
     def _samples(self, rows: Sequence[Any], lots: set[int]) -> set[int]:
@@ -275,8 +273,9 @@ def _phases(postings: Sequence[_Posting]) -> _Phases:
     return _Phases(tuple(begins))
 
 
-_COUNTED = frozenset(AMOUNTS)
-# what came into and went out of everything below the seeds; what came off panels by moment. The condition that names both tables: see ledger/walk.py
+_COUNTED = frozenset((*AMOUNTS, *OUT_OF_BOOK))
+_WHAT = {"draw": "sampled", "destroyed": "sampled", "scrapped": "scrapped", "difference": "difference"}  # of what left; the rest went out
+# what came into and went out of everything below the seeds, and was counted out of it; what came off panels by moment
 _BELOW = listed(
     """
     with recursive below(id) as (
@@ -284,20 +283,16 @@ _BELOW = listed(
         union
         select f.child from below cross join flow f where f.parent = below.id and (f.walked or below.id < 0)
     )
-    select false, f.child, f.parent, f.kind, f.units, f.e, f.walked from below cross join flow f where f.parent = below.id
+    select 'out', f.child, f.parent, f.kind, f.units, f.e, f.walked from below cross join flow f where f.parent = below.id
     union all
-    select true, f.child, case when f.kind = 'cells' then 0 else f.parent end, f.kind, cast(sum(f.units) as bigint), f.e, f.walked
+    select 'counted', 0, c.item, c.kind, c.units, c.e, false
+    from below cross join count_entry c where c.item = below.id and (c.closed_e is null or below.id < 0)
+    union all
+    select 'in', f.child, case when f.kind = 'cells' then 0 else f.parent end, f.kind, cast(sum(f.units) as bigint), f.e, f.walked
     from below cross join flow f where f.child = below.id
     group by f.child, case when f.kind = 'cells' then 0 else f.parent end, f.kind, f.e, f.walked
     """,
     "seeds",
-)
-_COUNTS = listed(
-    f"""
-    select item, kind, units, e from count_entry
-    where item in :lots and kind in ({", ".join(f"'{kind}'" for kind in OUT_OF_BOOK)}) and closed_e is null order by id
-    """,
-    "lots",
 )
 # all that is in packs which hold units of these lots
 _CONTENTS = listed(

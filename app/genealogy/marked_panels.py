@@ -69,13 +69,12 @@ class MarkedPanels:
         if not whole:
             return set()
         gone = {row[0] for row in exits if row[5] == "lot"}
-        gone -= {row[0] for row in exits if row[2] is None or row[3] <= whole.get(row[0], walk.NEVER)}
-        return gone - {panel for (panel,) in tuples(self._session, _COUNTED, panels=gone)}
+        return gone - {row[0] for row in exits if row[6] or row[2] is None or row[3] <= whole.get(row[0], walk.NEVER)}
 
     def _add_simple(self, simple: set[int], exits: Sequence[Any]) -> None:
         came: defaultdict[tuple[int, int], int] = defaultdict(int)
         bad: dict[int, int] = {}
-        for panel, size, child, e, units, _ in exits:
+        for panel, size, child, e, units, _, _ in exits:
             if panel in simple:
                 came[child, e] += units
                 bad[panel] = bad.get(panel, size) - units
@@ -91,7 +90,7 @@ class MarkedPanels:
         exits: dict[int, list[Any]] = {panel: [] for panel in panels}
         for row in rows:
             exits[row[0]].append(row)
-        still = [panel for panel, its in exits.items() if all(kind != "lot" for _, _, _, _, _, kind in its)]
+        still = [panel for panel, its in exits.items() if all(row[5] != "lot" for row in its)]
         lost = dict(tuples(self._session, _LOST, panels=still))
         for panel in still:
             lost.setdefault(panel, 0)
@@ -103,7 +102,7 @@ class MarkedPanels:
         size = exits[0][1]
         full = (1 << size) - 1
         bad, now = full, self._cells.at(panel, walk.NEVER)
-        for _, _, child, e, units, kind in exits:
+        for _, _, child, e, units, kind, _ in exits:
             if child is not None:
                 cells = _taken(marks, e) if kind == "sample" else _good(full, marks, e)
                 bad &= ~cells
@@ -161,16 +160,16 @@ def _taken(marks: Sequence[_Mark], e: int) -> int:
 
 _OUT = ", ".join(f"'{kind}'" for kind in OUT_OF_BOOK)
 _MARKS = listed("select panel, e, closed_e, reason, cells from cell_mark where panel in :panels", "panels")
-# a row a panel and exit: a panel that nothing left has one without
+# a row a panel and exit: a panel that nothing left has one without; last, whether units were ever scrapped without a cell, taken back or not
 _EXITS = listed(
-    """
-    select p.item, p.rows * p.columns, f.child, f.e, f.units, i.kind
+    f"""
+    select p.item, p.rows * p.columns, f.child, f.e, f.units, i.kind,
+        exists (select 1 from count_entry c where c.item = p.item and c.kind in ({_OUT}))
     from panel p left join flow f on f.parent = p.item and f.kind = 'cells' left join item i on i.id = f.child
     where p.item in :panels
     """,
     "panels",
 )
-_COUNTED = listed(f"select item from count_entry where item in :panels and kind in ({_OUT})", "panels")  # taken back or not
 _LOST = listed(
     f"""
     select item, cast(sum(units) as bigint) from count_entry

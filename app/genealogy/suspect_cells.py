@@ -7,7 +7,7 @@ Cells are bits of a whole number here, as in `floor/bitmaps.py` the lowest first
 """
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -56,6 +56,10 @@ class _Covered(NamedTuple):
     round: int
     run: int
 
+    @property
+    def work(self) -> tuple[int, str, int]:
+        return self.panel, self.step, self.round
+
 
 class SuspectCells:
     """The marks of several suspicions that must all hold, on every panel that they concern."""
@@ -85,11 +89,12 @@ class _OnPanels:
         self.whole = dict(suspicion.panels)
         self.known: defaultdict[int, list[tuple[int, int, int]]] = defaultdict(list)  # panel -> entry, sure and possible cells
         self.works: defaultdict[int, dict[tuple[str, int], list[_Doing]]] = defaultdict(dict)
-        suspects = dict.fromkeys(suspicion.lines, "yes")
-        covered = _covered(session, suspects)
+        self._lines = suspicion.lines
+        self._mounted: dict[tuple[int, int], str] = {}  # (line, panel) -> yes or perhaps, where only a mount says who gave the dies
+        covered = _covered(session, suspicion.lines)
         if suspicion.wafers:
-            covered += self._add_wafers(session, suspicion, suspects)
-        self._add_works(session, suspects, covered)
+            covered += self._add_wafers(session, suspicion)
+        self._add_works(session, covered)
 
     def panels(self) -> set[int]:
         return {*self.whole, *self.known, *self.works}
@@ -112,7 +117,7 @@ class _OnPanels:
             possible = _EVERY
         return Cells(sure, possible)
 
-    def _add_works(self, session: Session, suspects: Mapping[int, str], covered: Iterable[_Covered]) -> None:
+    def _add_works(self, session: Session, covered: Iterable[_Covered]) -> None:
         """Where the first suspect line did all of a panel, nobody else's doing says more. Else every line that may have done the same steps."""
         first: dict[int, _Covered] = {}
         for one in covered:
@@ -120,19 +125,22 @@ class _OnPanels:
                 first[one.panel] = one
         unsure = []
         for panel, one in first.items():
-            if one.extent == "whole" and suspects[one.line] == "yes":
+            if one.extent == "whole" and self._suspect(one) == "yes":
                 self.whole[panel] = min(one.e, self.whole.get(panel, one.e))
             else:
                 unsure.append(panel)
         every = [_Covered._make(row) for row in tuples(session, _COVERED_ON, panels=unsure)]
-        works = {(one.panel, one.step, one.round) for one in every if one.line in suspects}
+        works = {one.work for one in every if self._suspect(one) != "no"}
         for one in every:
-            if (one.panel, one.step, one.round) in works:
-                doing = _Doing(one.e, one.extent, one.done, suspects.get(one.line, "no"))
+            if one.work in works:
+                doing = _Doing(one.e, one.extent, one.done, self._suspect(one))
                 self.works[one.panel].setdefault((one.step, one.round), []).append(doing)
 
-    def _add_wafers(self, session: Session, suspicion: Suspected, suspects: dict[int, str]) -> list[_Covered]:
-        """The cells with their dies by the placement logs. Where no log tells, lines that had them mounted become suspects: their covers."""
+    def _suspect(self, one: _Covered) -> str:
+        return "yes" if one.line in self._lines else self._mounted.get((one.line, one.panel), "no")
+
+    def _add_wafers(self, session: Session, suspicion: Suspected) -> list[_Covered]:
+        """The cells with their dies by the placement logs. Where no log tells, what lines did that had them mounted: their covers."""
         whole = [wafer for wafer, regions in suspicion.wafers.items() if not regions]
         told: dict[tuple[int, int, int], int] = {}  # (run, panel, its size) -> cells with a die of a suspect wafer
         for row in tuples(session, _PLACED, wafers=whole):
@@ -142,7 +150,7 @@ class _OnPanels:
             for row, marked in zip(placed, _in_regions(session, wafer, regions, placed), strict=True):
                 self._add_placed(told, row, marked)
         complete = {(run, panel) for (run, panel, size), cells in told.items() if cells.bit_count() == size}
-        return self._add_mounted(session, suspicion, suspects, complete)
+        return self._add_mounted(session, suspicion, complete)
 
     def _add_placed(self, told: dict[tuple[int, int, int], int], row: Sequence[Any], marked: int) -> None:
         run, panel, size, cells = row[:4]
@@ -152,25 +160,28 @@ class _OnPanels:
         elif marked:
             self.known[panel].append((0, marked, marked))
 
-    def _add_mounted(
-        self, session: Session, suspicion: Suspected, suspects: dict[int, str], complete: set[tuple[int, int]]
-    ) -> list[_Covered]:  # fmt: skip
-        """Where a log leaves cells without a die, these are perhaps marked; where none tells anything, the line is a suspect."""
+    def _add_mounted(self, session: Session, suspicion: Suspected, complete: set[tuple[int, int]]) -> list[_Covered]:
+        """Where a log leaves cells of a panel without a die, these are perhaps marked; where none tells of that work, its lines are suspects."""
         whole = {wafer for wafer, regions in suspicion.wafers.items() if not regions}
         mounted: dict[int, bool] = {}  # line -> all wafers of that role on the station are suspects, whole
-        for line, wafer in tuples(session, _MOUNTED, wafers=suspicion.wafers):
-            mounted[line] = mounted.get(line, True) and wafer in whole
-        covered = _covered(session, mounted)
+        rows: dict[_Covered, None] = {}
+        for wafer, *row in tuples(session, _MOUNTED, wafers=suspicion.wafers):
+            one = _Covered._make(row)
+            rows[one] = None
+            mounted[one.line] = mounted.get(one.line, True) and wafer in whole
+        covered = list(rows)
         told = _told(session, covered, complete)
-        logged = {one.line for one in covered if (one.panel, one.step, one.round) in told}
+        logged = {tuple(row) for row in tuples(session, _LOGGED, panels={one.panel for one in covered if one.work not in told})}
+        by_mount = []
         for one in covered:
-            if one.line in logged:
-                untold = told.get((one.panel, one.step, one.round), _EVERY)
+            if one.work in told or one.work in logged:
+                untold = told.get(one.work, _EVERY)
                 if untold:
                     self.known[one.panel].append((one.e, 0, untold))
-            elif suspects.get(one.line) != "yes":
-                suspects[one.line] = "yes" if mounted[one.line] else "perhaps"
-        return [one for one in covered if one.line in suspects]
+            else:
+                self._mounted[one.line, one.panel] = "yes" if mounted[one.line] else "perhaps"
+                by_mount.append(one)
+        return by_mount
 
 
 def _covered(session: Session, lines: Iterable[int]) -> list[_Covered]:
@@ -182,8 +193,8 @@ def _told(session: Session, covered: Sequence[_Covered], complete: set[tuple[int
 
     `complete`: runs with panels of which every cell has a die of a suspect wafer, as they mostly do; their other logs need not be read.
     """
-    told = {(one.panel, one.step, one.round): 0 for one in covered if (one.run, one.panel) in complete}
-    unsure = {one.panel for one in covered if (one.panel, one.step, one.round) not in told}
+    told = {one.work: 0 for one in covered if (one.run, one.panel) in complete}
+    unsure = {one.panel for one in covered if one.work not in told}
     others: dict[tuple[int, str, int], int] = {}
     for panel, size, step, n, cells in tuples(session, _TOLD, panels=unsure):
         others[panel, step, n] = others.get((panel, step, n), (1 << size) - 1) & ~int.from_bytes(cells, "little")
@@ -197,7 +208,7 @@ def _in_regions(session: Session, wafer: int, regions: Sequence[Region], placed:
     wide = max(len(row[3]) for row in placed)
     flags = np.unpackbits(np.frombuffer(b"".join(row[3].ljust(wide, b"\0") for row in placed), dtype=np.uint8), bitorder="little")
     numbers, _ = unpack_many([row[4] for row in placed])
-    flags[np.flatnonzero(flags)[~dies_in(session, wafer, regions, numbers)]] = 0
+    flags[np.flatnonzero(flags.view(bool))] = dies_in(session, wafer, regions, numbers)
     packed = np.packbits(flags, bitorder="little").tobytes()
     return [int.from_bytes(packed[i : i + wide], "little") for i in range(0, len(packed), wide)]
 
@@ -213,18 +224,26 @@ _PLACED, _PLACED_DIES = (
     )
     for dies in ("", ", p.dies")
 )
+_STEP = "l.e, coalesce(l.step, ''), l.round, l.run"
+_DONE, _OPEN = f"m.panel, c.extent, c.done, {_STEP}", f"m.panel, 'open', false, {_STEP}"
+# a row a wafer of the same role that a line had as well
 _MOUNTED = listed(
     f"""
-    select distinct beside.line, beside.item
-    from use u cross join line l cross join wafer w cross join use beside cross join wafer v
-    where u.item in :wafers and l.id = u.line and w.item = u.item and beside.line = u.line and v.item = beside.item and v.role = w.role
-    and not exists (select 1 from use_void x where x.line = u.line and x.item in (u.item, beside.item) and x.closed_e is null)
-    and {_NOT_VOID.format("l")}
+    with mounted(wafer, line, e, step, round, run, "set", closed_e) as (
+        select distinct beside.item, l.id, l.e, coalesce(l.step, ''), l.round, l.run, l."set", l.closed_e
+        from use u cross join line l cross join wafer w cross join use beside cross join wafer v
+        where u.item in :wafers and l.id = u.line and w.item = u.item and beside.line = u.line and v.item = beside.item and v.role = w.role
+        and not exists (select 1 from use_void x where x.line = u.line and x.item in (u.item, beside.item) and x.closed_e is null)
+        and {_NOT_VOID.format("l")}
+    )
+    select had.wafer, had.line, m.panel, c.extent, c.done, had.e, had.step, had.round, had.run
+    from mounted had cross join cover c cross join member m where c.line = had.line and m."set" = c."set"
+    union all
+    select had.wafer, had.line, m.panel, 'open', false, had.e, had.step, had.round, had.run
+    from mounted had cross join member m where had.closed_e is null and m."set" = had."set"
     """,
     "wafers",
 )
-_STEP = "l.e, coalesce(l.step, ''), l.round, l.run"
-_DONE, _OPEN = f"m.panel, c.extent, c.done, {_STEP}", f"m.panel, 'open', false, {_STEP}"
 _COVERED = listed(
     f"""
     select c.line, {_DONE} from line l cross join cover c cross join member m where l.id in :lines and c.line = l.id and m."set" = c."set"
@@ -241,6 +260,15 @@ _COVERED_ON = listed(
     select l.id, {_OPEN}
     from member m cross join line l where m.panel in :panels and l."set" = m."set" and (l.closed_e is null or m.panel < 0)
     and {_NOT_VOID.format("l")}
+    """,
+    "panels",
+)
+# works on these panels of which some run has a log, be it of other panels
+_LOGGED = listed(
+    f"""
+    select distinct m.panel, coalesce(l.step, ''), l.round from member m cross join cover c cross join line l
+    where m.panel in :panels and c."set" = m."set" and l.id = c.line and {_NOT_VOID.format("l")}
+    and exists (select 1 from placement p where p.run = l.run and p.closed_e is null)
     """,
     "panels",
 )

@@ -6,6 +6,7 @@ Several suspects are joined as *any of* them or *all of* them. What they mark on
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +14,7 @@ from shapely import Polygon, contains_xy
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from app.db import Moment
 from app.errors import bad_input
 from app.floor.packed_dies import die_coordinates
 from app.genealogy.short_heat import panels_short_of_heat
@@ -20,7 +22,8 @@ from app.ledger import walk
 from app.ledger.items import Lot
 from app.ledger.runs import Line, Run
 from app.ledger.sets import LotHolding, Member
-from app.ledger.used import framed_from, lines_that_had, mixed_from, standing_lines
+from app.ledger.used import framed_from, mixed_from, standing_lines
+from app.listed import ask, listed
 from app.naming.resolve import Named
 from app.receiving.wafers import map_of
 
@@ -74,6 +77,18 @@ class Suspected:
     panels: dict[int, int] = field(default_factory=dict)
     loose: dict[int, int] = field(default_factory=dict)
     packs: dict[int, int] = field(default_factory=dict)
+
+
+class _Work(NamedTuple):
+    """A run line, as much of it as is asked."""
+
+    id: int
+    set: int | None
+    item: int | None
+    e: int
+    shelf: str | None
+    started_at: datetime
+    ended_at: datetime | None
 
 
 def suspected(session: Session, suspect: Suspect) -> Suspected:
@@ -144,18 +159,18 @@ def dies_in(session: Session, wafer: int, regions: Sequence[Region], numbers: ND
 
 def _of_batch(session: Session, suspect: Suspect) -> Suspected:
     batches = [suspect.named.id, *mixed_from(session, suspect.named.id)]
-    narrowed = _narrowed(suspect, lines_that_had(session, batches))
+    narrowed = _narrowed(suspect, [_Work._make(row) for row in ask(session, _LINES_WITH, batches=batches)])
     whole = suspect.since is None and suspect.until is None and not suspect.lines
     frames = dict.fromkeys(framed_from(session, batches), 0) if whole else {}
     return any_of([_with_items(session, narrowed), Suspected(panels=frames)])
 
 
-def _lines_of_run(session: Session, suspect: Suspect) -> list[Line]:
-    query = standing_lines().where(Line.id == suspect.named.id if suspect.named.kind == "line" else Line.run == suspect.named.id)
-    return [line for line in session.scalars(query) if not suspect.shelves or line.shelf in suspect.shelves]
+def _lines_of_run(session: Session, suspect: Suspect) -> list[_Work]:
+    rows = ask(session, _LINES if suspect.named.kind == "line" else _LINES_OF_RUN, ids=[suspect.named.id])
+    return [line for line in map(_Work._make, rows) if not suspect.shelves or line.shelf in suspect.shelves]
 
 
-def _cures(session: Session, suspect: Suspect) -> list[Line]:
+def _cures(session: Session, suspect: Suspect) -> Sequence[Line | _Work]:
     """The lines of every cure in the span; all of history is too much to read at once."""
     if suspect.since is None:
         raise bad_input("A span of time is missing.", "since", "Every cure of all time can't be read at once.", "Say from when.")
@@ -164,7 +179,7 @@ def _cures(session: Session, suspect: Suspect) -> list[Line]:
     return list(session.scalars(query if suspect.until is None else query.where(Line.started_at <= suspect.until)))
 
 
-def _lines_at(session: Session, suspect: Suspect) -> list[Line]:
+def _lines_at(session: Session, suspect: Suspect) -> Sequence[Line | _Work]:
     """Lines of a station, or of a person at an operation, that were open in the span."""
     of = Run.station if suspect.named.kind == "station" else Run.person
     query = standing_lines().join(Run, Run.id == Line.run).where(of == suspect.named.id)
@@ -173,7 +188,7 @@ def _lines_at(session: Session, suspect: Suspect) -> list[Line]:
     return list(session.scalars(query))
 
 
-def _narrowed(suspect: Suspect, lines: Iterable[Line]) -> list[Line]:
+def _narrowed(suspect: Suspect, lines: Iterable[Line | _Work]) -> list[Line | _Work]:
     return [
         line
         for line in lines
@@ -183,7 +198,7 @@ def _narrowed(suspect: Suspect, lines: Iterable[Line]) -> list[Line]:
     ]
 
 
-def _with_items(session: Session, lines: Sequence[Line]) -> Suspected:
+def _with_items(session: Session, lines: Sequence[Line | _Work]) -> Suspected:
     """Lines over panels as they are; lines over loose lots and packs as all that was in these then."""
     items = {line.item: line.e for line in sorted(lines, key=lambda line: -line.e) if line.item is not None}
     kinds = walk.kinds_of(session, items)
@@ -210,3 +225,17 @@ def _wider(a: dict[int, tuple[Region, ...]], b: dict[int, tuple[Region, ...]]) -
     return a | {wafer: (*a[wafer], *regions) if a.get(wafer) and regions else () if wafer in a else regions for wafer, regions in b.items()}
 
 
+_WORK = 'select l.id, l."set", l.item, l.e, l.shelf, l.started_at, l.ended_at from'
+_NOT_VOID = "not exists (select 1 from run_void v where v.run = l.run)"
+_LINES, _LINES_OF_RUN, _LINES_WITH = (
+    listed(f"{_WORK} {of} and {_NOT_VOID} order by l.id", name).columns(started_at=Moment(), ended_at=Moment())
+    for of, name in (
+        ("line l where l.id in :ids", "ids"),
+        ("line l where l.run in :ids", "ids"),
+        (
+            "use u cross join line l where u.item in :batches and l.id = u.line"
+            " and not exists (select 1 from use_void x where x.line = u.line and x.item = u.item and x.closed_e is null)",
+            "batches",
+        ),
+    )
+)

@@ -10,7 +10,7 @@ import pytest
 from sqlalchemy import TextClause, TextualSelect, event
 
 from app.floor import amounts, exits
-from app.genealogy import item_rows, origins, reach, run_rows, trace
+from app.genealogy import exposure_network, item_rows, marked_panels, origins, reach, run_rows, suspect_cells, suspects, trace
 from app.genealogy.checks import check
 from app.holds import probe
 from app.ledger import used, walk
@@ -47,9 +47,10 @@ def test_the_built_history_is_a_right_record(folder: Path) -> None:
     house.dispose()
 
 
+WALKS = [walk, used, origins, reach, amounts, exits, probe, trace, item_rows, run_rows, resolve]
 STATEMENTS = [
     pytest.param(statement, id=f"{module.__name__.rpartition('.')[2]}{name}")
-    for module in (walk, used, origins, reach, amounts, exits, probe, trace, item_rows, run_rows, resolve)
+    for module in [*WALKS, suspects, suspect_cells, marked_panels, exposure_network]
     for name, statement in vars(module).items()
     if isinstance(statement, TextClause | TextualSelect)
 ]

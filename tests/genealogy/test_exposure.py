@@ -24,6 +24,15 @@ def test_exposure_equals_the_oracle(house: House, seed: int) -> None:
     assert list(differences(house, 3000 + seed)) == []
 
 
+def test_a_log_that_tells_of_other_panels_takes_nothing_from_what_a_mount_says(house: House) -> None:
+    """One of a line's panels was begun at another station, whose log tells of it; of the line's own run none came."""
+    history = random_history(205, LONG)
+    replay, oracle = Replay(house, history).run(), Factory.replay(history)
+    with house.snapshot() as session:
+        assert oracle.bounds(["loose:2"], "wafer:3") == (3, 11)
+        assert list(_one(session, replay, oracle, "wafer:3", Random(205))) == []
+
+
 def differences(house: House, seed: int, profile: Profile = LONG, origins: int = 25) -> Iterator[str]:
     """Everything in which the program's exposure and the oracle differ after one random history, in words."""
     history = random_history(seed, profile)
