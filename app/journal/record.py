@@ -90,15 +90,15 @@ def collected(session: RecordSession) -> list[int]:
 
 @event.listens_for(RecordSession, "after_flush")
 def _digest_what_was_written(session: RecordSession, _context: Any) -> None:
-    hashes = session.info.get(_HASHES)
-    for row in [*session.new, *session.dirty, *session.deleted]:
+    hashes, new, deleted = session.info.get(_HASHES), session.new, session.deleted  # each is made anew when it is asked for
+    for row in [*new, *session.dirty, *deleted]:
         if not isinstance(row, Recorded):
             continue
         if hashes is None:
             raise RecordBroken(f"{type(row).__name__} written outside journal.act")
-        if row in session.deleted:
+        if row in deleted:
             raise RecordBroken(f"{type(row).__name__} deleted")
-        hashes += _hashes_of(row, new=row in session.new)
+        hashes += _hashes_of(row, new=row in new)
 
 
 def _hashes_of(row: Recorded, *, new: bool) -> list[int]:

@@ -1,6 +1,7 @@
 """Panels from a lead-frame batch: by the marks on the frames, by a range of them, or just a number of them."""
 
 import re
+from collections import Counter
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -97,7 +98,7 @@ def _check_marks(session: Session, marks: list[str | None]) -> None:
                 "A mark can't be read.", f"marks[{i}]", f"{mark[:60]!r} is empty, too long, or has signs that do not print.", "Correct it."
             )
     if len(set(given)) < len(given):
-        twice = next(mark for mark in given if given.count(mark) > 1)
+        twice = next(mark for mark, times in Counter(given).items() if times > 1)
         raise bad_input(
             "A mark stands twice.", f"marks[{given.index(twice)}]", f"{twice} stands more than once.", "Every panel has a mark of its own."
         )

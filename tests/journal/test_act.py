@@ -7,7 +7,7 @@ import pytest
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from app.db import House
+from app.db import House, RecordSession
 from app.errors import BadInput, Refused, refuse
 from app.journal.act import SYSTEM, Actor, By, act
 from app.journal.models import Entry
@@ -166,3 +166,18 @@ def test_many_rows_at_once_get_their_ids_in_the_order_in_which_they_were_added(h
     act(house, SYSTEM, "add_person", {}, add_many)
     with house.reading() as session:
         assert list(session.scalars(select(Person.name).order_by(Person.id))) == names
+
+
+def test_the_rows_of_an_act_are_gathered_once_however_many_there_are(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Asked for row by row, 3,100 panels of one receipt took nine seconds: each asking makes the set of all new rows."""
+    asked, gathered = [], RecordSession.new.fget
+    assert gathered is not None
+    monkeypatch.setattr(RecordSession, "new", property(lambda session: asked.append(1) or gathered(session)))
+
+    def many(session: Session, by: By) -> dict[str, int]:
+        session.add_all([Person(e=by.e, name=f"Ann {n}") for n in range(50)])
+        asked.clear()
+        session.flush()
+        return {"asked": len(asked)}
+
+    assert act(house, SYSTEM, "add_person", {}, many).body["asked"] <= 2
