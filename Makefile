@@ -9,7 +9,7 @@ DATA ?= data/demo
 PYTEST ?= -n 2
 LINT = ( status=0; $(BIN)/ruff check --quiet --output-format concise . || status=1; $(BIN)/mypy app $(if $(wildcard seed_demo/*.py),seed_demo) || status=1; exit $$status )
 
-.PHONY: demo test lint lock audit migration pictures clean python
+.PHONY: demo test lint lock audit fuzz migration pictures clean python
 
 demo: $(VENV)/runtime
 	$(BIN)/reelroot demo --data $(DATA) $(if $(filter 0,$(SERVE)),--no-serve,)
@@ -59,6 +59,18 @@ lock: $(VENV)/made
 	@command -v uv >/dev/null 2>&1 || test -x $(BIN)/uv || $(BIN)/python -m pip install --quiet uv
 	$(COMPILE) -o requirements.txt
 	$(COMPILE) --extra test -c requirements.txt -o requirements-test.txt
+	$(COMPILE) --extra test --extra fuzz -c requirements-test.txt -o requirements-fuzz.txt
+
+$(VENV)/fuzz: requirements-fuzz.txt pyproject.toml | $(VENV)/made
+	@echo "Installing what coverage-guided fuzzing needs; not every Python has a wheel of it"
+	$(call install,requirements-fuzz.txt)
+	@touch $(VENV)/tests $(VENV)/runtime
+
+# coverage-guided fuzzing of every reader, or of one: make fuzz READERS=logger N=1000000
+READERS ?= die-map-e142 die-map-g85 die-map-text die-map-csv placement-log logger unit-results
+N ?= 100000
+fuzz: $(VENV)/fuzz
+	@for reader in $(READERS); do $(BIN)/python -m benchmarks.fuzz $$reader --n $(N) --guided || exit 1; done
 
 # what is installed against the published advisories; where they can't be reached it says so, and that is no success
 audit: $(VENV)/tests

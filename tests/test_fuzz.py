@@ -1,5 +1,9 @@
 """A thousand bad inputs in all: the short version of `python -m benchmarks.fuzz all --n 100000`."""
 
+import subprocess
+import sys
+from importlib.util import find_spec
+from pathlib import Path
 from random import Random
 
 import pytest
@@ -42,6 +46,16 @@ def test_the_fuzzer_itself_sees_a_wrong_reading_a_crash_and_a_poor_refusal() -> 
     try_one(Reader((b"1",), int), b"x", seen)
     assert [key.split(" at ")[0] for key in seen.faults] == ["read otherwise than the same file told plainly", "ValueError"]
     assert all(one != b"x\n" for one in told_otherwise(b"x\n"))
+
+
+if find_spec("atheris"):  # no part of the tests' lock: not every Python has a wheel of it
+
+    def test_the_guided_fuzzer_goes_on_from_what_reached_something_new() -> None:
+        called = [sys.executable, "-m", "benchmarks.fuzz", "placement-log", "--n", "400", "--guided"]
+        done = subprocess.run(called, capture_output=True, text=True, cwd=Path(__file__).parent.parent, timeout=120)
+        assert done.returncode == 0 and "faults: none" in done.stdout, done.stdout + done.stderr[-2000:]
+        kept = int(done.stdout.split(" inputs kept")[0].split()[-1])
+        assert kept > len(READERS["placement-log"].good)
 
 
 def test_an_audit_that_could_not_look_is_no_success() -> None:

@@ -11,7 +11,9 @@ from packaging.utils import canonicalize_name
 ROOT = Path(__file__).parent.parent
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]
 RUNTIME = PROJECT["dependencies"]
-LOCKS = {"requirements.txt": RUNTIME, "requirements-test.txt": RUNTIME + PROJECT["optional-dependencies"]["test"]}
+TESTS = RUNTIME + PROJECT["optional-dependencies"]["test"]
+FUZZ = TESTS + PROJECT["optional-dependencies"]["fuzz"]
+LOCKS = {"requirements.txt": RUNTIME, "requirements-test.txt": TESTS, "requirements-fuzz.txt": FUZZ}
 
 
 @pytest.mark.parametrize("lock", LOCKS)
@@ -31,8 +33,9 @@ def test_every_entry_has_a_digest_and_none_has_an_address(lock: str) -> None:
 
 
 def test_tests_run_on_what_the_program_is_installed_with() -> None:
-    runtime, whole = _pinned("requirements.txt"), _pinned("requirements-test.txt")
+    runtime, whole, fuzz = (_pinned(lock) for lock in LOCKS)
     assert {name: versions for name, versions in runtime.items() if whole.get(name) != versions} == {}
+    assert {name: versions for name, versions in whole.items() if fuzz.get(name) != versions} == {}
 
 
 def _pinned(lock: str) -> dict[str, list[str]]:
