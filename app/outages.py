@@ -7,6 +7,7 @@ from typing import Any
 
 from sqlalchemy.exc import DBAPIError, TimeoutError
 
+_NO_THREAD = "can't start new thread"  # Python's only word for it; nearly always it is the thread's stack that finds no room
 AGAIN = "Then send it again: it is done once, however often it is sent with the same key."
 
 
@@ -48,6 +49,8 @@ def outage_of(error: BaseException) -> Outage | None:
 
 def _of_one(error: BaseException) -> Outage | None:
     if isinstance(error, MemoryError) or type(error).__name__ == "OutOfMemoryException":  # the latter is DuckDB's
+        return MEMORY
+    if isinstance(error, RuntimeError) and str(error) == _NO_THREAD:
         return MEMORY
     if isinstance(error, TimeoutError):  # SQLAlchemy's: no connection of the pool came free
         return BUSY

@@ -191,7 +191,7 @@ def guard(app: FastAPI, most_bytes: int, is_known: Callable[[Request], bool], no
     app.exception_handler(RequestValidationError)(_not_understood)
     app.state.is_known, app.state.note_refused = is_known, note_refused
     app.exception_handler(HTTPException)(_http)
-    for away in (DBAPIError, DatabaseTimeout, OSError, MemoryError):
+    for away in (DBAPIError, DatabaseTimeout, OSError, MemoryError, RuntimeError):
         app.exception_handler(away)(_away)
     app.exception_handler(Exception)(_broken)
 

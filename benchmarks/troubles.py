@@ -152,10 +152,10 @@ def database_away(bench: Bench) -> Tried:
 
 
 def out_of_memory(bench: Bench) -> Tried:
-    """A large file comes in while the server may take no more memory than it has and a little."""
+    """A large file comes in while the server may take no more memory than it has and a little: so much that it can begin to read it."""
     tried = Tried("out of memory in an import")
     with bench.client() as client:
-        with _limited(bench.one.server.pid, resource.RLIMIT_AS, _bytes_mapped(bench.one.server.pid) + (4 << 20)):
+        with _limited(bench.one.server.pid, resource.RLIMIT_AS, _bytes_mapped(bench.one.server.pid) + (30 << 20)):
             answer = bench.wafer(client, "LARGE", 3000, 3000)
         tried.answered(answer, 503)
         tried.answered(bench.batch(client, "memory"), 200)

@@ -83,6 +83,7 @@ def test_what_a_killed_process_left_half_kept_goes_after_a_day(house: House) -> 
     ("error", "outage"),
     [
         (OSError(errno.ENOSPC, "x"), FULL), (OSError(errno.EROFS, "x"), READ_ONLY), (OSError(errno.ENOENT, "x"), None), (MemoryError(), MEMORY),
+        (RuntimeError("can't start new thread"), MEMORY), (RuntimeError("x"), None),
         (ValueError("x"), None), (psycopg.errors.DiskFull(), FULL), (psycopg.OperationalError("could not connect"), AWAY),
         (psycopg.errors.ReadOnlySqlTransaction(), READ_ONLY), (psycopg.errors.AdminShutdown(), AWAY), (psycopg.errors.TooManyConnections(), BUSY),
         (psycopg.errors.UndefinedTable(), None),
