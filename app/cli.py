@@ -76,7 +76,8 @@ def serve(data: DataFolder = None, host: str | None = None, port: int | None = N
 
     with open_house(data) as house:
         settings = house.settings
-        at = f"http://{host or settings.host}:{port or settings.port}"
+        certificate, key = tls_of(settings)
+        at = f"{'https' if certificate else 'http'}://{host or settings.host}:{port or settings.port}"
         progress.print(f"Serving on {at}")
         if first := link(house):
             progress.print(f"Make the first administrator: {at}{first}")
@@ -88,7 +89,26 @@ def serve(data: DataFolder = None, host: str | None = None, port: int | None = N
             access_log=False,
             timeout_graceful_shutdown=1,
             log_level="warning",
+            ssl_certfile=certificate,
+            ssl_keyfile=key,
         )
+
+
+def tls_of(settings: "Settings") -> tuple[Path, Path] | tuple[None, None]:
+    """Certificate and key of HTTPS, with Python's own choice of protocols (TLS 1.2 and 1.3) and ciphers. None: the server speaks HTTP."""
+    import ssl
+
+    certificate, key, where = settings.tls_certificate, settings.tls_key, "REELROOT_TLS_CERTIFICATE, REELROOT_TLS_KEY"
+    if certificate is None and key is None:
+        return None, None
+    if certificate is None or key is None:
+        raise bad_input("HTTPS needs two files.", where, "One of them is not named.", "Name both, or neither.")
+    try:
+        ssl.create_default_context(ssl.Purpose.CLIENT_AUTH).load_cert_chain(certificate, key)
+    except (OSError, ssl.SSLError) as error:
+        why = f"{certificate} and {key} can't be used: {error}."
+        raise bad_input("The server can't speak HTTPS.", where, why, "Name a certificate and its key.") from error
+    return certificate, key
 
 
 @shell.command()

@@ -75,8 +75,8 @@ from app.outages import outage_of
 from app.ovens import pages as ovens_pages
 from app.paper import area_pages
 from app.paper import pages as paper_pages
+from app.people import factor_pages, session_pages, sign_in_pages
 from app.people import pages as people_pages
-from app.people import session_pages, sign_in_pages
 from app.people.callers import maybe_caller, note_refused
 from app.people.security import forget_old_events, write_noted
 from app.scan import pages as scan_pages
@@ -96,6 +96,7 @@ _PAGES = (
     desk_pages.router,
     people_pages.router,
     session_pages.router,
+    factor_pages.router,
     catalogue_pages.router,
     edit_pages.router,
     scan_pages.router,

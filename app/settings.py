@@ -22,6 +22,9 @@ class Settings(BaseSettings):
         pattern=r"^(https?://[^\s/?#]+(/[^\s?#]*[^\s?#/])?|urn:[a-z0-9][a-z0-9-]{1,31}:[^\s?#]*[^\s?#:])$",
         description="What the URIs of our codes begin with in exports: a web address of yours, or a URN.",
     )
+    second_factor: bool = Field(default=False, description="At a desk a password is not enough: everyone there must set up an authenticator's code.")
+    tls_certificate: Path | None = Field(default=None, description="Serve HTTPS with this certificate (PEM, with its chain). Empty: HTTP.")
+    tls_key: Path | None = Field(default=None, description="The certificate's private key (PEM).")
     max_upload_mb: int = Field(default=600, ge=1, description="The largest file that is taken in.")
 
     @property

@@ -235,6 +235,8 @@ def _says_more_than(request: Request, most_bytes: int) -> bool:
 def _strict(headers: MutableHeaders, request: Request) -> None:
     for name, value in _HEADERS.items():
         headers.setdefault(name, value)
+    if request.url.scheme == "https":
+        headers.setdefault("Strict-Transport-Security", "max-age=31536000; includeSubDomains")
     headers.setdefault("Cache-Control", "max-age=3600" if request.url.path.startswith("/static/") else "no-store")
 
 

@@ -44,14 +44,14 @@ def test_what_needs_a_signature_is_not_done_without_one(house: House) -> None:
 
 
 def test_every_action_has_a_call_and_so_a_form(house: House) -> None:
-    """But for two that only a browser does, the first administrator's one-time link and one's own new secret, and what a refused file leaves."""
+    """But for what only a browser does (the first administrator, one's own secret and second factor), and what a refused file leaves."""
     called = {
         node.value
         for path in (APP / "machines").glob("*.py")
         for node in ast.walk(ast.parse(path.read_text()))
         if isinstance(node, ast.Constant) and isinstance(node.value, str)
     }
-    assert set(ACTIONS) - called == {"make_administrator", "set_secret", "keep_refused_file"}
+    assert set(ACTIONS) - called == {"make_administrator", "set_secret", "set_second_factor", "keep_refused_file"}
 
 
 def test_a_refusal_at_the_door_leaves_no_entry(house: House) -> None:

@@ -27,6 +27,8 @@ ACTIONS: dict[str, Action] = {
     "change_person": Action("change a person", ADMINISTER),
     "set_secret": Action("set a PIN or password", ("operate", "lead", "quality", "engineer", "administer")),
     "give_secret": Action("give someone a new PIN or password", ADMINISTER),
+    "set_second_factor": Action("set up a second factor", ("operate", "lead", "quality", "engineer", "administer")),
+    "end_second_factor": Action("end someone's second factor", ADMINISTER),
     "end_sessions": Action("end someone's sessions", ADMINISTER),
     "enrol_terminal": Action("enrol a terminal", ("administer", "lead")),
     "retire_terminal": Action("retire a terminal", ("administer", "lead")),

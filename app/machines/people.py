@@ -13,6 +13,7 @@ from app.machines.bodies import Badge, InPath, Moment, Name, Number, Text, Told
 from app.machines.calls import PROBLEMS, Calling
 from app.naming.resolve import code_of, resolve
 from app.people.people import Certified, Known, add_person, everyone, known_of, set_certificates, set_duties
+from app.people.second_factor import end_factor
 from app.people.secrets import keep_secret, new_secret
 from app.people.sessions import end_all
 from app.people.terminals import enrol_terminal, enrolled, retire_terminal
@@ -181,6 +182,16 @@ def post_end_sessions(person: str, body: Told, call: Calling) -> EndedOut:
         return {"person": named.code, "ended": end_all(s, by, named.id)}
 
     return EndedOut(**call.do("end_sessions", body, verb, path={"person": person}))
+
+
+@router.post("/people/{person}/end_second_factor", summary="End someone's second factor: the device is lost")
+def post_end_second_factor(person: str, body: Told, call: Calling) -> SetOut:
+    def verb(s: Session, by: By) -> dict[str, Any]:
+        named = resolve(s, person, "person")
+        end_factor(s, by, named.id)
+        return {"person": named.code, "set": "no second factor"}
+
+    return SetOut(**call.do("end_second_factor", body, verb, path={"person": person}))
 
 
 @router.get("/terminals", summary="The enrolled floor terminals")

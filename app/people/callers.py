@@ -10,14 +10,16 @@ from app.errors import NotAllowed, Reason, Refused, not_allowed
 from app.journal.act import Actor
 from app.people import tokens
 from app.people.doors import SEES_PEOPLE, check_door
+from app.people.people import DUTIES
 from app.people.security import note
 from app.people.sessions import browser_of
-from app.people.sign_in import Browser, SignedIn, signed_in
+from app.people.sign_in import FACTOR, Browser, SignedIn, signed_in
 from app.web import FromElsewhere, Stale, check_form, house_of
 
 SESSION_COOKIE = "reelroot_session"
 TERMINAL_COOKIE = "reelroot_terminal"
-_TO_CHOOSE = ("/choose-secret", "/my-secret")  # all that is open to a session that a given PIN or password opened
+# all that is open to a session that a given PIN or password opened, or that lacks a second factor
+_TO_CHOOSE = {"pin": ("/choose-secret", "/my-secret"), "password": ("/choose-secret", "/my-secret"), FACTOR: ("/second-factor",)}
 
 
 @dataclass(frozen=True)
@@ -65,8 +67,9 @@ def caller(request: Request) -> Caller:
     found = maybe_caller(request)
     if found is None:
         raise NotSignedIn
-    if found.session and found.session.must_choose and request.scope["route"].path not in _TO_CHOOSE:
-        raise MustChoose(found.session.must_choose)
+    must = found.session.must_choose if found.session else None
+    if must and request.scope["route"].path not in _TO_CHOOSE[must]:
+        raise LacksFactor if must == FACTOR else MustChoose(must)
     return found
 
 
@@ -112,6 +115,23 @@ class MustChoose(NotAllowed):
         named = {"pin": "PIN"}.get(kind, kind)
         why = Reason("password", "The one of now was given by another.", "Sign in at a page and choose one.")
         super().__init__(f"Choose your own {named} first.", why)
+
+
+class LacksFactor(NotAllowed):
+    """Where the settings ask everyone at a desk for one."""
+
+    leads_to = "second_factor"
+
+    def __init__(self) -> None:
+        why = Reason("password", "At a desk here a password alone is not enough.", "Sign in at a page and set up your second factor.")
+        super().__init__("Set up a second factor first.", why)
+
+
+def own(who: Caller) -> int:
+    """The person who calls: a machine has neither sessions nor secrets of its own."""
+    if who.person is None:
+        raise not_allowed(who.actor.name, "have sessions or a password", DUTIES)
+    return who.person
 
 
 Calling = Annotated[Caller, Depends(caller)]

@@ -27,7 +27,7 @@ _READS = """
     /api/v1/origins/{code}
     /mock-recalls /mock-recalls.csv /mock-recalls/{number} /mock-recalls/{number}/report.json
     /differs /differs/csv /counts /counts/csv /counts/stations.csv
-    /sessions /choose-secret
+    /sessions /choose-secret /second-factor
     /packs/{code}/dies /packs/{code}/dies/map.png /packs/{code}/dies.csv /files-in
     /api/v1/people/{person} /api/v1/terminals /api/v1/catalogue /api/v1/catalogue.toml /api/v1/catalogue/{kind} /api/v1/routes/changes
     /api/v1/batches /api/v1/batches/{batch} /api/v1/containers /api/v1/containers/{container} /api/v1/stations/{station}/states
@@ -48,6 +48,8 @@ ROWS: dict[str, str | tuple[str, ...]] = {
     "POST /people/{badge}/certificates": "change_person",
     "POST /people/{badge}/secret": "give_secret",
     "POST /my-secret": "set_secret",
+    "POST /second-factor": "set_second_factor",
+    "POST /people/{badge}/second-factor/end": "end_second_factor",
     "POST /sessions/end": EVERYONE,
     "POST /people/{badge}/sessions/end": "end_sessions",
     "GET /security": ADMINISTER,
@@ -96,6 +98,7 @@ ROWS: dict[str, str | tuple[str, ...]] = {
     "POST /api/v1/people/{person}/change": "change_person",
     "POST /api/v1/people/{person}/secret": "give_secret",
     "POST /api/v1/people/{person}/end_sessions": "end_sessions",
+    "POST /api/v1/people/{person}/end_second_factor": "end_second_factor",
     "POST /api/v1/terminals": "enrol_terminal",
     "POST /api/v1/terminals/{terminal}/retire": "retire_terminal",
     "GET /api/v1/tokens": ADMINISTER,

@@ -59,6 +59,26 @@ class GivenSecret(Recorded, Base):
     secret: Mapped[int] = mapped_column(ForeignKey("secret.id"), primary_key=True, autoincrement=False)
 
 
+class SecondFactor(Closable, Base):
+    """The seed of the codes that someone's device shows."""
+
+    __tablename__ = "second_factor"
+    __table_args__ = (one_open("second_factor", "person"),)
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    person: Mapped[int] = mapped_column(ForeignKey("person.id"))
+    seed: Mapped[str]  # base 32
+
+
+class SecondFactorUse(Base):
+    """The half minute whose code someone used last: none is right twice. Not on the record."""
+
+    __tablename__ = "second_factor_use"
+
+    person: Mapped[int] = mapped_column(ForeignKey("person.id"), primary_key=True, autoincrement=False)
+    step: Mapped[int]
+
+
 class Terminal(Closable, Base):
     """A floor terminal enrolled for a station area: the PIN is enough there. Closed when it is retired."""
 
@@ -94,7 +114,7 @@ class SignIn(Base):
     seen_at: Mapped[datetime]
     ended_at: Mapped[datetime | None]
     reopens_until: Mapped[datetime | None]  # at its terminal the badge alone opens it anew, until then
-    must_choose: Mapped[str | None]  # pin, password: opened by one that another gave; until its owner has chosen one it leads nowhere else
+    must_choose: Mapped[str | None]  # pin, password: opened by one that another gave; factor: a second one is lacking. It leads nowhere else
     browser: Mapped[str] = mapped_column(server_default="")  # its kind and system, in a few words
     network: Mapped[str] = mapped_column(server_default="")  # its address without the last part: enough for its owner to know it by
 

@@ -15,6 +15,7 @@ from app.journal.act import By, act
 from app.naming.resolve import code_of, resolve
 from app.people.callers import TERMINAL_COOKIE, Caller, Calling, page_router
 from app.people.people import DUTIES, Certified, add_person, everyone, known_of, set_certificates, set_duties
+from app.people.second_factor import factor_of
 from app.people.secrets import is_given, keep_secret, new_secret
 from app.people.sessions import open_sessions
 from app.people.sign_in_pages import set_cookie
@@ -47,7 +48,8 @@ def person_page(request: Request, who: Calling, badge: str) -> Response:
         who.check_sees(person.id)
         sessions = open_sessions(session, person.id, clock.now()) if who.has("administer") else []
         given = [kind for kind in ("password", "pin") if who.has("administer") and is_given(session, person.id, kind)]
-    values: dict[str, Any] = {"person": person, "duties": DUTIES, "sessions": len(sessions), "given": given}
+        has_factor = who.has("administer") and factor_of(session, person.id) is not None
+    values: dict[str, Any] = {"person": person, "duties": DUTIES, "sessions": len(sessions), "given": given, "has_factor": has_factor}
     return render(request, "people/person.html", may=who.has("administer"), is_own=person.id == who.person, **values)
 
 

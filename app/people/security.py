@@ -24,10 +24,11 @@ from app.people.models import SecurityEvent
 KINDS: Mapping[str, str] = {  # closed; the words stand on the page
     "signed_in": "signed in",
     "reopened": "opened a session again by the badge",
-    "wrong_secret": "wrong badge, PIN or password",
+    "wrong_secret": "wrong badge, PIN, password or code",
     "made_to_wait": "tried while made to wait",
     "wrong_signature": "wrong password for a signature or a change",
     "chose_secret": "chose a PIN or password",
+    "set_factor": "set up a second factor",
     "ended_sessions": "ended sessions of their own",
     "not_allowed": "was refused for want of a duty",
     "unknown_token": "a token that is not in force",

@@ -7,15 +7,17 @@ from fastapi.responses import RedirectResponse, Response
 from sqlalchemy.orm import Session
 
 from app import clock
-from app.errors import NotAllowed, Reason, Refused, bad_input, not_allowed
+from app.db import House
+from app.errors import NotAllowed, Reason, Refused, bad_input
 from app.journal.act import By, act
 from app.naming.resolve import code_of, resolve
-from app.people.callers import SESSION_COOKIE, Caller, Calling, at_browser, page_router
-from app.people.people import DUTIES, known_of
+from app.people.callers import SESSION_COOKIE, Caller, Calling, at_browser, own, page_router
+from app.people.people import known_of
+from app.people.second_factor import factor_of
 from app.people.secrets import keep_secret, new_secret
 from app.people.security import note
 from app.people.sessions import end_all, end_session, end_sessions, open_sessions
-from app.people.sign_in import begin_session, check_secret, digest
+from app.people.sign_in import FACTOR, begin_session, check_secret, digest
 from app.people.sign_in_pages import set_cookie
 from app.web import Line, here_only, house_of, redirect, render
 
@@ -35,7 +37,8 @@ def my_secret(request: Request, who: Calling, kind: Line, old: Line, new: Line, 
         _set_own(request, who, kind, old, new, key)
     except Refused as refusal:
         return _choosing(request, who, next, refusal, kind)
-    token = begin_session(house_of(request), _own(who), who.session.terminal if who.session else None, browser=at_browser(request))
+    house, terminal = house_of(request), who.session.terminal if who.session else None
+    token = begin_session(house, own(who), terminal, browser=at_browser(request), must_choose=_lacks(house, own(who), terminal))
     if next:
         answer: Response = RedirectResponse(here_only(next), status_code=303)
     else:
@@ -45,7 +48,7 @@ def my_secret(request: Request, who: Calling, kind: Line, old: Line, new: Line, 
 
 
 def _set_own(request: Request, who: Caller, kind: str, old: str, new: str, key: str) -> None:
-    house, person, must = house_of(request), _own(who), _must(who)
+    house, person, must = house_of(request), own(who), _must(who)
     if must and kind != must:
         raise bad_input(f"Choose a {_named(must)} first.", "kind", "It is the one that was given.", "Choose it here.")
     wrong = Reason("password", f"The {_named(must or 'password')} of now is wrong.", "Type the one that works now, then the new one.")
@@ -68,15 +71,15 @@ def _set_own(request: Request, who: Caller, kind: str, old: str, new: str, key: 
 def sessions(request: Request, who: Calling) -> Response:
     """Where one is signed in now."""
     with house_of(request).reading() as session:
-        found = open_sessions(session, _own(who), clock.now(), _this(request))
-        badge = code_of(session, "person", _own(who))
+        found = open_sessions(session, own(who), clock.now(), _this(request))
+        badge = code_of(session, "person", own(who))
     return render(request, "people/sessions.html", sessions=found, others=sum(not one.is_this for one in found), badge=badge)
 
 
 @router.post("/sessions/end")
 def end_now(request: Request, who: Calling, which: Line) -> Response:
     """`others`, or the handle of one; this very one is ended by signing out."""
-    house, person, now = house_of(request), _own(who), clock.now()
+    house, person, now = house_of(request), own(who), clock.now()
     with house.writing() as session:
         if which == "others":
             end_sessions(session, person, now, keep=_this(request))
@@ -108,6 +111,12 @@ def _must(who: Caller) -> str | None:
     return who.session.must_choose if who.session else None
 
 
+def _lacks(house: House, person: int, terminal: int | None) -> str | None:
+    """After a given password the second factor is next, where one is asked for."""
+    with house.reading() as session:
+        return FACTOR if house.settings.second_factor and terminal is None and factor_of(session, person) is None else None
+
+
 def _named(kind: str) -> str:
     return "PIN" if kind == "pin" else kind
 
@@ -118,10 +127,4 @@ def _this(request: Request) -> str:
 
 def _badge(request: Request, who: Caller) -> str:
     with house_of(request).reading() as session:
-        return code_of(session, "person", _own(who))
-
-
-def _own(who: Caller) -> int:
-    if who.person is None:
-        raise not_allowed(who.actor.name, "have sessions or a password", DUTIES)
-    return who.person
+        return code_of(session, "person", own(who))

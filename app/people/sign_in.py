@@ -15,11 +15,13 @@ from app.errors import NotAllowed, NotFound, Reason, Refused
 from app.naming.resolve import resolve
 from app.people.models import Person, PersonDuty, SignIn, Terminal
 from app.people.people import duties_of
+from app.people.second_factor import factor_of, use_code
 from app.people.secrets import is_given, is_right
 from app.people.security import note
 from app.people.sessions import IDLE, IDLE_AT_TERMINAL, LONGEST, network_of
 from app.people.throttle import begin_try, forget_tries
 
+FACTOR = "factor"  # what is to be set up where a second one is asked for
 _KEPT = timedelta(days=7)  # ended sessions are of no use to anybody
 _FREE, _FREE_AT_ONE_PLACE = 5, 50  # a whole shift may share an address or a terminal
 
@@ -48,8 +50,13 @@ class Browser:
     kind: str = ""
 
 
-def sign_in(house: House, badge: str, secret: str, *, terminal: str | None, address: str, before: str | None = None, browser: str = "") -> str:
-    """The secret of a new session. The session before it at this browser ends: its token is never used again."""
+def sign_in(
+    house: House, badge: str, secret: str, *, terminal: str | None, address: str, before: str | None = None, browser: str = "", code: str = ""
+) -> str:  # fmt: skip
+    """The secret of a new session. The session before it at this browser ends: its token is never used again.
+
+    `code`: of the second factor, where its owner has set one up and this is no floor terminal, which is a factor by itself.
+    """
     cheap = house.settings.cheap_passwords
     with house.reading() as session:
         person, place = _person(session, badge), _terminal(session, terminal)
@@ -63,9 +70,14 @@ def sign_in(house: House, badge: str, secret: str, *, terminal: str | None, addr
         right = [kind for kind in kinds if is_right(session, person or 0, kind, secret, cheap=cheap)]
         may_enter = person is not None and bool(right) and bool(duties_of(session, person))
         must_choose = right[0] if person is not None and right and is_given(session, person, right[0]) else None
+        has_factor = person is not None and place is None and factor_of(session, person) is not None
+    if has_factor and may_enter:
+        may_enter = use_code(house, person or 0, code, clock.now())
+    elif may_enter and place is None and house.settings.second_factor:
+        must_choose = must_choose or FACTOR
     if person is None or not may_enter:
         note(house, "wrong_secret", person=person, terminal=place, address=address)
-        how = "badge, PIN or password" if place else "badge or password"
+        how = "badge, PIN or password" if place else "badge, password or code"
         raise NotAllowed("You are not signed in.", Reason("password", f"The {how} is wrong.", "Try again; a PIN works at enrolled terminals only."))
     forget_tries(house, tries)
     note(house, "signed_in", person=person, terminal=place, address=address)

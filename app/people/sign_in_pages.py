@@ -22,7 +22,7 @@ def sign_in_page(request: Request, next: str = "/", badge: str = "") -> Response
 
 
 @router.post("/sign-in")
-def sign_in_now(request: Request, badge: Line, secret: Line = "", next: Line = "/") -> Response:
+def sign_in_now(request: Request, badge: Line, secret: Line = "", code: Line = "", next: Line = "/") -> Response:
     """At a terminal the badge is scanned first, and may be enough; else the PIN is asked for."""
     house, terminal, before = house_of(request), request.cookies.get(TERMINAL_COOKIE), request.cookies.get(SESSION_COOKIE)
     browser = at_browser(request)
@@ -30,7 +30,7 @@ def sign_in_now(request: Request, badge: Line, secret: Line = "", next: Line = "
         opened = reopen(house, badge, terminal=terminal, before=before, browser=browser)
         return signed_in_here(request, opened, next) if opened else _page(request, next, badge=badge)
     try:
-        token = sign_in(house, badge, secret, terminal=terminal, address=browser.address, before=before, browser=browser.kind)
+        token = sign_in(house, badge, secret, terminal=terminal, address=browser.address, before=before, browser=browser.kind, code=code)
     except Refused as refusal:
         return _page(request, next, refusal, badge)
     return signed_in_here(request, token, next)
@@ -87,5 +87,8 @@ def _page(request: Request, next: str, refusal: Refused | None = None, badge: st
     house = house_of(request)
     with house.reading() as session:
         is_new = not there_is_an_administrator(session)
-    values: dict[str, Any] = {"next": next, "refusal": refusal, "badge": badge, "status": refusal.status if refusal else 200, "is_new": is_new}
+    values: dict[str, Any] = {
+        "asks_factor": house.settings.second_factor, "next": next, "refusal": refusal, "badge": badge,
+        "status": refusal.status if refusal else 200, "is_new": is_new,
+    }  # fmt: skip
     return render(request, "people/sign_in.html", at_terminal=is_terminal(house, request.cookies.get(TERMINAL_COOKIE)), **values)

@@ -4,17 +4,20 @@ import io
 import logging
 import re
 import stat
+import subprocess
 from pathlib import Path
 
 import pytest
 from people.signing_in import HERE, PASSWORD, PIN, client, person, post, sign_in, terminal, token
 from sqlalchemy import select
 
+from app.cli import tls_of
 from app.db import House
-from app.errors import NotFound
+from app.errors import BadInput, NotFound
 from app.evidence.keep import keep_file, path_of
 from app.people import first_run
 from app.people.models import SignIn
+from app.settings import Settings
 
 
 def test_the_secret_of_the_first_run_is_for_its_owner_only(house: House) -> None:
@@ -115,3 +118,29 @@ def test_who_is_nobody_sends_no_large_body(house: House) -> None:
             assert in_pieces.status_code in (401, 413), headers
         bearer = {"Authorization": f"Bearer {token(house, 'operate')}"}
         assert browser.post("/api/v1/logger_files", files={"file": ("log.csv", large)}, headers=bearer).status_code == 422
+
+
+def test_over_https_a_browser_is_told_to_come_by_no_other_way(house: House) -> None:
+    with client(house) as browser:
+        plain = browser.get("/sign-in")
+        assert "strict-transport-security" not in plain.headers
+        over = browser.get("https://testserver/sign-in")
+        assert over.headers["strict-transport-security"] == "max-age=31536000; includeSubDomains"
+        answer = browser.post(
+            "https://testserver/sign-in", data={"badge": person(house, "Mara", "operate"), "secret": PASSWORD}, headers={"Origin": "https://testserver"}
+        )
+        assert "Secure" in answer.headers["set-cookie"]
+
+
+@pytest.mark.only_on("sqlite")
+def test_https_takes_a_certificate_and_its_key_and_says_what_is_wrong_with_others(house: House, tmp_path: Path) -> None:
+    certificate, key = tmp_path / "certificate.pem", tmp_path / "key.pem"
+    made = ["openssl", "req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:P-256", "-nodes", "-subj", "/CN=localhost"]
+    subprocess.run([*made, "-keyout", str(key), "-out", str(certificate)], check=True, capture_output=True)
+    assert tls_of(Settings()) == (None, None)
+    assert tls_of(Settings(tls_certificate=certificate, tls_key=key)) == (certificate, key)
+    for wrong, said in (({"tls_key": key}, "One of them is not named"), ({"tls_certificate": certificate, "tls_key": certificate}, "can't be used")):
+        with pytest.raises(BadInput, match=said):
+            tls_of(Settings(**wrong))  # type: ignore[arg-type]
+    with pytest.raises(BadInput, match="No such file"):
+        tls_of(Settings(tls_certificate=tmp_path / "none", tls_key=key))

@@ -79,10 +79,10 @@ def test_an_administrator_reads_them_and_nobody_else(house: House) -> None:
         sign_in(floor, mara, PIN)
         sign_in(browser, ada)
         page = browser.get("/security").text
-        assert "wrong badge, PIN or password" in page and f'href="/people/{mara}"' in page and "T-" in page
+        assert "wrong badge, PIN, password or code" in page and f'href="/people/{mara}"' in page and "T-" in page
         assert "a wrong secret" not in page and PIN not in page
         failed = browser.get("/security", params={"what": "all that failed or was refused", "format": "json"}).json()["security"]
-        assert [(row["what"], row["times"]) for row in failed] == [("wrong badge, PIN or password", 1)]
+        assert [(row["what"], row["times"]) for row in failed] == [("wrong badge, PIN, password or code", 1)]
         assert floor.get("/security").status_code == 403
 
 
