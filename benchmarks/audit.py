@@ -1,6 +1,7 @@
 """Are any of the installed packages known to be unsafe? Asks pip-audit, and does not take silence for an answer.
 
-    python -m benchmarks.audit        # after `pip install reelroot[audit]`
+    python -m benchmarks.audit                      # after `pip install reelroot[audit]`
+    python benchmarks/audit.py SITE-PACKAGES        # of another environment, by a pip-audit that is not in it
 
 Exit code 0: each installed package was looked up and none has an advisory. 1: some have. 2: not audited, as the advisories can't be reached.
 """
@@ -17,7 +18,9 @@ def main() -> int:
     if find_spec("pip_audit") is None:
         print("Not audited: install pip-audit (the extra `audit`).")
         return 2
-    done = subprocess.run([sys.executable, "-m", "pip_audit", "--format", "json", "--progress-spinner", "off"], capture_output=True, text=True)
+    where = [word for path in sys.argv[1:] for word in ("--path", path)]
+    asked = [sys.executable, "-m", "pip_audit", "--format", "json", "--progress-spinner", "off", *where]
+    done = subprocess.run(asked, capture_output=True, text=True)
     try:
         packages = json.loads(done.stdout)["dependencies"]
     except (json.JSONDecodeError, KeyError):
