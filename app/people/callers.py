@@ -55,7 +55,7 @@ def maybe_caller(request: Request) -> Caller | None:
         with house.reading() as session:
             token = tokens.token_with(session, bearer[7:].strip(), clock.now())
         return Caller(tokens.actor_of(token), None, token.may_state_facts, address) if token else None
-    found = signed_in(house, request.cookies.get(SESSION_COOKIE))
+    found = signed_in(house, cookie_of(request, SESSION_COOKIE))
     if found is None:
         return None
     request.state.form_token, request.state.person = found.form_token, found.person
@@ -71,6 +71,15 @@ def caller(request: Request) -> Caller:
     if must and request.scope["route"].path not in _TO_CHOOSE[must]:
         raise LacksFactor if must == FACTOR else MustChoose(must)
     return found
+
+
+def cookie_of(request: Request, name: str) -> str | None:
+    return request.cookies.get(spelled(request, name))
+
+
+def spelled(request: Request, name: str) -> str:
+    """Over HTTPS in a name that a browser takes from this very host by HTTPS only (RFC 6265bis, 4.1.3.2)."""
+    return f"__Host-{name}" if request.url.scheme == "https" else name
 
 
 def address_of(request: Request) -> str:

@@ -12,7 +12,7 @@ from app.drawing.symbols import qr
 from app.errors import NotAllowed, Reason, Refused, bad_input
 from app.journal.act import By, act
 from app.naming.resolve import code_of, resolve
-from app.people.callers import SESSION_COOKIE, Caller, Calling, at_browser, own, page_router
+from app.people.callers import SESSION_COOKIE, Caller, Calling, at_browser, cookie_of, own, page_router
 from app.people.second_factor import address_of, end_factor, factor_of, new_seed, set_factor, step_of, use_code
 from app.people.security import note
 from app.people.sign_in import begin_session, check_secret
@@ -36,7 +36,7 @@ def set_up(request: Request, who: Calling, seed: Line, code: Line, password: Lin
         if len(seed) != 32 or set(seed) - set("ABCDEFGHIJKLMNOPQRSTUVWXYZ234567"):
             raise bad_input("That is no seed.", "seed", "It is not the one of this page.", "Open the page again.")
         wrong = NotAllowed("Nothing was set up.", Reason("password", "The password is wrong.", "Give your password."))
-        check_secret(house, person, "password", password, who.address, wrong)
+        check_secret(house, person, ("password",), password, who.address, wrong)
         if step_of(seed, code, clock.now()) is None:
             why = "The code is not that of this seed and half minute."
             raise bad_input("Nothing was set up.", "code", why, "See that the device's clock is right, and type the code that it shows now.")
@@ -50,7 +50,7 @@ def set_up(request: Request, who: Calling, seed: Line, code: Line, password: Lin
         return _page(request, who, seed, next, refusal)
     use_code(house, person, code, clock.now())  # so that who saw it typed can't sign in with it
     note(house, "set_factor", person=person, address=who.address)
-    before = request.cookies.get(SESSION_COOKIE)
+    before = cookie_of(request, SESSION_COOKIE)
     token = begin_session(house, person, who.session.terminal if who.session else None, before=before, browser=at_browser(request))
     answer = RedirectResponse(here_only(next), status_code=303) if next else redirect(request, "sessions", said="Your second factor is set up.")
     set_cookie(request, answer, SESSION_COOKIE, token)

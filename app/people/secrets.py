@@ -83,7 +83,7 @@ def is_right(session: Session, person: int, kind: str, secret: str, *, cheap: bo
     """Whether the secret is the person's. As slow for a person without one."""
     kept = session.scalar(select(Secret.hash).where(Secret.person == person, Secret.kind == kind, Secret.closed_e.is_(None)))
     try:
-        return hasher(cheap=cheap).verify(kept or _nobody(cheap=cheap), secret[:_MOST]) and kept is not None
+        return hasher(cheap=cheap).verify(kept or _nobody(cheap=cheap), secret[:_MOST]) and kept is not None and len(secret) <= _MOST
     except (VerifyMismatchError, InvalidHashError):
         return False
 

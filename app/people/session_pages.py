@@ -11,7 +11,7 @@ from app.db import House
 from app.errors import NotAllowed, Reason, Refused, bad_input
 from app.journal.act import By, act
 from app.naming.resolve import code_of, resolve
-from app.people.callers import SESSION_COOKIE, Caller, Calling, at_browser, own, page_router
+from app.people.callers import SESSION_COOKIE, Caller, Calling, at_browser, cookie_of, own, page_router
 from app.people.people import known_of
 from app.people.second_factor import factor_of
 from app.people.secrets import keep_secret, new_secret
@@ -52,7 +52,7 @@ def _set_own(request: Request, who: Caller, kind: str, old: str, new: str, key: 
     if must and kind != must:
         raise bad_input(f"Choose a {_named(must)} first.", "kind", "It is the one that was given.", "Choose it here.")
     wrong = Reason("password", f"The {_named(must or 'password')} of now is wrong.", "Type the one that works now, then the new one.")
-    check_secret(house, person, must or "password", old, who.address, NotAllowed(f"Your {_named(kind)} stays as it is.", wrong))
+    check_secret(house, person, (must or "password",), old, who.address, NotAllowed(f"Your {_named(kind)} stays as it is.", wrong))
     if new == old:
         raise bad_input(f"That is the {_named(must or 'password')} of now.", "new", "Another one is asked for.", "Choose another.")
     with house.reading() as session:
@@ -70,16 +70,22 @@ def _set_own(request: Request, who: Caller, kind: str, old: str, new: str, key: 
 @router.get("/sessions")
 def sessions(request: Request, who: Calling) -> Response:
     """Where one is signed in now."""
-    with house_of(request).reading() as session:
-        found = open_sessions(session, own(who), clock.now(), _this(request))
-        badge = code_of(session, "person", own(who))
-    return render(request, "people/sessions.html", sessions=found, others=sum(not one.is_this for one in found), badge=badge)
+    return _sessions(request, who)
 
 
 @router.post("/sessions/end")
-def end_now(request: Request, who: Calling, which: Line) -> Response:
-    """`others`, or the handle of one; this very one is ended by signing out."""
+def end_now(request: Request, who: Calling, which: Line = "", secret: Line = "") -> Response:
+    """`others`, or the handle of one, by the password, at a terminal the PIN: who finds a desk left open ends nobody's sessions.
+
+    This very one is ended by signing out.
+    """
     house, person, now = house_of(request), own(who), clock.now()
+    try:
+        kinds = ("pin", "password") if _at_terminal(who) else ("password",)
+        wrong = Reason("password", f"The {'PIN or password' if _at_terminal(who) else 'password'} is wrong or missing.", "Give it once more.")
+        check_secret(house, person, kinds, secret, who.address, NotAllowed("Nothing was ended.", wrong))
+    except Refused as refusal:
+        return _sessions(request, who, refusal, which)
     with house.writing() as session:
         if which == "others":
             end_sessions(session, person, now, keep=_this(request))
@@ -99,6 +105,19 @@ def end_of_person(request: Request, who: Calling, badge: str, key: Line = "") ->
 
     ended = act(house_of(request), who.actor, "end_sessions", {"person": badge}, verb, key=key or None).body["ended"]
     return redirect(request, "person_page", said=f"Ended: {ended} session{'' if ended == 1 else 's'}.", badge=badge)
+
+
+def _sessions(request: Request, who: Caller, refusal: Refused | None = None, which: str = "others") -> Response:
+    with house_of(request).reading() as session:
+        found = open_sessions(session, own(who), clock.now(), _this(request))
+        badge = code_of(session, "person", own(who))
+    values: dict[str, Any] = {"sessions": found, "others": sum(not one.is_this for one in found), "badge": badge, "which": which}
+    status = refusal.status if refusal else 200
+    return render(request, "people/sessions.html", status=status, refusal=refusal, at_terminal=_at_terminal(who), **values)
+
+
+def _at_terminal(who: Caller) -> bool:
+    return bool(who.session and who.session.terminal)
 
 
 def _choosing(request: Request, who: Caller, next: str, refusal: Refused | None = None, kind: str = "") -> Response:
@@ -122,7 +141,7 @@ def _named(kind: str) -> str:
 
 
 def _this(request: Request) -> str:
-    return digest(request.cookies.get(SESSION_COOKIE, ""))
+    return digest(cookie_of(request, SESSION_COOKIE) or "")
 
 
 def _badge(request: Request, who: Caller) -> str:

@@ -2,7 +2,7 @@
 
 import hashlib
 import secrets
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
@@ -161,20 +161,20 @@ def check_signature(house: House, person: int, password: str | None, address: st
     Call before the act, never under its locks.
     """
     wrong = Reason("password", "The password is wrong or missing.", "Give your password to sign.")
-    check_secret(house, person, "password", password, address, NotAllowed("Nothing was signed.", wrong))
+    check_secret(house, person, ("password",), password, address, NotAllowed("Nothing was signed.", wrong))
     with house.reading() as session:
         if is_given(session, person, "password"):
             why = Reason("password", "Another gave this password and knows it.", "Sign in with it, choose one of your own, and sign with that.")
             raise NotAllowed("Nothing was signed.", why)
 
 
-def check_secret(house: House, person: int, kind: str, secret: str | None, address: str, wrong: NotAllowed) -> None:
-    """That it is the person's, before something that weighs; `wrong` is what is said if not."""
+def check_secret(house: House, person: int, kinds: Sequence[str], secret: str | None, address: str, wrong: NotAllowed) -> None:
+    """That it is one of the person's, before something that weighs; `wrong` is what is said if not."""
     tries = {f"signature {person}": _FREE, f"signing at {address}": _FREE_AT_ONE_PLACE}
     _begin_try(house, tries, person, None, address)
     with house.reading() as session:
-        right = secret is not None and is_right(session, person, kind, secret, cheap=house.settings.cheap_passwords)
-    if not right:
+        right = [is_right(session, person, kind, secret or "", cheap=house.settings.cheap_passwords) for kind in kinds]
+    if not any(right):
         note(house, "wrong_signature", person=person, address=address)
         raise wrong
     forget_tries(house, tries)

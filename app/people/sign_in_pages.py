@@ -7,7 +7,7 @@ from fastapi.responses import RedirectResponse, Response
 
 from app.errors import NotFound, Refused
 from app.people import first_run
-from app.people.callers import SESSION_COOKIE, TERMINAL_COOKIE, at_browser, maybe_caller
+from app.people.callers import SESSION_COOKIE, TERMINAL_COOKIE, at_browser, cookie_of, maybe_caller, spelled
 from app.people.people import there_is_an_administrator
 from app.people.security import note
 from app.people.sign_in import is_terminal, reopen, sign_in, sign_out
@@ -24,7 +24,7 @@ def sign_in_page(request: Request, next: str = "/", badge: str = "") -> Response
 @router.post("/sign-in")
 def sign_in_now(request: Request, badge: Line, secret: Line = "", code: Line = "", next: Line = "/") -> Response:
     """At a terminal the badge is scanned first, and may be enough; else the PIN is asked for."""
-    house, terminal, before = house_of(request), request.cookies.get(TERMINAL_COOKIE), request.cookies.get(SESSION_COOKIE)
+    house, terminal, before = house_of(request), cookie_of(request, TERMINAL_COOKIE), cookie_of(request, SESSION_COOKIE)
     browser = at_browser(request)
     if not secret and is_terminal(house, terminal):
         opened = reopen(house, badge, terminal=terminal, before=before, browser=browser)
@@ -45,12 +45,12 @@ def signed_in_here(request: Request, token: str, next: str) -> Response:
 @router.post("/sign-out")
 def sign_out_now(request: Request, form_token: Line = "") -> Response:
     """Whoever is not signed in any more is already out."""
-    token = request.cookies.get(SESSION_COOKIE)
+    token = cookie_of(request, SESSION_COOKIE)
     if maybe_caller(request) is not None and token:
         check_form(request, form_token)
         sign_out(house_of(request), token)
     answer = redirect(request, "sign_in_page")
-    answer.delete_cookie(SESSION_COOKIE, path="/")
+    answer.delete_cookie(spelled(request, SESSION_COOKIE), path="/", secure=request.url.scheme == "https")
     return answer
 
 
@@ -80,7 +80,9 @@ def _check_link(request: Request, secret: str) -> None:
 
 def set_cookie(request: Request, answer: Response, name: str, value: str, max_age: int | None = None) -> None:
     """Read by no script, sent by no other site, and over https only where the page is."""
-    answer.set_cookie(name, value, max_age=max_age, httponly=True, samesite="lax", secure=request.url.scheme == "https", path="/")
+    answer.set_cookie(
+        spelled(request, name), value, max_age=max_age, httponly=True, samesite="lax", secure=request.url.scheme == "https", path="/"
+    )
 
 
 def _page(request: Request, next: str, refusal: Refused | None = None, badge: str = "") -> Response:
@@ -91,4 +93,4 @@ def _page(request: Request, next: str, refusal: Refused | None = None, badge: st
         "asks_factor": house.settings.second_factor, "next": next, "refusal": refusal, "badge": badge,
         "status": refusal.status if refusal else 200, "is_new": is_new,
     }  # fmt: skip
-    return render(request, "people/sign_in.html", at_terminal=is_terminal(house, request.cookies.get(TERMINAL_COOKIE)), **values)
+    return render(request, "people/sign_in.html", at_terminal=is_terminal(house, cookie_of(request, TERMINAL_COOKIE)), **values)

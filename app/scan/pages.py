@@ -16,7 +16,7 @@ from app.errors import Refused, bad_input
 from app.floor.attendance import stations_of
 from app.floor.station_states import WORDS
 from app.naming.resolve import Named, candidates, code_of, codes_of, resolve
-from app.people.callers import SESSION_COOKIE, TERMINAL_COOKIE, Caller, Calling, at_browser, page_router
+from app.people.callers import SESSION_COOKIE, TERMINAL_COOKIE, Caller, Calling, at_browser, cookie_of, page_router
 from app.people.sign_in import reopen
 from app.people.sign_in_pages import signed_in_here
 from app.scan import doing, taping
@@ -295,10 +295,8 @@ def switch_now(request: Request, who: Calling, form: Sending) -> Response:
 
 def _switch(request: Request, badge: str, said: str = "") -> Response:
     """By the badge alone where that is enough; else the PIN or password is asked for."""
-    cookies = request.cookies
-    opened = reopen(
-        house_of(request), badge, terminal=cookies.get(TERMINAL_COOKIE), before=cookies.get(SESSION_COOKIE), browser=at_browser(request)
-    )
+    terminal, before = cookie_of(request, TERMINAL_COOKIE), cookie_of(request, SESSION_COOKIE)
+    opened = reopen(house_of(request), badge, terminal=terminal, before=before, browser=at_browser(request))
     after = f"{request.url_for('floor').path}?{urlencode({'said': said})}" if said else request.url_for("floor").path
     if opened:
         return signed_in_here(request, opened, after)

@@ -143,6 +143,15 @@ def test_no_secret_stands_in_the_journal(house: House) -> None:
     assert "very private" not in told and made not in told
 
 
+def test_every_sign_of_a_long_password_counts(house: House) -> None:
+    mara, longest = id_of(house, person(house, "Mara", "operate")), "a kettle " * 22 + "ab"
+    assert len(longest) == 200
+    do(house, lambda s, by: set_secret(s, by, mara, "password", longest, cheap=True), "set_secret")
+    with house.reading() as session:
+        tried = (longest, longest + "c", longest[:-1], longest[:-1] + "c")
+        assert [is_right(session, mara, "password", one, cheap=True) for one in tried] == [True, False, False, False]
+
+
 def test_two_new_passwords_at_once_leave_one_in_force(house: House) -> None:
     mara, failed = id_of(house, person(house, "Mara", "operate")), []
 

@@ -129,7 +129,10 @@ def test_over_https_a_browser_is_told_to_come_by_no_other_way(house: House) -> N
         answer = browser.post(
             "https://testserver/sign-in", data={"badge": person(house, "Mara", "operate"), "secret": PASSWORD}, headers={"Origin": "https://testserver"}
         )
-        assert "Secure" in answer.headers["set-cookie"]
+        assert answer.headers["set-cookie"].startswith("__Host-reelroot_session=") and "Secure" in answer.headers["set-cookie"]
+        assert browser.get("https://testserver/lots").status_code == 200
+        browser.cookies.set("reelroot_session", browser.cookies.pop("__Host-reelroot_session"))
+        assert browser.get("https://testserver/lots").status_code == 303, "what a page over plain HTTP could have set is not read"
 
 
 @pytest.mark.only_on("sqlite")

@@ -25,13 +25,13 @@ def test_one_sees_where_one_is_signed_in_and_ends_the_others(house: House) -> No
         sign_in(colleague, odd)
         page = desk.get("/sessions").text
         assert page.count("<tr>") == 4 and "Firefox on Linux" in page and "bonding" in page and "this one" in page
-        one = re.search(r'value="([0-9a-f]{16})" aria-label="End it: terminal', page)
+        one = re.search(r'value="([0-9a-f]{16})" aria-label="this, at terminal', page)
         assert one is not None
-        post(desk, "/sessions", "/sessions/end", which=one[1])
+        post(desk, "/sessions", "/sessions/end", which=one[1], secret=PASSWORD)
         assert floor.get("/floor").status_code == 303
         assert sign_in(floor, mara, "").status_code == 200, "nor does the badge alone open it again"
         assert elsewhere.get("/lots").status_code == 200
-        post(desk, "/sessions", "/sessions/end", which="others")
+        post(desk, "/sessions", "/sessions/end", which="others", secret=PASSWORD)
         assert elsewhere.get("/lots").status_code == 303
         assert desk.get("/lots").status_code == colleague.get("/lots").status_code == 200
         assert "signed in nowhere else" in desk.get("/sessions").text
@@ -45,8 +45,22 @@ def test_nobody_ends_anothers_session_by_its_handle(house: House) -> None:
         with house.reading() as session:
             foreign = session.scalars(select(SignIn.hash).order_by(SignIn.seen_at.desc())).first() or ""
         for handle in (foreign[:16], foreign, foreign[:1], "%" * 16, "_" * 16):
-            assert "over%20already" in post(hers, "/sessions", "/sessions/end", which=handle).headers["location"]
+            assert "over%20already" in post(hers, "/sessions", "/sessions/end", which=handle, secret=PASSWORD).headers["location"]
         assert his.get("/lots").status_code == 200
+
+
+def test_who_finds_a_browser_open_ends_no_other_session_without_a_secret(house: House) -> None:
+    mara, cookie = person(house, "Mara", "operate"), terminal(house)
+    with client(house) as desk, client(house) as floor:
+        sign_in(desk, mara)
+        floor.cookies.set("reelroot_terminal", cookie)
+        sign_in(floor, mara, PIN)
+        for secret in ("", "guessed", PIN):
+            again = post(desk, "/sessions", "/sessions/end", which="others", secret=secret)
+            assert again.status_code == 403 and 'value="others" checked' in again.text and "Nothing was ended" in again.text
+        assert floor.get("/floor").status_code == 200
+        assert post(floor, "/sessions", "/sessions/end", which="others", secret=PIN).status_code == 303
+        assert desk.get("/lots").status_code == 303
 
 
 def test_a_session_that_rests_at_a_terminal_is_seen_once_and_ended(house: House) -> None:
@@ -58,7 +72,7 @@ def test_a_session_that_rests_at_a_terminal_is_seen_once_and_ended(house: House)
         sign_in(desk, mara)
         page = desk.get("/sessions").text
         assert page.count("(rests)") == 1
-        post(desk, "/sessions", "/sessions/end", which="others")
+        post(desk, "/sessions", "/sessions/end", which="others", secret=PASSWORD)
         assert sign_in(floor, mara, "").status_code == 200
         assert sign_in(floor, odd, "").status_code == 303
 
