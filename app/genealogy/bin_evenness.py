@@ -10,8 +10,10 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from sqlalchemy import bindparam, text
+from sqlalchemy import text
 from sqlalchemy.orm import Session
+
+from app.listed import listed, tuples
 
 LEVEL = 0.01
 _AT_MOST = 1000  # the newest lots that came out of tests, a lot a bin
@@ -34,10 +36,10 @@ class Evenness:
 def bin_evenness(session: Session, product: int) -> list[Evenness]:
     """By role, where two lots of one product or more are of one wafer each."""
     counts: defaultdict[int, dict[str, int]] = defaultdict(dict)
-    for lot, bin_, units in session.execute(_BINS, {"product": product, "most": _AT_MOST}):
+    for lot, bin_, units in session.execute(_BINS, {"product": product, "most": _AT_MOST}).all():
         counts[lot][bin_ or ""] = counts[lot].get(bin_ or "", 0) + int(units)
     single: defaultdict[str, list[int]] = defaultdict(list)
-    for lot, role, wafers in session.execute(_WAFERS, {"lots": list(counts) or [0]}):
+    for lot, role, wafers in tuples(session, _WAFERS, lots=counts):
         if wafers == 1:
             single[role].append(lot)
     found = [(role, evenness({lot: counts[lot] for lot in lots})) for role, lots in sorted(single.items()) if len(lots) > 1]
@@ -73,8 +75,11 @@ _BINS = text("""
         ) newest join flow g on g.child = newest.item where g.kind = 'bin'
     )
 """)
-_WAFERS = text("""
+_WAFERS = listed(
+    """
     select f.child, p.role, count(distinct p.wafer) from flow f join placement p on p.panel = f.parent
     where f.child in :lots and f.kind = 'cells' and p.closed_e is null and not exists (select 1 from run_void v where v.run = p.run)
     group by f.child, p.role
-""").bindparams(bindparam("lots", expanding=True))
+    """,
+    "lots",
+)

@@ -29,14 +29,8 @@ class Place(NamedTuple):
     members: int = 1
 
 
-class _Posting(NamedTuple):
-    """An amount that came into a loose lot or left it: `what` is in, out, scrapped, sampled or difference."""
-
-    what: str
-    kind: str  # of the flow or count entry
-    units: int
-    other: int  # the item at the other end of a flow
-    e: int
+# an amount that came into a loose lot or left it: whether it came in, the kind of the flow or count entry, units, the other end of a flow, entry
+_Posting = tuple[bool, str, int, int, int]
 
 
 @dataclass(frozen=True)
@@ -135,7 +129,8 @@ class _Builder:
         lots = self._reached(rows)
         postings = self._postings(rows, lots)
         untaped: defaultdict[int, list[walk.Content]] = defaultdict(list)
-        for content in walk.taken_off(self.session, [lot for lot, its in postings.items() if any(row.kind == "untape" for row in its)]):
+        off_tapes = [(lot, pack, e) for lot, its in postings.items() for is_in, kind, _, pack, e in its if is_in and kind == "untape"]
+        for content in walk.taken_off_at(self.session, off_tapes):
             untaped[content.pack].append(content)
         samples = self._samples(rows, lots)
         phases = {lot: _phases(its) for lot, its in postings.items()}
@@ -144,7 +139,7 @@ class _Builder:
                 self.draws.append(Draw(node, ("lot", child, phases[child].at(e)), units))
         for lot, its in postings.items():
             self._add_lot(lot, "sample" if lot in samples else "lot", its, phases, untaped[lot])
-            if self.results and any(row.kind == "bin" and row.what == "out" for row in its):
+            if self.results and any(kind == "bin" and not is_in for is_in, kind, *_ in its):
                 self._add_what_colours_tell(lot, phases)
         self._add_packs(phases)
 
@@ -167,9 +162,11 @@ class _Builder:
     def _postings(self, rows: Sequence[Any], lots: set[int]) -> dict[int, list[_Posting]]:
         postings: dict[int, list[_Posting]] = {lot: [] for lot in lots}
         for way, child, parent, kind, units, e, _ in rows:
-            lot, other = (child, parent) if way == "in" else (parent, child)
-            if lot in lots and kind in _COUNTED:
-                postings[lot].append(_Posting(way if way == "in" else _WHAT.get(kind, way), kind, units, other, e))
+            if way == "in":
+                if child in lots and kind in _COUNTED:
+                    postings[child].append((True, kind, units, parent, e))
+            elif parent in lots and kind in _COUNTED:
+                postings[parent].append((False, kind, units, child, e))
         return postings
 
     def _samples(self, rows: Sequence[Any], lots: set[int]) -> set[int]:
@@ -186,19 +183,20 @@ class _Builder:
         mine = phases[lot]
         nodes = [("lot", lot, phase) for phase in range(mine.last + 1)]
         left = [0] * len(nodes)
-        for row in postings:
-            phase = mine.at(row.e)
-            node = nodes[phase]
-            if row.what == "in":
-                self.taken_in[node] += row.units
-                left[phase] += row.units
-                if row.kind != "cells":  # what came off panels is in `left` of the builder
-                    self._add_inflow(node, row, phases, untaped)
+        for is_in, how, units, other, e in postings:
+            phase = mine.at(e) if mine.last else 0
+            if is_in:
+                self.taken_in[nodes[phase]] += units
+                left[phase] += units
+                if how == "untape":
+                    self._add_untaped(nodes[phase], e, phases, untaped)
+                elif other in phases:  # what came off panels is in `left` of the builder
+                    self.draws.append(Draw(("lot", other, phases[other].at(e)), nodes[phase], units, how == "bin"))
                 continue
-            left[phase] -= row.units
-            if row.what != "out" and row.kind != "draw" and row.units > 0:
-                what = "sample" if row.what == "sampled" else "difference" if row.kind == "difference" else "scrapped"
-                self._add_outlet((what, lot, row.e, row.kind, len(self.outlets)), Place(what, lot), Outlet(node, row.units))
+            left[phase] -= units
+            if how in _GONE and units > 0:
+                what = _GONE[how]
+                self._add_outlet((what, lot, e, how, len(self.outlets)), Place(what, lot), Outlet(nodes[phase], units))
         marked_at = self.whole.loose.get(lot)
         carried = 0
         for phase, node in enumerate(nodes):
@@ -217,17 +215,14 @@ class _Builder:
             if child in phases and not phases[child].last:  # that took in nothing else
                 self.told["lot", child, 0] = share.suspects
 
-    def _add_inflow(self, node: Lot, row: _Posting, phases: dict[int, "_Phases"], untaped: list[walk.Content]) -> None:
-        if row.kind == "untape":
-            for content in untaped:
-                if content.was_in[-1][1] != row.e:
-                    continue
-                if content in self.pockets:
-                    self.draws.append(Draw(("off", content), node, content.units))
-                elif content.loose in phases:
-                    self.draws.append(Draw(("lot", content.loose, phases[content.loose].last), node, content.units))
-        elif row.other in phases:
-            self.draws.append(Draw(("lot", row.other, phases[row.other].at(row.e)), node, row.units, by_bin=row.kind == "bin"))
+    def _add_untaped(self, node: Lot, e: int, phases: dict[int, "_Phases"], untaped: list[walk.Content]) -> None:
+        for content in untaped:
+            if content.was_in[-1][1] != e:
+                continue
+            if content in self.pockets:
+                self.draws.append(Draw(("off", content), node, content.units))
+            elif content.loose in phases:
+                self.draws.append(Draw(("lot", content.loose, phases[content.loose].last), node, content.units))
 
     def _add_packs(self, phases: dict[int, "_Phases"]) -> None:
         counted = set(self.units)
@@ -260,21 +255,26 @@ _ONE_PHASE = _Phases(())
 
 
 def _phases(postings: Sequence[_Posting]) -> _Phases:
-    came, went = [row.e for row in postings if row.what == "in"], [row.e for row in postings if row.what != "in"]
-    if not came or not went or max(came) < min(went):
+    last_in = first_out = None
+    for is_in, _, _, _, e in postings:
+        if is_in:
+            last_in = e if last_in is None or e > last_in else last_in
+        else:
+            first_out = e if first_out is None or e < first_out else first_out
+    if last_in is None or first_out is None or last_in < first_out:
         return _ONE_PHASE
     begins, gave = [], False
-    for row in sorted(postings, key=lambda row: (row.e, row.what == "in")):
-        if row.what == "in" and gave:
-            begins.append(row.e)
+    for is_in, _, _, _, e in sorted(postings, key=lambda row: (row[4], row[0])):
+        if is_in and gave:
+            begins.append(e)
             gave = False
-        elif row.what != "in":
+        elif not is_in:
             gave = True
     return _Phases(tuple(begins))
 
 
 _COUNTED = frozenset((*AMOUNTS, *OUT_OF_BOOK))
-_WHAT = {"draw": "sampled", "destroyed": "sampled", "scrapped": "scrapped", "difference": "difference"}  # of what left; the rest went out
+_GONE = {"destroyed": "sample", "scrapped": "scrapped", "difference": "difference"}  # count entry -> what became of the units
 # what came into and went out of everything below the seeds, and was counted out of it; what came off panels by moment
 _BELOW = listed(
     """

@@ -101,7 +101,7 @@ class _Bounds(NamedTuple):
     least: int
     most: int
     is_tree: bool
-    branching: frozenset[int]
+    branching: frozenset[Node]
 
 
 class _Pool(NamedTuple):
@@ -120,6 +120,7 @@ class _Join(NamedTuple):
 
 
 _CERTAIN, _NEVER, _UNMARKED = Chance(1.0), Chance(0.0), Marks(0, 0, 0)
+_NOWHERE: frozenset[Node] = frozenset()
 
 
 class Mixing:
@@ -172,13 +173,18 @@ class Mixing:
         known, by_node = self._parted(chosen)
         least, greatest = self._bounds_of(by_node)
         least, greatest = least + known.least, greatest + known.most
-        expected = known.expected + sum(units * self._density[node] for node, units in by_node.items())
-        if least > 0 or greatest == 0:
-            chance = _CERTAIN if least > 0 else _NEVER
+        units, expected = known.units, known.expected
+        for node, n in by_node.items():
+            units += n
+            expected += n * self._density[node]
+        if least > 0:
+            chance = _CERTAIN
+        elif greatest == 0:
+            chance = _NEVER
         else:
             none = self._none_in(known, by_node)
             chance = Chance(1.0 - none) if none is not None else self._simulated(chosen)
-        return Numbers(known.units + sum(by_node.values()), least, expected, greatest, chance)
+        return Numbers(units, least, expected, greatest, chance)
 
     # --- least and greatest
 
@@ -244,20 +250,18 @@ class Mixing:
 
     @cached_property
     def _bounds(self) -> dict[Node, _Bounds]:
-        number = {node: i for i, node in enumerate(self.order)}
         found: dict[Node, _Bounds] = {}
         for node in self.order:
             own = self.marks.get(node)
             least, most, is_tree = (own.least, own.most, True) if own else (0, 0, True)
-            seen: set[int] = set()
+            seen: frozenset[Node] = _NOWHERE
             for draw in self._into.get(node, ()):
                 part = found[draw.parent]
                 least += max(0, part.least - (self.held[draw.parent] - draw.units))
                 most += min(part.most, draw.units)
-                is_tree = is_tree and part.is_tree and not (seen & part.branching)
-                seen |= part.branching
-            branches = {number[node]} if len(self._out[node]) > 1 else set()
-            found[node] = _Bounds(least, most, is_tree, frozenset(seen | branches))
+                is_tree = is_tree and part.is_tree and not (seen and seen & part.branching)
+                seen = seen | part.branching if seen else part.branching
+            found[node] = _Bounds(least, most, is_tree, seen | {node} if len(self._out.get(node, ())) > 1 else seen)
         return found
 
     # --- expectation
@@ -328,12 +332,12 @@ class Mixing:
 
     def _none_in(self, known: Marks, by_node: Mapping[Node, int]) -> float | None:
         """The chance of no mark, where it can be told exactly."""
-        wanted: defaultdict[_Pool | _Join, int] = defaultdict(int)
+        wanted: dict[_Pool | _Join, int] = {}
         for node, units in by_node.items():
             state = self._states[node]
             if state is None:
                 return None
-            wanted[state] += units
+            wanted[state] = wanted.get(state, 0) + units
         if len(wanted) > 1:
             pools = [pool for state in wanted for pool in _pools_of(state)]
             if len(pools) != len(set(pools)):

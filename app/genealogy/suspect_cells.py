@@ -8,6 +8,7 @@ Cells are bits of a whole number here, as in `floor/bitmaps.py` the lowest first
 
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
+from functools import lru_cache
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -141,36 +142,40 @@ class _OnPanels:
 
     def _add_wafers(self, session: Session, suspicion: Suspected) -> list[_Covered]:
         """The cells with their dies by the placement logs. Where no log tells, what lines did that had them mounted: their covers."""
-        whole = [wafer for wafer, regions in suspicion.wafers.items() if not regions]
-        told: dict[tuple[int, int, int], int] = {}  # (run, panel, its size) -> cells with a die of a suspect wafer
-        for row in tuples(session, _PLACED, wafers=whole):
-            self._add_placed(told, row, int.from_bytes(row[3], "little"))
+        complete: set[tuple[int, int]] = set()  # runs and panels of which every cell has a die of a suspect wafer
+        told: dict[tuple[int, int, int], int] = {}  # (run, panel, its size) -> cells that have one, of the others
+        for run, panel, size, raw in tuples(session, _PLACED, wafers=[wafer for wafer, regions in suspicion.wafers.items() if not regions]):
+            if raw == _full(size):
+                self.whole[panel] = 0
+                complete.add((run, panel))
+            else:
+                cells = int.from_bytes(raw, "little")
+                self.known[panel].append((0, cells, cells))
+                told[run, panel, size] = told.get((run, panel, size), 0) | cells
         for wafer, regions in suspicion.wafers.items():
             placed = tuples(session, _PLACED_DIES, wafers=[wafer] if regions else [])
-            for row, marked in zip(placed, _in_regions(session, wafer, regions, placed), strict=True):
-                self._add_placed(told, row, marked)
-        complete = {(run, panel) for (run, panel, size), cells in told.items() if cells.bit_count() == size}
+            for (run, panel, size, raw, _), cells in zip(placed, _in_regions(session, wafer, regions, placed), strict=True):
+                if cells:
+                    self.known[panel].append((0, cells, cells))
+                told[run, panel, size] = told.get((run, panel, size), 0) | int.from_bytes(raw, "little")
+        complete.update((run, panel) for (run, panel, size), cells in told.items() if cells.bit_count() == size)
         return self._add_mounted(session, suspicion, complete)
 
-    def _add_placed(self, told: dict[tuple[int, int, int], int], row: Sequence[Any], marked: int) -> None:
-        run, panel, size, cells = row[:4]
-        told[run, panel, size] = told.get((run, panel, size), 0) | int.from_bytes(cells, "little")
-        if marked.bit_count() == size:
-            self.whole[panel] = 0
-        elif marked:
-            self.known[panel].append((0, marked, marked))
-
     def _add_mounted(self, session: Session, suspicion: Suspected, complete: set[tuple[int, int]]) -> list[_Covered]:
-        """Where a log leaves cells of a panel without a die, these are perhaps marked; where none tells of that work, its lines are suspects."""
+        """Where a log leaves cells of a panel without a die, these are perhaps marked; where none tells of that work, its lines are suspects.
+
+        `complete`: what needs no other log, since its own run's tells every cell. That is nearly everything.
+        """
         whole = {wafer for wafer, regions in suspicion.wafers.items() if not regions}
         mounted: dict[int, bool] = {}  # line -> all wafers of that role on the station are suspects, whole
-        rows: dict[_Covered, None] = {}
+        rows: dict[tuple[Any, ...], None] = {}
         for wafer, *row in tuples(session, _MOUNTED, wafers=suspicion.wafers):
-            one = _Covered._make(row)
-            rows[one] = None
-            mounted[one.line] = mounted.get(one.line, True) and wafer in whole
-        covered = list(rows)
-        told = _told(session, covered, complete)
+            line, panel, *_, run = row
+            if (run, panel) not in complete:
+                rows[tuple(row)] = None
+                mounted[line] = mounted.get(line, True) and wafer in whole
+        covered = list(map(_Covered._make, rows))
+        told = _told(session, {one.panel for one in covered})
         logged = {tuple(row) for row in tuples(session, _LOGGED, panels={one.panel for one in covered if one.work not in told})}
         by_mount = []
         for one in covered:
@@ -188,17 +193,17 @@ def _covered(session: Session, lines: Iterable[int]) -> list[_Covered]:
     return [_Covered._make(row) for row in tuples(session, _COVERED, lines=lines)]
 
 
-def _told(session: Session, covered: Sequence[_Covered], complete: set[tuple[int, int]]) -> dict[tuple[int, str, int], int]:
-    """(panel, step, round) -> the cells of which no log tells a die of it; those of which none tells anything are not among them.
+def _told(session: Session, panels: Iterable[int]) -> dict[tuple[int, str, int], int]:
+    """(panel, step, round) -> the cells of which no log tells a die of it; those of which none tells anything are not among them."""
+    told: dict[tuple[int, str, int], int] = {}
+    for panel, size, step, n, cells in tuples(session, _TOLD, panels=panels):
+        told[panel, step, n] = told.get((panel, step, n), (1 << size) - 1) & ~int.from_bytes(cells, "little")
+    return told
 
-    `complete`: runs with panels of which every cell has a die of a suspect wafer, as they mostly do; their other logs need not be read.
-    """
-    told = {one.work: 0 for one in covered if (one.run, one.panel) in complete}
-    unsure = {one.panel for one in covered if one.work not in told}
-    others: dict[tuple[int, str, int], int] = {}
-    for panel, size, step, n, cells in tuples(session, _TOLD, panels=unsure):
-        others[panel, step, n] = others.get((panel, step, n), (1 << size) - 1) & ~int.from_bytes(cells, "little")
-    return others | told
+
+@lru_cache(maxsize=64)
+def _full(size: int) -> bytes:
+    return ((1 << size) - 1).to_bytes(-(-size // 8), "little")
 
 
 def _in_regions(session: Session, wafer: int, regions: Sequence[Region], placed: Sequence[Any]) -> list[int]:

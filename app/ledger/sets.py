@@ -10,7 +10,7 @@ from sqlalchemy.orm import Mapped, Session, mapped_column
 from app.db import Base
 from app.journal.act import By
 from app.journal.record import Closable, Recorded, one_open
-from app.listed import among, ask
+from app.listed import among, ask, listed, tuples
 
 
 class PanelSet(Recorded, Base):
@@ -98,7 +98,17 @@ def lots_of_panels(session: Session, panels: list[int]) -> dict[int, int]:
     return {panel: lot for panel, lot in session.execute(query)}
 
 
-def last_lots(session: Session, panels: list[int]) -> dict[int, int]:
+def last_lots(session: Session, panels: Iterable[int]) -> dict[int, int]:
     """The lot that holds each panel, or held it last: of what was made loose, the lot that it was in then."""
-    query = select(Member.panel, LotHolding.lot).join(LotHolding, LotHolding.set == Member.set).where(Member.panel.in_(panels))
-    return {panel: lot for panel, lot in session.execute(query.order_by(LotHolding.e))}
+    wanted = set(panels)
+    return {panel: lot for panel, lot in tuples(session, _LAST_LOTS, panels=wanted) if panel in wanted}
+
+
+# every panel of every set that held one of the panels, lot by lot, the last holding last
+_LAST_LOTS = listed(
+    """
+    with travelled(id) as (select distinct m."set" from member m where m.panel in :panels)
+    select m.panel, h.lot from travelled cross join lot_holding h cross join member m where h."set" = travelled.id and m."set" = h."set" order by h.e
+    """,
+    "panels",
+)

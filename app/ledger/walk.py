@@ -96,15 +96,16 @@ def taken_off(session: Session, items: Iterable[int]) -> list[Content]:
 
     It is what was in the pack before that entry less what stayed; pockets count from 1, for only their number is known.
     """
-    return _taken_off(session, tuples(session, _UNTAPED, items=items))
+    return taken_off_at(session, tuples(session, _UNTAPED, items=items))
 
 
 def taken_off_packs(session: Session, packs: Iterable[int]) -> list[Content]:
     """What was taken off the tapes of these packs, as in `taken_off`."""
-    return _taken_off(session, tuples(session, _UNTAPED_FROM, packs=packs))
+    return taken_off_at(session, tuples(session, _UNTAPED_FROM, packs=packs))
 
 
-def _taken_off(session: Session, untaped: Iterable[Any]) -> list[Content]:
+def taken_off_at(session: Session, untaped: Iterable[Any]) -> list[Content]:
+    """The same of some flows (child, pack, entry)."""
     child_at = {(pack, e): child for child, pack, e in untaped}
     if not child_at:
         return []
