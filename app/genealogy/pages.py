@@ -6,7 +6,7 @@ from fastapi import Form, Request
 from fastapi.responses import Response
 from sqlalchemy.orm import Session
 
-from app.errors import not_allowed
+from app.errors import Refused, not_allowed
 from app.genealogy.freed import units_freed
 from app.holds.place import place_hold
 from app.holds.release import release_hold
@@ -16,7 +16,7 @@ from app.journal.models import Entry
 from app.ledger.judgements import DISPOSITIONS
 from app.ledger.stops import Hold
 from app.naming.resolve import code_of, resolve
-from app.people.callers import Calling, page_router
+from app.people.callers import Caller, Calling, page_router
 from app.people.sign_in import check_signature
 from app.web import check_form, counted, house_of, redirect, render
 
@@ -37,6 +37,10 @@ def place_hold_now(request: Request, who: Calling, subject: Text, reason: Text, 
 
 @router.get("/holds/{code}")
 def hold_page(request: Request, who: Calling, code: str) -> Response:
+    return _page(request, who, code)
+
+
+def _page(request: Request, who: Caller, code: str, refusal: Refused | None = None, **typed: str) -> Response:
     with house_of(request).reading() as session:
         hold = session.get_one(Hold, resolve(session, code, "hold").id)
         freed = units_freed(session, hold, []) if hold.closed_e is None else 0
@@ -44,6 +48,7 @@ def hold_page(request: Request, who: Calling, code: str) -> Response:
         return render(
             request, "genealogy/hold.html", code=code.upper(), hold=hold, freed=freed, dispositions=DISPOSITIONS, may=who.has("quality"),
             on=on_what(session, [hold])[hold.id], placed_at=entry.happened_at, placed_by=entry.actor_name,
+            status=refusal.status if refusal else 200, refusal=refusal, typed={"items": "", "disposition": "", "words": ""} | typed,
         )  # fmt: skip
 
 
@@ -51,10 +56,10 @@ def hold_page(request: Request, who: Calling, code: str) -> Response:
 def release_now(
     request: Request, who: Calling, code: str, disposition: Text, words: Text, password: Text, items: Text = "", key: Text = "", form_token: Text = ""
 ) -> Response:
+    """A refusal draws the page again with all that was typed but the password."""
     check_form(request, form_token)
     if who.person is None:
         raise not_allowed(who.actor.name, "sign", ("quality",))
-    check_signature(house_of(request), who.person, password, who.address)
     names = items.replace(",", " ").split()
 
     def verb(session: Session, by: By) -> dict[str, Any]:
@@ -65,5 +70,9 @@ def release_now(
         return {"freed": freed}
 
     arguments = {"hold": code, "items": names, "disposition": disposition, "words": words}
-    answer = act(house_of(request), who.actor, "release_hold", arguments, verb, key=key or None, signed=True)
+    try:
+        check_signature(house_of(request), who.person, password, who.address)
+        answer = act(house_of(request), who.actor, "release_hold", arguments, verb, key=key or None, signed=True)
+    except Refused as refusal:
+        return _page(request, who, code, refusal, items=items, disposition=disposition, words=words)
     return redirect(request, "hold_page", code=code, said=f"Released: {counted(answer.body['freed'], 'unit')} free.")

@@ -10,7 +10,7 @@ from fastapi.responses import Response
 from sqlalchemy.orm import Session
 
 from app import clock
-from app.errors import bad_input, not_allowed
+from app.errors import Refused, bad_input, not_allowed
 from app.journal.act import By, act
 from app.naming.resolve import code_of, resolve
 from app.people.callers import TERMINAL_COOKIE, Caller, Calling, page_router
@@ -29,20 +29,27 @@ Lines = Annotated[list[str], Form(default_factory=list, max_length=100)]
 
 @router.post("/people")
 def add_person_now(request: Request, who: Calling, name: Line, password: Line, duties: Lines, key: Line = "") -> Response:
-    new = new_secret("password", password, (name,), cheap=house_of(request).settings.cheap_passwords)
-
     def verb(session: Session, by: By) -> dict[str, str]:
         person = add_person(session, by, name, duties)
         keep_secret(session, by, person.id, new, given=True)
         return {"person": code_of(session, "person", person.id)}
 
-    badge = _act(request, who, "add_person", {"name": name, "duties": duties}, verb, key)["person"]
+    try:
+        new = new_secret("password", password, (name,), cheap=house_of(request).settings.cheap_passwords)
+        badge = _act(request, who, "add_person", {"name": name, "duties": duties}, verb, key)["person"]
+    except Refused as refusal:
+        values: dict[str, Any] = {"name": name, "chosen": duties, "duties": DUTIES}
+        return render(request, "people/add.html", status=refusal.status, refusal=refusal, **values)
     said = f"{name} has badge {badge}, and chooses a password of their own at the first sign-in."
     return redirect(request, "person_page", said=said, badge=badge)
 
 
 @router.get("/people/{badge}")
 def person_page(request: Request, who: Calling, badge: str) -> Response:
+    return _page(request, who, badge)
+
+
+def _page(request: Request, who: Caller, badge: str, refusal: Refused | None = None, kind: str = "") -> Response:
     with house_of(request).reading() as session:
         person = everyone(session, resolve(session, badge, "person").id)[0]
         who.check_sees(person.id)
@@ -50,6 +57,7 @@ def person_page(request: Request, who: Calling, badge: str) -> Response:
         given = [kind for kind in ("password", "pin") if who.has("administer") and is_given(session, person.id, kind)]
         has_factor = who.has("administer") and factor_of(session, person.id) is not None
     values: dict[str, Any] = {"person": person, "duties": DUTIES, "sessions": len(sessions), "given": given, "has_factor": has_factor}
+    values |= {"refusal": refusal, "kind": kind, "status": refusal.status if refusal else 200}
     return render(request, "people/person.html", may=who.has("administer"), is_own=person.id == who.person, **values)
 
 
@@ -83,13 +91,16 @@ def give_secret(request: Request, who: Calling, badge: str, kind: Line, new: Lin
     """An administrator gives a new PIN or password to someone who forgot theirs. One's own is chosen, never given: it asks the one of now."""
     with house_of(request).reading() as session:
         about = known_of(session, resolve(session, badge, "person").id)
-    kept = new_secret(kind, new, about, cheap=house_of(request).settings.cheap_passwords)
 
     def verb(session: Session, by: By) -> dict[str, str]:
         keep_secret(session, by, resolve(session, badge, "person").id, kept, given=True)
         return {"set": kind}
 
-    _act(request, who, "give_secret", {"person": badge, "kind": kind}, verb, key)
+    try:
+        kept = new_secret(kind, new, about, cheap=house_of(request).settings.cheap_passwords)
+        _act(request, who, "give_secret", {"person": badge, "kind": kind}, verb, key)
+    except Refused as refusal:
+        return _page(request, who, badge, refusal, kind)
     return redirect(request, "person_page", said=f"The new {kind} is set. Its owner chooses another at the first sign-in.", badge=badge)
 
 

@@ -128,3 +128,13 @@ def test_the_sign_in_page_offers_the_pin_at_an_enrolled_terminal_only(house: Hou
         browser.cookies.clear()
         browser.cookies.set("reelroot_terminal", terminal(house))
         assert "PIN or password" in browser.get("/sign-in").text
+
+
+def test_a_refused_password_leaves_what_was_chosen_beside_it(house: House) -> None:
+    with client(house) as browser:
+        sign_in(browser, person(house, "Ada", "administer"))
+        mara = person(house, "Mara", "operate")
+        again = post(browser, "/people", "/people", name="Odd Lind", password="short", duties=["operate", "lead"])
+        assert again.status_code == 422 and 'value="Odd Lind"' in again.text and again.text.count("checked") == 2 and "short\"" not in again.text
+        again = post(browser, f"/people/{mara}", f"/people/{mara}/secret", kind="pin", new="12")
+        assert again.status_code == 422 and 'value="pin" selected' in again.text and "too short" in again.text

@@ -123,7 +123,9 @@ def test_quality_holds_and_releases_with_a_password(house: House, factory: Facto
     assert hold is not None
     refused = browser.post(f"/holds/{hold[1]}/release", disposition="concession", words="tested", password="no")
     assert "password is wrong" in refused
-    browser.get(f"/holds/{hold[1]}")
+    assert "<option selected>concession" in refused and 'value="tested"' in refused and 'value="no"' not in refused, "what was typed stays"
+    unknown = browser.post(f"/holds/{hold[1]}/release", disposition="concession", words="tested", password="long enough", items="X26-1")
+    assert "X26-1" in unknown and 'value="tested"' in unknown
     assert "released" in browser.post(f"/holds/{hold[1]}/release", disposition="concession", words="tested", password="long enough")
 
 
