@@ -63,12 +63,12 @@ def unpack_many(packed: Sequence[bytes]) -> tuple[Numbers, Numbers]:
     near = b"".join(b"\0" + each[end:] for each, end, (n, _, _) in zip(packed, ends, heads, strict=True) if n)
     long = np.frombuffer(b"".join(each[_HEAD.size : end] for each, end in zip(packed, ends, strict=True)), dtype=_LONG)
     begin = np.cumsum(count) - count  # of each placement in the result
-    steps = np.frombuffer(near, dtype=np.int8).astype(np.int64)
+    steps = np.frombuffer(near, dtype=np.int8).astype(np.int32)  # of 32 bits, as long steps wrap at, and so does their sum
     steps[np.repeat(begin + 1, longs) + long["place"]] += long["step"]
-    total = np.cumsum(steps)
+    total = np.cumsum(steps, dtype=np.int32)
     filled = count > 0
-    shift = first[filled] - total[begin[filled]]
-    return _wrapped(total + np.repeat(shift, count[filled])), count
+    shift = (first[filled] - total[begin[filled]]).astype(np.int32)
+    return (total + np.repeat(shift, count[filled])).astype(np.int64), count
 
 
 def bitmap_of_dies(die_map: DieMap, numbers: ArrayLike) -> bytes:
@@ -84,9 +84,3 @@ def flags_of(die_map: DieMap, bitmap: bytes) -> NDArray[np.bool_]:
     if not bitmap:
         return np.zeros(die_map.positions, dtype=bool)
     return np.unpackbits(np.frombuffer(bitmap, dtype=np.uint8), count=die_map.positions, bitorder="little").astype(bool)
-
-
-def _wrapped(numbers: Numbers) -> Numbers:
-    """Long steps wrap at 32 bits, and so does their sum."""
-    wrapped: Numbers = (numbers + (1 << 31) & (1 << 32) - 1) - (1 << 31)
-    return wrapped

@@ -286,8 +286,14 @@ class Mixing:
     def _densities(self, told: Mapping[Node, float]) -> dict[Node, float]:
         found: dict[Node, float] = {}
         for node in self.order:
-            own = self.marks.get(node)
-            marks = own.expected if own else told.get(node, sum(draw.units * found[draw.parent] for draw in self._into.get(node, ())))
+            marks = 0.0
+            if node in self.marks:
+                marks = self.marks[node].expected
+            elif node in told:
+                marks = told[node]
+            else:
+                for draw in self._into.get(node, ()):
+                    marks += draw.units * found[draw.parent]
             found[node] = marks / self.held[node] if self.held[node] else 0.0
         return found
 
@@ -359,13 +365,16 @@ class Mixing:
         if own := self.marks.get(node):
             return _Pool(node, self.held[node], own.expected)
         whole, marked, parts = 0, 0.0, []
-        for draw in self._into.get(node, ()):
+        draws = self._into.get(node, ())
+        for draw in draws:
             state = found[draw.parent]
             if state is None:
                 return None
             if isinstance(state, _Pool) and (state.size == draw.units or state.marked == 0):
                 whole, marked = whole + draw.units, marked + state.marked
             else:
+                if len(draws) == 1 and draw.units == self.held[node]:
+                    return state
                 parts.append((draw.units, state))
         unmarked = self.held[node] - whole - sum(units for units, _ in parts)
         pools = [pool for _, state in parts for pool in _pools_of(state)]

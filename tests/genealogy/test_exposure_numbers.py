@@ -4,6 +4,8 @@ from random import Random
 from typing import Any
 
 import pytest
+from sqlalchemy import event
+from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
 from app.db import House
@@ -67,3 +69,16 @@ def _tuples_are_the_rows_that_are_asked_for(session: Session) -> None:
     rows = tuples(session, statement, entries=range(200), items=range(100))
     assert rows and rows == [tuple(row) for row in ask(session, statement, items=range(100), entries=range(200))]
     assert tuples(session, statement, items=[], entries=[1]) == []
+
+
+def test_tuples_are_seen_by_who_listens_and_fail_as_other_statements_do(house: House) -> None:
+    seen: list[str] = []
+    with house.reading() as session:
+        engine = session.get_bind()
+        listen = lambda _c, _cursor, sql, *_: seen.append(sql)  # noqa: E731 - the same object is taken off again
+        event.listen(engine, "before_cursor_execute", listen)
+        tuples(session, listed("select id from item where id in :items", "items"), items=[1])
+        event.remove(engine, "before_cursor_execute", listen)
+        assert "from item" in seen[-1]
+        with pytest.raises(DBAPIError):
+            tuples(session, listed("select no_such_column from item where id in :items", "items"), items=[1])
