@@ -8,6 +8,7 @@ with a line that cannot be understood is refused as a whole, with the lines name
 import hashlib
 import os
 import tempfile
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -28,6 +29,7 @@ from app.final_test.result_faults import (
 )  # fmt: skip
 
 _CHUNK = 1 << 20
+_NO_BIN = ""  # of a line that makes no sense; a file with such a line is refused, so that no result keeps it
 
 
 @dataclass(frozen=True)
@@ -58,11 +60,17 @@ def read_unit_results(
     source: Path, table: BinTableBody, parquet: Path, *, source_digest: str | None = None, memory_limit: str = "256MB"
 ) -> UnitResults:
     """Reads `source`, bins it by `table` and writes `parquet`. `source_digest`: where the file's SHA-256 is known already."""
-    lines, digest = _survey(source, source_digest)
-    layout = find_layout(source, table)
     parquet.parent.mkdir(parents=True, exist_ok=True)
-    with tempfile.TemporaryDirectory(dir=parquet.parent) as folder, columnar(memory_limit, folder) as connection:
-        reading = _copy(Reading(connection, source, layout, Path(folder) / "results.parquet"), table)
+    with (
+        ThreadPoolExecutor(1) as beside,
+        tempfile.TemporaryDirectory(dir=parquet.parent) as folder,
+        columnar(memory_limit, folder) as connection,
+    ):
+        surveyed = beside.submit(_survey, source, source_digest)
+        try:
+            reading = _copy(Reading(connection, source, find_layout(source, table), Path(folder) / "results.parquet"), table)
+        finally:
+            lines, digest = surveyed.result()  # what the survey refuses comes first
         rows = reading.rows("SELECT count(*) FROM FILE")[0][0]
         refuse_lost_lines(reading, lines, rows)
         results = _sum_up(reading, table, rows, digest)
@@ -125,9 +133,11 @@ def _copy_sql(reading: Reading, table: BinTableBody) -> str:
         f" store_rejects=true, rejects_limit={KNOWN})"
     )
     kept = ", ".join(f'{column.value} AS "{column.name}"' for column in layout.columns if column.name != RESULT)
+    told = f"* REPLACE (CASE WHEN {senseless(layout)} THEN {text_sql(_NO_BIN)} ELSE {BIN} END AS {BIN})"
     with_failure = f"(SELECT *, {_failure_sql(layout.of(RESULT))} AS {FAILURE} FROM {reader})"
     binned = binned_sql(table, with_failure, {column.name: column.inner for column in layout.columns} | {FAILURE: FAILURE})
-    return f"COPY (SELECT {kept}, {FAILURE}, {BIN} FROM ({binned})) TO {text_sql(str(reading.parquet))} (FORMAT parquet, COMPRESSION zstd)"
+    rows = f"SELECT {told} FROM (SELECT {kept}, {FAILURE}, {BIN} FROM ({binned}))"
+    return f"COPY ({rows}) TO {text_sql(str(reading.parquet))} (FORMAT parquet, COMPRESSION zstd)"
 
 
 def _failure_sql(result: Column) -> str:
@@ -143,18 +153,16 @@ def _failure_sql(result: Column) -> str:
 def _sum_up(reading: Reading, table: BinTableBody, rows: int, source_digest: str) -> UnitResults:
     """Counts from the written file, after the checks that need whole columns."""
     differs = f"{TESTER_BIN} <> {BIN}" if reading.layout.has(TESTER_BIN) else "false"
-    counts = reading.rows(
-        f"SELECT {BIN}, {FAILURE}, count(*), count(*) FILTER ({senseless(reading.layout)}), count(*) FILTER ({differs}) FROM FILE GROUP BY ALL"
-    )
-    refuse_senseless_lines(reading, sum(row[3] for row in counts))
+    counts = reading.rows(f"SELECT {BIN}, {FAILURE}, count(*), count(*) FILTER ({differs}) FROM FILE GROUP BY ALL")
+    refuse_senseless_lines(reading, sum(row[2] for row in counts if row[0] == _NO_BIN))
     refuse_repeated_units(reading, rows)
     by_bin: dict[str, int] = {}
     by_failure: dict[str, int] = {}
-    for name, failure, units, _, _ in counts:
+    for name, failure, units, _ in counts:
         by_bin[name] = by_bin.get(name, 0) + units
         if failure is not None:
             by_failure[failure] = by_failure.get(failure, 0) + units
-    others = sum(row[4] for row in counts)
+    others = sum(row[3] for row in counts)
     with reading.parquet.open("rb") as written:
         digest = hashlib.file_digest(written, "sha256").hexdigest()
     return UnitResults(
