@@ -1,16 +1,16 @@
 """What quality decides about a judgement that does not conform, signed, in the words of ISO 9000."""
 
 from collections.abc import Iterable
-from typing import Any
+from typing import Any, NamedTuple
 
-from sqlalchemy import select
+from sqlalchemy import JSON, select
 from sqlalchemy.orm import Session, aliased
 
 from app.errors import bad_input, refuse
 from app.journal.act import By
 from app.ledger.judgements import DISPOSITIONS, Disposition, Judgement
 from app.ledger.runs import Line
-from app.listed import among
+from app.listed import among, ask, listed
 
 
 def judgement_in_force(session: Session, line: int) -> Judgement | None:
@@ -18,15 +18,33 @@ def judgement_in_force(session: Session, line: int) -> Judgement | None:
     return session.scalar(_IN_FORCE, {"lines": [line]})
 
 
-def judgements_in_force(session: Session, lines: Iterable[int]) -> dict[int, Judgement]:
-    """The same for many lines: one statement."""
-    return {one.line: one for one in session.scalars(_IN_FORCE, {"lines": list(lines)})}
+class JudgementRow(NamedTuple):
+    """A row of `judgement`."""
+
+    id: int
+    e: int
+    line: int
+    verdict: str
+    reasons: list[Any]
+    facts: dict[str, Any]
+
+
+def judgements_in_force(session: Session, lines: Iterable[int]) -> dict[int, JudgementRow]:
+    """The same for many lines: one statement, and no entity."""
+    return {row[2]: JudgementRow(*row) for row in ask(session, _ROWS_IN_FORCE, lines=lines)}
 
 
 _LATER = aliased(Judgement)
 _IN_FORCE = select(Judgement).where(
     among(Judgement.line, "lines"), ~select(_LATER.id).where(_LATER.replaces == Judgement.id).exists()
 )
+_ROWS_IN_FORCE = listed(
+    """
+    select j.id, j.e, j.line, j.verdict, j.reasons, j.facts from judgement j
+    where j.line in :lines and not exists (select 1 from judgement n where n.replaces = j.id)
+    """,
+    "lines",
+).columns(reasons=JSON(), facts=JSON())
 
 
 def dispose(session: Session, by: By, line: int, what: str, words: str) -> Disposition:

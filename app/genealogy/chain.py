@@ -131,7 +131,7 @@ def chain_of(session: Session, subject: Named) -> Chain:
         held[one.child] += one.units
     return Chain(
         subject, up.starts, _things(session, items, set(found.batches)), came, passings, works, moves, sealed,
-        holds_ever(session, found, lines), _moments(session, wanted), dict(held),
+        holds_ever(session, found), _moments(session, wanted), dict(held),
     )  # fmt: skip
 
 

@@ -9,27 +9,18 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import func, select
+from sqlalchemy import JSON, Boolean
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
-from app.catalogue.models import Definition, Thing
-from app.final_test.models import UnitFile
-from app.floor.dispositions import judgements_in_force
+from app.db import Moment
+from app.floor.dispositions import JudgementRow, judgements_in_force
 from app.floor.ends import limits_in_words
 from app.genealogy.run_rows import words_of
-from app.journal.models import Entry
-from app.ledger.cells import CellMark, PlacementSum
-from app.ledger.counts import CountEntry
-from app.ledger.items import Batch, Opening, Wafer
-from app.ledger.judgements import AtRisk, Disposition, Judgement
-from app.ledger.places import Load
-from app.ledger.runs import Cover, Line, Reading, Run, RunVoid, Use
-from app.ledger.sets import Member
-from app.listed import among
-from app.naming.models import Alias
+from app.journal.entry_rows import entry_rows
+from app.ledger.ran import AnyRun, LineRow, Ran, RunRow, ran
+from app.listed import ask, listed
 from app.naming.resolve import codes_of
-from app.people.models import Person
 
 _TOGETHER = 0  # stands for a lot of all the panels that are asked for; no item has this id
 VERDICTS = {"conforms": "conforms", "does_not_conform": "does not conform", "cannot_tell": "cannot be told"}
@@ -126,106 +117,103 @@ class Doing:
 
 def doings_of_lots(session: Session, held: Mapping[int, Sequence[int]], items: Mapping[int, Iterable[int]]) -> dict[int, list[Doing]]:
     """By lot, in order of entry. `held`: panel lot -> its panels; `items`: loose lot or pack -> lines on it that were done before it was itself."""
-    panels = {panel for some in held.values() for panel in some}
-    lines = _lines_of_panels(session, panels) if panels else []
-    lines += _lines_of_items(session, items) if items else []
+    lines = _lines_of_panels(session, {panel for some in held.values() for panel in some})
+    lines += _lines_of_items(session, items)
     facts = _Facts(session, lines, held)
     before = {lot: set(some) for lot, some in items.items()}
     found: dict[int, list[Doing]] = {lot: [] for lot in (*held, *items)}
-    for line in lines:
+    for line, run in lines:
         mine = facts.lots_of_set(line.set) if line.set is not None else [lot for lot in items if line.item == lot or line.id in before[lot]]
         for lot in mine:
-            found[lot].append(facts.doing(line, lot))
+            found[lot].append(facts.doing(line, run, lot))
     return found
 
 
-def doings_of_lines(session: Session, lines: Sequence[Line], panels: Sequence[int]) -> dict[int, Doing]:
-    """By line, whatever lots it was of; extents, marks and covers are those of these panels together."""
-    facts = _Facts(session, lines, {_TOGETHER: panels})
-    return {line.id: facts.doing(line, _TOGETHER) for line in lines}
+def doings_of_lines(
+    session: Session, lines: Sequence[Ran], panels: Sequence[int], judged: Mapping[int, JudgementRow] | None = None
+) -> dict[int, Doing]:
+    """By line, whatever lots it was of; extents, marks and covers are those of these panels together. `judged`: read before."""
+    facts = _Facts(session, lines, {_TOGETHER: panels}, judged)
+    return {line.id: facts.doing(line, run, _TOGETHER) for line, run in lines}
 
 
-def _lines_of_panels(session: Session, panels: set[int]) -> list[Line]:
+def _lines_of_panels(session: Session, panels: set[int]) -> list[Ran]:
     """Every line whose set has one of these panels, voided ones too."""
-    sets = select(Member.set).where(Member.panel.in_(panels))
-    return list(session.scalars(select(Line).where(Line.set.in_(sets)).order_by(Line.id)))
+    return ran(session, [line for (line,) in ask(session, _LINES_OF_PANELS, panels=panels)])
 
 
-def _lines_of_items(session: Session, items: Mapping[int, Iterable[int]]) -> list[Line]:
+def _lines_of_items(session: Session, items: Mapping[int, Iterable[int]]) -> list[Ran]:
     before = {line for some in items.values() for line in some}
-    return list(session.scalars(select(Line).where(Line.item.in_(list(items)) | Line.id.in_(before)).order_by(Line.id)))
+    return ran(session, before | {line for (line,) in ask(session, _LINES_OF_ITEMS, items=items)})
 
 
 class _Facts:
     """Everything about some lines, read at once."""
 
-    def __init__(self, session: Session, lines: Sequence[Line], held: Mapping[int, Sequence[int]]) -> None:
+    def __init__(
+        self, session: Session, lines: Sequence[Ran], held: Mapping[int, Sequence[int]], judged: Mapping[int, JudgementRow] | None = None
+    ) -> None:
         self.held, self.lots_of = held, _lots_of(held)
-        ids, run_ids = [line.id for line in lines], sorted({line.run for line in lines})
-        self.runs = {run.id: run for run in session.scalars(select(Run).where(among(Run.id, run_ids)))}
-        runs = list(self.runs.values())
-        self.codes = codes_of(session, "run", run_ids)
-        self.stations = catalogue.with_ids(session, list({run.station for run in runs}))
+        ids, runs = [line.id for line, _ in lines], {run.id: run for _, run in lines}
+        self.codes = codes_of(session, "run", sorted(runs))
+        self.stations = catalogue.with_ids(session, list({run.station for run in runs.values()}))
         self.station_codes = codes_of(session, "station", list(self.stations))
-        self.people = _people(session, runs)
-        self.recipes = _names_of_definitions(session, {run.recipe for run in runs if run.recipe})
-        self.loads = _loads(session, run_ids)
-        self.voids = {void.run: void for void in session.scalars(select(RunVoid).where(among(RunVoid.run, run_ids)))}
-        self.judged = judgements_in_force(session, ids)
-        self.decided = _dispositions(session, [one.id for one in self.judged.values()])
-        self.at_risk = {one.line: one for one in session.scalars(select(AtRisk).where(among(AtRisk.line, ids)).order_by(AtRisk.id))}
-        self.entries = _entries(session, self._entry_numbers(runs))
-        self.inside = self._inside(session, {line.set for line in lines if line.set is not None})
+        people = {one for run in runs.values() for one in (run.person, run.ended_by) if one}
+        self.people: dict[int, str] = dict(ask(session, _PEOPLE, people=people))
+        self.recipes: dict[int, str] = dict(ask(session, _RECIPES, recipes={run.recipe for run in runs.values() if run.recipe}))
+        self.loads: dict[int, str] = dict(ask(session, _LOADS, runs=runs))
+        self.judged = judgements_in_force(session, ids) if judged is None else judged
+        self.decided = {row[0]: row[1:] for row in ask(session, _DECIDED, judgements=[one.id for one in self.judged.values()])}
+        self.at_risk = {line: (e, reason) for line, e, reason in ask(session, _AT_RISK, lines=ids)}
+        self.entries = entry_rows(session, self._entry_numbers(runs.values()))
+        self.inside = self._inside(session, {line.set for line, _ in lines if line.set is not None})
         self.covered = self._covered(session, ids)
         self.materials = _materials(session, ids)
-        self.readings = _readings(session, run_ids)
-        self.counts = _counts(session, run_ids)
-        self.marks = self._marks(session, run_ids)
-        self.placed = _placed(session, run_ids)
-        self.tests = {one.run: one for one in session.scalars(select(UnitFile).where(among(UnitFile.run, run_ids)).order_by(UnitFile.id))}
+        self.readings = _readings(session, runs)
+        self.counts = _counts(session, runs)
+        self.marks = self._marks(session, runs)
+        self.placed = {row[:3]: "{:,} dies placed, {:,} at fault, {:,} lost".format(*row[3:]) for row in ask(session, _PLACED, runs=runs)}
+        self.tests = {run: (_sorted(by_bin), _sorted(by_failure)) for run, by_bin, by_failure in ask(session, _TESTS, runs=runs)}
 
     def lots_of_set(self, set_id: int) -> list[int]:
         """The lots that have a panel of the set."""
         return [lot for lot in self.held if self.inside[set_id, lot]]
 
-    def doing(self, line: Line, lot: int) -> Doing:
-        run, void = self.runs[line.run], self.voids.get(line.run)
+    def doing(self, line: LineRow, run: RunRow, lot: int) -> Doing:
         entry = self.entries[run.e]
-        test, decided = self.tests.get(run.id), None
-        if (judgement := self.judged.get(line.id)) is not None:
-            decided = self.decided.get(judgement.id)
-        risk = self.at_risk.get(line.id)
+        judgement, risk = self.judged.get(line.id), self.at_risk.get(line.id)
+        bins, failures = self.tests.get(run.id, ((), ()))
         return Doing(
             line=line.id, step=line.step, run=self.codes[run.id], operation=run.operation, station=self.stations[run.station].name,
             station_code=self.station_codes.get(run.station, ""), who=self.people.get(run.person or 0, entry.actor_name),
             ended_by=self._ended_by(run), started_at=line.started_at, ended_at=line.ended_at, told_by=_told_by(run), on_paper=entry.fact,
-            outcome=_outcome(run, line), void=self._signed(void.e, void.reason) if void else None, round=line.round,
+            outcome=_outcome(run, line), void=self._signed(run.void_e, run.void_reason or "") if run.void_e else None, round=line.round,
             extent=self._extent(line, lot), shelf=line.shelf or "", load=self.loads.get(run.id, ""), recipe=self.recipes.get(run.recipe or 0, ""),
-            units=line.units, materials=tuple(_material(one, line.started_at) for one in self.materials[line.id]),
-            readings=tuple(read for of, read in self.readings[run.id] if of in (None, line.id)),
+            units=line.units, materials=tuple([_material(one, line.started_at) for one in self.materials.get(line.id, ())]),
+            readings=tuple([read for of, read in self.readings.get(run.id, ()) if of in (None, line.id)]),
             waits=line.judged or "" if judgement is None and line.ended_at is not None else "",
-            judged=self._judged(judgement, decided) if judgement else None, at_risk=self._signed(risk.e, risk.reason) if risk else None,
-            counts=tuple(self.counts[run.id]), marks=_sorted(self.marks[run.id, lot]), placed=self.placed.get((run.id, line.lot, line.step), ""),
-            bins=_sorted(test.by_bin) if test else (), failures=_sorted(test.by_failure) if test else (),
+            judged=self._judged(judgement) if judgement else None, at_risk=self._signed(*risk) if risk else None,
+            counts=tuple(self.counts.get(run.id, ())), marks=_sorted(self.marks.get((run.id, lot), _NOTHING)),
+            placed=self.placed.get((run.id, line.lot, line.step), ""), bins=bins, failures=failures,
         )  # fmt: skip
 
-    def _entry_numbers(self, runs: Sequence[Run]) -> set[int]:
-        rows: list[Any] = [*runs, *self.voids.values(), *self.judged.values(), *self.decided.values(), *self.at_risk.values()]
-        return {row.e for row in rows} | {run.closed_e for run in runs if run.closed_e}
+    def _entry_numbers(self, runs: Iterable[RunRow]) -> set[int]:
+        of_runs = {e for run in runs for e in (run.e, run.closed_e, run.void_e) if e}
+        return of_runs | {one.e for one in self.judged.values()} | {e for e, *_ in (*self.decided.values(), *self.at_risk.values())}
 
     def _signed(self, e: int, words: str) -> Signed:
         return Signed(self.entries[e].actor_name, self.entries[e].happened_at, words)
 
-    def _ended_by(self, run: Run) -> str:
+    def _ended_by(self, run: RunRow) -> str:
         return self.people.get(run.ended_by or 0, self.entries[run.closed_e].actor_name) if run.closed_e else ""
 
-    def _judged(self, judgement: Judgement, decided: Disposition | None) -> Judged:
+    def _judged(self, judgement: JudgementRow) -> Judged:
         reasons = tuple(words_of(reason) for reason in judgement.reasons)
-        by = self._signed(judgement.e, VERDICTS[judgement.verdict])
-        signed = self._signed(decided.e, f"{decided.what}: {decided.words}") if decided else None
+        by, decided = self._signed(judgement.e, VERDICTS[judgement.verdict]), self.decided.get(judgement.id)
+        signed = self._signed(decided[0], f"{decided[1]}: {decided[2]}") if decided else None
         return Judged(by.words, judgement.verdict == "conforms", reasons, by, signed)
 
-    def _extent(self, line: Line, lot: int) -> str:
+    def _extent(self, line: LineRow, lot: int) -> str:
         """For how many of the lot's panels: "15 of 24 panels", "perhaps 1 more"."""
         of = len(self.held.get(lot, ()))
         if line.set is None or not of:
@@ -240,27 +228,22 @@ class _Facts:
 
     def _inside(self, session: Session, sets: set[int]) -> Counter[tuple[int, int]]:
         """(set, lot) -> how many of the lot's panels are in it."""
-        query = select(Member.set, Member.panel).where(Member.set.in_(sets), Member.panel.in_(list(self.lots_of)))
-        return Counter((set_id, lot) for set_id, panel in session.execute(query) for lot in self.lots_of[panel])
+        return Counter((set_id, lot) for set_id, panel in ask(session, _INSIDE, sets=sets, panels=self.lots_of) for lot in self.lots_of[panel])
 
     def _covered(self, session: Session, lines: list[int]) -> defaultdict[tuple[int, int, str], set[int]]:
         """(line, lot, whole or either) -> the lot's panels that it covered."""
         found: defaultdict[tuple[int, int, str], set[int]] = defaultdict(set)
-        query = select(Cover.line, Cover.extent, Member.panel).join(Member, Member.set == Cover.set)
-        for line, extent, panel in session.execute(query.where(Cover.line.in_(lines), Member.panel.in_(list(self.lots_of)))):
+        for line, extent, panel in ask(session, _COVERED, lines=lines, panels=self.lots_of):
             for lot in self.lots_of[panel]:
                 found[line, lot, extent].add(panel)
         return found
 
-    def _marks(self, session: Session, runs: list[int]) -> defaultdict[tuple[int, int], Counter[str]]:
+    def _marks(self, session: Session, runs: Iterable[int]) -> defaultdict[tuple[int, int], Counter[str]]:
         """(run, lot) -> reason -> cells of the lot's panels that were marked in the run."""
         found: defaultdict[tuple[int, int], Counter[str]] = defaultdict(Counter)
-        query = select(CellMark.run, CellMark.panel, CellMark.reason, func.sum(CellMark.n)).where(
-            CellMark.run.in_(runs), CellMark.panel.in_(list(self.lots_of)), CellMark.closed_e.is_(None)
-        )
-        for run, panel, reason, n in session.execute(query.group_by(CellMark.run, CellMark.panel, CellMark.reason)):
+        for run, panel, reason, n in ask(session, _MARKED, runs=runs, panels=self.lots_of):
             for lot in self.lots_of[panel]:
-                found[run or 0, lot][reason] += int(n)
+                found[run, lot][reason] += int(n)
         return found
 
 
@@ -276,7 +259,7 @@ def _of(n: int, of: int) -> str:
     return (f"all {of} panels" if of > 1 else "its panel") if n == of else f"{n} of {of} panels"
 
 
-def _outcome(run: Run, line: Line) -> str:
+def _outcome(run: AnyRun, line: LineRow) -> str:
     if line.closed_e is None:
         return "in work"
     if run.closed_e is None or line.closed_e != run.closed_e:
@@ -284,89 +267,96 @@ def _outcome(run: Run, line: Line) -> str:
     return run.outcome or ""
 
 
-def _told_by(run: Run) -> str:
+def _told_by(run: AnyRun) -> str:
     sources = {run.source, run.ended_source or run.source} - {"server"}
     return f"times as a {' and a '.join(sorted(sources))} said" if sources else ""
 
 
-def _people(session: Session, runs: Sequence[Run]) -> dict[int, str]:
-    wanted = {one for run in runs for one in (run.person, run.ended_by) if one}
-    return {person.id: person.name for person in session.scalars(select(Person).where(among(Person.id, wanted)))}
-
-
-def _names_of_definitions(session: Session, wanted: set[int]) -> dict[int, str]:
-    query = select(Definition.id, Thing.name).join(Thing, Thing.id == Definition.thing).where(among(Definition.id, wanted))
-    return {definition: name for definition, name in session.execute(query)}
-
-
-def _loads(session: Session, runs: list[int]) -> dict[int, str]:
-    loads = {load: run or 0 for load, run in session.execute(select(Load.id, Load.run).where(among(Load.run, runs)))}
-    return {loads[load]: code for load, code in codes_of(session, "load", list(loads)).items()}
-
-
-def _dispositions(session: Session, judgements: list[int]) -> dict[int, Disposition]:
-    query = select(Disposition).where(among(Disposition.judgement, judgements)).order_by(Disposition.id)
-    return {one.judgement or 0: one for one in session.scalars(query)}
-
-
-def _entries(session: Session, wanted: set[int]) -> dict[int, Entry]:
-    return {entry.id: entry for entry in session.scalars(select(Entry).where(among(Entry.id, wanted)))}
-
-
 def _materials(session: Session, lines: list[int]) -> defaultdict[int, list[Material]]:
-    used = list(session.execute(select(Use.line, Use.item, Use.place).where(among(Use.line, lines)).order_by(Use.line, Use.item)))
-    items = list({item for _, item, _ in used})
-    batches = {one.item: one for one in session.scalars(select(Batch).where(among(Batch.item, items)))}
-    wafers = {one.item: one for one in session.scalars(select(Wafer).where(among(Wafer.item, items)))}
-    opened = {one.batch: one.pot_life_ends_at for one in session.scalars(select(Opening).where(among(Opening.batch, items)))}
-    parts = catalogue.with_ids(session, list({one.part for one in batches.values()} | {one.part for one in wafers.values()}))
-    codes = codes_of(session, "batch", list(batches)) | codes_of(session, "wafer", list(wafers))
-    numbers = _numbers(session, items)
+    used = ask(session, _USED, lines=lines)
+    items = {item for _, item, _ in used}
+    had = {row.item: row for row in ask(session, _HAD, items=items)}
+    parts = catalogue.with_ids(session, list({row.part for row in had.values()}))
+    numbers: defaultdict[int, list[str]] = defaultdict(list)  # what others call them
+    for item, value in ask(session, _NUMBERS, items=items):
+        numbers[item].append(value)
     found: defaultdict[int, list[Material]] = defaultdict(list)
+    made: dict[tuple[int, str | None], Material] = {}
     for line, item, place in used:
-        batch = batches.get(item)
-        part = parts[batch.part if batch else wafers[item].part]
-        words = f"{part.body.kind if batch else wafers[item].role + ' wafer'} {part.name}"
-        ends = [moment for moment in (batch.expires_at if batch else None, opened.get(item)) if moment is not None]
-        found[line].append(Material(codes[item], words, ", ".join(numbers[item]), min(ends, default=None), False, place or ""))
-    return found
-
-
-def _numbers(session: Session, items: list[int]) -> defaultdict[int, list[str]]:
-    """What others call these batches and wafers."""
-    found: defaultdict[int, list[str]] = defaultdict(list)
-    query = select(Alias.thing, Alias.value).where(Alias.kind.in_(("batch", "wafer")), among(Alias.thing, items), Alias.closed_e.is_(None))
-    for item, value in session.execute(query.order_by(Alias.id)):
-        found[item].append(value)
+        if (item, place) not in made:
+            row = had[item]
+            part = parts[row.part]
+            words = f"{part.body.kind if row.role is None else row.role + ' wafer'} {part.name}"
+            ends = [moment for moment in (row.expires_at, row.pot_life_ends_at) if moment is not None]
+            made[item, place] = Material(row.code, words, ", ".join(numbers[item]), min(ends, default=None), False, place or "")
+        found[line].append(made[item, place])
     return found
 
 
 def _material(one: Material, began: datetime) -> Material:
-    return replace(one, had_lapsed=one.until is not None and one.until < began)
+    return replace(one, had_lapsed=True) if one.until is not None and one.until < began else one
 
 
-def _readings(session: Session, runs: list[int]) -> defaultdict[int, list[tuple[int | None, Read]]]:
+def _readings(session: Session, runs: Iterable[int]) -> defaultdict[int, list[tuple[int | None, Read]]]:
     """By run: (line or none, the value). Those that a correction replaced are left out."""
     found: defaultdict[int, list[tuple[int | None, Read]]] = defaultdict(list)
-    for one in session.scalars(select(Reading).where(among(Reading.run, runs), Reading.closed_e.is_(None)).order_by(Reading.id)):
-        read = Read(one.name, f"{one.value:g} {one.unit}".strip(), limits_in_words(one.low, one.high), one.within)
-        found[one.run].append((one.line, read))
+    for run, line, name, value, unit, low, high, within in ask(session, _READ, runs=runs):
+        found[run].append((line, Read(name, f"{value:g} {unit}".strip(), limits_in_words(low, high), within)))
     return found
 
 
-def _counts(session: Session, runs: list[int]) -> defaultdict[int, list[Counted]]:
+def _counts(session: Session, runs: Iterable[int]) -> defaultdict[int, list[Counted]]:
     found: defaultdict[int, list[Counted]] = defaultdict(list)
-    for one in session.scalars(select(CountEntry).where(among(CountEntry.run, runs), CountEntry.closed_e.is_(None)).order_by(CountEntry.id)):
-        found[one.run or 0].append(Counted(one.kind, one.units, one.method, one.u, one.reason))
+    for run, *counted in ask(session, _COUNTED, runs=runs):
+        found[run].append(Counted(*counted))
     return found
-
-
-def _placed(session: Session, runs: list[int]) -> dict[tuple[int, int | None, str | None], str]:
-    sums = (func.sum(PlacementSum.placed), func.sum(PlacementSum.wrong), func.sum(PlacementSum.lost))
-    query = select(PlacementSum.run, PlacementSum.lot, PlacementSum.step, *sums).where(among(PlacementSum.run, runs), PlacementSum.closed_e.is_(None))
-    rows = session.execute(query.group_by(PlacementSum.run, PlacementSum.lot, PlacementSum.step))
-    return {(run, lot, step): f"{placed:,} dies placed, {wrong:,} at fault, {lost:,} lost" for run, lot, step, placed, wrong, lost in rows}
 
 
 def _sorted(counts: Mapping[str, Any]) -> tuple[tuple[str, int], ...]:
     return tuple(sorted(((name, int(n)) for name, n in counts.items()), key=lambda one: -one[1]))
+
+
+_NOTHING: Counter[str] = Counter()
+_LINES_OF_PANELS = listed('select l.id from line l where l."set" in (select m."set" from member m where m.panel in :panels)', "panels")
+_LINES_OF_ITEMS = listed("select id from line where item in :items", "items")
+_PEOPLE = listed("select id, name from person where id in :people", "people")
+_RECIPES = listed("select d.id, t.name from definition d join thing t on t.id = d.thing where d.id in :recipes", "recipes")
+_LOADS = listed("select l.run, c.code from load l join code c on c.kind = 'load' and c.thing = l.id where l.run in :runs", "runs")
+_DECIDED = listed("select judgement, e, what, words from disposition where judgement in :judgements order by id", "judgements")
+_AT_RISK = listed("select line, e, reason from at_risk where line in :lines order by id", "lines")
+_INSIDE = listed('select m."set", m.panel from member m where m."set" in :sets and m.panel in :panels', "sets", "panels")
+_COVERED = listed(
+    'select c.line, c.extent, m.panel from cover c cross join member m where c.line in :lines and m."set" = c."set" and m.panel in :panels',
+    "lines", "panels",
+)  # fmt: skip
+_MARKED = listed(
+    "select run, panel, reason, sum(n) from cell_mark where run in :runs and panel in :panels and closed_e is null group by run, panel, reason",
+    "runs", "panels",
+)  # fmt: skip
+_USED = listed("select line, item, place from use where line in :lines order by line, item", "lines")
+_HAD = listed(
+    """
+    select i.id as item, c.code, coalesce(b.part, w.part) as part, w.role, b.expires_at, o.pot_life_ends_at
+    from item i join code c on c.kind = i.kind and c.thing = i.id left join batch b on b.item = i.id left join wafer w on w.item = i.id
+        left join opening o on o.batch = i.id
+    where i.id in :items
+    """,
+    "items",
+).columns(expires_at=Moment(), pot_life_ends_at=Moment())
+_NUMBERS = listed(
+    "select thing, value from alias where kind in ('batch', 'wafer') and thing in :items and closed_e is null order by id", "items"
+)
+_READ = listed(
+    "select run, line, name, value, unit, low, high, within from reading where run in :runs and closed_e is null order by id", "runs"
+).columns(within=Boolean())
+_COUNTED = listed(
+    "select run, kind, units, method, u, reason from count_entry where run in :runs and closed_e is null order by id", "runs"
+)
+_PLACED = listed(
+    """
+    select run, lot, step, cast(sum(placed) as bigint), cast(sum(wrong) as bigint), cast(sum(lost) as bigint) from placement_sum
+    where run in :runs and closed_e is null group by run, lot, step
+    """,
+    "runs",
+)
+_TESTS = listed("select run, by_bin, by_failure from unit_file where run in :runs order by id", "runs").columns(by_bin=JSON(), by_failure=JSON())

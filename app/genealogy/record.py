@@ -5,7 +5,7 @@ where it is read for other pages too: `trace.py` for origins, `doings.py` for ru
 """
 
 from collections import Counter, defaultdict
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -18,19 +18,19 @@ from app.final_test.results_shown import ResultsShown, results_shown
 from app.floor.amounts import Amount as Book
 from app.floor.amounts import amounts
 from app.floor.counting import open_differences
+from app.floor.dispositions import JudgementRow, judgements_in_force
 from app.genealogy.doings import Doing, doings_of_lines
 from app.genealogy.item_rows import ItemRow
 from app.genealogy.lot_page import Account, account
-from app.genealogy.missing_evidence import Missing, missing_evidence
+from app.genealogy.missing_evidence import Missing, missing_of_lines
 from app.genealogy.origins import Origins
 from app.genealogy.pack_page import PackShown, pack_shown
-from app.genealogy.record_files import RecordFile, files_of, results_in_force
+from app.genealogy.record_files import RecordFile, files_of, files_told, results_in_force
 from app.genealogy.record_stops import PastHold, Risk, holds_ever, risks_of
 from app.genealogy.trace import Trace, origins_of, trace_of
-from app.ledger.items import Lot, Panel
-from app.ledger.places import Load
-from app.ledger.runs import Line
-from app.listed import among
+from app.ledger.items import Lot
+from app.ledger.ran import Ran, ran
+from app.listed import among, ask, listed
 from app.naming.resolve import Named, codes_of
 from app.ovens.panel_heat import SameHeat, heat_of_panels
 from app.ovens.trace_pictures import LoadTrace, cure_traces
@@ -144,30 +144,32 @@ class Record:
 def record_of(session: Session, house: House, subject: Named, now: datetime, zone: str) -> Record:
     """Of a pack or lot."""
     found = origins_of(session, subject)
-    ids = [one.line for one in found.lines]
-    lines = list(session.scalars(select(Line).where(among(Line.id, ids)).order_by(Line.started_at, Line.id)))
-    done = doings_of_lines(session, lines, sorted(found.up.panels))
-    rows = _lines(found, lines, done)
+    lines = ran(session, [one.line for one in found.lines])
+    by_time = sorted(lines, key=lambda one: (one[0].started_at, one[0].id))
+    judged = judgements_in_force(session, [line.id for line, _ in lines])
+    done = doings_of_lines(session, by_time, sorted(found.up.panels), judged)
+    rows = _lines(found, by_time, done)
     lot = session.get_one(Lot, subject.id) if subject.kind == "lot" else None
-    runs = {line.run: done[line.id].run for line in lines}
+    runs = {line.run: done[line.id].run for line, _ in lines}
+    files = files_told(session, runs, done, [*found.wafers, *found.batches])
     told: Told = {}  # logger files: for the pictures and for the heat
     return Record(
         kind=subject.kind, code=subject.code, made_at=now, pack=pack_shown(session, subject) if lot is None else None,
         lot=_lot_facts(session, subject, lot) if lot else None, account=account(session, lot.item) if lot else None,
         trace=trace_of(session, subject, found, with_runs=False), counts=_counts(session, found), panels=_panel_count(session, found), lines=rows,
-        cures=_cures(session, runs, lines, done, now, zone, told), heat=tuple(heat_of_panels(session, found.up.panels, ids, told)),
-        results=_results(session, house, runs, _bin_of(session, found, lot)), holds=holds_ever(session, found, lines),
+        cures=_cures(session, lines, done, now, zone, told, judged), heat=tuple(heat_of_panels(session, found.up.panels, lines, told)),
+        results=_results(session, house, runs, found, lot), holds=holds_ever(session, found),
         risks=risks_of(session, found, done), undecided=tuple(one for one in rows if _is_undecided(one.doing)),
-        uncertain=tuple(one for one in rows if one.extent == "either"), missing=tuple(missing_evidence(session, found, house)),
-        told=tuple(told_of(session, [*found.wafers, *found.batches])),
-        files=files_of(session, house, runs, lines, found.wafers, found.batches),
+        uncertain=tuple(one for one in rows if one.extent == "either"),
+        missing=tuple(missing_of_lines(session, lines, list(found.wafers), found.up.loose, house, files)),
+        told=tuple(told_of(session, [*found.wafers, *found.batches])), files=files_of(session, house, files, runs),
     )  # fmt: skip
 
 
-def _lines(found: Origins, lines: list[Line], done: Mapping[int, Doing]) -> tuple[RecordLine, ...]:
+def _lines(found: Origins, lines: Sequence[Ran], done: Mapping[int, Doing]) -> tuple[RecordLine, ...]:
     extents = {one.line: one.extent for one in found.lines}
-    shares = {line.id: found.share("line", line.id) for line in lines}
-    return tuple(RecordLine(done[line.id], extents[line.id], shares[line.id].least, shares[line.id].most) for line in lines)
+    shares = ((line.id, found.share("line", line.id)) for line, _ in lines)
+    return tuple(RecordLine(done[line], extents[line], share.least, share.most) for line, share in shares)
 
 
 def _is_undecided(doing: Doing) -> bool:
@@ -198,20 +200,17 @@ def _count_row(code: str, lot: Lot, book: Book, unsigned: bool) -> CountRow:
 
 
 def _panel_count(session: Session, found: Origins) -> PanelCount:
-    sizes = session.execute(select(Panel.rows, Panel.columns).where(among(Panel.item, found.up.panels)))
-    units = sum(edge.units for edge in found.up.edges if edge.kind == "cells")
-    return PanelCount(len(found.up.panels), sum(rows * columns for rows, columns in sizes), units)
+    cells = sum(rows * columns for rows, columns in ask(session, _PANELS, panels=found.up.panels))
+    return PanelCount(len(found.up.panels), cells, sum(edge.units for edge in found.up.edges if edge.kind == "cells"))
 
 
 def _cures(
-    session: Session, runs: Mapping[int, str], lines: list[Line], done: Mapping[int, Doing], now: datetime, zone: str, told: Told
+    session: Session, lines: Sequence[Ran], done: Mapping[int, Doing], now: datetime, zone: str, told: Told, judged: Mapping[int, JudgementRow]
 ) -> tuple[Cure, ...]:
-    cured = [line for line in lines if done[line.id].operation == "cure"]
-    traces = cure_traces(session, [line.run for line in cured], now, zone, only=[line.id for line in cured], told=told)
-    loads = {run: load for load, run in session.execute(select(Load.id, Load.run).where(among(Load.run, traces)))}
-    codes = codes_of(session, "load", list(loads.values()))
-    ovens = {line.run: done[line.id].station for line in cured}
-    return tuple(Cure(codes.get(loads.get(run, 0), ""), runs[run], ovens[run], trace) for run, trace in traces.items())
+    cured = [one for one in lines if one[1].operation == "cure"]
+    said = {line.run: done[line.id] for line, _ in cured}
+    traces = cure_traces(session, cured, now, zone, told, judged)
+    return tuple(Cure(said[run].load, said[run].run, said[run].station, trace) for run, trace in traces.items())
 
 
 def _bin_of(session: Session, found: Origins, lot: Lot | None) -> str:
@@ -222,11 +221,16 @@ def _bin_of(session: Session, found: Origins, lot: Lot | None) -> str:
     for content in found.up.contents:
         units[content.loose] += content.units
     bins: defaultdict[str, int] = defaultdict(int)
-    for item, name in session.execute(select(Lot.item, Lot.bin).where(among(Lot.item, units))):
+    for item, name in ask(session, _BINS, lots=units):
         bins[name or ""] += units[item]
     return max(bins, key=lambda name: (bins[name], name), default="")
 
 
-def _results(session: Session, house: House, runs: Mapping[int, str], chosen: str) -> tuple[TestResults, ...]:
+def _results(session: Session, house: House, runs: Mapping[int, str], found: Origins, lot: Lot | None) -> tuple[TestResults, ...]:
     files = results_in_force(session, runs)
+    chosen = _bin_of(session, found, lot) if files else ""
     return tuple(TestResults(runs[run], results_shown(session, house, file, chosen, runs[run])) for run, file in files.items())
+
+
+_PANELS = listed("select rows, columns from panel where item in :panels", "panels")
+_BINS = listed("select item, bin from lot where item in :lots", "lots")

@@ -3,22 +3,16 @@
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import NamedTuple
 
-from sqlalchemy import CompoundSelect, Select, and_, literal, select, union
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from app.db import House
 from app.evidence.keep import path_of
-from app.evidence.models import Evidence
 from app.final_test.models import UnitFile, UnitFileCorrection
-from app.ledger.cells import CellMark, LostDie, Placement, PlacementSum
-from app.ledger.judgements import Judgement
-from app.ledger.runs import Line, Run
-from app.listed import among
+from app.listed import among, ask, listed
 from app.naming.resolve import codes_of_items
-from app.ovens.models import CureTrace
-from app.receiving.models import OriginLink, WaferMap
 
 
 @dataclass(frozen=True)
@@ -34,40 +28,42 @@ class RecordFile:
     is_kept: bool
 
 
-def files_of(
-    session: Session, house: House, runs: Mapping[int, str], lines: Sequence[Line], wafers: Iterable[int], batches: Iterable[int]
-) -> tuple[RecordFile, ...]:
-    """One statement for what the files tell of, one for the files."""
-    items = [*wafers, *batches]
-    codes = {("run", run): code for run, code in runs.items()}
-    codes |= {("item", item): code for item, code in codes_of_items(session, items).items()}
-    of: defaultdict[int, list[str]] = defaultdict(list)
-    for number, kind, thing in files_told(session, list(runs), [line.id for line in lines], items):
-        of[number].append(codes[kind, thing])
-    found = session.scalars(select(Evidence).where(among(Evidence.id, of)).order_by(Evidence.kind, Evidence.id))
+class FileRow(NamedTuple):
+    """A row of `evidence`."""
+
+    id: int
+    name: str
+    kind: str
+    size_bytes: int
+    digest: str
+
+
+@dataclass(frozen=True)
+class FilesTold:
+    """Files, and by file what each tells of: (kind, thing)."""
+
+    files: tuple[FileRow, ...]
+    of: Mapping[int, Sequence[tuple[str, int]]]
+
+
+def files_of(session: Session, house: House, told: FilesTold, runs: Mapping[int, str]) -> tuple[RecordFile, ...]:
+    """By kind, each with the codes of what it tells of."""
+    codes = codes_of_items(session, list({thing for things in told.of.values() for kind, thing in things if kind == "item"}))
     return tuple(
         RecordFile(
-            one.id, one.name, one.kind.replace("_", " "), one.size_bytes, one.digest, tuple(sorted(of[one.id])), path_of(house, one.digest).is_file()
+            one.id, one.name, one.kind.replace("_", " "), one.size_bytes, one.digest,
+            tuple(sorted(runs[thing] if kind == "run" else codes[thing] for kind, thing in told.of[one.id])), path_of(house, one.digest).is_file(),
         )
-        for one in found
-    )
+        for one in told.files
+    )  # fmt: skip
 
 
-def files_told(session: Session, runs: Sequence[int], lines: Sequence[int], items: Sequence[int]) -> list[tuple[int, str, int]]:
-    """(evidence, kind of thing, thing): every file that tells of these runs, lines, wafers or batches. One statement."""
-    tables: tuple[Any, ...] = (Placement, LostDie, PlacementSum, UnitFile, CellMark)
-    of_runs = [_of_run(table).where(among(table.run, runs), table.evidence.is_not(None)) for table in tables]
-    judged = select(Judgement.evidence, literal("run"), Line.run).join(Line, Line.id == Judgement.line)
-    covers = and_(CureTrace.station == Run.station, CureTrace.last_at >= Run.started_at, CureTrace.first_at <= Run.ended_at)
-    cured = select(CureTrace.evidence, literal("run"), Run.id).join(Run, covers).where(among(Run.id, runs), Run.operation == "cure")
-    mapped = select(WaferMap.evidence, literal("item"), WaferMap.wafer).where(among(WaferMap.wafer, items))
-    told = select(OriginLink.evidence, literal("item"), OriginLink.item).where(among(OriginLink.item, items))
-    every: CompoundSelect[Any] = union(*of_runs, judged.where(among(Judgement.line, lines), Judgement.evidence.is_not(None)), cured, mapped, told)
-    return [(number, kind, thing) for number, kind, thing in session.execute(every)]
-
-
-def _of_run(table: Any) -> Select[Any]:
-    return select(table.evidence, literal("run"), table.run)
+def files_told(session: Session, runs: Iterable[int], lines: Iterable[int], items: Iterable[int]) -> FilesTold:
+    """Every file that tells of these runs, lines, wafers or batches: one statement for what they tell of, one for the files."""
+    of: defaultdict[int, list[tuple[str, int]]] = defaultdict(list)
+    for number, kind, thing in session.execute(_TOLD, {"runs": set(runs), "lines": list(lines), "items": list(items)}):
+        of[number].append((kind, thing))
+    return FilesTold(tuple(FileRow(*row) for row in ask(session, _FILES, files=of)), of)
 
 
 def results_in_force(session: Session, runs: Iterable[int]) -> dict[int, UnitFile]:
@@ -75,3 +71,18 @@ def results_in_force(session: Session, runs: Iterable[int]) -> dict[int, UnitFil
     wrong = select(UnitFileCorrection.file)
     query = select(UnitFile).where(among(UnitFile.run, runs), UnitFile.id.not_in(wrong)).order_by(UnitFile.id)
     return {file.run: file for file in session.scalars(query)}
+
+
+_OF_RUNS = ("placement", "lost_die", "placement_sum", "unit_file", "cell_mark")
+_TOLD = listed(
+    " union ".join(f"select evidence, 'run' as kind, run as thing from {table} where run in :runs and evidence is not null" for table in _OF_RUNS)
+    + """
+    union select j.evidence, 'run', l.run from judgement j join line l on l.id = j.line where j.line in :lines and j.evidence is not null
+    union select t.evidence, 'run', r.id from run r cross join cure_trace t
+        where r.id in :runs and r.operation = 'cure' and t.station = r.station and t.last_at >= r.started_at and t.first_at <= r.ended_at
+    union select evidence, 'item', wafer from wafer_map where wafer in :items
+    union select evidence, 'item', item from origin_link where item in :items
+    """,
+    "runs", "lines", "items",
+)  # fmt: skip
+_FILES = listed("select id, name, kind, size_bytes, digest from evidence where id in :files order by kind, id", "files")

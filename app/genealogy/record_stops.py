@@ -1,23 +1,21 @@
 """What ever stopped something on the way to a thing, and how it ended: holds with their releases, and marks at risk."""
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
-from sqlalchemy import ColumnElement, and_, func, or_, select
+from sqlalchemy import Boolean
 from sqlalchemy.orm import Session
 
+from app.db import Moment
 from app.genealogy.doings import Doing
 from app.genealogy.origins import Origins
 from app.holds.stopped import stops_on
-from app.holds.words import on_what
-from app.journal.models import Entry
-from app.ledger.judgements import AtRisk, Disposition
-from app.ledger.runs import Line
-from app.ledger.sets import Member
-from app.ledger.stops import Hold, Release
-from app.listed import among
+from app.holds.words import HoldRow, on_what
+from app.journal.entry_rows import EntryRow, entry_rows
+from app.listed import ask, listed
 from app.naming.resolve import codes_of
 
 
@@ -62,21 +60,22 @@ class Risk:
     ended_at: datetime | None
 
 
-def holds_ever(session: Session, found: Origins, lines: Sequence[Line]) -> tuple[PastHold, ...]:
+def holds_ever(session: Session, found: Origins) -> tuple[PastHold, ...]:
     """Every hold on something on the way, ended ones too."""
-    holds = list(session.scalars(select(Hold).where(_concerns(found, lines)).order_by(Hold.id)))
+    holds = _concerning(session, found)
     if not holds:
         return ()
     ids = [hold.id for hold in holds]
     codes, on = codes_of(session, "hold", ids), on_what(session, holds)
-    now = {stop.hold for stops in stops_on(session, found.up.starts).values() for stop in stops}
-    releases = list(session.scalars(select(Release).where(among(Release.hold, ids)).order_by(Release.id)))
-    entries = _entries(session, [hold.e for hold in holds] + [one.e for one in releases])
-    decided = {(one.hold, one.e): one for one in session.scalars(select(Disposition).where(among(Disposition.hold, ids)))}
+    in_force = any(hold.closed_e is None for hold in holds)
+    now = {stop.hold for stops in stops_on(session, found.up.starts).values() for stop in stops} if in_force else set()
+    releases = ask(session, _RELEASES, holds=ids)
+    entries = entry_rows(session, [hold.e for hold in holds] + [one.e for one in releases])
+    decided = {(hold, e): (what, words) for hold, e, what, words in ask(session, _DECIDED, holds=ids)}
     by_hold: defaultdict[int, list[Released]] = defaultdict(list)
     for one in releases:
-        entry, why = entries[one.e], decided.get((one.hold, one.e))
-        what, words = (why.what, why.words) if why else ("", "")
+        entry = entries[one.e]
+        what, words = decided.get((one.hold, one.e), ("", ""))
         by_hold[one.hold].append(Released(entry.happened_at, entry.actor_name, one.everything, one.units_freed, what, words))
     return tuple(
         PastHold(
@@ -87,46 +86,33 @@ def holds_ever(session: Session, found: Origins, lines: Sequence[Line]) -> tuple
     )  # fmt: skip
 
 
-def _concerns(found: Origins, lines: Sequence[Line]) -> ColumnElement[bool]:
-    panels = list(found.up.panels)
-    of_panels = select(Member.set).where(Member.panel.in_(panels))
-    items = {
-        "wafer": found.wafers, "batch": found.batches, "panel": panels, "loose": found.up.loose, "sample": found.up.loose, "pack": found.up.packs,
+def _concerning(session: Session, found: Origins) -> list[HoldRow]:
+    up = found.up
+    asked = {
+        "items": [*found.wafers, *found.batches, *up.panels, *up.loose, *up.packs], "panels": list(up.panels),
+        "lines": [one.line for one in found.lines], "runs": list({one.run for one in found.lines}),
+        "stations": list({one.station for one in found.lines}),
     }  # fmt: skip
-    stations = {one.station for one in found.lines}
-    spans = [
-        and_(
-            Hold.kind == "span", Hold.subject == station,
-            or_(Hold.span_to.is_(None), Hold.span_to >= min(one.started_at for one in found.lines if one.station == station)),
-            or_(Hold.span_from.is_(None), Hold.span_from <= _latest(found, station)),
-        )
-        for station in stations
-    ]  # fmt: skip
-    return or_(
-        and_(Hold.kind == "set", Hold.subject.in_(of_panels)),
-        and_(Hold.kind == "line", Hold.subject.in_([line.id for line in lines])),
-        and_(Hold.kind == "run", Hold.subject.in_({line.run for line in lines})),
-        *(and_(Hold.kind == kind, Hold.subject.in_(list(ids))) for kind, ids in items.items()),
-        *spans,
-    )
+    holds = [HoldRow(*row[:-2]) if row.kind != "span" or _was_there(found, row) else None for row in session.execute(_CONCERNING, asked)]
+    return [hold for hold in holds if hold is not None]
 
 
-def _latest(found: Origins, station: int) -> datetime:
-    """When the last line at the station ended; one that goes on has not."""
-    return max(one.ended_at or datetime.max.replace(tzinfo=one.started_at.tzinfo) for one in found.lines if one.station == station)
+def _was_there(found: Origins, span: Any) -> bool:
+    """A line was at the station in its span, from the first to the last of them; one that goes on has not ended."""
+    there = [one for one in found.lines if one.station == span.subject]
+    latest = max(one.ended_at or datetime.max.replace(tzinfo=one.started_at.tzinfo) for one in there)
+    began = span.span_from is None or span.span_from <= latest
+    return began and (span.span_to is None or span.span_to >= min(one.started_at for one in there))
 
 
 def risks_of(session: Session, found: Origins, done: Mapping[int, Doing]) -> tuple[Risk, ...]:
-    marks = list(session.scalars(select(AtRisk).where(among(AtRisk.line, done)).order_by(AtRisk.id)))
-    if not marks:
-        return ()
-    of_ours = Member.set.in_({mark.set for mark in marks}), Member.panel.in_(list(found.up.panels))
-    panels = {set_id: n for set_id, n in session.execute(select(Member.set, func.count()).where(*of_ours).group_by(Member.set))}
-    entries = _entries(session, [mark.e for mark in marks])
+    marks = ask(session, _AT_RISK, lines=done)
+    panels: dict[int, int] = dict(ask(session, _OF_OURS, sets={mark.set for mark in marks}, panels=found.up.panels))
+    entries = entry_rows(session, [mark.e for mark in marks])
     return tuple(_risk(mark, panels[mark.set], entries[mark.e], done[mark.line]) for mark in marks if mark.set in panels)
 
 
-def _risk(mark: AtRisk, panels: int, entry: Entry, doing: Doing) -> Risk:
+def _risk(mark: Any, panels: int, entry: EntryRow, doing: Doing) -> Risk:
     ended, ended_at = _end(doing)
     return Risk(doing.run, doing.step or "", panels, mark.reason, entry.actor_name, entry.happened_at, ended, ended_at)
 
@@ -141,5 +127,17 @@ def _end(doing: Doing) -> tuple[str, datetime | None]:
     return "", None
 
 
-def _entries(session: Session, ids: Sequence[int]) -> dict[int, Entry]:
-    return {entry.id: entry for entry in session.scalars(select(Entry).where(among(Entry.id, ids)))}
+_CONCERNING = listed(
+    """
+    select id, e, closed_e, kind, subject, lot, container, reason, automatic, span_from, span_to from hold
+    where kind in ('wafer', 'batch', 'panel', 'loose', 'sample', 'pack') and subject in :items
+        or kind = 'line' and subject in :lines or kind = 'run' and subject in :runs or kind = 'span' and subject in :stations
+        or kind = 'set' and subject in (select m."set" from member m where m.panel in :panels)
+    order by id
+    """,
+    "items", "lines", "runs", "stations", "panels",
+).columns(automatic=Boolean(), span_from=Moment(), span_to=Moment())  # fmt: skip
+_RELEASES = listed("select hold, e, everything, units_freed from release where hold in :holds order by id", "holds").columns(everything=Boolean())
+_DECIDED = listed("select hold, e, what, words from disposition where hold in :holds", "holds")
+_AT_RISK = listed('select line, "set", e, reason from at_risk where line in :lines order by id', "lines")
+_OF_OURS = listed('select m."set", count(*) from member m where m."set" in :sets and m.panel in :panels group by m."set"', "sets", "panels")

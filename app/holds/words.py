@@ -1,25 +1,39 @@
 """What a hold is on, in codes that a person knows: as many statements for one hold as for a hundred."""
 
 from collections import defaultdict
+from collections.abc import Sequence
+from typing import NamedTuple
 
-from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from app.ledger.runs import Line
-from app.ledger.sets import Member
 from app.ledger.stops import Hold
+from app.listed import ask, listed
 from app.naming.resolve import codes_of
 
 _SAID = {"loose": "lot", "span": "station", "line": "run"}  # the kind of code that names it
+_RUNS = listed("select id, run from line where id in :lines", "lines")
+_PANELS = listed('select "set", panel from member where "set" in :sets order by panel', "sets")
 
 
-def on_what(session: Session, holds: list[Hold]) -> dict[int, list[tuple[str, str]]]:
+class HoldRow(NamedTuple):
+    """A row of `hold`, without its span."""
+
+    id: int
+    e: int
+    closed_e: int | None
+    kind: str
+    subject: int
+    lot: int | None
+    container: int | None
+    reason: str
+    automatic: bool
+
+
+def on_what(session: Session, holds: Sequence[Hold | HoldRow]) -> dict[int, list[tuple[str, str]]]:
     """By hold: (kind, code) of what it names. A hold on a lot or container names that; one on panels alone, each panel."""
-    runs = {line: run for line, run in session.execute(select(Line.id, Line.run).where(Line.id.in_([h.subject for h in holds if h.kind == "line"])))}
+    runs: dict[int, int] = dict(ask(session, _RUNS, lines=[h.subject for h in holds if h.kind == "line"]))
     panels: defaultdict[int, list[int]] = defaultdict(list)
-    for set_id, panel in session.execute(
-        select(Member.set, Member.panel).where(Member.set.in_([h.subject for h in holds if h.kind == "set"])).order_by(Member.panel)
-    ):
+    for set_id, panel in ask(session, _PANELS, sets=[h.subject for h in holds if h.kind == "set"]):
         panels[set_id].append(panel)
     things = {hold.id: _things(hold, runs, panels) for hold in holds}
     wanted: defaultdict[str, set[int]] = defaultdict(set)
@@ -29,7 +43,7 @@ def on_what(session: Session, holds: list[Hold]) -> dict[int, list[tuple[str, st
     return {hold: [(kind, codes[kind].get(thing, "")) for kind, thing in found] for hold, found in things.items()}
 
 
-def _things(hold: Hold, runs: dict[int, int], panels: dict[int, list[int]]) -> list[tuple[str, int]]:
+def _things(hold: Hold | HoldRow, runs: dict[int, int], panels: dict[int, list[int]]) -> list[tuple[str, int]]:
     if hold.lot is not None:
         return [("lot", hold.lot)]
     if hold.container is not None:

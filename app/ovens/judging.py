@@ -19,6 +19,7 @@ from app.holds.place import hold_line
 from app.journal.act import By
 from app.ledger.judgements import Judgement
 from app.ledger.places import Load
+from app.ledger.ran import AnyLine, AnyRun
 from app.ledger.runs import Line, Run, RunVoid
 from app.ledger.sets import Member
 from app.ledger.stops import Hold
@@ -116,7 +117,7 @@ def round_of(session: Session, run: Run, line: Line) -> Round:
     return rounds_of(session, [(line, run)])[line.id]
 
 
-def rounds_of(session: Session, lines: Iterable[tuple[Line, Run]], known: Told | None = None) -> dict[int, Round]:
+def rounds_of(session: Session, lines: Iterable[tuple[AnyLine, AnyRun]], known: Told | None = None) -> dict[int, Round]:
     """By line: the time in the oven of each, with what the files say of it. As many statements for one as for a hundred."""
     pairs = list(lines)
     spells = {run.id: Spell(run.station, run.started_at, run.ended_at or run.started_at) for _, run in pairs}

@@ -15,10 +15,9 @@ from sqlalchemy.orm import Session
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Recipe
 from app.ledger import walk
-from app.ledger.corrections import not_void
-from app.ledger.items import Batch
-from app.ledger.runs import Line, Run, Use
-from app.listed import among
+from app.ledger.ran import LineRow, Ran, ran
+from app.ledger.runs import Line, Run
+from app.listed import ask, listed
 from app.naming.resolve import codes_of
 from app.ovens.cure import recipe_of
 from app.ovens.heat import Adhesive, Heat, heat_of
@@ -28,6 +27,14 @@ from app.ovens.record_quality import Round, read_record
 from app.ovens.traces import Told
 
 _KINDS = ("adhesive", "encapsulant")
+_USED = listed(
+    """
+    select u.line, u.item, b.part from use u join batch b on b.item = u.item where u.line in :lines and not exists (
+        select 1 from use_void v where v.line = u.line and v.item = u.item and v.closed_e is null
+    ) order by u.line, u.item
+    """,
+    "lines",
+)
 _Had = tuple[int, ...]  # numbers of the lines that a panel had and that matter, in order
 
 
@@ -57,16 +64,17 @@ class SameHeat:
     adhesives: tuple[AdhesiveHeat, ...]
 
 
-def heat_of_panels(session: Session, panels: Iterable[int], above: Iterable[int] | None = None, told: Told | None = None) -> list[SameHeat]:
+def heat_of_panels(session: Session, panels: Iterable[int], above: Iterable[Ran] | None = None, told: Told | None = None) -> list[SameHeat]:
     """One row for panels that had the same adhesives and cures. `above`: only by these lines. `told`: what logger files say, read before."""
     wanted = sorted(set(panels))
-    lines = _lines_of(session, wanted, (one.line for one in walk.lines_of_panels(session, wanted)) if above is None else above)
-    known = _Known(session, {line for panel in wanted for line in lines[panel]}, told)
+    some = ran(session, {one.line for one in walk.lines_of_panels(session, wanted)}) if above is None else above
+    known = _Known(session, some, told)
+    lines = _lines_of(session, wanted, (line.id for line, _ in some if known.matters(line.id)))
     alike: defaultdict[_Had, list[int]] = defaultdict(list)
     for panel in wanted:
-        alike[tuple(line for line in lines[panel] if known.matters(line))].append(panel)
+        alike[tuple(lines[panel])].append(panel)
     codes = codes_of(session, "panel", wanted)
-    return [SameHeat(tuple(sorted(codes[one] for one in some)), known.heat_of(had)) for had, some in alike.items()]
+    return [SameHeat(tuple(sorted(codes[one] for one in these)), known.heat_of(had)) for had, these in alike.items()]
 
 
 def heat_of_load(session: Session, run: Run) -> list[tuple[Line, list[SameHeat]]]:
@@ -89,18 +97,16 @@ def _lines_of(session: Session, panels: Sequence[int], lines: Iterable[int]) -> 
 class _Known:
     """What is read once for many panels: lines, their runs and rounds, and the adhesives that they had."""
 
-    def __init__(self, session: Session, lines: set[int], told: Told | None) -> None:
+    def __init__(self, session: Session, lines: Iterable[Ran], told: Told | None) -> None:
         self.session = session
-        query = select(Line, Run).join(Run, Run.id == Line.run).where(among(Line.id, lines)).order_by(Line.id)
-        self.lines = {line.id: (line, run) for line, run in session.execute(query)}
+        self.lines = {line.id: (line, run) for line, run in lines}
         cures = [(line, run) for line, run in self.lines.values() if run.operation == "cure" and run.ended_at is not None]
         self.rounds: dict[int, Round] = rounds_of(session, cures, told)
         self.ran = catalogue.definitions(session, [run.recipe for _, run in cures if run.recipe])
         self.routes = catalogue.with_ids(session, [line.route for line, _ in self.lines.values() if line.route])
         self.now: dict[str, Recipe] = {}
         self.records: dict[tuple[int, float, int], RoundRecord] = {}
-        used = select(Use.line, Use.item, Batch.part).join(Batch, Batch.item == Use.item).where(among(Use.line, lines), not_void()).order_by(Use.line)
-        rows = session.execute(used).all()
+        rows = ask(session, _USED, lines=self.lines)
         parts = catalogue.with_ids(session, list({part for *_, part in rows}))
         names = codes_of(session, "batch", [item for _, item, _ in rows])
         self.adhesives: defaultdict[int, list[tuple[str, str]]] = defaultdict(list)  # line -> (part, batch)
@@ -115,13 +121,13 @@ class _Known:
     def heat_of(self, had: _Had) -> tuple[AdhesiveHeat, ...]:
         pairs = [self.lines[line] for line in had]
         cures = [(line, run) for line, run in pairs if run.operation == "cure" and run.ended_at is not None]
-        put_on: defaultdict[tuple[str, str], list[Line]] = defaultdict(list)
+        put_on: defaultdict[tuple[str, str], list[LineRow]] = defaultdict(list)
         for line, run in pairs:
             for part, _ in self.adhesives[line.id] if run.operation != "cure" else ():
                 put_on[part, line.step or run.operation].append(line)
         return tuple(self._adhesive(part, step, lines, cures) for (part, step), lines in put_on.items())
 
-    def _adhesive(self, part: str, step: str, lines: list[Line], cures: list[tuple[Line, Run]]) -> AdhesiveHeat:
+    def _adhesive(self, part: str, step: str, lines: list[LineRow], cures: list[Ran]) -> AdhesiveHeat:
         recipe = self._recipe(lines[-1], cures)
         placed_at = lines[-1].ended_at or lines[-1].started_at
         heat = None
@@ -135,14 +141,14 @@ class _Known:
             recipe.min_equivalent_minutes if recipe else None, heat,
         )  # fmt: skip
 
-    def _record(self, line: Line, recipe: Recipe) -> RoundRecord:
+    def _record(self, line: LineRow, recipe: Recipe) -> RoundRecord:
         """A round is read once for all adhesives that ask the same of its record."""
         key = line.id, recipe.max_gap_seconds, recipe.min_sensors
         if key not in self.records:
             self.records[key] = read_record(self.rounds[line.id], recipe.max_gap_seconds, recipe.min_sensors)
         return self.records[key]
 
-    def _recipe(self, line: Line, cures: list[tuple[Line, Run]]) -> Recipe | None:
+    def _recipe(self, line: LineRow, cures: list[Ran]) -> Recipe | None:
         """Of the first cure after the step: the very revision that ran, else the one of now."""
         if line.route is None:
             return None
@@ -151,14 +157,13 @@ class _Known:
         cure = next((step for step in steps[here + 1 :] if step.operation == "cure" and step.recipe), None)
         if cure is None or cure.recipe is None:
             return None
-        ran = next((run.recipe for its_line, run in reversed(cures) if its_line.step == cure.key and run.recipe), None)
-        if ran:
-            found: Recipe = self.ran[ran].body
+        revision = next((run.recipe for its_line, run in reversed(cures) if its_line.step == cure.key and run.recipe), None)
+        if revision:
+            found: Recipe = self.ran[revision].body
             return found
         if cure.recipe not in self.now:
             self.now[cure.recipe] = catalogue.recipe(self.session, cure.recipe).body
         return self.now[cure.recipe]
-
 
 
 HEAT_COLUMNS = (

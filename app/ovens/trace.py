@@ -2,6 +2,8 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,6 +40,7 @@ class Trace:
         return next((n for n, name in enumerate(self.sensors) if plain(name) == plain(sensor)), None)
 
 
+@lru_cache(maxsize=4096)
 def plain(name: str) -> str:
     return " ".join(name.split()).casefold()
 
@@ -57,41 +60,47 @@ def merge(traces: Sequence[Trace]) -> Trace:
     if len(traces) == 1:
         return traces[0]
     names = {plain(name): name for trace in traces for name in trace.sensors}
-    order = list(names)
+    place = {key: n for n, key in enumerate(names)}
     times = np.concatenate([trace.times for trace in traces]) if traces else np.zeros(0)
     follows = np.concatenate([np.maximum.accumulate(trace.times) for trace in traces]) if traces else np.zeros(0)
     origin = np.repeat(np.arange(len(traces)), [len(trace.times) for trace in traces])
-    temps = np.full((len(times), len(order)), np.nan)
+    temps = np.full((len(times), len(place)), np.nan)
     first = 0
     for trace in traces:
-        columns = [order.index(plain(name)) for name in trace.sensors]
+        columns = [place[plain(name)] for name in trace.sensors]
         temps[first : first + len(trace.times), columns] = trace.temps_c
         first += len(trace.times)
-    for column, key in enumerate(order):
-        _drop_repeats(times, temps[:, column], origin, names[key])
+    _drop_repeats(times, temps, origin, tuple(names.values()))
     by_time = np.argsort(follows, kind="stable")
     by_time = by_time[~np.isnan(temps[by_time]).all(axis=1)]
     notes = tuple(dict.fromkeys(note for trace in traces for note in trace.notes))
     return Trace(times[by_time], tuple(names.values()), temps[by_time], notes)
 
 
-def _drop_repeats(times: Floats, temps: Floats, origin: NDArray[np.int64], sensor: str) -> None:
+def _drop_repeats(times: Floats, temps: Floats, origin: NDArray[np.int64], sensors: tuple[str, ...]) -> None:
     """Readings that another file has as well become NaN in the later one. A file's own repeats stay."""
-    read = np.flatnonzero(~np.isnan(temps))
+    sensor, row = np.nonzero(~np.isnan(temps.T))
+    at, of = times[row], origin[row]
     # a reading of a file is at (time, how often this file had that time before): the same place in two files is the same reading
-    turn = np.zeros(len(read), dtype=np.int64)
-    by_file = np.lexsort((times[read], origin[read]))
-    same = (np.diff(times[read][by_file]) == 0) & (np.diff(origin[read][by_file]) == 0)
-    new = np.r_[True, ~same][: len(read)]
-    place = np.arange(len(read))
+    turn = np.zeros(len(row), dtype=np.int64)
+    by_file = np.lexsort((at, of, sensor))
+    new = np.r_[True, ~_same_as_before((at, of, sensor), by_file)][: len(row)]
+    place = np.arange(len(row))
     turn[by_file] = place - np.maximum.accumulate(np.where(new, place, 0))
-    by_place = np.lexsort((origin[read], turn, times[read]))
-    again = (np.diff(times[read][by_place]) == 0) & (np.diff(turn[by_place]) == 0)
-    earlier, later = read[by_place][:-1][again], read[by_place][1:][again]
-    differ = np.abs(temps[earlier] - temps[later]) > 1e-9
+    by_place = np.lexsort((of, turn, at, sensor))
+    again = np.flatnonzero(_same_as_before((at, turn, sensor), by_place))
+    earlier, later = by_place[again], by_place[again + 1]
+    first, second = temps[row[earlier], sensor[earlier]], temps[row[later], sensor[later]]
+    differ = np.abs(first - second) > 1e-9
     if differ.any():
         n = int(np.argmax(differ))
-        at = np.datetime64(round(times[earlier[n]]), "s")
-        why = f"Two files say that {sensor} read {temps[earlier[n]]:g} and {temps[later[n]]:g} degrees C at {at}Z."
-        raise bad_input("These files contradict each other.", f"sensor {sensor}, {at}Z", why, "Leave out the file that is wrong.")
-    temps[later] = np.nan
+        name, moment = sensors[sensor[earlier[n]]], np.datetime64(round(at[earlier[n]]), "s")
+        why = f"Two files say that {name} read {first[n]:g} and {second[n]:g} degrees C at {moment}Z."
+        raise bad_input("These files contradict each other.", f"sensor {name}, {moment}Z", why, "Leave out the file that is wrong.")
+    temps[row[later], sensor[later]] = np.nan
+
+
+def _same_as_before(keys: Sequence[NDArray[Any]], order: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """In this order, from the second on: is it the same as the one before, by all keys?"""
+    same: NDArray[np.bool_] = np.logical_and.reduce([np.diff(key[order]) == 0 for key in keys])
+    return same

@@ -1,6 +1,6 @@
 """The cure trace of a load, shelf by shelf: what the sensors said, and where in time the judgement found what."""
 
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from functools import cached_property
@@ -13,12 +13,11 @@ from sqlalchemy.orm import Session
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Recipe, Station
 from app.drawing.cure_trace import Pin, SensorLine, TraceChart, cure_trace
-from app.floor.dispositions import judgements_in_force
-from app.ledger.judgements import Judgement
+from app.floor.dispositions import JudgementRow, judgements_in_force
 from app.ledger.places import Load
+from app.ledger.ran import AnyLine, AnyRun, Ran
 from app.ledger.runs import Line, Run
-from app.ledger.sets import PanelSet
-from app.listed import among
+from app.listed import ask, listed
 from app.naming.resolve import codes_of
 from app.ovens.curves import curve, joined
 from app.ovens.judging import watches_of
@@ -82,7 +81,7 @@ class ShelfTrace:
     reasons: tuple[ReasonShown, ...]
     rows: tuple[SensorRow, ...]
     sensors: tuple[str, ...]
-    run: Run
+    run: AnyRun
     recipe: Recipe
     trace: Trace | None
     ended: datetime
@@ -101,56 +100,66 @@ class ShelfTrace:
 class LoadTrace:
     """`trace`: all readings that the logger files have of this time; None while there are none."""
 
-    run: Run
+    run: AnyRun
     trace: Trace | None
     shelves: tuple[ShelfTrace, ...]
 
 
 def load_trace(session: Session, load: Load, now: datetime, zone: str) -> LoadTrace | None:
     """None for a load that never started."""
-    return cure_traces(session, [load.run], now, zone)[load.run] if load.run is not None else None
+    if load.run is None:
+        return None
+    lines = list(session.scalars(select(Line).where(Line.run == load.run).order_by(Line.id)))
+    return _pictures(session, [session.get_one(Run, load.run)], lines, now, zone, {}, None)[load.run]
 
 
 def cure_traces(
-    session: Session, runs: Collection[int], now: datetime, zone: str, only: Collection[int] | None = None, told: Told | None = None
+    session: Session, lines: Sequence[Ran], now: datetime, zone: str, told: Told, judged: Mapping[int, JudgementRow] | None = None
 ) -> dict[int, LoadTrace]:
-    """By run. `only`: the shelves of these lines, with nothing else on them. As many statements for one load as for a hundred.
+    """By run: the shelves of these lines, with nothing else on them. As many statements for one load as for a hundred.
 
-    `told`: what logger files say, read before.
+    `told`: what logger files say, read before. `judged`: the lines' judgements in force, read before.
     """
-    facts = _Facts(session, runs, now, only, told)
-    return {run.id: LoadTrace(run, facts.trace(run), facts.shelves(run, now, zone)) for run in facts.runs}
+    runs = {run.id: run for _, run in lines}
+    return _pictures(session, sorted(runs.values(), key=lambda run: (run.started_at, run.id)), [line for line, _ in lines], now, zone, told, judged)
+
+
+def _pictures(
+    session: Session, runs: Sequence[AnyRun], lines: Sequence[AnyLine], now: datetime, zone: str, told: Told,
+    judged: Mapping[int, JudgementRow] | None,
+) -> dict[int, LoadTrace]:  # fmt: skip
+    facts = _Facts(session, runs, lines, now, told, judged)
+    return {run.id: LoadTrace(run, facts.trace(run), facts.shelves(run, now, zone)) for run in runs}
 
 
 class _Facts:
     """Everything about some loads, read at once."""
 
-    def __init__(self, session: Session, runs: Collection[int], now: datetime, only: Collection[int] | None, told: Told | None) -> None:
-        query = select(Line).where(among(Line.run, runs)).order_by(Line.id)
-        self.lines = list(session.scalars(query if only is None else query.where(among(Line.id, only))))
-        wanted = runs if only is None else {line.run for line in self.lines}
-        self.runs = list(session.scalars(select(Run).where(among(Run.id, wanted)).order_by(Run.started_at, Run.id)))
-        self.spells = {run.id: Spell(run.station, run.started_at, run.ended_at or now) for run in self.runs}
+    def __init__(
+        self, session: Session, runs: Sequence[AnyRun], lines: Sequence[AnyLine], now: datetime, told: Told,
+        judged: Mapping[int, JudgementRow] | None,
+    ) -> None:  # fmt: skip
+        self.lines = lines
+        self.spells = {run.id: Spell(run.station, run.started_at, run.ended_at or now) for run in runs}
         self.traces = traces_of(session, self.spells.values(), told)
-        self.recipes = catalogue.definitions(session, [run.recipe for run in self.runs if run.recipe])
-        things = {run.station for run in self.runs} | {line.route for line in self.lines if line.route}
+        self.recipes = catalogue.definitions(session, [run.recipe for run in runs if run.recipe])
+        things = {run.station for run in runs} | {line.route for line in lines if line.route}
         self.things = catalogue.with_ids(session, list(things))
-        self.judgements = judgements_in_force(session, [line.id for line in self.lines])
-        self.lots = codes_of(session, "lot", [line.lot for line in self.lines if line.lot is not None])
-        sets = select(PanelSet.id, PanelSet.n).where(among(PanelSet.id, {line.set for line in self.lines if line.set is not None}))
-        self.panels = {set_id: n for set_id, n in session.execute(sets)}
+        self.judgements = judgements_in_force(session, [line.id for line in lines]) if judged is None else judged
+        self.lots = codes_of(session, "lot", [line.lot for line in lines if line.lot is not None])
+        self.panels: dict[int, int] = dict(ask(session, _SIZES, sets={line.set for line in lines if line.set is not None}))
 
-    def trace(self, run: Run) -> Trace | None:
+    def trace(self, run: AnyRun) -> Trace | None:
         return self.traces[self.spells[run.id]]
 
-    def shelves(self, run: Run, now: datetime, zone: str) -> tuple[ShelfTrace, ...]:
-        by_shelf: dict[str, list[Line]] = {}
+    def shelves(self, run: AnyRun, now: datetime, zone: str) -> tuple[ShelfTrace, ...]:
+        by_shelf: dict[str, list[AnyLine]] = {}
         for line in self.lines:
             if line.run == run.id:
                 by_shelf.setdefault(line.shelf or "", []).append(line)
         return tuple(self._shelf(run, run.ended_at or now, shelf, lines, zone) for shelf, lines in by_shelf.items())
 
-    def _shelf(self, run: Run, ended: datetime, shelf: str, lines: Sequence[Line], zone: str) -> ShelfTrace:
+    def _shelf(self, run: AnyRun, ended: datetime, shelf: str, lines: Sequence[AnyLine], zone: str) -> ShelfTrace:
         recipe: Recipe = self.recipes[run.recipe or 0].body
         oven: Station = self.things[run.station].body
         trace, judgements = self.trace(run), [self.judgements.get(line.id) for line in lines]
@@ -162,7 +171,7 @@ class _Facts:
         rows = tuple(SensorRow(one["sensor"], one) for one in facts.get("sensors", ()))
         return ShelfTrace(shelf, on, soak, reasons, rows, names, run, recipe, trace, ended, zone)
 
-    def _on(self, line: Line) -> LotOnShelf:
+    def _on(self, line: AnyLine) -> LotOnShelf:
         found = self.judgements.get(line.id)
         step = self.things[line.route].body if line.route is not None and line.step is not None else None
         return LotOnShelf(
@@ -215,7 +224,7 @@ def _chart(of: ShelfTrace) -> TraceChart:
     )  # fmt: skip
 
 
-def _reasons(judgements: Sequence[Judgement | None], soak: dict[str, Any] | None, start: datetime, end: datetime) -> tuple[ReasonShown, ...]:
+def _reasons(judgements: Sequence[JudgementRow | None], soak: dict[str, Any] | None, start: datetime, end: datetime) -> tuple[ReasonShown, ...]:
     """Each reason once, in order of time; what is about the soak is pinned to the soak."""
     told = [_with_code(one) for found in judgements if found for one in found.reasons]
     every = {(one["code"], one["text"]): one for one in told}
@@ -268,3 +277,6 @@ def _in_words(of: ShelfTrace) -> str:
 
 def _time(text: str) -> datetime:
     return datetime.fromisoformat(text)
+
+
+_SIZES = listed("select id, n from panel_set where id in :sets", "sets")

@@ -2,19 +2,22 @@
 
 import io
 import json
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from collections import defaultdict
+from collections.abc import Iterable
 from datetime import UTC, datetime, timedelta
 from functools import lru_cache
+from typing import NamedTuple
 
 import numpy as np
-from sqlalchemy import Select, false, or_, select
+from sqlalchemy import TextClause, bindparam, select, text
 from sqlalchemy.orm import Session
 
+from app.db import Moment
 from app.journal.act import By
 from app.ovens.models import CureTrace
 from app.ovens.trace import Note, Trace, merge, window
 
+_AT_ONCE = 100  # spells in a statement
 _MARGIN = timedelta(minutes=10)  # before the door closed and after it opened: a trace must cover both
 
 
@@ -34,8 +37,7 @@ def keep_trace(session: Session, by: By, station: int, evidence: int, trace: Tra
     return row
 
 
-@dataclass(frozen=True)
-class Spell:
+class Spell(NamedTuple):
     """An oven from door closed to door open."""
 
     station: int
@@ -56,30 +58,25 @@ def traces_of(session: Session, spells: Iterable[Spell], known: Told | None = No
     """The same for many: a statement for every hundred. `known`: spells that were read before; what is read now is added."""
     wanted, found = list(dict.fromkeys(spells)), {} if known is None else known
     missing = [spell for spell in wanted if spell not in found]
-    rows = {row.id: row for some in _hundreds(missing) for row in session.execute(_told_of(some))}
-    files = [rows[id_] for id_ in sorted(rows)]
+    packed: defaultdict[Spell, list[bytes]] = defaultdict(list)
+    for first in range(0, len(missing), _AT_ONCE):
+        some = missing[first : first + _AT_ONCE]
+        times = {f"{name}{n}": value for n, one in enumerate(some) for name, value in zip("scw", one, strict=True)}
+        for n, _, rows in session.execute(_told_of(len(some)), times):
+            packed[some[n]].append(rows)
     for spell in missing:
         begins, ends = (spell.door_closed - _MARGIN).timestamp(), (spell.door_open + _MARGIN).timestamp()
-        parts = [
-            window(unpack(row.packed), begins, ends)
-            for row in files
-            if row.station == spell.station and row.last_at >= spell.door_closed and row.first_at <= spell.door_open
-        ]
+        parts = [window(unpack(rows), begins, ends) for rows in packed[spell]]
         found[spell] = merge(parts) if parts else None
     return {spell: found[spell] for spell in wanted}
 
 
-def _hundreds(spells: Sequence[Spell]) -> Iterator[Sequence[Spell]]:
-    """A condition of many parts has its limit in depth."""
-    yield from (spells[n : n + 100] for n in range(0, len(spells), 100))
-
-
-def _told_of(spells: Sequence[Spell]) -> Select[int, int, datetime, datetime, bytes]:
-    some = (
-        (CureTrace.station == one.station) & (CureTrace.last_at >= one.door_closed) & (CureTrace.first_at <= one.door_open) for one in spells
-    )
-    columns = CureTrace.id, CureTrace.station, CureTrace.first_at, CureTrace.last_at, CureTrace.packed
-    return select(*columns).where(or_(false(), *some))
+@lru_cache(maxsize=_AT_ONCE)
+def _told_of(spells: int) -> TextClause:
+    """(number of the spell, file, its rows) for so many spells, the files of each in the order in which they came."""
+    one = "select {0}, id, packed from cure_trace where station = :s{0} and last_at >= :c{0} and first_at <= :w{0}"
+    times = [bindparam(f"{name}{n}", type_=Moment()) for n in range(spells) for name in "cw"]
+    return text(" union all ".join(one.format(n) for n in range(spells)) + " order by 1, 2").bindparams(*times)
 
 
 def evidence_of(session: Session, station: int, door_closed: datetime, door_open: datetime) -> int | None:
