@@ -9,7 +9,7 @@ from app.board.remembered import Remembered
 from app.board.whole import board
 from app.genealogy.checks import check
 from app.genealogy.record import record_of
-from app.machines.record import record_out
+from app.machines.record import record_json
 from app.naming.resolve import resolve
 from app.tables import Base
 from benchmarks import bare_record
@@ -38,7 +38,7 @@ def pack_record_measure(site: Site) -> Iterator[Measure]:
     def ours(code: str) -> None:
         with site.walking() as session:
             found = record_of(session, site.house, resolve(session, code, "pack"), now, "UTC")
-            record_out(found).model_dump_json()
+            record_json(found)
 
     pairs = [(partial(ours, one.code), partial(bare_record.record, site.bare, one.id)) for one in site.subjects("pack")]
     yield interleaved(pairs, site.rounds).measure("pack-record", 3.0, "as JSON, everything behind a reel")

@@ -1,15 +1,19 @@
 """The record of a pack or lot over the API: the whole of it in one answer. Pictures stay on the page; here are their numbers."""
 
-from dataclasses import asdict
+from collections.abc import Iterable
+from dataclasses import fields
 from datetime import datetime
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends
+from fastapi.responses import Response
 from pydantic import BaseModel, Field
+from pydantic_core import to_json
 
 from app import clock
 from app.catalogue import queries as catalogue
-from app.genealogy.item_rows import ItemRow
+from app.genealogy.doings import Doing
+from app.genealogy.pack_page import PackShown
 from app.genealogy.record import Cure, Record, RecordLine, TestResults, record_of
 from app.machines.bodies import HoldCode, LotCode, Number, PanelCode, RunCode, StationCode
 from app.machines.calls import PROBLEMS, Call, calling
@@ -300,82 +304,94 @@ class RecordOut(BaseModel):
     files: list[FileOut]
 
 
-@router.get("/record/{code}", summary="The whole record of a pack or lot")
-def record(code: str, call: Calling) -> RecordOut:
+@router.get("/record/{code}", summary="The whole record of a pack or lot", response_model=RecordOut)
+def record(code: str, call: Calling) -> Response:
     with call.house.walking() as session:
         zone = catalogue.site(session).zone
-        return record_out(record_of(session, call.house, resolve(session, code, "pack", "lot"), clock.now(), zone))
+        found = record_of(session, call.house, resolve(session, code, "pack", "lot"), clock.now(), zone)
+        return Response(record_json(found), media_type="application/json")
 
 
-def record_out(found: Record) -> RecordOut:
+def record_json(found: Record) -> bytes:
+    """What `RecordOut` describes, written at once: checking our own rows against it would take longer than finding them."""
     trace = found.trace
-    items = {name: [_item(row) for row in getattr(trace, name)] for name in ("wafers", "batches", "panels", "lots", "packs", "samples")}
-    return RecordOut(
-        kind=found.kind, code=found.code, made_at=found.made_at, subject=_item(trace.subject),
-        pack=PackOut(**asdict(found.pack)) if found.pack else None, lot=_lot(found),
-        books=[BookOut(**asdict(one)) for one in found.counts], panel_count=PanelsOut(**asdict(found.panels)), **items,
-        runs=[_run(one) for one in found.lines], cures=[_cure(one) for one in found.cures], heat=_heat(found),
-        results=[_result(one) for one in found.results], holds=[PastHoldOut(**asdict(one)) for one in found.holds],
-        risks=[RiskOut(**asdict(one)) for one in found.risks], undecided=[one.doing.line for one in found.undecided],
-        told=[OriginOut(**asdict(one)) for one in found.told],
-        missing=[MissingOut(**asdict(one)) for one in found.missing], files=[FileOut(**asdict(one)) for one in found.files],
-    )  # fmt: skip
+    return to_json({
+        "kind": found.kind, "code": found.code, "made_at": found.made_at, "subject": trace.subject.as_json(),
+        "pack": _pack(found.pack) if found.pack else None, "lot": _lot(found), "books": found.counts, "panel_count": found.panels,
+        **{name: [row.as_json() for row in getattr(trace, name)] for name in ("wafers", "batches", "panels", "lots", "packs", "samples")},
+        "runs": [_run(one) for one in found.lines], "cures": [_cure(one) for one in found.cures], "heat": _heat(found),
+        "results": [_result(one) for one in found.results], "holds": found.holds, "risks": found.risks,
+        "undecided": [one.doing.line for one in found.undecided], "told": found.told, "missing": found.missing, "files": found.files,
+    })  # fmt: skip
 
 
-def _item(row: ItemRow) -> TraceItem:
-    return TraceItem(**row.as_json())
+def _named(one: Any, names: Iterable[str]) -> dict[str, Any]:
+    return {name: getattr(one, name) for name in names}
 
 
-def _lot(found: Record) -> RecordLotOut | None:
+def _pack(one: PackShown) -> dict[str, Any]:
+    return _named(one, PackOut.model_fields) | {"fills": [_named(fill, FillOut.model_fields) for fill in one.fills]}
+
+
+def _lot(found: Record) -> dict[str, Any] | None:
     if found.lot is None or found.account is None:
         return None
     book = found.account
-    return RecordLotOut(
-        **asdict(found.lot), units_in=book.total_in, units_out=book.total_out, left=book.left, u=book.u, unexplained=book.unexplained,
-        closes=book.closes,
-    )  # fmt: skip
+    return _named(found.lot, _OF_LOT) | {
+        "units_in": book.total_in, "units_out": book.total_out, "left": book.left, "u": book.u, "unexplained": book.unexplained,
+        "closes": book.closes,
+    }  # fmt: skip
 
 
-def _run(one: RecordLine) -> RecordRunOut:
-    told = asdict(one.doing)
-    told |= {"panels": told.pop("extent"), "person": told["who"], "waits_for": told["waits"], "marks": dict(told["marks"])}
-    return RecordRunOut(**told, extent=one.extent, least=one.least, most=one.most)
+def _run(one: RecordLine) -> dict[str, Any]:
+    doing = one.doing
+    return _named(doing, _OF_DOING) | {
+        "panels": doing.extent, "person": doing.who, "waits_for": doing.waits, "marks": dict(doing.marks), "extent": one.extent,
+        "least": one.least, "most": one.most,
+    }  # fmt: skip
 
 
-def _cure(one: Cure) -> CureOut:
+_OF_LOT = ("form", "product", "bin", "grade", "order", "customer")
+_OF_DOING = tuple(name for name in RecordRunOut.model_fields if name in {field.name for field in fields(Doing)} - {"extent", "marks"})
+
+
+def _cure(one: Cure) -> dict[str, Any]:
     shelves = [
-        ShelfOut(
-            shelf=shelf.shelf, verdicts={on.lot: on.verdict for on in shelf.lots}, soak_minutes=shelf.soak["minutes"] if shelf.soak else None,
-            reasons=[reason.text for reason in shelf.reasons], sensors=[row.facts for row in shelf.rows],
-        )
+        {
+            "shelf": shelf.shelf, "verdicts": {on.lot: on.verdict for on in shelf.lots},
+            "soak_minutes": shelf.soak["minutes"] if shelf.soak else None,
+            "reasons": [reason.text for reason in shelf.reasons], "sensors": [row.facts for row in shelf.rows],
+        }
         for shelf in one.trace.shelves
     ]  # fmt: skip
     run = one.trace.run
-    return CureOut(
-        run=one.run, load=one.load, oven=one.oven, started_at=run.started_at, ended_at=run.ended_at, has_logger_file=one.trace.trace is not None,
-        shelves=shelves,
-    )  # fmt: skip
+    return {
+        "run": one.run, "load": one.load, "oven": one.oven, "started_at": run.started_at, "ended_at": run.ended_at,
+        "has_logger_file": one.trace.trace is not None, "shelves": shelves,
+    }  # fmt: skip
 
 
-def _heat(found: Record) -> list[HeatOut]:
+def _heat(found: Record) -> list[dict[str, Any]]:
     return [
-        HeatOut(
-            panels=list(same.panels), part=one.part, batches=list(one.batches), step=one.step, placed_at=one.placed_at, recipe=one.recipe,
-            reference_c=one.reference_c, needed=one.needed, short=one.short, least=one.heat.equivalent_minutes_coldest if one.heat else None,
-            greatest=one.heat.equivalent_minutes_hottest if one.heat else None, is_whole=one.heat.complete if one.heat else None,
-        )
+        _named(one, ("part", "batches", "step", "placed_at", "recipe", "reference_c", "needed", "short"))
+        | {
+            "panels": same.panels, "least": one.heat.equivalent_minutes_coldest if one.heat else None,
+            "greatest": one.heat.equivalent_minutes_hottest if one.heat else None, "is_whole": one.heat.complete if one.heat else None,
+        }
         for same in found.heat
         for one in same.adhesives
     ]  # fmt: skip
 
 
-def _result(one: TestResults) -> ResultOut:
+def _result(one: TestResults) -> dict[str, Any]:
     shown = one.shown
     colours = []
     for pair in shown.pairs:
         means = [sum(cell[axis] * cell[2] for cell in pair.cells) / pair.units if pair.units else None for axis in (0, 1)]
-        colours.append(ColourOut(x=pair.axes[0], y=pair.axes[1], bin=shown.chosen, units=pair.units, mean_x=means[0], mean_y=means[1]))
-    return ResultOut(
-        run=one.run, table=shown.table, units=shown.rows, by_bin={bin_.name: bin_.units for bin_ in shown.bins},
-        by_failure={failure.name: failure.units for failure in shown.failures}, tester_bin_differs=shown.tester_bin_differs, colours=colours,
-    )  # fmt: skip
+        x, y = pair.axes
+        colours.append({"x": x, "y": y, "bin": shown.chosen, "units": pair.units, "mean_x": means[0], "mean_y": means[1]})
+    return {
+        "run": one.run, "table": shown.table, "units": shown.rows, "by_bin": {bin_.name: bin_.units for bin_ in shown.bins},
+        "by_failure": {failure.name: failure.units for failure in shown.failures}, "tester_bin_differs": shown.tester_bin_differs,
+        "colours": colours,
+    }  # fmt: skip

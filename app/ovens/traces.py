@@ -6,6 +6,7 @@ from collections import defaultdict
 from collections.abc import Iterable
 from datetime import UTC, datetime, timedelta
 from functools import lru_cache
+from operator import itemgetter
 from typing import NamedTuple
 
 import numpy as np
@@ -62,7 +63,8 @@ def traces_of(session: Session, spells: Iterable[Spell], known: Told | None = No
     for first in range(0, len(missing), _AT_ONCE):
         some = missing[first : first + _AT_ONCE]
         times = {f"{name}{n}": value for n, one in enumerate(some) for name, value in zip("scw", one, strict=True)}
-        for n, _, rows in session.execute(_told_of(len(some)), times):
+        answered = session.execute(_told_of(len(some)), times)
+        for n, _, rows in sorted(answered, key=itemgetter(0, 1)):  # here: the database would carry the packed rows through its sort
             packed[some[n]].append(rows)
     for spell in missing:
         begins, ends = (spell.door_closed - _MARGIN).timestamp(), (spell.door_open + _MARGIN).timestamp()
@@ -73,10 +75,10 @@ def traces_of(session: Session, spells: Iterable[Spell], known: Told | None = No
 
 @lru_cache(maxsize=_AT_ONCE)
 def _told_of(spells: int) -> TextClause:
-    """(number of the spell, file, its rows) for so many spells, the files of each in the order in which they came."""
+    """(number of the spell, file, its rows) for so many spells."""
     one = "select {0}, id, packed from cure_trace where station = :s{0} and last_at >= :c{0} and first_at <= :w{0}"
     times = [bindparam(f"{name}{n}", type_=Moment()) for n in range(spells) for name in "cw"]
-    return text(" union all ".join(one.format(n) for n in range(spells)) + " order by 1, 2").bindparams(*times)
+    return text(" union all ".join(one.format(n) for n in range(spells))).bindparams(*times)
 
 
 def evidence_of(session: Session, station: int, door_closed: datetime, door_open: datetime) -> int | None:

@@ -60,7 +60,7 @@ def test_it_costs_the_same_for_few_lines_and_for_many(house: House) -> None:
     with house.reading() as session:
         lines = list(session.scalars(select(Line.id).order_by(Line.id)))
         loose = list(session.scalars(select(Lot.item)))
-    assert _statements(house, lines[:2], loose[:1]) == _statements(house, lines, loose) < 30
+    assert _statements(house, lines[:2], loose[:1]) <= _statements(house, lines, loose) < 16  # with nothing to ask about, nothing is asked
 
 
 def _statements(house: House, lines: list[int], loose: list[int]) -> int:

@@ -15,6 +15,7 @@ from app.holds.place import place_hold
 from app.holds.release import release_hold
 from app.ledger.runs import Run
 from app.ledger.stops import Hold
+from app.machines.record import RecordOut
 from app.naming.resolve import Named, code_of
 from app.ovens.judging import import_logger_file, read_logger_file
 from app.ovens.logger_table import Stated
@@ -117,7 +118,9 @@ def test_page_and_json_are_one_answer_each_with_the_same_facts(factory: Factory)
     for named in (one.reel, one.lot, one.best):
         page = client.get(f"/record/{named.code}")
         assert page.status_code == 200, page.text
-        told = client.get(f"/api/v1/record/{named.code}").json()
+        answer = client.get(f"/api/v1/record/{named.code}")
+        told = answer.json()
+        assert RecordOut.model_validate_json(answer.content).model_dump(mode="json") == told, "what is written is what is described"
         codes = [row["code"] for name in ("wafers", "batches", "panels", "lots") for row in told[name]] + [row["run"] for row in told["runs"]]
         assert len(codes) > 10
         assert [code for code in codes if code not in page.text] == [], named.code
