@@ -16,6 +16,7 @@ from app.evidence.models import Evidence
 from app.journal.act import By
 
 _CHUNK = 1 << 20
+_FOLDER = "evidence"
 _HALF = "half-"
 _HALF_KEPT_SECONDS = 86_400
 
@@ -85,7 +86,7 @@ def path_of(house: House, digest: str) -> Path:
     """Where the bytes of a digest are. Only hexadecimal digests lead anywhere."""
     if len(digest) != 64 or not set(digest) <= set("0123456789abcdef"):
         raise _no_such(digest)
-    return _folder(house) / digest[:2] / digest
+    return Path(house.data_dir, _FOLDER, digest[:2], digest)
 
 
 def read_kept(house: House, digest: str) -> bytes:
@@ -100,6 +101,6 @@ def _no_such(digest: str) -> NotFound:
 
 
 def _folder(house: House) -> Path:
-    folder = house.data_dir / "evidence"
+    folder = house.data_dir / _FOLDER
     folder.mkdir(parents=True, exist_ok=True)
     return folder

@@ -19,7 +19,8 @@ from app.floor.ends import limits_in_words
 from app.genealogy.run_rows import words_of
 from app.journal.entry_rows import entry_rows
 from app.ledger.ran import AnyRun, LineRow, Ran, RunRow, ran
-from app.listed import ask, listed
+from app.ledger.travels import Travels
+from app.listed import ask, listed, tuples
 from app.naming.resolve import codes_of
 
 _TOGETHER = 0  # stands for a lot of all the panels that are asked for; no item has this id
@@ -129,11 +130,9 @@ def doings_of_lots(session: Session, held: Mapping[int, Sequence[int]], items: M
     return found
 
 
-def doings_of_lines(
-    session: Session, lines: Sequence[Ran], panels: Sequence[int], judged: Mapping[int, JudgementRow] | None = None
-) -> dict[int, Doing]:
-    """By line, whatever lots it was of; extents, marks and covers are those of these panels together. `judged`: read before."""
-    facts = _Facts(session, lines, {_TOGETHER: panels}, judged)
+def doings_of_lines(session: Session, lines: Sequence[Ran], travels: Travels, judged: Mapping[int, JudgementRow]) -> dict[int, Doing]:
+    """By line, whatever lots it was of; extents, marks and covers are those of the panels that travelled, together. `judged`: in force."""
+    facts = _Facts(session, lines, {_TOGETHER: list(travels.sets)}, judged, travels)
     return {line.id: facts.doing(line, run, _TOGETHER) for line, run in lines}
 
 
@@ -151,28 +150,33 @@ class _Facts:
     """Everything about some lines, read at once."""
 
     def __init__(
-        self, session: Session, lines: Sequence[Ran], held: Mapping[int, Sequence[int]], judged: Mapping[int, JudgementRow] | None = None
-    ) -> None:
+        self, session: Session, lines: Sequence[Ran], held: Mapping[int, Sequence[int]], judged: Mapping[int, JudgementRow] | None = None,
+        travels: Travels | None = None,
+    ) -> None:  # fmt: skip
         self.held, self.lots_of = held, _lots_of(held)
         ids, runs = [line.id for line, _ in lines], {run.id: run for _, run in lines}
         self.codes = codes_of(session, "run", sorted(runs))
         self.stations = catalogue.with_ids(session, list({run.station for run in runs.values()}))
         self.station_codes = codes_of(session, "station", list(self.stations))
         people = {one for run in runs.values() for one in (run.person, run.ended_by) if one}
-        self.people: dict[int, str] = dict(ask(session, _PEOPLE, people=people))
-        self.recipes: dict[int, str] = dict(ask(session, _RECIPES, recipes={run.recipe for run in runs.values() if run.recipe}))
-        self.loads: dict[int, str] = dict(ask(session, _LOADS, runs=runs))
+        self.people: dict[int, str] = dict(tuples(session, _PEOPLE, people=people))
+        self.recipes: dict[int, str] = dict(tuples(session, _RECIPES, recipes={run.recipe for run in runs.values() if run.recipe}))
+        self.loads: dict[int, str] = dict(tuples(session, _LOADS, runs=runs))
         self.judged = judgements_in_force(session, ids) if judged is None else judged
-        self.decided = {row[0]: row[1:] for row in ask(session, _DECIDED, judgements=[one.id for one in self.judged.values()])}
-        self.at_risk = {line: (e, reason) for line, e, reason in ask(session, _AT_RISK, lines=ids)}
+        self.decided = {row[0]: row[1:] for row in tuples(session, _DECIDED, judgements=[one.id for one in self.judged.values()])}
+        self.at_risk = {line: (e, reason) for line, e, reason in tuples(session, _AT_RISK, lines=ids)}
         self.entries = entry_rows(session, self._entry_numbers(runs.values()))
-        self.inside = self._inside(session, {line.set for line, _ in lines if line.set is not None})
-        self.covered = self._covered(session, ids)
+        if travels is not None:
+            self.inside = Counter({(one, _TOGETHER): len(members) for one, members in travels.members.items()})
+            self.covered = _covered_by(travels)
+        else:
+            self.inside = self._inside(session, {line.set for line, _ in lines if line.set is not None})
+            self.covered = self._covered(session, ids)
         self.materials = _materials(session, ids)
         self.readings = _readings(session, runs)
         self.counts = _counts(session, runs)
         self.marks = self._marks(session, runs)
-        self.placed = {row[:3]: "{:,} dies placed, {:,} at fault, {:,} lost".format(*row[3:]) for row in ask(session, _PLACED, runs=runs)}
+        self.placed = {row[:3]: "{:,} dies placed, {:,} at fault, {:,} lost".format(*row[3:]) for row in tuples(session, _PLACED, runs=runs)}
         self.tests = {run: (_sorted(by_bin), _sorted(by_failure)) for run, by_bin, by_failure in ask(session, _TESTS, runs=runs)}
 
     def lots_of_set(self, set_id: int) -> list[int]:
@@ -228,12 +232,12 @@ class _Facts:
 
     def _inside(self, session: Session, sets: set[int]) -> Counter[tuple[int, int]]:
         """(set, lot) -> how many of the lot's panels are in it."""
-        return Counter((set_id, lot) for set_id, panel in ask(session, _INSIDE, sets=sets, panels=self.lots_of) for lot in self.lots_of[panel])
+        return Counter((set_id, lot) for set_id, panel in tuples(session, _INSIDE, sets=sets, panels=self.lots_of) for lot in self.lots_of[panel])
 
     def _covered(self, session: Session, lines: list[int]) -> defaultdict[tuple[int, int, str], set[int]]:
         """(line, lot, whole or either) -> the lot's panels that it covered."""
         found: defaultdict[tuple[int, int, str], set[int]] = defaultdict(set)
-        for line, extent, panel in ask(session, _COVERED, lines=lines, panels=self.lots_of):
+        for line, extent, panel in tuples(session, _COVERED, lines=lines, panels=self.lots_of):
             for lot in self.lots_of[panel]:
                 found[line, lot, extent].add(panel)
         return found
@@ -241,10 +245,19 @@ class _Facts:
     def _marks(self, session: Session, runs: Iterable[int]) -> defaultdict[tuple[int, int], Counter[str]]:
         """(run, lot) -> reason -> cells of the lot's panels that were marked in the run."""
         found: defaultdict[tuple[int, int], Counter[str]] = defaultdict(Counter)
-        for run, panel, reason, n in ask(session, _MARKED, runs=runs, panels=self.lots_of):
+        for run, panel, reason, n in tuples(session, _MARKED, runs=runs, panels=self.lots_of):
             for lot in self.lots_of[panel]:
                 found[run, lot][reason] += int(n)
         return found
+
+
+def _covered_by(travels: Travels) -> defaultdict[tuple[int, int, str], set[int]]:
+    """(line, together, whole or either) -> the panels that it covered, of those that travelled."""
+    found: defaultdict[tuple[int, int, str], set[int]] = defaultdict(set)
+    for line, covers in travels.covers.items():
+        for cover in covers:
+            found[line, _TOGETHER, cover.extent].update(travels.members[cover.set])
+    return found
 
 
 def _lots_of(held: Mapping[int, Sequence[int]]) -> dict[int, list[int]]:
@@ -273,12 +286,12 @@ def _told_by(run: AnyRun) -> str:
 
 
 def _materials(session: Session, lines: list[int]) -> defaultdict[int, list[Material]]:
-    used = ask(session, _USED, lines=lines)
+    used = tuples(session, _USED, lines=lines)
     items = {item for _, item, _ in used}
     had = {row.item: row for row in ask(session, _HAD, items=items)}
     parts = catalogue.with_ids(session, list({row.part for row in had.values()}))
     numbers: defaultdict[int, list[str]] = defaultdict(list)  # what others call them
-    for item, value in ask(session, _NUMBERS, items=items):
+    for item, value in tuples(session, _NUMBERS, items=items):
         numbers[item].append(value)
     found: defaultdict[int, list[Material]] = defaultdict(list)
     made: dict[tuple[int, str | None], Material] = {}
@@ -307,7 +320,7 @@ def _readings(session: Session, runs: Iterable[int]) -> defaultdict[int, list[tu
 
 def _counts(session: Session, runs: Iterable[int]) -> defaultdict[int, list[Counted]]:
     found: defaultdict[int, list[Counted]] = defaultdict(list)
-    for run, *counted in ask(session, _COUNTED, runs=runs):
+    for run, *counted in tuples(session, _COUNTED, runs=runs):
         found[run].append(Counted(*counted))
     return found
 

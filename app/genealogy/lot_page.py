@@ -102,6 +102,8 @@ def _summed(postings: Iterable[Posting]) -> tuple[Amount, ...]:
 
 def holds_shown(session: Session, stops: Sequence[Stop], how_many: dict[int, str]) -> list[HoldShown]:
     """The holds behind these stops. `how_many`: by hold, how much of the lot it stops, in words."""
+    if not stops:
+        return []
     holds = list(session.scalars(select(Hold).where(Hold.id.in_([stop.hold for stop in stops])).order_by(Hold.id)))
     named, codes = on_what(session, holds), codes_of(session, "hold", [hold.id for hold in holds])
     entries = {entry.id: entry for entry in session.scalars(select(Entry).where(Entry.id.in_([hold.e for hold in holds])))}

@@ -32,9 +32,9 @@ from app.ledger.items import Lot
 from app.ledger.ran import Ran, ran
 from app.listed import among, ask, listed
 from app.naming.resolve import Named, codes_of
-from app.ovens.panel_heat import SameHeat, heat_of_panels
+from app.ovens.panel_heat import SameHeat, heat_of_travels
 from app.ovens.trace_pictures import LoadTrace, cure_traces
-from app.ovens.traces import Told
+from app.ovens.traces import Spell, Told
 from app.receiving.origin_documents import Told as OriginTold
 from app.receiving.origin_documents import told_of
 
@@ -147,17 +147,18 @@ def record_of(session: Session, house: House, subject: Named, now: datetime, zon
     lines = ran(session, [one.line for one in found.lines])
     by_time = sorted(lines, key=lambda one: (one[0].started_at, one[0].id))
     judged = judgements_in_force(session, [line.id for line, _ in lines])
-    done = doings_of_lines(session, by_time, sorted(found.up.panels), judged)
+    done = doings_of_lines(session, by_time, found.up.travels, judged)
     rows = _lines(found, by_time, done)
     lot = session.get_one(Lot, subject.id) if subject.kind == "lot" else None
     runs = {line.run: done[line.id].run for line, _ in lines}
-    files = files_told(session, runs, done, [*found.wafers, *found.batches])
-    told: Told = {}  # logger files: for the pictures and for the heat
+    told = Told()  # logger files: for the pictures, for the heat, and among the files
+    cures = _cures(session, lines, done, now, zone, told, judged)
+    files = files_told(session, runs, done, [*found.wafers, *found.batches], _logged(lines, told))
     return Record(
         kind=subject.kind, code=subject.code, made_at=now, pack=pack_shown(session, subject) if lot is None else None,
         lot=_lot_facts(session, subject, lot) if lot else None, account=account(session, lot.item) if lot else None,
         trace=trace_of(session, subject, found, with_runs=False), counts=_counts(session, found), panels=_panel_count(session, found), lines=rows,
-        cures=_cures(session, lines, done, now, zone, told, judged), heat=tuple(heat_of_panels(session, found.up.panels, lines, told)),
+        cures=cures, heat=_heat(session, found, lines, told),
         results=_results(session, house, runs, found, lot), holds=holds_ever(session, found),
         risks=risks_of(session, found, done), undecided=tuple(one for one in rows if _is_undecided(one.doing)),
         uncertain=tuple(one for one in rows if one.extent == "either"),
@@ -211,6 +212,17 @@ def _cures(
     said = {line.run: done[line.id] for line, _ in cured}
     traces = cure_traces(session, cured, now, zone, told, judged)
     return tuple(Cure(said[run].load, said[run].run, said[run].station, trace) for run, trace in traces.items())
+
+
+def _heat(session: Session, found: Origins, lines: Sequence[Ran], told: Told) -> tuple[SameHeat, ...]:
+    used = [(line, item) for line, item, _ in found.uses]
+    return tuple(heat_of_travels(session, found.up.panels, found.up.travels, lines, used, told))
+
+
+def _logged(lines: Sequence[Ran], told: Told) -> set[tuple[int, int]]:
+    """(evidence, run) of the logger files of its cures that ended."""
+    ended = {run for _, run in lines if run.operation == "cure" and run.ended_at is not None}
+    return {(file, run.id) for run in ended for file in told.evidence.get(Spell(run.station, run.started_at, run.ended_at or run.started_at), ())}
 
 
 def _bin_of(session: Session, found: Origins, lot: Lot | None) -> str:

@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 from app.db import House
 from app.evidence.keep import path_of
 from app.final_test.models import UnitFile, UnitFileCorrection
-from app.listed import among, ask, listed
+from app.listed import among, listed, tuples
 from app.naming.resolve import codes_of_items
 
 
@@ -58,12 +58,20 @@ def files_of(session: Session, house: House, told: FilesTold, runs: Mapping[int,
     )  # fmt: skip
 
 
-def files_told(session: Session, runs: Iterable[int], lines: Iterable[int], items: Iterable[int]) -> FilesTold:
-    """Every file that tells of these runs, lines, wafers or batches: one statement for what they tell of, one for the files."""
+def files_told(
+    session: Session, runs: Iterable[int], lines: Iterable[int], items: Iterable[int], cured: Iterable[tuple[int, int]] | None = None
+) -> FilesTold:
+    """Every file that tells of these runs, lines, wafers or batches: one statement for what they tell of, one for the files.
+
+    `cured`: the logger files of the cures among the runs, (evidence, run), if they were read before.
+    """
+    asked = {"runs": set(runs), "lines": list(lines), "items": list(items)}
+    told = {(number, kind, thing) for number, kind, thing in session.execute(_TOLD, asked)}
+    told |= {(number, "run", run) for number, run in (tuples(session, _CURED, runs=asked["runs"]) if cured is None else cured)}
     of: defaultdict[int, list[tuple[str, int]]] = defaultdict(list)
-    for number, kind, thing in session.execute(_TOLD, {"runs": set(runs), "lines": list(lines), "items": list(items)}):
+    for number, kind, thing in told:
         of[number].append((kind, thing))
-    return FilesTold(tuple(FileRow(*row) for row in ask(session, _FILES, files=of)), of)
+    return FilesTold(tuple(FileRow(*row) for row in tuples(session, _FILES, files=of)), of)
 
 
 def results_in_force(session: Session, runs: Iterable[int]) -> dict[int, UnitFile]:
@@ -75,14 +83,19 @@ def results_in_force(session: Session, runs: Iterable[int]) -> dict[int, UnitFil
 
 _OF_RUNS = ("placement", "lost_die", "placement_sum", "unit_file", "cell_mark")
 _TOLD = listed(
-    " union ".join(f"select evidence, 'run' as kind, run as thing from {table} where run in :runs and evidence is not null" for table in _OF_RUNS)
+    " union ".join(f"select distinct evidence, 'run' as kind, run as thing from {table} where run in :runs and evidence > 0" for table in _OF_RUNS)
     + """
     union select j.evidence, 'run', l.run from judgement j join line l on l.id = j.line where j.line in :lines and j.evidence is not null
-    union select t.evidence, 'run', r.id from run r cross join cure_trace t
-        where r.id in :runs and r.operation = 'cure' and t.station = r.station and t.last_at >= r.started_at and t.first_at <= r.ended_at
     union select evidence, 'item', wafer from wafer_map where wafer in :items
     union select evidence, 'item', item from origin_link where item in :items
     """,
     "runs", "lines", "items",
 )  # fmt: skip
+_CURED = listed(
+    """
+    select t.evidence, r.id from run r cross join cure_trace t
+    where r.id in :runs and r.operation = 'cure' and t.station = r.station and t.last_at >= r.started_at and t.first_at <= r.ended_at
+    """,
+    "runs",
+)
 _FILES = listed("select id, name, kind, size_bytes, digest from evidence where id in :files order by kind, id", "files")

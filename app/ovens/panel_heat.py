@@ -17,7 +17,9 @@ from app.catalogue.definitions import Recipe
 from app.ledger import walk
 from app.ledger.ran import LineRow, Ran, ran
 from app.ledger.runs import Line, Run
-from app.listed import ask, listed
+from app.ledger.travels import Travels, travels_of
+from app.ledger.walk import uses_of
+from app.listed import listed, tuples
 from app.naming.resolve import codes_of
 from app.ovens.cure import recipe_of
 from app.ovens.heat import Adhesive, Heat, heat_of
@@ -27,14 +29,7 @@ from app.ovens.record_quality import Round, read_record
 from app.ovens.traces import Told
 
 _KINDS = ("adhesive", "encapsulant")
-_USED = listed(
-    """
-    select u.line, u.item, b.part from use u join batch b on b.item = u.item where u.line in :lines and not exists (
-        select 1 from use_void v where v.line = u.line and v.item = u.item and v.closed_e is null
-    ) order by u.line, u.item
-    """,
-    "lines",
-)
+_PARTS = listed("select item, part from batch where item in :items", "items")
 _Had = tuple[int, ...]  # numbers of the lines that a panel had and that matter, in order
 
 
@@ -64,17 +59,30 @@ class SameHeat:
     adhesives: tuple[AdhesiveHeat, ...]
 
 
-def heat_of_panels(session: Session, panels: Iterable[int], above: Iterable[Ran] | None = None, told: Told | None = None) -> list[SameHeat]:
-    """One row for panels that had the same adhesives and cures. `above`: only by these lines. `told`: what logger files say, read before."""
-    wanted = sorted(set(panels))
-    some = ran(session, {one.line for one in walk.lines_of_panels(session, wanted)}) if above is None else above
-    known = _Known(session, some, told)
-    lines = _lines_of(session, wanted, (line.id for line, _ in some if known.matters(line.id)))
+def heat_of_panels(session: Session, panels: Iterable[int]) -> list[SameHeat]:
+    """One row for panels that had the same adhesives and cures."""
+    wanted = list(panels)
+    travels = travels_of(session, wanted)
+    lines = ran(session, travels.covers)
+    return heat_of_travels(session, wanted, travels, lines, [(line, item) for line, item, _ in uses_of(session, travels.covers)])
+
+
+def heat_of_travels(
+    session: Session, panels: Iterable[int], travels: Travels, lines: Sequence[Ran], uses: Iterable[tuple[int, int]], told: Told | None = None
+) -> list[SameHeat]:
+    """The same where the panels' travels are known, by these lines and what they had. `told`: what logger files say, read before."""
+    known = _Known(session, lines, uses, told)
+    by_set: defaultdict[int, set[int]] = defaultdict(set)
+    for line, _ in lines:
+        for cover in travels.covers.get(line.id, ()) if known.matters(line.id) else ():
+            by_set[cover.set].add(line.id)
+    had = {sets: tuple(sorted(set().union(*(by_set[one] for one in sets)))) for sets in set(travels.sets.values())}
     alike: defaultdict[_Had, list[int]] = defaultdict(list)
+    wanted = sorted(set(panels))
     for panel in wanted:
-        alike[tuple(lines[panel])].append(panel)
+        alike[had.get(travels.sets.get(panel, ()), ())].append(panel)
     codes = codes_of(session, "panel", wanted)
-    return [SameHeat(tuple(sorted(codes[one] for one in these)), known.heat_of(had)) for had, these in alike.items()]
+    return [SameHeat(tuple(sorted(codes[one] for one in some)), known.heat_of(lines_had)) for lines_had, some in alike.items()]
 
 
 def heat_of_load(session: Session, run: Run) -> list[tuple[Line, list[SameHeat]]]:
@@ -84,20 +92,10 @@ def heat_of_load(session: Session, run: Run) -> list[tuple[Line, list[SameHeat]]
     return [(line, heat_of_panels(session, covered.get(line.id, {}))) for line in lines]
 
 
-def _lines_of(session: Session, panels: Sequence[int], lines: Iterable[int]) -> defaultdict[int, list[int]]:
-    """Panel -> those of the lines that covered it, in order."""
-    wanted: defaultdict[int, list[int]] = defaultdict(list)
-    on = walk.panels_of_lines(session, lines)
-    for line in sorted(on):
-        for panel in on[line]:
-            wanted[panel].append(line)
-    return wanted
-
-
 class _Known:
     """What is read once for many panels: lines, their runs and rounds, and the adhesives that they had."""
 
-    def __init__(self, session: Session, lines: Iterable[Ran], told: Told | None) -> None:
+    def __init__(self, session: Session, lines: Iterable[Ran], uses: Iterable[tuple[int, int]], told: Told | None) -> None:
         self.session = session
         self.lines = {line.id: (line, run) for line, run in lines}
         cures = [(line, run) for line, run in self.lines.values() if run.operation == "cure" and run.ended_at is not None]
@@ -106,13 +104,15 @@ class _Known:
         self.routes = catalogue.with_ids(session, [line.route for line, _ in self.lines.values() if line.route])
         self.now: dict[str, Recipe] = {}
         self.records: dict[tuple[int, float, int], RoundRecord] = {}
-        rows = ask(session, _USED, lines=self.lines)
-        parts = catalogue.with_ids(session, list({part for *_, part in rows}))
-        names = codes_of(session, "batch", [item for _, item, _ in rows])
+        used = list(uses)
+        part_of: dict[int, int] = dict(tuples(session, _PARTS, items={item for _, item in used}))
+        parts = catalogue.with_ids(session, list(set(part_of.values())))
+        sticky = {item: parts[part].name for item, part in part_of.items() if parts[part].body.kind in _KINDS}
+        names = codes_of(session, "batch", list(sticky))
         self.adhesives: defaultdict[int, list[tuple[str, str]]] = defaultdict(list)  # line -> (part, batch)
-        for line, item, part in rows:
-            if parts[part].body.kind in _KINDS:
-                self.adhesives[line].append((parts[part].name, names[item]))
+        for line, item in used:
+            if item in sticky:
+                self.adhesives[line].append((sticky[item], names[item]))
 
     def matters(self, line: int) -> bool:
         """It put an adhesive on, or cured."""

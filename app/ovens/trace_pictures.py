@@ -110,7 +110,7 @@ def load_trace(session: Session, load: Load, now: datetime, zone: str) -> LoadTr
     if load.run is None:
         return None
     lines = list(session.scalars(select(Line).where(Line.run == load.run).order_by(Line.id)))
-    return _pictures(session, [session.get_one(Run, load.run)], lines, now, zone, {}, None)[load.run]
+    return _pictures(session, [session.get_one(Run, load.run)], lines, now, zone, Told(), None)[load.run]
 
 
 def cure_traces(

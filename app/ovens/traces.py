@@ -4,6 +4,7 @@ import io
 import json
 from collections import defaultdict
 from collections.abc import Iterable
+from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from functools import lru_cache
 from operator import itemgetter
@@ -52,31 +53,38 @@ def trace_of(session: Session, station: int, door_closed: datetime, door_open: d
     return traces_of(session, [spell])[spell]
 
 
-Told = dict[Spell, Trace | None]
+@dataclass(frozen=True)
+class Told:
+    """What logger files say of some spells, and by which evidence."""
+
+    traces: dict[Spell, Trace | None] = field(default_factory=dict)
+    evidence: dict[Spell, list[int]] = field(default_factory=dict)
 
 
-def traces_of(session: Session, spells: Iterable[Spell], known: Told | None = None) -> Told:
+def traces_of(session: Session, spells: Iterable[Spell], known: Told | None = None) -> dict[Spell, Trace | None]:
     """The same for many: a statement for every hundred. `known`: spells that were read before; what is read now is added."""
-    wanted, found = list(dict.fromkeys(spells)), {} if known is None else known
-    missing = [spell for spell in wanted if spell not in found]
+    wanted, found = list(dict.fromkeys(spells)), known or Told()
+    missing = [spell for spell in wanted if spell not in found.traces]
     packed: defaultdict[Spell, list[bytes]] = defaultdict(list)
+    found.evidence.update((spell, []) for spell in missing)
     for first in range(0, len(missing), _AT_ONCE):
         some = missing[first : first + _AT_ONCE]
         times = {f"{name}{n}": value for n, one in enumerate(some) for name, value in zip("scw", one, strict=True)}
         answered = session.execute(_told_of(len(some)), times)
-        for n, _, rows in sorted(answered, key=itemgetter(0, 1)):  # here: the database would carry the packed rows through its sort
+        for n, _, evidence, rows in sorted(answered, key=itemgetter(0, 1)):  # here: the database would carry the packed rows through its sort
             packed[some[n]].append(rows)
+            found.evidence[some[n]].append(evidence)
     for spell in missing:
         begins, ends = (spell.door_closed - _MARGIN).timestamp(), (spell.door_open + _MARGIN).timestamp()
         parts = [window(unpack(rows), begins, ends) for rows in packed[spell]]
-        found[spell] = merge(parts) if parts else None
-    return {spell: found[spell] for spell in wanted}
+        found.traces[spell] = merge(parts) if parts else None
+    return {spell: found.traces[spell] for spell in wanted}
 
 
 @lru_cache(maxsize=_AT_ONCE)
 def _told_of(spells: int) -> TextClause:
-    """(number of the spell, file, its rows) for so many spells."""
-    one = "select {0}, id, packed from cure_trace where station = :s{0} and last_at >= :c{0} and first_at <= :w{0}"
+    """(number of the spell, file, its evidence, its rows) for so many spells."""
+    one = "select {0}, id, evidence, packed from cure_trace where station = :s{0} and last_at >= :c{0} and first_at <= :w{0}"
     times = [bindparam(f"{name}{n}", type_=Moment()) for n in range(spells) for name in "cw"]
     return text(" union all ".join(one.format(n) for n in range(spells))).bindparams(*times)
 
