@@ -5,10 +5,11 @@ With a parameter an id SQLite ends at 32,766 of them and PostgreSQL at 65,535, a
 
 import json
 import re
-from collections.abc import Iterable
+from collections import namedtuple
+from collections.abc import Callable, Iterable, Sequence
 from typing import Any
 
-from sqlalchemy import BigInteger, ColumnElement, String, TextClause, bindparam
+from sqlalchemy import BigInteger, ColumnElement, String, TextClause, TextualSelect, bindparam
 from sqlalchemy.dialects.postgresql import ARRAY
 from sqlalchemy.engine import Dialect
 from sqlalchemy.ext.compiler import compiles
@@ -31,35 +32,50 @@ def among(column: Any, ids: Iterable[int] | str) -> ColumnElement[Any]:
 
 
 def ask(session: Session, statement: Any, **lists: Iterable[int]) -> list[Any]:
-    """The rows of a statement that wants something of every list: none where one is empty, and then nothing is asked."""
-    given = {name: list(ids) for name, ids in lists.items()}
-    return list(session.execute(statement, given).all()) if all(given.values()) else []
+    """The rows of a statement that wants something of every list: none where one is empty, and then nothing is asked.
 
-
-def tuples(session: Session, statement: TextClause, **lists: Iterable[int]) -> list[Any]:
-    """As `ask`, for a `listed` statement without types: rows as the driver gives them, in a third of the time.
-
-    The driver's cursor is asked itself, unless somebody listens to statements. What it refuses is asked again by way of SQLAlchemy, in whose
-    errors the doors know what is away.
+    A `listed` statement is asked as in `tuples`; its rows have names, and the types that it names.
     """
     given = {name: list(ids) for name, ids in lists.items()}
     if not all(given.values()):
         return []
+    asked, types = _listed_in(statement)
+    if asked is None:
+        return list(session.execute(statement, given).all())
+    rows, names, dialect = _answered(session, asked, given)
+    row_of, typed = _told_as(asked, types, names, dialect)
+    return [row_of(_converted(row, typed)) for row in rows] if typed else list(map(row_of, rows))
+
+
+def tuples(session: Session, statement: TextClause, **lists: Iterable[int]) -> list[Any]:
+    """As `ask`, for a `listed` statement without types: rows as the driver gives them, in a third of the time."""
+    given = {name: list(ids) for name, ids in lists.items()}
+    return _answered(session, statement, given)[0] if all(given.values()) else []
+
+
+def _answered(session: Session, statement: TextClause, given: dict[str, list[int]]) -> tuple[list[Any], tuple[str, ...], Dialect]:
+    """Rows as the driver gives them, and the names of their columns.
+
+    The driver's cursor is asked itself, unless somebody listens to statements. What it refuses is asked again by way of SQLAlchemy, in whose
+    errors the doors know what is away.
+    """
     connection = session.connection()
-    asked, names = _as_asked(statement, connection.dialect)
-    values: Any = {name: _IDS.process_bind_param(ids, connection.dialect) for name, ids in given.items()}
+    dialect = connection.dialect
+    asked, names = _as_asked(statement, dialect)
+    values: Any = {name: _IDS.process_bind_param(ids, dialect) for name, ids in given.items()}
     if names:
         values = tuple(values[name] for name in names)
-    if connection.dispatch.before_cursor_execute:
-        return [tuple(row) for row in connection.exec_driver_sql(asked, values).all()]
-    cursor = connection.connection.cursor()
-    try:
-        cursor.execute(asked, values)
-        return list(cursor.fetchall())
-    except connection.dialect.loaded_dbapi.Error:
-        return [tuple(row) for row in connection.exec_driver_sql(asked, values).all()]
-    finally:
-        cursor.close()
+    if not connection.dispatch.before_cursor_execute:
+        cursor = connection.connection.cursor()
+        try:
+            cursor.execute(asked, values)
+            return list(cursor.fetchall()), tuple(column[0] for column in cursor.description), dialect
+        except dialect.loaded_dbapi.Error:
+            pass
+        finally:
+            cursor.close()
+    found = connection.exec_driver_sql(asked, values)
+    return [tuple(row) for row in found.all()], tuple(found.keys()), dialect
 
 
 def _as_asked(statement: TextClause, dialect: Dialect) -> tuple[str, tuple[str, ...]]:
@@ -72,6 +88,37 @@ def _as_asked(statement: TextClause, dialect: Dialect) -> tuple[str, tuple[str, 
 
 
 _ASKED: dict[tuple[TextClause, str], tuple[str, tuple[str, ...]]] = {}
+
+
+def _listed_in(statement: Any) -> tuple[TextClause | None, dict[str, TypeEngine[Any]]]:
+    """The `listed` text of a statement and the types of its columns; none in another kind of statement."""
+    if isinstance(statement, _Listed):
+        return statement, {}
+    if isinstance(statement, TextualSelect) and isinstance(statement.element, _Listed):
+        return statement.element, {column.name: column.type for column in statement.column_args}
+    return None, {}
+
+
+def _told_as(
+    statement: TextClause, types: dict[str, TypeEngine[Any]], names: tuple[str, ...], dialect: Dialect
+) -> tuple[Callable[[Any], Any], list[tuple[int, Callable[[Any], Any]]]]:
+    """What makes a named row of one that the driver gives; and for each column that has to be converted, its place and how."""
+    key = statement, dialect.name
+    if key not in _TOLD_AS:
+        converters = [(names.index(name), kind.dialect_impl(dialect).result_processor(dialect, None)) for name, kind in types.items()]
+        row: Any = namedtuple("Row", names, rename=True)  # type: ignore[misc]  # its names are the statement's
+        _TOLD_AS[key] = row._make, [(place, convert) for place, convert in converters if convert is not None]
+    return _TOLD_AS[key]
+
+
+_TOLD_AS: dict[tuple[TextClause, str], tuple[Callable[[Any], Any], list[tuple[int, Callable[[Any], Any]]]]] = {}
+
+
+def _converted(row: Sequence[Any], typed: list[tuple[int, Callable[[Any], Any]]]) -> list[Any]:
+    values = list(row)
+    for place, convert in typed:
+        values[place] = convert(values[place])
+    return values
 
 
 class Ids(TypeDecorator[Any]):
