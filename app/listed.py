@@ -53,6 +53,11 @@ def tuples(session: Session, statement: TextClause, **lists: Iterable[int]) -> l
     return _answered(session, statement, given)[0] if all(given.values()) else []
 
 
+def gathered(session: Session, statement: TextClause, **lists: Iterable[int]) -> list[Any]:
+    """As `tuples`, for a statement that asks several things at once, each of a list that may be empty."""
+    return _answered(session, statement, {name: list(ids) for name, ids in lists.items()})[0]
+
+
 def _answered(session: Session, statement: TextClause, given: dict[str, list[int]]) -> tuple[list[Any], tuple[str, ...], Dialect]:
     """Rows as the driver gives them, and the names of their columns.
 

@@ -23,6 +23,7 @@ from app.ledger.counts import CountEntry
 from app.ledger.flows import KINDS, Flow
 from app.ledger.items import Batch, Item, Lot, Panel
 from app.ledger.sets import panels_of_lot
+from app.listed import among
 from app.naming.resolve import code_of
 
 METHODS = ("cells", "counter", "pockets", "weight", "hand")
@@ -100,10 +101,15 @@ def correct_count(session: Session, by: By, entry: int) -> CountEntry:
 def open_differences(session: Session, items: Iterable[int]) -> dict[int, CountEntry]:
     """The latest count of each item, where it is beyond the limit and nobody has signed for it."""
     latest: dict[int, CountEntry] = {}
-    query = select(CountEntry).where(CountEntry.item.in_(list(items)), CountEntry.closed_e.is_(None)).order_by(CountEntry.id)
-    for entry in session.scalars(query.where(CountEntry.kind.in_(("counted", "difference")), CountEntry.reason.not_in(_NOT_COUNTED))):
+    for entry in session.scalars(_COUNTED_OR_SIGNED, {"items": list(items)}):
         latest[entry.item] = entry
     return {item: entry for item, entry in latest.items() if entry.kind == "counted" and entry.within is False}
+
+
+_COUNTED_OR_SIGNED = (
+    select(CountEntry).where(among(CountEntry.item, "items"), CountEntry.closed_e.is_(None), CountEntry.kind.in_(("counted", "difference")))
+    .where(CountEntry.reason.not_in(_NOT_COUNTED)).order_by(CountEntry.id)
+)  # fmt: skip
 
 
 def available(session: Session, lot: int) -> int:

@@ -1,18 +1,17 @@
 """A pack's page: what is in its pockets, where it was, what it came from and went into, what stops it."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
+from typing import Any
 
-from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
+from app.db import Moment
 from app.genealogy.kin import Kinship, kin_of
 from app.genealogy.lot_page import HoldShown, holds_shown
 from app.holds.stopped import stops_on
-from app.ledger.items import DryPack, Lot, Pack
-from app.ledger.places import Move
+from app.listed import ask, listed
 from app.naming.resolve import Named, codes_of
 from app.packing.contents import fills_of
 
@@ -64,7 +63,7 @@ class PackShown:
 
 
 def pack_shown(session: Session, named: Named) -> PackShown:
-    pack, sealed = session.get_one(Pack, named.id), session.get(DryPack, named.id)
+    (pack,) = ask(session, _PACK, packs=[named.id])
     things = catalogue.with_ids(session, [thing for thing in (pack.product, pack.order) if thing])
     order = things[pack.order].body if pack.order else None
     fills = _fills(session, pack.item)
@@ -73,8 +72,8 @@ def pack_shown(session: Session, named: Named) -> PackShown:
         code=named.code, form=pack.form, part_number=pack.part_number, product=things[pack.product].body.description, bin=pack.bin or "",
         grade=pack.grade, units=sum(fill.units for fill in fills), size=pack.size_units, is_closed=pack.closed_e is not None,
         closed_at=pack.closed_at, short_reason=pack.short_reason or "", date_code=pack.date_code or "", order=order.number if order else "",
-        customer=order.customer if order else "", due=order.due if order else None, sealed_at=sealed.sealed_at if sealed else None,
-        moisture_level=sealed.moisture_level if sealed else "", use_before=sealed.use_before_at if sealed else None, fills=fills,
+        customer=order.customer if order else "", due=order.due if order else None, sealed_at=pack.sealed_at,
+        moisture_level=pack.moisture_level or "", use_before=pack.use_before_at, fills=fills,
         moves=_moves(session, pack.item), kin=kin_of(session, pack.item, panel_lot=False),
         holds=tuple(holds_shown(session, stops, {stop.hold: "it" for stop in stops})),
     )  # fmt: skip
@@ -82,18 +81,30 @@ def pack_shown(session: Session, named: Named) -> PackShown:
 
 def _fills(session: Session, pack: int) -> tuple[FillShown, ...]:
     fills = fills_of(session, pack)
-    lots = {lot.item: lot for lot in session.scalars(select(Lot).where(Lot.item.in_([fill.loose for fill in fills])))}
+    lots = {row.item: row for row in ask(session, _LOTS, lots=[fill.loose for fill in fills])}
     codes = codes_of(session, "lot", list(lots))
     return tuple(
         FillShown(fill.pocket_from, fill.pocket_to, fill.units, codes[fill.loose], _words(lots[fill.loose])) for fill in fills
     )
 
 
-def _words(lot: Lot) -> str:
+def _words(lot: Any) -> str:
     return " ".join(word for word in (lot.bin, lot.grade) if word)
 
 
 def _moves(session: Session, pack: int) -> tuple[Moved, ...]:
-    moves: Sequence[Move] = list(session.scalars(select(Move).where(Move.item == pack).order_by(Move.id)))
+    moves = ask(session, _MOVES, packs=[pack])
     codes = codes_of(session, "shipment", [move.shipment for move in moves if move.shipment])
     return tuple(Moved(f"{one.kind}: {one.place}" if one.place else one.kind, one.moved_at, codes.get(one.shipment or 0, "")) for one in moves)
+
+
+_PACK = listed(
+    """
+    select p.item, p.form, p.product, p.part_number, p.bin, p.grade, p."order", p.size_units, p.closed_e, p.closed_at, p.date_code, p.short_reason,
+        d.sealed_at, d.moisture_level, d.use_before_at
+    from pack p left join dry_pack d on d.pack = p.item where p.item in :packs
+    """,
+    "packs",
+).columns(closed_at=Moment(), sealed_at=Moment(), use_before_at=Moment())
+_LOTS = listed("select item, bin, grade from lot where item in :lots", "lots")
+_MOVES = listed("select kind, place, moved_at, shipment from move where item in :packs order by id", "packs").columns(moved_at=Moment())

@@ -8,8 +8,8 @@ from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
-from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
@@ -30,7 +30,7 @@ from app.genealogy.record_stops import PastHold, Risk, holds_ever, risks_of
 from app.genealogy.trace import Trace, origins_of, trace_of
 from app.ledger.items import Lot
 from app.ledger.ran import Ran, ran
-from app.listed import among, ask, listed
+from app.listed import ask, listed
 from app.naming.resolve import Named, codes_of
 from app.ovens.panel_heat import SameHeat, heat_of_travels
 from app.ovens.trace_pictures import LoadTrace, cure_traces
@@ -187,12 +187,12 @@ def _lot_facts(session: Session, subject: Named, lot: Lot) -> LotFacts:
 
 
 def _counts(session: Session, found: Origins) -> tuple[CountRow, ...]:
-    lots = {lot.item: lot for lot in session.scalars(select(Lot).where(among(Lot.item, found.up.loose)).order_by(Lot.item))}
+    lots = {row.item: row for row in ask(session, _LOTS, lots=found.up.loose)}
     codes, books, unsigned = codes_of(session, "lot", list(lots)), amounts(session, lots), open_differences(session, lots)
     return tuple(_count_row(codes[item], lot, books[item], item in unsigned) for item, lot in lots.items())
 
 
-def _count_row(code: str, lot: Lot, book: Book, unsigned: bool) -> CountRow:
+def _count_row(code: str, lot: Any, book: Book, unsigned: bool) -> CountRow:
     words = " ".join(word for word in ("loose", lot.bin, lot.grade) if word)
     return CountRow(
         code, words, book.total("in"), book.total("out"), book.total("scrapped"), book.total("sampled"), book.total("difference"), book.book,
@@ -233,7 +233,7 @@ def _bin_of(session: Session, found: Origins, lot: Lot | None) -> str:
     for content in found.up.contents:
         units[content.loose] += content.units
     bins: defaultdict[str, int] = defaultdict(int)
-    for item, name in ask(session, _BINS, lots=units):
+    for item, name, _ in ask(session, _LOTS, lots=units):
         bins[name or ""] += units[item]
     return max(bins, key=lambda name: (bins[name], name), default="")
 
@@ -245,4 +245,4 @@ def _results(session: Session, house: House, runs: Mapping[int, str], found: Ori
 
 
 _PANELS = listed("select rows, columns from panel where item in :panels", "panels")
-_BINS = listed("select item, bin from lot where item in :lots", "lots")
+_LOTS = listed("select item, bin, grade from lot where item in :lots order by item", "lots")

@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 from app.db import House
 from app.evidence.keep import path_of
 from app.final_test.models import UnitFile, UnitFileCorrection
-from app.listed import among, listed, tuples
+from app.listed import among, gathered, listed, tuples
 from app.naming.resolve import codes_of_items
 
 
@@ -65,9 +65,9 @@ def files_told(
 
     `cured`: the logger files of the cures among the runs, (evidence, run), if they were read before.
     """
-    asked = {"runs": set(runs), "lines": list(lines), "items": list(items)}
-    told = {(number, kind, thing) for number, kind, thing in session.execute(_TOLD, asked)}
-    told |= {(number, "run", run) for number, run in (tuples(session, _CURED, runs=asked["runs"]) if cured is None else cured)}
+    ran = set(runs)
+    told = set(gathered(session, _TOLD, runs=ran, lines=lines, items=items))
+    told |= {(number, "run", run) for number, run in (tuples(session, _CURED, runs=ran) if cured is None else cured)}
     of: defaultdict[int, list[tuple[str, int]]] = defaultdict(list)
     for number, kind, thing in told:
         of[number].append((kind, thing))
@@ -76,11 +76,11 @@ def files_told(
 
 def results_in_force(session: Session, runs: Iterable[int]) -> dict[int, UnitFile]:
     """Test run -> its unit results, as corrected."""
-    wrong = select(UnitFileCorrection.file)
-    query = select(UnitFile).where(among(UnitFile.run, runs), UnitFile.id.not_in(wrong)).order_by(UnitFile.id)
-    return {file.run: file for file in session.scalars(query)}
+    return {file.run: file for file in session.scalars(_IN_FORCE, {"runs": list(runs)})}
 
 
+_WRONG = select(UnitFileCorrection.file).where(UnitFileCorrection.file == UnitFile.id)
+_IN_FORCE = select(UnitFile).where(among(UnitFile.run, "runs"), ~_WRONG.exists()).order_by(UnitFile.id)
 _OF_RUNS = ("placement", "lost_die", "placement_sum", "unit_file", "cell_mark")
 _TOLD = listed(
     " union ".join(f"select distinct evidence, 'run' as kind, run as thing from {table} where run in :runs and evidence > 0" for table in _OF_RUNS)

@@ -2,19 +2,20 @@
 
 from dataclasses import dataclass
 from datetime import datetime
+from functools import cache
 
-from sqlalchemy import select
+from sqlalchemy import TextClause, bindparam, select
 from sqlalchemy.orm import Session
 
 from app import codes
 from app.errors import NotFound, Reason, Refused, unknown
 from app.journal.act import By
-from app.listed import ask, listed
+from app.listed import listed, tuples
 from app.naming.models import Alias, Code
 
 _CHOSEN = ("panel", "person")  # codes that others choose: a frame's own mark, a badge. No other can meet one that is there
 _KNOWN = "codes_known"
-_CODES = listed("select thing, code from code where kind = :kind and thing in :things", "things")
+_OF_CODE = select(Code.kind, Code.thing, Code.code).where(Code.code == bindparam("code"))
 _CODES_OF_ITEMS = listed(
     """
     select c.thing, c.code from item i cross join code c where i.id in :items and c.kind = i.kind and c.thing = i.id
@@ -50,9 +51,9 @@ def candidates(session: Session, text: str, *kinds: str) -> list[Named]:
     if not text.isprintable():  # no code has control characters, and PostgreSQL takes no zero byte
         return []
     tidy = codes.tidy(text)
-    code = session.get(Code, tidy)
-    if code is not None and (not kinds or code.kind in kinds):
-        return [Named(code.kind, code.thing, code.code)]
+    for kind, thing, code in session.execute(_OF_CODE, {"code": tidy}):
+        if not kinds or kind in kinds:
+            return [Named(kind, thing, code)]
     query = (
         select(Code.kind, Code.thing, Code.code)
         .join(Alias, (Alias.kind == Code.kind) & (Alias.thing == Code.thing))
@@ -73,13 +74,18 @@ def codes_of(session: Session, kind: str, things: list[int]) -> dict[int, str]:
     """The codes of many things of one kind: at most one statement. A code stays, so a session asks for each once."""
     known: dict[tuple[str, int], str] = session.info.setdefault(_KNOWN, {})
     if missing := [thing for thing in things if (kind, thing) not in known]:
-        known |= {(kind, thing): code for thing, code in session.execute(_CODES, {"kind": kind, "things": missing})}
+        known |= {(kind, thing): code for thing, code in tuples(session, _codes_of(kind), things=missing)}
     return {thing: known[kind, thing] for thing in things if (kind, thing) in known}
+
+
+@cache
+def _codes_of(kind: str) -> TextClause:
+    return listed(f"select thing, code from code where kind = '{kind}' and thing in :things", "things")
 
 
 def codes_of_items(session: Session, items: list[int]) -> dict[int, str]:
     """The codes of many items, whatever they are: items share one row of ids."""
-    return dict(ask(session, _CODES_OF_ITEMS, items=items))
+    return dict(tuples(session, _CODES_OF_ITEMS, items=items))
 
 
 def give_code(session: Session, by: By, kind: str, thing: int) -> str:

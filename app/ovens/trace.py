@@ -64,13 +64,16 @@ def merge(traces: Sequence[Trace]) -> Trace:
     times = np.concatenate([trace.times for trace in traces]) if traces else np.zeros(0)
     follows = np.concatenate([np.maximum.accumulate(trace.times) for trace in traces]) if traces else np.zeros(0)
     origin = np.repeat(np.arange(len(traces)), [len(trace.times) for trace in traces])
-    temps = np.full((len(times), len(place)), np.nan)
-    first = 0
-    for trace in traces:
-        columns = [place[plain(name)] for name in trace.sensors]
-        temps[first : first + len(trace.times), columns] = trace.temps_c
-        first += len(trace.times)
-    _drop_repeats(times, temps, origin, tuple(names.values()))
+    if traces and all(trace.sensors == traces[0].sensors for trace in traces) and len(place) == len(traces[0].sensors):
+        temps = np.concatenate([trace.temps_c for trace in traces])
+    else:
+        temps, first = np.full((len(times), len(place)), np.nan), 0
+        for trace in traces:
+            columns = [place[plain(name)] for name in trace.sensors]
+            temps[first : first + len(trace.times), columns] = trace.temps_c
+            first += len(trace.times)
+    if len(np.unique(times)) < len(times):
+        _drop_repeats(times, temps, origin, tuple(names.values()))
     by_time = np.argsort(follows, kind="stable")
     by_time = by_time[~np.isnan(temps[by_time]).all(axis=1)]
     notes = tuple(dict.fromkeys(note for trace in traces for note in trace.notes))

@@ -15,6 +15,7 @@ from app.errors import NotFound, Reason, Refused
 from app.evidence.keep import Kept, keep_file, record_evidence
 from app.evidence.models import Evidence
 from app.journal.act import By
+from app.listed import among, listed, tuples
 from app.naming.models import Alias, Code
 from app.naming.resolve import Named, codes_of_items
 from app.receiving.models import OriginLink
@@ -74,7 +75,10 @@ def import_origin_document(session: Session, by: By, kept: Kept, events: Sequenc
 
 def told_of(session: Session, items: Iterable[int]) -> list[Told]:
     """What suppliers say of these batches and wafers, by time."""
-    query = select(OriginLink, Evidence.name).join(Evidence, Evidence.id == OriginLink.evidence).where(OriginLink.item.in_(list(items)))
+    links = [link for (link,) in tuples(session, _LINKS, items=items)]
+    if not links:
+        return []
+    query = select(OriginLink, Evidence.name).join(Evidence, Evidence.id == OriginLink.evidence).where(among(OriginLink.id, links))
     rows = session.execute(query.order_by(OriginLink.happened_at, OriginLink.id)).all()
     known = codes_of_items(session, [row.item for row, _ in rows])
     return [
@@ -84,6 +88,9 @@ def told_of(session: Session, items: Iterable[int]) -> list[Told]:
         )
         for row, name in rows
     ]  # fmt: skip
+
+
+_LINKS = listed("select id from origin_link where item in :items", "items")
 
 
 def _known(session: Session, texts: set[str]) -> dict[str, set[Named]]:
