@@ -89,6 +89,11 @@ def path_of(house: House, digest: str) -> Path:
     return Path(house.data_dir, _FOLDER, digest[:2], digest)
 
 
+def is_kept(house: House, digest: str) -> bool:
+    """Are its bytes there? The digest is one of the record's."""
+    return os.path.isfile(f"{house.data_dir}/{_FOLDER}/{digest[:2]}/{digest}")
+
+
 def read_kept(house: House, digest: str) -> bytes:
     path = path_of(house, digest)
     if not path.is_file():

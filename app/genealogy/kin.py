@@ -13,8 +13,9 @@ from sqlalchemy.orm import Session, aliased
 from app.ledger.flows import Flow
 from app.ledger.items import Item
 from app.ledger.sets import LotHolding, Member
-from app.ledger.walk import NEVER
-from app.naming.resolve import codes_of
+from app.ledger.walk import NEVER, kinds_of
+from app.listed import listed, tuples
+from app.naming.resolve import codes_of_items
 
 # kind of flow -> (said of the parent in the child's list, said of the child in the parent's list)
 WORDS = {
@@ -43,10 +44,8 @@ class Kinship:
 def kin_of(session: Session, item: int, panel_lot: bool) -> Kinship:
     """Of a lot, pack or sample. `panel_lot`: its panels are what flows, as long as the lot holds them."""
     links = _by_panels(session, item) if panel_lot else _by_flows(session, item)
-    kinds = {one: kind for one, kind in session.execute(select(Item.id, Item.kind).where(Item.id.in_([link.other for link in links])))}
-    codes: dict[int, str] = {}
-    for kind in sorted(set(kinds.values())):
-        codes |= codes_of(session, kind, [one for one, its in kinds.items() if its == kind])
+    others = list({link.other for link in links})
+    kinds, codes = kinds_of(session, others), codes_of_items(session, others)
     shown = [(link, Kin(link.how, kinds[link.other], codes[link.other], link.amount)) for link in links]
     return Kinship(tuple(kin for link, kin in shown if link.above), tuple(kin for link, kin in shown if not link.above))
 
@@ -61,11 +60,12 @@ class _Link:
 
 def _by_flows(session: Session, item: int) -> list[_Link]:
     """A panel's flow is told as that of the lot that held it then."""
-    query = select(Flow.child, Flow.parent, Flow.kind, Flow.units, Flow.e).where(Flow.kind.in_(WORDS), or_(Flow.child == item, Flow.parent == item))
     units: Counter[tuple[int, bool, str]] = Counter()
     panels: defaultdict[int, int] = defaultdict(int)
     out_of: dict[int, int] = {}
-    for child, parent, kind, n, e in session.execute(query.order_by(Flow.e)):
+    for child, parent, kind, n, e in tuples(session, _FLOWS, items=[item]):
+        if kind not in WORDS:
+            continue
         if kind == "cells" and child == item:
             out_of[parent] = e
             panels[parent] += n
@@ -78,9 +78,8 @@ def _by_flows(session: Session, item: int) -> list[_Link]:
 
 def _holders(session: Session, out_of: dict[int, int], units: dict[int, int]) -> Counter[int]:
     """Lot -> units, of the lots that held these panels when their units left (panel -> entry)."""
-    query = select(Member.panel, LotHolding.lot, LotHolding.e, LotHolding.closed_e).join(LotHolding, LotHolding.set == Member.set)
     found: Counter[int] = Counter()
-    for panel, lot, begins, ends in session.execute(query.where(Member.panel.in_(list(out_of)))):
+    for panel, lot, begins, ends in tuples(session, _HOLDINGS, panels=out_of):
         if begins < out_of[panel] <= (ends or NEVER):
             found[lot] += units[panel]
     return found
@@ -126,3 +125,11 @@ def _out_of_panels(session: Session, lot: int) -> Iterable[_Link]:
 
 def _units(n: int) -> str:
     return f"{n:,} unit{'s' if n != 1 else ''}"
+
+
+_FLOWS = listed(
+    "select child, parent, kind, units, e from flow where child in :items union all select child, parent, kind, units, e from flow"
+    " where parent in :items order by e",
+    "items",
+)
+_HOLDINGS = listed('select m.panel, h.lot, h.e, h.closed_e from member m join lot_holding h on h."set" = m."set" where m.panel in :panels', "panels")

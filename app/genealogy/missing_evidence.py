@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Step
 from app.db import House
-from app.evidence.keep import path_of
+from app.evidence.keep import is_kept
 from app.genealogy.origins import Origins
 from app.genealogy.record_files import FilesTold, files_told
 from app.ledger.ran import LineRow, Ran, RunRow, ran
@@ -59,7 +59,7 @@ def missing_of_lines(
         *_counts(session, facts, list(loose)), *_materials(session, facts), *_people(facts), *_unit_results(session, facts),
         *_die_maps(session, list(wafers)), *(_files(facts, set(wafers), house, files) if house and files else ()),
     ]  # fmt: skip
-    return sorted(set(found), key=lambda one: (KINDS.index(one.kind), one))
+    return sorted(set(found), key=lambda one: (KINDS.index(one.kind), one.kind, one.about, one.words))
 
 
 class _Facts:
@@ -166,7 +166,7 @@ def _files(facts: _Facts, wafers: set[int], house: House, files: FilesTold) -> I
     """Files that the record names and that no longer lie in the data folder."""
     for file in files.files:
         of_ours = any(thing in (facts.runs if kind == "run" else wafers) for kind, thing in files.of[file.id])
-        if of_ours and not path_of(house, file.digest).is_file():
+        if of_ours and not is_kept(house, file.digest):
             yield Missing("original file", file.name, f"its bytes ({file.digest[:12]}) are not in the data folder")
 
 

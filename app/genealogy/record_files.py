@@ -9,7 +9,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from app.db import House
-from app.evidence.keep import path_of
+from app.evidence.keep import is_kept
 from app.final_test.models import UnitFile, UnitFileCorrection
 from app.listed import among, gathered, listed, tuples
 from app.naming.resolve import codes_of_items
@@ -52,7 +52,7 @@ def files_of(session: Session, house: House, told: FilesTold, runs: Mapping[int,
     return tuple(
         RecordFile(
             one.id, one.name, one.kind.replace("_", " "), one.size_bytes, one.digest,
-            tuple(sorted(runs[thing] if kind == "run" else codes[thing] for kind, thing in told.of[one.id])), path_of(house, one.digest).is_file(),
+            tuple(sorted(runs[thing] if kind == "run" else codes[thing] for kind, thing in told.of[one.id])), is_kept(house, one.digest),
         )
         for one in told.files
     )  # fmt: skip

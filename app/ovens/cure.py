@@ -17,7 +17,7 @@ import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime
-from functools import cache
+from functools import cache, lru_cache
 from itertools import pairwise
 from typing import Any, Literal
 
@@ -112,6 +112,7 @@ class Judgement:
         return {"line": _plain(asdict(self.line)), "sensors": [_plain(asdict(one)) for one in self.sensors]}
 
 
+@lru_cache(maxsize=256)
 def recipe_of(body: definitions.Recipe) -> Recipe:
     """The catalogue's recipe as the judgement needs it."""
     values = body.model_dump(exclude={"name", "kinetics"})

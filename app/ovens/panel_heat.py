@@ -120,7 +120,8 @@ class _Known:
 
     def heat_of(self, had: _Had) -> tuple[AdhesiveHeat, ...]:
         pairs = [self.lines[line] for line in had]
-        cures = [(line, run) for line, run in pairs if run.operation == "cure" and run.ended_at is not None]
+        ended = [(line, run) for line, run in pairs if run.operation == "cure" and run.ended_at is not None]
+        cures = sorted(ended, key=lambda one: self.rounds[one[0].id].door_closed)
         put_on: defaultdict[tuple[str, str], list[LineRow]] = defaultdict(list)
         for line, run in pairs:
             for part, _ in self.adhesives[line.id] if run.operation != "cure" else ():
@@ -133,8 +134,7 @@ class _Known:
         heat = None
         if recipe is not None and recipe.activation_energy_kj_mol is not None:
             adhesive = Adhesive(part, recipe.activation_energy_kj_mol, recipe.set_point_c, recipe_of(recipe).kinetics, placed_at)
-            records = sorted((self._record(line, recipe) for line, _ in cures), key=lambda one: one.round.door_closed)
-            heat = heat_of(adhesive, records)
+            heat = heat_of(adhesive, [self._record(line, recipe) for line, _ in cures])
         batches = sorted({batch for line in lines for name, batch in self.adhesives[line.id] if name == part})
         return AdhesiveHeat(
             part, tuple(batches), step, placed_at, recipe.name if recipe else None, recipe.set_point_c if recipe else None,

@@ -3,7 +3,7 @@
 from collections.abc import Iterable
 from dataclasses import replace
 
-from sqlalchemy import select
+from sqlalchemy import bindparam, select
 from sqlalchemy.orm import Session
 
 from app.journal.act import By
@@ -14,7 +14,8 @@ from app.packing.pockets import Content, Fill
 
 def fills_of(session: Session, pack: int) -> list[Fill]:
     """What is in a pack now, from the hub outwards."""
-    return [Fill(row.loose, row.pocket_from, row.pocket_to, tuple((p, e) for p, e in row.was_in)) for row in _rows(session, pack)]
+    found = session.execute(_FILLS, {"pack": pack})
+    return [Fill(loose, first, last, tuple((p, e) for p, e in was_in)) for loose, first, last, was_in in found]
 
 
 def units_of(session: Session, pack: int) -> int:
@@ -42,5 +43,10 @@ def take_out(session: Session, by: By, pack: int, first: int, last: int) -> Cont
 
 
 def _rows(session: Session, pack: int) -> list[PackContent]:
-    query = select(PackContent).where(PackContent.pack == pack, PackContent.closed_e.is_(None)).order_by(PackContent.pocket_from)
-    return list(session.scalars(query))
+    return list(session.scalars(_ROWS, {"pack": pack}))
+
+
+_ROWS = (
+    select(PackContent).where(PackContent.pack == bindparam("pack"), PackContent.closed_e.is_(None)).order_by(PackContent.pocket_from)
+)  # fmt: skip
+_FILLS = _ROWS.with_only_columns(PackContent.loose, PackContent.pocket_from, PackContent.pocket_to, PackContent.was_in)
