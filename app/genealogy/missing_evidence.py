@@ -5,7 +5,7 @@ what a test gives (unit results), what a wafer comes with (its die map), and who
 """
 
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from sqlalchemy.orm import Session
@@ -14,6 +14,7 @@ from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Step
 from app.db import House
 from app.evidence.keep import is_kept
+from app.floor.dispositions import JudgementRow, judgements_in_force
 from app.genealogy.origins import Origins
 from app.genealogy.record_files import FilesTold, files_told
 from app.ledger.ran import LineRow, Ran, RunRow, ran
@@ -46,16 +47,17 @@ def missing_of(
     """Of these run lines, wafers and loose lots, in the order of KINDS: a fixed number of statements."""
     some, wafers = ran(session, lines), list(wafers)
     files = files_told(session, [run.id for _, run in some], [line.id for line, _ in some], wafers) if house else None
-    return missing_of_lines(session, some, wafers, loose, house, files)
+    return missing_of_lines(session, some, wafers, loose, house, files, judgements_in_force(session, [line.id for line, _ in some]))
 
 
 def missing_of_lines(
-    session: Session, lines: Iterable[Ran], wafers: Iterable[int], loose: Iterable[int], house: House | None, files: FilesTold | None
-) -> list[Missing]:
-    """The same of lines that were read, with the files that tell of them."""
+    session: Session, lines: Sequence[Ran], wafers: Iterable[int], loose: Iterable[int], house: House | None, files: FilesTold | None,
+    judged: Mapping[int, JudgementRow],
+) -> list[Missing]:  # fmt: skip
+    """The same of lines that were read, with the files that tell of them and their judgements in force."""
     facts = _Facts(session, lines)
     found = [
-        *_logger_files(session, facts), *_judgements(session, facts), *_placement_logs(session, facts), *_readings(session, facts),
+        *_logger_files(session, facts), *_judgements(facts, judged), *_placement_logs(session, facts), *_readings(session, facts),
         *_counts(session, facts, list(loose)), *_materials(session, facts), *_people(facts), *_unit_results(session, facts),
         *_die_maps(session, list(wafers)), *(_files(facts, set(wafers), house, files) if house and files else ()),
     ]  # fmt: skip
@@ -91,15 +93,14 @@ def _logger_files(session: Session, facts: _Facts) -> Iterable[Missing]:
     return [Missing("logger file", facts.codes[run], "no file of the oven's logger covers this cure") for run in cures if run not in told]
 
 
-def _judgements(session: Session, facts: _Facts) -> Iterable[Missing]:
+def _judgements(facts: _Facts, found: Mapping[int, JudgementRow]) -> Iterable[Missing]:
     """Judged lines that nobody judged, or that could not be told."""
     judged = [(line, run) for line, run in facts.lines if line.judged]
-    verdicts: dict[int, str] = dict(ask(session, _VERDICTS, lines=[line.id for line, _ in judged]))
     for line, run in judged:
         of = f"of step {line.step}" + (f", shelf {line.shelf}" if line.shelf else "")
-        if line.id not in verdicts:
+        if line.id not in found:
             yield Missing("judgement", facts.codes[run.id], f"no judgement {of}")
-        elif verdicts[line.id] == "cannot_tell":
+        elif found[line.id].verdict == "cannot_tell":
             yield Missing("judgement", facts.codes[run.id], f"the judgement {of} could not tell: its record has gaps")
 
 
@@ -181,9 +182,6 @@ _CURES_TOLD = listed(
     )
     """,
     "runs",
-)
-_VERDICTS = listed(
-    "select j.line, j.verdict from judgement j where j.line in :lines and not exists (select 1 from judgement n where n.replaces = j.id)", "lines"
 )
 _LOGGED = listed(
     """

@@ -31,7 +31,7 @@ from app.genealogy.trace import Trace, origins_of, trace_of
 from app.ledger.items import Lot
 from app.ledger.ran import Ran, ran
 from app.listed import ask, listed
-from app.naming.resolve import Named, codes_of
+from app.naming.resolve import Named, codes_of, codes_of_items
 from app.ovens.panel_heat import SameHeat, heat_of_travels
 from app.ovens.trace_pictures import LoadTrace, cure_traces
 from app.ovens.traces import Spell, Told
@@ -145,6 +145,7 @@ def record_of(session: Session, house: House, subject: Named, now: datetime, zon
     """Of a pack or lot."""
     found = origins_of(session, subject)
     lines = ran(session, [one.line for one in found.lines])
+    codes_of_items(session, [*found.wafers, *found.batches, *found.up.panels, *found.up.loose])  # once, for all that names them below
     by_time = sorted(lines, key=lambda one: (one[0].started_at, one[0].id))
     judged = judgements_in_force(session, [line.id for line, _ in lines])
     done = doings_of_lines(session, by_time, found.up.travels, judged)
@@ -162,7 +163,7 @@ def record_of(session: Session, house: House, subject: Named, now: datetime, zon
         results=_results(session, house, runs, found, lot), holds=holds_ever(session, found),
         risks=risks_of(session, found, done), undecided=tuple(one for one in rows if _is_undecided(one.doing)),
         uncertain=tuple(one for one in rows if one.extent == "either"),
-        missing=tuple(missing_of_lines(session, lines, list(found.wafers), found.up.loose, house, files)),
+        missing=tuple(missing_of_lines(session, lines, list(found.wafers), found.up.loose, house, files, judged)),
         told=tuple(told_of(session, [*found.wafers, *found.batches])), files=files_of(session, house, files, runs),
     )  # fmt: skip
 

@@ -1,8 +1,10 @@
 """The record of a pack or lot over the API: the whole of it in one answer. Pictures stay on the page; here are their numbers."""
 
-from collections.abc import Iterable
+from collections.abc import Callable
 from dataclasses import fields
 from datetime import datetime
+from functools import cache
+from operator import attrgetter, mul
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends
@@ -325,12 +327,17 @@ def record_json(found: Record) -> bytes:
     })  # fmt: skip
 
 
-def _named(one: Any, names: Iterable[str]) -> dict[str, Any]:
-    return {name: getattr(one, name) for name in names}
+def _named(one: Any, names: tuple[str, ...]) -> dict[str, Any]:
+    return dict(zip(names, _values_of(names)(one), strict=True))
+
+
+@cache
+def _values_of(names: tuple[str, ...]) -> Callable[[Any], Any]:
+    return attrgetter(*names)
 
 
 def _pack(one: PackShown) -> dict[str, Any]:
-    return _named(one, PackOut.model_fields) | {"fills": [_named(fill, FillOut.model_fields) for fill in one.fills]}
+    return _named(one, tuple(PackOut.model_fields)) | {"fills": [_named(fill, tuple(FillOut.model_fields)) for fill in one.fills]}
 
 
 def _lot(found: Record) -> dict[str, Any] | None:
@@ -387,7 +394,8 @@ def _result(one: TestResults) -> dict[str, Any]:
     shown = one.shown
     colours = []
     for pair in shown.pairs:
-        means = [sum(cell[axis] * cell[2] for cell in pair.cells) / pair.units if pair.units else None for axis in (0, 1)]
+        *places, counted = zip(*pair.cells, strict=True) if pair.cells else ((), (), ())
+        means = [sum(map(mul, one_axis, counted)) / pair.units if pair.units else None for one_axis in places]
         x, y = pair.axes
         colours.append({"x": x, "y": y, "bin": shown.chosen, "units": pair.units, "mean_x": means[0], "mean_y": means[1]})
     return {

@@ -18,7 +18,7 @@ _KNOWN = "codes_known"
 _OF_CODE = select(Code.kind, Code.thing, Code.code).where(Code.code == bindparam("code"))
 _CODES_OF_ITEMS = listed(
     """
-    select c.thing, c.code from item i cross join code c where i.id in :items and c.kind = i.kind and c.thing = i.id
+    select c.thing, c.code, c.kind from item i cross join code c where i.id in :items and c.kind = i.kind and c.thing = i.id
     """,
     "items",
 )
@@ -85,7 +85,10 @@ def _codes_of(kind: str) -> TextClause:
 
 def codes_of_items(session: Session, items: list[int]) -> dict[int, str]:
     """The codes of many items, whatever they are: items share one row of ids."""
-    return dict(tuples(session, _CODES_OF_ITEMS, items=items))
+    known: dict[tuple[str, int], str] = session.info.setdefault(_KNOWN, {})
+    rows = tuples(session, _CODES_OF_ITEMS, items=items)
+    known |= {(kind, item): code for item, code, kind in rows}
+    return {item: code for item, code, _ in rows}
 
 
 def give_code(session: Session, by: By, kind: str, thing: int) -> str:
