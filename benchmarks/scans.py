@@ -9,6 +9,7 @@ from typing import Any
 from urllib.parse import urlencode
 
 import numpy as np
+from sqlalchemy import text
 from sqlalchemy.orm import Session
 
 from app import clock
@@ -19,7 +20,7 @@ from app.journal.act import SYSTEM, By, act
 from app.naming.resolve import Named, code_of
 from app.people.sign_in import begin_session, form_token
 from benchmarks.block import take_all_off
-from benchmarks.measuring import Measure, Timed, interleaved, once
+from benchmarks.measuring import Measure, Timed, once
 from benchmarks.server import Client, free_port, serving
 from benchmarks.site import Site
 from seed_demo.build import PANELS
@@ -162,25 +163,37 @@ def gate_holds_measure(site: Site) -> Iterator[Measure]:
     lots = floor.lots(2)
     others = [*site.subjects("pack"), *site.subjects("wafer"), *site.subjects("run"), *site.subjects("panel")]
     bonder = floor.hands.benches_for("wire bond")[-1]
-
-    def gates(lot: str) -> None:
-        with site.house.reading() as session:
-            found = would_start(session, floor.benches[0].id, [_lot(session, lot)], person=floor.who.id, at=clock.now())
-            if found.refusal:
-                raise found.refusal
-
-    _place(site, others[:1])
-    with_one = interleaved([(partial(gates, lots[0]), partial(gates, lots[1]))], site.rounds)
+    _place(site, (others * 5)[:49])
     span = (clock.now() - timedelta(days=14), clock.now() - timedelta(days=7))
-    many = (others * 5)[1:49]
-    _place(site, many)
     week = Named("station", bonder.id, bonder.code)
     act(site.house, SYSTEM, "place_hold", {"of": bonder.code}, lambda s, by: {"hold": place_hold(s, by, week, "measured", span=span).id})
-    with_fifty = interleaved([(partial(gates, lots[0]), partial(gates, lots[1]))], site.rounds)
-    timed = Timed([*with_fifty.ours, *with_fifty.yardstick], [*with_one.ours, *with_one.yardstick], len(many) + 2)
+
+    def gates(session: Session, lot: str) -> None:
+        found = would_start(session, floor.benches[0].id, [_lot(session, lot)], person=floor.who.id, at=clock.now())
+        if found.refusal:
+            raise found.refusal
+
+    def taken(*, with_one: bool) -> float:
+        """Milliseconds for the second of two lots: the first reads what is asked once. All but one hold are away inside the transaction, or none."""
+        with Session(site.house.write_engine, autoflush=False) as session:
+            session.execute(text(f"update hold set closed_e = e where closed_e is null and {_BUT_ONE if with_one else 'false'}"))
+            gates(session, lots[0])
+            milliseconds, _ = once(lambda: gates(session, lots[1]))
+            session.rollback()
+        return milliseconds
+
+    timed = Timed(rows=50)
+    for n in range(-1, max(1, 3 * site.rounds)):
+        sides = {with_one: taken(with_one=with_one) for with_one in ((True, False) if n % 2 else (False, True))}
+        if n >= 0:
+            timed.ours.append(sides[False])
+            timed.yardstick.append(sides[True])
     _take_back(site)
     floor.clear()
-    yield timed.measure("gate-holds", 1.1, "the gates alone, one after the other: not interleaved, as holds are placed between")
+    yield timed.measure("gate-holds", 1.1, "the gates alone; the yardstick has all holds but one taken away in a transaction that is rolled back")
+
+
+_BUT_ONE = "id > (select min(id) from hold where closed_e is null)"
 
 
 def _lot(session: Any, code: str) -> Named:

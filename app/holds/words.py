@@ -7,7 +7,7 @@ from typing import NamedTuple
 from sqlalchemy.orm import Session
 
 from app.ledger.stops import Hold
-from app.listed import ask, listed
+from app.listed import gathered, listed
 from app.naming.resolve import codes_of
 
 _SAID = {"loose": "lot", "span": "station", "line": "run"}  # the kind of code that names it
@@ -31,9 +31,9 @@ class HoldRow(NamedTuple):
 
 def on_what(session: Session, holds: Sequence[Hold | HoldRow]) -> dict[int, list[tuple[str, str]]]:
     """By hold: (kind, code) of what it names. A hold on a lot or container names that; one on panels alone, each panel."""
-    runs: dict[int, int] = dict(ask(session, _RUNS, lines=[h.subject for h in holds if h.kind == "line"]))
+    runs: dict[int, int] = dict(gathered(session, _RUNS, lines=[h.subject for h in holds if h.kind == "line"]))
     panels: defaultdict[int, list[int]] = defaultdict(list)
-    for set_id, panel in ask(session, _PANELS, sets=[h.subject for h in holds if h.kind == "set"]):
+    for set_id, panel in gathered(session, _PANELS, sets=[h.subject for h in holds if h.kind == "set"]):
         panels[set_id].append(panel)
     things = {hold.id: _things(hold, runs, panels) for hold in holds}
     wanted: defaultdict[str, set[int]] = defaultdict(set)

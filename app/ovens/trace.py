@@ -65,7 +65,7 @@ def merge(traces: Sequence[Trace]) -> Trace:
     follows = np.concatenate([np.maximum.accumulate(trace.times) for trace in traces]) if traces else np.zeros(0)
     origin = np.repeat(np.arange(len(traces)), [len(trace.times) for trace in traces])
     if traces and all(trace.sensors == traces[0].sensors for trace in traces) and len(place) == len(traces[0].sensors):
-        temps = np.concatenate([trace.temps_c for trace in traces])
+        temps = np.concatenate([trace.temps_c for trace in traces], dtype=np.float64)
     else:
         temps, first = np.full((len(times), len(place)), np.nan), 0
         for trace in traces:
