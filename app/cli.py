@@ -390,7 +390,7 @@ def give_secret(data: Path | None, badge: str, kind: str) -> None:
             return {"set": kind}
 
         act(house, SYSTEM, "give_secret", {"person": person.badge, "kind": kind}, verb)
-        progress.print(f"{person.name} has a new {kind}.")
+        progress.print(f"{person.name} has a new {kind}, and chooses another at the first sign-in.")
 
 
 @users.command("token")
@@ -621,11 +621,13 @@ def open_house(data: Path | None, at_newest: bool = True) -> Iterator["House"]:
 def _seal_what_is_new(house: "House") -> None:
     """What a command wrote is chained when it ends, server or not. A command that wrote nothing takes no lock."""
     from app.journal.sealing import count_unsealed, seal
+    from app.people.security import write_noted
 
     with house.reading() as session:
         is_new = count_unsealed(session) > 0
     if is_new:
         seal(house)
+    write_noted(house)  # a wrong password for a signature
 
 
 def say_refusal(refused: Refused) -> None:

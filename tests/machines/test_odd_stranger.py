@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 from fastapi.testclient import TestClient
 from machines.test_stranger import Stranger
-from people.signing_in import PASSWORD, token
+from people.signing_in import choose_own, token
 
 from app.db import House
 from app.main import make_app
@@ -94,8 +94,8 @@ def me(house: House) -> Iterator[Historian]:
     with TestClient(make_app(house.settings, house)) as client:
         one = Historian(client, bearer)
         one.post("/catalogue", **CATALOGUE)
-        badge = one.post("/people", name="Zoë Ñandú", duties=["lead", "quality", "engineer"], password=PASSWORD)["person"]
-        one.signed = {"signed_by": badge, "password": PASSWORD}
+        badge = one.post("/people", name="Zoë Ñandú", duties=["lead", "quality", "engineer"], password="given by Ada")["person"]
+        one.signed = {"signed_by": badge, "password": choose_own(client, badge, "given by Ada")}
         one.at = {station["name"][2:]: station["station"] for station in one.get("/stations")}
         for product, revision in (("Grün/Größe 1", "0007"), ("Winzling", "ß")):
             one.post("/routes/approve", product=product, revision=revision, **one.signed)

@@ -78,3 +78,11 @@ def post(browser: TestClient, page: str, path: str, /, **fields: Any) -> httpx.R
 def call(browser: TestClient, bearer: str, method: str, path: str, /, *, key: str | None = None, **body: Any) -> httpx.Response:
     headers = {"Authorization": f"Bearer {bearer}"} | ({"Idempotency-Key": key} if key else {})
     return browser.request(method, f"/api/v1{path}", json=body if method == "POST" else None, headers=headers)
+
+
+def choose_own(browser: TestClient, badge: str, given: str) -> str:
+    """What whoever was given a password does first: chooses one, the one above. It is theirs to sign with."""
+    assert sign_in(browser, badge, given).status_code in (200, 303)  # some clients follow by themselves
+    assert post(browser, "/choose-secret", "/my-secret", kind="password", old=given, new=PASSWORD).status_code in (200, 303)
+    browser.cookies.clear()
+    return PASSWORD

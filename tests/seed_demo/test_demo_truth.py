@@ -24,6 +24,7 @@ from app.ledger.places import Move
 from app.ledger.runs import Run
 from app.ledger.stops import Hold, Release
 from app.naming.resolve import resolve
+from app.people.models import GivenSecret
 from seed_demo.build import LIVE, build, clear_half_built, load_demo, sign_ins
 from seed_demo.truth import FILE, Truth
 
@@ -174,6 +175,8 @@ def test_the_command_says_that_it_is_built_and_traces(demo: tuple[House, Truth])
     assert "built already" in said.output
     assert "Back from pack" in said.output
     assert all(one.password in said.output for one in sign_ins(house))
+    with house.reading() as session:
+        assert session.scalar(select(func.count()).select_from(GivenSecret)) == 0, "a visitor goes straight in"
 
 
 @pytest.mark.only_on("sqlite")
