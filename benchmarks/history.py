@@ -398,9 +398,9 @@ def _add_hashes(session: Any, cls: type[Recorded], sums: defaultdict[int, list[i
     table: Any = cls.__table__  # type: ignore[attr-defined]
     for row in session.execute(select(table).execution_options(yield_per=2000)).mappings():
         values = dict(row)
-        sums[values["e"]].append(insert_hash(cls, table, values))
+        sums[values["e"]].append(insert_hash(cls, tuple(values.values())))
         if cls.closing and values["closed_e"] is not None:
-            sums[values["closed_e"]].append(closing_hash(cls, table, values))
+            sums[values["closed_e"]].append(closing_hash(cls, tuple(values.values())))
 
 
 def _finish(house: House, say: Say) -> None:

@@ -1,14 +1,15 @@
 """What a row on the record is: inserted once, closed at most once, and digested into the entry that did it."""
 
 import hashlib
-from collections.abc import Iterable, Mapping
-from datetime import UTC, datetime
+from collections.abc import Iterable, Sequence
+from functools import cache
 from typing import Any, ClassVar
 
-from sqlalchemy import Boolean, Float, ForeignKey, Index, Table, event, inspect, text
+from sqlalchemy import ForeignKey, Index, Table, event, inspect, text
 from sqlalchemy.orm import Mapped, declared_attr, mapped_column
 
-from app.db import Base, RecordSession, canonical_json
+from app.db import Base, RecordSession
+from app.journal.spelling import Spell, speller
 
 _HASHES = "record_hashes"
 MODULUS = 1 << 256
@@ -55,20 +56,21 @@ class RecordBroken(Exception):
     """Code tried to overwrite or delete a row on the record: a mistake of ours, never of the user."""
 
 
-def canonical(table: Table, values: Mapping[str, Any]) -> str:
-    """One spelling of a row's values, the same on both databases."""
-    return canonical_json([table.name, {name: _plain(table.c[name].type, value) for name, value in values.items()}])
+def insert_hash(cls: type[Recorded], values: Sequence[Any]) -> int:
+    """What the entry that inserted a row wrote: all but the closing columns. `values`: of all columns, in the table's order."""
+    return _hash("inserted", _spellers(cls.__table__, cls.closing)[0](values))  # type: ignore[attr-defined]
 
 
-def insert_hash(cls: type[Recorded], table: Table, values: Mapping[str, Any]) -> int:
-    """What the entry that inserted a row wrote: all but the closing columns."""
-    return _hash("inserted", canonical(table, {name: value for name, value in values.items() if name not in cls.closing}))
-
-
-def closing_hash(cls: type[Recorded], table: Table, values: Mapping[str, Any]) -> int:
+def closing_hash(cls: type[Recorded], values: Sequence[Any]) -> int:
     """What the entry that closed a row wrote: the closing columns, under the row's key."""
-    keys = [column.name for column in table.primary_key]
-    return _hash("closed", canonical(table, {name: values[name] for name in dict.fromkeys([*keys, *cls.closing])}))
+    return _hash("closed", _spellers(cls.__table__, cls.closing)[1](values))  # type: ignore[attr-defined]
+
+
+@cache
+def _spellers(table: Table, closing: tuple[str, ...]) -> tuple[Spell, Spell]:
+    inserted = [column.name for column in table.columns if column.name not in closing]
+    closed = dict.fromkeys([*(column.name for column in table.primary_key), *closing])
+    return speller(table, tuple(inserted)), speller(table, tuple(closed))
 
 
 def _hash(what: str, text: str) -> int:
@@ -105,8 +107,8 @@ def _hashes_of(row: Recorded, *, new: bool) -> list[int]:
     table: Table = type(row).__table__  # type: ignore[attr-defined]
     values = {column.name: getattr(row, column.name) for column in table.columns}
     if new:
-        hashes = [insert_hash(type(row), table, values)]
-        return hashes if values.get("closed_e") is None else [*hashes, closing_hash(type(row), table, values)]
+        hashes = [insert_hash(type(row), tuple(values.values()))]
+        return hashes if values.get("closed_e") is None else [*hashes, closing_hash(type(row), tuple(values.values()))]
     changed = [name for name in values if inspect(row).attrs[name].history.has_changes()]
     if not changed:
         return []
@@ -114,21 +116,7 @@ def _hashes_of(row: Recorded, *, new: bool) -> list[int]:
         before = inspect(row).attrs[name].history.deleted
         if name not in type(row).closing or any(value is not None for value in before):
             raise RecordBroken(f"{table.name}.{name} is on the record and can't be changed")
-    return [closing_hash(type(row), table, values)]
-
-
-def _plain(kind: Any, value: Any) -> Any:
-    if value is None:
-        return None
-    if isinstance(value, datetime):
-        return value.astimezone(UTC).isoformat(timespec="microseconds")
-    if isinstance(value, bytes):
-        return hashlib.sha256(value).hexdigest()
-    if isinstance(kind, Float):
-        return float(value)
-    if isinstance(kind, Boolean):
-        return bool(value)
-    return value
+    return [closing_hash(type(row), tuple(values.values()))]
 
 
 def recorded_classes() -> list[type[Recorded]]:

@@ -2,17 +2,18 @@
 
 import hashlib
 import os
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import BinaryIO
+from typing import Any, BinaryIO
 
-from sqlalchemy import Select, func, select, text
+from sqlalchemy import Select, Table, func, insert, select, text
 from sqlalchemy.orm import Session
 
 from app.db import House
 from app.journal.models import Entry, Seal
-from app.journal.record import canonical
+from app.journal.spelling import whole
 
+ENTRY: Table = Entry.__table__  # type: ignore[assignment]
 _SEAL_LOCK = 7202
 _AT_ONCE = 5000
 _SEALS_FILE = "seals.log"
@@ -32,9 +33,9 @@ def newest_digest(session: Session) -> tuple[int, str] | None:
     return (last.n, last.chain.hex()) if last else None
 
 
-def chain_after(before: bytes, entry: Entry) -> bytes:
-    values = {column.name: getattr(entry, column.name) for column in Entry.__table__.columns}
-    return hashlib.sha256(before + canonical(Entry.__table__, values).encode()).digest()  # type: ignore[arg-type]
+def chain_after(before: bytes, entry: Sequence[Any]) -> bytes:
+    """`entry`: the values of its columns, in the table's order."""
+    return hashlib.sha256(before + whole(ENTRY, entry).encode()).digest()
 
 
 def bytes_in_file(house: House) -> int:
@@ -64,20 +65,20 @@ def _seal_some(house: House) -> int:
         last = session.execute(select(Seal.n, Seal.chain).order_by(Seal.n.desc()).limit(1)).first()
         n, chain = (last.n, last.chain) if last else (0, b"")
         new = []
-        for entry in session.scalars(_unsealed()):
+        for entry in session.execute(_unsealed()).all():
             n, chain = n + 1, chain_after(chain, entry)
-            new.append(Seal(n=n, entry=entry.id, chain=chain))
-        session.add_all(new)
-        session.flush()
+            new.append({"n": n, "entry": entry.id, "chain": chain})
+        if new:
+            session.execute(insert(Seal), new)
         # the file follows the commit: a line without its row means a cut tail; a row without its line, a lost moment
-        lines = "".join(f"{seal.n} {seal.chain.hex()}\n" for seal in new)
+        lines = "".join(f"{one['n']} {one['chain'].hex()}\n" for one in new)
     if lines:
         _append(house, lines)
     return len(new)
 
 
-def _unsealed() -> Select[Entry]:
-    return select(Entry).where(~select(Seal.n).where(Seal.entry == Entry.id).exists()).order_by(Entry.id).limit(_AT_ONCE)
+def _unsealed() -> Select[Any]:
+    return select(ENTRY).where(~select(Seal.n).where(Seal.entry == Entry.id).exists()).order_by(Entry.id).limit(_AT_ONCE)
 
 
 def count_unsealed(session: Session) -> int:

@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 from app.db import Base, House
 from app.journal.models import Entry, Seal
 from app.journal.record import MODULUS, RecordBroken, Recorded, closing_hash, insert_hash, recorded_classes
-from app.journal.sealing import bytes_in_file, chain_after, seals_in_file
+from app.journal.sealing import ENTRY, bytes_in_file, chain_after, seals_in_file
 
 _AT_ONCE = 2000
 
@@ -47,16 +47,16 @@ def _must_know_all_tables(session: Session) -> None:
 
 def _add_rows(session: Session, cls: type[Recorded], sums: defaultdict[int, int]) -> Iterator[Finding]:
     table: Any = cls.__table__  # type: ignore[attr-defined]
-    keys = [column.name for column in table.primary_key]
-    for row in session.execute(select(table).execution_options(yield_per=_AT_ONCE)).mappings():
-        values = dict(row)
-        sums[values["e"]] += insert_hash(cls, table, values)
-        if not cls.closing:
+    places = {column.name: n for n, column in enumerate(table.columns)}
+    e, closed_e, closing = places["e"], places.get("closed_e"), [places[name] for name in cls.closing]
+    for row in session.execute(select(table).execution_options(yield_per=_AT_ONCE)):
+        sums[row[e]] += insert_hash(cls, row)
+        if closed_e is None:
             continue
-        if values["closed_e"] is not None:
-            sums[values["closed_e"]] += closing_hash(cls, table, values)
-        elif any(values[name] is not None for name in cls.closing):
-            where = " ".join(f"{key} {values[key]}" for key in keys)
+        if row[closed_e] is not None:
+            sums[row[closed_e]] += closing_hash(cls, row)
+        elif any(row[n] is not None for n in closing):
+            where = " ".join(f"{column.name} {row[places[column.name]]}" for column in table.primary_key)
             yield Finding("journal", f"{table.name} {where}", "has closing values, but no entry closed it")
 
 
@@ -69,18 +69,16 @@ def _compare_entries(session: Session, sums: defaultdict[int, int]) -> Iterator[
 
 
 def _follow_chain(session: Session) -> Iterator[Finding]:
-    n, chain = 0, b""
-    query = select(Seal, Entry).outerjoin(Entry, Entry.id == Seal.entry).order_by(Seal.n).execution_options(yield_per=_AT_ONCE)
-    for seal, entry in session.execute(query):
-        n += 1
-        if seal.n != n:
-            yield Finding("seals", f"seal {n}", f"is missing: the next one is {seal.n}")
-            n = seal.n
-        if entry is None:
-            yield Finding("seals", f"seal {seal.n}", f"its entry {seal.entry} is missing")
-        elif chain_after(chain, entry) != seal.chain:
-            yield Finding("seals", f"entry {entry.id}", f"is not as seal {seal.n} found it, or a seal before it was changed")
-        chain = seal.chain  # go on from what stands there, so that one change is one finding
+    before, chain = 0, b""
+    query = select(Seal.n, Seal.entry, Seal.chain, ENTRY).outerjoin(ENTRY, ENTRY.c.id == Seal.entry).order_by(Seal.n)
+    for n, number, sealed, *entry in session.execute(query.execution_options(yield_per=_AT_ONCE)):
+        if n != before + 1:
+            yield Finding("seals", f"seal {before + 1}", f"is missing: the next one is {n}")
+        if entry[0] is None:
+            yield Finding("seals", f"seal {n}", f"its entry {number} is missing")
+        elif chain_after(chain, entry) != sealed:
+            yield Finding("seals", f"entry {number}", f"is not as seal {n} found it, or a seal before it was changed")
+        before, chain = n, sealed  # go on from what stands there, so that one change is one finding
 
 
 def _compare_file(house: House, session: Session, sealed: int) -> Iterator[Finding]:
