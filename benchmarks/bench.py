@@ -20,6 +20,7 @@ MEASURES: dict[str, Callable[[Site], Iterator[Measure]]] = {
     "trace-back": traces.trace_back_measure,
     "trace-forward": traces.trace_forward_measure,
     "trace-http": traces.trace_http_measure,
+    "trace-rows-read": traces.rows_read_measure,
     "trace-growth": traces.trace_growth_measure,
     "scan": scans.scan_measure,
     "gate-holds": scans.gate_holds_measure,

@@ -6,6 +6,7 @@ from dataclasses import replace
 from datetime import timedelta
 from functools import partial
 
+from sqlalchemy import text
 from sqlalchemy.orm import Session
 
 from app import clock
@@ -24,10 +25,31 @@ FUNCTION = {"sqlite": 2.5, "postgresql": 1.7}
 MANY = 1.5
 
 
+_ROWS_READ = text("select coalesce(sum(seq_tup_read + idx_tup_fetch), 0) from pg_stat_xact_user_tables")
+
+
 def trace_back_measure(site: Site) -> Iterator[Measure]:
     with site.walking() as session:
         pairs = [(partial(trace_back, session, one), partial(bare.back, site.bare, one.id)) for one in site.subjects("pack")]
         yield interleaved(pairs, site.rounds).measure("trace-back", FUNCTION[site.kind])
+
+
+def rows_read_measure(site: Site) -> Iterator[Measure]:
+    """What PostgreSQL read of tables for a reel back, by its own counters, against the rows that the bare statements answer."""
+    if site.kind != "postgresql":
+        site.say("Rows read are counted on PostgreSQL alone. On SQLite tests/bench reads the plans.")
+        return
+    engine = site.house.walk_engine.execution_options(isolation_level="REPEATABLE READ")  # its counters are those of a transaction
+    timed = Timed()
+    for one in site.subjects("pack"):
+        with Session(engine, autoflush=False) as session:
+            trace_back(session, one)  # so that the schema and the catalogue are read before
+            before = session.scalar(_ROWS_READ)
+            trace_back(session, one)
+            timed.ours.append(float(session.scalar(_ROWS_READ) - before))
+        timed.rows = bare.back(site.bare, one.id)
+        timed.yardstick.append(float(timed.rows))
+    yield timed.measure("trace-rows-read", 5.0, "rows, not milliseconds: read by PostgreSQL's counters against answered")
 
 
 def trace_http_measure(site: Site) -> Iterator[Measure]:
