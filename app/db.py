@@ -133,7 +133,10 @@ class House:
 
 def canonical_json(value: Any) -> str:
     """JSON with one spelling for one value, the same on both databases."""
-    return json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+    return _CANONICAL.encode(value)
+
+
+_CANONICAL = json.JSONEncoder(sort_keys=True, separators=(",", ":"), ensure_ascii=False)
 
 
 def _sqlite_engine(url: str) -> Engine:

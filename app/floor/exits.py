@@ -6,18 +6,17 @@ A placement log that comes late is why the rows are written again for a whole pa
 """
 
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from typing import NamedTuple
 
-from sqlalchemy import delete, insert, select
+from sqlalchemy import delete, insert
 from sqlalchemy.orm import Session
 
 from app.floor import bitmaps
 from app.floor.bitmaps import Bitmap
 from app.floor.marks import SAMPLED
-from app.ledger.cells import CellMark, Placement
+from app.ledger.cells import CellMark
 from app.ledger.flows import BareExit, DeadOrigin
-from app.ledger.runs import RunVoid
 from app.listed import ask, listed
 
 Doing = tuple[int, str, int]  # panel, step (empty: none) and round: one doing of a die attach for a panel
@@ -93,26 +92,26 @@ def write_dead_origins(session: Session, panels: Iterable[int]) -> None:
 def dead_origins(session: Session, panels: Iterable[int]) -> set[tuple[int, int, int]]:
     """(child, panel, wafer): the wafer's only dies on the panel sat on cells that did not go into the child."""
     ids = list(panels)
-    placed: defaultdict[tuple[int, int], list[Bitmap]] = defaultdict(list)
-    voided = select(RunVoid.run).where(RunVoid.run == Placement.run).exists()
-    query = select(Placement.panel, Placement.wafer, Placement.cells).where(Placement.panel.in_(ids), Placement.closed_e.is_(None), ~voided)
-    for panel, wafer, cells in session.execute(query):
-        placed[panel, wafer].append(bitmaps.read(cells))
-    dead = set()
-    for exit_ in exits_of(session, ids):
-        for (panel, wafer), parts in placed.items():
-            if panel == exit_.panel and not any((part & exit_.cells).any() for part in parts):
-                dead.add((exit_.child, panel, wafer))
-    return dead
+    placed: defaultdict[int, dict[int, int]] = defaultdict(dict)
+    for panel, wafer, raw in ask(session, _PLACED, panels=ids):
+        placed[panel][wafer] = placed[panel].get(wafer, 0) | int.from_bytes(raw, "little")
+    return {(child, panel, wafer) for panel, child, gone in _gone(session, ids) for wafer, cells in placed[panel].items() if not cells & gone}
 
 
 def bare_exits(session: Session, panels: Iterable[int]) -> set[tuple[int, int, str, int]]:
     """(child, panel, step, round): logs tell of that round on the panel, and good cells without a die of it went into the child."""
     ids = list(panels)
-    told: defaultdict[int, list[tuple[str, int, Bitmap]]] = defaultdict(list)
-    for (panel, step, n), cells in told_cells(session, ids).items():
+    told: defaultdict[int, list[tuple[str, int, int]]] = defaultdict(list)
+    for (panel, step, n), cells in told_numbers(session, ids).items():
         told[panel].append((step, n, cells))
-    return {(one.child, one.panel, step, n) for one in exits_of(session, ids) for step, n, cells in told[one.panel] if (one.cells & ~cells).any()}
+    return {(child, panel, step, n) for panel, child, gone in _gone(session, ids) for step, n, cells in told[panel] if gone & ~cells}
+
+
+def _gone(session: Session, panels: list[int]) -> Iterator[tuple[int, int, int]]:
+    """(panel, child, cells whose units became part of it)."""
+    history = CellHistory(session, panels)
+    for panel, child, e, _, kind in ask(session, _EXITS, panels=panels):
+        yield panel, child, history.gone(panel, e, to_sample=kind == "sample")
 
 
 def told_cells(session: Session, panels: Iterable[int]) -> dict[Doing, Bitmap]:
@@ -175,6 +174,13 @@ _EXITS = listed(
 )
 _SIZES = listed("select item, rows, columns from panel where item in :panels", "panels")
 _MARKS = listed("select panel, e, closed_e, reason, cells from cell_mark where panel in :panels order by id", "panels")
+_PLACED = listed(
+    """
+    select p.panel, p.wafer, p.cells from placement p
+    where p.panel in :panels and p.closed_e is null and not exists (select 1 from run_void v where v.run = p.run)
+    """,
+    "panels",
+)
 _SIZED_MARKS = listed(
     """
     select p.item, p.rows * p.columns, m.e, m.closed_e, m.reason, m.cells from panel p left join cell_mark m on m.panel = p.item

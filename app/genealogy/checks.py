@@ -2,8 +2,9 @@
 
 import hashlib
 from collections import Counter, defaultdict
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from itertools import pairwise
+from typing import Any
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
@@ -214,24 +215,28 @@ def claims_are_open_lines(house: House, session: Session) -> Iterator[Finding]:
 
 
 def dead_origins_are_as_derived(house: House, session: Session) -> Iterator[Finding]:
-    panels = list(session.scalars(select(Flow.parent).where(Flow.kind == "cells").distinct()))
-    kept = {(c, p, w) for c, p, w in session.execute(select(DeadOrigin.child, DeadOrigin.panel, DeadOrigin.wafer))}
-    for start in range(0, len(panels), _AT_ONCE):
-        some = set(panels[start : start + _AT_ONCE])
-        derived = dead_origins(session, some)
-        for child, panel, wafer in sorted(derived ^ {row for row in kept if row[1] in some}):
-            yield Finding("origins", f"panel {panel}", f"wafer {wafer} and item {child}: the derived row is not as the marks and placements say")
+    kept = ((c, p, w) for c, p, w in session.execute(select(DeadOrigin.child, DeadOrigin.panel, DeadOrigin.wafer)))
+    for child, panel, wafer in _not_as_derived(session, kept, dead_origins):
+        yield Finding("origins", f"panel {panel}", f"wafer {wafer} and item {child}: the derived row is not as the marks and placements say")
 
 
 def bare_exits_are_as_derived(house: House, session: Session) -> Iterator[Finding]:
-    panels = list(session.scalars(select(Flow.parent).where(Flow.kind == "cells").distinct()))
-    kept = {tuple(row) for row in session.execute(select(BareExit.child, BareExit.panel, BareExit.step, BareExit.round))}
-    unknown = {row for row in kept if row[1] not in set(panels)}
-    for start in range(0, len(panels), _AT_ONCE):
-        some = set(panels[start : start + _AT_ONCE])
-        unknown |= bare_exits(session, some) ^ {row for row in kept if row[1] in some}
-    for child, panel, step, _ in sorted(unknown):
+    kept = (tuple(row) for row in session.execute(select(BareExit.child, BareExit.panel, BareExit.step, BareExit.round)))
+    for child, panel, step, _ in _not_as_derived(session, kept, bare_exits):
         yield Finding("origins", f"panel {panel}", f"step {step} and item {child}: the derived row of cells without a die is not as the logs say")
+
+
+def _not_as_derived(session: Session, kept: Iterable[Any], derive: Callable[[Session, list[int]], set[Any]]) -> list[Any]:
+    """Rows that are kept and not derived, or the other way round; the second value of a row is its panel."""
+    by_panel: defaultdict[int, set[Any]] = defaultdict(set)
+    for row in kept:
+        by_panel[row[1]].add(row)
+    panels = list(session.scalars(select(Flow.parent).where(Flow.kind == "cells").distinct()))
+    wrong: set[Any] = set()
+    for start in range(0, len(panels), _AT_ONCE):
+        some = panels[start : start + _AT_ONCE]
+        wrong |= derive(session, some).symmetric_difference(row for panel in some for row in by_panel.pop(panel, ()))
+    return sorted(wrong.union(*by_panel.values()))  # what is left is of panels that nothing left
 
 
 def loose_stock_is_as_derived(house: House, session: Session) -> Iterator[Finding]:

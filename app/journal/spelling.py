@@ -5,7 +5,7 @@ column has them. Written out by column, for `check` spells every row of the reco
 """
 
 import hashlib
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from functools import cache
 from json.encoder import encode_basestring
@@ -33,9 +33,14 @@ def speller(table: Table, names: tuple[str, ...]) -> Spell:
     return spelled
 
 
-def whole(table: Table, values: Iterable[Any]) -> str:
+def whole(table: Table, values: Sequence[Any]) -> str:
     """All columns."""
-    return speller(table, tuple(column.name for column in table.columns))(tuple(values))
+    return _of_all(table)(values)
+
+
+@cache
+def _of_all(table: Table) -> Spell:
+    return speller(table, tuple(column.name for column in table.columns))
 
 
 def _spell_of(kind: Any) -> Callable[[Any], str]:
