@@ -211,10 +211,12 @@ def _in_regions(session: Session, wafer: int, regions: Sequence[Region], placed:
     if not placed:
         return []
     wide = max(len(row[3]) for row in placed)
-    flags = np.unpackbits(np.frombuffer(b"".join(row[3].ljust(wide, b"\0") for row in placed), dtype=np.uint8), bitorder="little")
+    joined = np.frombuffer(b"".join(row[3].ljust(wide, b"\0") for row in placed), dtype=np.uint8)
+    has_die = np.unpackbits(joined, bitorder="little").view(bool)
     numbers, _ = unpack_many([row[4] for row in placed])
-    flags[np.flatnonzero(flags.view(bool))] = dies_in(session, wafer, regions, numbers)
-    packed = np.packbits(flags, bitorder="little").tobytes()
+    inside = has_die.copy()
+    inside[has_die] = dies_in(session, wafer, regions, numbers)
+    packed = np.packbits(inside, bitorder="little").tobytes()
     return [int.from_bytes(packed[i : i + wide], "little") for i in range(0, len(packed), wide)]
 
 
