@@ -146,7 +146,7 @@ class _Builder:
     def _reached(self, rows: Sequence[Any]) -> set[int]:
         """What marks come into: nothing that left a lot before they came."""
         out: defaultdict[int, list[tuple[int, int]]] = defaultdict(list)
-        for way, child, parent, _, _, e, walked in rows:
+        for way, child, parent, _, _, e, walked, _ in rows:
             if walked and way == "out":
                 out[parent].append((child, e))
         into = dict(self.since)
@@ -161,7 +161,7 @@ class _Builder:
 
     def _postings(self, rows: Sequence[Any], lots: set[int]) -> dict[int, list[_Posting]]:
         postings: dict[int, list[_Posting]] = {lot: [] for lot in lots}
-        for way, child, parent, kind, units, e, _ in rows:
+        for way, child, parent, kind, units, e, _, _ in rows:
             if way == "in":
                 if child in lots and kind in _COUNTED:
                     postings[child].append((True, kind, units, parent, e))
@@ -170,14 +170,9 @@ class _Builder:
         return postings
 
     def _samples(self, rows: Sequence[Any], lots: set[int]) -> set[int]:
-        unsure = set(self.whole.loose) | {content.pack for content in self.pockets} & lots
-        samples = set(self.panels.samples)
-        for _, child, _, kind, _, _, _ in rows:
-            if kind == "draw":
-                samples.add(child)
-            elif kind in ("untape", "through"):
-                unsure.add(child)
-        return samples | {item for item, kind in walk.kinds_of(self.session, unsure).items() if kind == "sample"}
+        samples = {child for _, child, _, kind, _, _, _, off_tape in rows if kind == "draw" or off_tape == "sample"} | self.panels.samples
+        suspects = set(self.whole.loose) | {content.pack for content in self.pockets} & lots
+        return samples | {item for item, kind in walk.kinds_of(self.session, suspects).items() if kind == "sample"}
 
     def _add_lot(self, lot: int, kind: str, postings: Sequence[_Posting], phases: dict[int, "_Phases"], untaped: list[walk.Content]) -> None:
         mine = phases[lot]
@@ -275,7 +270,7 @@ def _phases(postings: Sequence[_Posting]) -> _Phases:
 
 _COUNTED = frozenset((*AMOUNTS, *OUT_OF_BOOK))
 _GONE = {"destroyed": "sample", "scrapped": "scrapped", "difference": "difference"}  # count entry -> what became of the units
-# what came into and went out of everything below the seeds, and was counted out of it; what came off panels by moment
+# what came into and went out of everything below the seeds, and was counted out of it; what came off panels by moment. Last, what came off a tape
 _BELOW = listed(
     """
     with recursive below(id) as (
@@ -283,12 +278,13 @@ _BELOW = listed(
         union
         select f.child from below cross join flow f where f.parent = below.id and (f.walked or below.id < 0)
     )
-    select 'out', f.child, f.parent, f.kind, f.units, f.e, f.walked from below cross join flow f where f.parent = below.id
+    select 'out', f.child, f.parent, f.kind, f.units, f.e, f.walked, null from below cross join flow f where f.parent = below.id
     union all
-    select 'counted', 0, c.item, c.kind, c.units, c.e, false
+    select 'counted', 0, c.item, c.kind, c.units, c.e, false, null
     from below cross join count_entry c where c.item = below.id and (c.closed_e is null or below.id < 0)
     union all
-    select 'in', f.child, case when f.kind = 'cells' then 0 else f.parent end, f.kind, cast(sum(f.units) as bigint), f.e, f.walked
+    select 'in', f.child, case when f.kind = 'cells' then 0 else f.parent end, f.kind, cast(sum(f.units) as bigint), f.e, f.walked,
+        case when f.kind = 'through' then (select i.kind from item i where i.id = f.child) end
     from below cross join flow f where f.child = below.id
     group by f.child, case when f.kind = 'cells' then 0 else f.parent end, f.kind, f.e, f.walked
     """,

@@ -56,7 +56,7 @@ class MarkedPanels:
 
     def _read(self, panels: Sequence[int]) -> None:
         exits = tuples(self._session, _EXITS, panels=panels)
-        self.samples.update(row[2] for row in exits if row[5] == "sample")
+        self.samples.update([row[2] for row in exits if row[5] == "sample"])
         simple = self._simple(exits)
         if simple:
             self._add_simple(simple, exits)
@@ -74,11 +74,14 @@ class MarkedPanels:
     def _add_simple(self, simple: set[int], exits: Sequence[Any]) -> None:
         came: defaultdict[tuple[int, int], int] = defaultdict(int)
         bad: dict[int, int] = {}
+        sizes: dict[int, int] = {}
         for panel, size, child, e, units, _, _ in exits:
             if panel in simple:
                 came[child, e] += units
                 bad[panel] = bad.get(panel, size) - units
-                self.panels[panel] = _all(size)
+                sizes[panel] = size
+        every = {size: Marked(size, size, size) for size in set(sizes.values())}
+        self.panels.update((panel, every[size]) for panel, size in sizes.items())
         self.scrapped += [_all(units) for units in bad.values() if units]
         for key, units in came.items():
             self._add_left(key, units, units, units)
