@@ -121,6 +121,7 @@ def test_quality_holds_and_releases_with_a_password(house: House, factory: Facto
     page = browser.post("/holds", subject=wire.code, reason="wrong alloy")
     hold = re.search(r"Hold (H26-[0-9]+-.)", page)
     assert hold is not None
+    assert 'name="items" size="60" value=""' in page, "nothing is typed beforehand"
     refused = browser.post(f"/holds/{hold[1]}/release", disposition="concession", words="tested", password="no")
     assert "password is wrong" in refused
     assert "<option selected>concession" in refused and 'value="tested"' in refused and 'value="no"' not in refused, "what was typed stays"
