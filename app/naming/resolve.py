@@ -14,7 +14,7 @@ from app.listed import listed, tuples
 from app.naming.models import Alias, Code
 
 _CHOSEN = ("panel", "person")  # codes that others choose: a frame's own mark, a badge. No other can meet one that is there
-_KNOWN = "codes_known"
+_KNOWN, _KNOWN_OF_ITEMS = "codes_known", "codes_known_of_items"
 _OF_CODE = select(Code.kind, Code.thing, Code.code).where(Code.code == bindparam("code"))
 _CODES_OF_ITEMS = listed(
     """
@@ -86,9 +86,10 @@ def _codes_of(kind: str) -> TextClause:
 def codes_of_items(session: Session, items: list[int]) -> dict[int, str]:
     """The codes of many items, whatever they are: items share one row of ids."""
     known: dict[tuple[str, int], str] = session.info.setdefault(_KNOWN, {})
-    rows = tuples(session, _CODES_OF_ITEMS, items=items)
-    known |= {(kind, item): code for item, code, kind in rows}
-    return {item: code for item, code, _ in rows}
+    of_items: dict[int, str] = session.info.setdefault(_KNOWN_OF_ITEMS, {})
+    for item, code, kind in tuples(session, _CODES_OF_ITEMS, items=[item for item in items if item not in of_items]):
+        known[kind, item] = of_items[item] = code
+    return {item: of_items[item] for item in items if item in of_items}
 
 
 def give_code(session: Session, by: By, kind: str, thing: int) -> str:

@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from typing import Any
 
 import numpy as np
@@ -35,6 +35,10 @@ class Trace:
     temps_c: Floats  # [row, sensor]
     notes: tuple[Note, ...] = ()
 
+    @cached_property
+    def in_order(self) -> bool:
+        return bool((self.times[1:] >= self.times[:-1]).all())
+
     def column(self, sensor: str) -> int | None:
         """The place of a sensor; letter case and spaces around do not matter."""
         return next((n for n, name in enumerate(self.sensors) if plain(name) == plain(sensor)), None)
@@ -47,7 +51,11 @@ def plain(name: str) -> str:
 
 def window(trace: Trace, at_from: float, at_to: float) -> Trace:
     """The rows within these times (seconds since 1970), both included, and the notes about them or about the whole file."""
-    inside = (trace.times >= at_from) & (trace.times <= at_to)
+    inside: slice | NDArray[np.bool_]
+    if trace.in_order:
+        inside = slice(int(trace.times.searchsorted(at_from)), int(trace.times.searchsorted(at_to, "right")))
+    else:
+        inside = (trace.times >= at_from) & (trace.times <= at_to)
     notes = [note for note in trace.notes if note.at_from is None or note.at_to is None or (note.at_from <= at_to and note.at_to >= at_from)]
     return Trace(trace.times[inside], trace.sensors, trace.temps_c[inside], tuple(notes))
 
@@ -59,12 +67,13 @@ def merge(traces: Sequence[Trace]) -> Trace:
     """
     if len(traces) == 1:
         return traces[0]
-    names = {plain(name): name for trace in traces for name in trace.sensors}
+    alike = all(trace.sensors == traces[0].sensors for trace in traces)
+    names = {plain(name): name for trace in (traces[:1] if alike else traces) for name in trace.sensors}
     place = {key: n for n, key in enumerate(names)}
     times = np.concatenate([trace.times for trace in traces]) if traces else np.zeros(0)
     follows = np.concatenate([np.maximum.accumulate(trace.times) for trace in traces]) if traces else np.zeros(0)
     origin = np.repeat(np.arange(len(traces)), [len(trace.times) for trace in traces])
-    if traces and all(trace.sensors == traces[0].sensors for trace in traces) and len(place) == len(traces[0].sensors):
+    if traces and alike and len(place) == len(traces[0].sensors):
         temps = np.concatenate([trace.temps_c for trace in traces], dtype=np.float64)
     else:
         temps, first = np.full((len(times), len(place)), np.nan), 0
