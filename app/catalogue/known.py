@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Any, Generic, TypeVar
 
-from sqlalchemy import ColumnElement, Row, String, cast, event, func, select
+from sqlalchemy import ColumnElement, Row, String, cast, event, func, select, text
 from sqlalchemy.orm import Session
 
 from app.catalogue.definitions import THINGS, Body, Site
@@ -47,6 +47,7 @@ class Known:
 TEXT = cast(Definition.body, String)  # the JSON's own text, by which it was parsed before
 NOW = select(Thing.id, Thing.kind, Thing.name, Definition.id, TEXT).join(Definition, Definition.thing == Thing.id)
 _NEWEST = select(func.max(Definition.id))
+_NEWEST_NOW = text("select max(id) from definition")
 _IN_FORCE = NOW.add_columns(_NEWEST.scalar_subquery().label("newest")).where(Definition.closed_e.is_(None)).order_by(Thing.name)
 
 
@@ -54,8 +55,7 @@ def known_by(session: Session) -> Known:
     """What this session may take for the catalogue now. A thing stays for it as it first saw it."""
     mine: Known | None = session.info.get(_KNOWN)
     if mine is None:
-        with session.no_autoflush:  # what it is about to change is in no state yet
-            newest = session.scalar(_NEWEST) or 0
+        newest = session.execute(_NEWEST_NOW).scalar() or 0  # a text flushes nothing: what is about to change is in no state yet
         kept = session.info.get(REMEMBERED, {})
         mine = kept.get(_KNOWN)
         if mine is None or mine.newest != newest or len(mine.by_id) + len(mine.by_definition) > _MOST:

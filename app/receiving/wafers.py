@@ -1,7 +1,6 @@
 """Wafers with their die maps: from one file or many, all or nothing; and a map that is corrected in the open."""
 
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from io import BytesIO
 
@@ -44,12 +43,10 @@ def read_map_files(house: House, files: Sequence[tuple[str, bytes]], part: Part,
         raise bad_input(f"{part.number} is no wafer part.", "part", f"It is {part.kind}.", "Name the wafer's part.")
     stated = stated if stated.passing else replace(stated, passing=part.passing_bins)
     found = []
-    with ThreadPoolExecutor(1) as disk:  # a file is read while the disk keeps it; when it is refused, it is kept all the same
-        for name, data in files:
-            keeping = disk.submit(keep_file, house, name, BytesIO(data))
-            maps = read_maps(data, name, stated)
-            packed = [dump(one) for one in maps]
-            found.append(MapFile(keeping.result(), maps, packed, stated))
+    for name, data in files:
+        kept = keep_file(house, name, BytesIO(data))  # not beside the reading: two threads of Python hand over to each other too late
+        maps = read_maps(data, name, stated)
+        found.append(MapFile(kept, maps, [dump(one) for one in maps], stated))
     return found
 
 
