@@ -61,7 +61,8 @@ def trace_back(session: Session, subject: Named, *, with_ways: bool = False) -> 
 
 def origins_of(session: Session, subject: Named) -> Origins:
     starts = _starts(session, subject)
-    return origins(session, starts, {subject.id: subject.kind} if starts == [subject.id] else None)
+    is_item = subject.kind not in ("run", "line")  # whose numbers are their own: run 7 may have had panel 7 alone
+    return origins(session, starts, {subject.id: subject.kind} if is_item and starts == [subject.id] else None)
 
 
 def trace_of(session: Session, subject: Named, found: Origins, *, with_ways: bool = False, with_runs: bool = True) -> Trace:
