@@ -64,6 +64,8 @@ def _answered(session: Session, statement: TextClause, given: dict[str, list[int
     The driver's cursor is asked itself, unless somebody listens to statements. What it refuses is asked again by way of SQLAlchemy, in whose
     errors the doors know what is away.
     """
+    if session.autoflush:  # what the session wrote is seen, as by any statement of its own
+        session.flush()
     connection = session.connection()
     dialect = connection.dialect
     asked, names = _as_asked(statement, dialect)

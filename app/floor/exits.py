@@ -17,7 +17,7 @@ from app.floor.bitmaps import Bitmap
 from app.floor.marks import SAMPLED
 from app.ledger.cells import CellMark
 from app.ledger.flows import BareExit, DeadOrigin
-from app.listed import ask, listed
+from app.listed import ask, listed, tuples
 
 Doing = tuple[int, str, int]  # panel, step (empty: none) and round: one doing of a die attach for a panel
 
@@ -49,7 +49,7 @@ class CellHistory:
     def __init__(self, session: Session, panels: Iterable[int]) -> None:
         self._full: dict[int, int] = {}
         self._marks: defaultdict[int, list[tuple[int, int | None, str, int]]] = defaultdict(list)
-        for panel, size, e, closed_e, reason, cells in ask(session, _SIZED_MARKS, panels=panels):
+        for panel, size, e, closed_e, reason, cells in tuples(session, _SIZED_MARKS, panels=panels):
             self._full[panel] = (1 << size) - 1
             if cells is not None:
                 self._marks[panel].append((e, closed_e, reason, int.from_bytes(cells, "little")))
@@ -93,7 +93,7 @@ def dead_origins(session: Session, panels: Iterable[int]) -> set[tuple[int, int,
     """(child, panel, wafer): the wafer's only dies on the panel sat on cells that did not go into the child."""
     ids = list(panels)
     placed: defaultdict[int, dict[int, int]] = defaultdict(dict)
-    for panel, wafer, raw in ask(session, _PLACED, panels=ids):
+    for panel, wafer, raw in tuples(session, _PLACED, panels=ids):
         placed[panel][wafer] = placed[panel].get(wafer, 0) | int.from_bytes(raw, "little")
     return {(child, panel, wafer) for panel, child, gone in _gone(session, ids) for wafer, cells in placed[panel].items() if not cells & gone}
 
@@ -110,14 +110,14 @@ def bare_exits(session: Session, panels: Iterable[int]) -> set[tuple[int, int, s
 def _gone(session: Session, panels: list[int]) -> Iterator[tuple[int, int, int]]:
     """(panel, child, cells whose units became part of it)."""
     history = CellHistory(session, panels)
-    for panel, child, e, _, kind in ask(session, _EXITS, panels=panels):
+    for panel, child, e, _, kind in tuples(session, _EXITS, panels=panels):
         yield panel, child, history.gone(panel, e, to_sample=kind == "sample")
 
 
 def told_cells(session: Session, panels: Iterable[int]) -> dict[Doing, Bitmap]:
     """(panel, step, round) -> the cells that have a die of it, as the placement logs in force say."""
     found: dict[Doing, Bitmap] = {}
-    for panel, step, n, raw in ask(session, _TOLD, panels=panels):
+    for panel, step, n, raw in tuples(session, _TOLD, panels=panels):
         cells = bitmaps.read(raw)
         found[panel, step, n] = found[panel, step, n] | cells if (panel, step, n) in found else cells
     return found
@@ -126,7 +126,7 @@ def told_cells(session: Session, panels: Iterable[int]) -> dict[Doing, Bitmap]:
 def told_numbers(session: Session, panels: Iterable[int]) -> dict[Doing, int]:
     """As `told_cells`, the cells as a number of which bit n is cell n."""
     found: dict[Doing, int] = {}
-    for panel, step, n, raw in ask(session, _TOLD, panels=panels):
+    for panel, step, n, raw in tuples(session, _TOLD, panels=panels):
         doing = (panel, step, n)
         found[doing] = found.get(doing, 0) | int.from_bytes(raw, "little")
     return found

@@ -12,7 +12,7 @@ from app.db import Moment
 from app.floor.moves import Latest, Place, latest_moves
 from app.genealogy.amounts import Share
 from app.holds.stopped import stops_on
-from app.listed import ask, listed
+from app.listed import ask, listed, tuples
 from app.naming.resolve import Named, codes_of
 
 LISTS = {"wafer": "wafers", "batch": "batches", "panel": "panels", "lot": "lots", "sample": "samples", "pack": "packs"}  # of a trace, by kind
@@ -100,7 +100,7 @@ def _words(session: Session, ids: dict[str, list[int]]) -> tuple[dict[int, str],
     parts = catalogue.with_ids(session, list({row.part for row in (*wafers, *batches)}))
     words = {item: f"{role} {parts[part].name}" for item, part, role in wafers}
     words |= {row.item: f"{parts[row.part].body.kind} {parts[row.part].name}" for row in batches}
-    for item, *told in ask(session, _LOTS_SAMPLES_PACKS, items=[item for kind in ("lot", "sample", "pack") for item in ids.get(kind, ())]):
+    for item, *told in tuples(session, _LOTS_SAMPLES_PACKS, items=[item for kind in ("lot", "sample", "pack") for item in ids.get(kind, ())]):
         words[item] = " ".join(filter(None, told))
     return words, {row.item: (row.expires_at, row.opened_at, row.pot_life_ends_at) for row in batches}
 
@@ -109,7 +109,7 @@ def _codes_and_numbers(session: Session, items: list[int]) -> tuple[dict[int, st
     """Our codes, and other people's numbers in the order in which they were told."""
     codes: dict[int, str] = {}
     numbers: defaultdict[int, list[str]] = defaultdict(list)
-    for alias, item, value in ask(session, _CODES_AND_NUMBERS, items=items):
+    for alias, item, value in tuples(session, _CODES_AND_NUMBERS, items=items):
         if alias:
             numbers[item].append(value)
         else:

@@ -15,7 +15,7 @@ from app.floor.exits import CellHistory
 from app.genealogy.amounts import Share
 from app.ledger import walk
 from app.ledger.travels import Cover, LineAbove
-from app.listed import ask, listed
+from app.listed import listed, tuples
 
 Origin = tuple[str, int]  # ("panel" | "wafer" | "batch" | "line", id)
 
@@ -24,8 +24,6 @@ class Mount(NamedTuple):
     """A wafer was on the station while a line, which began at entry `e`, did a step for the panels."""
 
     wafer: int
-    step: str
-    round: int
     e: int
 
 
@@ -35,7 +33,7 @@ class Together:
 
     panels: list[int]
     certain: dict[Origin, bool]  # lines and batches -> whether all their units surely have met it
-    mounts: list[Mount]
+    mounts: dict[tuple[str, int], list[Mount]]  # by step and round
 
 
 @dataclass(frozen=True)
@@ -48,39 +46,38 @@ class OnPanels:
 
     def of_panel(self, panel: int) -> dict[Origin, Share]:
         group = next(one for one in self.groups if panel in one.panels)
-        return self._brought(group, [(panel, self.units[panel])])
+        return self._brought([(group, [(panel, self.units[panel])])])
 
     def into(self, edges: Iterable[walk.Edge]) -> dict[int, dict[Origin, Share]]:
         """What came with units that left panels, by what they went into."""
         group_of = {panel: n for n, group in enumerate(self.groups) for panel in group.panels}
-        left: defaultdict[tuple[int, int], list[tuple[int, int]]] = defaultdict(list)
+        left: defaultdict[int, defaultdict[int, list[tuple[int, int]]]] = defaultdict(lambda: defaultdict(list))
         for edge in edges:
             if edge.kind == "cells":
-                left[edge.child, group_of[edge.parent]].append((edge.parent, edge.units))
-        found: dict[int, dict[Origin, Share]] = {}
-        for (child, n), exits in left.items():
-            brought = self._brought(self.groups[n], exits)
-            found[child] = _added(found[child], brought) if child in found else brought
-        return found
+                left[edge.child][group_of[edge.parent]].append((edge.parent, edge.units))
+        return {child: self._brought([(self.groups[n], exits) for n, exits in of_child.items()]) for child, of_child in left.items()}
 
-    def _brought(self, group: Together, exits: list[tuple[int, int]]) -> dict[Origin, Share]:
-        """By (panel, units that left it) of a group; for each what `amounts.drawn` says, written out, as a reel has hundreds of them."""
-        n = 0
+    def _brought(self, of_groups: list[tuple[Together, list[tuple[int, int]]]]) -> dict[Origin, Share]:
+        """By group, with (panel, units that left it); for each what `amounts.drawn` says, written out, as a reel has hundreds of them."""
         least: defaultdict[Origin, int] = defaultdict(int)
         most: defaultdict[Origin, int] = defaultdict(int)
-        for panel, units in exits:
-            of_panel = self.units[panel]
-            went, stays = min(units, of_panel), max(0, of_panel - units)
-            n += went
-            least["panel", panel] += went
-            most["panel", panel] += went
-            for wafer, share in self.wafers[panel].items():
-                if share.least > stays:
-                    least["wafer", wafer] += share.least - stays
-                most["wafer", wafer] += min(share.most, units)
-        found: dict[Origin, Share] = {origin: Share(least.get(origin, 0), units) for origin, units in most.items()}
-        sure, unsure = Share(n, n), Share(0, n)
-        return found | {origin: sure if certain else unsure for origin, certain in group.certain.items()}
+        for group, exits in of_groups:
+            n = 0
+            for panel, units in exits:
+                of_panel = self.units[panel]
+                went, stays = min(units, of_panel), max(0, of_panel - units)
+                n += went
+                least["panel", panel] += went
+                most["panel", panel] += went
+                for wafer, share in self.wafers[panel].items():
+                    if share[0] > stays:
+                        least["wafer", wafer] += share[0] - stays
+                    most["wafer", wafer] += min(share[1], units)
+            for origin, certain in group.certain.items():
+                most[origin] += n
+                if certain:
+                    least[origin] += n
+        return {origin: Share(least.get(origin, 0), units) for origin, units in most.items()}
 
 
 def on_panels(
@@ -140,13 +137,15 @@ def _together(
 ) -> Together:  # fmt: skip
     """A line is certain where it did them wholly; a batch also where each line that may have done a finished step had it."""
     certain: dict[Origin, bool] = {}
-    works: defaultdict[tuple[str | None, int], list[Cover]] = defaultdict(list)  # one doing of a step -> the lines that may have done it
-    mounts = []
+    works: defaultdict[tuple[str, int], list[Cover]] = defaultdict(list)  # one doing of a step -> the lines that may have done it
+    mounts: defaultdict[tuple[str, int], list[Mount]] = defaultdict(list)
     for cover in covers:
         line = above[cover.line]
+        doing = (line.step or "", line.round)
         certain["line", line.line] = cover.extent == "whole" or certain.get(("line", line.line), False)
-        works[line.step, line.round].append(cover)
-        mounts += [Mount(wafer, line.step or "", line.round, line.e) for wafer in wafers.get(line.line, ())]
+        works[doing].append(cover)
+        if line.line in wafers:
+            mounts[doing] += [Mount(wafer, line.e) for wafer in wafers[line.line]]
     for of_work in works.values():
         is_done = any(cover.done for cover in of_work)
         for batch in {batch for cover in of_work for batch in by_line.get(cover.line, ())}:
@@ -164,13 +163,6 @@ def _with_parents(batch: int, up: walk.Up) -> set[int]:
         found.add(one)
         waiting += [edge.parent for edge in up.edges if edge.child == one and edge.kind == "mix"]
     return found
-
-
-def _added(a: dict[Origin, Share], b: dict[Origin, Share]) -> dict[Origin, Share]:
-    for origin, (least, most) in b.items():
-        before = a.get(origin, _NONE)
-        a[origin] = Share(before[0] + least, before[1] + most)
-    return a
 
 
 def _wafers(session: Session, up: walk.Up, groups: list[Together], units: dict[int, int]) -> dict[int, dict[int, Share]]:
@@ -193,16 +185,20 @@ class _Cells(NamedTuple):
     told: dict[tuple[str, int], int]
 
 
-def _wafers_of(cells: _Cells, mounts: list[Mount], units: int) -> dict[int, Share]:
-    went = 0
-    for _, gone in cells.exits[:1] if cells.is_start else cells.exits:
-        went |= gone
+def _wafers_of(cells: _Cells, mounts: dict[tuple[str, int], list[Mount]], units: int) -> dict[int, Share]:
+    went = everything = 0
+    for n, (_, gone) in enumerate(cells.exits):
+        everything |= gone
+        went |= gone if n == 0 or not cells.is_start else 0
     bare: dict[int, int] = {}
-    for wafer, step, n, e in mounts:
-        told = cells.told.get((step, n))
-        for left, gone in cells.exits:
-            if e < left and (told is None or gone & ~told):
-                bare[wafer] = bare.get(wafer, 0) | (went & gone & ~(told or 0))
+    for doing, of_doing in mounts.items():
+        told = cells.told.get(doing)
+        if told is not None and not everything & ~told:
+            continue  # nearly always: each cell has its die
+        for wafer, e in of_doing:
+            for left, gone in cells.exits:
+                if e < left and (told is None or gone & ~told):
+                    bare[wafer] = bare.get(wafer, 0) | (went & gone & ~(told or 0))
     size = went.bit_count()
     found = {}
     for wafer in cells.placed.keys() | bare.keys():
@@ -230,19 +226,17 @@ def _logged(session: Session, up: walk.Up) -> tuple[dict[int, dict[int, int]], d
     """What the placement logs in force say: panel -> wafer -> cells; and panel -> step and round -> cells that have a die of it."""
     placed: defaultdict[int, dict[int, int]] = defaultdict(dict)
     told: defaultdict[int, dict[tuple[str, int], int]] = defaultdict(dict)
-    doings: dict[tuple[tuple[int, ...], int], list[tuple[str, int]]] = {}  # (sets, run) -> the steps and rounds that it did for panels of them
-    for panel, wafer, run, raw in ask(session, _PLACED, panels=up.panels):
+    sets, spells = up.travels.sets, up.travels.spells
+    for panel, wafer, run, raw in tuples(session, _PLACED, panels=up.panels):
         cells = int.from_bytes(raw, "little")
-        placed[panel][wafer] = placed[panel].get(wafer, 0) | cells
-        sets = up.travels.sets.get(panel, ())
-        if (sets, run) not in doings:
-            doings[sets, run] = [(step, n) for one, step, n in up.travels.spells.get(run, ()) if one in sets]
-        for doing in doings[sets, run]:
-            told[panel][doing] = told[panel].get(doing, 0) | cells
+        on_panel, told_there = placed[panel], told[panel]
+        on_panel[wafer] = on_panel.get(wafer, 0) | cells
+        for one, step, n in spells.get(run, ()):
+            if one in sets.get(panel, ()):
+                told_there[step, n] = told_there.get((step, n), 0) | cells
     return placed, told
 
 
-_NONE = Share(0, 0)
 _PLACED = listed(
     """
     select p.panel, p.wafer, p.run, p.cells from placement p

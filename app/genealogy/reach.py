@@ -15,10 +15,10 @@ from app.genealogy.amounts import Draw, Share, drawn, either_or_both, spread
 from app.genealogy.panel_origins import share_of_cells
 from app.ledger import walk
 from app.ledger.items import Lot
-from app.ledger.runs import Line
 from app.ledger.sets import LotHolding, Member
-from app.ledger.used import framed_from, lines_that_had, mixed_from, standing_lines
-from app.listed import ask, listed
+from app.ledger.travels import LineAbove, line_of, lines_of_run, lines_that_had
+from app.ledger.used import framed_from, mixed_from
+from app.listed import listed, tuples
 from app.naming.resolve import Named
 
 _IT: Hashable = "it"
@@ -33,7 +33,7 @@ class Reached:
     loose: dict[int, Share]  # and samples
     packs: dict[int, Share]
     units: dict[int, int]  # of each of them
-    lines: tuple[int, ...]  # run lines that used or were the subject
+    lines: tuple[LineAbove, ...]  # run lines that used or were the subject
     passed: dict[int, Share] = field(default_factory=dict)  # of loose lots and samples: what ever came into them, left since or not
     edges: tuple[walk.Edge, ...] = ()  # the ways between them
     contents: tuple[walk.Content, ...] = ()  # and into packs
@@ -75,12 +75,12 @@ class _OnPanel(NamedTuple):
     perhaps: tuple[tuple[int, int], ...] = ()
 
 
-def _of_lines(session: Session, lines: list[Line]) -> Reached:
+def _of_lines(session: Session, lines: list[LineAbove]) -> Reached:
     """Panels that the lines covered, the loose lots that they worked on, and the packs; only what left after the line began."""
-    covered = walk.panels_of_lines(session, [line.id for line in lines if line.set is not None])
+    covered = walk.panels_of_lines(session, [line.line for line in lines if line.set is not None])
     first: dict[int, tuple[int, str]] = {}  # panel -> (entry of the first line, how it covered the panel)
     for line in lines:
-        for panel, extent in covered.get(line.id, {}).items():
+        for panel, extent in covered.get(line.line, {}).items():
             first[panel] = min(first.get(panel, (line.e, extent)), (line.e, extent))
     found = _of_panels(session, {panel: _OnPanel(e, extent == "whole") for panel, (e, extent) in first.items()})
     items = {line.item: line.e for line in reversed(lines) if line.item is not None}
@@ -90,19 +90,19 @@ def _of_lines(session: Session, lines: list[Line]) -> Reached:
         found = _joined(found, _below(session, loose))
     if packs := {item: e for item, e in items.items() if kinds[item] == "pack"}:
         found = _joined(found, _of_packs(session, packs))
-    return replace(found, lines=tuple(line.id for line in lines))
+    return replace(found, lines=tuple(lines))
 
 
 def _of_wafer(session: Session, wafer: int) -> Reached:
     """By the cells of the placement logs; where they leave cells without a die, by the lines that had it mounted."""
     placed: dict[int, int] = {}
-    for panel, cells in ask(session, _PLACED, wafers=[wafer]):
+    for panel, cells in tuples(session, _PLACED, wafers=[wafer]):
         placed[panel] = placed.get(panel, 0) | int.from_bytes(cells, "little")
     lines = lines_that_had(session, [wafer])
     doings: defaultdict[int, list[tuple[int, Doing]]] = defaultdict(list)
-    covered = walk.panels_of_lines(session, [line.id for line in lines])
+    covered = walk.panels_of_lines(session, [line.line for line in lines])
     for line in lines:
-        for panel in covered.get(line.id, {}):
+        for panel in covered.get(line.line, {}):
             doings[panel].append((line.e, (panel, line.step or "", line.round)))
     told = told_numbers(session, doings)
     panels = {panel: _OnPanel(0, False, cells) for panel, cells in placed.items()}
@@ -110,7 +110,7 @@ def _of_wafer(session: Session, wafer: int) -> Reached:
         since = 0 if panel in placed else min(e for e, _ in some)
         panels[panel] = _OnPanel(since, False, placed.get(panel, 0), tuple([(e, told.get(doing, 0)) for e, doing in some]))
     found = _of_panels(session, panels)
-    return replace(found, lines=tuple(line.id for line in lines))
+    return replace(found, lines=tuple(lines))
 
 
 def _of_batch(session: Session, batch: int) -> Reached:
@@ -152,7 +152,7 @@ def _of_packs(session: Session, packs: dict[int, int]) -> Reached:
 
 def _of_panels(session: Session, panels: dict[int, _OnPanel]) -> Reached:
     """What left panels for loose lots and samples, exit by exit, and what is still on them."""
-    left = ask(session, _LEFT, panels=panels)
+    left = tuples(session, _LEFT, panels=panels)
     whole = _whole(session, panels, left)
     history = CellHistory(session, [panel for panel, one in panels.items() if one.cells is not None])
     into: dict[int, _Into] = {}
@@ -221,7 +221,7 @@ def _packs_with(
 
 def _held(session: Session, items: list[int]) -> dict[int, int]:
     """All units that a loose lot or sample ever took in."""
-    return {item: units for item, units in ask(session, _TAKEN_IN, items=items)}
+    return {item: units for item, units in tuples(session, _TAKEN_IN, items=items)}
 
 
 def _whole(session: Session, panels: Iterable[int], left: list[Any]) -> dict[int, int]:
@@ -233,9 +233,8 @@ def _whole(session: Session, panels: Iterable[int], left: list[Any]) -> dict[int
     return loose | good_units(session, [panel for panel in panels if panel not in loose])
 
 
-def _lines_of(session: Session, subject: Named) -> list[Line]:
-    which = Line.id == subject.id if subject.kind == "line" else Line.run == subject.id
-    return list(session.scalars(standing_lines().where(which).order_by(Line.id)))
+def _lines_of(session: Session, subject: Named) -> list[LineAbove]:
+    return line_of(session, subject.id) if subject.kind == "line" else lines_of_run(session, subject.id)
 
 
 def _ever_held(session: Session, lot: int) -> dict[int, int]:

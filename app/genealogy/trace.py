@@ -18,7 +18,6 @@ from app.ledger import walk
 from app.ledger.items import Lot
 from app.ledger.runs import Line
 from app.ledger.sets import LotHolding, Member, panels_of_lot
-from app.ledger.travels import lines_by_id
 from app.listed import ask, listed
 from app.naming.resolve import Named
 
@@ -87,7 +86,7 @@ def trace_forward(session: Session, subject: Named, *, with_ways: bool = False) 
     found = reach(session, subject)
     lots = {lot: _NONE for (lot,) in ask(session, _LOTS_EVER, panels=found.panels)}
     loose, samples = _lots_and_samples(walk.kinds_of(session, found.loose), found.loose)
-    lines, uses = lines_by_id(session, found.lines), walk.uses_of(session, found.lines)
+    uses = walk.uses_of(session, [line.line for line in found.lines])
     shares = {"panel": found.panels, "lot": lots | loose, "sample": samples, "pack": found.packs}
     rows = ItemRows(session, subject, shares, found.units, named=[item for _, item, _ in uses])
     lists = rows.lists()
@@ -95,7 +94,7 @@ def trace_forward(session: Session, subject: Named, *, with_ways: bool = False) 
     units = sum(share.most for share in found.panels.values()) or None
     is_apart = subject.kind in ("wafer", "batch", "run", "line")
     ways = _ways(ways_forward(session, found, is_apart), subject, rows) if with_ways else ()
-    runs = run_rows(session, lines, uses, rows.codes, lambda _: _NONE)
+    runs = run_rows(session, found.lines, uses, rows.codes, lambda _: _NONE)
     return Trace("forward", rows.subject(units), **lists, runs=runs, customers=dict(customers), ways=ways)
 
 

@@ -7,7 +7,7 @@ from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from sqlalchemy import bindparam, func, or_, select, text
+from sqlalchemy import bindparam, func, or_, select
 from sqlalchemy.orm import Session
 
 from app import codes
@@ -16,6 +16,7 @@ from app.ledger import walk
 from app.ledger.sets import Member
 from app.ledger.stops import Hold, Release, ReleaseItem
 from app.ledger.travels import LineAbove
+from app.listed import listed, tuples
 
 Node = tuple[str, int]  # ("item", id), ("line", id), or ("pack", id): what lies in a pack as a whole, whatever its pockets hold
 
@@ -42,7 +43,7 @@ class Stop:
 def stops_on(session: Session, items: Iterable[int]) -> dict[int, list[Stop]]:
     """For each panel, loose lot, sample, pack, wafer or batch: the holds that stop it. Things that are free are left out."""
     wanted = list(dict.fromkeys(items))
-    return _stops_on(session, wanted) if wanted and session.execute(_IS_ANY).first() is not None else {}
+    return _stops_on(session, wanted) if wanted and tuples(session, _IS_ANY) else {}
 
 
 def stops_here(session: Session, station: int, items: Iterable[int]) -> tuple[list[Stop], dict[int, list[Stop]]]:
@@ -73,7 +74,7 @@ def _stops_on(session: Session, wanted: list[int]) -> dict[int, list[Stop]]:
 
 
 _IN_FORCE = select(Hold).where(Hold.closed_e.is_(None), Hold.kind != "station")
-_IS_ANY = text("select 1 from hold where closed_e is null and kind <> 'station' limit 1")  # asked by every trace and most acts
+_IS_ANY = listed("select 1 from hold where closed_e is null and kind <> 'station' limit 1")  # asked by every trace and most acts
 _ANY = _IN_FORCE.with_only_columns(Hold.id).limit(1)
 _OF_STATION_AND_ANY = select(Hold.id, Hold.kind, Hold.reason).where(
     Hold.closed_e.is_(None), or_((Hold.kind == "station") & (Hold.subject == bindparam("station")), Hold.id == _ANY.scalar_subquery())

@@ -4,12 +4,12 @@ from collections import defaultdict
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from sqlalchemy.orm import Session
 
 from app.db import Moment
-from app.listed import ask, listed
+from app.listed import ask, listed, tuples
 
 
 class LineAbove(NamedTuple):
@@ -65,7 +65,7 @@ def travels_of(session: Session, panels: Iterable[int]) -> Travels:
     """Of these panels, with every line that covered one of them, or may: open ones too. No voided runs."""
     members: defaultdict[int, list[int]] = defaultdict(list)
     sets: defaultdict[int, list[int]] = defaultdict(list)
-    for panel, one in ask(session, _SETS, panels=panels):
+    for panel, one in tuples(session, _SETS, panels=panels):
         members[one].append(panel)
         sets[panel].append(one)
     found = Travels({panel: tuple(some) for panel, some in sets.items()}, dict(members))
@@ -88,20 +88,36 @@ def _add(found: Travels, line: LineAbove, covered: int | None, done: bool) -> No
         covers.append(Cover(line.line, covered, line.extent, done))
 
 
-def lines_by_id(session: Session, lines: Iterable[int]) -> list[LineAbove]:
-    """These lines; their extent is not asked."""
-    return [LineAbove._make(row) for row in ask(session, _LINES_BY_ID, lines=lines)]
+def line_of(session: Session, line: int) -> list[LineAbove]:
+    """One, if its run stands; the extent is not asked."""
+    return _lines(session, _LINE, lines=[line])
+
+
+def lines_of_run(session: Session, run: int) -> list[LineAbove]:
+    """In their order; none of a voided run."""
+    return _lines(session, _LINES_OF_RUN, runs=[run])
+
+
+def lines_that_had(session: Session, items: Iterable[int]) -> list[LineAbove]:
+    """Those that used one of these batches or wafers, as their mounts stand corrected; in their order. No voided runs."""
+    return _lines(session, _LINES_THAT_HAD, items=items)
+
+
+def _lines(session: Session, statement: Any, **lists: Iterable[int]) -> list[LineAbove]:
+    return [LineAbove._make(row) for row in ask(session, statement, **lists)]
 
 
 def lines_of_items(session: Session, items: Iterable[int]) -> list[LineAbove]:
     """Every line over these loose lots, samples and packs. No voided runs."""
-    return [LineAbove._make(row) for row in ask(session, _LINES_OF_ITEMS, items=items)]
+    return _lines(session, _LINES_OF_ITEMS, items=items)
 
 
 _WIDTH = len(LineAbove._fields)
 _COLUMNS = """l.id, l.run, r.operation, r.station, l."set", l.item, {extent} as extent, l.started_at, l.ended_at, l.e, l.step, l.round,
     l.shelf, l.lot, r.person, r.recipe, r.started_at as run_started_at, r.ended_at as run_ended_at, r.outcome"""
 _TIMES = dict.fromkeys(("started_at", "ended_at", "run_started_at", "run_ended_at"), Moment())  # text alone would give SQLite's own strings
+# of a use: its mount stands as it was
+HAD = "not exists (select 1 from use_void x where x.line = u.line and x.item = u.item and x.closed_e is null)"
 _NOT_VOID = "not exists (select 1 from run_void v where v.run = l.run)"
 _SETS = listed('select panel, "set" from member where panel in :panels', "panels")
 _LINES = listed(
@@ -120,6 +136,13 @@ _LINES_OF_ITEMS = listed(
     """,
     "items",
 ).columns(**_TIMES)
-_LINES_BY_ID = listed(
-    f"""select {_COLUMNS.format(extent="''")} from line l cross join run r where l.id in :lines and r.id = l.run""", "lines"
+_STANDING = f"""{_COLUMNS.format(extent="''")} from line l cross join run r where r.id = l.run and {_NOT_VOID}"""
+_LINE = listed(f"select {_STANDING} and l.id in :lines", "lines").columns(**_TIMES)
+_LINES_OF_RUN = listed(f"select {_STANDING} and l.run in :runs order by l.id", "runs").columns(**_TIMES)
+_LINES_THAT_HAD = listed(
+    f"""
+    select distinct {_COLUMNS.format(extent="''")} from use u cross join line l cross join run r
+    where u.item in :items and l.id = u.line and r.id = l.run and {HAD} and {_NOT_VOID} order by l.id
+    """,
+    "items",
 ).columns(**_TIMES)

@@ -5,20 +5,13 @@ from collections.abc import Sequence
 from sqlalchemy import Select, select, text
 from sqlalchemy.orm import Session
 
-from app.ledger.corrections import not_void
-from app.ledger.runs import Line, RunVoid, Use
-from app.listed import among, ask, listed
+from app.ledger.runs import Line, RunVoid
+from app.listed import ask, listed
 
 
 def standing_lines() -> Select[Line]:
     """A query for run lines: those of voided runs are not among them."""
     return select(Line).where(~select(RunVoid.run).where(RunVoid.run == Line.run).exists())
-
-
-def lines_that_had(session: Session, items: Sequence[int]) -> list[Line]:
-    """In their order."""
-    had = select(Use.line).where(among(Use.item, items), not_void())
-    return list(session.scalars(standing_lines().where(Line.id.in_(had)).order_by(Line.id)))
 
 
 def mixed_from(session: Session, batch: int) -> list[int]:

@@ -12,7 +12,7 @@ from typing import Any, NamedTuple
 
 from sqlalchemy.orm import Session
 
-from app.ledger.travels import LineAbove, Travels, lines_of_items, travels_of
+from app.ledger.travels import HAD, LineAbove, Travels, lines_of_items, travels_of
 from app.listed import ask, listed, tuples
 
 NEVER = 1 << 62  # an entry number after all others: what has not left yet
@@ -67,7 +67,7 @@ def up(session: Session, starts: Iterable[int], kinds: Mapping[int, str] | None 
         _put(found, item, kinds[item], NEVER)
     _enter_packs(session, found)
     seeds = [item for item in found.starts if kinds[item] != "pack"] + [content.loose for content in found.contents]
-    _keep_what_was_in_time(found, [Edge._make(row) for row in ask(session, _UP, seeds=seeds)])
+    _keep_what_was_in_time(found, [Edge._make(row) for row in tuples(session, _UP, seeds=seeds)])
     if any(edge.kind == "through" for edge in found.edges):
         found.off_tape = taken_off(session, found.loose)
     for content in found.off_tape:
@@ -155,7 +155,7 @@ class Mounted(NamedTuple):
 
 def uses_of(session: Session, lines: Iterable[int]) -> list[tuple[int, int, str]]:
     """(line, item, kind) of the batches and wafers that these lines had, as their mounts stand corrected; in order."""
-    return [(line, item, kind) for line, item, kind in ask(session, _USES, lines=lines)]
+    return [(line, item, kind) for line, item, kind in tuples(session, _USES, lines=lines)]
 
 
 def mounted(found: Up, lines: Iterable[LineAbove], uses: Iterable[tuple[int, int, str]]) -> list[Mounted]:
@@ -286,7 +286,7 @@ def batches_above(session: Session, found: Up, uses: Iterable[tuple[int, int, st
 def down(session: Session, starts: Iterable[int], since: Mapping[int, int] | None = None) -> tuple[list[Edge], list[Content]]:
     """What panels, loose lots or batches went into, `since` an entry of each: walked flows, and the packs that hold units of it now."""
     into = {item: (since or {}).get(item, 0) for item in starts}
-    edges = [Edge._make(row) for row in ask(session, _DOWN, seeds=into)]
+    edges = [Edge._make(row) for row in tuples(session, _DOWN, seeds=into)]
     out: defaultdict[int, list[Edge]] = defaultdict(list)
     for edge in edges:
         out[edge.parent].append(edge)
@@ -308,8 +308,8 @@ def down_from_packs(session: Session, packs: Iterable[int]) -> set[int]:
 
 def contents_of(session: Session, *, packs: Iterable[int] = (), loose: Iterable[int] = ()) -> list[Content]:
     """What is in packs now, by pack or by loose lot."""
-    rows = list(ask(session, _CONTENTS_OF_PACKS, packs=packs))
-    rows += sorted(ask(session, _CONTENTS_OF_LOOSE, loose=loose), key=lambda row: (row.pack, row.pocket_from))
+    rows = tuples(session, _CONTENTS_OF_PACKS, packs=packs)
+    rows += sorted(tuples(session, _CONTENTS_OF_LOOSE, loose=loose), key=lambda row: row[:2])
     return [content_of(*row) for row in rows]
 
 
@@ -330,7 +330,7 @@ def kinds_of(session: Session, items: Iterable[int]) -> dict[int, str]:
 def covers_of_lines(session: Session, lines: Iterable[int]) -> dict[int, dict[int, tuple[str, bool]]]:
     """As `panels_of_lines`, with whether the step was done for the panel when the line closed."""
     found: dict[int, dict[int, tuple[str, bool]]] = {}
-    for line, panel, extent, done in ask(session, _COVERS_OF_LINES, lines=lines):
+    for line, panel, extent, done in tuples(session, _COVERS_OF_LINES, lines=lines):
         found.setdefault(line, {})[panel] = (extent, bool(done))
     return found
 
@@ -416,7 +416,6 @@ _CONTENTS_OF_LOOSE = listed(
     """,
     "loose",
 )
-_HAD = "not exists (select 1 from use_void x where x.line = u.line and x.item = u.item and x.closed_e is null)"
 _PLACED = listed(
     """
     select distinct p.wafer, p.panel, p.run, coalesce(l.step, '') as step, l.round
@@ -440,7 +439,7 @@ _SIZES = listed("select item, rows * columns from panel where item in :panels", 
 _USES = listed(
     f"""
     select u.line, u.item, i.kind from use u cross join item i
-    where u.line in :lines and i.id = u.item and i.kind in ('wafer', 'batch') and {_HAD} order by u.line, u.item
+    where u.line in :lines and i.id = u.item and i.kind in ('wafer', 'batch') and {HAD} order by u.line, u.item
     """,
     "lines",
 )

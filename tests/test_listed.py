@@ -1,0 +1,62 @@
+"""Statements with lists: rows are the same by the driver's cursor and by SQLAlchemy, and a session sees what it wrote."""
+
+from datetime import UTC, datetime
+
+import pytest
+from sqlalchemy import event
+from sqlalchemy.exc import DBAPIError
+
+from app import tables  # noqa: F401  # every room's tables
+from app.db import House, Moment
+from app.journal.act import SYSTEM, By, act
+from app.ledger.items import Item
+from app.listed import ask, gathered, listed, tuples
+
+_ITEMS = listed("select id, kind from item where id in :items order by id", "items")
+_BOTH = listed("select id from item where id in :some union all select id from entry where id in :others", "some", "others")
+_TIMES = listed("select id, recorded_at from entry where id in :entries", "entries").columns(recorded_at=Moment())
+
+
+def add_items(house: House, *kinds: str) -> list[int]:
+    ids: list[int] = []
+
+    def verb(session, by: By):  # type: ignore[no-untyped-def]
+        rows = [Item(e=by.e, kind=kind) for kind in kinds]
+        session.add_all(rows)
+        assert [row.kind for row in ask(session, _ITEMS, items=range(1, 100))] == list(kinds), "what the act wrote is seen in it"
+        ids[:] = [row.id for row in rows]
+        return {}
+
+    act(house, SYSTEM, "make_token", {}, verb)
+    return ids
+
+
+def test_rows_are_the_same_when_somebody_listens(house: House) -> None:
+    first, second = add_items(house, "wafer", "panel")
+    with house.reading() as session:
+        unheard = ask(session, _ITEMS, items=[first, second]), tuples(session, _ITEMS, items=[first]), gathered(session, _BOTH, some=[second], others=[])
+        event.listen(house.read_engine, "before_cursor_execute", listen := lambda *_: None)
+        try:
+            with house.reading() as other:
+                heard = ask(other, _ITEMS, items=[first, second]), tuples(other, _ITEMS, items=[first]), gathered(other, _BOTH, some=[second], others=[])
+        finally:
+            event.remove(house.read_engine, "before_cursor_execute", listen)
+    assert heard == unheard == ([(first, "wafer"), (second, "panel")], [(first, "wafer")], [(second,)])
+    assert unheard[0][1].kind == "panel"
+
+
+def test_an_empty_list_asks_nothing(house: House) -> None:
+    with house.reading() as session:
+        assert ask(session, _ITEMS, items=[]) == tuples(session, _ITEMS, items=[]) == []
+
+
+def test_types_are_told(house: House) -> None:
+    add_items(house, "wafer")
+    with house.reading() as session:
+        (row,) = ask(session, _TIMES, entries=[1])
+    assert isinstance(row.recorded_at, datetime) and row.recorded_at.tzinfo is UTC
+
+
+def test_an_error_of_the_driver_is_told_as_any_other(house: House) -> None:
+    with house.reading() as session, pytest.raises(DBAPIError):
+        tuples(session, listed("select id from no_such_table where id in :items", "items"), items=[1])
