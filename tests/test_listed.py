@@ -1,6 +1,7 @@
 """Statements with lists: rows are the same by the driver's cursor and by SQLAlchemy, and a session sees what it wrote."""
 
 from datetime import UTC, datetime
+from typing import Any
 
 import pytest
 from sqlalchemy import event
@@ -31,16 +32,20 @@ def add_items(house: House, *kinds: str) -> list[int]:
     return ids
 
 
+def asked(house: House, first: int, second: int) -> tuple[list[Any], ...]:
+    with house.reading() as session:
+        both = gathered(session, _BOTH, some=[second], others=[])
+        return ask(session, _ITEMS, items=[first, second]), tuples(session, _ITEMS, items=[first]), both
+
+
 def test_rows_are_the_same_when_somebody_listens(house: House) -> None:
     first, second = add_items(house, "wafer", "panel")
-    with house.reading() as session:
-        unheard = ask(session, _ITEMS, items=[first, second]), tuples(session, _ITEMS, items=[first]), gathered(session, _BOTH, some=[second], others=[])
-        event.listen(house.read_engine, "before_cursor_execute", listen := lambda *_: None)
-        try:
-            with house.reading() as other:
-                heard = ask(other, _ITEMS, items=[first, second]), tuples(other, _ITEMS, items=[first]), gathered(other, _BOTH, some=[second], others=[])
-        finally:
-            event.remove(house.read_engine, "before_cursor_execute", listen)
+    unheard = asked(house, first, second)
+    event.listen(house.read_engine, "before_cursor_execute", listen := lambda *_: None)
+    try:
+        heard = asked(house, first, second)
+    finally:
+        event.remove(house.read_engine, "before_cursor_execute", listen)
     assert heard == unheard == ([(first, "wafer"), (second, "panel")], [(first, "wafer")], [(second,)])
     assert unheard[0][1].kind == "panel"
 
