@@ -1,1 +1,1 @@
-"""Who: people, badges, PINs and passwords, duties, certificates, terminals, machine tokens. Uses the journal. Start with `sign_in.py`."""
+"""Who: people, badges, secrets and sessions, duties, certificates, terminals, tokens, what was tried. Uses the journal. Start with `sign_in.py`."""
