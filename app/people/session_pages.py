@@ -123,6 +123,7 @@ def _at_terminal(who: Caller) -> bool:
 def _choosing(request: Request, who: Caller, next: str, refusal: Refused | None = None, kind: str = "") -> Response:
     must = _must(who)
     values: dict[str, Any] = {"must": must, "kind": must or kind or "password", "named": _named(must or "password"), "next": next}
+    values["at_terminal"] = _at_terminal(who)
     return render(request, "people/choose_secret.html", status=refusal.status if refusal else 200, refusal=refusal, **values)
 
 
