@@ -390,7 +390,7 @@ def give_secret(data: Path | None, badge: str, kind: str) -> None:
             return {"set": kind}
 
         act(house, SYSTEM, "give_secret", {"person": person.badge, "kind": kind}, verb)
-        progress.print(f"{person.name} has a new {"PIN" if kind == "pin" else kind}, and chooses another at the first sign-in.")
+        progress.print(f"{person.name} has a new {'PIN' if kind == 'pin' else kind}, and chooses another at the first sign-in.")
 
 
 @users.command("token")
