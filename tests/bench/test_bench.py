@@ -9,11 +9,11 @@ from typing import Any
 import pytest
 from sqlalchemy import TextClause, TextualSelect, event
 
-from app.floor import amounts, exits
-from app.genealogy import exposure_network, item_rows, marked_panels, origins, reach, run_rows, suspect_cells, suspects, trace
+from app.floor import amounts, exits, moves
+from app.genealogy import exposure_network, item_rows, marked_panels, origins, panel_origins, reach, run_rows, suspect_cells, suspects, trace
 from app.genealogy.checks import check
-from app.holds import probe
-from app.ledger import sets, used, walk
+from app.holds import probe, stopped
+from app.ledger import sets, travels, used, walk
 from app.listed import Ids
 from app.naming import resolve
 from benchmarks.bench import MEASURES, as_document, bench
@@ -47,7 +47,9 @@ def test_the_built_history_is_a_right_record(folder: Path) -> None:
     house.dispose()
 
 
-WALKS = [walk, used, sets, origins, reach, amounts, exits, probe, trace, item_rows, run_rows, resolve]
+WALKS = [
+    walk, travels, used, sets, origins, panel_origins, reach, amounts, exits, moves, probe, stopped, trace, item_rows, run_rows, resolve,
+]  # fmt: skip
 STATEMENTS = [
     pytest.param(statement, id=f"{module.__name__.rpartition('.')[2]}{name}")
     for module in [*WALKS, suspects, suspect_cells, marked_panels, exposure_network]
