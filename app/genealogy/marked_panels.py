@@ -80,7 +80,7 @@ class MarkedPanels:
                 came[child, e] += units
                 bad[panel] = bad.get(panel, size) - units
                 sizes[panel] = size
-        every = {size: Marked(size, size, size) for size in set(sizes.values())}
+        every = {size: _all(size) for size in set(sizes.values())}
         self.panels.update((panel, every[size]) for panel, size in sizes.items())
         self.scrapped += [_all(units) for units in bad.values() if units]
         for key, units in came.items():
