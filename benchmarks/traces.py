@@ -78,8 +78,12 @@ def trace_http_measure(site: Site) -> Iterator[Measure]:
         subjects = site.subjects("pack")
         pairs = [(partial(_got, client, f"/api/v1/trace/{one.code}"), partial(bare.back, site.bare, one.id)) for one in subjects]
         timed = interleaved(pairs, site.rounds)
+        batch = site.weekly()
+        pairs = [(partial(_got, client, f"/api/v1/trace/{batch.code}?direction=forward"), partial(bare.forward, site.bare, batch=batch.id))]
+        large = interleaved(pairs, max(1, site.rounds // 5), warm=0)
     timed.ours = [max(0.001, taken - empty) for taken in timed.ours]
     yield timed.measure("trace-http", 4.0, f"a reel back; an empty GET of {empty:.2f} ms is taken off")
+    yield large.measure("trace-http-large", 2.0, "a week's batch forward, as JSON")
 
 
 def trace_growth_measure(site: Site) -> Iterator[Measure]:
