@@ -3,6 +3,7 @@
 from collections import defaultdict
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
+from math import floor
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -72,13 +73,16 @@ class _Builder:
         self.since: dict[int, int] = dict(self.whole.loose)  # loose lots and samples that marks come into
         self.pockets: set[walk.Content] = set()  # suspected as they are, wherever they lie now
         self.units: defaultdict[int, int] = defaultdict(int)
+        self.slack: dict[tuple[int, int, str], int] = {}  # item, entry and kind of a count -> twice its standard uncertainty, whole units
+        self.slack_in: defaultdict[Hashable, int] = defaultdict(int)  # node -> of what came in that is not suspected
 
     def build(self) -> Network:
         self._add_panels()
         if self.whole.packs:
             self._add_pockets_of_packs()
         self._add_lots()
-        return Network(Mixing(self.marks, self.draws, self.taken_in, self.outlets, self.told), self.places, self.panels.panels, dict(self.units))
+        mixing = Mixing(self.marks, self.draws, self.taken_in, self.outlets, self.told, self.slack_in)
+        return Network(mixing, self.places, self.panels.panels, dict(self.units))
 
     # --- panels
 
@@ -146,7 +150,7 @@ class _Builder:
     def _reached(self, rows: Sequence[Any]) -> set[int]:
         """What marks come into: nothing that left a lot before they came."""
         out: defaultdict[int, list[tuple[int, int]]] = defaultdict(list)
-        for way, child, parent, _, _, e, walked, _ in rows:
+        for way, child, parent, _, _, e, walked, *_ in rows:
             if walked and way == "out":
                 out[parent].append((child, e))
         into = dict(self.since)
@@ -161,16 +165,18 @@ class _Builder:
 
     def _postings(self, rows: Sequence[Any], lots: set[int]) -> dict[int, list[_Posting]]:
         postings: dict[int, list[_Posting]] = {lot: [] for lot in lots}
-        for way, child, parent, kind, units, e, _, _ in rows:
+        for way, child, parent, kind, units, e, _, _, u in rows:
             if way == "in":
                 if child in lots and kind in _COUNTED:
                     postings[child].append((True, kind, units, parent, e))
             elif parent in lots and kind in _COUNTED:
                 postings[parent].append((False, kind, units, child, e))
+            if u >= 0.5:
+                self.slack[parent, e, kind] = floor(2 * u)
         return postings
 
     def _samples(self, rows: Sequence[Any], lots: set[int]) -> set[int]:
-        samples = {child for _, child, _, kind, _, _, _, off_tape in rows if kind == "draw" or off_tape == "sample"} | self.panels.samples
+        samples = {child for _, child, _, kind, _, _, _, off_tape, _ in rows if kind == "draw" or off_tape == "sample"} | self.panels.samples
         suspects = set(self.whole.loose) | {content.pack for content in self.pockets} & lots
         return samples | {item for item, kind in walk.kinds_of(self.session, suspects).items() if kind == "sample"}
 
@@ -178,31 +184,42 @@ class _Builder:
         mine = phases[lot]
         nodes = [("lot", lot, phase) for phase in range(mine.last + 1)]
         left = [0] * len(nodes)
+        slack = 0  # of what is left: no better known than what came in and went out
         for is_in, how, units, other, e in postings:
             phase = mine.at(e) if mine.last else 0
+            known_to = self._slack_of(lot, is_in, how, other, e) if self.slack else 0
+            slack += known_to
             if is_in:
                 self.taken_in[nodes[phase]] += units
                 left[phase] += units
                 if how == "untape":
                     self._add_untaped(nodes[phase], e, phases, untaped)
                 elif other in phases:  # what came off panels is in `left` of the builder
-                    self.draws.append(Draw(("lot", other, phases[other].at(e)), nodes[phase], units, how == "bin"))
+                    self.draws.append(Draw(("lot", other, phases[other].at(e)), nodes[phase], units, how == "bin", known_to))
+                elif known_to:
+                    self.slack_in[nodes[phase]] += known_to
                 continue
             left[phase] -= units
             if how in _GONE and units > 0:
                 what = _GONE[how]
-                self._add_outlet((what, lot, e, how, len(self.outlets)), Place(what, lot), Outlet(nodes[phase], units))
+                self._add_outlet((what, lot, e, how, len(self.outlets)), Place(what, lot), Outlet(nodes[phase], units, None, known_to))
         marked_at = self.whole.loose.get(lot)
         carried = 0
         for phase, node in enumerate(nodes):
             if carried:
-                self.draws.append(Draw(nodes[phase - 1], node, carried))
+                self.draws.append(Draw(nodes[phase - 1], node, carried, False, slack))
                 self.taken_in[node] += carried
             carried = max(0, carried + left[phase])
             if marked_at is not None and (marked_at == 0 or phase == mine.at(marked_at)):
                 self.marks[node] = Marks(self.taken_in[node], self.taken_in[node], self.taken_in[node])
         if carried:
-            self._add_outlet(("here", lot), Place(kind, lot), Outlet(nodes[-1], carried))
+            self._add_outlet(("here", lot), Place(kind, lot), Outlet(nodes[-1], carried, None, slack))
+
+    def _slack_of(self, lot: int, is_in: bool, how: str, other: int, e: int) -> int:
+        """Of what went between loose lots the count that opened it tells; of what is gone its own."""
+        if how in ("split", "merge", "carry"):
+            return self.slack.get((lot if is_in else other, e, "opening"), 0)
+        return self.slack.get((lot, e, how), 0) if how in _GONE else 0
 
     def _add_what_colours_tell(self, lot: int, phases: dict[int, "_Phases"]) -> None:
         assert self.results is not None
@@ -278,13 +295,13 @@ _BELOW = listed(
         union
         select f.child from below cross join flow f where f.parent = below.id and (f.walked or below.id < 0)
     )
-    select 'out', f.child, f.parent, f.kind, f.units, f.e, f.walked, null from below cross join flow f where f.parent = below.id
+    select 'out', f.child, f.parent, f.kind, f.units, f.e, f.walked, null, 0.0 from below cross join flow f where f.parent = below.id
     union all
-    select 'counted', 0, c.item, c.kind, c.units, c.e, false, null
+    select 'counted', 0, c.item, c.kind, c.units, c.e, false, null, c.u
     from below cross join count_entry c where c.item = below.id and (c.closed_e is null or below.id < 0)
     union all
     select 'in', f.child, case when f.kind = 'cells' then 0 else f.parent end, f.kind, cast(sum(f.units) as bigint), f.e, f.walked,
-        case when f.kind = 'through' then (select i.kind from item i where i.id = f.child) end
+        case when f.kind = 'through' then (select i.kind from item i where i.id = f.child) end, 0.0
     from below cross join flow f where f.child = below.id
     group by f.child, case when f.kind = 'cells' then 0 else f.parent end, f.kind, f.e, f.walked
     """,

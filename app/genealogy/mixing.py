@@ -3,7 +3,8 @@
 A *node* is anything that takes units in and gives units out: what left a panel, a loose lot (in one phase), a sample. *Marks* sit on units
 of some nodes; a *draw* of n units from a node may carry any 0 to n of its marks, whatever the others carry, as long as numbers close.
 
-- least, greatest: network flow. Marks are sources, draws are edges with their units as capacities, outlets are sinks. Greatest in a set
+- least, greatest: network flow. Marks are sources, draws are edges with their units as capacities, outlets are sinks; what was counted by
+  weight or by hand may be more by twice its standard uncertainty (JCGM 100:2008, 6.2.1), so that its capacity is so much wider. Greatest in a set
   is the maximum flow into it; least is all marks minus the maximum flow into everything else (max-flow min-cut: Ford and Fulkerson,
   Canadian Journal of Mathematics 8 (1956) 399). Where no two ways from one node meet again, the same follows from sums along the draws,
   of a set leaf by leaf (`maximum_flow.py`).
@@ -46,20 +47,28 @@ class Marks(NamedTuple):
 
 
 class Draw(NamedTuple):
-    """`units` of `parent` went into `child`. `by_bin`: chosen by what a test measured, not evenly."""
+    """`units` of `parent` went into `child`. `by_bin`: chosen by what a test measured, not evenly.
+
+    `slack`: so many more may have gone this way as by twice the standard uncertainty of their count, which was by weight or by hand.
+    """
 
     parent: Node
     child: Node
     units: int
     by_bin: bool = False
+    slack: int = 0
 
 
 class Outlet(NamedTuple):
-    """Units of a node that lie somewhere now, or are gone: what is counted. `node` None: nothing was mixed, `marks` are known of them."""
+    """Units of a node that lie somewhere now, or are gone: what is counted. `node` None: nothing was mixed, `marks` are known of them.
+
+    `slack` as of a draw: what is left of a lot is known no better than what was weighed out of it.
+    """
 
     node: Node
     units: int
     marks: Marks | None = None
+    slack: int = 0
 
 
 class Chance(NamedTuple):
@@ -128,26 +137,32 @@ class Mixing:
 
     def __init__(
         self, marks: Mapping[Node, Marks], draws: Iterable[Draw], taken_in: Mapping[Node, int], outlets: Mapping[Hashable, Outlet],
-        told: Mapping[Node, float] | None = None,
+        told: Mapping[Node, float] | None = None, slack_in: Mapping[Node, int] | None = None,
     ) -> None:  # fmt: skip
-        """`told`: marks expected in some nodes by something better than even mixing."""
-        self.marks, self.told = dict(marks), dict(told or {})
+        """`told`: marks expected in some nodes by something better than even mixing. `slack_in`: of what came in from unmarked origins."""
+        self.marks, self.told, self._slack_in = dict(marks), dict(told or {}), dict(slack_in or {})
         self.outlets = dict(outlets)
         self._into: defaultdict[Node, list[Draw]] = defaultdict(list)
         self._out: defaultdict[Node, list[Draw]] = defaultdict(list)
         came: defaultdict[Node, int] = defaultdict(int)
         went: defaultdict[Node, int] = defaultdict(int)
+        self._slack: defaultdict[Node, int] = defaultdict(int)  # of all that left a node, or lies there
+        self._came = came
         for draw in _summed(draws):
             if draw.child not in self.marks:  # what is marked as a whole forgets what came in
                 self._into[draw.child].append(draw)
                 came[draw.child] += draw.units
             self._out[draw.parent].append(draw)
             went[draw.parent] += draw.units
+            if draw.slack:
+                self._slack[draw.parent] += draw.slack
         self._placed = 0
-        for node, units, known in self.outlets.values():
+        for node, units, known, slack in self.outlets.values():
             if known is None:
                 went[node] += units
                 self._placed += units
+                if slack:
+                    self._slack[node] += slack
         self.order = self._parents_first({**self.marks, **came, **went})
         # all units of a node; where more left than ever came in (a difference within counting), so many
         self.held = {
@@ -170,8 +185,8 @@ class Mixing:
     def numbers(self, names: Iterable[Hashable]) -> Numbers:
         """The same without the range."""
         chosen = list(dict.fromkeys(names))
-        known, by_node = self._parted(chosen)
-        least, greatest = self._bounds_of(by_node)
+        known, by_node, slack = self._parted(chosen)
+        least, greatest = self._bounds_of(by_node, slack)
         least, greatest = least + known.least, greatest + known.most
         units, expected = known.units, known.expected
         for node, n in by_node.items():
@@ -190,54 +205,81 @@ class Mixing:
 
     def bounds(self, names: Iterable[Hashable]) -> tuple[int, int]:
         """(least, greatest) number of marks in a set of outlets."""
-        known, by_node = self._parted(names)
-        least, greatest = self._bounds_of(by_node)
+        known, by_node, slack = self._parted(names)
+        least, greatest = self._bounds_of(by_node, slack)
         return known.least + least, known.most + greatest
 
     def bounds_by_flow(self, names: Iterable[Hashable]) -> tuple[int, int]:
         """The same by maximum flow alone, also where sums along the draws say it."""
-        known, by_node = self._parted(names)
-        least, greatest = self._bounds_by_flow(by_node)
+        known, by_node, slack = self._parted(names)
+        least, greatest = self._bounds_by_flow(by_node, slack)
         return known.least + least, known.most + greatest
 
-    def _parted(self, names: Iterable[Hashable]) -> tuple[Marks, dict[Node, int]]:
-        """The outlets whose marks are known, together, and the units that the others take of each node."""
+    def _parted(self, names: Iterable[Hashable]) -> tuple[Marks, dict[Node, int], dict[Node, int]]:
+        """The outlets whose marks are known, together; the units that the others take of each node, and their slack."""
         units = least = most = 0
         by_node: dict[Node, int] = {}
+        slacks: dict[Node, int] = {}
         for name in names:
-            node, n, marks = self.outlets[name]
+            node, n, marks, slack = self.outlets[name]
             if marks is None:
                 by_node[node] = by_node.get(node, 0) + n
+                if slack:
+                    slacks[node] = slacks.get(node, 0) + slack
             else:
                 units, least, most = units + n, least + marks.least, most + marks.most
-        return Marks(units, least, most), by_node
+        return Marks(units, least, most), by_node, slacks
 
-    def _bounds_of(self, by_node: Mapping[Node, int]) -> tuple[int, int]:
+    def _bounds_of(self, by_node: Mapping[Node, int], slack: Mapping[Node, int]) -> tuple[int, int]:
         if not by_node:
             return 0, 0
         if self._closes and sum(by_node.values()) == self._placed:  # everything there is
             return sum(mark.least for mark in self.marks.values()), sum(mark.most for mark in self.marks.values())
-        if len(by_node) == 1:
+        if len(by_node) == 1 and not self._slack:
             for node, units in by_node.items():
                 least, most, is_tree, _ = self._bounds[node]
                 if is_tree:
                     return max(0, least - (self.held[node] - units)), min(most, units)
-        return self._bounds_by_flow(by_node)
+        return self._bounds_by_flow(by_node, slack)
 
-    def _bounds_by_flow(self, by_node: Mapping[Node, int]) -> tuple[int, int]:
+    def _bounds_by_flow(self, by_node: Mapping[Node, int], slack: Mapping[Node, int]) -> tuple[int, int]:
         """Only what is above the outlets decides."""
         above = self._above(by_node)
         number = {node: i for i, node in enumerate(above)}
         draws: list[tuple[int, int, int]] = []
         inside, outside = [by_node.get(node, 0) for node in above], [self.held[node] - by_node.get(node, 0) for node in above]
         for i, node in enumerate(above):
+            if node in self._slack:
+                inside[i] += slack.get(node, 0)
+                outside[i] += self._slack[node] - slack.get(node, 0)
             for draw in self._out[node]:
                 if draw.child in number and draw.child not in self.marks:
-                    draws.append((i, number[draw.child], draw.units))
-                    outside[i] -= draw.units
+                    draws.append((i, number[draw.child], draw.units + draw.slack))
+                    outside[i] -= draw.units + draw.slack
         marks = [self.marks.get(node, _UNMARKED) for node in above]
         least, most = [one.least for one in marks], [one.most for one in marks]
-        return sum(least) - maximum_flow(least, outside, draws), maximum_flow(most, inside, draws)
+        found = sum(least) - maximum_flow(least, outside, draws)
+        if self._slack:
+            found = max(found, self._unmarked_leave(above, by_node, slack, draws))
+        return found, maximum_flow(most, inside, draws)
+
+    def _unmarked_leave(
+        self, above: list[Node], by_node: Mapping[Node, int], slack: Mapping[Node, int], draws: list[tuple[int, int, int]]
+    ) -> int:
+        """What the outlets hold at least, less what can be in them of units without a mark.
+
+        Without slack it is the same as all marks less those that fit elsewhere. With it, it keeps certain what is: of a lot that is marked
+        whole, each pack that was filled is, however its parts were weighed.
+        """
+        holds = [by_node.get(node, 0) - slack.get(node, 0) for node in above]
+        unmarked = [self._unmarked_at_most(node) for node in above]
+        return sum(holds) - maximum_flow(unmarked, [max(0, n) for n in holds], draws)
+
+    def _unmarked_at_most(self, node: Node) -> int:
+        """Units without a mark that a node has of its own, or took in from where no mark is."""
+        if own := self.marks.get(node):
+            return own.units - own.least
+        return self.held[node] - self._came[node] + self._slack_in.get(node, 0)
 
     def _above(self, nodes: Iterable[Node]) -> list[Node]:
         seen, waiting = dict.fromkeys(nodes), list(nodes)
@@ -438,7 +480,8 @@ def _summed(draws: Iterable[Draw]) -> list[Draw]:
     for draw in draws:
         before = found.setdefault((draw.parent, draw.child), draw)
         if before is not draw:
-            found[draw.parent, draw.child] = Draw(draw.parent, draw.child, before.units + draw.units, before.by_bin or draw.by_bin)
+            units, slack = before.units + draw.units, before.slack + draw.slack
+            found[draw.parent, draw.child] = Draw(draw.parent, draw.child, units, before.by_bin or draw.by_bin, slack)
     return list(found.values())
 
 

@@ -7,14 +7,18 @@ import pytest
 from sqlalchemy.orm import Session
 
 from app.db import House
+from app.floor.loose import split_loose
 from app.genealogy.exposure import ExposedRow, Exposure, _Answer, exposure
 from app.genealogy.exposure_network import network
 from app.genealogy.suspects import Suspect, suspected
+from app.naming.resolve import codes_of_items
+from tests.genealogy.made import made_loose
 from tests.oracle.answers import of_kind
 from tests.oracle.factory import Factory
 from tests.oracle.histories import random_history
 from tests.oracle.player import Profile
 from tests.replay.driver import Replay
+from tests.small_factory import Factory as Factory_
 
 LONG = Profile(off_tape="first")
 
@@ -31,6 +35,17 @@ def test_a_log_that_tells_of_other_panels_takes_nothing_from_what_a_mount_says(h
     with house.snapshot() as session:
         assert oracle.bounds(["loose:2"], "wafer:3") == (3, 11)
         assert list(_one(session, replay, oracle, "wafer:3", Random(205))) == []
+
+
+def test_what_was_weighed_out_of_a_lot_is_known_to_twice_its_uncertainty(house: House) -> None:
+    """80 units, all of the suspected panels' lot; half of them weighed with a standard uncertainty of 2.3: 36 to 44 left, 36 to 44 stayed."""
+    factory = Factory_(house).load()
+    *_, lot, _, loose = made_loose(factory)
+    part = factory.do("split_loose", lambda s, by: split_loose(s, by, loose.id, 40, "weight", 2.3).item)
+    with house.reading() as session:
+        rows = {row.code: row.exposed for row in exposure(session, [Suspect(lot)]).lots}
+        codes = codes_of_items(session, [part, loose.id])
+    assert [(rows[codes[one]].units, rows[codes[one]].least, rows[codes[one]].greatest) for one in (part, loose.id)] == [(40, 36, 44), (40, 36, 44)]
 
 
 def differences(house: House, seed: int, profile: Profile = LONG, origins: int = 25) -> Iterator[str]:

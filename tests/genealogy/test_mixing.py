@@ -156,6 +156,37 @@ def _by_networkx(network: Network, chosen: set[str]) -> tuple[int, int]:
     return sum(m for _, m in network.marks.values()) - into(others), into(chosen)
 
 
+@st.composite
+def weighed(draw: st.DrawFn) -> tuple[int, int, int, int, int]:
+    """(units of a lot, marked among them, units weighed out of it, slack of that, units of the part that a pack took)."""
+    pack, slack = draw(st.integers(0, 6)), draw(st.integers(0, 4))
+    part = pack + slack + draw(st.integers(0, 6))
+    units = part + slack + draw(st.integers(1, 6))
+    return units, draw(st.integers(0, units)), part, slack, pack
+
+
+@settings(max_examples=200, deadline=None)
+@given(weighed(), st.sets(st.sampled_from(["rest", "pack", "part"]), min_size=1))
+def test_what_was_weighed_may_be_more_or_less(some: tuple[int, int, int, int, int], chosen: set[str]) -> None:
+    """Against exact bounds for each number that the weighed part may have had; single outlets have just these, sets nothing narrower."""
+    units, marked, part, slack, pack = some
+
+    def mixing(part: int, slack: int) -> Mixing:
+        outlets = {"rest": Outlet("lot", units - part, None, slack), "pack": Outlet("b", pack), "part": Outlet("b", part - pack, None, slack)}
+        return Mixing({"lot": Marks(units, marked, marked)}, [Draw("lot", "b", part, False, slack)], {"lot": units, "b": part}, outlets)
+
+    every = [mixing(really, 0).bounds(chosen) for really in range(part - slack, part + slack + 1)]
+    true = min(least for least, _ in every), max(greatest for _, greatest in every)
+    told = mixing(part, slack).bounds(chosen)
+    assert told[0] <= true[0] and told[1] >= true[1]
+    if len(chosen) == 3:
+        assert told == (marked, marked)
+    elif len(chosen) == 1 or not slack:
+        assert told == true
+    if marked == units:
+        assert told[0] == true[0]  # of a lot that is marked whole
+
+
 def test_two_passes_at_test_leave_six_to_ten() -> None:
     """100 units with 10 suspects: 90 good, 10 tested again, of which 6 good; all good ones on one reel."""
     network = Network({"lot": (100, 10)}, [("lot", "first pass", 90), ("lot", "again", 10)],
