@@ -42,8 +42,8 @@ def ask(session: Session, statement: Any, **lists: Iterable[int]) -> list[Any]:
     asked, types = _listed_in(statement)
     if asked is None:
         return list(session.execute(statement, given).all())
-    rows, names, dialect = _answered(session, asked, given)
-    row_of, typed = _told_as(asked, types, names, dialect)
+    rows, described, dialect = _answered(session, asked, given)
+    row_of, typed = _told_as(asked, types, described, dialect)
     return [row_of(_converted(row, typed)) for row in rows] if typed else list(map(row_of, rows))
 
 
@@ -58,8 +58,8 @@ def gathered(session: Session, statement: TextClause, **lists: Iterable[int]) ->
     return _answered(session, statement, {name: list(ids) for name, ids in lists.items()})[0]
 
 
-def _answered(session: Session, statement: TextClause, given: dict[str, list[int]]) -> tuple[list[Any], tuple[str, ...], Dialect]:
-    """Rows as the driver gives them, and the names of their columns.
+def _answered(session: Session, statement: TextClause, given: dict[str, list[int]]) -> tuple[list[Any], Sequence[Any], Dialect]:
+    """Rows as the driver gives them, and its description of their columns, each with the name first.
 
     The driver's cursor is asked itself, unless somebody listens to statements. What it refuses is asked again by way of SQLAlchemy, in whose
     errors the doors know what is away.
@@ -76,13 +76,13 @@ def _answered(session: Session, statement: TextClause, given: dict[str, list[int
         cursor = connection.connection.cursor()
         try:
             cursor.execute(asked, values)
-            return list(cursor.fetchall()), tuple(column[0] for column in cursor.description), dialect
+            return list(cursor.fetchall()), cursor.description, dialect
         except dialect.loaded_dbapi.Error:
             pass
         finally:
             cursor.close()
     found = connection.exec_driver_sql(asked, values)
-    return [tuple(row) for row in found.all()], tuple(found.keys()), dialect
+    return [tuple(row) for row in found.all()], [(name,) for name in found.keys()], dialect  # noqa: SIM118  # a result, no mapping
 
 
 def _as_asked(statement: TextClause, dialect: Dialect) -> tuple[str, tuple[str, ...]]:
@@ -107,11 +107,12 @@ def _listed_in(statement: Any) -> tuple[TextClause | None, dict[str, TypeEngine[
 
 
 def _told_as(
-    statement: TextClause, types: dict[str, TypeEngine[Any]], names: tuple[str, ...], dialect: Dialect
+    statement: TextClause, types: dict[str, TypeEngine[Any]], described: Sequence[Any], dialect: Dialect
 ) -> tuple[Callable[[Any], Any], list[tuple[int, Callable[[Any], Any]]]]:
     """What makes a named row of one that the driver gives; and for each column that has to be converted, its place and how."""
     key = statement, dialect.name
     if key not in _TOLD_AS:
+        names = [column[0] for column in described]
         converters = [(names.index(name), kind.dialect_impl(dialect).result_processor(dialect, None)) for name, kind in types.items()]
         row: Any = namedtuple("Row", names, rename=True)  # type: ignore[misc]  # its names are the statement's
         _TOLD_AS[key] = row._make, [(place, convert) for place, convert in converters if convert is not None]

@@ -118,16 +118,16 @@ def _groups(
 
 def _alike(up: walk.Up) -> dict[tuple[tuple[int, ...], int, frozenset[int]], list[int]]:
     """(sets, entry at which the last of their units left, lead frames) -> panels."""
-    frames: defaultdict[int, set[int]] = defaultdict(set)
-    mixed_of: dict[int, set[int]] = {}
+    frames: dict[int, frozenset[int]] = {}
+    mixed_of: dict[int, frozenset[int]] = {}
     for edge in up.edges:
         if edge.kind == "frame":
             if edge.parent not in mixed_of:
-                mixed_of[edge.parent] = _with_parents(edge.parent, up)
-            frames[edge.child] |= mixed_of[edge.parent]
+                mixed_of[edge.parent] = frozenset(_with_parents(edge.parent, up))
+            frames[edge.child] = frames[edge.child] | mixed_of[edge.parent] if edge.child in frames else mixed_of[edge.parent]
     found: defaultdict[tuple[tuple[int, ...], int, frozenset[int]], list[int]] = defaultdict(list)
     for panel in up.panels:
-        found[up.travels.sets.get(panel, ()), up.exits[panel], frozenset(frames.get(panel, ()))].append(panel)
+        found[up.travels.sets.get(panel, ()), up.exits[panel], frames.get(panel, _NO_FRAME)].append(panel)
     return found
 
 
@@ -200,6 +200,10 @@ def _wafers_of(cells: _Cells, mounts: dict[tuple[str, int], list[Mount]], units:
                 if e < left and (told is None or gone & ~told):
                     bare[wafer] = bare.get(wafer, 0) | (went & gone & ~(told or 0))
     size = went.bit_count()
+    if not bare:  # as `share_of_cells` says, written out
+        lost = max(0, size - units)
+        known = {wafer: n for wafer, its in cells.placed.items() if (n := (went & its).bit_count())}
+        return {wafer: Share(n - lost if n > lost else 0, n if n < units else units) for wafer, n in known.items()}
     found = {}
     for wafer in cells.placed.keys() | bare.keys():
         surely = went & cells.placed.get(wafer, 0)
@@ -237,6 +241,7 @@ def _logged(session: Session, up: walk.Up) -> tuple[dict[int, dict[int, int]], d
     return placed, told
 
 
+_NO_FRAME: frozenset[int] = frozenset()
 _PLACED = listed(
     """
     select p.panel, p.wafer, p.run, p.cells from placement p

@@ -72,7 +72,7 @@ def trace_of(session: Session, subject: Named, found: Origins, *, with_ways: boo
     shares = {
         "wafer": {wafer: found.share("wafer", wafer) for wafer in found.wafers},
         "batch": {batch: found.share("batch", batch) for batch in found.batches},
-        "panel": {panel: found.share("panel", panel) for panel in up.panels},
+        "panel": {panel: found.shares.get(("panel", panel), _NONE) for panel in up.panels},
         "lot": lots | loose, "sample": samples, "pack": dict.fromkeys(up.packs, _NONE),
     }  # fmt: skip
     rows = ItemRows(session, subject, shares, {})
