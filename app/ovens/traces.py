@@ -70,7 +70,7 @@ def traces_of(session: Session, spells: Iterable[Spell], known: Told | None = No
     for first in range(0, len(missing), _AT_ONCE):
         some = missing[first : first + _AT_ONCE]
         times = {f"{name}{n}": value for n, one in enumerate(some) for name, value in zip("scw", one, strict=True)}
-        answered = session.execute(_told_of(len(some)), times)
+        answered = session.execute(_told_of(len(some)), times).all()
         for n, _, evidence, rows in sorted(answered, key=itemgetter(0, 1)):  # here: the database would carry the packed rows through its sort
             packed[some[n]].append(rows)
             found.evidence[some[n]].append(evidence)
