@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
-from sqlalchemy import BindParameter, bindparam, select
+from sqlalchemy import BindParameter, bindparam, func, select
 from sqlalchemy.orm import Session, aliased
 
 from app import clock
@@ -17,7 +17,6 @@ from app.floor.station_spells import Said, Spell, spells_between, unworked_betwe
 from app.journal.act import By
 from app.ledger.runs import Run, RunVoid, StationState
 
-_LONGEST_RUN_DAYS = 31  # a closed run that began longer before the time asked for is not looked for: our choice, an oven's longest is one day
 WORDS = {
     "productive": "productive", "standby": "standby", "engineering": "engineering", "scheduled_down": "scheduled downtime",
     "unscheduled_down": "unscheduled downtime", "non_scheduled": "non-scheduled",
@@ -93,8 +92,7 @@ def _said(session: Session, stations: list[int], begin: datetime, end: datetime)
 def _ran(session: Session, stations: list[int], begin: datetime, end: datetime) -> dict[int, list[tuple[datetime, datetime | None]]]:
     """From when to when runs were open; voided ones never were."""
     found: dict[int, list[tuple[datetime, datetime | None]]] = {}
-    longest = begin - timedelta(days=_LONGEST_RUN_DAYS)
-    closed = session.execute(_CLOSED_RUNS, {"stations": stations, "longest": longest, "begin": begin, "end": end}).all()
+    closed = session.execute(_CLOSED_RUNS, {"stations": stations, "begin": begin, "end": end}).all()
     for station, started, ended in [*closed, *session.execute(_OPEN_RUNS, {"stations": stations, "end": end})]:
         found.setdefault(station, []).append((started, ended))
     return found
@@ -110,8 +108,9 @@ _AT_BEGIN = _SAID.join(Thing, StationState.id == _NEWEST.limit(1).correlate(Thin
 _LATER = _SAID.where(StationState.station.in_(_STATIONS), StationState.since > _BEGIN, StationState.since < _END).order_by(
     StationState.since, StationState.id
 )
+# by their ends, which are few since a time: of a start that is asked for as well, a database might read all of a station's runs
 _RAN = select(Run.station, Run.started_at, Run.ended_at).where(
-    Run.station.in_(_STATIONS), Run.started_at < _END, ~select(RunVoid.run).where(RunVoid.run == Run.id).exists()
+    Run.station.in_(_STATIONS), func.coalesce(Run.started_at, _END) < _END, ~select(RunVoid.run).where(RunVoid.run == Run.id).exists()
 )
-_CLOSED_RUNS = _RAN.where(Run.started_at >= bindparam("longest", type_=Moment()), Run.ended_at > _BEGIN)
+_CLOSED_RUNS = _RAN.where(Run.ended_at > _BEGIN)
 _OPEN_RUNS = _RAN.where(Run.closed_e.is_(None))

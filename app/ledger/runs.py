@@ -16,6 +16,7 @@ class Run(Closable, Base):
     __table_args__ = (
         CheckConstraint("outcome is null or outcome in ('done', 'interrupted', 'aborted')", name="outcome"),
         Index("ix_run_station_started_at", "station", "started_at"),
+        Index("ix_run_station_ended_at", "station", "ended_at"),  # for what a station was since a time: few have ended since
         open_only("run", "station"),
     )
     closing = ("closed_e", "ended_at", "ended_source", "ended_by", "outcome")
