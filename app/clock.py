@@ -1,6 +1,6 @@
 """The only clock: UTC with zone; and the site's, for people to read."""
 
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
 
@@ -8,18 +8,7 @@ def now() -> datetime:
     return datetime.now(UTC)
 
 
-def as_utc(moment: datetime) -> datetime:
-    """`moment` in UTC; a time without a zone is a mistake of the caller."""
-    if moment.tzinfo is None:
-        raise ValueError("a time without a zone")
-    return moment.astimezone(UTC)
-
-
 def told(moment: datetime, zone: str) -> str:
     """ "2026-11-25 23:10 CET": a time as people of that zone read it, with the zone said."""
     local = moment.astimezone(ZoneInfo(zone))
     return f"{local:%Y-%m-%d %H:%M} {local.tzname()}"
-
-
-def hours_between(start: datetime, end: datetime) -> float:
-    return (end - start) / timedelta(hours=1)

@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
 from app.catalogue.models import Thing
-from app.desk.listing import Linked, Where, on_day
+from app.desk.listing import Where, on_day
 from app.journal.models import Entry
 from app.naming.models import Alias
 
@@ -43,10 +43,6 @@ def every_name(kind: str) -> Callable[[Session], list[str]]:
 def thing_is(column: Any, *kinds: str) -> Where:
     """The column holds the id of the catalogue's thing of that name."""
     return lambda session, value: column.in_(select(Thing.id).where(Thing.kind.in_(kinds), Thing.name == value))
-
-
-def in_catalogue(thing: int, name: str) -> Linked:
-    return Linked(name, path=f"/catalogue/thing/{thing}")
 
 
 def distinct(column: Any) -> Callable[[Session], list[str]]:

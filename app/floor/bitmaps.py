@@ -46,11 +46,6 @@ def empty(rows: int, columns: int) -> Bitmap:
     return np.zeros(-(-rows * columns // 8), dtype=np.uint8)
 
 
-def none_of(bitmap: Bitmap) -> Bitmap:
-    """As large as another, without a cell."""
-    return np.zeros_like(bitmap)
-
-
 def read(stored: bytes) -> Bitmap:
     return np.frombuffer(stored, dtype=np.uint8)
 

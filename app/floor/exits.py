@@ -102,7 +102,7 @@ def bare_exits(session: Session, panels: Iterable[int]) -> set[tuple[int, int, s
     """(child, panel, step, round): logs tell of that round on the panel, and good cells without a die of it went into the child."""
     ids = list(panels)
     told: defaultdict[int, list[tuple[str, int, int]]] = defaultdict(list)
-    for (panel, step, n), cells in told_numbers(session, ids).items():
+    for (panel, step, n), cells in told_cells(session, ids).items():
         told[panel].append((step, n, cells))
     return {(child, panel, step, n) for panel, child, gone in _gone(session, ids) for step, n, cells in told[panel] if gone & ~cells}
 
@@ -114,17 +114,8 @@ def _gone(session: Session, panels: list[int]) -> Iterator[tuple[int, int, int]]
         yield panel, child, history.gone(panel, e, to_sample=kind == "sample")
 
 
-def told_cells(session: Session, panels: Iterable[int]) -> dict[Doing, Bitmap]:
-    """(panel, step, round) -> the cells that have a die of it, as the placement logs in force say."""
-    found: dict[Doing, Bitmap] = {}
-    for panel, step, n, raw in tuples(session, _TOLD, panels=panels):
-        cells = bitmaps.read(raw)
-        found[panel, step, n] = found[panel, step, n] | cells if (panel, step, n) in found else cells
-    return found
-
-
-def told_numbers(session: Session, panels: Iterable[int]) -> dict[Doing, int]:
-    """As `told_cells`, the cells as a number of which bit n is cell n."""
+def told_cells(session: Session, panels: Iterable[int]) -> dict[Doing, int]:
+    """(panel, step, round) -> the cells that have a die of it, as the placement logs in force say: a number of which bit n is cell n."""
     found: dict[Doing, int] = {}
     for panel, step, n, raw in tuples(session, _TOLD, panels=panels):
         doing = (panel, step, n)

@@ -73,9 +73,6 @@ class PlacementLog:
         arrays = {name: getattr(self, name)[keep] for name in _ARRAYS}
         return replace(self, **arrays)
 
-    def of_wafers(self, names: set[str]) -> "PlacementLog":
-        return self.only(np.array([name in names for name in self.wafers], dtype=bool)[self.wafer])
-
     def pairs(self) -> dict[tuple[str, str | None], Ints]:
         """For each wafer and panel (None: lost) the places of their lines in the arrays, in order of the first."""
         key = self.wafer * (len(self.panels) + 1) + self.panel + 1

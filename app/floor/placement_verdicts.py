@@ -13,11 +13,10 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
-from app.floor import bitmaps
 from app.floor.dispositions import judgement_in_force, write_judgement
-from app.floor.exits import told_cells
+from app.floor.exits import CellHistory, told_cells
 from app.floor.map_fit import fit_map
-from app.floor.marks import good_cells, good_units
+from app.floor.marks import good_units
 from app.floor.packed_dies import die_coordinates, unpack_dies
 from app.floor.placement_runs import Spell, spells_of, spells_of_steps
 from app.floor.used_dies import dies_in
@@ -150,11 +149,10 @@ def _untold(session: Session, spell: Spell) -> list[int]:
     """
     covered = select(Member.panel).join(Cover, Cover.set == Member.set).where(Cover.line == spell.line, Cover.done)
     done = set(session.scalars(covered)) or set(spell.panels)
-    told, good = told_cells(session, done), good_cells(session, done)
+    told, cells = told_cells(session, done), CellHistory(session, done)
 
     def dies(panel: int) -> int:
-        cells = told.get((panel, spell.key or "", spell.round))
-        return 0 if cells is None else bitmaps.count(cells & good[panel])
+        return (told.get((panel, spell.key or "", spell.round), 0) & cells.good(panel)).bit_count()
 
     return sorted(panel for panel, units in good_units(session, done).items() if dies(panel) < units)
 

@@ -8,10 +8,9 @@ from sqlalchemy import bindparam, select, text
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
-from app.catalogue.definitions import Route, Step
+from app.catalogue.definitions import Route
 from app.db import Moment
 from app.ledger.items import LotRoute
-from app.ledger.runs import Line, Run, RunVoid
 
 
 @dataclass(frozen=True)
@@ -83,15 +82,6 @@ def routes_of_lots(session: Session, lots: list[int]) -> dict[int, int]:
     return {lot: route for lot, route in session.execute(_ROUTES, {"lots": lots})}
 
 
-def open_lines(session: Session, panels: list[int]) -> dict[int, tuple[Line, Run]]:
-    """The open line that each panel is in now."""
-    travelled = session.execute(_SETS, {"panels": panels or [0]}).all()
-    query = select(Line, Run).join(Run, Run.id == Line.run).where(Line.set.in_({set_id for _, set_id in travelled}), Line.closed_e.is_(None))
-    query = query.where(~select(RunVoid.run).where(RunVoid.run == Run.id).exists())
-    rows = {line.set: (line, run) for line, run in session.execute(query)}
-    return {panel: rows[set_id] for panel, set_id in travelled if set_id in rows}
-
-
 def loose_begins(route: Route) -> int:
     """Index of the first step that loose units do: the one after singulation (or after outside work that mixes them)."""
     singulates = [i for i, step in enumerate(route.steps) if step.operation == "singulate"]
@@ -99,11 +89,6 @@ def loose_begins(route: Route) -> int:
         return singulates[0] + 1
     outside = [i for i, step in enumerate(route.steps) if step.operation == "outside work"]
     return outside[0] + 1 if outside else len(route.steps)
-
-
-def remaining_steps(route: Route, progress: Progress) -> list[Step]:
-    done = {doing.step for doing in progress.doings}
-    return [step for step in route.steps if step.key not in done]
 
 
 def _set_next(session: Session, found: dict[int, Progress], *, loose: bool = False) -> None:
@@ -127,7 +112,6 @@ _TRAVELLED = text("""
     left join lot_route r on r.lot = h.lot and r.closed_e is null
     where m.panel in :panels
 """).bindparams(bindparam("panels", expanding=True))
-_SETS = text('select panel, "set" from member where panel in :panels').bindparams(bindparam("panels", expanding=True))
 # a step that was sent to rework is open again: its doing does not count
 _NOT_REWORKED = """
     not exists (select 1 from judgement j join disposition d on d.judgement = j.id where j.line = l.id and d.what = 'rework')

@@ -217,11 +217,3 @@ def _what(facts: Facts, steps: dict[int, Step]) -> str:
 def _names(things: list[Named]) -> str:
     shown = ", ".join(thing.code for thing in things[:3])
     return f"{shown} and {len(things) - 3} more" if len(things) > 3 else shown
-
-
-def the_run(session: Session, named: Named) -> Run:
-    """The open run that a code names; a finished one is refused."""
-    run = session.get(Run, named.id, populate_existing=True)
-    if run is None or run.closed_e is not None:
-        raise refuse("finished", f"Run {named.code} has ended.", "It can't be changed any more.", "Scan the lot to see what comes next.")
-    return run

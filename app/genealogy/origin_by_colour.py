@@ -10,7 +10,7 @@ which is even mixing.
 Measured values come as a table of distinct values with bins and counts, so that millions of units cost no more than their distinct values.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -151,8 +151,3 @@ def _mean(values: Floats, weights: NDArray[np.int64] | Floats) -> float:
 def _sd(values: Floats, weights: NDArray[np.int64] | Floats) -> float:
     mean = _mean(values, weights)
     return float(np.sqrt((weights * (values - mean) ** 2).sum() / weights.sum()))
-
-
-def colours_known(suspects: Mapping[str, Floats], others: Mapping[str, Floats]) -> dict[str, Colour]:
-    """The colours of which the map knows both groups."""
-    return {name: Colour(suspects[name], others[name]) for name in suspects if name in others and len(suspects[name]) and len(others[name])}

@@ -9,7 +9,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from app.floor.amounts import books
-from app.floor.exits import CellHistory, Doing, told_numbers
+from app.floor.exits import CellHistory, Doing, told_cells
 from app.floor.marks import good_units
 from app.genealogy.amounts import Draw, Share, drawn, either_or_both, spread
 from app.genealogy.panel_origins import share_of_cells
@@ -104,7 +104,7 @@ def _of_wafer(session: Session, wafer: int) -> Reached:
     for line in lines:
         for panel in covered.get(line.line, {}):
             doings[panel].append((line.e, (panel, line.step or "", line.round)))
-    told = told_numbers(session, doings)
+    told = told_cells(session, doings)
     panels = {panel: _OnPanel(0, False, cells) for panel, cells in placed.items()}
     for panel, some in doings.items():
         since = 0 if panel in placed else min(e for e, _ in some)

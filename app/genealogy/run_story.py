@@ -16,6 +16,7 @@ from app.catalogue.definitions import Route
 from app.evidence.models import Evidence
 from app.final_test.models import UnitFile, UnitFileCorrection
 from app.final_test.result_corrections import file_in_force
+from app.genealogy.record_files import FileRow
 from app.genealogy.run_rows import words_of
 from app.journal.models import Entry
 from app.ledger.cells import CellMark, LostDie, Placement, PlacementSum
@@ -95,15 +96,6 @@ class RunMark:
 
 
 @dataclass(frozen=True)
-class RunFile:
-    id: int
-    name: str
-    kind: str
-    size_bytes: int
-    digest: str
-
-
-@dataclass(frozen=True)
 class RunStory:
     run: str
     id: int
@@ -122,7 +114,7 @@ class RunStory:
     placed: int
     wrong: int
     lost: int
-    files: tuple[RunFile, ...]
+    files: tuple[FileRow, ...]
     results: UnitFile | None  # of a test run, as corrected
     corrected: tuple[str, ...]  # why earlier results were replaced, and by whom
 
@@ -256,10 +248,10 @@ def _corrected(session: Session, run: int) -> tuple[str, ...]:
     return tuple(f"{who}: {reason}" for reason, who in session.execute(query))
 
 
-def _files(session: Session, run: int, lines: list[Line]) -> tuple[RunFile, ...]:
+def _files(session: Session, run: int, lines: list[Line]) -> tuple[FileRow, ...]:
     """Every original file that says something about the run."""
     named = [select(table.evidence).where(table.run == run) for table in (Placement, LostDie, PlacementSum, UnitFile)]
     named.append(select(CellMark.evidence).where(CellMark.run == run, CellMark.evidence.is_not(None)))  # type: ignore[arg-type]
     named.append(select(Judgement.evidence).where(Judgement.line.in_([line.id for line in lines]), Judgement.evidence.is_not(None)))  # type: ignore[arg-type]
     query = select(Evidence).where(Evidence.id.in_(union(*named))).order_by(Evidence.id)
-    return tuple(RunFile(one.id, one.name, one.kind.replace("_", " "), one.size_bytes, one.digest) for one in session.scalars(query))
+    return tuple(FileRow(one.id, one.name, one.kind.replace("_", " "), one.size_bytes, one.digest) for one in session.scalars(query))

@@ -10,7 +10,6 @@ from dataclasses import dataclass
 from sqlalchemy import bindparam, func, or_, select
 from sqlalchemy.orm import Session
 
-from app import codes
 from app.holds.probe import holds_near
 from app.ledger import walk
 from app.ledger.sets import Member
@@ -89,10 +88,6 @@ def _holds_near(session: Session, up: walk.Up, material: list[int]) -> list[Hold
 
 def station_stops(session: Session, station: int) -> list[Stop]:
     return stops_here(session, station, ())[0]
-
-
-def hold_words(stops: Iterable[Stop], names: dict[int, str]) -> str:
-    return "; ".join(f"{names.get(stop.hold, codes.LETTERS['hold'])}: {stop.reason}" for stop in stops)
 
 
 class _Above:

@@ -130,11 +130,6 @@ def lines_above(session: Session, found: Up) -> list[LineAbove]:
     return [line for line in lines if _is_in_time(found, line)]
 
 
-def lines_of_panels(session: Session, panels: Iterable[int]) -> list[LineAbove]:
-    """Every line that covered one of these panels, or may: open ones too. No voided runs."""
-    return travels_of(session, panels).lines
-
-
 def _is_in_time(found: Up, line: LineAbove) -> bool:
     """It began before its item left, or one of its panels (a sample and a lot leave a panel at different entries)."""
     if line.item is not None:

@@ -1,6 +1,5 @@
 """Oven loads: several lots or parts of lots on the shelves of one oven, filled, started as one run, ended or aborted."""
 
-from dataclasses import dataclass
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
@@ -16,16 +15,6 @@ from app.ledger.places import Load, LoadPlace
 from app.ledger.runs import Run
 from app.ledger.sets import Member, panels_of, set_of
 from app.naming.resolve import Named, code_of, codes_of, give_code
-
-
-@dataclass(frozen=True)
-class OnShelf:
-    """A part of a lot on a shelf of a load."""
-
-    shelf: str
-    lot: int
-    step: str
-    panels: tuple[int, ...]
 
 
 def begin_load(session: Session, by: By, station: int, recipe: str) -> Load:
