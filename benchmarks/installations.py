@@ -101,10 +101,10 @@ class Installation:
 
 
 @contextmanager
-def installation(kind: str, settings: dict[str, str] = postgres.SAFE) -> Iterator[Installation]:
-    """An empty one at the newest schema. `settings`: of a PostgreSQL cluster that is made for it."""
-    folder = Path(tempfile.mkdtemp(prefix="rr-solid-"))
-    cluster = postgres.Cluster(settings) if kind == "postgresql" else None
+def installation(kind: str, settings: dict[str, str] = postgres.SAFE, under: str | Path = "/tmp") -> Iterator[Installation]:
+    """An empty one at the newest schema, whose files are `under` a folder. `settings`: of a PostgreSQL cluster that is made for it."""
+    folder = Path(tempfile.mkdtemp(prefix="rr-solid-", dir=under))
+    cluster = postgres.Cluster(settings, under=under) if kind == "postgresql" else None
     try:
         with opened(folder, postgres.create(str(cluster.folder)) if cluster else "") as house:
             upgrade(house)

@@ -3,8 +3,9 @@
     python -m benchmarks.troubles                    # on both databases
     python -m benchmarks.troubles --database sqlite --only "disk full"
 
-Disk full: a limit on the size of files of the running server, lifted again. For each: what was answered,
-whether it was done once after all, and whether the server healed by itself.
+Disk full: a limit on the size of files of the running server, lifted again; and, where the right to mount is there, a small
+file system of its own for data and database, filled to its last byte. For each: what was answered, whether it was done
+once after all, and whether the server healed by itself.
 """
 
 import argparse
@@ -13,9 +14,10 @@ import resource
 import socket
 import subprocess
 import sys
+import tempfile
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -211,7 +213,72 @@ def two_servers(bench: Bench, seconds: float = 4.0) -> Tried:
 TROUBLES: tuple[Callable[[Bench], Tried], ...] = (disk_full, read_only, database_away, out_of_memory, client_stops, two_servers)
 
 
+def full_file_system(kind: str) -> Tried:
+    """Everything on a file system with no byte left; an act, and a file. Where PostgreSQL ends as it can't write its log, it is started again."""
+    tried = Tried("full file system")
+    with _small_disk() as disk:
+        if disk is None:
+            tried.told.append("not tried: it needs the right to mount")
+            return tried
+        with installation(kind, under=disk) as one:
+            bench = Bench(one, make_floor(one.house, 1))
+            one.server.start()
+            one.server.wait()
+            with bench.client() as client:
+                _fill(disk / "ballast", but_for=256 << 10)
+                refused = _act_until_refused(bench, client)
+                tried.told.append(f"{refused.split()[1]} acts in what was left")
+                tried.answered(bench.batch(client, refused), 503)
+                tried.answered(bench.wafer(client, "FULL", 200), 503)
+                (disk / "ballast").unlink()
+                if one.cluster and not one.cluster.is_running():
+                    tried.told.append("the database had ended, and was started")
+                    one.cluster.start()
+                one.house.dispose()
+                tried.answered(bench.batch(client, refused), 200)
+                tried.answered(bench.wafer(client, "FULL", 200), 200)
+            tried.expect(bench.done(refused) == 1, "not done once")
+            lost = [key for key in map(_key, range(int(refused.split()[1]))) if bench.done(key) != 1]
+            tried.expect(not lost, f"acknowledged, and lost or twice: {lost[:5]}")
+            tried.faults += [f"check: {found}" for found in check(one.house)]
+    return tried
+
+
+def _act_until_refused(bench: Bench, client: httpx.Client, most: int = 20_000) -> str:
+    """The key of the first act that is not acknowledged: what the log has room for already is taken first."""
+    return next(key for key in map(_key, range(most)) if bench.batch(client, key).status_code != 200)
+
+
+def _key(n: int) -> str:
+    return f"full {n}"
+
+
+def _fill(path: Path, but_for: int) -> None:
+    """All of the room but so many bytes: work goes on until they are used."""
+    with path.open("wb", buffering=0) as file:
+        with suppress(OSError):
+            while True:
+                file.write(bytes(1 << 12))
+        file.truncate(file.tell() - but_for)
+
+
+@contextmanager
+def _small_disk(megabytes: int = 200) -> Iterator[Path | None]:
+    """A file system of that size that everyone may enter; None where it may not be mounted."""
+    folder = Path(tempfile.mkdtemp(prefix="rr-full-", dir="/tmp"))
+    options = f"size={megabytes}m,mode=0755"
+    may = not subprocess.run(["mount", "-t", "tmpfs", "-o", options, "tmpfs", str(folder)], capture_output=True, check=False).returncode
+    try:
+        yield folder if may else None
+    finally:
+        if may:
+            subprocess.run(["umount", str(folder)], check=True)
+        folder.rmdir()
+
+
 def try_all(kind: str, terminals: int = 16, only: str = "") -> Iterator[Tried]:
+    if only in "full file system":
+        yield full_file_system(kind)
     with installation(kind) as one:
         bench = Bench(one, make_floor(one.house, terminals))
         one.server.start()

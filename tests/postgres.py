@@ -24,11 +24,13 @@ class Cluster:
     """Runs from the moment it is made until `stop`. Reached by a socket in its folder only.
 
     `settings` beside or instead of the quick ones; `standby_of`: it begins as a streaming standby of that cluster, by this name.
+    `under`: not pytest's tmp_path, as another user can't enter it, and a socket's path must be short.
     """
 
-    def __init__(self, settings: dict[str, str] = QUICK, standby_of: "Cluster | None" = None, name: str = "standby") -> None:
-        # Not pytest's tmp_path: another user can't enter it, and a socket's path must be short.
-        self.folder = Path(tempfile.mkdtemp(prefix="rr-pg-", dir="/tmp"))
+    def __init__(
+        self, settings: dict[str, str] = QUICK, standby_of: "Cluster | None" = None, name: str = "standby", under: str | Path = "/tmp"
+    ) -> None:
+        self.folder = Path(tempfile.mkdtemp(prefix="rr-pg-", dir=under))
         self.user = _other_user()
         if self.user:
             entry = pwd.getpwnam(self.user)
@@ -49,6 +51,10 @@ class Cluster:
     def start(self) -> None:
         options = " ".join(f"-c {name}={value}" for name, value in self.settings.items())
         self._run("pg_ctl", "-D", "data", "-o", options, "-w", "-t", "120", "-l", "log", "start")
+
+    def is_running(self) -> bool:
+        lock = self.folder / "data/postmaster.pid"
+        return lock.exists() and _is_alive(int(lock.read_text().split()[0]))
 
     def kill(self) -> None:
         """As kill -9 does: every process of this cluster at once, by its number. What they had not written is lost; `start` recovers."""

@@ -14,7 +14,7 @@ from benchmarks.floor_load import make_floor
 from benchmarks.installations import installation
 from benchmarks.kills import TARGETS, kills
 from benchmarks.standby import lose_a_machine
-from benchmarks.troubles import Bench, Tried, client_stops, database_away, disk_full, out_of_memory, read_only, try_one, two_servers
+from benchmarks.troubles import Bench, Tried, client_stops, database_away, disk_full, full_file_system, out_of_memory, read_only, try_one, two_servers
 from benchmarks.upgrades import small_work, take_up_from_each
 
 
@@ -37,6 +37,11 @@ def bench(database: str) -> Iterator[Bench]:
 @pytest.mark.parametrize("trouble", [disk_full, out_of_memory, client_stops])
 def test_a_trouble_is_told_with_its_remedy_and_loses_nothing(bench: Bench, trouble: Callable[[Bench], Tried]) -> None:
     assert try_one(bench, trouble).faults == []
+
+
+def test_a_full_file_system_loses_nothing_that_was_acknowledged(database: str) -> None:
+    """Where nothing may be mounted, the limit of the test above stands for it."""
+    assert full_file_system(database).faults == []
 
 
 def test_two_servers_share_one_database(bench: Bench) -> None:
