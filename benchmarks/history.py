@@ -44,6 +44,8 @@ _SHARED = {  # what every block refers to and none repeats
     *(one.local_table.name for one in Base.registry.mappers if one.class_.__module__.startswith("app.people.")),  # type: ignore[attr-defined]
 }  # fmt: skip
 _BLOBS = {"placement", "lost_die", "cure_trace", "wafer_map"}  # left out of all but the last days of a history longer than a year
+_BLOB_DAYS = 36
+_BYTES, _BLOB_BYTES = 480_000, 720_000  # that a block takes in a database with its indexes, without those and of those (measured)
 _CODED = ("wafer", "batch", "panel", "lot", "sample", "pack", "run", "load", "shipment")
 _AT_ONCE = 100  # blocks
 Say = Callable[[str], None]
@@ -89,7 +91,13 @@ def open_history(folder: Path, days: int, url: str, say: Say, blocks: int = 0, l
         upgrade(house)
         return house, History(**json.loads(known.read_text()))
     say(f"Building {days} days of history in {url or home}: kept for the next run.")
-    history = _build(house, folder, days, blocks or round(days * BLOCKS_A_DAY), lots, say)
+    whole = blocks or round(days * BLOCKS_A_DAY)
+    with_blobs = min(whole, round(_BLOB_DAYS * BLOCKS_A_DAY)) if days > 365 else whole
+    if with_blobs < whole:
+        say(f"Placements, maps and cure traces are written for the last {_BLOB_DAYS} days only: all of them would not fit on most disks.")
+    if not url:
+        _ask_for_room(home, whole * _BYTES + with_blobs * _BLOB_BYTES)
+    history = _build(house, folder, days, whole, whole - with_blobs, lots, say)
     known.write_text(json.dumps(asdict(history)))
     return house, history
 
@@ -112,7 +120,14 @@ def block_of(folder: Path, say: Say, lots: int = LOTS) -> House:
     return block
 
 
-def _build(house: House, folder: Path, days: int, whole: int, lots: int, say: Say) -> History:
+def _ask_for_room(home: Path, needed: int) -> None:
+    free = shutil.disk_usage(home).free
+    if free < needed:
+        why = f"It would take about {needed / 1e9:.0f} GB; {free / 1e9:.0f} GB are free."
+        raise refuse("changed", "There is no room for that history.", why, "Make room, name another folder by --data, or ask for fewer days.")
+
+
+def _build(house: House, folder: Path, days: int, whole: int, blobs_from: int, lots: int, say: Say) -> History:
     began = time.monotonic()
     block = block_of(folder, say, lots)
     _take_block_in(house, block)
@@ -120,13 +135,12 @@ def _build(house: House, folder: Path, days: int, whole: int, lots: int, say: Sa
         step = -(-_greatest_id(source) // 10_000) * 10_000
         weekly = _weekly_batch(source)
         blocks, open_lots = _blocks(source, whole, step, OPEN_LOTS if whole > 40 else 4)
-        blobs_from = 0 if days <= 365 else whole - round(36 * BLOCKS_A_DAY)
         _fill(house, source, blocks, weekly, blobs_from, say)
     block.dispose()
     _finish(house, say)
     cut = sum(one.cut < step for one in blocks)
     return History(
-        days, len(blocks) - cut, cut, step, weekly, open_lots, max(0, blobs_from), round(time.monotonic() - began, 1)
+        days, len(blocks) - cut, cut, step, weekly, open_lots, blobs_from, round(time.monotonic() - began, 1)
     )
 
 
