@@ -11,13 +11,13 @@ import pytest
 from people.signing_in import HERE, PASSWORD, PIN, client, person, post, sign_in, terminal, token
 from sqlalchemy import select
 
-from app.cli import tls_of
 from app.db import House
 from app.errors import BadInput, NotFound
 from app.evidence.keep import keep_file, path_of
 from app.people import first_run
 from app.people.models import SignIn
 from app.settings import Settings
+from app.shell.tls import tls_of
 
 
 def test_the_secret_of_the_first_run_is_for_its_owner_only(house: House) -> None:

@@ -5,10 +5,10 @@ from collections.abc import Callable, Iterator
 import pytest
 from sqlalchemy import text
 
-from app.cli import open_house
 from app.db import House
 from app.errors import Refused
 from app.migrate import upgrade
+from app.shell.opening import open_house
 from benchmarks.backups import back_up_under_load
 from benchmarks.floor_load import make_floor
 from benchmarks.installations import installation

@@ -1,0 +1,155 @@
+"""`reelroot import`: files of placement machines, loggers, testers and suppliers."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from app.errors import bad_input
+from app.shell.opening import DataFolder, open_house, progress
+
+if TYPE_CHECKING:
+    from sqlalchemy.orm import Session
+
+    from app.evidence.keep import Kept
+    from app.floor.placement_logs import PlacementLog
+    from app.journal.act import By
+    from app.ovens.trace import Trace
+
+imports = typer.Typer(help="Take files in. Each is kept as it came; what can't be understood is refused by line.", no_args_is_help=True)
+
+
+@imports.command("placements")
+def import_placement_logs(
+    files: Annotated[list[Path], typer.Argument(help="CSV or SEMI E142 transfer maps of one station, in the order in which it wrote them.")],
+    station: Annotated[str, typer.Option(help="Code of the station.")],
+    zone: Annotated[str | None, typer.Option(help="Zone of times that name none, like Europe/Vienna.")] = None,
+    replaces: Annotated[list[int] | None, typer.Option(help="Number of an earlier log that this one corrects; may be given several times.")] = None,
+    data: DataFolder = None,
+) -> None:
+    """Import placement logs: which die sits on which cell."""
+    from app.evidence.refused import kept_when_refused
+    from app.floor.placements import import_placements, read_log
+    from app.journal.act import SYSTEM, act
+    from app.naming.resolve import resolve
+
+    with open_house(data) as house:
+        for path in files:
+            with kept_when_refused(house, SYSTEM, "placement_log", [(path.name, path)]):
+                with progress.status(f"Reading {path.name}"):
+                    kept, log = read_log(house, path.name, read_file(path), zone)
+
+                def verb(session: "Session", by: "By", kept: "Kept" = kept, log: "PlacementLog" = log) -> dict[str, object]:
+                    return import_placements(session, by, resolve(session, station, "station").id, kept, log, replaces or ()).as_json()
+
+                arguments = {"station": station, "file": [kept.name, kept.digest], "zone": zone, "replaces": replaces or []}
+                with progress.status(f"Recording {len(log)} lines of {path.name}"):
+                    did = act(house, SYSTEM, "import_placements", arguments, verb, source="file").body
+                counts = f"{did['placed']} placed, {did['lost']} lost, {did['wrong']} wrong, {did['repeated']} known before"
+                typer.echo(f"{path.name}: log {did['evidence']}: {counts}")
+                for why, lines in did["faults"].items():
+                    typer.echo(f"  {why}: {'line' if lines.isdecimal() else 'lines'} {lines}")
+                for code in did["holds"]:
+                    typer.echo(f"  held: {code}")
+
+
+@imports.command("logger")
+def import_logger_files(
+    files: Annotated[list[Path], typer.Argument(help="Files of one oven's logger: CSV with a time column and any number of sensors.")],
+    oven: Annotated[str, typer.Option(help="Code or name of the oven.")],
+    date_order: Annotated[str | None, typer.Option(help="day, month or year: which comes first, where the file leaves it open.")] = None,
+    zone: Annotated[str | None, typer.Option(help="Zone of times that name none, like Europe/Vienna.")] = None,
+    unit: Annotated[str | None, typer.Option(help="C, F or 'mV type K', where the headings name none.")] = None,
+    data: DataFolder = None,
+) -> None:
+    """Import an oven logger's files; the cures that they tell of are judged."""
+    from app.evidence.refused import kept_when_refused
+    from app.journal.act import SYSTEM, act
+    from app.naming.resolve import code_of, resolve
+    from app.ovens.judging import import_logger_file, read_logger_file
+    from app.ovens.logger_table import Stated
+
+    stated = Stated(date_order=date_order, zone=zone, unit=unit)  # type: ignore[arg-type]  # the reader refuses other words, by name
+    with open_house(data) as house:
+        for path in files:
+            with kept_when_refused(house, SYSTEM, "logger_file", [(path.name, path)]):
+                with progress.status(f"Reading {path.name}"):
+                    kept, trace = read_logger_file(house, path.name, path.read_bytes(), stated)
+
+                def verb(session: "Session", by: "By", kept: "Kept" = kept, trace: "Trace" = trace) -> dict[str, list[str]]:
+                    judged = import_logger_file(session, by, resolve(session, oven, "station").id, kept, trace, stated)
+                    return {"judged": [f"{code_of(session, 'run', one.line.run)} line {one.line.id}: {one.judgement.verdict}" for one in judged]}
+
+                did = act(house, SYSTEM, "import_logger_file", {"station": oven, "file": [kept.name, kept.digest]}, verb, source="file").body
+                typer.echo(f"{path.name}: {len(trace.times)} rows, {len(did['judged'])} lines judged")
+                for words in did["judged"]:
+                    typer.echo(f"  {words.replace('_', ' ')}")
+
+
+@imports.command("results")
+def import_results(
+    file: Annotated[Path, typer.Argument(help="CSV of unit results, of one test run.")],
+    run: Annotated[str, typer.Option(help="Code of the test run that they end.")],
+    data: DataFolder = None,
+) -> None:
+    """Import a tester's unit results: they end the run, with one loose lot a bin."""
+    from app.evidence.refused import kept_when_refused
+    from app.final_test.results_in import bin_table_of, import_unit_results, read_results
+    from app.journal.act import SYSTEM, act
+    from app.ledger.runs import Run
+    from app.naming.resolve import code_of, resolve
+
+    with open_house(data) as house, kept_when_refused(house, SYSTEM, "unit_results", [(file.name, file)]):
+        with house.reading() as session:
+            number = resolve(session, run, "run").id
+            table = bin_table_of(session, session.get_one(Run, number))
+        with progress.status(f"Reading {file.name}"), file.open("rb") as source:
+            results = read_results(house, file.name, source, table)
+
+        def verb(session: "Session", by: "By") -> dict[str, str]:
+            lots = import_unit_results(session, by, session.get_one(Run, number), results)
+            return {name: code_of(session, "lot", lot.item) for name, lot in lots.items()}
+
+        arguments = {"run": run, "file": [results.kept.name, results.kept.digest]}
+        lots = act(house, SYSTEM, "import_unit_results", arguments, verb, source="file").body
+        counts = {name: units for (name, _), units in results.results.counts_by_bin.items()}
+        for name, lot in lots.items():
+            typer.echo(f"{name}: {counts[name]} units, lot {lot}")
+
+
+@imports.command("wafers")
+def import_wafers(
+    files: Annotated[list[Path], typer.Argument(help="Die maps: SEMI E142 or G85 XML, a text grid, or CSV.")],
+    part: Annotated[str, typer.Option(help="The wafer part.")],
+    supplier: Annotated[str, typer.Option(help="Whose wafer numbers these are.")] = "",
+    passing: Annotated[str, typer.Option(help="Passing die bins, by commas, where neither file nor part says.")] = "",
+    data: DataFolder = None,
+) -> None:
+    """Receive wafers with their die maps: all files or none."""
+    from app.catalogue import queries as catalogue
+    from app.evidence.refused import kept_when_refused
+    from app.journal.act import SYSTEM, act
+    from app.receiving.die_map import Stated
+    from app.receiving.wafers import read_map_files, receive_wafers
+
+    with open_house(data) as house, kept_when_refused(house, SYSTEM, "die_map", [(path.name, path) for path in files]):
+        with house.reading() as session:
+            body = catalogue.part(session, part).body
+        stated = Stated(passing=tuple(bin_.strip() for bin_ in passing.split(",") if bin_.strip()))
+        with progress.status(f"Reading {len(files)} files"):
+            kept = read_map_files(house, [(path.name, read_file(path)) for path in files], body, stated)
+        arguments = {"part": part, "supplier": supplier, "files": [[one.kept.name, one.kept.digest] for one in kept]}
+
+        def verb(session: "Session", by: "By") -> dict[str, list[str]]:
+            return {"wafers": [named.code for named in receive_wafers(session, by, kept, part, supplier=supplier)]}
+
+        codes = act(house, SYSTEM, "receive_wafers", arguments, verb, source="file").body["wafers"]
+        for code, one in zip(codes, (one for file in kept for one in file.maps), strict=True):
+            typer.echo(f"{code}  {one.wafer}: {one.gross} dies, {one.passing} passing")
+
+
+def read_file(path: Path) -> bytes:
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        raise bad_input("A file can't be read.", str(path), error.strerror or str(error), "Check its name and rights.") from error
