@@ -14,8 +14,9 @@ from sqlalchemy.orm import Session
 
 from app.board.forecast import Forecast, Job, Line, Times, forecast
 from app.board.marks import quantile
+from app.board.open_rows import Past
 from app.board.paces import Paces
-from app.board.parts import Part, Parts, Past
+from app.board.parts import Part, Parts
 from app.board.production_day import Span
 from app.catalogue.definitions import Route
 from app.db import Moment

@@ -1,0 +1,213 @@
+"""The rows of what is open, now or at a past moment: lots, the sets that their panels travelled in, what was done and what runs.
+
+One statement a question, by indexes over open rows. `parts.py` puts them together.
+"""
+
+from collections import Counter, defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from sqlalchemy import bindparam, text
+from sqlalchemy.orm import Session
+
+from app.db import Moment
+from app.floor.bitmaps import count
+from app.floor.marks import good_cells
+from app.ledger.walk import NEVER
+from app.listed import ask, listed
+
+_LONGEST_RUN_DAYS = 2  # a run that was open at a past moment began no longer before it: an oven's longest is a day
+
+
+@dataclass(frozen=True)
+class OpenLot:
+    """A lot that holds panels or units now."""
+
+    item: int
+    code: str
+    form: str
+    product: int
+    order: int | None
+    bin: str | None
+    grade: str | None
+    route: int | None
+    made_at: datetime
+
+
+@dataclass(frozen=True)
+class Doing:
+    """A step that was done: on which line, when it ended, good units of how many panels as it began; `is_open`: its judgement is."""
+
+    line: int
+    step: str
+    ended_at: datetime
+    units: int | None
+    panels: int
+    is_open: bool
+
+
+@dataclass(frozen=True)
+class Running:
+    """An open line: where, since when, on which shelf."""
+
+    run: int
+    station: int
+    step: str | None
+    since: datetime
+    shelf: str | None
+
+
+@dataclass(frozen=True)
+class Past:
+    """How it stood: entries up to `e`, and what had ended by `at`."""
+
+    e: int
+    at: datetime
+
+
+def lots_of(session: Session, past: Past | None) -> dict[int, OpenLot]:
+    rows = session.execute(_THEN_LOTS if past else _LOTS, {"e": past.e} if past else {})
+    return {row.item: OpenLot(*row) for row in rows}
+
+
+def spent_panels(session: Session, past: Past | None) -> set[int]:
+    """Panels in open lots without a good cell left: nothing goes on with them. The sum finds who may be, marks may overlap."""
+    statement = _MAY_BE_SPENT.format(held=_HELD_THEN if past else _HELD_NOW)
+    near = list(session.scalars(text(statement), {"e": past.e if past else NEVER}))
+    return {panel for panel, good in good_cells(session, near).items() if not count(good)} if near else set()
+
+
+def alike(session: Session, past: Past | None, spent: set[int]) -> list[tuple[int, frozenset[int], int]]:
+    """(lot, the sets that its panels travelled in, how many panels): panels with the same sets are one. Spent panels are none."""
+    concat = "group_concat" if session.get_bind().dialect.name == "sqlite" else "string_agg"
+    rows = session.execute(text(_ALIKE.format(concat=concat, held=_HELD_THEN if past else _HELD_NOW)), {"e": past.e} if past else {})
+    found: defaultdict[tuple[int, frozenset[int]], int] = defaultdict(int)
+    for lot, sets, n in rows:
+        found[lot, frozenset(map(int, sets.split(",")))] += n
+    gone = Counter(sets_of(session, spent).values())  # a set that a lot holds is among them, so they name the lot as well
+    return [(lot, sets, n - gone[sets]) for (lot, sets), n in found.items() if n > gone[sets]]
+
+
+def sets_of(session: Session, panels: Iterable[int]) -> dict[int, frozenset[int]]:
+    """The sets that each panel travelled in."""
+    sets: defaultdict[int, set[int]] = defaultdict(set)
+    for panel, one in ask(session, _SETS_OF, panels=panels):
+        sets[panel].add(one)
+    return {panel: frozenset(found) for panel, found in sets.items()}
+
+
+def doings_of(session: Session, sets: list[int], past: Past | None) -> dict[int, list[Doing]]:
+    found: defaultdict[int, list[Doing]] = defaultdict(list)
+    for row in session.execute(_DOINGS, {"sets": sets, "e": past.e if past else NEVER}):
+        if past is None or row.ended_at <= past.at:
+            found[row.covered].append(Doing(row.line, row.step, row.ended_at, row.units, row.panels, bool(row.is_open)))
+    return found
+
+
+def signed_at_risk(session: Session, lines: list[int]) -> dict[int, set[int]]:
+    """Line -> the sets of panels that a lead let go on at risk."""
+    found: defaultdict[int, set[int]] = defaultdict(set)
+    for line, one in ask(session, _AT_RISK, lines=lines):
+        found[line].add(one)
+    return found
+
+
+def running_lines(session: Session, past: Past | None) -> dict[tuple[str, int], Running]:
+    """A pack that is being filled is its loose lot at work."""
+    return {
+        ("set", row.panels) if row.panels is not None else ("item", row.lot): Running(row.run, row.station, row.step, row.started_at, row.shelf)
+        for row in session.execute(*((_RAN, {"at": past.at, "early": past.at - timedelta(days=_LONGEST_RUN_DAYS)}) if past else (_RUNNING,)))
+    }
+
+
+def load_places(session: Session) -> dict[int, tuple[int, str]]:
+    return {row.panels: (row.load, row.shelf) for row in session.execute(_LOADING)}
+
+
+def last_places(session: Session) -> dict[int, str]:
+    return {row.lot: f"{row.kind}: {row.place}" if row.place else row.kind for row in session.execute(_PLACES)}
+
+
+_LOT_COLUMNS = """
+    select l.item, c.code, l.form, l.product, l."order", l.bin, l.grade, r.route, e.happened_at
+    from ({open}) o join lot l on l.item = o.lot
+    join code c on c.kind = 'lot' and c.thing = l.item
+    join entry e on e.id = l.e
+    left join lot_route r on r.lot = l.item and r.closed_e is null
+"""
+_LOTS = text(
+    _LOT_COLUMNS.format(open="select lot from lot_holding where closed_e is null union select lot from loose_stock where emptied_e is null")
+).columns(happened_at=Moment())
+_THEN_LOTS = text(
+    _LOT_COLUMNS.format(
+        open="""
+    select lot from lot_holding where closed_e is null and e <= :e union select lot from lot_holding where closed_e > :e and e <= :e
+    union select lot from loose_stock where emptied_e is null union select lot from loose_stock where emptied_e > :e
+    """
+    )
+    + " where l.e <= :e"
+).columns(happened_at=Moment())
+_HELD_NOW = 'select lot, "set" from lot_holding where closed_e is null'
+_HELD_THEN = """
+    select lot, "set" from lot_holding where closed_e is null and e <= :e
+    union all select lot, "set" from lot_holding where closed_e > :e and e <= :e
+"""
+_ALIKE = """
+    select lot, sets, count(*) as n
+    from (
+        select h.lot, m.panel, {concat}(cast(m2."set" as text), ',') as sets
+        from ({held}) h cross join member m cross join member m2
+        where m."set" = h."set" and m2.panel = m.panel
+        group by h.lot, m.panel
+    ) as travelled
+    group by lot, sets
+"""
+_MAY_BE_SPENT = """
+    select m.panel from ({held}) h join member m on m."set" = h."set" join panel p on p.item = m.panel join cell_mark c on c.panel = m.panel
+    where c.closed_e is null and c.e <= :e
+    group by m.panel, p.rows, p.columns having sum(c.n) >= p.rows * p.columns
+"""
+_SETS_OF = listed('select panel, "set" from member where panel in :panels', "panels")
+_AT_RISK = listed('select line, "set" from at_risk where line in :lines', "lines")
+# one row a step that was done for a set; sent to rework or voided, it is open again and does not count
+_DOINGS = listed("""
+    select c."set" as covered, l.id as line, l.step, l.ended_at, l.units, s.n as panels,
+        case when l.judged is not null and not exists (
+            select 1 from judgement j where j.line = l.id and not exists (select 1 from judgement later where later.replaces = j.id)
+            and (j.verdict = 'conforms' or exists (select 1 from disposition d where d.judgement = j.id))
+        ) then 1 else 0 end as is_open
+    from cover c join line l on l.id = c.line join panel_set s on s.id = c."set"
+    where c."set" in :sets and c.done and c.e <= :e and l.step is not null
+    and not exists (select 1 from judgement j join disposition d on d.judgement = j.id where j.line = l.id and d.what = 'rework' and d.e <= :e)
+    and not exists (select 1 from run_void v where v.run = l.run and v.e <= :e)
+""", "sets").columns(ended_at=Moment())
+_RUNNING = text("""
+    select l."set" as panels, l.lot, l.step, l.shelf, r.id as run, r.station, r.started_at
+    from run r join line l on l.run = r.id
+    where r.closed_e is null and l.closed_e is null and not exists (select 1 from run_void v where v.run = r.id)
+""").columns(started_at=Moment())
+_RAN = (
+    text("""
+    select l."set" as panels, l.lot, l.step, l.shelf, r.id as run, r.station, r.started_at
+    from thing t cross join run r cross join line l
+    where t.kind = 'station' and r.station = t.id and r.started_at >= :early and r.started_at < :at and (r.ended_at is null or r.ended_at > :at)
+      and l.run = r.id and l.started_at < :at and (l.ended_at is null or l.ended_at > :at)
+      and not exists (select 1 from run_void v where v.run = r.id)
+""")
+    .bindparams(bindparam("at", type_=Moment()), bindparam("early", type_=Moment()))
+    .columns(started_at=Moment())
+)
+_LOADING = text("""
+    select p."set" as panels, p.load, p.shelf from load o join load_place p on p.load = o.id where o.closed_e is null and p.closed_e is null
+""")
+_PLACES = text("""
+    select t.lot, v.kind, v.place
+    from (
+        select h.lot, max(v.id) as move from lot_holding h join member m on m."set" = h."set" join move v on v.item = m.panel
+        where h.closed_e is null group by h.lot
+        union all
+        select s.lot, max(v.id) from loose_stock s join move v on v.item = s.lot where s.emptied_e is null group by s.lot
+    ) t join move v on v.id = t.move
+    where v.kind <> 'floor'
+""")
