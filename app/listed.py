@@ -1,4 +1,4 @@
-"""Lists of ids in a statement: each is one parameter, however long. JSON on SQLite, an array on PostgreSQL.
+"""Statements as texts, asked of the driver; a list of ids in one is one parameter, however long. JSON on SQLite, an array on PostgreSQL.
 
 With a parameter an id SQLite ends at 32,766 of them and PostgreSQL at 65,535, and every length is another statement to prepare.
 """
@@ -6,7 +6,8 @@ With a parameter an id SQLite ends at 32,766 of them and PostgreSQL at 65,535, a
 import json
 import re
 from collections import namedtuple
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from datetime import datetime
 from typing import Any
 
 from sqlalchemy import BigInteger, ColumnElement, String, TextClause, TextualSelect, bindparam
@@ -21,9 +22,10 @@ from sqlalchemy.types import TypeDecorator, TypeEngine
 _IN = {"sqlite": "{} in (select value from json_each({}))", "postgresql": "{} = any({})"}
 
 
-def listed(statement: str, *lists: str) -> TextClause:
-    """A statement in which `x in :name` asks whether x is in the list `name`."""
-    return _Listed(statement).bindparams(*(bindparam(name, type_=Ids()) for name in lists))
+def listed(statement: str, *lists: str, **single: TypeEngine[Any]) -> TextClause:
+    """A statement in which `x in :name` asks whether x is in the list `name`. Other values are single, each of its type."""
+    types: dict[str, TypeEngine[Any]] = dict.fromkeys(lists, _IDS) | single
+    return _Listed(statement).bindparams(*(bindparam(name, type_=kind) for name, kind in types.items()))
 
 
 def among(column: Any, ids: Iterable[int] | str) -> ColumnElement[Any]:
@@ -31,13 +33,13 @@ def among(column: Any, ids: Iterable[int] | str) -> ColumnElement[Any]:
     return _Among(column, bindparam(ids, type_=Ids()) if isinstance(ids, str) else bindparam(None, list(ids), type_=Ids()))
 
 
-def ask(session: Session, statement: Any, **lists: Iterable[int]) -> list[Any]:
+def ask(session: Session, statement: Any, **values: Any) -> list[Any]:
     """The rows of a statement that wants something of every list: none where one is empty, and then nothing is asked.
 
     A `listed` statement is asked as in `tuples`; its rows have names, and the types that it names.
     """
-    given = {name: list(ids) for name, ids in lists.items()}
-    if not all(given.values()):
+    given = _given(values)
+    if [] in given.values():
         return []
     asked, types = _listed_in(statement)
     if asked is None:
@@ -47,18 +49,23 @@ def ask(session: Session, statement: Any, **lists: Iterable[int]) -> list[Any]:
     return [row_of(_converted(row, typed)) for row in rows] if typed else list(map(row_of, rows))
 
 
-def tuples(session: Session, statement: TextClause, **lists: Iterable[int]) -> list[Any]:
+def tuples(session: Session, statement: TextClause, **values: Any) -> list[Any]:
     """As `ask`, for a `listed` statement without types: rows as the driver gives them, in a third of the time."""
-    given = {name: list(ids) for name, ids in lists.items()}
-    return _answered(session, statement, given)[0] if all(given.values()) else []
+    given = _given(values)
+    return [] if [] in given.values() else _answered(session, statement, given)[0]
 
 
-def gathered(session: Session, statement: TextClause, **lists: Iterable[int]) -> list[Any]:
+def gathered(session: Session, statement: TextClause, **values: Any) -> list[Any]:
     """As `tuples`, for a statement that asks several things at once, each of a list that may be empty."""
-    return _answered(session, statement, {name: list(ids) for name, ids in lists.items()})[0]
+    return _answered(session, statement, _given(values))[0]
 
 
-def _answered(session: Session, statement: TextClause, given: dict[str, list[int]]) -> tuple[list[Any], Sequence[Any], Dialect]:
+def _given(values: Mapping[str, Any]) -> dict[str, Any]:
+    """Lists of ids, whatever they came in; single values as they are."""
+    return {name: one if one is None or isinstance(one, (int, str, datetime)) else list(one) for name, one in values.items()}
+
+
+def _answered(session: Session, statement: TextClause, given: Mapping[str, Any]) -> tuple[list[Any], Sequence[Any], Dialect]:
     """Rows as the driver gives them, and its description of their columns, each with the name first.
 
     The driver's cursor is asked itself, unless somebody listens to statements. What it refuses is asked again by way of SQLAlchemy, in whose
@@ -68,8 +75,8 @@ def _answered(session: Session, statement: TextClause, given: dict[str, list[int
         session.flush()
     connection = session.connection()
     dialect = connection.dialect
-    asked, names = _as_asked(statement, dialect)
-    values: Any = {name: _IDS.process_bind_param(ids, dialect) for name, ids in given.items()}
+    asked, names, sent = _as_asked(statement, dialect)
+    values: Any = {name: sent[name](one) if name in sent else one for name, one in given.items()}
     if names:
         values = tuple(values[name] for name in names)
     if not connection.dispatch.before_cursor_execute:
@@ -85,16 +92,20 @@ def _answered(session: Session, statement: TextClause, given: dict[str, list[int
     return [tuple(row) for row in found.all()], [(name,) for name in found.keys()], dialect  # noqa: SIM118  # a result, no mapping
 
 
-def _as_asked(statement: TextClause, dialect: Dialect) -> tuple[str, tuple[str, ...]]:
-    """The text for the driver, and the names of its parameters where these go by their place. Statements are made at import and stay."""
+def _as_asked(statement: TextClause, dialect: Dialect) -> tuple[str, tuple[str, ...], dict[str, Callable[[Any], Any]]]:
+    """The text for the driver, the names of its parameters where these go by their place, and for each that has to be converted, how.
+
+    Statements are made at import and stay.
+    """
     key = statement, dialect.name
     if key not in _ASKED:
         compiled = statement.compile(dialect=dialect)
-        _ASKED[key] = compiled.string, tuple(compiled.positiontup or ())
+        ways = {name: one.type.dialect_impl(dialect).bind_processor(dialect) for name, one in statement._bindparams.items()}
+        _ASKED[key] = compiled.string, tuple(compiled.positiontup or ()), {name: way for name, way in ways.items() if way is not None}
     return _ASKED[key]
 
 
-_ASKED: dict[tuple[TextClause, str], tuple[str, tuple[str, ...]]] = {}
+_ASKED: dict[tuple[TextClause, str], tuple[str, tuple[str, ...], dict[str, Callable[[Any], Any]]]] = {}
 
 
 def _listed_in(statement: Any) -> tuple[TextClause | None, dict[str, TypeEngine[Any]]]:

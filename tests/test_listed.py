@@ -1,10 +1,10 @@
 """Statements with lists: rows are the same by the driver's cursor and by SQLAlchemy, and a session sees what it wrote."""
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
-from sqlalchemy import event
+from sqlalchemy import String, event
 from sqlalchemy.exc import DBAPIError
 
 from app import tables  # noqa: F401  # every room's tables
@@ -16,6 +16,10 @@ from app.listed import ask, gathered, listed, tuples
 _ITEMS = listed("select id, kind from item where id in :items order by id", "items")
 _BOTH = listed("select id from item where id in :some union all select id from entry where id in :others", "some", "others")
 _TIMES = listed("select id, recorded_at from entry where id in :entries", "entries").columns(recorded_at=Moment())
+_SINCE = listed(
+    "select i.id from item i join entry e on e.id = i.e where i.id in :items and i.kind = :kind and e.recorded_at >= :at",
+    "items", kind=String(), at=Moment(),
+)  # fmt: skip
 
 
 def add_items(house: House, *kinds: str) -> list[int]:
@@ -60,6 +64,16 @@ def test_types_are_told(house: House) -> None:
     with house.reading() as session:
         (row,) = ask(session, _TIMES, entries=[1])
     assert isinstance(row.recorded_at, datetime) and row.recorded_at.tzinfo is UTC
+
+
+def test_single_values_go_as_their_types_say_beside_lists(house: House) -> None:
+    first, second = add_items(house, "wafer", "panel")
+    with house.reading() as session:
+        (at,) = [row.recorded_at for row in ask(session, _TIMES, entries=[1])]
+        assert [ask(session, _SINCE, items=[first, second], at=moment, kind="panel") for moment in (at, at + timedelta(microseconds=1))] == [
+            [(second,)], []
+        ]  # fmt: skip
+        assert tuples(session, _SINCE, items=[], at=at, kind="panel") == tuples(session, _SINCE, items=[second], at=None, kind="panel") == []
 
 
 def test_an_error_of_the_driver_is_told_as_any_other(house: House) -> None:

@@ -1,21 +1,22 @@
 """The state of a station, by SEMI E10's six basic states, with its reason: what was said of it, and what it has been since when."""
 
+from collections import defaultdict
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
-from sqlalchemy import BindParameter, bindparam, func, select
-from sqlalchemy.orm import Session, aliased
+from sqlalchemy import select
+from sqlalchemy.orm import Session
 
 from app import clock
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import STATION_STATES
-from app.catalogue.models import Thing
 from app.db import Moment
 from app.errors import bad_input
 from app.floor.station_spells import Said, Spell, spells_between, unworked_between
 from app.journal.act import By
-from app.ledger.runs import Run, RunVoid, StationState
+from app.ledger.runs import StationState
+from app.listed import ask, listed
 
 WORDS = {
     "productive": "productive", "standby": "standby", "engineering": "engineering", "scheduled_down": "scheduled downtime",
@@ -61,56 +62,57 @@ def said_of(session: Session, station: int) -> StationState | None:
 
 
 def spells(session: Session, stations: list[int], begin: datetime, end: datetime) -> dict[int, list[Spell]]:
-    """What each station was from `begin` to `end`, without gaps. Five statements, however many stations."""
-    site = catalogue.site(session)
-    unworked = unworked_between(site, begin, end)
-    said, ran = _said(session, stations, begin, end), _ran(session, stations, begin, end)
-    return {one: spells_between(said.get(one, []), ran.get(one, []), unworked, begin, end) for one in stations}
+    """What each station was from `begin` to `end`, without gaps. One statement, however many stations."""
+    unworked = unworked_between(catalogue.site(session), begin, end)
+    said: defaultdict[int, list[Said]] = defaultdict(list)
+    ran: defaultdict[int, list[tuple[datetime, datetime | None]]] = defaultdict(list)
+    for row in sorted(ask(session, _BETWEEN, stations=stations, begin=begin, end=end), key=_in_order):
+        if row.state is None:
+            ran[row.station].append((row.since, row.until))
+            continue
+        said[row.station].append(Said(row.state, row.reason, row.since))
+        if row.until:  # a run began after it: of no length here, it ends a said standby, and is read with its times if it matters to them
+            ran[row.station].append((row.until, row.until))
+    return {one: spells_between(said[one], ran[one], unworked, begin, end) for one in stations}
 
 
 def states_now(session: Session, stations: list[int], at: datetime | None = None) -> dict[int, Now]:
-    """What each station is now."""
-    at = at or clock.now()
-    begin = at - timedelta(days=1)
-    found = {}
-    for station, history in spells(session, stations, begin, at).items():
-        last = history[-1]
-        found[station] = Now(last.state, last.reason, last.begin if last.begin > begin else None)
+    """What each station is now. Where things move, the last minutes say it; the day is read of the others only."""
+    at, found = at or clock.now(), dict[int, Now]()
+    for begin in (at - back for back in _LOOKED_BACK):
+        if unknown := [one for one in stations if one not in found or found[one].since is None]:
+            for station, history in spells(session, unknown, begin, at).items():
+                last = history[-1]
+                found[station] = Now(last.state, last.reason, last.begin if last.begin > begin else None)
     return found
 
 
-def _said(session: Session, stations: list[int], begin: datetime, end: datetime) -> dict[int, list[Said]]:
-    """Of each station what was in force at `begin`, and what was said up to `end`, in the order of time."""
-    found: dict[int, list[Said]] = {}
-    for row in session.execute(_AT_BEGIN, {"stations": stations, "begin": begin}):
-        found[row.station] = [Said(row.state, row.reason, row.since)]
-    for row in session.execute(_LATER, {"stations": stations, "begin": begin, "end": end}):
-        found.setdefault(row.station, []).append(Said(row.state, row.reason, row.since))
-    return found
+def _in_order(row: Any) -> tuple[datetime, int]:
+    return row.since, row.number
 
 
-def _ran(session: Session, stations: list[int], begin: datetime, end: datetime) -> dict[int, list[tuple[datetime, datetime | None]]]:
-    """From when to when runs were open; voided ones never were."""
-    found: dict[int, list[tuple[datetime, datetime | None]]] = {}
-    closed = session.execute(_CLOSED_RUNS, {"stations": stations, "begin": begin, "end": end}).all()
-    for station, started, ended in [*closed, *session.execute(_OPEN_RUNS, {"stations": stations, "end": end})]:
-        found.setdefault(station, []).append((started, ended))
-    return found
-
-
-# made once: the newest of each station is costly to say
-_STATIONS: BindParameter[Any] = bindparam("stations", expanding=True)
-_BEGIN, _END = bindparam("begin", type_=Moment()), bindparam("end", type_=Moment())
-_EARLIER = aliased(StationState)
-_NEWEST = select(_EARLIER.id).where(_EARLIER.station == Thing.id, _EARLIER.since <= _BEGIN).order_by(_EARLIER.since.desc(), _EARLIER.id.desc())
-_SAID = select(StationState.station, StationState.state, StationState.reason, StationState.since)
-_AT_BEGIN = _SAID.join(Thing, StationState.id == _NEWEST.limit(1).correlate(Thing).scalar_subquery()).where(Thing.id.in_(_STATIONS))
-_LATER = _SAID.where(StationState.station.in_(_STATIONS), StationState.since > _BEGIN, StationState.since < _END).order_by(
-    StationState.since, StationState.id
-)
-# by their ends, which are few since a time: of a start that is asked for as well, a database might read all of a station's runs
-_RAN = select(Run.station, Run.started_at, Run.ended_at).where(
-    Run.station.in_(_STATIONS), func.coalesce(Run.started_at, _END) < _END, ~select(RunVoid.run).where(RunVoid.run == Run.id).exists()
-)
-_CLOSED_RUNS = _RAN.where(Run.ended_at > _BEGIN)
-_OPEN_RUNS = _RAN.where(Run.closed_e.is_(None))
+_LOOKED_BACK = (timedelta(minutes=10), timedelta(hours=2), timedelta(days=1))
+# of each station what was in force at `begin`, what was said up to `end`, and from when to when runs were open; voided ones never were.
+# Runs by their ends, which are few since a time: of a start that is asked for as well, a database might read all of a station's runs
+_BETWEEN = listed(
+    """
+    select r.station, null as state, null as reason, r.started_at as since, r.ended_at as until, r.id as number from run r
+    where r.station in :stations and r.ended_at > :begin and coalesce(r.started_at, :end) < :end
+      and not exists (select 1 from run_void v where v.run = r.id)
+    union all
+    select r.station, null, null, r.started_at, null, r.id from run r
+    where r.station in :stations and r.closed_e is null and coalesce(r.started_at, :end) < :end
+      and not exists (select 1 from run_void v where v.run = r.id)
+    union all
+    select s.station, s.state, s.reason, s.since, (
+      select r.started_at from run r where r.station = s.station and r.started_at > s.since
+      and not exists (select 1 from run_void v where v.run = r.id) order by r.started_at limit 1), s.id
+    from thing t join station_state s on s.id = (
+      select b.id from station_state b where b.station = t.id and b.since <= :begin order by b.since desc, b.id desc limit 1)
+    where t.id in :stations
+    union all
+    select s.station, s.state, s.reason, s.since, null, s.id from station_state s
+    where s.station in :stations and s.since > :begin and s.since < :end
+    """,
+    "stations", begin=Moment(), end=Moment(),
+).columns(since=Moment(), until=Moment())  # fmt: skip

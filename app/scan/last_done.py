@@ -5,9 +5,10 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import BindParameter, Integer, bindparam, func, select
+from sqlalchemy import JSON, BigInteger, Integer, select
 from sqlalchemy.orm import Session
 
+from app.db import Moment
 from app.errors import NotFound, Reason, Refused, unknown
 from app.floor.attendance import leave
 from app.floor.corrections import SHIFT
@@ -17,9 +18,9 @@ from app.floor.voids import void_run
 from app.journal.act import By
 from app.journal.actions import ACTIONS
 from app.journal.models import Entry
-from app.ledger.places import Mount
-from app.ledger.runs import Run, RunVoid, StationState
-from app.naming.resolve import Named, code_of, codes_of, resolve
+from app.ledger.runs import Run, StationState
+from app.listed import ask, listed
+from app.naming.resolve import Named, code_of, resolve
 
 _LOOKED_THROUGH = 5000  # newest entries: half a day of a busy plant; who did nothing since has nothing here
 _STARTS_AND_ENDS = ("start_run", "finish_run")
@@ -53,16 +54,8 @@ class Undo:
 
 def last_done(session: Session, person: int | None, duties: frozenset[str], station: Named | None, now: datetime, most: int = 5) -> list[Done]:
     """Newest first: what this person did, and what anybody did at the station."""
-    runs = list(session.scalars(_RUNS_AT, {"station": station.id, "most": most})) if station else []
-    there = {e for run in runs for e in (run.e, run.closed_e) if e} | set(_said_and_mounted(session, station.id if station else None))
-    found = {entry.id: entry for entry in session.scalars(_ENTRIES, {"entries": there, "most": most})}
-    if person:
-        found |= {entry.id: entry for entry in session.scalars(_OWN, {"person": person, "most": most})}
-    entries = sorted(found.values(), key=lambda entry: -entry.id)[:most]
-    by_entry = {e: run for run in runs for e in (run.e, run.closed_e) if e}
-    void = set(session.scalars(_VOID, {"runs": [run.id for run in runs]}))
-    names = codes_of(session, "run", [run.id for run in runs])
-    return [_row(entry, by_entry.get(entry.id), void, names, person, duties, now, station.code if station else "") for entry in entries]
+    entries = ask(session, _LAST, station=station.id if station else None, person=person, most=most)
+    return [_row(entry, person, duties, now, station.code if station else "") for entry in entries]
 
 
 def undo_of(session: Session, number: int) -> Undo:
@@ -80,24 +73,22 @@ def undo_of(session: Session, number: int) -> Undo:
     )
 
 
-def _row(
-    entry: Entry, run: Run | None, void: set[int], names: dict[int, str], person: int | None, duties: frozenset[str], now: datetime, station: str
-) -> Done:  # fmt: skip
+def _row(entry: Any, person: int | None, duties: frozenset[str], now: datetime, station: str) -> Done:
     is_mine = entry.actor_kind == "person" and entry.actor == person
     way_back = entry.outcome == "done" and entry.action in _UNDONE_BY and bool(duties & set(ACTIONS[_UNDONE_BY[entry.action]].duties))
-    taken_back = run is not None and run.id in void
+    taken_back = entry.void is not None
     may = way_back and not taken_back and ("lead" in duties or (is_mine and now - entry.recorded_at < SHIFT))
-    about = _about(entry, station) or (names[run.id] if run else "")
+    about = _about(entry, station) or entry.run or ""
     words = ACTIONS[entry.action].words
-    if run and entry.action in _STARTS_AND_ENDS:
-        words = f"{'start' if run.e == entry.id else 'finish'} {run.operation}"
+    if entry.run and entry.action in _STARTS_AND_ENDS:
+        words = f"{'start' if entry.began == entry.id else 'finish'} {entry.operation}"
     return Done(
         words, about, entry.happened_at, "" if is_mine else entry.actor_name, entry.outcome == "refused", taken_back,
         entry.id if may else None,
     )  # fmt: skip
 
 
-def _about(entry: Entry, here: str) -> str:
+def _about(entry: Any, here: str) -> str:
     """The codes that an entry was about, but for the station that one is at; of a state its words."""
     said = entry.arguments
     things = said.get("things")
@@ -107,26 +98,27 @@ def _about(entry: Entry, here: str) -> str:
     return ", ".join(one for one in found if isinstance(one, str) and one != here)
 
 
-def _said_and_mounted(session: Session, station: int | None) -> list[int]:
-    if station is None:
-        return []
-    return [*session.scalars(_SAID_AT, {"station": station}), *session.scalars(_ON, {"station": station})]
-
-
-_STATION: BindParameter[Any] = bindparam("station")
-_MOST = bindparam("most", type_=Integer())
-_RUNS_AT = select(Run).where(Run.station == _STATION).order_by(Run.started_at.desc()).limit(_MOST)
-_SAID_AT = select(StationState.e).where(StationState.station == _STATION).order_by(StationState.since.desc()).limit(2)
-_ON = select(Mount.e).where(Mount.station == _STATION, Mount.closed_e.is_(None))
-_ENTRIES = select(Entry).where(Entry.id.in_(bindparam("entries", expanding=True))).order_by(Entry.id.desc()).limit(_MOST)
-_NEWEST = select(func.max(Entry.id)).scalar_subquery()
-_OWN = (
-    select(Entry)
-    .where(Entry.actor_kind == "person", Entry.actor == bindparam("person"), Entry.id > _NEWEST - _LOOKED_THROUGH)
-    .order_by(Entry.id.desc())
-    .limit(_MOST)
-)
-_VOID = select(RunVoid.run).where(RunVoid.run.in_(bindparam("runs", expanding=True)))
+# a row an entry; with the run, if it began or ended one of the station's newest
+_LAST = listed(
+    f"""
+    with newest(id, e, closed_e) as (select id, e, closed_e from run where station = :station order by started_at desc limit :most),
+    found(entry, run) as (
+      select e, id from newest
+      union all select closed_e, id from newest where closed_e is not null
+      union all select e, null from (select e from station_state where station = :station order by since desc limit 2) said
+      union all select e, null from mount where station = :station and closed_e is null
+      union all select id, null from (
+        select id from entry where actor_kind = 'person' and actor = :person and id > (select max(id) from entry) - {_LOOKED_THROUGH}
+        order by id desc limit :most) own
+    ),
+    last(entry, run) as (select entry, max(run) from found group by entry order by entry desc limit :most)
+    select e.id, e.action, e.actor_kind, e.actor, e.actor_name, e.arguments, e.happened_at, e.recorded_at, e.outcome,
+      r.operation, r.e as began, c.code as run, v.run as void
+    from last l join entry e on e.id = l.entry left join run r on r.id = l.run left join run_void v on v.run = r.id
+    left join code c on c.kind = 'run' and c.thing = r.id order by e.id desc
+    """,
+    station=BigInteger(), person=BigInteger(), most=Integer(),
+).columns(arguments=JSON(), happened_at=Moment(), recorded_at=Moment())  # fmt: skip
 
 
 def _void(session: Session, entry: Entry) -> Undo:

@@ -1,18 +1,16 @@
 """The stations at hand: what each is, what runs there and since when, what is on it; jams and refills included."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
-from typing import Any
 
-from sqlalchemy import BindParameter, bindparam, func, select
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
+from app.db import Moment
 from app.floor.attendance import stations_of
 from app.floor.station_states import WORDS, states_now
-from app.ledger.places import Mount
-from app.ledger.runs import Line, Run
-from app.naming.resolve import Named, codes_of, codes_of_items
+from app.listed import ask, listed
+from app.naming.resolve import Named
 from app.scan.choose import Here
 
 LOOKS = {"productive": "go", "standby": "rest", "unscheduled_down": "stop"}  # the others: take care
@@ -23,7 +21,7 @@ class RunsThere:
     code: str
     operation: str
     since: datetime
-    lots: str
+    lots: str = ""
 
 
 @dataclass(frozen=True)
@@ -58,8 +56,8 @@ def station_rows(session: Session, stations: list[int], at: datetime) -> list[St
     """In the order of names; as many statements for one station as for forty."""
     if not stations:
         return []
-    defined, codes, states = catalogue.with_ids(session, stations), codes_of(session, "station", stations), states_now(session, stations, at)
-    runs, on = _runs(session, stations), _on(session, stations)
+    defined, states = catalogue.with_ids(session, stations), states_now(session, stations, at)
+    codes, runs, on = _there(session, stations)
     rows = [
         StationRow(
             one, codes[one], defined[one].name, WORDS[states[one].state], LOOKS.get(states[one].state, "care"), states[one].reason,
@@ -70,37 +68,38 @@ def station_rows(session: Session, stations: list[int], at: datetime) -> list[St
     return sorted(rows, key=lambda row: row.name)
 
 
-def _runs(session: Session, stations: list[int]) -> dict[int, list[RunsThere]]:
-    rows = session.execute(_OPEN_LINES, {"stations": stations}).all()
-    names, codes = codes_of_items(session, [row.item for row in rows]), codes_of(session, "run", [row.id for row in rows])
-    lots: dict[int, set[str]] = {}
-    for row in rows:
-        lots.setdefault(row.id, set()).update([names[row.item]] if row.item else [])
-    found: dict[int, list[RunsThere]] = {}
-    for run in {row.id: row for row in rows}.values():
-        found.setdefault(run.station, []).append(RunsThere(codes[run.id], run.operation, run.started_at, ", ".join(sorted(lots[run.id]))))
-    return found
+def _there(session: Session, stations: list[int]) -> tuple[dict[int, str], dict[int, list[RunsThere]], dict[int, list[OnIt]]]:
+    """Of each station its code, what runs there, the oldest first, and what is on it, by place."""
+    codes: dict[int, str] = {}
+    lots: dict[tuple[int, RunsThere], set[str]] = {}
+    on: dict[int, list[OnIt]] = {}
+    for row in ask(session, _THERE, stations=stations):
+        if row.what == "is":
+            codes[row.station] = row.code
+        elif row.what == "runs":
+            lots.setdefault((row.station, RunsThere(row.code, row.words, row.since)), set()).update([row.lot] if row.lot else [])
+        else:
+            on.setdefault(row.station, []).append(OnIt(row.code, row.words, row.since))
+    runs: dict[int, list[RunsThere]] = {}
+    for (station, run), some in sorted(lots.items(), key=lambda one: one[0][1].since):
+        runs.setdefault(station, []).append(replace(run, lots=", ".join(sorted(some))))
+    return codes, runs, {station: sorted(some, key=lambda one: one.place) for station, some in on.items()}
 
 
-def _on(session: Session, stations: list[int]) -> dict[int, list[OnIt]]:
-    mounts = session.execute(_MOUNTED, {"stations": stations}).all()
-    names = codes_of_items(session, [mount.item for mount in mounts])
-    found: dict[int, list[OnIt]] = {}
-    for mount in mounts:
-        found.setdefault(mount.station, []).append(OnIt(names[mount.item], mount.place, mount.on_at))
-    return found
-
-
-_STATIONS: BindParameter[Any] = bindparam("stations", expanding=True)
-# a row an open run and what it has in its open lines
-_OPEN_LINES = (
-    select(Run.id, Run.station, Run.operation, Run.started_at, func.coalesce(Line.lot, Line.item).label("item"))
-    .outerjoin(Line, (Line.run == Run.id) & Line.closed_e.is_(None))
-    .where(Run.station.in_(_STATIONS), Run.closed_e.is_(None))
-    .order_by(Run.started_at)
-)
-_MOUNTED = (
-    select(Mount.station, Mount.item, Mount.place, Mount.on_at)
-    .where(Mount.station.in_(_STATIONS), Mount.closed_e.is_(None))
-    .order_by(Mount.place)
-)
+# a row a station, an open run and what it has in its open lines, and a thing on a station
+_THERE = listed(
+    """
+    select m.station as station, 'on' as what, c.code as code, m.place as words, m.on_at as since, null as lot
+    from mount m join item i on i.id = m.item join code c on c.kind = i.kind and c.thing = i.id
+    where m.station in :stations and m.closed_e is null
+    union all
+    select r.station, 'runs', c.code, r.operation, r.started_at, lot.code
+    from run r join code c on c.kind = 'run' and c.thing = r.id
+    left join line l on l.run = r.id and l.closed_e is null left join item i on i.id = coalesce(l.lot, l.item)
+    left join code lot on lot.kind = i.kind and lot.thing = i.id
+    where r.station in :stations and r.closed_e is null
+    union all
+    select c.thing, 'is', c.code, '', null, null from code c where c.kind = 'station' and c.thing in :stations
+    """,
+    "stations",
+).columns(since=Moment())

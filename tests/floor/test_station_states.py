@@ -7,11 +7,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from app import clock
 from app.catalogue.definitions import STATION_STATES, Shift, Site
 from app.db import House
 from app.errors import Refused
 from app.floor.station_spells import Said, spells_between, time_by_state, unworked_between
-from app.floor.station_states import set_state, spells, states_now
+from app.floor.station_states import Now, set_state, spells, states_now
 from app.floor.voids import void_run
 from app.ledger.runs import Run
 from tests.small_factory import Factory
@@ -127,6 +128,18 @@ def test_the_state_at_the_beginning_is_the_last_that_was_said_before(factory: Fa
     with factory.house.reading() as session:
         found = spells(session, [factory.things["Saw"]], at(0), at(6))[factory.things["Saw"]]
     assert [(one.state, one.reason) for one in found] == [("scheduled_down", "a jam")]
+
+
+def test_since_when_it_is_so_is_found_as_far_back_as_a_day_and_a_said_standby_ends_with_any_run_since(factory: Factory) -> None:
+    station = factory.things["Attach"]
+    say(factory, "Attach", "standby", clock.now() - timedelta(days=3))
+    run = factory.run("Attach", factory.lot(factory.panels(2)))
+    with factory.house.reading() as session:
+        ended = session.get_one(Run, run).ended_at
+        assert ended is not None
+        for minutes in (1, 60, 23 * 60):
+            assert states_now(session, [station], ended + timedelta(minutes=minutes))[station] == Now("standby", "", ended)
+        assert states_now(session, [station], ended + timedelta(days=2))[station] == Now("standby", "", None)
 
 
 def test_a_state_needs_to_be_one_of_the_six_and_a_reason(factory: Factory) -> None:
