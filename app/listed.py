@@ -6,11 +6,11 @@ With a parameter an id SQLite ends at 32,766 of them and PostgreSQL at 65,535, a
 import json
 import re
 from collections import namedtuple
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import BigInteger, ColumnElement, String, TextClause, TextualSelect, bindparam
+from sqlalchemy import BigInteger, ColumnElement, Select, String, TextClause, TextualSelect, bindparam
 from sqlalchemy.dialects.postgresql import ARRAY
 from sqlalchemy.engine import Dialect
 from sqlalchemy.ext.compiler import compiles
@@ -63,6 +63,18 @@ def gathered(session: Session, statement: TextClause, **values: Any) -> list[Any
 def _given(values: Mapping[str, Any]) -> dict[str, Any]:
     """Lists of ids, whatever they came in; single values as they are."""
     return {name: one if one is None or isinstance(one, (int, str, datetime)) else list(one) for name, one in values.items()}
+
+
+def blocks(session: Session, query: Select[*tuple[Any, ...]], at_once: int = 2000) -> Iterator[list[Any]]:
+    """All rows of a query without parameters as the driver gives them, `at_once` at a time."""
+    connection = session.connection()
+    cursor: Any = connection.connection.cursor() if connection.dialect.name == "sqlite" else connection.connection.cursor("blocks")
+    try:
+        cursor.execute(str(query.compile(dialect=connection.dialect)))
+        while rows := cursor.fetchmany(at_once):
+            yield rows
+    finally:
+        cursor.close()
 
 
 def _answered(session: Session, statement: TextClause, given: Mapping[str, Any]) -> tuple[list[Any], Sequence[Any], Dialect]:

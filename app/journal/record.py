@@ -2,14 +2,13 @@
 
 import hashlib
 from collections.abc import Iterable, Sequence
-from functools import cache
 from typing import Any, ClassVar
 
 from sqlalchemy import ForeignKey, Index, Table, event, inspect, text
 from sqlalchemy.orm import Mapped, declared_attr, mapped_column
 
 from app.db import Base, RecordSession
-from app.journal.spelling import Spell, speller
+from app.journal.spelling import Rows, speller
 
 _HASHES = "record_hashes"
 MODULUS = 1 << 256
@@ -58,23 +57,28 @@ class RecordBroken(Exception):
 
 def insert_hash(cls: type[Recorded], values: Sequence[Any]) -> int:
     """What the entry that inserted a row wrote: all but the closing columns. `values`: of all columns, in the table's order."""
-    return _hash("inserted", _spellers(cls.__table__, cls.closing)[0](values))  # type: ignore[attr-defined]
+    return insert_hashes(cls, [values])[0]
 
 
 def closing_hash(cls: type[Recorded], values: Sequence[Any]) -> int:
     """What the entry that closed a row wrote: the closing columns, under the row's key."""
-    return _hash("closed", _spellers(cls.__table__, cls.closing)[1](values))  # type: ignore[attr-defined]
+    return closing_hashes(cls, [values])[0]
 
 
-@cache
-def _spellers(table: Table, closing: tuple[str, ...]) -> tuple[Spell, Spell]:
-    inserted = [column.name for column in table.columns if column.name not in closing]
-    closed = dict.fromkeys([*(column.name for column in table.primary_key), *closing])
-    return speller(table, tuple(inserted)), speller(table, tuple(closed))
+def insert_hashes(cls: type[Recorded], rows: Rows, *, stored: bool = False) -> list[int]:
+    """`stored`: values as the driver has them."""
+    inserted = [column.name for column in cls.__table__.columns if column.name not in cls.closing]  # type: ignore[attr-defined]
+    return _hashes(speller(cls.__table__, tuple(inserted), "inserted ", stored=stored)(rows))  # type: ignore[attr-defined]
 
 
-def _hash(what: str, text: str) -> int:
-    return int.from_bytes(hashlib.sha256(f"{what} {text}".encode()).digest(), "big")
+def closing_hashes(cls: type[Recorded], rows: Rows, *, stored: bool = False) -> list[int]:
+    closed = dict.fromkeys([*(column.name for column in cls.__table__.primary_key), *cls.closing])  # type: ignore[attr-defined]
+    return _hashes(speller(cls.__table__, tuple(closed), "closed ", stored=stored)(rows))  # type: ignore[attr-defined]
+
+
+def _hashes(texts: list[str]) -> list[int]:
+    sha256, number = hashlib.sha256, int.from_bytes
+    return [number(sha256(text.encode()).digest(), "big") for text in texts]
 
 
 def combined(hashes: Iterable[int]) -> bytes:

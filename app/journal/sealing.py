@@ -2,7 +2,7 @@
 
 import hashlib
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -33,9 +33,9 @@ def newest_digest(session: Session) -> tuple[int, str] | None:
     return (last.n, last.chain.hex()) if last else None
 
 
-def chain_after(before: bytes, entry: Sequence[Any]) -> bytes:
-    """`entry`: the values of its columns, in the table's order."""
-    return hashlib.sha256(before + whole(ENTRY, entry).encode()).digest()
+def chain_after(before: bytes, entry: str) -> bytes:
+    """`entry`: all its columns, spelled."""
+    return hashlib.sha256(before + entry.encode()).digest()
 
 
 def bytes_in_file(house: House) -> int:
@@ -65,8 +65,9 @@ def _seal_some(house: House) -> int:
         last = session.execute(select(Seal.n, Seal.chain).order_by(Seal.n.desc()).limit(1)).first()
         n, chain = (last.n, last.chain) if last else (0, b"")
         new = []
-        for entry in session.execute(_unsealed()).all():
-            n, chain = n + 1, chain_after(chain, entry)
+        unsealed = session.execute(_unsealed()).all()
+        for entry, spelled in zip(unsealed, whole(ENTRY, unsealed), strict=True):
+            n, chain = n + 1, chain_after(chain, spelled)
             new.append({"n": n, "entry": entry.id, "chain": chain})
         if new:
             session.execute(insert(Seal), new)

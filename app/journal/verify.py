@@ -10,10 +10,10 @@ from sqlalchemy.orm import Session
 
 from app.db import Base, House
 from app.journal.models import Entry, Seal
-from app.journal.record import MODULUS, RecordBroken, Recorded, closing_hash, insert_hash, recorded_classes
+from app.journal.record import MODULUS, RecordBroken, Recorded, closing_hashes, insert_hashes, recorded_classes
 from app.journal.sealing import ENTRY, bytes_in_file, chain_after, seals_in_file
-
-_AT_ONCE = 2000
+from app.journal.spelling import stored_columns, whole
+from app.listed import blocks
 
 
 @dataclass(frozen=True)
@@ -49,36 +49,40 @@ def _add_rows(session: Session, cls: type[Recorded], sums: defaultdict[int, int]
     table: Any = cls.__table__  # type: ignore[attr-defined]
     places = {column.name: n for n, column in enumerate(table.columns)}
     e, closed_e, closing = places["e"], places.get("closed_e"), [places[name] for name in cls.closing]
-    for row in session.execute(select(table).execution_options(yield_per=_AT_ONCE)):
-        sums[row[e]] += insert_hash(cls, row)
-        if closed_e is None:
-            continue
-        if row[closed_e] is not None:
-            sums[row[closed_e]] += closing_hash(cls, row)
-        elif any(row[n] is not None for n in closing):
-            where = " ".join(f"{column.name} {row[places[column.name]]}" for column in table.primary_key)
-            yield Finding("journal", f"{table.name} {where}", "has closing values, but no entry closed it")
+    for rows in blocks(session, select(*stored_columns(table))):
+        for row, added in zip(rows, insert_hashes(cls, rows, stored=True), strict=True):
+            sums[row[e]] += added
+        closed = [row for row in rows if row[closed_e] is not None] if closed_e is not None else []
+        for row, added in zip(closed, closing_hashes(cls, closed, stored=True), strict=True):
+            sums[row[closed_e]] += added
+        for row in rows if closing else ():
+            if row[closed_e] is None and any(row[n] is not None for n in closing):
+                where = " ".join(f"{column.name} {row[places[column.name]]}" for column in table.primary_key)
+                yield Finding("journal", f"{table.name} {where}", "has closing values, but no entry closed it")
 
 
 def _compare_entries(session: Session, sums: defaultdict[int, int]) -> Iterator[Finding]:
-    for number, digest in session.execute(select(Entry.id, Entry.digest).execution_options(yield_per=_AT_ONCE)):
-        if (sums.pop(number, 0) % MODULUS).to_bytes(32, "big") != digest:
-            yield Finding("journal", f"entry {number}", "the rows that it wrote are not as it wrote them")
+    for rows in blocks(session, select(Entry.id, Entry.digest)):
+        for number, digest in rows:
+            if (sums.pop(number, 0) % MODULUS).to_bytes(32, "big") != digest:
+                yield Finding("journal", f"entry {number}", "the rows that it wrote are not as it wrote them")
     for number in sorted(sums):
         yield Finding("journal", f"entry {number}", "is missing, and rows name it")
 
 
 def _follow_chain(session: Session) -> Iterator[Finding]:
     before, chain = 0, b""
-    query = select(Seal.n, Seal.entry, Seal.chain, ENTRY).outerjoin(ENTRY, ENTRY.c.id == Seal.entry).order_by(Seal.n)
-    for n, number, sealed, *entry in session.execute(query.execution_options(yield_per=_AT_ONCE)):
-        if n != before + 1:
-            yield Finding("seals", f"seal {before + 1}", f"is missing: the next one is {n}")
-        if entry[0] is None:
-            yield Finding("seals", f"seal {n}", f"its entry {number} is missing")
-        elif chain_after(chain, entry) != sealed:
-            yield Finding("seals", f"entry {number}", f"is not as seal {n} found it, or a seal before it was changed")
-        before, chain = n, sealed  # go on from what stands there, so that one change is one finding
+    query = select(*stored_columns(ENTRY), Seal.n, Seal.entry, Seal.chain).select_from(Seal).outerjoin(ENTRY, ENTRY.c.id == Seal.entry)
+    for rows in blocks(session, query.order_by(Seal.n)):
+        spelled = whole(ENTRY, [row[:-3] for row in rows], stored=True)
+        for (found, *_, n, number, sealed), entry in zip(rows, spelled, strict=True):
+            if n != before + 1:
+                yield Finding("seals", f"seal {before + 1}", f"is missing: the next one is {n}")
+            if found is None:
+                yield Finding("seals", f"seal {n}", f"its entry {number} is missing")
+            elif chain_after(chain, entry) != sealed:
+                yield Finding("seals", f"entry {number}", f"is not as seal {n} found it, or a seal before it was changed")
+            before, chain = n, sealed  # go on from what stands there, so that one change is one finding
 
 
 def _compare_file(house: House, session: Session, sealed: int) -> Iterator[Finding]:

@@ -135,6 +135,18 @@ def test_any_column_of_any_table_altered_in_one_row_is_found(house: House, facto
     assert list(verify_journal(house)) == []
 
 
+@pytest.mark.only_on("sqlite")
+def test_a_value_that_is_none_of_its_column_is_found_too(house: House, factory: Factory) -> None:
+    """SQLite takes anything in any column."""
+    changes = ("happened_at = 'noon'", "action = x'00'", "arguments = x'00'", "signed = 'no'", "actor = 'nobody'", "digest = 'none'", "fact = 2")
+    with behind_the_back(house) as connection:
+        for number, change in enumerate(changes, 1):
+            connection.execute(text(f"update entry set {change} where id = {number}"))
+        connection.execute(text("update hold set reason = x'00', automatic = 'perhaps'"))
+    found = {finding.where for finding in verify_journal(house)}
+    assert found >= {f"entry {number}" for number in range(1, len(changes) + 1)}
+
+
 def test_a_dropped_entry_is_found(house: House, factory: Factory) -> None:
     with behind_the_back(house) as connection:
         connection.execute(text("delete from entry where id = 3"))

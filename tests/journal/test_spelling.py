@@ -36,10 +36,17 @@ def plainly(values: tuple[Any, ...]) -> dict[str, Any]:
 
 @given(rows)
 def test_a_row_is_spelled_as_canonical_json(values: tuple[Any, ...]) -> None:
-    assert whole(TABLE, values) == canonical_json([TABLE.name, plainly(values)])
+    assert whole(TABLE, [values]) == [ canonical_json([TABLE.name, plainly(values)])]
 
 
 @given(rows, st.sets(st.sampled_from([column.name for column in TABLE.columns]), min_size=1))
 def test_so_are_some_of_its_columns(values: tuple[Any, ...], names: set[str]) -> None:
     some = {name: value for name, value in plainly(values).items() if name in names}
-    assert speller(TABLE, tuple(names))(values) == canonical_json([TABLE.name, some])
+    assert speller(TABLE, tuple(names))([values]) == [canonical_json([TABLE.name, some])]
+
+
+@given(rows)
+def test_a_row_as_sqlite_has_it_stored_is_spelled_alike(values: tuple[Any, ...]) -> None:
+    n, words, at, raw, value, flag, more = values
+    text = at and at.astimezone(UTC).replace(tzinfo=None).isoformat(" ", timespec="microseconds")
+    assert whole(TABLE, [(n, words, text, raw, value, flag, canonical_json(more))], stored=True) == whole(TABLE, [values])
