@@ -4,6 +4,7 @@ The rows are read on one snapshot while work goes on; evidence is only ever adde
 """
 
 import base64
+import gzip
 import hashlib
 import io
 import json
@@ -83,15 +84,18 @@ def verify_archive(source: Path) -> dict[str, Any]:
     found: dict[str, str] = {}
     manifest: Any = None
     try:
-        with tarfile.open(source, "r:gz") as archive:
-            for member in archive:
-                file = archive.extractfile(member)
-                if file is None:
-                    continue
-                if member.name == "manifest.json":
-                    manifest = json.load(file)
-                else:
-                    found[member.name] = hashlib.file_digest(file, "sha256").hexdigest()  # type: ignore[arg-type]
+        with gzip.open(source) as unpacked:
+            with tarfile.open(fileobj=unpacked, mode="r:") as archive:
+                for member in archive:
+                    file = archive.extractfile(member)
+                    if file is None:
+                        continue
+                    if member.name == "manifest.json":
+                        manifest = json.load(file)
+                    else:
+                        found[member.name] = hashlib.file_digest(file, "sha256").hexdigest()  # type: ignore[arg-type]
+            while unpacked.read(_PIECE):  # to the checksum at the very end: the manifest stands in no digest of its own
+                pass
     except (tarfile.TarError, zlib.error, EOFError, OSError, ValueError) as error:
         raise _damaged(source, str(error)) from error
     if not isinstance(manifest, dict) or manifest.get("digests") != found:
