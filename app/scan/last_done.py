@@ -98,10 +98,11 @@ def _about(entry: Any, here: str) -> str:
     return ", ".join(one for one in found if isinstance(one, str) and one != here)
 
 
-# a row an entry; with the run, if it began or ended one of the station's newest
+# a row an entry; with the run, if it began or ended one of the station's newest. The year is no condition: without one SQLite sorts them all
 _LAST = listed(
     f"""
-    with newest(id, e, closed_e) as (select id, e, closed_e from run where station = :station order by started_at desc limit :most),
+    with newest(id, e, closed_e) as (
+      select id, e, closed_e from run where station = :station and started_at > '1970-01-01' order by started_at desc limit :most),
     found(entry, run) as (
       select e, id from newest
       union all select closed_e, id from newest where closed_e is not null
