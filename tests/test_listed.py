@@ -4,14 +4,15 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
-from sqlalchemy import String, event
+from sqlalchemy import String, bindparam, event, select
 from sqlalchemy.exc import DBAPIError
 
 from app import tables  # noqa: F401  # every room's tables
 from app.db import House, Moment
 from app.journal.act import SYSTEM, By, act
+from app.journal.models import Entry
 from app.ledger.items import Item
-from app.listed import ask, gathered, listed, tuples
+from app.listed import among, ask, gathered, listed, tuples
 
 _ITEMS = listed("select id, kind from item where id in :items order by id", "items")
 _BOTH = listed("select id from item where id in :some union all select id from entry where id in :others", "some", "others")
@@ -74,6 +75,17 @@ def test_single_values_go_as_their_types_say_beside_lists(house: House) -> None:
             [(second,)], []
         ]  # fmt: skip
         assert tuples(session, _SINCE, items=[], at=at, kind="panel") == tuples(session, _SINCE, items=[second], at=None, kind="panel") == []
+
+
+def test_a_statement_of_sqlalchemys_is_asked_the_same_way(house: House) -> None:
+    """With its own values, a list of them too, and the types of its columns."""
+    add_items(house, "wafer", "panel", "lot")
+    entries = select(Entry.arguments, Entry.signed, Entry.recorded_at).where(Entry.id == bindparam("entry")).limit(1)
+    items = select(Item.kind).where(Item.kind.in_(("wafer", "lot")), among(Item.id, "items")).order_by(Item.id)
+    with house.reading() as session:
+        (row,) = ask(session, entries, entry=1)
+        assert [one.kind for one in ask(session, items, items=[1, 2, 3])] == ["wafer", "lot"]
+    assert (row.arguments, row.signed) == ({}, False) and row.recorded_at.tzinfo is UTC
 
 
 def test_an_error_of_the_driver_is_told_as_any_other(house: House) -> None:

@@ -15,6 +15,7 @@ from sqlalchemy.orm import Session
 from app.catalogue.definitions import THINGS, Body, Site
 from app.catalogue.models import Definition, Thing
 from app.db import REMEMBERED
+from app.listed import tuples
 
 MODELS: dict[str, type[Body]] = {kind: model for kind, (_, model) in THINGS.items()} | {"site": Site}
 B = TypeVar("B", bound=Body)
@@ -55,7 +56,8 @@ def known_by(session: Session) -> Known:
     """What this session may take for the catalogue now. A thing stays for it as it first saw it."""
     mine: Known | None = session.info.get(_KNOWN)
     if mine is None:
-        newest = session.execute(_NEWEST_NOW).scalar() or 0  # a text flushes nothing: what is about to change is in no state yet
+        with session.no_autoflush:  # what is about to change is in no state yet
+            newest = tuples(session, _NEWEST_NOW)[0][0] or 0
         kept = session.info.get(REMEMBERED, {})
         mine = kept.get(_KNOWN)
         if mine is None or mine.newest != newest or len(mine.by_id) + len(mine.by_definition) > _MOST:

@@ -17,9 +17,11 @@ from app.floor.starts import use_what_is_loaded
 from app.floor.windows import windows_into
 from app.holds.place import against_rules, hold_line
 from app.journal.act import By, lock
+from app.journal.record import close, enter
 from app.ledger.judgements import Judgement
 from app.ledger.runs import Claim, Cover, Line, Reading, Run, RunVoid
 from app.ledger.sets import Member, panels_of_sets, set_of
+from app.listed import among, ask, tuples
 from app.naming.resolve import Named, code_of, codes_of
 
 
@@ -127,17 +129,17 @@ def close_line(
 
     `done_by_either`: the step is done for them, by this line or one before it. `panels`: those of the line's set, where they are at hand.
     """
-    line.closed_e, line.ended_at = by.e, by.happened_at
+    close(session, line, closed_e=by.e, ended_at=by.happened_at)
     covers = [("whole", whole, done), ("either", either, done if either_done is None else either_done), ("either", list(done_by_either), True)]
     for extent, covered, is_done in covers:
         if covered and line.set is not None:
             of = line.set if covered == panels else set_of(session, by, covered)
-            session.add(Cover(e=by.e, line=line.id, extent=extent, set=of, done=is_done))
+            enter(session, Cover(e=by.e, line=line.id, extent=extent, set=of, done=is_done))
 
 
 def close_run(session: Session, by: By, run: Run, outcome: str, *, person: int | None = None) -> None:
-    run.closed_e, run.ended_at, run.ended_source, run.ended_by, run.outcome = by.e, by.happened_at, by.source, person, outcome
-    session.execute(_UNCLAIM, {"of": run.id})
+    close(session, run, closed_e=by.e, ended_at=by.happened_at, ended_source=by.source, ended_by=person, outcome=outcome)
+    tuples(session, _UNCLAIM, of=run.id)
 
 
 def _are_out_of_work(session: Session, run: Run, panels: set[int]) -> None:
@@ -158,7 +160,7 @@ def _travelling(session: Session, lines: Sequence[Line]) -> dict[int, _Travels]:
     panels = panels_of_sets(session, {line.set for line in lines if line.set is not None})
     found = {line.id: _Travels(panels[line.set] if line.set else [], set()) for line in lines}
     if panels:
-        before = session.execute(_EITHER, {"panels": [panel for some in panels.values() for panel in some]}).all()
+        before = ask(session, _EITHER, panels=[panel for some in panels.values() for panel in some])
         for line in lines:
             alike = {one.panel for one in before if (one.step, one.round) == (line.step, line.round) and one.line < line.id}
             found[line.id].maybe.update(alike.intersection(found[line.id].panels))
@@ -180,8 +182,7 @@ def _next_line(session: Session, by: By, line: Line, panels: list[int]) -> Line:
         e=by.e, run=line.run, set=set_of(session, by, panels) if panels else None, item=line.item, lot=line.lot, route=line.route,
         step=line.step, round=line.round, shelf=line.shelf, units=None, judged=line.judged, started_at=by.happened_at,
     )  # fmt: skip
-    session.add(new)
-    session.flush()
+    enter(session, new)
     use_what_is_loaded(session, by, new, loaded_on(session, session.get_one(Run, line.run).station))
     return new
 
@@ -282,6 +283,6 @@ _EITHER = (
     select(Member.panel, Line.id.label("line"), Line.step, Line.round)
     .join(Cover, Cover.set == Member.set)
     .join(Line, Line.id == Cover.line)
-    .where(Member.panel.in_(bindparam("panels", expanding=True)), Cover.extent == "either", Cover.done.is_(False))
+    .where(among(Member.panel, "panels"), Cover.extent == "either", Cover.done.is_(False))
     .where(~select(RunVoid.run).where(RunVoid.run == Line.run).exists())
 )

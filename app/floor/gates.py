@@ -23,7 +23,7 @@ from app.ledger.counts import CountEntry
 from app.ledger.items import Batch, Item, Lot, Opening, Wafer
 from app.ledger.places import Mount
 from app.ledger.runs import Claim, Line, Run, StationState
-from app.listed import among, ask
+from app.listed import among, ask, tuples
 from app.naming.models import Code
 from app.naming.resolve import codes_of
 from app.people.models import Certificate, Person
@@ -111,7 +111,7 @@ def read_facts(session: Session, station: int, groups: list[Group], person: int 
 
 def loaded_on(session: Session, station: int) -> list[Loaded]:
     """What is mounted on a station now."""
-    return _loaded(session, session.execute(_ON_STATION, {"station": station}).all())
+    return _loaded(session, ask(session, _ON_STATION, station=station))
 
 
 def _loaded(session: Session, rows: Sequence[Any]) -> list[Loaded]:
@@ -362,14 +362,14 @@ def _some(names: list[str]) -> str:
 
 
 def _state(session: Session, station: int) -> tuple[str, str] | None:
-    row = session.execute(_STATE, {"station": station}).first()
-    return (row.state, row.reason) if row else None
+    rows = tuples(session, _STATE, station=station)
+    return rows[0] if rows else None
 
 
 def _unsigned_differences(session: Session, lots: list[int]) -> list[str]:
     """Counts beyond counting that nobody signed for since."""
-    found: dict[int, CountEntry] = {}
-    for entry in session.scalars(_COUNTS, {"lots": lots}) if lots else ():
+    found: dict[int, Any] = {}
+    for entry in ask(session, _COUNTS, lots=lots):
         if entry.kind == "counted" and entry.within is False:
             found[entry.item] = entry
         elif entry.kind in ("difference", "counted"):
@@ -392,7 +392,7 @@ def _names_and_claims(session: Session, items: list[int]) -> tuple[dict[int, str
 
 def _person(session: Session, person: int | None) -> tuple[str | None, list[tuple[str, datetime | None]]]:
     """Name and certificates, each with its end."""
-    rows = session.execute(_CERTIFIED, {"person": person}).all() if person else []
+    rows = ask(session, _CERTIFIED, person=person) if person else []
     return rows[0].person if rows else None, [(row.certificate, row.valid_until) for row in rows if row.certificate is not None]
 
 
@@ -402,7 +402,11 @@ _STATE = (
     .order_by(StationState.id.desc())
     .limit(1)
 )
-_COUNTS = select(CountEntry).where(among(CountEntry.item, "lots"), CountEntry.closed_e.is_(None)).order_by(CountEntry.id)
+_COUNTS = (
+    select(CountEntry.item, CountEntry.kind, CountEntry.within, CountEntry.units, CountEntry.book)
+    .where(among(CountEntry.item, "lots"), CountEntry.closed_e.is_(None))
+    .order_by(CountEntry.id)
+)
 _NAMED_AND_CLAIMED = (
     select(Code.thing, Code.code, Run.operation, Run.station, Run.started_at, Person.name)
     .join(Item, (Item.kind == Code.kind) & (Item.id == Code.thing))

@@ -3,8 +3,9 @@
 from collections import defaultdict
 from dataclasses import dataclass
 
-from sqlalchemy import bindparam, text
 from sqlalchemy.orm import Session
+
+from app.listed import ask, listed, tuples
 
 
 @dataclass(frozen=True)
@@ -23,10 +24,10 @@ class OpenJudgement:
 def open_judgements(session: Session, panels: list[int]) -> dict[int, list[OpenJudgement]]:
     """The lines that did a judged step for these panels and are open. An aborted round has no verdict of its own."""
     found: defaultdict[int, list[OpenJudgement]] = defaultdict(list)
-    rows = session.execute(_OPEN, {"panels": panels or [0]}).all()
+    rows = ask(session, _OPEN, panels=panels)
     if not rows:
         return {}
-    signed = {(line, panel) for line, panel in session.execute(_SIGNED, {"lines": [row.line for row in rows], "panels": panels})}
+    signed = {(line, panel) for line, panel in tuples(session, _SIGNED, lines=[row.line for row in rows], panels=panels)}
     for row in rows:
         found[row.panel].append(
             OpenJudgement(row.panel, row.line, row.run, row.step, row.judged, row.verdict, (row.line, row.panel) in signed)
@@ -35,7 +36,8 @@ def open_judgements(session: Session, panels: list[int]) -> dict[int, list[OpenJ
 
 
 # a line with placement logs to come is judged as soon as it did anything; a cure when the step was done
-_OPEN = text("""
+_OPEN = listed(
+    """
     select m.panel, l.id as line, l.run, l.step, l.judged, j.verdict
     from (select distinct "set" as id from member where panel in :panels) s
     cross join cover c cross join line l
@@ -47,7 +49,12 @@ _OPEN = text("""
       and not exists (select 1 from run_void v where v.run = l.run)
       and m."set" = c."set" and m.panel in :panels
     order by m.panel, l.id
-""").bindparams(bindparam("panels", expanding=True))
-_SIGNED = text("""
+    """,
+    "panels",
+)
+_SIGNED = listed(
+    """
     select a.line, m.panel from at_risk a join member m on m."set" = a."set" where a.line in :lines and m.panel in :panels
-""").bindparams(bindparam("lines", expanding=True), bindparam("panels", expanding=True))
+    """,
+    "lines", "panels",
+)  # fmt: skip

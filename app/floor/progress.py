@@ -4,13 +4,14 @@ from collections import defaultdict
 from dataclasses import dataclass, field
 from datetime import datetime
 
-from sqlalchemy import bindparam, select, text
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Route
 from app.db import Moment
 from app.ledger.items import LotRoute
+from app.listed import among, ask, listed, tuples
 
 
 @dataclass(frozen=True)
@@ -45,11 +46,11 @@ def progress(session: Session, panels: list[int]) -> dict[int, Progress]:
     """For each panel: its doings and the next step. Counted per set, since panels travel in sets."""
     by_set: defaultdict[int, list[int]] = defaultdict(list)
     found = {panel: Progress() for panel in panels}
-    for panel, set_id, lot, route in session.execute(_TRAVELLED, {"panels": panels or [0]}):
+    for panel, set_id, lot, route in tuples(session, _TRAVELLED, panels=panels):
         by_set[set_id].append(panel)
         if lot is not None:
             found[panel].lot, found[panel].route = lot, route
-    for row in session.execute(_DOINGS, {"sets": list(by_set) or [0]}):
+    for row in ask(session, _DOINGS, sets=by_set):
         for panel in by_set[row.covered]:
             found[panel].doings.append(Doing(row.line, row.step, row.round, row.ended_at, row.judged))
     _set_next(session, found)
@@ -60,10 +61,10 @@ def loose_progress(session: Session, lots: list[int]) -> dict[int, Progress]:
     """The same for loose lots: lines on them, and what was done to everything that flowed in; singulation and before count as done."""
     routes = routes_of_lots(session, lots)
     parents: defaultdict[int, set[int]] = defaultdict(set)
-    for child, parent in session.execute(_LOOSE_FLOWS, {"lots": lots or [0]}):
+    for child, parent in tuples(session, _LOOSE_FLOWS, lots=lots):
         parents[child].add(parent)
     own: defaultdict[int, list[Doing]] = defaultdict(list)
-    for row in session.execute(_LOOSE_DOINGS, {"lots": [*lots, *parents, *set().union(*parents.values())] or [0]}):
+    for row in ask(session, _LOOSE_DOINGS, lots=[*lots, *parents, *set().union(*parents.values())]):
         own[row.item].append(Doing(row.line, row.step, row.round, row.ended_at, row.judged))
     found = {lot: Progress(lot=lot, route=routes.get(lot), doings=_done_to_all(lot, parents, own)) for lot in lots}
     _set_next(session, found, loose=True)
@@ -79,7 +80,7 @@ def _done_to_all(lot: int, parents: dict[int, set[int]], own: dict[int, list[Doi
 
 
 def routes_of_lots(session: Session, lots: list[int]) -> dict[int, int]:
-    return {lot: route for lot, route in session.execute(_ROUTES, {"lots": lots})}
+    return {lot: route for lot, route in tuples(session, _ROUTES, lots=lots)}
 
 
 def loose_begins(route: Route) -> int:
@@ -103,43 +104,47 @@ def _set_next(session: Session, found: dict[int, Progress], *, loose: bool = Fal
         one.round = one.times(one.next_step) + 1 if one.next_step else 1
 
 
-_ROUTES = select(LotRoute.lot, LotRoute.route).where(LotRoute.lot.in_(bindparam("lots", expanding=True)), LotRoute.closed_e.is_(None))
+_ROUTES = select(LotRoute.lot, LotRoute.route).where(among(LotRoute.lot, "lots"), LotRoute.closed_e.is_(None))
 # a row a panel and set that it has travelled in; with the lot that holds it by that set now, and the lot's route
-_TRAVELLED = text("""
+_TRAVELLED = listed(
+    """
     select m.panel, m."set", h.lot, r.route
     from member m
     left join lot_holding h on h."set" = m."set" and h.closed_e is null
     left join lot_route r on r.lot = h.lot and r.closed_e is null
     where m.panel in :panels
-""").bindparams(bindparam("panels", expanding=True))
+    """,
+    "panels",
+)
 # a step that was sent to rework is open again: its doing does not count
 _NOT_REWORKED = """
     not exists (select 1 from judgement j join disposition d on d.judgement = j.id where j.line = l.id and d.what = 'rework')
     and not exists (select 1 from run_void v where v.run = l.run)
 """
-_DOINGS = (
-    text(f"""
+_DOINGS = listed(
+    f"""
     select c."set" as covered, l.id as line, l.step, l.round, l.ended_at, l.judged
     from cover c join line l on l.id = c.line
     where c."set" in :sets and c.done and l.step is not null and {_NOT_REWORKED}
-    """)
-    .bindparams(bindparam("sets", expanding=True))
-    .columns(ended_at=Moment())
-)
-_LOOSE_FLOWS = text("""
+    """,
+    "sets",
+).columns(ended_at=Moment())
+_LOOSE_FLOWS = listed(
+    """
     with recursive above(id) as (
         select item from lot where item in :lots
         union
         select f.parent from above join flow f on f.child = above.id and f.kind in ('merge', 'split', 'carry', 'bin')
     )
     select f.child, f.parent from above join flow f on f.child = above.id and f.kind in ('merge', 'split', 'carry', 'bin')
-""").bindparams(bindparam("lots", expanding=True))
-_LOOSE_DOINGS = (
-    text(f"""
+    """,
+    "lots",
+)
+_LOOSE_DOINGS = listed(
+    f"""
     select l.item, l.id as line, l.step, l.round, l.ended_at, l.judged
     from line l join run r on r.id = l.run
     where l.item in :lots and l.closed_e is not null and r.outcome = 'done' and l.step is not null and {_NOT_REWORKED}
-    """)
-    .bindparams(bindparam("lots", expanding=True))
-    .columns(ended_at=Moment())
-)
+    """,
+    "lots",
+).columns(ended_at=Moment())

@@ -3,7 +3,6 @@
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
@@ -15,15 +14,16 @@ from app.floor.loose import lot_for_work
 from app.floor.windows import may_repeat
 from app.holds.place import against_rules, hold_line
 from app.journal.act import By, lock
+from app.journal.record import enter
 from app.ledger.items import Item, Lot
-from app.ledger.runs import Claim, Line, Run, Use
+from app.ledger.runs import Line, Run, Use
 from app.ledger.sets import set_of
+from app.listed import listed, tuples
 from app.naming.resolve import Named, give_code
 
-_CLAIMED = {
-    kind: insert(Claim.__table__).on_conflict_do_nothing().returning(Claim.__table__.c.item)  # type: ignore[arg-type]
-    for kind, insert in (("sqlite", sqlite.insert), ("postgresql", postgresql.insert))
-}
+_CLAIMED = listed(
+    "insert into claim (item, run) select id, :run from item where id in :items order by id on conflict do nothing returning item", "items"
+)
 _NOTHING = Reason("not_here", "Nothing is in it now that could start.", "Scan what is meant; its page says where what was in it went.")
 
 
@@ -105,8 +105,7 @@ def open_run(
         e=by.e, operation=next(iter(steps.values())).operation, station=facts.station.id, person=person,
         recipe=recipe or _recipe(session, steps), started_at=by.happened_at, source=by.source,
     )  # fmt: skip
-    session.add(run)
-    session.flush()
+    enter(session, run)
     code = give_code(session, by, "run", run.id)
     lines = [_open_line(session, by, run, facts, facts.groups[i], step, shelf.get(i)) for i, step in steps.items()]
     claim(session, run.id, [item for i in steps for item in facts.groups[i].items], fact=by.fact)
@@ -118,14 +117,13 @@ def open_run(
 def use_what_is_loaded(session: Session, by: By, line: Line, loaded: list[Loaded]) -> None:
     """A line had everything that was on the station when it opened."""
     for item, place in {one.item: one.place for one in loaded}.items():
-        session.add(Use(e=by.e, line=line.id, item=item, place=place))
+        enter(session, Use(e=by.e, line=line.id, item=item, place=place))
 
 
 def claim(session: Session, run: int, items: list[int], *, fact: bool = False) -> None:
     """The loser of two starts meets the winner's key here."""
-    rows = [{"item": item, "run": run} for item in sorted(set(items))]
-    taken = session.execute(_CLAIMED[session.get_bind().dialect.name], rows).all()
-    if len(taken) < len(rows) and not fact:
+    wanted = set(items)
+    if len(tuples(session, _CLAIMED, items=wanted, run=run)) < len(wanted) and not fact:
         raise refuse("in_work", "Someone else has just started it.", "It is in work.", "Look at its page to see where.")
 
 
@@ -180,8 +178,7 @@ def _open_line(session: Session, by: By, run: Run, facts: Facts, group: Group, s
         route=group.route, step=step.key, round=group.progress[0].times(step.key) + 1, shelf=shelf, units=units, judged=step.judged,
         started_at=by.happened_at,
     )  # fmt: skip
-    session.add(line)
-    session.flush()
+    enter(session, line)
     use_what_is_loaded(session, by, line, facts.loaded)
     return line
 

@@ -47,7 +47,7 @@ def stops_on(session: Session, items: Iterable[int]) -> dict[int, list[Stop]]:
 
 def stops_here(session: Session, station: int, items: Iterable[int]) -> tuple[list[Stop], dict[int, list[Stop]]]:
     """Holds by which a station starts nothing, and `stops_on` for what would start there: one statement where nothing is on hold."""
-    found = [Stop(*row) for row in session.execute(_OF_STATION_AND_ANY, {"station": station})]
+    found = [Stop(*row) for row in tuples(session, _OF_STATION_AND_ANY, station=station)]
     of_station, wanted = [stop for stop in found if stop.kind == "station"], list(dict.fromkeys(items))
     return of_station, _stops_on(session, wanted) if wanted and len(found) > len(of_station) else {}
 

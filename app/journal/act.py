@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 from functools import cached_property
 from typing import Any
 
-from sqlalchemy import bindparam, delete, func, insert, select, text, update
+from sqlalchemy import bindparam, delete, insert, select, text, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
@@ -19,6 +19,7 @@ from app.errors import NotAllowed, Reason, Refused, bad_input, not_allowed, refu
 from app.journal.actions import ACTIONS
 from app.journal.models import Entry, Request, entry_number
 from app.journal.record import collected, combined, start_collecting
+from app.listed import tuples
 
 _HOLDS_LOCK = 7201  # PostgreSQL advisory lock: shared by every act, taken alone by one that places or releases a hold
 _TRIES = 3
@@ -27,19 +28,24 @@ _KEY_DAYS = 90
 
 # statements of every act: made once, as making one costs more than sending it
 _ALONE, _SHARED = (text(f"select {name}({_HOLDS_LOCK})") for name in ("pg_advisory_xact_lock", "pg_advisory_xact_lock_shared"))
-_NEWEST = select(func.max(Entry.id))
 _NEXT = select(entry_number.next_value())
 _NEW_ENTRY = insert(Entry.__table__)  # type: ignore[arg-type]
-_BLANK = {
-    "action": "", "actor_kind": "", "actor": 0, "actor_name": "", "arguments": {}, "source": "", "outcome": "done", "signed": False, "fact": False,
-    "digest": b"",
-}  # fmt: skip
-_FILLED_IN = update(Entry.__table__).where(Entry.id == bindparam("number"))  # type: ignore[arg-type]
+_BLANK = text("""
+    insert into entry (id, action, actor_kind, actor, actor_name, arguments, happened_at, source, recorded_at, outcome, signed, fact, digest)
+    select coalesce(max(id), 0) + 1, '', '', 0, '', '{}', '', '', '', 'done', false, false, x'' from entry returning id
+""")
+_FILLED_IN = update(Entry.__table__).where(Entry.id == bindparam("number")).values(  # type: ignore[arg-type]
+    {column: bindparam(f"new_{column.name}") for column in Entry.__table__.columns if column.name != "id"}
+)
 _CLAIMED = {
     kind: insert(Request.__table__).on_conflict_do_nothing().returning(Request.key)  # type: ignore[arg-type]
     for kind, insert in (("sqlite", sqlite.insert), ("postgresql", postgresql.insert))
 }
-_ANSWERED = update(Request.__table__).where(Request.actor == bindparam("of"), Request.key == bindparam("to"))  # type: ignore[arg-type]
+_ANSWERED = (
+    update(Request.__table__)  # type: ignore[arg-type]
+    .where(Request.actor == bindparam("of"), Request.key == bindparam("to"))
+    .values(entry=bindparam("by"), answer=bindparam("said"), refused=bindparam("no"))
+)
 
 
 @dataclass(frozen=True)
@@ -265,7 +271,7 @@ def _earlier_answer(session: Session, attempt: _Attempt) -> Answer | None:
         "actor": attempt.actor.text, "key": attempt.key, "content": attempt.content, "refused": False,
         "entry": None, "answer": None, "made_at": clock.now(),
     }  # fmt: skip
-    if session.execute(_CLAIMED[session.get_bind().dialect.name], row).first():
+    if tuples(session, _CLAIMED[session.get_bind().dialect.name], **row):
         return None
     kept = session.get_one(Request, (attempt.actor.text, attempt.key))
     if kept.content != attempt.content:
@@ -279,17 +285,13 @@ def _earlier_answer(session: Session, attempt: _Attempt) -> Answer | None:
 
 def _take_holds_lock(house: House, session: Session, *, alone: bool) -> None:
     if house.kind == "postgresql":  # SQLite has one writer: every act is alone
-        session.execute(_ALONE if alone else _SHARED)
+        tuples(session, _ALONE if alone else _SHARED)
 
 
 def _draw_number(house: House, session: Session) -> int:
     """On SQLite the entry's row is there from now on, blank: put in after the rows that name it, it would be looked for in every table."""
-    if house.kind == "postgresql":
-        return session.scalar(_NEXT) or 0
-    number = (session.scalar(_NEWEST) or 0) + 1
-    now = clock.now()
-    session.execute(_NEW_ENTRY, _BLANK | {"id": number, "happened_at": now, "recorded_at": now})
-    return number
+    ((number,),) = tuples(session, _NEXT if house.kind == "postgresql" else _BLANK)
+    return int(number)
 
 
 def _write_entry(session: RecordSession, attempt: _Attempt, by: By, digest: bytes, refusal: Refused | None) -> None:
@@ -300,15 +302,15 @@ def _write_entry(session: RecordSession, attempt: _Attempt, by: By, digest: byte
         "outcome": "refused" if refusal else "done", "signed": by.signed, "fact": by.fact, "digest": digest,
     }  # fmt: skip
     if session.get_bind().dialect.name == "postgresql":
-        session.execute(_NEW_ENTRY, row | {"id": by.e})
+        tuples(session, _NEW_ENTRY, **row, id=by.e)
     else:
-        session.execute(_FILLED_IN, row | {"number": by.e})
+        tuples(session, _FILLED_IN, number=by.e, **{f"new_{name}": value for name, value in row.items()})
 
 
 def _keep_answer(session: Session, attempt: _Attempt, by: By, body: dict[str, Any], *, refused: bool) -> None:
     if attempt.key is None:
         return
-    session.execute(_ANSWERED, {"of": attempt.actor.text, "to": attempt.key, "entry": by.e, "answer": body, "refused": refused})
+    tuples(session, _ANSWERED, of=attempt.actor.text, to=attempt.key, by=by.e, said=body, no=refused)
 
 
 def forget_old_keys(house: House) -> int:

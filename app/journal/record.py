@@ -2,13 +2,16 @@
 
 import hashlib
 from collections.abc import Iterable, Sequence
+from functools import cache
 from typing import Any, ClassVar
 
-from sqlalchemy import ForeignKey, Index, Table, event, inspect, text
-from sqlalchemy.orm import Mapped, declared_attr, mapped_column
+from sqlalchemy import ForeignKey, Index, Table, TextClause, bindparam, event, inspect, text
+from sqlalchemy.orm import Mapped, Session, declared_attr, make_transient_to_detached, mapped_column
+from sqlalchemy.orm.attributes import set_committed_value
 
 from app.db import Base, RecordSession
 from app.journal.spelling import Rows, speller
+from app.listed import tuples
 
 _HASHES = "record_hashes"
 MODULUS = 1 << 256
@@ -96,12 +99,11 @@ def collected(session: RecordSession) -> list[int]:
 
 @event.listens_for(RecordSession, "after_flush")
 def _digest_what_was_written(session: RecordSession, _context: Any) -> None:
-    hashes, new, deleted = session.info.get(_HASHES), session.new, session.deleted  # each is made anew when it is asked for
+    new, deleted = session.new, session.deleted  # each is made anew when it is asked for
     for row in [*new, *session.dirty, *deleted]:
         if not isinstance(row, Recorded):
             continue
-        if hashes is None:
-            raise RecordBroken(f"{type(row).__name__} written outside journal.act")
+        hashes = _collecting(session, type(row).__table__)  # type: ignore[attr-defined]
         if row in deleted:
             raise RecordBroken(f"{type(row).__name__} deleted")
         hashes += _hashes_of(row, new=row in new)
@@ -121,6 +123,64 @@ def _hashes_of(row: Recorded, *, new: bool) -> list[int]:
         if name not in type(row).closing or any(value is not None for value in before):
             raise RecordBroken(f"{table.name}.{name} is on the record and can't be changed")
     return [closing_hash(type(row), tuple(values.values()))]
+
+
+def enter(session: Session, row: Recorded) -> None:
+    """Inserts a row at once, past the session's unit of work: for what is written all day. Afterwards it is as if the session had read it."""
+    table: Table = type(row).__table__  # type: ignore[attr-defined]
+    hashes = _collecting(session, table)
+    given = {name: row.__dict__.get(name) for name in _names(table)}
+    if "id" in given and given["id"] is None:
+        ((given["id"],),) = tuples(session, _inserting(table, numbered=True), **{name: given[name] for name in given if name != "id"})
+    else:
+        tuples(session, _inserting(table, numbered=False), **given)
+    row.__dict__.update(given)
+    make_transient_to_detached(row)
+    session.add(row)
+    hashes.append(insert_hash(type(row), tuple(given.values())))
+
+
+def close(session: Session, row: Closable, **closing: Any) -> None:
+    """Writes closing columns of a row, once and at once, past the session's unit of work."""
+    table: Table = type(row).__table__  # type: ignore[attr-defined]
+    hashes = _collecting(session, table)
+    if "closed_e" not in closing or not closing.keys() <= set(type(row).closing):
+        raise RecordBroken(f"{table.name} is not closed by {', '.join(closing)}")
+    keys = {column.name: getattr(row, column.name) for column in table.primary_key}
+    if not tuples(session, _closing(table, tuple(closing)), **keys, **closing):
+        raise RecordBroken(f"{table.name} is on the record and can't be closed again")
+    for name, value in closing.items():
+        set_committed_value(row, name, value)
+    hashes.append(closing_hash(type(row), tuple(getattr(row, name) for name in _names(table))))
+
+
+def _collecting(session: Session, table: Table) -> list[int]:
+    hashes: list[int] | None = session.info.get(_HASHES)
+    if hashes is None:
+        raise RecordBroken(f"{table.name} written outside journal.act")
+    return hashes
+
+
+@cache
+def _names(table: Table) -> tuple[str, ...]:
+    return tuple(column.name for column in table.columns)
+
+
+@cache
+def _inserting(table: Table, *, numbered: bool) -> TextClause:
+    columns = [column for column in table.columns if not (numbered and column.name == "id")]
+    names, values = ", ".join(f'"{one.name}"' for one in columns), ", ".join(f":{one.name}" for one in columns)
+    statement = text(f'insert into "{table.name}" ({names}) values ({values})' + (" returning id" if numbered else ""))
+    return statement.bindparams(*(bindparam(one.name, type_=one.type) for one in columns))
+
+
+@cache
+def _closing(table: Table, names: tuple[str, ...]) -> TextClause:
+    """Answers a row when it was open."""
+    changes = ", ".join(f'"{name}" = :{name}' for name in names)
+    which = " and ".join(f'"{key.name}" = :{key.name}' for key in table.primary_key)
+    statement = text(f'update "{table.name}" set {changes} where {which} and closed_e is null returning 1')
+    return statement.bindparams(*(bindparam(name, type_=table.c[name].type) for name in (*names, *(key.name for key in table.primary_key))))
 
 
 def recorded_classes() -> list[type[Recorded]]:

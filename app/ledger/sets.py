@@ -56,9 +56,9 @@ def set_of(session: Session, by: By, panels: list[int]) -> int:
     """The id of the set of these panels, made if it is new. `panels` must not be empty."""
     ids = sorted(set(panels))
     digest = digest_of(ids)
-    known = session.scalar(_BY_DIGEST, {"digest": digest})
-    if known is not None:
-        return known
+    known = tuples(session, _BY_DIGEST, digest=digest)
+    if known:
+        return int(known[0][0])
     new = PanelSet(e=by.e, n=len(ids), digest=digest)
     session.add(new)
     session.flush()
@@ -85,7 +85,7 @@ def panels_of_sets(session: Session, sets: Iterable[int]) -> dict[int, list[int]
 
 def panels_of_lot(session: Session, lot: int) -> list[int]:
     """The panels that a lot holds now."""
-    return list(session.scalars(_PANELS_OF_LOT, {"lot": lot}))
+    return [panel for (panel,) in tuples(session, _PANELS_OF_LOT, lot=lot)]
 
 
 def lots_of_panels(session: Session, panels: list[int]) -> dict[int, int]:

@@ -10,6 +10,7 @@ from sqlalchemy.orm import Session
 from app import codes
 from app.errors import NotFound, Reason, Refused, unknown
 from app.journal.act import By
+from app.journal.record import enter
 from app.listed import listed, tuples
 from app.naming.models import Alias, Code
 
@@ -51,7 +52,7 @@ def candidates(session: Session, text: str, *kinds: str) -> list[Named]:
     if not text.isprintable():  # no code has control characters, and PostgreSQL takes no zero byte
         return []
     tidy = codes.tidy(text)
-    for kind, thing, code in session.execute(_OF_CODE, {"code": tidy}):
+    for kind, thing, code in tuples(session, _OF_CODE, code=tidy):
         if not kinds or kind in kinds:
             return [Named(kind, thing, code)]
     query = (
@@ -108,7 +109,7 @@ def take_code(session: Session, by: By, kind: str, thing: int, code: str) -> str
 
 
 def _add_code(session: Session, by: By, kind: str, thing: int, code: str) -> str:
-    session.add(Code(e=by.e, code=code, kind=kind, thing=thing))
+    enter(session, Code(e=by.e, code=code, kind=kind, thing=thing))
     session.info.setdefault(_KNOWN, {})[kind, thing] = code
     return code
 

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from sqlalchemy import bindparam, func, select
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from app import codes
@@ -12,6 +12,7 @@ from app.errors import refuse
 from app.floor.groups import contents, gather
 from app.ledger.items import DryPack, Pack
 from app.ledger.runs import Claim, Run
+from app.listed import among
 from app.naming.resolve import Named, resolve
 
 READ_TWICE = timedelta(seconds=1.5)  # scanners read twice: the same code again sooner than this starts nothing
@@ -74,7 +75,7 @@ def run_of(session: Session, named: Named, station: int | None = None) -> Run | 
 
 _RUNS_OF = (
     select(Run)
-    .where(Run.id.in_(select(Claim.run).where(Claim.item.in_(bindparam("items", expanding=True)))), Run.closed_e.is_(None))
+    .where(Run.id.in_(select(Claim.run).where(among(Claim.item, "items"))), Run.closed_e.is_(None))
     .order_by(Run.id)
 )
 

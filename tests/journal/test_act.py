@@ -11,7 +11,8 @@ from app.db import House, RecordSession
 from app.errors import BadInput, Refused, refuse
 from app.journal.act import SYSTEM, Actor, By, act
 from app.journal.models import Entry
-from app.journal.record import RecordBroken
+from app.journal.record import RecordBroken, close, enter
+from app.journal.verify import verify_journal
 from app.naming.resolve import give_code
 from app.people.models import Person, PersonDuty
 
@@ -127,14 +128,58 @@ def test_a_row_is_closed_once(house: House) -> None:
         session.add(PersonDuty(e=by.e, person=session.scalars(select(Person.id)).one(), duty="lead"))
         return {}
 
-    def close(session: Session, by: By) -> dict[str, str]:
+    def end(session: Session, by: By) -> dict[str, str]:
         session.scalars(select(PersonDuty)).one().closed_e = by.e
         return {}
 
     act(house, SYSTEM, "add_person", {}, add_duty)
-    act(house, SYSTEM, "change_person", {}, close)
+    act(house, SYSTEM, "change_person", {}, end)
     with pytest.raises(RecordBroken):
-        act(house, SYSTEM, "change_person", {}, close)
+        act(house, SYSTEM, "change_person", {}, end)
+
+
+def enter_ann(session: Session, by: By) -> dict[str, str]:
+    person = Person(e=by.e, name="Ann")
+    enter(session, person)
+    enter(session, PersonDuty(e=by.e, person=person.id, duty="lead"))
+    return {"person": give_code(session, by, "person", person.id)}
+
+
+def end_duty(session: Session, by: By) -> dict[str, str]:
+    duty = session.scalars(select(PersonDuty)).one()
+    close(session, duty, closed_e=by.e)
+    assert duty.closed_e == by.e and not session.dirty
+    return {}
+
+
+def test_what_is_written_at_once_is_digested_like_the_rest(house: House) -> None:
+    act(house, SYSTEM, "add_person", {}, enter_ann)
+    act(house, SYSTEM, "change_person", {}, end_duty)
+    assert (count(house, Person), count(house, PersonDuty)) == (1, 1)
+    assert list(verify_journal(house)) == []
+
+
+def test_what_is_written_at_once_is_closed_once(house: House) -> None:
+    act(house, SYSTEM, "add_person", {}, enter_ann)
+    act(house, SYSTEM, "change_person", {}, end_duty)
+    with pytest.raises(RecordBroken):
+        act(house, SYSTEM, "change_person", {}, end_duty)
+
+
+def test_nothing_but_closing_columns_is_written_at_once(house: House) -> None:
+    def rename(session: Session, by: By) -> dict[str, str]:
+        close(session, session.scalars(select(PersonDuty)).one(), closed_e=by.e, duty="quality")
+        return {}
+
+    act(house, SYSTEM, "add_person", {}, enter_ann)
+    with pytest.raises(RecordBroken):
+        act(house, SYSTEM, "change_person", {}, rename)
+
+
+def test_nothing_is_written_at_once_outside_an_act(house: House) -> None:
+    with house.writing() as session, pytest.raises(RecordBroken):
+        enter(session, Person(e=1, name="Ann"))
+    assert count(house, Person) == 0
 
 
 def test_one_that_must_be_alone_begins_again_alone(house: House) -> None:
