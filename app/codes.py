@@ -15,10 +15,16 @@ _SHAPE = re.compile(r"[A-Z][0-9A-Z]*(-[0-9A-Z]+)+")
 def check_character(text: str) -> str:
     """ISO/IEC 7064 MOD 37,36 over letters and digits; hyphens do not count."""
     p = 36
-    for c in text.replace("-", ""):
-        q = (p + _ALPHABET.index(c)) % 36 or 36
-        p = 2 * q % 37
+    for c in text:
+        p = _AFTER[p][c]
     return _ALPHABET[(37 - p) % 36]
+
+
+def _after(p: int, character: int) -> int:
+    return 2 * ((p + character) % 36 or 36) % 37
+
+
+_AFTER = [{"-": p} | {c: _after(p, n) for n, c in enumerate(_ALPHABET)} for p in range(37)]  # `check` asks it of every code
 
 
 def make(kind: str, serial: str) -> str:

@@ -59,9 +59,9 @@ def gathered(session: Session, statement: TextClause, **given: Any) -> list[Any]
 
 
 def blocks(session: Session, query: Select[*tuple[Any, ...]], at_once: int = 2000) -> Iterator[list[Any]]:
-    """All rows of a query without parameters as the driver gives them, `at_once` at a time."""
+    """All rows of a query without parameters as the driver gives them, `at_once` at a time; in a transaction, as of a snapshot."""
     connection = session.connection()
-    cursor: Any = connection.connection.cursor() if connection.dialect.name == "sqlite" else connection.connection.cursor("blocks")
+    cursor: Any = connection.connection.cursor() if connection.dialect.name == "sqlite" else connection.connection.cursor(f"blocks_{id(query)}")
     try:
         cursor.execute(str(query.compile(dialect=connection.dialect)))
         while rows := cursor.fetchmany(at_once):

@@ -7,20 +7,29 @@ from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
 from math import sqrt
+from typing import NamedTuple
 
-from sqlalchemy import select
+from sqlalchemy import Boolean
 from sqlalchemy.orm import Session
 
-from app.floor import bitmaps
 from app.floor.amounts import OUT_OF_BOOK, Posting, amounts
 from app.floor.counting import open_differences
-from app.floor.exits import Exit, exits_of, good_at
+from app.floor.exits import flows_out
 from app.floor.marks import SAMPLED
-from app.ledger.cells import CellMark
 from app.ledger.counts import CountEntry
-from app.ledger.items import Lot, Panel
-from app.ledger.sets import LotHolding, Member
 from app.ledger.walk import NEVER
+from app.listed import ask, listed, tuples
+
+
+class Count(NamedTuple):
+    """What was counted of a lot, and what the book said then."""
+
+    item: int
+    units: int
+    book: int | None
+    method: str
+    u: float
+    within: bool | None
 
 
 @dataclass(frozen=True)
@@ -31,7 +40,7 @@ class Balance:
     left: int
     u: float
     residual: int
-    counts: tuple[CountEntry, ...]  # what was counted, oldest first
+    counts: tuple[Count, ...]  # what was counted, oldest first
     unsigned: CountEntry | None  # a difference beyond the limit that nobody has signed for
 
     def total(self, what: str) -> int:
@@ -51,11 +60,10 @@ def balance(session: Session, lot: int) -> Balance:
 def balances(session: Session, lots: Iterable[int]) -> dict[int, Balance]:
     """The balances of many lots, panel lots and loose ones alike: a fixed number of statements."""
     ids = list(lots)
-    forms = {lot: form for lot, form in session.execute(select(Lot.item, Lot.form).where(Lot.item.in_(ids)))}
-    query = select(CountEntry).where(CountEntry.item.in_(ids), CountEntry.kind == "counted", CountEntry.closed_e.is_(None))
-    counts: defaultdict[int, list[CountEntry]] = defaultdict(list)
-    for entry in session.scalars(query.order_by(CountEntry.id)):
-        counts[entry.item].append(entry)
+    forms = dict(tuples(session, _FORMS, lots=ids))
+    counts: defaultdict[int, list[Count]] = defaultdict(list)
+    for row in ask(session, _COUNTED, lots=ids):
+        counts[row.item].append(Count._make(row))
     unsigned = open_differences(session, ids)
     found = {lot: (now.postings, now.book, now.u) for lot, now in amounts(session, [lot for lot in ids if forms[lot] == "loose"]).items()}
     found |= _of_panel_lots(session, [lot for lot in ids if forms[lot] == "panel"])
@@ -75,13 +83,12 @@ def _of_panel_lots(session: Session, lots: list[int]) -> dict[int, tuple[tuple[P
     return {lot: (tuple(postings[lot]), left[lot], sqrt(sum(posting.u**2 for posting in postings[lot]))) for lot in lots}
 
 
-def _balance(postings: tuple[Posting, ...], left: int, u: float, counts: tuple[CountEntry, ...], unsigned: CountEntry | None) -> Balance:
+def _balance(postings: tuple[Posting, ...], left: int, u: float, counts: tuple[Count, ...], unsigned: CountEntry | None) -> Balance:
     residual = sum(posting.units if posting.what == "in" else -posting.units for posting in postings) - left
     return Balance(postings, left, u, residual, counts, unsigned)
 
 
-@dataclass(frozen=True)
-class _Stay:
+class _Stay(NamedTuple):
     """A panel was in the lot from entry `begins` to entry `ends` (NEVER: it still is)."""
 
     lot: int
@@ -92,90 +99,121 @@ class _Stay:
 
 def _stays(session: Session, lots: list[int]) -> list[_Stay]:
     """Holdings that follow each other are one stay for the panels that are in both."""
-    query = (
-        select(LotHolding.lot, Member.panel, LotHolding.e, LotHolding.closed_e)
-        .join(LotHolding, LotHolding.set == Member.set)
-        .where(LotHolding.lot.in_(lots))
-        .order_by(LotHolding.lot, Member.panel, LotHolding.e)
-    )
     stays: list[_Stay] = []
-    for lot, panel, begins, ends in session.execute(query):
+    for lot, panel, begins, ends in tuples(session, _HOLDINGS, lots=lots):
         if stays and (stays[-1].lot, stays[-1].panel, stays[-1].ends) == (lot, panel, begins):
             begins = stays.pop().begins
         stays.append(_Stay(lot, panel, begins, NEVER if ends is None else ends))
     return stays
 
 
+class _Mark(NamedTuple):
+    """`cells`: a number of which bit n is cell n. `ends`: the entry that took the mark back; of one that stands, after NEVER."""
+
+    e: int
+    ends: int
+    reason: str
+    cells: int
+
+
+class _Taken(NamedTuple):
+    """What was counted out of a panel without saying which cells."""
+
+    kind: str
+    units: int
+    method: str
+    u: float
+    reason: str
+    e: int
+
+
 class _PanelFacts:
     """Marks, counts and exits of some panels, read at once."""
 
     def __init__(self, session: Session, panels: list[int]) -> None:
-        sizes = select(Panel.item, Panel.rows, Panel.columns).where(Panel.item.in_(panels))
-        self.sizes = {panel: (rows, columns) for panel, rows, columns in session.execute(sizes)}
-        self.marks = _by_panel(session.scalars(select(CellMark).where(CellMark.panel.in_(panels)).order_by(CellMark.id)))
-        counted = select(CountEntry).where(CountEntry.item.in_(panels), CountEntry.kind.in_(OUT_OF_BOOK), CountEntry.closed_e.is_(None))
-        self.counts: defaultdict[int, list[CountEntry]] = defaultdict(list)
-        for entry in session.scalars(counted.order_by(CountEntry.id)):
-            self.counts[entry.item].append(entry)
-        self.exits: defaultdict[int, list[Exit]] = defaultdict(list)
-        for exit_ in exits_of(session, panels):
-            self.exits[exit_.panel].append(exit_)
+        self.cells: dict[int, int] = {panel: (1 << size) - 1 for panel, size in tuples(session, _SIZES, panels=panels)}
+        self.marks: dict[int, list[_Mark]] = {panel: [] for panel in panels}
+        for panel, e, ends, reason, cells in tuples(session, _MARKS, panels=panels):
+            self.marks[panel].append(_Mark(e, NEVER + 1 if ends is None else ends, reason, int.from_bytes(cells, "little")))
+        self.taken: dict[int, list[_Taken]] = {panel: [] for panel in panels}
+        for panel, *taken in tuples(session, _TAKEN, panels=panels):
+            self.taken[panel].append(_Taken(*taken))
+        self.exits: dict[int, list[tuple[int, int, int, str]]] = {panel: [] for panel in panels}
+        for panel, child, e, units, kind in flows_out(session, panels):
+            self.exits[panel].append((child, e, units, kind))
 
     def postings_of(self, stay: _Stay) -> tuple[list[Posting], int]:
         """What one panel's stay adds to the lot's balance, and the units that are still in the lot through it."""
-        exits = [exit_ for exit_ in self.exits[stay.panel] if stay.begins < exit_.e <= stay.ends]
-        singulated = next((exit_ for exit_ in exits if not exit_.to_sample), None)
-        end = singulated.e if singulated else stay.ends
-        counts = [entry for entry in self.counts[stay.panel] if stay.begins < entry.e <= end]
-        postings = [Posting("in", "panel", self._units(stay.panel, stay.begins), "cells", 0.0, stay.panel, e=stay.begins)]
-        postings += [
-            Posting("sampled", "cells", exit_.units, "cells", 0.0, exit_.child, e=exit_.e) for exit_ in exits if exit_.to_sample
-        ]
-        postings += self._marked(stay, end)
-        postings += [Posting(_what(entry), entry.kind, entry.units, entry.method, entry.u, reason=entry.reason, e=entry.e) for entry in counts]
-        if again := self._counted_again(stay.panel, end) - self._counted_again(stay.panel, stay.begins):
+        _, panel, begins, ends = stay
+        exits = [one for one in self.exits[panel] if begins < one[1] <= ends]
+        singulated = next((one for one in exits if one[3] != "sample"), None)
+        end = singulated[1] if singulated else ends
+        good, good_now = self._good(panel, begins), self._good(panel, end)
+        came, units = (self._less_taken(panel, cells, e) for cells, e in ((good, begins), (good_now, end)))
+        postings = [Posting("in", "panel", max(0, came), "cells", 0.0, panel, e=begins)]
+        postings += [Posting("sampled", "cells", n, "cells", 0.0, child, e=e) for child, e, n, kind in exits if kind == "sample"]
+        postings += self._marked(stay, end, good, good_now)
+        for one in self.taken[panel]:
+            if begins < one.e <= end:
+                what = "sampled" if one.kind == "destroyed" else one.kind
+                postings.append(Posting(what, one.kind, one.units, one.method, one.u, reason=one.reason, e=one.e))
+        if again := max(0, -units) - max(0, -came):  # units that were scrapped without a cell, and whose cells were marked as well
             postings.append(Posting("scrapped", "mark", -again, "cells", 0.0, reason="cells of units scrapped before", e=end))
         if singulated:
-            return [*postings, Posting("out", "cells", singulated.units, "cells", 0.0, singulated.child, e=singulated.e)], 0
-        units = self._units(stay.panel, end)
-        if stay.ends != NEVER:
-            return [*postings, Posting("out", "panel", units, "cells", 0.0, stay.panel, e=stay.ends)], 0
-        return postings, units
+            child, e, n, _ = singulated
+            return [*postings, Posting("out", "cells", n, "cells", 0.0, child, e=e)], 0
+        if ends != NEVER:
+            return [*postings, Posting("out", "panel", max(0, units), "cells", 0.0, panel, e=ends)], 0
+        return postings, max(0, units)
 
-    def _units(self, panel: int, e: int) -> int:
-        """Good units of a panel after entry `e`."""
-        return max(0, self._good_less_scrapped(panel, e))
+    def _good(self, panel: int, e: int) -> int:
+        """The cells that were good after entry `e`."""
+        good = self.cells[panel]
+        for mark in self.marks[panel]:
+            if mark.e <= e < mark.ends:
+                good &= ~mark.cells
+        return good
 
-    def _counted_again(self, panel: int, e: int) -> int:
-        """Units that were scrapped without a cell, and whose cells were marked as well."""
-        return max(0, -self._good_less_scrapped(panel, e))
+    def _less_taken(self, panel: int, cells: int, e: int) -> int:
+        """Units on these cells after entry `e`; below zero where more were taken out than are left."""
+        return cells.bit_count() - sum(one.units for one in self.taken[panel] if one.e <= e)
 
-    def _good_less_scrapped(self, panel: int, e: int) -> int:
-        without_cell = sum(entry.units for entry in self.counts[panel] if entry.e <= e)
-        return bitmaps.count(good_at(self.sizes[panel], self.marks[panel], e)) - without_cell
-
-    def _marked(self, stay: _Stay, end: int) -> list[Posting]:
+    def _marked(self, stay: _Stay, end: int, good: int, good_now: int) -> list[Posting]:
         """Cells that were marked in the stay, by reason; each cell counts for the first mark on it."""
-        good = good_at(self.sizes[stay.panel], self.marks[stay.panel], stay.begins)
         postings = []
         for mark in self.marks[stay.panel]:
-            if stay.begins < mark.e <= end and (mark.closed_e is None or mark.closed_e > end):
-                newly = bitmaps.read(mark.cells) & good
-                good = good & ~newly
+            if stay.begins < mark.e <= end < mark.ends:
+                newly = mark.cells & good
+                good &= ~newly
                 if mark.reason != SAMPLED:  # a sample's units are those that its flow took
-                    postings.append(Posting("scrapped", "mark", bitmaps.count(newly), "cells", 0.0, reason=mark.reason, e=mark.e))
-        back = bitmaps.count(good_at(self.sizes[stay.panel], self.marks[stay.panel], end)) - bitmaps.count(good)
-        if back:
+                    postings.append(Posting("scrapped", "mark", newly.bit_count(), "cells", 0.0, reason=mark.reason, e=mark.e))
+        if back := good_now.bit_count() - good.bit_count():
             postings.append(Posting("scrapped", "mark", -back, "cells", 0.0, reason="marks taken back", e=end))
         return postings
 
 
-def _by_panel(marks: Iterable[CellMark]) -> defaultdict[int, list[CellMark]]:
-    found: defaultdict[int, list[CellMark]] = defaultdict(list)
-    for mark in marks:
-        found[mark.panel].append(mark)
-    return found
-
-
-def _what(entry: CountEntry) -> str:
-    return "sampled" if entry.kind == "destroyed" else entry.kind
+_KINDS = ", ".join(f"'{kind}'" for kind in OUT_OF_BOOK)
+_FORMS = listed("select item, form from lot where item in :lots", "lots")
+_COUNTED = listed(
+    """
+    select item, units, book, method, u, within from count_entry
+    where item in :lots and kind = 'counted' and closed_e is null order by id
+    """,
+    "lots",
+).columns(within=Boolean())
+_HOLDINGS = listed(
+    """
+    select h.lot, m.panel, h.e, h.closed_e from lot_holding h join member m on m."set" = h."set"
+    where h.lot in :lots order by h.lot, m.panel, h.e
+    """,
+    "lots",
+)
+_SIZES = listed("select item, rows * columns from panel where item in :panels", "panels")
+_MARKS = listed("select panel, e, closed_e, reason, cells from cell_mark where panel in :panels order by id", "panels")
+_TAKEN = listed(
+    f"""
+    select item, kind, units, method, u, reason, e from count_entry
+    where item in :panels and kind in ({_KINDS}) and closed_e is null order by id
+    """,
+    "panels",
+)

@@ -23,7 +23,7 @@ from app.ledger.counts import CountEntry
 from app.ledger.flows import KINDS, Flow
 from app.ledger.items import Batch, Item, Lot, Panel
 from app.ledger.sets import panels_of_lot
-from app.listed import among
+from app.listed import listed, tuples
 from app.naming.resolve import code_of
 
 METHODS = ("cells", "counter", "pockets", "weight", "hand")
@@ -100,16 +100,17 @@ def correct_count(session: Session, by: By, entry: int) -> CountEntry:
 
 def open_differences(session: Session, items: Iterable[int]) -> dict[int, CountEntry]:
     """The latest count of each item, where it is beyond the limit and nobody has signed for it."""
-    latest: dict[int, CountEntry] = {}
-    for entry in session.scalars(_COUNTED_OR_SIGNED, {"items": list(items)}):
-        latest[entry.item] = entry
-    return {item: entry for item, entry in latest.items() if entry.kind == "counted" and entry.within is False}
+    latest = {item: (number, kind == "counted" and beyond) for item, number, kind, beyond in tuples(session, _COUNTED_OR_SIGNED, items=items)}
+    return {item: session.get_one(CountEntry, number) for item, (number, is_open) in latest.items() if is_open}
 
 
-_COUNTED_OR_SIGNED = (
-    select(CountEntry).where(among(CountEntry.item, "items"), CountEntry.closed_e.is_(None), CountEntry.kind.in_(("counted", "difference")))
-    .where(CountEntry.reason.not_in(_NOT_COUNTED)).order_by(CountEntry.id)
-)  # fmt: skip
+_COUNTED_OR_SIGNED = listed(
+    f"""
+    select item, id, kind, not within from count_entry where item in :items and closed_e is null and kind in ('counted', 'difference')
+    and reason not in ({", ".join(f"'{reason}'" for reason in _NOT_COUNTED)}) order by id
+    """,
+    "items",
+)
 
 
 def available(session: Session, lot: int) -> int:

@@ -6,7 +6,7 @@ A placement log that comes late is why the rows are written again for a whole pa
 """
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from typing import NamedTuple
 
 from sqlalchemy import delete, insert
@@ -76,42 +76,54 @@ class CellHistory:
         return marked
 
 
+class Unreached(NamedTuple):
+    """`dead`: (child, panel, wafer), the wafer's only dies on the panel sat on cells that did not go into the child. `bare`: (child, panel, step,
+    round), logs tell of that round on the panel, and good cells without a die of it went into the child."""
+
+    dead: set[tuple[int, int, int]]
+    bare: set[tuple[int, int, str, int]]
+
+
 def write_dead_origins(session: Session, panels: Iterable[int]) -> None:
     """Writes the rows of these panels anew, `BareExit` too. Call it after units left them, and after their placements changed."""
     ids = list(panels)
+    found = unreached(session, ids)
     session.execute(delete(BareExit).where(BareExit.panel.in_(ids)))
-    bare = [{"child": child, "panel": panel, "step": step, "round": n} for child, panel, step, n in sorted(bare_exits(session, ids))]
-    if bare:
+    if bare := [{"child": child, "panel": panel, "step": step, "round": n} for child, panel, step, n in sorted(found.bare)]:
         session.execute(insert(BareExit), bare)
     session.execute(delete(DeadOrigin).where(DeadOrigin.panel.in_(ids)))
-    rows = [{"child": child, "panel": panel, "wafer": wafer} for child, panel, wafer in sorted(dead_origins(session, ids))]
-    if rows:
-        session.execute(insert(DeadOrigin), rows)
+    if dead := [{"child": child, "panel": panel, "wafer": wafer} for child, panel, wafer in sorted(found.dead)]:
+        session.execute(insert(DeadOrigin), dead)
 
 
-def dead_origins(session: Session, panels: Iterable[int]) -> set[tuple[int, int, int]]:
-    """(child, panel, wafer): the wafer's only dies on the panel sat on cells that did not go into the child."""
+def unreached(session: Session, panels: Iterable[int]) -> Unreached:
+    """What the rows of these panels have to be: four statements, for `check` asks it of every panel."""
     ids = list(panels)
-    placed: defaultdict[int, dict[int, int]] = defaultdict(dict)
-    for panel, wafer, raw in tuples(session, _PLACED, panels=ids):
-        placed[panel][wafer] = placed[panel].get(wafer, 0) | int.from_bytes(raw, "little")
-    return {(child, panel, wafer) for panel, child, gone in _gone(session, ids) for wafer, cells in placed[panel].items() if not cells & gone}
+    placements = tuples(session, _PLACED, panels=ids)
+    doings = _doings(session, ids, {run for _, _, run, _ in placements})
+    placed: dict[int, dict[int, int]] = {panel: {} for panel in ids}
+    told: dict[int, dict[tuple[str, int], int]] = {panel: {} for panel in ids}
+    for panel, wafer, run, raw in placements:
+        cells, of_wafers, of_doings = int.from_bytes(raw, "little"), placed[panel], told[panel]
+        of_wafers[wafer] = of_wafers.get(wafer, 0) | cells
+        for doing in doings.get((run, panel), ()):
+            of_doings[doing] = of_doings.get(doing, 0) | cells
+    found, history = Unreached(set(), set()), CellHistory(session, ids)
+    for panel, child, e, _, kind in flows_out(session, ids):
+        gone = history.gone(panel, e, to_sample=kind == "sample")
+        found.dead.update((child, panel, wafer) for wafer, cells in placed[panel].items() if not cells & gone)
+        found.bare.update((child, panel, step, n) for (step, n), cells in told[panel].items() if gone & ~cells)
+    return found
 
 
-def bare_exits(session: Session, panels: Iterable[int]) -> set[tuple[int, int, str, int]]:
-    """(child, panel, step, round): logs tell of that round on the panel, and good cells without a die of it went into the child."""
-    ids = list(panels)
-    told: defaultdict[int, list[tuple[str, int, int]]] = defaultdict(list)
-    for (panel, step, n), cells in told_cells(session, ids).items():
-        told[panel].append((step, n, cells))
-    return {(child, panel, step, n) for panel, child, gone in _gone(session, ids) for step, n, cells in told[panel] if gone & ~cells}
-
-
-def _gone(session: Session, panels: list[int]) -> Iterator[tuple[int, int, int]]:
-    """(panel, child, cells whose units became part of it)."""
-    history = CellHistory(session, panels)
-    for panel, child, e, _, kind in tuples(session, _EXITS, panels=panels):
-        yield panel, child, history.gone(panel, e, to_sample=kind == "sample")
+def _doings(session: Session, panels: list[int], runs: Iterable[int]) -> dict[tuple[int, int], list[tuple[str, int]]]:
+    """(run, panel) -> step and round of the run's lines that had the panel."""
+    found: dict[tuple[int, int], list[tuple[str, int]]] = {}
+    wanted = set(panels)
+    for run, panel, step, n in tuples(session, _DOINGS, runs=runs):
+        if panel in wanted:
+            found.setdefault((run, panel), []).append((step, n))
+    return found
 
 
 def told_cells(session: Session, panels: Iterable[int]) -> dict[Doing, int]:
@@ -123,17 +135,21 @@ def told_cells(session: Session, panels: Iterable[int]) -> dict[Doing, int]:
     return found
 
 
+def flows_out(session: Session, panels: Iterable[int]) -> list[tuple[int, int, int, int, str]]:
+    """(panel, child, entry, units, kind of the child) of everything that left these panels as units, in the order in which it left."""
+    return tuples(session, _EXITS, panels=panels)
+
+
 def exits_of(session: Session, panels: Iterable[int]) -> list[Exit]:
     """Everything that left these panels as units: to loose lots the cells that were good then, to samples their own."""
     ids = list(panels)
-    flows = ask(session, _EXITS, panels=ids)
     sizes = {panel: (rows, columns) for panel, rows, columns in ask(session, _SIZES, panels=ids)}
     marks: defaultdict[int, list[Mark]] = defaultdict(list)
     for row in ask(session, _MARKS, panels=ids):
         marks[row.panel].append(Mark._make(row))
     return [
         Exit(panel, child, e, units, kind == "sample", _cells(sizes[panel], marks[panel], e, to_sample=kind == "sample"))
-        for panel, child, e, units, kind in flows
+        for panel, child, e, units, kind in flows_out(session, ids)
     ]
 
 
@@ -167,10 +183,16 @@ _SIZES = listed("select item, rows, columns from panel where item in :panels", "
 _MARKS = listed("select panel, e, closed_e, reason, cells from cell_mark where panel in :panels order by id", "panels")
 _PLACED = listed(
     """
-    select p.panel, p.wafer, p.cells from placement p
+    select p.panel, p.wafer, p.run, p.cells from placement p
     where p.panel in :panels and p.closed_e is null and not exists (select 1 from run_void v where v.run = p.run)
     """,
     "panels",
+)
+_DOINGS = listed(
+    """
+    select l.run, m.panel, coalesce(l.step, ''), l.round from line l cross join member m where l.run in :runs and m."set" = l."set"
+    """,
+    "runs",
 )
 _SIZED_MARKS = listed(
     """

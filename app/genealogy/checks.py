@@ -2,12 +2,12 @@
 
 import hashlib
 from collections import Counter, defaultdict
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterator
 from itertools import pairwise
 from typing import Any
 
-from sqlalchemy import func, select
-from sqlalchemy.orm import Session
+from sqlalchemy import Select, func, select
+from sqlalchemy.orm import Session, aliased
 
 from app import codes
 from app.db import House
@@ -15,10 +15,10 @@ from app.evidence.keep import path_of
 from app.evidence.models import Evidence
 from app.final_test.models import UnitFile
 from app.final_test.results_in import parquet_path
-from app.floor.amounts import amounts
+from app.floor.amounts import books
 from app.floor.balance import balances
 from app.floor.counting import open_differences
-from app.floor.exits import bare_exits, dead_origins
+from app.floor.exits import unreached
 from app.floor.mount_corrections import spells
 from app.genealogy.unclosed_counts import loads_that_differ, sums_by_station, wafers_used_beyond
 from app.journal.sealing import seal
@@ -32,11 +32,12 @@ from app.ledger.loose_stock import LooseStock
 from app.ledger.places import Content, Mount
 from app.ledger.runs import Claim, Line, Run, RunVoid, Use
 from app.ledger.sets import LotHolding, Member, PanelSet, digest_of
+from app.listed import blocks
 from app.naming.models import Code
 from app.naming.resolve import codes_of
 
 _AT_ONCE = 2000
-_LOTS_AT_ONCE = 100
+_LOTS_AT_ONCE = 500
 Check = Callable[[House, Session], Iterator[Finding]]
 
 
@@ -51,9 +52,10 @@ def check(house: House) -> Iterator[Finding]:
 
 def codes_name_things(house: House, session: Session) -> Iterator[Finding]:
     """Every item has one code; every code has the letter of its kind and a right check character."""
-    for code, kind in session.execute(select(Code.code, Code.kind)):
-        if not codes.is_valid(code) or codes.KIND_OF_LETTER[code[0]] != kind:
-            yield Finding("codes", code, f"is no right code of a {kind}")
+    for rows in blocks(session, select(Code.code, Code.kind)):
+        for code, kind in rows:
+            if not codes.is_valid(code) or codes.KIND_OF_LETTER[code[0]] != kind:
+                yield Finding("codes", code, f"is no right code of a {kind}")
     coded = select(Code.thing).where(Code.kind == Item.kind, Code.thing == Item.id)
     for item, kind in session.execute(select(Item.id, Item.kind).where(~coded.exists())):
         yield Finding("codes", f"{kind} {item}", "has no code")
@@ -61,12 +63,14 @@ def codes_name_things(house: House, session: Session) -> Iterator[Finding]:
 
 def sets_are_as_digested(house: House, session: Session) -> Iterator[Finding]:
     members: defaultdict[int, list[int]] = defaultdict(list)
-    for set_id, panel in session.execute(select(Member.set, Member.panel).order_by(Member.set, Member.panel).execution_options(yield_per=_AT_ONCE)):
-        members[set_id].append(panel)
-    for set_id, n, digest in session.execute(select(PanelSet.id, PanelSet.n, PanelSet.digest)):
-        found = members.pop(set_id, [])
-        if len(found) != n or digest_of(found) != digest:
-            yield Finding("sets", f"set {set_id}", "does not have the panels that its digest says")
+    for rows in blocks(session, select(Member.set, Member.panel).order_by(Member.set, Member.panel)):
+        for set_id, panel in rows:
+            members[set_id].append(panel)
+    for rows in blocks(session, select(PanelSet.id, PanelSet.n, PanelSet.digest)):
+        for set_id, n, digest in rows:
+            found = members.pop(set_id, [])
+            if len(found) != n or digest_of(found) != digest:
+                yield Finding("sets", f"set {set_id}", "does not have the panels that its digest says")
     for set_id in members:
         yield Finding("sets", f"set {set_id}", "has members and no row")
 
@@ -108,12 +112,14 @@ def lines_had_what_was_mounted(house: House, session: Session) -> Iterator[Findi
 
 
 def flows_run_one_way(house: House, session: Session) -> Iterator[Finding]:
-    """No flow in a ring: what nothing flows into is taken away until nothing is left."""
+    """No flow in a ring: what nothing flows into is taken away until nothing is left. A flow out of what nothing flows into is in none."""
     children: defaultdict[int, list[int]] = defaultdict(list)
     waiting: Counter[int] = Counter()
-    for child, parent in session.execute(select(Flow.child, Flow.parent).execution_options(yield_per=_AT_ONCE)):
-        children[parent].append(child)
-        waiting[child] += 1
+    above = aliased(Flow)
+    for rows in blocks(session, select(Flow.child, Flow.parent).where(select(above.child).where(above.child == Flow.parent).exists())):
+        for child, parent in rows:
+            children[parent].append(child)
+            waiting[child] += 1
     free = [item for item in children if not waiting[item]]
     while free:
         for child in children.pop(free.pop(), ()):
@@ -186,19 +192,19 @@ def packs_hold_what_flowed_in(house: House, session: Session) -> Iterator[Findin
 
 
 def panels_give_no_more_than_they_have(house: House, session: Session) -> Iterator[Finding]:
-    out = select(Flow.parent, func.sum(Flow.units)).where(Flow.kind == "cells").group_by(Flow.parent)
-    cells = {item: rows * columns for item, rows, columns in session.execute(select(Panel.item, Panel.rows, Panel.columns))}
-    for panel, units in session.execute(out):
-        if units > cells.get(panel, 0):
-            yield Finding("flows", _name(session, "panel", panel), f"gave {units} units; it has {cells.get(panel, 0)} cells")
+    units, cells = func.sum(Flow.units), func.coalesce(func.max(Panel.rows * Panel.columns), 0)
+    out = select(Flow.parent, units, cells).outerjoin(Panel, Panel.item == Flow.parent).where(Flow.kind == "cells").group_by(Flow.parent)
+    for panel, gave, has in session.execute(out.having(units > cells)):
+        yield Finding("flows", _name(session, "panel", panel), f"gave {gave} units; it has {has} cells")
 
 
 def placements_fit_their_panels(house: House, session: Session) -> Iterator[Finding]:
     query = select(Placement.id, Placement.cells, Placement.n, Panel.rows, Panel.columns).join(Panel, Panel.item == Placement.panel)
-    for number, cells, n, rows, columns in session.execute(query.execution_options(yield_per=_AT_ONCE)):
-        bits = int.from_bytes(cells, "little")
-        if bits >> (rows * columns) or bits.bit_count() > n:
-            yield Finding("placements", f"placement {number}", f"names {bits.bit_count()} cells for {n} dies on {rows} x {columns} cells")
+    for some in blocks(session, query):
+        for number, cells, n, rows, columns in some:
+            bits = int.from_bytes(cells, "little")
+            if bits >> (rows * columns) or bits.bit_count() > n:
+                yield Finding("placements", f"placement {number}", f"names {bits.bit_count()} cells for {n} dies on {rows} x {columns} cells")
 
 
 def claims_are_open_lines(house: House, session: Session) -> Iterator[Finding]:
@@ -215,37 +221,39 @@ def claims_are_open_lines(house: House, session: Session) -> Iterator[Finding]:
 
 
 def dead_origins_are_as_derived(house: House, session: Session) -> Iterator[Finding]:
-    kept = ((c, p, w) for c, p, w in session.execute(select(DeadOrigin.child, DeadOrigin.panel, DeadOrigin.wafer)))
-    for child, panel, wafer in _not_as_derived(session, kept, dead_origins):
+    dead = _by_panel(session, select(DeadOrigin.child, DeadOrigin.panel, DeadOrigin.wafer))
+    bare = _by_panel(session, select(BareExit.child, BareExit.panel, BareExit.step, BareExit.round))
+    panels = list(session.scalars(select(Flow.parent).where(Flow.kind == "cells").distinct().order_by(Flow.parent)))
+    wrong_dead: set[Any] = set()
+    wrong_bare: set[Any] = set()
+    for start in range(0, len(panels), _AT_ONCE):
+        some = panels[start : start + _AT_ONCE]
+        found = unreached(session, some)
+        wrong_dead |= found.dead.symmetric_difference(row for panel in some for row in dead.pop(panel, ()))
+        wrong_bare |= found.bare.symmetric_difference(row for panel in some for row in bare.pop(panel, ()))
+    for child, panel, wafer in sorted(wrong_dead.union(*dead.values())):  # what is left is of panels that nothing left
         yield Finding("origins", f"panel {panel}", f"wafer {wafer} and item {child}: the derived row is not as the marks and placements say")
-
-
-def bare_exits_are_as_derived(house: House, session: Session) -> Iterator[Finding]:
-    kept = (tuple(row) for row in session.execute(select(BareExit.child, BareExit.panel, BareExit.step, BareExit.round)))
-    for child, panel, step, _ in _not_as_derived(session, kept, bare_exits):
+    for child, panel, step, _ in sorted(wrong_bare.union(*bare.values())):
         yield Finding("origins", f"panel {panel}", f"step {step} and item {child}: the derived row of cells without a die is not as the logs say")
 
 
-def _not_as_derived(session: Session, kept: Iterable[Any], derive: Callable[[Session, list[int]], set[Any]]) -> list[Any]:
-    """Rows that are kept and not derived, or the other way round; the second value of a row is its panel."""
-    by_panel: defaultdict[int, set[Any]] = defaultdict(set)
-    for row in kept:
-        by_panel[row[1]].add(row)
-    panels = list(session.scalars(select(Flow.parent).where(Flow.kind == "cells").distinct()))
-    wrong: set[Any] = set()
-    for start in range(0, len(panels), _AT_ONCE):
-        some = panels[start : start + _AT_ONCE]
-        wrong |= derive(session, some).symmetric_difference(row for panel in some for row in by_panel.pop(panel, ()))
-    return sorted(wrong.union(*by_panel.values()))  # what is left is of panels that nothing left
+def _by_panel(session: Session, kept: Select[*tuple[Any, ...]]) -> defaultdict[int, list[Any]]:
+    """Derived rows by the second of their columns."""
+    found: defaultdict[int, list[Any]] = defaultdict(list)
+    for rows in blocks(session, kept):
+        for row in rows:
+            found[row[1]].append(row)
+    return found
 
 
 def loose_stock_is_as_derived(house: House, session: Session) -> Iterator[Finding]:
     lots = list(session.scalars(select(Lot.item).where(Lot.form == "loose").order_by(Lot.item)))
     kept = set(session.scalars(select(LooseStock.lot).where(LooseStock.emptied_e.is_(None))))
     for start in range(0, len(lots), _AT_ONCE):
-        for lot, now in amounts(session, lots[start : start + _AT_ONCE]).items():
-            if (now.book > 0) != (lot in kept):
-                yield Finding("loose stock", _name(session, "lot", lot), f"has {now.book} units by the book; the list of lots with units differs")
+        some = lots[start : start + _AT_ONCE]
+        for lot, units in (dict.fromkeys(some, 0) | books(session, some)).items():
+            if (units > 0) != (lot in kept):
+                yield Finding("loose stock", _name(session, "lot", lot), f"has {units} units by the book; the list of lots with units differs")
 
 
 def evidence_is_as_it_came(house: House, session: Session) -> Iterator[Finding]:
@@ -287,7 +295,6 @@ CHECKS: tuple[Check, ...] = (
     placements_fit_their_panels,
     claims_are_open_lines,
     dead_origins_are_as_derived,
-    bare_exits_are_as_derived,
     loose_stock_is_as_derived,
     evidence_is_as_it_came,
     unit_results_are_as_written,

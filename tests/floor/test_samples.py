@@ -8,7 +8,7 @@ from app.errors import BadInput
 from app.evidence.models import Evidence
 from app.floor import bitmaps
 from app.floor.amounts import amount
-from app.floor.exits import dead_origins, exits_of, write_dead_origins
+from app.floor.exits import exits_of, unreached, write_dead_origins
 from app.floor.marks import mark_cells, take_back_marks
 from app.floor.samples import sample_cells, sample_units
 from app.journal.act import By
@@ -132,7 +132,7 @@ def test_a_wafer_whose_cells_were_marked_is_no_origin_of_what_left(house: House,
     do(house, lambda s, by: write_dead_origins(s, panels), "singulate")
     assert _dead(house) == {(loose, panels[0], left)}
     do(house, lambda s, by: take_back_marks(s, by, [mark]), "correct_marks")
-    assert read(house, lambda s: dead_origins(s, panels)) == _dead(house)  # what has left stays as it was
+    assert read(house, lambda s: unreached(s, panels).dead) == _dead(house)  # what has left stays as it was
 
 
 def test_a_late_placement_log_is_taken_in_when_the_rows_are_written_again(house: House, factory: Factory) -> None:
