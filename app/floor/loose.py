@@ -93,10 +93,11 @@ def _successor(session: Session, by: By, lot: Lot) -> Lot:
     refuse_or_hold(session, by, f"{_name(session, lot.item)} does not go on.", in_work_reasons(session, [lot.item]), loose=[lot.item])
     now = amount(session, lot.item)
     new = part_of_lot(session, by, lot)
-    if now.book > 0:
-        session.add(Flow(e=by.e, child=new.item, parent=lot.item, kind="carry", walked=True, run=None, units=now.book))
+    there = max(0, now.book)
+    if there or 2 * now.u >= 1:  # by the book it may be empty, and what was weighed out of it or into it may still leave some
+        session.add(Flow(e=by.e, child=new.item, parent=lot.item, kind="carry", walked=True, run=None, units=there))
         if now.u:
-            opening(session, by, new.item, now.book, "hand", now.u)
+            opening(session, by, new.item, there, "hand", now.u)
     if (count := open_differences(session, [lot.item]).get(lot.item)) is not None:
         _carry_difference(session, by, count, new.item)
     if (container := item_leaves_container(session, by, lot.item)) is not None:

@@ -2,10 +2,12 @@
 
 A draw of n units from a lot of N, of which between `least` and `most` are of the origin, has at least `least - (N - n)` and at most
 min(`most`, n) of them: what is not of the origin may all have stayed behind. Sums of these along joins are sound, and may be too modest.
+Where units were weighed or counted by hand, N and n may each have been more or fewer by twice their standard uncertainty, their *spare*.
 """
 
 from collections import defaultdict
 from collections.abc import Hashable, Iterable, Mapping
+from math import floor
 from typing import NamedTuple, TypeVar
 
 _Origin = TypeVar("_Origin", bound=Hashable)
@@ -19,17 +21,23 @@ class Share(NamedTuple):
 
 
 class Draw(NamedTuple):
-    """`units` went from `parent` into `child`."""
+    """`units` went from `parent` into `child`, give or take `spare`."""
 
     parent: int
     child: int
     units: int
+    spare: int = 0
 
 
-def drawn(share: Share, held: int, units: int) -> Share:
-    """The share in `units` taken from a thing that held `held` units in all."""
+def drawn(share: Share, held: int, units: int, spare: int = 0) -> Share:
+    """The share in `units` taken from a thing that held `held` units in all; `spare` of the two together."""
     held = max(held, units)
-    return Share(max(0, share.least - (held - units)), min(share.most, units))
+    return Share(max(0, share.least - (held - units) - spare), min(share.most, units + spare))
+
+
+def spare_of(u: float) -> int:
+    """How many units more or fewer a count of this standard uncertainty may mean: twice that (JCGM 100:2008, 6.2.1)."""
+    return floor(2 * u + 1e-9)
 
 
 def either_or_both(a: Share, b: Share, units: int) -> Share:
@@ -39,33 +47,38 @@ def either_or_both(a: Share, b: Share, units: int) -> Share:
 
 def spread(
     draws: Iterable[Draw], held: Mapping[int, int], sources: Mapping[int, Mapping[_Origin, Share]],
-    came: Mapping[int, Mapping[_Origin, Share]] | None = None,
+    came: Mapping[int, Mapping[_Origin, Share]] | None = None, spare: Mapping[int, int] | None = None,
 ) -> dict[int, dict[_Origin, Share]]:  # fmt: skip
-    """The share of each origin in each thing, from the sources down the draws. `held`: all units that a thing ever took in.
+    """The share of each origin in each thing, from the sources down the draws. `held`: all units that a thing ever took in, give or take `spare`.
 
     `sources`: what a thing has of its own, maybe of units that a draw brought; `came`: what came into it beside the draws, as other units.
     """
     into: defaultdict[int, list[Draw]] = defaultdict(list)
     for draw in draws:
         into[draw.child].append(draw)
-    beside = came or {}
+    beside, spares = came or {}, spare or {}
     found: dict[int, dict[_Origin, Share]] = {}
     for thing in [*_parents_first(into), *beside, *sources]:
         if thing not in found:
-            shares = drawn_in(into.get(thing, ()), held, found, beside.get(thing))
+            shares = drawn_in(into.get(thing, ()), held, found, beside.get(thing), spares)
             for origin, own in sources.get(thing, {}).items():
-                shares[origin] = either_or_both(own, shares[origin], held.get(thing, own.most)) if origin in shares else own
+                whole = held.get(thing, own.most) + spares.get(thing, 0)
+                shares[origin] = either_or_both(own, shares[origin], whole) if origin in shares else own
             found[thing] = shares
     return found
 
 
 def drawn_in(
-    draws: Iterable[Draw], held: Mapping[int, int], shares: Mapping[int, Mapping[_Origin, Share]], came: Mapping[_Origin, Share] | None = None
-) -> dict[_Origin, Share]:
+    draws: Iterable[Draw], held: Mapping[int, int], shares: Mapping[int, Mapping[_Origin, Share]],
+    came: Mapping[_Origin, Share] | None = None, spare: Mapping[int, int] | None = None,
+) -> dict[_Origin, Share]:  # fmt: skip
     """The sum of what draws bring, by the shares of what they are from, and of what `came` beside them."""
     sums = dict(came or {})
-    for parent, _, units in draws:
-        stays = max(0, held.get(parent, units) - units)
+    for parent, _, units, more in draws:
+        stays = max(0, held.get(parent, units) - units) + more
+        if spare:
+            stays += spare.get(parent, 0)
+        units += more
         for origin, (least, most) in shares.get(parent, {}).items():  # as `drawn` says; written out, as much of a trace's time goes here
             least, most = least - stays if least > stays else 0, most if most < units else units
             before = sums.get(origin)

@@ -1,8 +1,8 @@
 """The network of draws below a suspicion, from the record: marks on what left panels, loose lots in phases, and where their units are now."""
 
 from collections import defaultdict
-from collections.abc import Hashable, Sequence
-from dataclasses import dataclass
+from collections.abc import Hashable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from math import floor
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -73,8 +73,10 @@ class _Builder:
         self.since: dict[int, int] = dict(self.whole.loose)  # loose lots and samples that marks come into
         self.pockets: set[walk.Content] = set()  # suspected as they are, wherever they lie now
         self.units: defaultdict[int, int] = defaultdict(int)
+        self.uncertain: set[int] = set()  # loose lots where something was weighed, or counted by hand
+        self.beside: set[int] = set()  # loose lots without a mark whose numbers bound those of others
         self.slack: dict[tuple[int, int, str], int] = {}  # item, entry and kind of a count -> twice its standard uncertainty, whole units
-        self.slack_in: defaultdict[Hashable, int] = defaultdict(int)  # node -> of what came in that is not suspected
+        self.slack_in: defaultdict[Hashable, int] = defaultdict(int)  # node -> of what came in by no draw
 
     def build(self) -> Network:
         self._add_panels()
@@ -137,7 +139,11 @@ class _Builder:
         for content in walk.taken_off_at(self.session, off_tapes):
             untaped[content.pack].append(content)
         samples = self._samples(rows, lots)
-        phases = {lot: _phases(its) for lot, its in postings.items()}
+        if self.slack:
+            self._add_what_is_tied(postings)
+            self.uncertain = {lot for lot, its in postings.items() if any(self._slack_of(lot, posting) for posting in its)}
+            self.beside = set(postings) - lots
+        phases = {lot: _phases(its, self._counts_of(lot, its) if lot in self.uncertain else {}) for lot, its in postings.items()}
         for node, child, e, units in self.left:
             if child in phases:
                 self.draws.append(Draw(node, ("lot", child, phases[child].at(e)), units))
@@ -175,6 +181,20 @@ class _Builder:
                 self.slack[parent, e, kind] = floor(2 * u)
         return postings
 
+    def _add_what_is_tied(self, postings: dict[int, list[_Posting]]) -> None:
+        """Lots where no marks come, but what was weighed between them and these: their numbers bound it, too."""
+        waiting = list(postings)
+        while waiting:
+            new = {
+                posting[3]
+                for lot in waiting
+                for posting in postings[lot]
+                if posting[1] in _COUNTED_IN and posting[3] not in postings and self._slack_of(lot, posting)
+            }
+            if new:
+                postings |= self._postings(tuples(self.session, _BESIDE, seeds=new), new)
+            waiting = list(new)
+
     def _samples(self, rows: Sequence[Any], lots: set[int]) -> set[int]:
         samples = {child for _, child, _, kind, _, _, _, off_tape, _ in rows if kind == "draw" or off_tape == "sample"} | self.panels.samples
         suspects = set(self.whole.loose) | {content.pack for content in self.pockets} & lots
@@ -184,11 +204,10 @@ class _Builder:
         mine = phases[lot]
         nodes = [("lot", lot, phase) for phase in range(mine.last + 1)]
         left = [0] * len(nodes)
-        slack = 0  # of what is left: no better known than what came in and went out
+        rest = None if lot in self.uncertain else 0  # what nobody counted is what is left
         for is_in, how, units, other, e in postings:
             phase = mine.at(e) if mine.last else 0
-            known_to = self._slack_of(lot, is_in, how, other, e) if self.slack else 0
-            slack += known_to
+            known_to = self._slack_of(lot, (is_in, how, units, other, e)) if self.slack else 0
             if is_in:
                 self.taken_in[nodes[phase]] += units
                 left[phase] += units
@@ -201,25 +220,39 @@ class _Builder:
                 continue
             left[phase] -= units
             if how in _GONE and units > 0:
-                what = _GONE[how]
-                self._add_outlet((what, lot, e, how, len(self.outlets)), Place(what, lot), Outlet(nodes[phase], units, None, known_to))
+                what, slack = _GONE[how], None if e in mine.counts else known_to
+                self._add_outlet((what, lot, e, how, len(self.outlets)), Place(what, lot), Outlet(nodes[phase], units, None, slack))
+            elif lot in self.beside and how == "fill":
+                self._add_outlet(("pockets", lot, e), Place("pack", other), Outlet(nodes[phase], units))
+            elif lot in self.uncertain and how in _TO_LOTS and other not in phases:
+                self.draws.append(Draw(nodes[phase], ("elsewhere", other, e), units, False, known_to))
+            if how in ("merge", "carry"):  # all that was left
+                rest = 0
         marked_at = self.whole.loose.get(lot)
         carried = 0
         for phase, node in enumerate(nodes):
-            if carried:
-                self.draws.append(Draw(nodes[phase - 1], node, carried, False, slack))
+            if carried or (phase and rest is None):
+                counted = mine.counts.get(mine.begins[phase - 1] - 1)
+                self.draws.append(Draw(nodes[phase - 1], node, carried, False, rest if counted is None else counted))
                 self.taken_in[node] += carried
             carried = max(0, carried + left[phase])
             if marked_at is not None and (marked_at == 0 or phase == mine.at(marked_at)):
                 self.marks[node] = Marks(self.taken_in[node], self.taken_in[node], self.taken_in[node])
-        if carried:
-            self._add_outlet(("here", lot), Place(kind, lot), Outlet(nodes[-1], carried, None, slack))
+        if carried or rest is None:
+            place = Place(kind if carried else "within counting", lot)
+            self._add_outlet(("here", lot), place, Outlet(nodes[-1], carried, None, rest))
 
-    def _slack_of(self, lot: int, is_in: bool, how: str, other: int, e: int) -> int:
+    def _slack_of(self, lot: int, posting: _Posting) -> int:
         """Of what went between loose lots the count that opened it tells; of what is gone its own."""
-        if how in ("split", "merge", "carry"):
+        is_in, how, _, other, e = posting
+        if how in _COUNTED_IN:
             return self.slack.get((lot if is_in else other, e, "opening"), 0)
         return self.slack.get((lot, e, how), 0) if how in _GONE else 0
+
+    def _counts_of(self, lot: int, postings: Sequence[_Posting]) -> dict[int, int]:
+        """Entry of each signed difference -> how well what was left is known: that was counted, and what is missing is not."""
+        moved = {e for _, kind, _, _, e in postings if kind != "difference"}  # a difference booked with what was taken answers no count
+        return {e: self.slack.get((lot, e, kind), 0) for _, kind, _, _, e in postings if kind == "difference" and e not in moved}
 
     def _add_what_colours_tell(self, lot: int, phases: dict[int, "_Phases"]) -> None:
         assert self.results is not None
@@ -234,19 +267,23 @@ class _Builder:
             if content in self.pockets:
                 self.draws.append(Draw(("off", content), node, content.units))
             elif content.loose in phases:
-                self.draws.append(Draw(("lot", content.loose, phases[content.loose].last), node, content.units))
+                self.draws.append(Draw(_filled_from(content, phases[content.loose]), node, content.units))
 
     def _add_packs(self, phases: dict[int, "_Phases"]) -> None:
-        counted = set(self.units)
-        for pack, first, last, loose, was_in in tuples(self.session, _CONTENTS, loose=phases):
+        counted, marked = set(self.units), phases.keys() - self.beside
+        for pack, first, last, loose, was_in in tuples(self.session, _CONTENTS, loose=marked):
             if pack not in counted:
                 self.units[pack] += last - first + 1
-            if loose in phases and not (self.pockets and walk.content_of(pack, first, last, loose, was_in) in self.pockets):
-                node = ("lot", loose, phases[loose].last)
+            if loose in marked and not (self.pockets and walk.content_of(pack, first, last, loose, was_in) in self.pockets):
+                mine = phases[loose]
+                node = _filled_from(walk.content_of(pack, first, last, loose, was_in), mine) if mine.filled else ("lot", loose, mine.last)
                 self._add_outlet(("pockets", pack, first), Place("pack", pack), Outlet(node, last - first + 1))
 
     def _add_outlet(self, name: Hashable, place: Place, outlet: Outlet) -> None:
-        self.outlets[name], self.places[name] = outlet, place
+        if isinstance(outlet.node, tuple) and outlet.node[1] in self.beside:  # no mark lies there
+            self.draws.append(Draw(outlet.node, ("elsewhere", name), outlet.units, False, outlet.slack))
+        else:
+            self.outlets[name], self.places[name] = outlet, place
 
 
 @dataclass(frozen=True)
@@ -254,6 +291,8 @@ class _Phases:
     """A loose lot takes in and then gives out. Where a sample or scrap left before more came in, a phase begins with what came."""
 
     begins: tuple[int, ...]  # entries at which a further phase begins
+    counts: Mapping[int, int] = field(default_factory=dict)  # entry after which what was left is known -> to so many units
+    filled: Mapping[int, int] = field(default_factory=dict)  # pack -> the phase in which it was filled, if not the last
 
     @property
     def last(self) -> int:
@@ -266,35 +305,49 @@ class _Phases:
 _ONE_PHASE = _Phases(())
 
 
-def _phases(postings: Sequence[_Posting]) -> _Phases:
+def _phases(postings: Sequence[_Posting], counts: Mapping[int, int]) -> _Phases:
+    """A phase also begins after each of `counts`."""
     last_in = first_out = None
     for is_in, _, _, _, e in postings:
         if is_in:
             last_in = e if last_in is None or e > last_in else last_in
         else:
             first_out = e if first_out is None or e < first_out else first_out
-    if last_in is None or first_out is None or last_in < first_out:
+    counts = _between_fills(counts, postings)
+    if not counts and (last_in is None or first_out is None or last_in < first_out):
         return _ONE_PHASE
-    begins, gave = [], False
+    begins, gave = [e + 1 for e in counts], False
     for is_in, _, _, _, e in sorted(postings, key=lambda row: (row[4], row[0])):
         if is_in and gave:
             begins.append(e)
             gave = False
         elif not is_in:
             gave = True
-    return _Phases(tuple(begins))
+    found = _Phases(tuple(sorted(set(begins))), counts)
+    return replace(found, filled={pack: found.at(e) for _, kind, _, pack, e in postings if kind == "fill"}) if counts else found
 
 
+def _between_fills(counts: Mapping[int, int], postings: Sequence[_Posting]) -> Mapping[int, int]:
+    """Without those in the midst of a pack's filling: which of its pockets were filled before is not kept."""
+    fills: defaultdict[int, list[int]] = defaultdict(list)
+    for _, kind, _, pack, e in postings:
+        if kind == "fill":
+            fills[pack].append(e)
+    return {e: slack for e, slack in counts.items() if not any(min(its) < e < max(its) for its in fills.values())}
+
+
+def _filled_from(content: walk.Content, mine: _Phases) -> Lot:
+    """The phase of a loose lot from which these pockets were filled; it is the last, unless it was counted since."""
+    first = content.was_in[0][0] if content.was_in else content.pack
+    return "lot", content.loose, mine.filled.get(first, mine.last)
+
+
+_COUNTED_IN = frozenset(("split", "merge", "carry"))  # by the lot that took it in
+_TO_LOTS = frozenset(("split", "merge", "carry", "bin", "draw"))
 _COUNTED = frozenset((*AMOUNTS, *OUT_OF_BOOK))
 _GONE = {"destroyed": "sample", "scrapped": "scrapped", "difference": "difference"}  # count entry -> what became of the units
-# what came into and went out of everything below the seeds, and was counted out of it; what came off panels by moment. Last, what came off a tape
-_BELOW = listed(
-    """
-    with recursive below(id) as (
-        select id from item where id in :seeds
-        union
-        select f.child from below cross join flow f where f.parent = below.id and (f.walked or below.id < 0)
-    )
+# what came into and went out of these, and was counted out of them; what came off panels by moment. Last, what came off a tape
+_POSTINGS = """
     select 'out', f.child, f.parent, f.kind, f.units, f.e, f.walked, null, 0.0 from below cross join flow f where f.parent = below.id
     union all
     select 'counted', 0, c.item, c.kind, c.units, c.e, false, null, c.u
@@ -304,6 +357,27 @@ _BELOW = listed(
         case when f.kind = 'through' then (select i.kind from item i where i.id = f.child) end, 0.0
     from below cross join flow f where f.child = below.id
     group by f.child, case when f.kind = 'cells' then 0 else f.parent end, f.kind, f.e, f.walked
+    """
+_BELOW = listed(
+    f"""
+    with recursive below(id) as (
+        select id from item where id in :seeds
+        union
+        select f.child from below cross join flow f where f.parent = below.id and (f.walked or below.id < 0)
+    )
+    {_POSTINGS}
+    """,
+    "seeds",
+)
+# the same of the seeds alone, and how what left them was counted
+_BESIDE = listed(
+    f"""
+    with below(id) as (select id from item where id in :seeds)
+    {_POSTINGS}
+    union all
+    select 'counted', 0, c.item, c.kind, c.units, c.e, false, null, c.u
+    from below cross join flow f cross join count_entry c
+    where f.parent = below.id and c.item = f.child and c.e = f.e and c.kind = 'opening' and c.closed_e is null
     """,
     "seeds",
 )

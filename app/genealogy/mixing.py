@@ -3,11 +3,11 @@
 A *node* is anything that takes units in and gives units out: what left a panel, a loose lot (in one phase), a sample. *Marks* sit on units
 of some nodes; a *draw* of n units from a node may carry any 0 to n of its marks, whatever the others carry, as long as numbers close.
 
-- least, greatest: network flow. Marks are sources, draws are edges with their units as capacities, outlets are sinks; what was counted by
-  weight or by hand may be more by twice its standard uncertainty (JCGM 100:2008, 6.2.1), so that its capacity is so much wider. Greatest in a set
+- least, greatest: network flow. Marks are sources, draws are edges with their units as capacities, outlets are sinks. Greatest in a set
   is the maximum flow into it; least is all marks minus the maximum flow into everything else (max-flow min-cut: Ford and Fulkerson,
   Canadian Journal of Mathematics 8 (1956) 399). Where no two ways from one node meet again, the same follows from sums along the draws,
-  of a set leaf by leaf (`maximum_flow.py`).
+  of a set leaf by leaf (`maximum_flow.py`). What was counted by weight or by hand may have been more or fewer by twice its standard uncertainty:
+  there the extremes are over all true counts within that (`true_counts.py`).
 - expected: under even mixing (each draw is a random sample without replacement of its node) it is linear: units times density.
 - chance of at least one: hypergeometric; a draw of a draw is a draw of the first; parts that share no marked ancestor are convolved;
   else seeded simulation, which states its standard error.
@@ -16,7 +16,7 @@ of some nodes; a *draw* of n units from a node may carry any 0 to n of its marks
 """
 
 from collections import defaultdict
-from collections.abc import Hashable, Iterable, Mapping
+from collections.abc import Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from math import exp, lgamma
@@ -26,6 +26,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.genealogy.maximum_flow import maximum_flow
+from app.genealogy.true_counts import ANY, Vessel, Way
+from app.genealogy.true_counts import bounds as true_bounds
 
 ODDS = (0.1, 10.0)
 REPLICATES = 4000
@@ -49,26 +51,27 @@ class Marks(NamedTuple):
 class Draw(NamedTuple):
     """`units` of `parent` went into `child`. `by_bin`: chosen by what a test measured, not evenly.
 
-    `slack`: so many more may have gone this way as by twice the standard uncertainty of their count, which was by weight or by hand.
+    `slack`: so many more or fewer may have gone this way: twice the standard uncertainty of their count, by weight or by hand.
+    None: nobody counted; it was all that was left.
     """
 
     parent: Node
     child: Node
     units: int
     by_bin: bool = False
-    slack: int = 0
+    slack: int | None = 0
 
 
 class Outlet(NamedTuple):
     """Units of a node that lie somewhere now, or are gone: what is counted. `node` None: nothing was mixed, `marks` are known of them.
 
-    `slack` as of a draw: what is left of a lot is known no better than what was weighed out of it.
+    `slack` as of a draw.
     """
 
     node: Node
     units: int
     marks: Marks | None = None
-    slack: int = 0
+    slack: int | None = 0
 
 
 class Chance(NamedTuple):
@@ -139,30 +142,34 @@ class Mixing:
         self, marks: Mapping[Node, Marks], draws: Iterable[Draw], taken_in: Mapping[Node, int], outlets: Mapping[Hashable, Outlet],
         told: Mapping[Node, float] | None = None, slack_in: Mapping[Node, int] | None = None,
     ) -> None:  # fmt: skip
-        """`told`: marks expected in some nodes by something better than even mixing. `slack_in`: of what came in from unmarked origins."""
+        """`told`: marks expected in some nodes by something better than even mixing. `slack_in`: of what came in by no draw."""
         self.marks, self.told, self._slack_in = dict(marks), dict(told or {}), dict(slack_in or {})
+        self._taken_in = taken_in
         self.outlets = dict(outlets)
         self._into: defaultdict[Node, list[Draw]] = defaultdict(list)
         self._out: defaultdict[Node, list[Draw]] = defaultdict(list)
         came: defaultdict[Node, int] = defaultdict(int)
         went: defaultdict[Node, int] = defaultdict(int)
-        self._slack: defaultdict[Node, int] = defaultdict(int)  # of all that left a node, or lies there
-        self._came = came
+        self._uncertain: set[Node] = set(self._slack_in)  # how much came into them, left them or lies there is not known exactly
+        self._forgotten: defaultdict[Node, list[Draw]] = defaultdict(list)
         for draw in _summed(draws):
-            if draw.child not in self.marks:  # what is marked as a whole forgets what came in
+            if draw.child not in self.marks:
                 self._into[draw.child].append(draw)
                 came[draw.child] += draw.units
+            else:  # what is marked as a whole forgets what came in
+                self._forgotten[draw.child].append(draw)
             self._out[draw.parent].append(draw)
             went[draw.parent] += draw.units
-            if draw.slack:
-                self._slack[draw.parent] += draw.slack
+            if draw.slack != 0:
+                self._uncertain |= {draw.parent, draw.child}
         self._placed = 0
         for node, units, known, slack in self.outlets.values():
             if known is None:
                 went[node] += units
                 self._placed += units
-                if slack:
-                    self._slack[node] += slack
+                if slack != 0:
+                    self._uncertain.add(node)
+        self._went = went
         self.order = self._parents_first({**self.marks, **came, **went})
         # all units of a node; where more left than ever came in (a difference within counting), so many
         self.held = {
@@ -185,13 +192,15 @@ class Mixing:
     def numbers(self, names: Iterable[Hashable]) -> Numbers:
         """The same without the range."""
         chosen = list(dict.fromkeys(names))
-        known, by_node, slack = self._parted(chosen)
-        least, greatest = self._bounds_of(by_node, slack)
+        known, by_node = self._parted(chosen)
+        least, greatest = self._bounds_of(by_node, chosen)
         least, greatest = least + known.least, greatest + known.most
         units, expected = known.units, known.expected
         for node, n in by_node.items():
             units += n
             expected += n * self._density[node]
+        if self._uncertain:  # by the record; never outside what can be
+            expected = min(max(expected, least), greatest)
         if least > 0:
             chance = _CERTAIN
         elif greatest == 0:
@@ -205,81 +214,106 @@ class Mixing:
 
     def bounds(self, names: Iterable[Hashable]) -> tuple[int, int]:
         """(least, greatest) number of marks in a set of outlets."""
-        known, by_node, slack = self._parted(names)
-        least, greatest = self._bounds_of(by_node, slack)
+        chosen = list(names)
+        known, by_node = self._parted(chosen)
+        least, greatest = self._bounds_of(by_node, chosen)
         return known.least + least, known.most + greatest
 
     def bounds_by_flow(self, names: Iterable[Hashable]) -> tuple[int, int]:
         """The same by maximum flow alone, also where sums along the draws say it."""
-        known, by_node, slack = self._parted(names)
-        least, greatest = self._bounds_by_flow(by_node, slack)
+        known, by_node = self._parted(names)
+        least, greatest = self._bounds_by_flow(by_node)
         return known.least + least, known.most + greatest
 
-    def _parted(self, names: Iterable[Hashable]) -> tuple[Marks, dict[Node, int], dict[Node, int]]:
-        """The outlets whose marks are known, together; the units that the others take of each node, and their slack."""
+    def _parted(self, names: Iterable[Hashable]) -> tuple[Marks, dict[Node, int]]:
+        """The outlets whose marks are known, together; and the units that the others take of each node."""
         units = least = most = 0
         by_node: dict[Node, int] = {}
-        slacks: dict[Node, int] = {}
         for name in names:
-            node, n, marks, slack = self.outlets[name]
+            node, n, marks, _ = self.outlets[name]
             if marks is None:
                 by_node[node] = by_node.get(node, 0) + n
-                if slack:
-                    slacks[node] = slacks.get(node, 0) + slack
             else:
                 units, least, most = units + n, least + marks.least, most + marks.most
-        return Marks(units, least, most), by_node, slacks
+        return Marks(units, least, most), by_node
 
-    def _bounds_of(self, by_node: Mapping[Node, int], slack: Mapping[Node, int]) -> tuple[int, int]:
+    def _bounds_of(self, by_node: Mapping[Node, int], chosen: Sequence[Hashable]) -> tuple[int, int]:
         if not by_node:
             return 0, 0
-        if self._closes and sum(by_node.values()) == self._placed:  # everything there is
+        if self._uncertain:
+            above = self._above(by_node)
+            if not self._uncertain.isdisjoint(above):
+                return self._bounds_by_true_counts(above, set(chosen))
+        elif self._closes and sum(by_node.values()) == self._placed:  # everything there is
             return sum(mark.least for mark in self.marks.values()), sum(mark.most for mark in self.marks.values())
-        if len(by_node) == 1 and not self._slack:
+        if len(by_node) == 1:
             for node, units in by_node.items():
                 least, most, is_tree, _ = self._bounds[node]
                 if is_tree:
                     return max(0, least - (self.held[node] - units)), min(most, units)
-        return self._bounds_by_flow(by_node, slack)
+        return self._bounds_by_flow(by_node)
 
-    def _bounds_by_flow(self, by_node: Mapping[Node, int], slack: Mapping[Node, int]) -> tuple[int, int]:
+    def _bounds_by_flow(self, by_node: Mapping[Node, int]) -> tuple[int, int]:
         """Only what is above the outlets decides."""
         above = self._above(by_node)
         number = {node: i for i, node in enumerate(above)}
         draws: list[tuple[int, int, int]] = []
         inside, outside = [by_node.get(node, 0) for node in above], [self.held[node] - by_node.get(node, 0) for node in above]
         for i, node in enumerate(above):
-            if node in self._slack:
-                inside[i] += slack.get(node, 0)
-                outside[i] += self._slack[node] - slack.get(node, 0)
             for draw in self._out[node]:
                 if draw.child in number and draw.child not in self.marks:
-                    draws.append((i, number[draw.child], draw.units + draw.slack))
-                    outside[i] -= draw.units + draw.slack
+                    draws.append((i, number[draw.child], draw.units))
+                    outside[i] -= draw.units
         marks = [self.marks.get(node, _UNMARKED) for node in above]
         least, most = [one.least for one in marks], [one.most for one in marks]
-        found = sum(least) - maximum_flow(least, outside, draws)
-        if self._slack:
-            found = max(found, self._unmarked_leave(above, by_node, slack, draws))
-        return found, maximum_flow(most, inside, draws)
+        return sum(least) - maximum_flow(least, outside, draws), maximum_flow(most, inside, draws)
 
-    def _unmarked_leave(
-        self, above: list[Node], by_node: Mapping[Node, int], slack: Mapping[Node, int], draws: list[tuple[int, int, int]]
-    ) -> int:
-        """What the outlets hold at least, less what can be in them of units without a mark.
+    def _bounds_by_true_counts(self, above: list[Node], chosen: set[Hashable]) -> tuple[int, int]:
+        """Marks are followed in what is above the outlets; units also in all that an uncertain draw ties to it."""
+        nodes = [*above, *self._tied_to(above)]
+        number = {node: i for i, node in enumerate(nodes)}
+        draws = {id(draw): draw for node in nodes for draw in (*self._out.get(node, ()), *self._drawn_into(node))}
+        ways = [Way(number.get(draw.parent), number.get(draw.child), *_range(draw)) for draw in draws.values()]
+        ways += [
+            Way(number[outlet.node], None, *_range(outlet), name in chosen)
+            for node in nodes for name, outlet in self._outlets_at.get(node, ())
+        ]  # fmt: skip
+        ways += [Way(number[node], None, 0, self._untold(node)) for node in nodes]
+        followed = set(above)
+        return true_bounds([self._vessel(node, node in followed) for node in nodes], ways)
 
-        Without slack it is the same as all marks less those that fit elsewhere. With it, it keeps certain what is: of a lot that is marked
-        whole, each pack that was filled is, however its parts were weighed.
-        """
-        holds = [by_node.get(node, 0) - slack.get(node, 0) for node in above]
-        unmarked = [self._unmarked_at_most(node) for node in above]
-        return sum(holds) - maximum_flow(unmarked, [max(0, n) for n in holds], draws)
+    def _tied_to(self, above: list[Node]) -> list[Node]:
+        seen, waiting = set(above), list(above)
+        for node in waiting:  # it grows
+            for draw in (*self._out.get(node, ()), *self._drawn_into(node)):
+                for end in (draw.parent, draw.child):
+                    if draw.slack != 0 and end not in seen:
+                        seen.add(end)
+                        waiting.append(end)
+        return waiting[len(above) :]
 
-    def _unmarked_at_most(self, node: Node) -> int:
-        """Units without a mark that a node has of its own, or took in from where no mark is."""
-        if own := self.marks.get(node):
-            return own.units - own.least
-        return self.held[node] - self._came[node] + self._slack_in.get(node, 0)
+    def _drawn_into(self, node: Node) -> Sequence[Draw]:
+        return self._into.get(node) or self._forgotten.get(node) or ()
+
+    def _vessel(self, node: Node, followed: bool) -> Vessel:
+        own, slack = self.marks.get(node), self._slack_in.get(node, 0)
+        units = max(self._taken_in.get(node, 0), own.units if own else 0) - sum(draw.units for draw in self._drawn_into(node))
+        least, most = (own.least, own.most) if own else (0, 0)
+        return Vessel(max(0, units - slack), max(0, units + slack), least, most, own is not None and own.least == own.units, followed)
+
+    def _untold(self, node: Node) -> float:
+        """Units of a node of which nothing is told."""
+        if node not in self._out and node not in self._outlets_at:
+            return ANY
+        return 0 if node in self._uncertain else self.held[node] - self._went[node]
+
+    @cached_property
+    def _outlets_at(self) -> dict[Node, list[tuple[Hashable, Outlet]]]:
+        found: defaultdict[Node, list[tuple[Hashable, Outlet]]] = defaultdict(list)
+        for name, outlet in self.outlets.items():
+            if outlet.marks is None:
+                found[outlet.node].append((name, outlet))
+        return dict(found)
 
     def _above(self, nodes: Iterable[Node]) -> list[Node]:
         seen, waiting = dict.fromkeys(nodes), list(nodes)
@@ -480,9 +514,15 @@ def _summed(draws: Iterable[Draw]) -> list[Draw]:
     for draw in draws:
         before = found.setdefault((draw.parent, draw.child), draw)
         if before is not draw:
-            units, slack = before.units + draw.units, before.slack + draw.slack
+            units = before.units + draw.units
+            slack = None if before.slack is None or draw.slack is None else before.slack + draw.slack
             found[draw.parent, draw.child] = Draw(draw.parent, draw.child, units, before.by_bin or draw.by_bin, slack)
     return list(found.values())
+
+
+def _range(of: Draw | Outlet) -> tuple[float, float]:
+    """How many units it may have been."""
+    return (0, ANY) if of.slack is None else (max(0, of.units - of.slack), of.units + of.slack)
 
 
 def _pools_of(state: "_Pool | _Join") -> list[Node]:

@@ -10,7 +10,7 @@ from app.floor.amounts import amounts
 from app.floor.bitmaps import Bitmap
 from app.floor.exits import exits_of
 from app.floor.marks import good_cells, good_units
-from app.genealogy.amounts import Draw, Share, drawn_in, either_or_both, spread
+from app.genealogy.amounts import Draw, Share, drawn_in, either_or_both, spare_of, spread
 from app.genealogy.panel_origins import OnPanels, Origin, on_panels
 from app.ledger import walk
 from app.ledger.travels import LineAbove
@@ -51,13 +51,14 @@ def origins(session: Session, starts: Iterable[int], kinds: Mapping[int, str] | 
     for panel, some in panels.wafers.items():
         for wafer in some:
             wafers[wafer].add(panel)
-    on_items = _on_items(up, lines, batches)
+    spare = _spare(up)
+    on_items = _on_items(up, lines, batches, spare)
     draws, held = _draws(up, units_of_panels)
     own = on_items | {panel: panels.of_panel(panel) for panel in up.starts if panel in up.panels}
-    shares = spread(draws, held, own, panels.into(up.edges))
+    shares = spread(draws, held, own, panels.into(up.edges), spare)
     there = _there_now(session, up, held)
     units = _units_in(up, wanted, there, units_of_panels)
-    return Origins(up, lines, uses, dict(wafers), batches, _in_starts(up, wanted, shares, held, there), units, panels, on_items)
+    return Origins(up, lines, uses, dict(wafers), batches, _in_starts(up, wanted, shares, held, there, spare), units, panels, on_items)
 
 
 def _panel_units(session: Session, up: walk.Up) -> dict[int, int]:
@@ -70,13 +71,32 @@ def _panel_units(session: Session, up: walk.Up) -> dict[int, int]:
     return {panel: left.get(panel, here.get(panel, 0)) for panel in up.panels}
 
 
-def _there_now(session: Session, up: walk.Up, held: dict[int, int]) -> dict[int, int]:
+def _there_now(session: Session, up: walk.Up, held: dict[int, int]) -> dict[int, Draw]:
     """Units that are in the loose lots and samples of the starts now; one that is empty stands for all that it ever held."""
-    now = amounts(session, [item for item in up.starts if item in up.loose])
-    return {item: min(one.book, held[item]) if one.book > 0 and item in held else held.get(item, 0) for item, one in now.items()}
+    found = {}
+    for item, now in amounts(session, [item for item in up.starts if item in up.loose]).items():
+        if now.book > 0 and item in held:
+            found[item] = Draw(item, 0, min(now.book, held[item]), sum(spare_of(posting.u) for posting in now.postings))
+        else:
+            found[item] = Draw(item, 0, held.get(item, 0))
+    return found
 
 
-def _on_items(up: walk.Up, lines: list[LineAbove], batches: dict[int, set[int]]) -> dict[int, dict[Origin, Share]]:
+def _spare(up: walk.Up) -> dict[int, int]:
+    """Loose lot -> how many units more or fewer may have come into it than was counted."""
+    found: defaultdict[int, int] = defaultdict(int)
+    for edge in up.edges if up.uncertain else ():
+        found[edge.child] += _spare_of(up, edge)
+    return dict(found)
+
+
+def _spare_of(up: walk.Up, edge: walk.Edge) -> int:
+    return spare_of(up.uncertain.get((edge.child, edge.e), 0.0)) if edge.kind in ("split", "merge", "carry") else 0
+
+
+def _on_items(
+    up: walk.Up, lines: list[LineAbove], batches: dict[int, set[int]], spare: dict[int, int]
+) -> dict[int, dict[Origin, Share]]:
     """Lines over a loose lot touched all that was in it; lines over a pack the pockets that lay in it then, in packs or off the tape."""
     by_line: defaultdict[int, list[int]] = defaultdict(list)
     for batch, used_in in batches.items():
@@ -98,11 +118,12 @@ def _on_items(up: walk.Up, lines: list[LineAbove], batches: dict[int, set[int]])
         else:
             units[line.item] = _held_at(up, line.item)
         for item, n in units.items():
-            shares = found[item]
-            shares["line", line.line] = Share(n, n)
+            shares, more = found[item], spare.get(item, 0)
+            share = Share(max(0, n - more), n + more)
+            shares["line", line.line] = share
             for batch in by_line.get(line.line, ()):
                 before = shares.get(("batch", batch), _NONE)
-                shares["batch", batch] = either_or_both(before, Share(n, n), before.most + n)
+                shares["batch", batch] = either_or_both(before, share, before.most + share.most)
     return dict(found)
 
 
@@ -122,20 +143,23 @@ def _draws(up: walk.Up, units_of_panels: dict[int, int]) -> tuple[list[Draw], di
     taken_in: defaultdict[int, int] = defaultdict(int)
     for edge in flows:
         taken_in[edge.child] += edge.units
-    return [Draw(edge.parent, edge.child, edge.units) for edge in flows if edge.kind != "cells"], units_of_panels | taken_in
+    draws = [
+        Draw(edge.parent, edge.child, edge.units, _spare_of(up, edge) if up.uncertain else 0) for edge in flows if edge.kind != "cells"
+    ]
+    return draws, units_of_panels | taken_in
 
 
 def _in_starts(
-    up: walk.Up, starts: list[int], shares: dict[int, dict[Origin, Share]], held: dict[int, int], there: dict[int, int]
+    up: walk.Up, starts: list[int], shares: dict[int, dict[Origin, Share]], held: dict[int, int], there: dict[int, Draw], spare: dict[int, int]
 ) -> dict[Origin, Share]:
     """In all starts together, as if their units had been drawn into one thing."""
     in_packs = set(starts) & up.packs
-    draws = [Draw(start, 0, there.get(start, held.get(start, 0))) for start in starts if start not in in_packs]
+    draws = [there.get(start, Draw(start, 0, held.get(start, 0))) for start in starts if start not in in_packs]
     by_loose: defaultdict[int, int] = defaultdict(int)
     for content in up.contents:
         by_loose[content.loose] += content.units
     draws += [Draw(loose, 0, units) for loose, units in by_loose.items()]
-    total = drawn_in(draws, held, shares)
+    total = drawn_in(draws, held, shares, spare=spare)
     packed = sum(by_loose.values())
     for pack in in_packs:
         for origin, share in shares.get(pack, {}).items():
@@ -143,9 +167,9 @@ def _in_starts(
     return total
 
 
-def _units_in(up: walk.Up, starts: list[int], there: dict[int, int], units_of_panels: dict[int, int]) -> int:
+def _units_in(up: walk.Up, starts: list[int], there: dict[int, Draw], units_of_panels: dict[int, int]) -> int:
     packed = sum(content.units for content in up.contents)
-    return packed + sum(there.get(start, units_of_panels.get(start, 0)) for start in starts if start not in up.packs)
+    return packed + sum(there[start].units if start in there else units_of_panels.get(start, 0) for start in starts if start not in up.packs)
 
 
 def _held_at(up: walk.Up, item: int) -> int:

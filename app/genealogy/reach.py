@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 from app.floor.amounts import books
 from app.floor.exits import CellHistory, Doing, told_cells
 from app.floor.marks import good_units
-from app.genealogy.amounts import Draw, Share, drawn, either_or_both, spread
+from app.genealogy.amounts import Draw, Share, drawn, either_or_both, spare_of, spread
 from app.genealogy.panel_origins import share_of_cells
 from app.ledger import walk
 from app.ledger.items import Lot
@@ -21,6 +21,7 @@ from app.ledger.used import framed_from, mixed_from
 from app.listed import listed, tuples
 from app.naming.resolve import Named
 
+_Spares = dict[tuple[int, int], int]  # of a loose lot: (parent, entry) -> of what came in; (0, entry) -> of what was counted out of it
 _IT: Hashable = "it"
 _NONE = Share(0, 0)
 
@@ -37,6 +38,7 @@ class Reached:
     passed: dict[int, Share] = field(default_factory=dict)  # of loose lots and samples: what ever came into them, left since or not
     edges: tuple[walk.Edge, ...] = ()  # the ways between them
     contents: tuple[walk.Content, ...] = ()  # and into packs
+    spare: dict[int, int] = field(default_factory=dict)  # of loose lots: so many units more or fewer may be there, or have come in
 
 
 def reach(session: Session, subject: Named) -> Reached:
@@ -189,27 +191,39 @@ def _below(session: Session, into: dict[int, _Into]) -> Reached:
     """Spreads what came into loose lots and samples down the flows, from the entry on at which it came."""
     edges, contents = walk.down(session, into, {item: one.since for item, one in into.items()})
     reached = {*into, *(edge.child for edge in edges)}
-    held = _held(session, list(reached))
-    sources: dict[int, dict[Hashable, Share]] = {
-        item: {_IT: one.share or Share(held.get(item, 0), held.get(item, 0))} for item, one in into.items()
-    }
-    spread_over = spread([Draw(edge.parent, edge.child, edge.units) for edge in edges], held, sources)
+    held, counts = _held(session, list(reached))
+    came = {item: sum(spare for (parent, _), spare in its.items() if parent) for item, its in counts.items()}
+    sources: dict[int, dict[Hashable, Share]] = {}
+    for item, one in into.items():
+        whole, more = held.get(item, 0), came.get(item, 0)
+        sources[item] = {_IT: one.share or Share(max(0, whole - more), whole + more)}
+    draws = [Draw(parent, child, units, counts[child].get((parent, e), 0) if child in counts else 0) for child, parent, _, units, e in edges]
+    spread_over = spread(draws, held, sources, spare=came)
     shares = {item: spread_over.get(item, {}).get(_IT, _NONE) for item in reached}
-    packs, units = _packs_with(session, contents, shares, held)
+    packs, units = _packs_with(session, contents, shares, held, came)
     there = {item: book for item, book in books(session, reached).items() if 0 < book < held.get(item, 0)}
-    now = {item: drawn(share, held.get(item, 0), there[item]) if item in there else share for item, share in shares.items()}
-    return Reached({}, now, packs, units | there, (), shares, tuple(edges), tuple(contents))
+    spare = _spare_there(draws, counts) if counts else {}
+    now = {item: drawn(share, held.get(item, 0), there[item], spare.get(item, 0)) if item in there else share for item, share in shares.items()}
+    return Reached({}, now, packs, units | there, (), shares, tuple(edges), tuple(contents), spare)
+
+
+def _spare_there(draws: list[Draw], counts: dict[int, _Spares]) -> dict[int, int]:
+    """What is left of a lot is known no better than all that came in and was counted out of it."""
+    spare = defaultdict(int, {item: sum(its.values()) for item, its in counts.items()})
+    for draw in draws:
+        spare[draw.parent] += draw.spare
+    return dict(spare)
 
 
 def _packs_with(
-    session: Session, contents: list[walk.Content], loose: dict[int, Share], held: dict[int, int]
+    session: Session, contents: list[walk.Content], loose: dict[int, Share], held: dict[int, int], came: dict[int, int]
 ) -> tuple[dict[int, Share], dict[int, int]]:
     by_pack: defaultdict[tuple[int, int], int] = defaultdict(int)
     for content in contents:
         by_pack[content.pack, content.loose] += content.units
     shares: dict[int, Share] = {}
     for (pack, lot), units in by_pack.items():
-        in_all = max(held.get(lot, units), units)
+        in_all = max(held.get(lot, units), units) + came.get(lot, 0)
         before = shares.get(pack, _NONE)
         least, most = max(0, loose[lot].least - (in_all - units)), min(loose[lot].most, units)
         shares[pack] = Share(before.least + least, before.most + most)
@@ -219,9 +233,17 @@ def _packs_with(
     return shares, dict(units_of)
 
 
-def _held(session: Session, items: list[int]) -> dict[int, int]:
-    """All units that a loose lot or sample ever took in."""
-    return {item: units for item, units in tuples(session, _TAKEN_IN, items=items)}
+def _held(session: Session, items: list[int]) -> tuple[dict[int, int], dict[int, _Spares]]:
+    """All units that each loose lot or sample ever took in; and how well that is known, where not exactly."""
+    held: dict[int, int] = {}
+    counts: dict[int, _Spares] = {}
+    for item, units, parent, e, u in tuples(session, _TAKEN_IN, items=items):
+        if u is None:
+            held[item] = units
+        else:
+            its = counts.setdefault(item, {})
+            its[parent, e] = its.get((parent, e), 0) + spare_of(u)
+    return held, counts
 
 
 def _whole(session: Session, panels: Iterable[int], left: list[Any]) -> dict[int, int]:
@@ -244,14 +266,14 @@ def _ever_held(session: Session, lot: int) -> dict[int, int]:
 
 
 def _joined(a: Reached, b: Reached) -> Reached:
-    units = a.units | b.units
+    units, spare = a.units | b.units, a.spare | b.spare
 
     def both(x: dict[int, Share], y: dict[int, Share]) -> dict[int, Share]:
-        return x | {k: either_or_both(x[k], v, units.get(k, x[k].most + v.most)) if k in x else v for k, v in y.items()}
+        return x | {k: either_or_both(x[k], v, units.get(k, x[k].most + v.most) + spare.get(k, 0)) if k in x else v for k, v in y.items()}
 
     return Reached(
         both(a.panels, b.panels), both(a.loose, b.loose), both(a.packs, b.packs), units, (*a.lines, *b.lines),
-        both(a.passed, b.passed), tuple(dict.fromkeys((*a.edges, *b.edges))), tuple(dict.fromkeys((*a.contents, *b.contents))),
+        both(a.passed, b.passed), tuple(dict.fromkeys((*a.edges, *b.edges))), tuple(dict.fromkeys((*a.contents, *b.contents))), spare,
     )  # fmt: skip
 
 
@@ -262,7 +284,19 @@ _PLACED = listed(
     """,
     "wafers",
 )
-_TAKEN_IN = listed("select child, cast(sum(units) as bigint) from flow where child in :items and walked group by child", "items")
+_TAKEN_IN = listed(
+    """
+    select child, cast(sum(units) as bigint), 0, 0, null from flow where child in :items and walked group by child
+    union all
+    select c.item, 0, 0, c.e, c.u from count_entry c
+    where c.item in :items and c.u > 0 and c.kind not in ('counted', 'opening') and c.closed_e is null
+    union all
+    select c.item, 0, f.parent, c.e, c.u from count_entry c cross join flow f
+    where c.item in :items and c.u > 0 and c.kind = 'opening' and c.closed_e is null
+    and f.child = c.item and f.e = c.e and f.kind in ('split', 'merge', 'carry')
+    """,
+    "items",
+)
 _LEFT = listed(
     """
     select f.parent, f.child, f.e, f.units, i.kind from flow f cross join item i

@@ -8,6 +8,7 @@ import json
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from math import hypot
 from typing import Any, NamedTuple
 
 from sqlalchemy.orm import Session
@@ -56,6 +57,7 @@ class Up:
     packs: set[int] = field(default_factory=set)
     exits: dict[int, int] = field(default_factory=dict)
     kinds: dict[int, str] = field(default_factory=dict)  # of `loose`, once `lines_above` has been asked: lot or sample
+    uncertain: dict[tuple[int, int], float] = field(default_factory=dict)  # then: (loose lot, entry) -> standard uncertainty of what came in
     travels: Travels = field(default_factory=Travels)  # of the panels, once `lines_above` has found them
 
 
@@ -125,7 +127,10 @@ def taken_off_at(session: Session, untaped: Iterable[Any]) -> list[Content]:
 def lines_above(session: Session, found: Up) -> list[LineAbove]:
     """The run lines that touched what is on the way: covers of its panels, lines of its loose lots and packs. No voided runs."""
     found.travels = travels_of(session, found.panels)
-    found.kinds = kinds_of(session, found.loose)
+    for item, kind, e, u in tuples(session, _KINDS_AND_COUNTS, items=found.loose):
+        found.kinds[item] = kind
+        if u:
+            found.uncertain[item, e] = hypot(u, found.uncertain.get((item, e), 0.0))
     lines = found.travels.lines + lines_of_items(session, found.loose | found.packs)
     return [line for line in lines if _is_in_time(found, line)]
 
@@ -363,6 +368,13 @@ def _was_in(raw: Any) -> tuple[tuple[int, int], ...]:
 # A condition on the inner table alone lets SQLite read all of it first, into a filter (Bloom): so each names the outer one too, whose ids are above 0
 _WALKED = "(f.walked or {}.id < 0)"
 _KINDS = listed("select id, kind from item where id in :items", "items")
+_KINDS_AND_COUNTS = listed(
+    """
+    select i.id, i.kind, c.e, c.u from item i
+    left join count_entry c on c.item = i.id and c.kind = 'opening' and c.u > 0 and c.closed_e is null where i.id in :items
+    """,
+    "items",
+)
 _UP = listed(
     f"""
     with recursive above(id) as (

@@ -125,6 +125,16 @@ def test_a_part_gets_a_code_of_the_family_and_its_count(house: House, factory: F
     assert read(house, lambda s: code_of(s, "lot", part)).split("-")[:2] == root[:2]
 
 
+def test_what_may_be_left_of_a_weighed_part_when_the_book_says_nothing_is_goes_on_with_its_jar(house: House, factory: Factory, loose: int) -> None:
+    """10 units weighed to 1, and 10 taken: up to 2 may still lie there when others are poured in."""
+    part = do(house, lambda s, by: split_loose(s, by, loose, 10, "weight", 1.0).item, "split_loose")
+    do(house, lambda s, by: split_loose(s, by, part, 10).item, "split_loose")
+    on = _taking(house, part)
+    flows = read(house, lambda s: list(s.scalars(select(Flow).where(Flow.child == on))))
+    assert on != part and [(flow.kind, flow.units) for flow in flows] == [("carry", 0)]
+    assert read(house, lambda s: amount(s, on)).u == 1.0
+
+
 def test_a_split_leaves_something_and_takes_no_more_than_there_is(house: House, factory: Factory, loose: int) -> None:
     for units in (40, 41):
         assert refused(house, lambda s, by, n=units: split_loose(s, by, loose, n), "split_loose").kind == "too_few_units"

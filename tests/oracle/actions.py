@@ -229,10 +229,11 @@ class TakeBackMark(Action):
 
 @dataclass(frozen=True, kw_only=True)
 class ScrapUnits(Action):
-    """Units of a loose lot, or of a panel where nobody knows the cells."""
+    """Units of a loose lot, or of a panel where nobody knows the cells. `u`: as in `SplitLoose`."""
 
     thing: str
     units: int
+    u: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -273,9 +274,12 @@ class Singulate(Action):
 
 @dataclass(frozen=True, kw_only=True)
 class SplitLoose(Action):
+    """`u` above 0: `units` are what a scale said, to that standard uncertainty; really they may be more or fewer by twice that."""
+
     makes: str
     loose: str
     units: int
+    u: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -293,7 +297,10 @@ class MergeLoose(Action):
 
 @dataclass(frozen=True, kw_only=True)
 class SignDifference(Action):
-    """Counted by the counter (certain): `counted` units; `missing` less than the book. Signed for: they leave the book."""
+    """Counted by the counter (certain): `counted` units, less than the book says. Signed for: the difference leaves the book.
+
+    `missing` are truly gone, which is the same number unless something was weighed.
+    """
 
     loose: str
     counted: int

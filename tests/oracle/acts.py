@@ -14,13 +14,15 @@ CELL_ACTS = (
 LOOSE_ACTS = (
     ("work_loose", 8), ("split_loose", 3), ("merge_loose", 4), ("leftover", 3), ("scrap_loose", 1), ("sample_loose", 2),
     ("sign_difference", 1), ("fill_container", 1), ("retest", 1), ("import_log", 1), ("fill", 2), ("hold", 1), ("release", 1),
+    ("weigh_out", 6), ("weigh_scrap", 2),
 )  # fmt: skip
 PACK_ACTS = (
     ("fill", 8), ("fill_more", 4), ("close", 3), ("cut", 4), ("re_reel", 4), ("join", 3), ("off_tape", 2), ("sample_pockets", 1),
     ("dry_pack", 4), ("ship", 5), ("take_back", 5), ("work_loose", 2), ("merge_loose", 2), ("split_loose", 1), ("import_log", 1),
-    ("hold", 4), ("release", 4),
+    ("hold", 4), ("release", 4), ("weigh_out", 4), ("weigh_scrap", 1),
 )  # fmt: skip
 CUSTOMERS = ("customer:1", "customer:2")
+UNCERTAINTIES = (0.5, 1.0)  # of a scale, in units
 CONTAINERS = ("container:1", "container:2", "container:3")
 
 
@@ -230,17 +232,35 @@ class LooseActs(CellActs):
         return self._work(self.pick(bags), repeat=True) if bags else False
 
     def split_loose(self) -> bool:
-        bags = [bag for bag in self.idle_loose() if bag.n > 1]
+        bags = [bag for bag in self.idle_loose() if _whole(bag) > 1]
         if not bags:
             return False
         bag = self.pick(bags)
-        self.factory.split_loose(bag.name, self.between(1, bag.n - 1))
+        self.factory.split_loose(bag.name, self.between(1, _whole(bag) - 1))
         return True
+
+    def weigh_out(self) -> bool:
+        bags = [bag for bag in self.idle_loose() if _whole(bag) > 3]
+        if not bags or self._weighed() >= self.profile.weighings:
+            return False
+        bag = self.pick(bags)
+        self.factory.split_loose(bag.name, self.between(2, _whole(bag) - 1), self.pick(UNCERTAINTIES))
+        return True
+
+    def weigh_scrap(self) -> bool:
+        bags = [bag for bag in self.idle_loose() if _whole(bag) > 3]
+        if not bags or self._weighed() >= self.profile.weighings:
+            return False
+        self.factory.scrap_units(self.pick(bags).name, self.between(1, 2), self.pick(UNCERTAINTIES))
+        return True
+
+    def _weighed(self) -> int:
+        return sum(node.spare > 0 for node in self.factory.nodes)
 
     def merge_loose(self) -> bool:
         alike: dict[object, list[Bag]] = {}
         for bag in self.idle_loose():
-            if not self._is_leftover(bag):
+            if not self._is_leftover(bag) and self.factory.is_within(bag):
                 alike.setdefault((bag.next_step, bag.bin, bag.grade), []).append(bag)
         able = [bags for bags in alike.values() if len(bags) > 1]
         if not able:
@@ -261,27 +281,29 @@ class LooseActs(CellActs):
         if not rest or not nexts:
             return False
         bag, into = self.pick(rest), self.pick(nexts)
+        if not (self.factory.is_within(bag) and self.factory.is_within(into)):
+            return False
         if not self.held_alike([bag.name, into.name]):
             return False
         self.factory.merge_loose(into.name, [bag.name], leftover=True)
         return True
 
     def scrap_loose(self) -> bool:
-        bags = [bag for bag in self.idle_loose() if bag.n > 2]
+        bags = [bag for bag in self.idle_loose() if _whole(bag) > 2]
         if not bags:
             return False
         self.factory.scrap_units(self.pick(bags).name, self.between(1, 2))
         return True
 
     def sample_loose(self) -> bool:
-        bags = [bag for bag in self.idle_loose() if bag.n > 2]
+        bags = [bag for bag in self.idle_loose() if _whole(bag) > 2]
         if not bags:
             return False
         self.factory.sample_units(self.pick(bags).name, self.between(1, 2), kept=not self.rarely(2))
         return True
 
     def sign_difference(self) -> bool:
-        bags = [bag for bag in self.idle_loose() if bag.n > 2]
+        bags = [bag for bag in self.idle_loose() if _whole(bag) > 2 and bag.n - len(bag.units) + 1 > bag.spare]
         if not bags:
             return False
         self.factory.sign_difference(self.pick(bags).name, self.between(1, 2))
@@ -292,7 +314,9 @@ class LooseActs(CellActs):
         station = self.station(step.operation)
         if station is None:
             return False
-        n = bag.n
+        n = len(bag.units)
+        if not self.factory.is_within(bag):  # for nobody but quality
+            return False
         run = self.factory.start_run(station, [Group(step.key, loose=bag.name)], self.material(step, 0), repeat)
         if step.operation == "test":
             stays = self.may("leftover") and not repeat and n > 3 and self.rarely(3)
@@ -409,17 +433,23 @@ class PackActs(LooseActs):
         """Units of one or more loose lots of one bin, to fill a pack with."""
         tape = self.factory.step_of("tape").key
         bags = [bag for bag in self.idle_loose() if bag.next_step == tape and bag.bin and bag.grade != "reject" and self.is_free(bag.name)]
-        bags = [bag for bag in bags if like in (None, (bag.bin, bag.grade))]
+        bags = [bag for bag in bags if like in (None, (bag.bin, bag.grade)) and bag.there > 0]
         if not bags:
             return []
         first = self.pick(bags)
         parts: list[tuple[str, int]] = []
         for bag in [first, *(bag for bag in bags if bag is not first and (bag.bin, bag.grade) == (first.bin, first.grade))][:3]:
             if room:
-                n = min(room, bag.n) - (self.choices.below(min(room, bag.n)) if self.rarely(2) else 0)
+                most = min(room, bag.there)
+                n = most - (self.choices.below(most) if self.rarely(2) else 0)
                 parts.append((bag.name, n))
                 room -= n
         return parts
+
+
+def _whole(bag: Bag) -> int:
+    """How many units are in a loose lot, really and by the record."""
+    return min(bag.n, len(bag.units))
 
 
 class Acts(PackActs):

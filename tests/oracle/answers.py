@@ -10,6 +10,7 @@ from collections.abc import Iterable, Iterator
 
 from tests.oracle.state import State
 from tests.oracle.things import FOREVER, Balance, Exit, Line, Node, Pack, Panel, Unit, exit_now
+from tests.oracle.true_counts import TrueCounts, true_counts
 
 Source = Node | Exit
 Origins = frozenset[str]
@@ -45,6 +46,12 @@ def truth(state: State, thing: str) -> Origins:
         panels = [state.panels[thing]] if thing in state.panels else state.panels_of(thing)
         units = [unit for panel in panels for unit in panel.good_cells() if unit.there]
     return frozenset().union(*(truth_of_unit(state, unit) for unit in units)) - {thing}
+
+
+def true_number(state: State, thing: str, origin: str) -> int:
+    """How many of the units now in a loose lot, sample or pack really are of `origin`."""
+    units = [slot.unit for slot in state.packs[thing].slots] if thing in state.packs else state.bag(thing).units
+    return sum(origin in truth_of_unit(state, unit) for unit in units)
 
 
 def truth_of_unit(state: State, unit: Unit) -> Origins:
@@ -160,6 +167,8 @@ class Bounds:
         self.certain = {id(s): self._certain(s) for s in self.all}
         self.possible = {id(s): self._possible(s) for s in self.all}
         self.seen: dict[object, tuple[int, int]] = {}
+        ways = {tuple(way.of(s) for s in self.all): way for way in true_counts(state)}  # so many units each: the draws follow
+        self.ways = list(ways.values())
 
     def of(self, origin: str) -> tuple[int, int]:
         through = {id(s) for s in self.all if isinstance(s, Node) and origin in self.certain[id(s)][0]}
@@ -168,12 +177,16 @@ class Bounds:
         perhaps = {id(s): min(s.n, sum(origin in possible for possible in self.possible[id(s)])) for s in exits}
         question = (frozenset(through), tuple(surely_not.values()), tuple(perhaps.values()))
         if question not in self.seen:
-            least = sum(source.n for source in self.targets) - self._flow(surely_not, closed=through, begins=set())
-            greatest = self._flow(perhaps | {id(s): s.n for s in self.all if id(s) in through}, closed=set(), begins=through)
-            self.seen[question] = least, greatest
+            each = [self._of_way(way, through, surely_not, perhaps) for way in self.ways]
+            self.seen[question] = min(least for least, _ in each), max(greatest for _, greatest in each)
         return self.seen[question]
 
-    def _flow(self, supply: dict[int, int], closed: set[int], begins: set[int]) -> int:
+    def _of_way(self, way: TrueCounts, through: set[int], surely_not: dict[int, int], perhaps: dict[int, int]) -> tuple[int, int]:
+        least = sum(way.of(source) for source in self.targets) - self._flow(way, surely_not, closed=through, begins=set())
+        has = {id(s): way.of(s) for s in self.all if id(s) in through}
+        return least, self._flow(way, perhaps | has, closed=set(), begins=through)
+
+    def _flow(self, way: TrueCounts, supply: dict[int, int], closed: set[int], begins: set[int]) -> int:
         """The greatest flow from supplies into the targets. Nothing passes `closed`; nothing from above enters `begins`."""
         room: defaultdict[object, dict[object, int]] = defaultdict(dict)
         for source in self.all:
@@ -181,14 +194,14 @@ class Bounds:
                 continue
             for before, n in inputs_of(source) if id(source) not in begins else ():
                 if id(before) not in closed:
-                    room[id(before)][id(source)] = room[id(before)].get(id(source), 0) + n
+                    room[id(before)][id(source)] = room[id(before)].get(id(source), 0) + way.into(source, before, n)
                     room[id(source)].setdefault(id(before), 0)
         for key, n in supply.items():
             if n and key not in closed:
                 room["from"][key] = n
         for target in self.targets:
             if id(target) not in closed:
-                room[id(target)]["to"] = target.n
+                room[id(target)]["to"] = way.of(target)
         return _max_flow(room)
 
     def _certain(self, source: Source) -> list[Origins]:
@@ -251,7 +264,7 @@ def faults(state: State) -> list[str]:
     """What is wrong with the simulation itself: a balance that does not close, a unit that is lost or in two places."""
     found = [f"{name} does not close: {balance}" for name, balance in counts(state).items() if not balance.closes]
     for bag in [*state.loose.values(), *state.samples.values()]:
-        if len(bag.units) != bag.n:
+        if len(bag.units) != bag.n and not bag.square:
             found.append(f"{bag.name} has {len(bag.units)} units, the record says {bag.n}")
     there = [unit for bag in [*state.loose.values(), *state.samples.values()] for unit in bag.units]
     there += [slot.unit for pack in state.packs.values() for slot in pack.slots]

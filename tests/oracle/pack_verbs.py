@@ -128,7 +128,7 @@ class PackVerbs(LooseVerbs):
     def _check_parts(self, parts: Sequence[tuple[str, int]], room: int, pack: Pack | None = None) -> None:
         bags = [self.loose[loose] for loose, _ in parts]
         must(bool(parts) and len({bag.name for bag in bags}) == len(bags) and sum(n for _, n in parts) <= room, "no room")
-        must(all(bag.busy is None and 0 < n <= bag.n for bag, (_, n) in zip(bags, parts, strict=True)), "too few units")
+        must(all(bag.busy is None and 0 < n <= bag.there for bag, (_, n) in zip(bags, parts, strict=True)), "too few units")
         must(len({(bag.bin, bag.grade) for bag in bags} | ({(pack.bin, pack.grade)} if pack else set())) == 1, "they differ")
         must(all(bag.next_step == self.step_of("tape").key and bag.grade != "reject" for bag in bags), "not to be taped")
 

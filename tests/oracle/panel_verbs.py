@@ -5,7 +5,7 @@ from collections.abc import Iterable, Sequence
 from tests.oracle import actions as a
 from tests.oracle.actions import Cell, Group
 from tests.oracle.state import State, must
-from tests.oracle.things import Bag, Batch, Exit, Line, Mark, Node, Panel, Run, Unit, Wafer, Work, exit_now
+from tests.oracle.things import Bag, Batch, Exit, Line, Mark, Panel, Run, Unit, Wafer, Work, exit_now
 
 
 class PanelVerbs(State):
@@ -284,7 +284,7 @@ class PanelVerbs(State):
         for group in groups:
             if group.loose:
                 bag = self.loose[group.loose]
-                must(bag.busy is None and bag.n > 0 and (bag.next_step == group.step or repeat), f"{bag.name} may not start")
+                must(bag.busy is None and bag.n > 0 and bool(bag.units) and (bag.next_step == group.step or repeat), f"{bag.name} may not start")
             for name in group.panels:
                 panel = self.panels[name]
                 must(panel.lot == group.lot and panel.busy is None and panel.good_units() > 0, f"{name} may not start")
@@ -412,7 +412,7 @@ class PanelVerbs(State):
         for unit in units:
             unit.there = False
             unit.trail.append(name)
-        node = Node(name, n, self.now, tuple((exit_, exit_.n) for exit_ in exits)) if n else None
+        node = self._node(name, n, [(exit_, exit_.n) for exit_ in exits]) if n else None
         return Bag(name, node, list(units), self.now, taken_in=n)
 
 

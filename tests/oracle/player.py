@@ -31,6 +31,7 @@ class Profile:
     judged_logs: bool | None = None  # None: either
     off_tape: str | None = None  # None: either
     holds: int = 3  # in force at a time
+    weighings: int = 0
 
 
 @dataclass
@@ -106,7 +107,7 @@ class Player:
         return [panel for panel in self.factory.panels.values() if panel.lot and panel.busy is None and not panel.singulated]
 
     def idle_loose(self) -> list[Bag]:
-        return [bag for bag in self.factory.loose.values() if bag.n > 0 and bag.busy is None]
+        return [bag for bag in self.factory.loose.values() if bag.n > 0 and bag.units and bag.busy is None]
 
     def packs_here(self) -> list[Pack]:
         return [pack for pack in self.factory.packs.values() if pack.closed and pack.slots and pack.place in ("floor", "returned")]
@@ -139,7 +140,7 @@ class Player:
         return self.pick(have)
 
     def may(self, act: str) -> bool:
-        return act not in self.profile.without
+        return act not in self.profile.without and (self.profile.weighings > 0 or not act.startswith("weigh"))
 
     def groups_of(self, panels: Sequence[Panel]) -> list[Group]:
         """Panels by lot and step."""

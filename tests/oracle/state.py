@@ -1,11 +1,13 @@
 """Everything that the simulated factory has, by symbol, and the list of what was done."""
 
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import replace
+from math import floor
 from random import Random
 
 from tests.oracle.actions import Action, Setting, StepSpec
-from tests.oracle.things import Bag, Batch, Hold, Line, Mark, Node, Pack, Panel, Run, Unit, Wafer
+from tests.oracle.things import Bag, Batch, Exit, Hold, Line, Mark, Node, Pack, Panel, Run, Unit, Wafer
 
 
 class Unlawful(Exception):
@@ -32,6 +34,7 @@ class State:
         self.loose: dict[str, Bag] = {}
         self.samples: dict[str, Bag] = {}
         self.packs: dict[str, Pack] = {}
+        self.nodes: list[Node] = []  # all states of loose lots and samples
         self.holds: dict[str, Hold] = {}
         self.containers: dict[str, tuple[str, ...]] = {}  # panels, or one loose lot
         self._wrong_log: tuple[Run, list[Unit], list[Mark]]  # the last one: its cells and marks
@@ -88,21 +91,49 @@ class State:
         self.actions.append(replace(action, at=self.now))
 
     def _state(self, bag: Bag, n: int, *lines: Line) -> None:
-        """A new state of what is left in a bag."""
+        """A new state of what is left in a bag. Where that is uncertain something may be left when the record says nothing is."""
         old = bag.node
         if old is None:
             raise Unlawful(f"{bag.name} is empty")
         old.died = self.now
-        bag.node = Node(bag.name, n, self.now, ((old, n),), lines) if n else None
+        bag.node = self._node(bag.name, n, ((old, n),), lines, is_rest=True) if n or bag.square else None
 
-    def _take(self, bag: Bag, n: int) -> tuple[Node, list[Unit]]:
-        """`n` units leave a bag, which ones chance decides. The state that they left, and they."""
-        if bag.node is None or not 0 < n <= bag.n:
-            raise Unlawful(f"{n} units of {bag.name}, which has {bag.n}")
+    def _node(self, thing: str, n: int, inputs: Sequence[tuple[Node | Exit, int]], lines: tuple[Line, ...] = (), *, is_rest: bool = False) -> Node:
+        self.nodes.append(Node(thing, n, self.now, tuple(inputs), lines, is_rest=is_rest))
+        return self.nodes[-1]
+
+    def _take(self, bag: Bag, n: int, u: float = 0.0) -> tuple[Node, list[Unit]]:
+        """`n` units leave a bag, which ones chance decides. The state that they left, and they.
+
+        Where they were weighed, to a standard uncertainty of `u`, chance decides how many they really are, within twice that.
+        """
+        really = n
+        if u:
+            spare = floor(2 * u)
+            really = self.chance.randint(max(1, n - spare), min(len(bag.units) - 1, n + spare))
+        units = self.chance.sample(bag.units, really) if really <= len(bag.units) else []
+        return self._leave(bag, n, units, u), units
+
+    def _leave(self, bag: Bag, n: int, units: list[Unit], u: float = 0.0) -> Node:
+        """These units, `n` by the record, leave a bag. The state that they left."""
         old = bag.node
-        units = self.chance.sample(bag.units, n)
+        if old is None or not units or not 0 < n <= bag.n + bag.spare - bag.beyond:
+            raise Unlawful(f"{n} units of {bag.name}, which has {bag.n}")
         bag.units = [unit for unit in bag.units if unit not in units]
-        self._state(bag, bag.n - n)
+        old.taken, old.spare = n, floor(2 * u)
+        bag.square += u * u
+        over = max(0, n - bag.n)
+        bag.beyond, bag.difference = bag.beyond + over, bag.difference - over
+        self._state(bag, max(0, bag.n - n))
+        return old
+
+    def _leave_all(self, bag: Bag) -> tuple[Node, list[Unit]]:
+        """All that is there leaves a bag, whatever the record says."""
+        old, units = bag.node, bag.units
+        if old is None:
+            raise Unlawful(f"{bag.name} is empty")
+        old.died = self.now
+        bag.node, bag.units = None, []
         return old, units
 
     def _leave_containers(self, *things: str) -> None:

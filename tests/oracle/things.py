@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from math import floor, sqrt
 
 from tests.oracle.actions import Cell
 
@@ -132,7 +133,11 @@ def exit_now(panel: Panel, at: float, cells: Iterable[Unit], n: int, to_sample: 
 
 @dataclass(eq=False)
 class Node:
-    """A state of `n` units in one thing, from tick to tick, with unknown mixing inside. `lines` touched all of them in this state."""
+    """A state of `n` units by the record in one thing, from tick to tick, with unknown mixing inside. `lines` touched all of them in this state.
+
+    Where something was weighed, really more or fewer: of `taken` units that left this state so many more or fewer as `spare` says.
+    What `is_rest` came of all that was left of its inputs, known to `limit`; else of as many units as they say. `is_counted`: `n`, really.
+    """
 
     thing: str
     n: int
@@ -140,6 +145,11 @@ class Node:
     inputs: tuple[tuple[Node | Exit, int], ...]
     lines: tuple[Line, ...] = ()
     died: float = FOREVER
+    taken: int = 0
+    spare: int = 0
+    is_rest: bool = False
+    limit: int | None = None
+    is_counted: bool = False
 
 
 @dataclass(eq=False)
@@ -162,10 +172,22 @@ class Bag:
     scrapped: int = 0
     sampled: int = 0
     difference: int = 0
+    square: float = 0.0  # of the standard uncertainty of `n`, by the record
+    beyond: int = 0  # taken beyond the book
 
     @property
     def n(self) -> int:
         return self.node.n if self.node else 0
+
+    @property
+    def spare(self) -> int:
+        """Twice the uncertainty of `n`, in whole units."""
+        return floor(2 * sqrt(self.square) + 1e-9)
+
+    @property
+    def there(self) -> int:
+        """How many can be taken: they are really there, and the record lets them go."""
+        return min(len(self.units), self.n + self.spare - self.beyond)
 
 
 @dataclass(eq=False)

@@ -308,7 +308,7 @@ class Replay:
 
     @play.register
     def _(self, action: a.ScrapUnits) -> None:
-        self.do("scrap", lambda s, by: scrap.scrap_units(s, by, self.ids[action.thing], action.units, "fell down").id)
+        self.do("scrap", lambda s, by: scrap.scrap_units(s, by, self.ids[action.thing], action.units, "fell down", *_weighed(action.u)).id)
 
     @play.register
     def _(self, action: a.SampleCells) -> None:
@@ -338,7 +338,8 @@ class Replay:
 
     @play.register
     def _(self, action: a.SplitLoose) -> None:
-        self._is(action.makes, self.do("split_loose", lambda s, by: loose.split_loose(s, by, self.ids[action.loose], action.units).item))
+        lot, how = self.ids[action.loose], _weighed(action.u)
+        self._is(action.makes, self.do("split_loose", lambda s, by: loose.split_loose(s, by, lot, action.units, *how).item))
 
     @play.register
     def _(self, action: a.MergeLoose) -> None:
@@ -435,3 +436,7 @@ class Replay:
     def _(self, action: a.ReleaseHold) -> None:
         hold, items = self.ids[action.hold], [self.named(item) for item in action.items]
         self.do("release_hold", lambda s, by: release_hold(s, by, s.get_one(Hold, hold), items, "concession", "looked at", units_freed=0).id)
+
+
+def _weighed(u: float) -> tuple[str, float]:
+    return ("weight", u) if u else ("hand", 0.0)

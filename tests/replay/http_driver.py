@@ -273,7 +273,7 @@ class HttpReplay:
 
     @play.register
     def _(self, action: a.ScrapUnits) -> None:
-        self.post("/scrap", thing=self.codes[action.thing], units=action.units, reason="fell down")
+        self.post("/scrap", thing=self.codes[action.thing], units=action.units, reason="fell down", **_weighed(action.u))
 
     @play.register
     def _(self, action: a.SampleCells) -> None:
@@ -300,7 +300,7 @@ class HttpReplay:
 
     @play.register
     def _(self, action: a.SplitLoose) -> None:
-        self._is(action.makes, self.post(f"/lots/{self.codes[action.loose]}/split", units=action.units)["lot"])
+        self._is(action.makes, self.post(f"/lots/{self.codes[action.loose]}/split", units=action.units, **_weighed(action.u))["lot"])
 
     @play.register
     def _(self, action: a.MergeLoose) -> None:
@@ -391,3 +391,7 @@ class HttpReplay:
     def _(self, action: a.ReleaseHold) -> None:
         how = {"disposition": "concession", "words": "looked at", **self.signed}
         self.post(f"/holds/{self.codes[action.hold]}/release", items=self._named(action.items), **how)
+
+
+def _weighed(u: float) -> dict[str, Any]:
+    return {"method": "weight", "u": u} if u else {}
