@@ -12,7 +12,7 @@ from typing import Any
 
 from sqlalchemy import BigInteger, ColumnElement, Select, String, TextClause, TextualSelect, bindparam
 from sqlalchemy.dialects.postgresql import ARRAY
-from sqlalchemy.engine import Dialect
+from sqlalchemy.engine import Connection, Dialect
 from sqlalchemy.ext.compiler import compiles
 from sqlalchemy.orm import Session
 from sqlalchemy.sql.compiler import SQLCompiler
@@ -83,7 +83,7 @@ def _answered(
         return None
     if session.autoflush:  # what the session wrote is seen, as by any statement of its own
         session.flush()
-    connection = session.connection()
+    connection = _connection(session)
     ready = _ready(statement, connection.dialect)
     values = ready.values(given)
     if connection.dispatch.before_cursor_execute:
@@ -101,6 +101,15 @@ def _answered(
         cursor.close()
 
 
+def _connection(session: Session) -> Connection:
+    """That of the session's transaction: the session itself takes as long to say it as many a statement takes."""
+    kept: Connection | None = session.info.get(_CONNECTION)
+    if kept is None or kept.closed or not kept.in_transaction():
+        kept = session.info[_CONNECTION] = session.connection()
+    return kept
+
+
+_CONNECTION = "connection"
 _ONE = (str, bytes, dict)  # one value, though it has parts
 
 

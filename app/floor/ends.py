@@ -17,7 +17,7 @@ from app.floor.starts import use_what_is_loaded
 from app.floor.windows import windows_into
 from app.holds.place import against_rules, hold_line
 from app.journal.act import By, lock
-from app.journal.record import close, enter
+from app.journal.record import close, enter, read
 from app.ledger.judgements import Judgement
 from app.ledger.runs import Claim, Cover, Line, Reading, Run, RunVoid
 from app.ledger.sets import Member, panels_of_sets, set_of
@@ -105,8 +105,9 @@ def change_over(session: Session, by: By, station: int, item: Named, place: str 
 
 
 def _must_be_open(session: Session, run: Run) -> None:
-    """Locks the run and looks again: another may have ended it while this one waited."""
-    session.refresh(run, with_for_update=True)
+    """Locks the run and looks again: another may have ended it while this one waited. SQLite has one writer, which is in its turn already."""
+    if session.get_bind().dialect.name == "postgresql" and tuples(session, _LOCKED, run=run.id) != [(None,)]:
+        session.refresh(run)
     if run.closed_e is not None:
         raise refuse(
             "finished", f"Run {code_of(session, 'run', run.id)} has ended.", "Someone ended it before.", "Scan the lot to see what comes next."
@@ -114,7 +115,7 @@ def _must_be_open(session: Session, run: Run) -> None:
 
 
 def lines_of(session: Session, run: Run) -> list[Line]:
-    return list(session.scalars(_LINES, {"run": run.id}))
+    return read(session, Line, _LINES, run=run.id)
 
 
 def open_lines_of(session: Session, run: Run) -> list[Line]:
@@ -276,8 +277,8 @@ def _hold_late_ends(session: Session, by: By, lines: list[Line], travel: dict[in
 
 
 _UNCLAIM = delete(Claim.__table__).where(Claim.run == bindparam("of"))  # type: ignore[arg-type]
-# read anew: another may have closed a line while this one waited for the run
-_LINES = select(Line).where(Line.run == bindparam("run")).order_by(Line.id).execution_options(populate_existing=True)
+_LOCKED = select(Run.closed_e).where(Run.id == bindparam("run")).with_for_update()
+_LINES = select(Line.__table__).where(Line.run == bindparam("run")).order_by(Line.id)
 # what may have been done before: each panel of a cover that says "on either side, and not done"
 _EITHER = (
     select(Member.panel, Line.id.label("line"), Line.step, Line.round)

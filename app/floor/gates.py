@@ -19,6 +19,7 @@ from app.floor.moves import Place, place_of
 from app.floor.open_judgements import OpenJudgement, open_judgements
 from app.floor.windows import WindowState, may_repeat, windows_into
 from app.holds.stopped import Stop, stops_here
+from app.journal.record import read
 from app.ledger.counts import CountEntry
 from app.ledger.items import Batch, Item, Lot, Opening, Wafer
 from app.ledger.places import Mount
@@ -74,7 +75,7 @@ class Facts:
 
 def read_facts(session: Session, station: int, groups: list[Group], person: int | None, at: datetime) -> Facts:
     items = [item for group in groups for item in group.items]
-    lots = {group.lot: session.get_one(Lot, group.lot) for group in groups if group.lot}
+    lots = {lot.item: lot for lot in read(session, Lot, _LOTS, lots={group.lot for group in groups if group.lot})}
     routes = {group.route for group in groups if group.route is not None}
     of_lots = {thing for lot in lots.values() for thing in (lot.product, lot.order) if thing}
     things = catalogue.with_ids(session, [station, *routes, *of_lots])
@@ -396,6 +397,7 @@ def _person(session: Session, person: int | None) -> tuple[str | None, list[tupl
     return rows[0].person if rows else None, [(row.certificate, row.valid_until) for row in rows if row.certificate is not None]
 
 
+_LOTS = select(Lot.__table__).where(among(Lot.item, "lots"))
 _STATE = (
     select(StationState.state, StationState.reason)
     .where(StationState.station == bindparam("station"), StationState.closed_e.is_(None))

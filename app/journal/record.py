@@ -3,15 +3,16 @@
 import hashlib
 from collections.abc import Iterable, Sequence
 from functools import cache
-from typing import Any, ClassVar
+from typing import Any, ClassVar, TypeVar
 
 from sqlalchemy import ForeignKey, Index, Table, TextClause, bindparam, event, inspect, text
 from sqlalchemy.orm import Mapped, Session, declared_attr, make_transient_to_detached, mapped_column
 from sqlalchemy.orm.attributes import set_committed_value
+from sqlalchemy.orm.util import identity_key
 
 from app.db import Base, RecordSession
 from app.journal.spelling import Rows, speller
-from app.listed import tuples
+from app.listed import ask, tuples
 
 _HASHES = "record_hashes"
 MODULUS = 1 << 256
@@ -56,6 +57,9 @@ class Closable(Recorded):
 
 class RecordBroken(Exception):
     """Code tried to overwrite or delete a row on the record: a mistake of ours, never of the user."""
+
+
+R = TypeVar("R", bound=Recorded)
 
 
 def insert_hash(cls: type[Recorded], values: Sequence[Any]) -> int:
@@ -152,6 +156,24 @@ def close(session: Session, row: Closable, **closing: Any) -> None:
     for name, value in closing.items():
         set_committed_value(row, name, value)
     hashes.append(closing_hash(type(row), tuple(getattr(row, name) for name in _names(table))))
+
+
+def read(session: Session, cls: type[R], statement: Any, **given: Any) -> list[R]:
+    """The rows of a table that a statement gives whole, as they are now: what `session.scalars` answers, in a third of the time."""
+    table: Table = cls.__table__  # type: ignore[attr-defined]
+    names, keys = _names(table), [column.name for column in table.primary_key]
+    found = []
+    for values in ask(session, statement, **given):
+        row = session.identity_map.get(identity_key(cls, tuple([getattr(values, key) for key in keys])))
+        if row is None:
+            row = cls(**dict(zip(names, values, strict=True)))
+            make_transient_to_detached(row)
+            session.add(row)
+        else:
+            for name, value in zip(names, values, strict=True):
+                set_committed_value(row, name, value)
+        found.append(row)
+    return found
 
 
 def _collecting(session: Session, table: Table) -> list[int]:

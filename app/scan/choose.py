@@ -10,6 +10,7 @@ from app import codes
 from app.catalogue import queries as catalogue
 from app.errors import refuse
 from app.floor.groups import contents, gather
+from app.journal.record import read
 from app.ledger.items import DryPack, Pack
 from app.ledger.runs import Claim, Run
 from app.listed import among
@@ -69,12 +70,12 @@ def choose(session: Session, text: str, here: Here, pending: Pending | None, now
 def run_of(session: Session, named: Named, station: int | None = None) -> Run | None:
     """The open run that has this thing, at the station if one is given."""
     panels, items = contents(session, named)
-    runs = session.scalars(_RUNS_OF, {"items": [*panels, *items]})
+    runs = read(session, Run, _RUNS_OF, items=[*panels, *items])
     return next((run for run in runs if station in (None, run.station)), None)
 
 
 _RUNS_OF = (
-    select(Run)
+    select(Run.__table__)
     .where(Run.id.in_(select(Claim.run).where(among(Claim.item, "items"))), Run.closed_e.is_(None))
     .order_by(Run.id)
 )
