@@ -49,6 +49,7 @@ _HTTP = {  # what, why, now
 _COME_AGAIN_SECONDS = "2"
 _log = logging.getLogger("reelroot")
 _OF_STRANGERS = 1 << 20  # bytes: a body is read before anyone is asked who they are, and could fill the disk
+_AT = re.compile(' data-at="([^"]*)"')
 _CODE = re.compile(r"\b[A-Z][0-9A-Z]*-[0-9A-Z-]+\b")
 environment = Environment(loader=FileSystemLoader(TEMPLATES), undefined=StrictUndefined, autoescape=True, trim_blocks=True, lstrip_blocks=True)
 
@@ -89,9 +90,11 @@ def render(request: Request, template: str, *, status: int = 200, **values: Any)
     """A page from ready values. Every template also gets the paths, who is signed in, and the token of its forms."""
     if isinstance(refusal := values.get("refusal"), Refused):  # a form drawn again
         request.app.state.note_refused(request, refusal)
+    path, name = _paths(request), getattr(request.state, "person_name", None)
     base = {
-        "path": _paths(request),
-        "person_name": getattr(request.state, "person_name", None),
+        "path": path,
+        "person_name": name,
+        "menu": _menu(request, path) if name else "",
         "form_token": getattr(request.state, "form_token", ""),
         "key": secrets.token_urlsafe(12),  # a redrawn form carries a new key
         "flash": _said(request),
@@ -120,6 +123,19 @@ def _paths(request: Request) -> Callable[..., str]:
         return found
 
     return path
+
+
+def _menu(request: Request, path: Callable[..., str]) -> Markup:
+    """The links to all pages, which are the same on every one but for the mark of where one is."""
+    drawn: dict[str, str] = request.app.state.menus
+    root, here = str(request.scope.get("root_path", "")), request.url.path
+    if root not in drawn:
+        drawn[root] = environment.get_template("menu.html").render(path=path)
+
+    def mark(found: re.Match[str]) -> str:
+        return ' aria-current="page"' if here == found[1] else ' aria-current="true"' if here.startswith(f"{found[1]}/") else ""
+
+    return Markup(_AT.sub(mark, drawn[root]))
 
 
 def _said(request: Request) -> str:
@@ -184,7 +200,7 @@ class Stale(BadInput):
 
 def guard(app: FastAPI, most_bytes: int, is_known: Callable[[Request], bool], note_refused: Callable[[Request, Refused], None]) -> None:
     """Headers, forgery checks, the limit of what is taken in, and error answers for the whole app. `note_refused` is told of each refusal."""
-    app.state.patterns = {}
+    app.state.patterns, app.state.menus = {}, {}
     app.add_middleware(RequestBodyLimitMiddleware, max_body_size=most_bytes)
     app.add_middleware(_Guard, most_bytes=most_bytes, is_known=is_known)
     app.exception_handler(Refused)(_refused)
