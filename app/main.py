@@ -92,6 +92,7 @@ _CALLS = (
     exposure.router, before_mixing.router, mock_recalls.router, differs.router, dies.router, counts.router, board_calls.router, lists.router,
 )  # fmt: skip
 _PAGES = (
+    scan_pages.router,  # first, as the routes are tried in turn
     first_pages.router,
     desk_pages.router,
     people_pages.router,
@@ -99,7 +100,6 @@ _PAGES = (
     factor_pages.router,
     catalogue_pages.router,
     edit_pages.router,
-    scan_pages.router,
     floor_pages.router,
     place_pages.router,
     file_pages.router,

@@ -51,7 +51,9 @@ _log = logging.getLogger("reelroot")
 _OF_STRANGERS = 1 << 20  # bytes: a body is read before anyone is asked who they are, and could fill the disk
 _AT = re.compile(' data-at="([^"]*)"')
 _CODE = re.compile(r"\b[A-Z][0-9A-Z]*-[0-9A-Z-]+\b")
-environment = Environment(loader=FileSystemLoader(TEMPLATES), undefined=StrictUndefined, autoescape=True, trim_blocks=True, lstrip_blocks=True)
+environment = Environment(
+    loader=FileSystemLoader(TEMPLATES), undefined=StrictUndefined, autoescape=True, trim_blocks=True, lstrip_blocks=True, auto_reload=False
+)  # fmt: skip
 
 
 def _coded(text: str) -> Markup:

@@ -1,12 +1,13 @@
 """Who has which stations: a person attends several, and hands all of them over with one scan."""
 
-from sqlalchemy import bindparam, select
+from sqlalchemy import BigInteger, select
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
 from app.errors import bad_input
 from app.journal.act import By
 from app.ledger.runs import Attendance
+from app.listed import listed, tuples
 
 
 def attend(session: Session, by: By, person: int, station: int) -> None:
@@ -19,7 +20,7 @@ def attend(session: Session, by: By, person: int, station: int) -> None:
 
 def leave(session: Session, by: By, person: int, station: int | None = None) -> None:
     """The person leaves one station, or all."""
-    for row in _rows(session, person):
+    for row in session.scalars(select(Attendance).where(Attendance.person == person, Attendance.closed_e.is_(None))):
         if station is None or row.station == station:
             row.closed_e = by.e
     session.flush()
@@ -37,11 +38,7 @@ def hand_over(session: Session, by: By, giver: int, taker: int) -> list[int]:
 
 
 def stations_of(session: Session, person: int) -> list[int]:
-    return [row.station for row in _rows(session, person)]
+    return [station for (station,) in tuples(session, _STATIONS, person=person)]
 
 
-def _rows(session: Session, person: int) -> list[Attendance]:
-    return list(session.scalars(_ATTENDED, {"person": person}))
-
-
-_ATTENDED = select(Attendance).where(Attendance.person == bindparam("person"), Attendance.closed_e.is_(None)).order_by(Attendance.id)
+_STATIONS = listed("select station from attendance where person = :person and closed_e is null order by id", person=BigInteger())

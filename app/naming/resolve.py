@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from functools import cache
 
-from sqlalchemy import TextClause, bindparam, select
+from sqlalchemy import String, TextClause, select
 from sqlalchemy.orm import Session
 
 from app import codes
@@ -16,7 +16,7 @@ from app.naming.models import Alias, Code
 
 _CHOSEN = ("panel", "person")  # codes that others choose: a frame's own mark, a badge. No other can meet one that is there
 _KNOWN, _KNOWN_OF_ITEMS = "codes_known", "codes_known_of_items"
-_OF_CODE = select(Code.kind, Code.thing, Code.code).where(Code.code == bindparam("code"))
+_OF_CODE = listed("select kind, thing, code from code where code = :code", code=String())
 _CODES_OF_ITEMS = listed(
     """
     select c.thing, c.code, c.kind from item i cross join code c where i.id in :items and c.kind = i.kind and c.thing = i.id

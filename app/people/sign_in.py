@@ -6,14 +6,15 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from sqlalchemy import bindparam, delete, select, update
+from sqlalchemy import String, delete, select, update
 from sqlalchemy.orm import Session
 
 from app import clock
-from app.db import House
+from app.db import House, Moment
 from app.errors import NotAllowed, NotFound, Reason, Refused
+from app.listed import ask, listed
 from app.naming.resolve import resolve
-from app.people.models import Person, PersonDuty, SignIn, Terminal
+from app.people.models import Person, SignIn, Terminal
 from app.people.people import duties_of
 from app.people.second_factor import factor_of, use_code
 from app.people.secrets import is_given, is_right
@@ -125,16 +126,15 @@ def sign_out(house: House, token: str) -> None:
             session.execute(update(SignIn).where(mine).values(reopens_until=None))  # who signs out wants the PIN asked again
 
 
-_SIGNED_IN = (
-    select(
-        SignIn.person, SignIn.terminal, SignIn.begun_at, SignIn.seen_at, SignIn.ended_at, SignIn.must_choose,
-        Person.name, PersonDuty.duty, Terminal.area, Terminal.closed_e.label("retired"),
-    )
-    .join(Person, Person.id == SignIn.person)
-    .join(PersonDuty, (PersonDuty.person == SignIn.person) & PersonDuty.closed_e.is_(None))
-    .outerjoin(Terminal, Terminal.id == SignIn.terminal)
-    .where(SignIn.hash == bindparam("hash"))
-)  # fmt: skip
+# a row a duty: who has none is not signed in
+_SIGNED_IN = listed(
+    """
+    select s.person, s.terminal, s.begun_at, s.seen_at, s.ended_at, s.must_choose, p.name, d.duty, t.area, t.closed_e as retired
+    from sign_in s join person p on p.id = s.person join person_duty d on d.person = s.person and d.closed_e is null
+    left join terminal t on t.id = s.terminal where s.hash = :hash
+    """,
+    hash=String(),
+).columns(begun_at=Moment(), seen_at=Moment(), ended_at=Moment())
 
 
 def signed_in(house: House, token: str | None) -> SignedIn | None:
@@ -143,7 +143,7 @@ def signed_in(house: House, token: str | None) -> SignedIn | None:
         return None
     now = clock.now()
     with house.reading() as session:
-        rows = session.execute(_SIGNED_IN, {"hash": digest(token)}).all()  # one a duty: who has none is not signed in
+        rows = ask(session, _SIGNED_IN, hash=digest(token))
     if not rows:
         return None
     row, idle = rows[0], IDLE if rows[0].terminal is None else IDLE_AT_TERMINAL
