@@ -2,8 +2,12 @@
 
 import hashlib
 from collections import Counter, defaultdict
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import BrokenExecutor, ProcessPoolExecutor
+from contextlib import contextmanager
+from functools import partial
 from itertools import pairwise
+from multiprocessing import get_context
 from typing import Any
 
 from sqlalchemy import Select, func, select
@@ -21,6 +25,7 @@ from app.floor.counting import open_differences
 from app.floor.exits import unreached
 from app.floor.mount_corrections import spells
 from app.genealogy.unclosed_counts import loads_that_differ, sums_by_station, wafers_used_beyond
+from app.journal.models import Seal
 from app.journal.sealing import seal
 from app.journal.verify import Finding, verify_journal
 from app.ledger.cells import Placement
@@ -35,19 +40,57 @@ from app.ledger.sets import LotHolding, Member, PanelSet, digest_of
 from app.listed import blocks
 from app.naming.models import Code
 from app.naming.resolve import codes_of
+from app.settings import Settings
 
 _AT_ONCE = 2000
 _LOTS_AT_ONCE = 500
+_LONG = 100_000  # entries, from where on a second process is worth its second of start
 Check = Callable[[House, Session], Iterator[Finding]]
 
 
 def check(house: House) -> Iterator[Finding]:
     """Everything: the journal against the rows first, then the invariants; at the end what is new is sealed."""
-    yield from verify_journal(house)
+    with _beside(house) as invariants:
+        yield from verify_journal(house)
+        yield from invariants()
+    seal(house)
+
+
+@contextmanager
+def _beside(house: House) -> Iterator[Callable[[], Iterable[Finding]]]:
+    """The invariants. Of a long record a process of its own looks at them meanwhile: they take as long as the journal, and both only read."""
+    if not _is_long(house):
+        yield partial(_invariants, house)
+        return
+    with ProcessPoolExecutor(1, mp_context=get_context("spawn")) as pool:
+        looking = pool.submit(_invariants_of, house.settings)
+
+        def found() -> Iterable[Finding]:
+            try:
+                return looking.result()
+            except BrokenExecutor:  # somebody ended it, or there was no room for it
+                return _invariants(house)
+
+        yield found
+
+
+def _is_long(house: House) -> bool:
+    with house.reading() as session:
+        return (session.scalar(select(func.max(Seal.n))) or 0) > _LONG
+
+
+def _invariants_of(settings: Settings) -> list[Finding]:
+    house = House(settings)
+    try:
+        return list(_invariants(house))
+    finally:
+        house.dispose()
+
+
+def _invariants(house: House) -> Iterator[Finding]:
     with house.snapshot() as session:
         for one in CHECKS:
             yield from one(house, session)
-    seal(house)
 
 
 def codes_name_things(house: House, session: Session) -> Iterator[Finding]:

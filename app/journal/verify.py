@@ -34,8 +34,9 @@ def verify_journal(house: House) -> Iterator[Finding]:
         for cls in recorded_classes():
             yield from _add_rows(session, cls, sums)
         yield from _compare_entries(session, sums)
-        yield from _follow_chain(session)
-        yield from _compare_file(house, session, sealed)
+        chains: dict[int, bytes] = {}
+        yield from _follow_chain(session, chains)
+        yield from _compare_file(house, chains, sealed)
 
 
 def _must_know_all_tables(session: Session) -> None:
@@ -70,7 +71,8 @@ def _compare_entries(session: Session, sums: defaultdict[int, int]) -> Iterator[
         yield Finding("journal", f"entry {number}", "is missing, and rows name it")
 
 
-def _follow_chain(session: Session) -> Iterator[Finding]:
+def _follow_chain(session: Session, chains: dict[int, bytes]) -> Iterator[Finding]:
+    """Every seal against its entry and the seal before; `chains` has them then, by number."""
     before, chain = 0, b""
     query = select(*stored_columns(ENTRY), Seal.n, Seal.entry, Seal.chain).select_from(Seal).outerjoin(ENTRY, ENTRY.c.id == Seal.entry)
     for rows in blocks(session, query.order_by(Seal.n)):
@@ -83,13 +85,13 @@ def _follow_chain(session: Session) -> Iterator[Finding]:
             elif chain_after(chain, entry) != sealed:
                 yield Finding("seals", f"entry {number}", f"is not as seal {n} found it, or a seal before it was changed")
             before, chain = n, sealed  # go on from what stands there, so that one change is one finding
+            chains[n] = sealed
 
 
-def _compare_file(house: House, session: Session, sealed: int) -> Iterator[Finding]:
-    in_rows = {n: chain.hex() for n, chain in session.execute(select(Seal.n, Seal.chain))}
+def _compare_file(house: House, chains: dict[int, bytes], sealed: int) -> Iterator[Finding]:
     for n, chain in seals_in_file(house, sealed):
-        if n not in in_rows:
+        if n not in chains:
             yield Finding("seals", f"seal {n}", "stands in the file in the data folder, and not in the database: the tail was cut")
             return
-        if in_rows[n] != chain:
+        if chains[n].hex() != chain:
             yield Finding("seals", f"seal {n}", "differs from the file in the data folder")

@@ -11,6 +11,7 @@ from sqlalchemy import CheckConstraint, Connection, Table, insert, select, text,
 from sqlalchemy.exc import IntegrityError
 
 from app.db import House
+from app.genealogy import checks
 from app.genealogy.checks import check
 from app.holds.place import place_hold
 from app.journal.models import Entry, Seal
@@ -164,6 +165,16 @@ def test_a_cut_tail_is_found(house: House, factory: Factory) -> None:
         connection.execute(text(f"delete from seal where entry = {last}"))
         connection.execute(text(f"delete from entry where id = {last}"))
     assert any("the tail was cut" in finding.what for finding in verify_journal(house))
+
+
+def test_a_long_record_is_checked_by_two_processes(house: House, factory: Factory, monkeypatch: pytest.MonkeyPatch) -> None:
+    with behind_the_back(house) as connection:
+        connection.execute(text("delete from hold"))
+        connection.execute(insert(Claim).values(item=1, run=1))
+    found = list(check(house))
+    assert {finding.check for finding in found} >= {"journal", "claims"}
+    monkeypatch.setattr(checks, "_LONG", 0)
+    assert list(check(house)) == found
 
 
 def test_a_dropped_row_is_found(house: House, factory: Factory) -> None:
