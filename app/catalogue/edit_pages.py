@@ -66,6 +66,7 @@ def look_at(request: Request, text: str, title: str) -> Response:
         return _page(request, title, text, refusal)
     name = f"{title}.toml".replace("/", "-") if not title.endswith(".toml") else title
     kept = keep_file(house, name, io.BytesIO(text.encode()))
+    kept.wait_for_disk()  # who loads it comes with its digest alone
     return render(
         request, "catalogue/look.html", changes=changes, digest=kept.digest, name=kept.name, shown=digest_of_changes(changes), refusal=None,
         text=text, title=title,

@@ -96,6 +96,7 @@ def catalogue_look(request: Request, who: Calling, file: Annotated[UploadFile, F
     except Refused as refusal:
         return render(request, "catalogue/load.html", status=refusal.status, refusal=refusal)
     kept = keep_file(house, file.filename or "catalogue.toml", io.BytesIO(raw))
+    kept.wait_for_disk()  # who loads it comes with its digest alone
     return _look_page(request, kept.digest, kept.name, found)
 
 

@@ -1,10 +1,11 @@
-"""Keep a file as it came. The bytes are stored outside any transaction; the act writes the row."""
+"""Keep a file as it came. The bytes are stored outside any transaction; the act writes the row, once the disk has them."""
 
 import hashlib
 import os
 import tempfile
 import time
-from dataclasses import dataclass
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -19,41 +20,64 @@ _CHUNK = 1 << 20
 _FOLDER = "evidence"
 _HALF = "half-"
 _HALF_KEPT_SECONDS = 86_400
+_FLUSHES = ThreadPoolExecutor(8, thread_name_prefix="flush")
 
 
 @dataclass(frozen=True)
 class Kept:
-    """A stored file: its SHA-256 as hex, its name as sent, its size, and where its bytes are."""
+    """A stored file: its SHA-256 as hex, its name as sent, its size, and where its bytes are; the disk may still be writing them."""
 
     digest: str
     name: str
     size_bytes: int
     path: Path
+    flushing: "Future[None] | None" = field(default=None, repr=False, compare=False)
+
+    def wait_for_disk(self) -> None:
+        """A power cut from here on finds the bytes under their name."""
+        if self.flushing is not None:
+            self.flushing.result()
 
 
 def keep_file(house: House, name: str, source: BinaryIO) -> Kept:
     """Stores the bytes by their digest, while they are read; the same bytes are stored once."""
-    folder = _folder(house)
     sha = hashlib.sha256()
     size = 0
-    handle, temporary = tempfile.mkstemp(prefix=_HALF, dir=folder)
+    handle, temporary = tempfile.mkstemp(prefix=_HALF, dir=_folder(house))
     try:
         with os.fdopen(handle, "wb") as out:
             while chunk := source.read(_CHUNK):
                 sha.update(chunk)
                 size += len(chunk)
                 out.write(chunk)
-            out.flush()
-            os.fsync(out.fileno())
-        digest = sha.hexdigest()
-        path = path_of(house, digest)
+        path = path_of(house, sha.hexdigest())
         path.parent.mkdir(parents=True, exist_ok=True)
-        os.replace(temporary, path)
+        _give_name(temporary, path)
     except BaseException:  # a full disk must not stay full of what could not be kept
         os.unlink(temporary)
         raise
-    _flush_name(path.parent)
-    return Kept(digest, Path(name).name[:200] or "unnamed", size, path)
+    return Kept(path.name, Path(name).name[:200] or "unnamed", size, path, _FLUSHES.submit(_flush, path, path.parent))
+
+
+def _give_name(temporary: str, path: Path) -> None:
+    """A new file is flushed under its name, while it is read; one that the record may name already stays until the next is whole."""
+    try:
+        os.link(temporary, path)
+    except OSError:  # the name is taken, or the file system knows no second names
+        _flush(temporary)
+        os.replace(temporary, path)
+    else:
+        os.unlink(temporary)
+
+
+def _flush(*paths: str | Path) -> None:
+    """The bytes of files and the names in folders. Opened anew: whoever waits for it may be gone by then."""
+    for path in paths:
+        handle = os.open(path, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
 
 
 def forget_half_kept(house: House) -> int:
@@ -64,16 +88,8 @@ def forget_half_kept(house: House) -> int:
     return len(old)
 
 
-def _flush_name(folder: Path) -> None:
-    """A power cut after the act must not find a row whose file has no name yet."""
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
-
-
 def record_evidence(session: Session, by: By, kept: Kept, kind: str, stated: dict[str, Any] | None = None) -> Evidence:
+    kept.wait_for_disk()
     evidence = Evidence(
         e=by.e, digest=kept.digest, name=kept.name, kind=kind, size_bytes=kept.size_bytes, stated=canonical_json(stated or {})
     )

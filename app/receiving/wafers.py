@@ -44,7 +44,7 @@ def read_map_files(house: House, files: Sequence[tuple[str, bytes]], part: Part,
     stated = stated if stated.passing else replace(stated, passing=part.passing_bins)
     found = []
     for name, data in files:
-        kept = keep_file(house, name, BytesIO(data))  # not beside the reading: two threads of Python hand over to each other too late
+        kept = keep_file(house, name, BytesIO(data))
         maps = read_maps(data, name, stated)
         found.append(MapFile(kept, maps, [dump(one) for one in maps], stated))
     return found

@@ -4,6 +4,7 @@ import errno
 import os
 import sqlite3
 from datetime import timedelta
+from io import BytesIO
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -16,7 +17,9 @@ from sqlalchemy.exc import OperationalError
 
 from app import clock
 from app.db import House
+from app.evidence import keep
 from app.evidence.keep import forget_half_kept, keep_file
+from app.evidence.models import Evidence
 from app.genealogy.checks import check
 from app.genealogy.trace import trace_back
 from app.journal.models import Entry
@@ -66,6 +69,33 @@ def test_a_file_that_could_not_be_kept_leaves_nothing(house: House) -> None:
     with pytest.raises(OSError, match="No space"):
         keep_file(house, "x.csv", Broken())  # type: ignore[arg-type]
     assert [path for path in (house.data_dir / "evidence").rglob("*") if path.is_file()] == []
+
+
+def test_a_file_that_the_disk_did_not_take_is_not_recorded(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It is flushed while it is read; its row waits for that."""
+
+    def flush(*paths: str | Path) -> None:
+        raise OSError(errno.EIO, "Input/output error")
+
+    monkeypatch.setattr(keep, "_flush", flush)
+    kept = keep_file(house, "x.csv", BytesIO(b"x"))
+    with pytest.raises(OSError, match="Input/output"):
+        Factory(house).do("import_logger_file", lambda s, by: keep.record_evidence(s, by, kept, "logger_file").id)
+    with house.reading() as session:
+        assert session.scalars(select(Evidence.id)).all() == []
+
+
+def test_bytes_that_were_kept_before_stay_until_they_are_whole_again(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
+    first = keep_file(house, "x.csv", BytesIO(b"x"))
+    first.wait_for_disk()
+    before = first.path.stat().st_ino
+    flushed: list[tuple[int, list[str]]] = []
+    monkeypatch.setattr(keep, "_flush", lambda *paths: flushed.append((first.path.stat().st_ino, [Path(path).name for path in paths])))
+    again = keep_file(house, "y.csv", BytesIO(b"x"))
+    again.wait_for_disk()
+    (at_first, (half,)), (_, then) = flushed
+    assert at_first == before and half.startswith("half-") and then == [first.digest, first.digest[:2]]
+    assert again.path == first.path and again.path.read_bytes() == b"x"
 
 
 def test_what_a_killed_process_left_half_kept_goes_after_a_day(house: House) -> None:
