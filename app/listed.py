@@ -8,7 +8,9 @@ import json
 import re
 from collections import namedtuple
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from typing import Any
+from contextlib import nullcontext
+from dataclasses import dataclass
+from typing import Any, Generic, TypeVar
 
 from sqlalchemy import BigInteger, ColumnElement, Select, String, TextClause, TextualSelect, bindparam
 from sqlalchemy.dialects.postgresql import ARRAY
@@ -19,6 +21,7 @@ from sqlalchemy.sql.compiler import SQLCompiler
 from sqlalchemy.sql.functions import FunctionElement
 from sqlalchemy.types import TypeDecorator, TypeEngine
 
+T = TypeVar("T")
 _IN = {"sqlite": "{} in (select value from json_each({}))", "postgresql": "{} = any({})"}
 
 
@@ -38,24 +41,32 @@ def ask(session: Session, statement: Any, **given: Any) -> list[Any]:
 
     A statement over columns that was made at import: a `listed` text, or one of SQLAlchemy's. Rows have names, and the types that it names.
     """
-    answered = _answered(session, statement, given)
-    if answered is None:
-        return []
-    rows, described, ready = answered
-    row_of, typed = ready.told_as(described)
-    return [row_of(_converted(row, typed)) for row in rows] if typed else list(map(row_of, rows))
+    return _named(*_answered(session, [(statement, given)])[0])
 
 
 def tuples(session: Session, statement: Any, **given: Any) -> list[Any]:
     """As `ask`, for what needs no types: rows as the driver gives them, in a third of the time."""
-    answered = _answered(session, statement, given)
-    return answered[0] if answered else []
+    return _answered(session, [(statement, given)])[0][0]
 
 
 def gathered(session: Session, statement: TextClause, **given: Any) -> list[Any]:
     """As `tuples`, for a statement that asks several things at once, each of a list that may be empty."""
-    answered = _answered(session, statement, given, wants_all=False)
-    return answered[0] if answered else []
+    return _answered(session, [(statement, given)], wants_all=False)[0][0]
+
+
+@dataclass(frozen=True)
+class Question(Generic[T]):
+    """A statement with its values, and what its rows tell."""
+
+    statement: Any
+    given: dict[str, Any]
+    told: Callable[[list[Any]], T]
+
+
+def together(session: Session, *questions: Question[Any]) -> list[Any]:
+    """What the rows of each tell, as `ask` gives them. PostgreSQL is asked all of them in one journey: none may need the answer to another."""
+    answers = _answered(session, [(one.statement, one.given) for one in questions])
+    return [question.told(_named(*answer)) for question, answer in zip(questions, answers, strict=True)]
 
 
 def blocks(session: Session, query: Select[*tuple[Any, ...]], at_once: int = 2000) -> Iterator[list[Any]]:
@@ -70,35 +81,60 @@ def blocks(session: Session, query: Select[*tuple[Any, ...]], at_once: int = 200
         cursor.close()
 
 
-def _answered(
-    session: Session, statement: Any, given: dict[str, Any], *, wants_all: bool = True
-) -> tuple[list[Any], Sequence[Any], "_Ready"] | None:
-    """Rows as the driver gives them, and its description of their columns, each with the name first. None: a list is empty.
+_Answer = tuple[list[Any], Sequence[Any], "_Ready"]  # rows as the driver gives them, and its description of their columns, the name first
 
-    The driver's cursor is asked itself, unless somebody listens to statements; of what it refuses SQLAlchemy makes its errors, in which the
-    doors know what is away.
-    """
-    given = {name: list(value) if isinstance(value, Iterable) and not isinstance(value, _ONE) else value for name, value in given.items()}
-    if wants_all and any(value == [] for value in given.values()):
-        return None
+
+def _answered(session: Session, asked: Sequence[tuple[Any, dict[str, Any]]], *, wants_all: bool = True) -> list[_Answer]:
+    """The driver's cursor is asked itself, unless somebody listens to statements."""
     if session.autoflush:  # what the session wrote is seen, as by any statement of its own
         session.flush()
     connection = _connection(session)
-    ready = _ready(statement, connection.dialect)
-    values = ready.values(given)
-    if connection.dispatch.before_cursor_execute:
-        found = connection.exec_driver_sql(ready.text, values)
-        if not found.returns_rows:
-            return [], (), ready
-        return [tuple(row) for row in found.all()], [(name,) for name in found.keys()], ready  # noqa: SIM118  # a result, no mapping
-    cursor = connection.connection.cursor()
+    ready = [(_ready(statement, connection.dialect), _with_lists(given)) for statement, given in asked]
+    nothing = [wants_all and any(value == [] for value in given.values()) for _, given in ready]
+    sent = [(one.text, one.values(given)) for (one, given), none in zip(ready, nothing, strict=True) if not none]
+    found = iter(_heard(connection, sent) if connection.dispatch.before_cursor_execute else _unheard(connection, sent))
+    return [([], (), one) if none else (*next(found), one) for (one, _), none in zip(ready, nothing, strict=True)]
+
+
+def _with_lists(given: dict[str, Any]) -> dict[str, Any]:
+    return {name: list(value) if isinstance(value, Iterable) and not isinstance(value, _ONE) else value for name, value in given.items()}
+
+
+_ONE = (str, bytes, dict)  # one value, though it has parts
+
+
+def _heard(connection: Connection, sent: list[tuple[str, Any]]) -> Iterator[tuple[list[Any], Sequence[Any]]]:
+    for statement, values in sent:
+        found = connection.exec_driver_sql(statement, values)
+        if found.returns_rows:
+            yield [tuple(row) for row in found.all()], [(name,) for name in found.keys()]  # noqa: SIM118  # a result, no mapping
+        else:
+            yield [], ()
+
+
+def _unheard(connection: Connection, sent: list[tuple[str, Any]]) -> list[tuple[list[Any], Sequence[Any]]]:
+    """Of what the driver refuses SQLAlchemy makes its errors, in which the doors know what is away."""
+    driver: Any = connection.connection
+    cursors: list[Any] = []
+    at_once = driver.driver_connection.pipeline() if len(sent) > 1 and connection.dialect.name == "postgresql" else nullcontext()
     try:
-        cursor.execute(ready.text, values)
-        return list(cursor.fetchall()) if cursor.description else [], cursor.description or (), ready
+        with at_once:
+            for statement, values in sent:
+                cursors.append(driver.cursor())
+                cursors[-1].execute(statement, values)
+        return [(list(cursor.fetchall()) if cursor.description else [], cursor.description or ()) for cursor in cursors]
     except connection.dialect.loaded_dbapi.Error as error:
-        connection._handle_dbapi_exception(error, ready.text, values, cursor, None)
+        connection._handle_dbapi_exception(error, "; ".join(statement for statement, _ in sent), [values for _, values in sent], cursors[-1], None)
     finally:
-        cursor.close()
+        for cursor in cursors:
+            cursor.close()
+
+
+def _named(rows: list[Any], described: Sequence[Any], ready: "_Ready") -> list[Any]:
+    if not rows:
+        return []
+    row_of, typed = ready.told_as(described)
+    return [row_of(_converted(row, typed)) for row in rows] if typed else list(map(row_of, rows))
 
 
 def _connection(session: Session) -> Connection:
@@ -110,7 +146,6 @@ def _connection(session: Session) -> Connection:
 
 
 _CONNECTION = "connection"
-_ONE = (str, bytes, dict)  # one value, though it has parts
 
 
 class _Ready:

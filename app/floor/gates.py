@@ -14,17 +14,16 @@ from app.catalogue.queries import Defined
 from app.clock import told
 from app.errors import Reason
 from app.floor.groups import Group
-from app.floor.marks import good_units
-from app.floor.moves import Place, place_of
-from app.floor.open_judgements import OpenJudgement, open_judgements
+from app.floor.marks import good_units_of
+from app.floor.moves import Place, places_of
+from app.floor.open_judgements import OpenJudgement, open_lines, with_risks_signed
 from app.floor.windows import WindowState, may_repeat, windows_into
-from app.holds.stopped import Stop, stops_here
-from app.journal.record import read
+from app.holds.stopped import Stop, stops_at, stops_here
 from app.ledger.counts import CountEntry
 from app.ledger.items import Batch, Item, Lot, Opening, Wafer
 from app.ledger.places import Mount
 from app.ledger.runs import Claim, Line, Run, StationState
-from app.listed import among, ask, tuples
+from app.listed import Question, among, ask, together
 from app.naming.models import Code
 from app.naming.resolve import codes_of
 from app.people.models import Certificate, Person
@@ -75,19 +74,31 @@ class Facts:
 
 def read_facts(session: Session, station: int, groups: list[Group], person: int | None, at: datetime) -> Facts:
     items = [item for group in groups for item in group.items]
-    lots = {lot.item: lot for lot in read(session, Lot, _LOTS, lots={group.lot for group in groups if group.lot})}
+    panels = [panel for group in groups for panel in group.panels]
+    lot_ids = {group.lot for group in groups if group.lot}
+    lots, on_station, states, certified, named, counts, stops_found, open_found, places, good = together(
+        session,
+        Question(_LOTS, {"lots": lot_ids}, lambda rows: {row.item: row for row in rows}),
+        Question(_ON_STATION, {"station": station}, list),
+        Question(_STATE, {"station": station}, list),
+        Question(_CERTIFIED, {"person": person}, list),
+        Question(_NAMED_AND_CLAIMED, {"items": [*items, *lot_ids]}, list),
+        Question(_COUNTS, {"lots": lot_ids}, list),
+        stops_at(station),
+        open_lines(panels),
+        places_of(items),
+        good_units_of(panels),
+    )
     routes = {group.route for group in groups if group.route is not None}
     of_lots = {thing for lot in lots.values() for thing in (lot.product, lot.order) if thing}
     things = catalogue.with_ids(session, [station, *routes, *of_lots])
-    loaded = loaded_on(session, station)
-    station_stops, stops = stops_here(session, station, [*items, *(one.item for one in loaded)])
+    loaded = _loaded(session, on_station)
+    station_stops, stops = stops_here(session, stops_found, [*items, *(one.item for one in loaded)])
     holds = {stop.hold for found in stops.values() for stop in found}
-    name, certificates = _person(session, person)
-    names, claims = _names_and_claims(session, [*items, *lots])
-    panels = [panel for group in groups for panel in group.panels]
+    claims = _claims(session, named)
     return Facts(
         station=catalogue.station(session, station),
-        state=_state(session, station),
+        state=(states[0].state, states[0].reason) if states else None,
         station_stops=station_stops,
         groups=groups,
         routes={route: things[route].body for route in routes},
@@ -95,15 +106,15 @@ def read_facts(session: Session, station: int, groups: list[Group], person: int 
         orders={item: things[lot.order].body for item, lot in lots.items() if lot.order},
         stops={item: found for item, found in stops.items() if item in set(items)},
         stops_on_material=stops,
-        open=open_judgements(session, panels),
-        unsigned=_unsigned_differences(session, [lot for lot in lots]),
+        open=with_risks_signed(session, panels, open_found),
+        unsigned=_unsigned_differences(counts),
         claims={item: where for item, where in claims.items() if item in set(items)},
-        places=place_of(session, items),
+        places=places,
         loaded=loaded,
-        good=good_units(session, panels),
-        certificates=certificates,
-        person=name,
-        names=names,
+        good=good,
+        certificates=[(row.certificate, row.valid_until) for row in certified if row.certificate is not None],
+        person=certified[0].person if certified else None,
+        names={row.thing: row.code for row in named},
         hold_names=codes_of(session, "hold", list(holds)),
         at=at,
         zone=catalogue.site(session).zone,
@@ -362,15 +373,10 @@ def _some(names: list[str]) -> str:
     return f"{shown} and {len(names) - 3} more" if len(names) > 3 else shown
 
 
-def _state(session: Session, station: int) -> tuple[str, str] | None:
-    rows = tuples(session, _STATE, station=station)
-    return rows[0] if rows else None
-
-
-def _unsigned_differences(session: Session, lots: list[int]) -> list[str]:
+def _unsigned_differences(counts: Sequence[Any]) -> list[str]:
     """Counts beyond counting that nobody signed for since."""
     found: dict[int, Any] = {}
-    for entry in ask(session, _COUNTS, lots=lots):
+    for entry in counts:
         if entry.kind == "counted" and entry.within is False:
             found[entry.item] = entry
         elif entry.kind in ("difference", "counted"):
@@ -378,26 +384,18 @@ def _unsigned_differences(session: Session, lots: list[int]) -> list[str]:
     return [f"A count of {entry.units} units differs from the book ({entry.book}) and is not signed for." for entry in found.values()]
 
 
-def _names_and_claims(session: Session, items: list[int]) -> tuple[dict[int, str], dict[int, str]]:
-    """The codes of items; and of those that are in work: where, since when, by whom."""
-    rows = ask(session, _NAMED_AND_CLAIMED, items=items)
+def _claims(session: Session, rows: Sequence[Any]) -> dict[int, str]:
+    """Of items that are in work: where, since when, by whom."""
     stations = catalogue.with_ids(session, [row.station for row in rows if row.station])
-    claims = {
+    return {
         row.thing: f"{row.operation} at {stations[row.station].name} since {catalogue.site_time(session, row.started_at)}"
         + (f", by {row.name}" if row.name else "")
         for row in rows
         if row.station
     }
-    return {row.thing: row.code for row in rows}, claims
 
 
-def _person(session: Session, person: int | None) -> tuple[str | None, list[tuple[str, datetime | None]]]:
-    """Name and certificates, each with its end."""
-    rows = ask(session, _CERTIFIED, person=person) if person else []
-    return rows[0].person if rows else None, [(row.certificate, row.valid_until) for row in rows if row.certificate is not None]
-
-
-_LOTS = select(Lot.__table__).where(among(Lot.item, "lots"))
+_LOTS = select(Lot.item, Lot.product, Lot.order).where(among(Lot.item, "lots"))
 _STATE = (
     select(StationState.state, StationState.reason)
     .where(StationState.station == bindparam("station"), StationState.closed_e.is_(None))

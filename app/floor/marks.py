@@ -1,6 +1,7 @@
 """Marks on cells: a cell is good while no mark on it is in force. Good units are counted from cells, not typed."""
 
 from collections.abc import Iterable, Mapping, Sequence
+from typing import Any, cast
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
@@ -14,7 +15,7 @@ from app.ledger.cells import CellMark
 from app.ledger.counts import CountEntry
 from app.ledger.flows import Flow
 from app.ledger.items import Item, Lot, Panel
-from app.listed import among, ask
+from app.listed import Question, among, ask, together
 
 SAMPLED = "sample"  # the reason of the marks that a sample leaves behind
 _OUT = ("scrapped", "destroyed", "difference")
@@ -83,11 +84,20 @@ def good_cells(session: Session, panels: Iterable[int]) -> dict[int, Bitmap]:
 
 def good_units(session: Session, panels: Iterable[int]) -> dict[int, int]:
     """Good cells less units that left without a cell (scrapped, or a signed difference): one statement."""
+    (good,) = together(session, good_units_of(panels))
+    return cast(dict[int, int], good)
+
+
+def good_units_of(panels: Iterable[int]) -> Question[dict[int, int]]:
+    return Question(_MARKED_AND_LOST, {"panels": panels}, _good_units)
+
+
+def _good_units(rows: list[Any]) -> dict[int, int]:
     good: dict[int, Bitmap] = {}
     lost: dict[int, int] = {}
-    for panel, rows, columns, marked, out in ask(session, _MARKED_AND_LOST, panels=panels):
+    for panel, height, width, marked, out in rows:
         if panel not in good:
-            good[panel] = bitmaps.full(rows, columns)
+            good[panel] = bitmaps.full(height, width)
             lost[panel] = int(out)
         if marked is not None:
             good[panel] &= ~bitmaps.read(marked)

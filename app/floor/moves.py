@@ -4,7 +4,7 @@ A panel lot is where its panels are: its moves are theirs, so a part that leaves
 """
 
 from collections.abc import Iterable, Sequence
-from typing import NamedTuple
+from typing import Any, NamedTuple, cast
 
 from sqlalchemy.orm import Session
 
@@ -16,7 +16,7 @@ from app.journal.act import By, lock
 from app.ledger.items import Item, Lot
 from app.ledger.places import Move
 from app.ledger.sets import panels_of_lot
-from app.listed import ask, listed
+from app.listed import Question, ask, listed, together
 from app.naming.resolve import code_of, codes_of
 
 KINDS = ("floor", "stock", "outside")  # shipping and taking back are packing's
@@ -63,15 +63,28 @@ class Latest(NamedTuple):
 
 def latest_moves(session: Session, items: Iterable[int]) -> dict[int, Latest]:
     """Of what was moved at all. One statement. Panels, not panel lots."""
-    moves = {item: (kind, name, shipment) for item, kind, name, shipment in ask(session, _MOVED, items=items)}  # in order: the latest stays
+    return _latest(ask(session, _MOVED, items=items))
+
+
+def _latest(rows: list[Any]) -> dict[int, Latest]:
+    moves = {item: (kind, name, shipment) for item, kind, name, shipment in rows}  # in order: the latest stays
     return {item: Latest(Place(kind, name), shipment if kind == "shipped" else None) for item, (kind, name, shipment) in moves.items()}
 
 
 def place_of(session: Session, items: Iterable[int]) -> dict[int, Place]:
     """Where each thing is now: its latest move says so, none means on the floor. One statement. Panels, not panel lots."""
+    (places,) = together(session, places_of(items))
+    return cast(dict[int, Place], places)
+
+
+def places_of(items: Iterable[int]) -> Question[dict[int, Place]]:
     ids, nowhere = list(items), Latest(Place(), None)
-    moves = latest_moves(session, ids)
-    return {item: moves.get(item, nowhere).place for item in ids}
+
+    def told(rows: list[Any]) -> dict[int, Place]:
+        moves = _latest(rows)
+        return {item: moves.get(item, nowhere).place for item in ids}
+
+    return Question(_MOVED, {"items": ids}, told)
 
 
 def shipped_with(session: Session, packs: Iterable[int]) -> dict[int, int]:

@@ -2,10 +2,11 @@
 
 from collections import defaultdict
 from dataclasses import dataclass
+from typing import Any
 
 from sqlalchemy.orm import Session
 
-from app.listed import ask, listed, tuples
+from app.listed import Question, listed, together, tuples
 
 
 @dataclass(frozen=True)
@@ -23,10 +24,19 @@ class OpenJudgement:
 
 def open_judgements(session: Session, panels: list[int]) -> dict[int, list[OpenJudgement]]:
     """The lines that did a judged step for these panels and are open. An aborted round has no verdict of its own."""
-    found: defaultdict[int, list[OpenJudgement]] = defaultdict(list)
-    rows = ask(session, _OPEN, panels=panels)
+    return with_risks_signed(session, panels, *together(session, open_lines(panels)))
+
+
+def open_lines(panels: list[int]) -> Question[list[Any]]:
+    """The first of two questions: nearly always there are none."""
+    return Question(_OPEN, {"panels": panels}, list)
+
+
+def with_risks_signed(session: Session, panels: list[int], rows: list[Any]) -> dict[int, list[OpenJudgement]]:
+    """What `open_lines` told, and for what of it a lead signed."""
     if not rows:
         return {}
+    found: defaultdict[int, list[OpenJudgement]] = defaultdict(list)
     signed = {(line, panel) for line, panel in tuples(session, _SIGNED, lines=[row.line for row in rows], panels=panels)}
     for row in rows:
         found[row.panel].append(

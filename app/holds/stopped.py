@@ -15,7 +15,7 @@ from app.ledger import walk
 from app.ledger.sets import Member
 from app.ledger.stops import Hold, Release, ReleaseItem
 from app.ledger.travels import LineAbove
-from app.listed import listed, tuples
+from app.listed import Question, listed, together, tuples
 
 Node = tuple[str, int]  # ("item", id), ("line", id), or ("pack", id): what lies in a pack as a whole, whatever its pockets hold
 
@@ -45,9 +45,13 @@ def stops_on(session: Session, items: Iterable[int]) -> dict[int, list[Stop]]:
     return _stops_on(session, wanted) if wanted and tuples(session, _IS_ANY) else {}
 
 
-def stops_here(session: Session, station: int, items: Iterable[int]) -> tuple[list[Stop], dict[int, list[Stop]]]:
-    """Holds by which a station starts nothing, and `stops_on` for what would start there: one statement where nothing is on hold."""
-    found = [Stop(*row) for row in tuples(session, _OF_STATION_AND_ANY, station=station)]
+def stops_at(station: int) -> Question[list[Stop]]:
+    """The holds by which a station starts nothing; and any other, if there is one."""
+    return Question(_OF_STATION_AND_ANY, {"station": station}, lambda rows: [Stop(*row) for row in rows])
+
+
+def stops_here(session: Session, found: list[Stop], items: Iterable[int]) -> tuple[list[Stop], dict[int, list[Stop]]]:
+    """Of what `stops_at` told: the station's own, and `stops_on` for what would start there. Nothing more is asked where nothing is on hold."""
     of_station, wanted = [stop for stop in found if stop.kind == "station"], list(dict.fromkeys(items))
     return of_station, _stops_on(session, wanted) if wanted and len(found) > len(of_station) else {}
 
@@ -87,7 +91,8 @@ def _holds_near(session: Session, up: walk.Up, material: list[int]) -> list[Hold
 
 
 def station_stops(session: Session, station: int) -> list[Stop]:
-    return stops_here(session, station, ())[0]
+    (found,) = together(session, stops_at(station))
+    return stops_here(session, found, ())[0]
 
 
 class _Above:
