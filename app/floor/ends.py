@@ -17,11 +17,11 @@ from app.floor.starts import use_what_is_loaded
 from app.floor.windows import windows_into
 from app.holds.place import against_rules, hold_line
 from app.journal.act import By, lock
-from app.journal.record import close, enter, read
+from app.journal.record import AtOnce, enter, read
 from app.ledger.judgements import Judgement
 from app.ledger.runs import Claim, Cover, Line, Reading, Run, RunVoid
 from app.ledger.sets import Member, panels_of_sets, set_of
-from app.listed import among, ask, tuples
+from app.listed import Question, among, ask, tuples
 from app.naming.resolve import Named, code_of, codes_of
 
 
@@ -49,10 +49,11 @@ def finish_run(session: Session, by: By, run: Run, values: Sequence[Value] = (),
     still_open = [line for line in lines if line.closed_e is None]
     _record_values(session, by, run, still_open, values)
     travel = _travelling(session, still_open)
-    for line in still_open:
-        panels, maybe = travel[line.id]
-        close_line(session, by, line, whole=[p for p in panels if p not in maybe], either=sorted(maybe), done=True, panels=panels)
-    close_run(session, by, run, "done", person=person)
+    with AtOnce(session) as writes:
+        for line in still_open:
+            panels, maybe = travel[line.id]
+            close_line(writes, by, line, whole=[p for p in panels if p not in maybe], either=sorted(maybe), done=True, panels=panels)
+        close_run(writes, by, run, "done", person=person)
     _judge_by_readings(session, by, run, lines)
     _hold_late_ends(session, by, still_open, travel)
     return still_open
@@ -63,10 +64,11 @@ def interrupt_run(session: Session, by: By, run: Run, said: Said, *, person: int
     _must_be_open(session, run)
     lines = open_lines_of(session, run)
     travel = _travelling(session, lines)
-    for line in lines:
-        done, done_before, either = _split(travel[line.id], said)
-        close_line(session, by, line, whole=done, either=either, done=True, either_done=False, done_by_either=done_before)
-    close_run(session, by, run, "interrupted", person=person)
+    with AtOnce(session) as writes:
+        for line in lines:
+            done, done_before, either = _split(travel[line.id], said)
+            close_line(writes, by, line, whole=done, either=either, done=True, either_done=False, done_by_either=done_before)
+        close_run(writes, by, run, "interrupted", person=person)
     return lines
 
 
@@ -75,10 +77,11 @@ def abort_run(session: Session, by: By, run: Run, *, person: int | None = None) 
     _must_be_open(session, run)
     lines = open_lines_of(session, run)
     travel = _travelling(session, lines)
-    for line in lines:
-        panels, cured = travel[line.id].panels, run.operation == "cure"
-        close_line(session, by, line, whole=panels if cured else [], either=[] if cured else panels, done=False, panels=panels)
-    close_run(session, by, run, "aborted", person=person)
+    with AtOnce(session) as writes:
+        for line in lines:
+            panels, cured = travel[line.id].panels, run.operation == "cure"
+            close_line(writes, by, line, whole=panels if cured else [], either=[] if cured else panels, done=False, panels=panels)
+        close_run(writes, by, run, "aborted", person=person)
     return lines
 
 
@@ -95,7 +98,8 @@ def change_over(session: Session, by: By, station: int, item: Named, place: str 
             done, done_before, either = _split(travel[line.id], said)
             over = {*done, *done_before}
             rest = [panel for panel in travel[line.id].panels if panel not in over]
-            close_line(session, by, line, whole=done, either=either, done=True, either_done=False, done_by_either=done_before)
+            with AtOnce(session) as writes:
+                close_line(writes, by, line, whole=done, either=either, done=True, either_done=False, done_by_either=done_before)
             _are_out_of_work(session, run, over)
             if line.set is None or rest:
                 opened.append(_next_line(session, by, line, rest))
@@ -123,24 +127,24 @@ def open_lines_of(session: Session, run: Run) -> list[Line]:
 
 
 def close_line(
-    session: Session, by: By, line: Line, *, whole: list[int], either: list[int], done: bool, either_done: bool | None = None,
+    writes: AtOnce, by: By, line: Line, *, whole: list[int], either: list[int], done: bool, either_done: bool | None = None,
     done_by_either: Sequence[int] = (), panels: Sequence[int] = (),
 ) -> None:  # fmt: skip
     """Writes what a line covered: `whole` for certain, `either` possibly. Nothing is written for what was surely not reached.
 
     `done_by_either`: the step is done for them, by this line or one before it. `panels`: those of the line's set, where they are at hand.
     """
-    close(session, line, closed_e=by.e, ended_at=by.happened_at)
+    writes.close(line, closed_e=by.e, ended_at=by.happened_at)
     covers = [("whole", whole, done), ("either", either, done if either_done is None else either_done), ("either", list(done_by_either), True)]
     for extent, covered, is_done in covers:
         if covered and line.set is not None:
-            of = line.set if covered == panels else set_of(session, by, covered)
-            enter(session, Cover(e=by.e, line=line.id, extent=extent, set=of, done=is_done))
+            of = line.set if covered == panels else set_of(writes.session, by, covered)
+            writes.enter(Cover(e=by.e, line=line.id, extent=extent, set=of, done=is_done))
 
 
-def close_run(session: Session, by: By, run: Run, outcome: str, *, person: int | None = None) -> None:
-    close(session, run, closed_e=by.e, ended_at=by.happened_at, ended_source=by.source, ended_by=person, outcome=outcome)
-    tuples(session, _UNCLAIM, of=run.id)
+def close_run(writes: AtOnce, by: By, run: Run, outcome: str, *, person: int | None = None) -> None:
+    writes.close(run, closed_e=by.e, ended_at=by.happened_at, ended_source=by.source, ended_by=person, outcome=outcome)
+    writes.ask(Question(_UNCLAIM, {"of": run.id}, list))
 
 
 def _are_out_of_work(session: Session, run: Run, panels: set[int]) -> None:

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 from sqlalchemy.orm import Session
 
@@ -14,12 +15,12 @@ from app.floor.loose import lot_for_work
 from app.floor.windows import may_repeat
 from app.holds.place import against_rules, hold_line
 from app.journal.act import By, lock
-from app.journal.record import enter
+from app.journal.record import AtOnce, enter, number
 from app.ledger.items import Item, Lot
 from app.ledger.runs import Line, Run, Use
 from app.ledger.sets import set_of
-from app.listed import listed, tuples
-from app.naming.resolve import Named, give_code
+from app.listed import Question, listed, together
+from app.naming.resolve import Named, code_for
 
 _CLAIMED = listed(
     "insert into claim (item, run) select id, :run from item where id in :items order by id on conflict do nothing returning item", "items"
@@ -105,26 +106,42 @@ def open_run(
         e=by.e, operation=next(iter(steps.values())).operation, station=facts.station.id, person=person,
         recipe=recipe or _recipe(session, steps), started_at=by.happened_at, source=by.source,
     )  # fmt: skip
-    enter(session, run)
-    code = give_code(session, by, "run", run.id)
-    lines = [_open_line(session, by, run, facts, facts.groups[i], step, shelf.get(i)) for i, step in steps.items()]
-    claim(session, run.id, [item for i in steps for item in facts.groups[i].items], fact=by.fact)
+    lines = [_line(session, by, facts, facts.groups[i], step, shelf.get(i)) for i, step in steps.items()]
+    number(session, run, *lines)
+    code = code_for(session, by, "run", run.id)
+    with AtOnce(session) as writes:
+        writes.enter(run, code)
+        for line in lines:
+            line.run = run.id
+            writes.enter(line, *_uses(by, line, facts.loaded))
+        writes.ask(_claims(run.id, [item for i in steps for item in facts.groups[i].items], fact=by.fact))
     for line in lines if broken else []:
         hold_line(session, by, line.id, against_rules(broken[:5]))
-    return Start(run, code, lines, broken)
+    return Start(run, code.code, lines, broken)
 
 
 def use_what_is_loaded(session: Session, by: By, line: Line, loaded: list[Loaded]) -> None:
     """A line had everything that was on the station when it opened."""
-    for item, place in {one.item: one.place for one in loaded}.items():
-        enter(session, Use(e=by.e, line=line.id, item=item, place=place))
+    enter(session, *_uses(by, line, loaded))
 
 
-def claim(session: Session, run: int, items: list[int], *, fact: bool = False) -> None:
+def _uses(by: By, line: Line, loaded: list[Loaded]) -> list[Use]:
+    return [Use(e=by.e, line=line.id, item=item, place=place) for item, place in {one.item: one.place for one in loaded}.items()]
+
+
+def claim(session: Session, run: int, items: list[int]) -> None:
+    together(session, _claims(run, items))
+
+
+def _claims(run: int, items: list[int], *, fact: bool = False) -> Question[None]:
     """The loser of two starts meets the winner's key here."""
     wanted = set(items)
-    if len(tuples(session, _CLAIMED, items=wanted, run=run)) < len(wanted) and not fact:
-        raise refuse("in_work", "Someone else has just started it.", "It is in work.", "Look at its page to see where.")
+
+    def told(claimed: list[Any]) -> None:
+        if len(claimed) < len(wanted) and not fact:
+            raise refuse("in_work", "Someone else has just started it.", "It is in work.", "Look at its page to see where.")
+
+    return Question(_CLAIMED, {"items": wanted, "run": run}, told)
 
 
 def _for_work(session: Session, by: By, group: Group) -> Group:
@@ -171,16 +188,14 @@ def _step_of(facts: Facts, group: Group, stated: str | None) -> Step | None:
     return next(iter([*again[-1:], *to_come[:1], *able[-1:]]), following)
 
 
-def _open_line(session: Session, by: By, run: Run, facts: Facts, group: Group, step: Step, shelf: str | None) -> Line:
+def _line(session: Session, by: By, facts: Facts, group: Group, step: Step, shelf: str | None) -> Line:
+    """To be entered when its run has a number."""
     units = sum(facts.good[panel] for panel in group.panels) if group.panels else None
-    line = Line(
-        e=by.e, run=run.id, set=set_of(session, by, list(group.panels)) if group.panels else None, item=group.item, lot=group.lot,
+    return Line(
+        e=by.e, set=set_of(session, by, list(group.panels)) if group.panels else None, item=group.item, lot=group.lot,
         route=group.route, step=step.key, round=group.progress[0].times(step.key) + 1, shelf=shelf, units=units, judged=step.judged,
         started_at=by.happened_at,
     )  # fmt: skip
-    enter(session, line)
-    use_what_is_loaded(session, by, line, facts.loaded)
-    return line
 
 
 def _recipe(session: Session, steps: dict[int, Step]) -> int | None:

@@ -8,6 +8,7 @@ from app.floor.corrections import why_not_by
 from app.floor.ends import close_run, open_lines_of
 from app.floor.exits import write_dead_origins
 from app.journal.act import By, lock
+from app.journal.record import AtOnce
 from app.ledger.flows import Flow
 from app.ledger.runs import Line, Run, RunVoid
 from app.ledger.sets import Member
@@ -26,9 +27,10 @@ def void_run(session: Session, by: By, run: Run, reason: str) -> None:
         raise Refused(f"Run {code_of(session, 'run', run.id)} was not voided.", *found)
     session.add(RunVoid(e=by.e, run=run.id, reason=reason.strip()))
     if run.closed_e is None:
-        for line in open_lines_of(session, run):
-            line.closed_e, line.ended_at = by.e, by.happened_at
-        close_run(session, by, run, "interrupted")
+        with AtOnce(session) as writes:
+            for line in open_lines_of(session, run):
+                writes.close(line, closed_e=by.e, ended_at=by.happened_at)
+            close_run(writes, by, run, "interrupted")
     session.flush()
     sets = select(Line.set).where(Line.run == run.id, Line.set.is_not(None))
     write_dead_origins(session, session.scalars(select(Member.panel).where(Member.set.in_(sets)).distinct()).all())  # its log tells nothing now

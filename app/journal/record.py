@@ -1,18 +1,19 @@
 """What a row on the record is: inserted once, closed at most once, and digested into the entry that did it."""
 
 import hashlib
+from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from functools import cache
-from typing import Any, ClassVar, TypeVar
+from typing import Any, ClassVar, Self, TypeVar
 
-from sqlalchemy import ForeignKey, Index, Table, TextClause, bindparam, event, inspect, text
+from sqlalchemy import ForeignKey, Index, Integer, Table, TextClause, bindparam, event, inspect, text
 from sqlalchemy.orm import Mapped, Session, declared_attr, make_transient_to_detached, mapped_column
 from sqlalchemy.orm.attributes import set_committed_value
 from sqlalchemy.orm.util import identity_key
 
 from app.db import Base, RecordSession
 from app.journal.spelling import Rows, speller
-from app.listed import ask, tuples
+from app.listed import Question, ask, together
 
 _HASHES = "record_hashes"
 MODULUS = 1 << 256
@@ -129,33 +130,83 @@ def _hashes_of(row: Recorded, *, new: bool) -> list[int]:
     return [closing_hash(type(row), tuple(values.values()))]
 
 
-def enter(session: Session, row: Recorded) -> None:
-    """Inserts a row at once, past the session's unit of work: for what is written all day. Afterwards it is as if the session had read it."""
-    table: Table = type(row).__table__  # type: ignore[attr-defined]
-    hashes = _collecting(session, table)
-    given = {name: row.__dict__.get(name) for name in _names(table)}
-    if "id" in given and given["id"] is None:
-        ((given["id"],),) = tuples(session, _inserting(table, numbered=True), **{name: given[name] for name in given if name != "id"})
-    else:
-        tuples(session, _inserting(table, numbered=False), **given)
-    row.__dict__.update(given)
-    make_transient_to_detached(row)
-    session.add(row)
-    hashes.append(insert_hash(type(row), tuple(given.values())))
+class AtOnce:
+    """What an act writes in one journey to the database, past the session's unit of work: for what is written all day.
+
+    Rows to insert, which have their ids from `number` where another names them, rows to close, and what else is said with them. It goes out
+    when the block ends well; afterwards the rows are as if the session had read them.
+    """
+
+    def __init__(self, session: Session) -> None:
+        self.session = session
+        self._questions: list[Question[Any]] = []
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, broken: object, *_: object) -> None:
+        if broken is None:
+            together(self.session, *self._questions)
+
+    def ask(self, question: Question[Any]) -> None:
+        self._questions.append(question)
+
+    def enter(self, *rows: Recorded) -> None:
+        for row in rows:
+            self._enter(row, type(row).__table__)  # type: ignore[attr-defined]
+
+    def close(self, row: Closable, **closing: Any) -> None:
+        """Closing columns get their values, once."""
+        table: Table = type(row).__table__  # type: ignore[attr-defined]
+        hashes = _collecting(self.session, table)
+        if "closed_e" not in closing or not closing.keys() <= set(type(row).closing):
+            raise RecordBroken(f"{table.name} is not closed by {', '.join(closing)}")
+        keys = {column.name: getattr(row, column.name) for column in table.primary_key}
+
+        def told(were_open: list[Any]) -> None:
+            if not were_open:
+                raise RecordBroken(f"{table.name} is on the record and can't be closed again")
+            for name, value in closing.items():
+                set_committed_value(row, name, value)
+            hashes.append(closing_hash(type(row), tuple(getattr(row, name) for name in _names(table))))
+
+        self.ask(Question(_closing(table, tuple(closing)), keys | closing, told))
+
+    def _enter(self, row: Recorded, table: Table) -> None:
+        hashes = _collecting(self.session, table)
+        given = {name: row.__dict__.get(name) for name in _names(table)}
+        lacks_id = "id" in given and given["id"] is None
+
+        def told(answer: list[Any]) -> None:
+            if lacks_id:
+                given["id"] = answer[0].id
+            row.__dict__.update(given)
+            make_transient_to_detached(row)
+            self.session.add(row)
+            hashes.append(insert_hash(type(row), tuple(given.values())))
+
+        self.ask(Question(_inserting(table, lacks_id=lacks_id), {name: given[name] for name in given if not lacks_id or name != "id"}, told))
+
+
+def enter(session: Session, *rows: Recorded) -> None:
+    with AtOnce(session) as writes:
+        writes.enter(*rows)
 
 
 def close(session: Session, row: Closable, **closing: Any) -> None:
-    """Writes closing columns of a row, once and at once, past the session's unit of work."""
-    table: Table = type(row).__table__  # type: ignore[attr-defined]
-    hashes = _collecting(session, table)
-    if "closed_e" not in closing or not closing.keys() <= set(type(row).closing):
-        raise RecordBroken(f"{table.name} is not closed by {', '.join(closing)}")
-    keys = {column.name: getattr(row, column.name) for column in table.primary_key}
-    if not tuples(session, _closing(table, tuple(closing)), **keys, **closing):
-        raise RecordBroken(f"{table.name} is on the record and can't be closed again")
-    for name, value in closing.items():
-        set_committed_value(row, name, value)
-    hashes.append(closing_hash(type(row), tuple(getattr(row, name) for name in _names(table))))
+    with AtOnce(session) as writes:
+        writes.close(row, **closing)
+
+
+def number(session: Session, *rows: Recorded) -> None:
+    """Gives rows the ids with which they will be entered, so that others can name them: one journey for all."""
+    kind, by_table = session.get_bind().dialect.name, defaultdict[Table, list[Any]](list)
+    for row in rows:
+        by_table[type(row).__table__].append(row)  # type: ignore[attr-defined]
+    found = together(session, *(Question(_drawn(table, kind), {"n": len(some)}, list) for table, some in by_table.items()))
+    for some, ids in zip(by_table.values(), found, strict=True):
+        for row, (given,) in zip(some, ids, strict=True):
+            row.id = given
 
 
 def read(session: Session, cls: type[R], statement: Any, **given: Any) -> list[R]:
@@ -189,11 +240,24 @@ def _names(table: Table) -> tuple[str, ...]:
 
 
 @cache
-def _inserting(table: Table, *, numbered: bool) -> TextClause:
-    columns = [column for column in table.columns if not (numbered and column.name == "id")]
+def _inserting(table: Table, *, lacks_id: bool) -> TextClause:
+    columns = [column for column in table.columns if not (lacks_id and column.name == "id")]
     names, values = ", ".join(f'"{one.name}"' for one in columns), ", ".join(f":{one.name}" for one in columns)
-    statement = text(f'insert into "{table.name}" ({names}) values ({values})' + (" returning id" if numbered else ""))
+    statement = text(f'insert into "{table.name}" ({names}) values ({values})' + (" returning id" if lacks_id else ""))
     return statement.bindparams(*(bindparam(one.name, type_=one.type) for one in columns))
+
+
+@cache
+def _drawn(table: Table, kind: str) -> TextClause:
+    """Ids as the database would give them itself."""
+    statement = {
+        "postgresql": f"""select nextval(pg_get_serial_sequence('"{table.name}"', 'id')) from generate_series(1, :n)""",
+        "sqlite": f"""
+            with recursive counted(n) as (select 1 union all select n + 1 from counted where n < :n)
+            select (select coalesce(max(id), 0) from "{table.name}") + n from counted
+        """,
+    }[kind]
+    return text(statement).bindparams(bindparam("n", type_=Integer()))
 
 
 @cache

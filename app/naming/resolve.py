@@ -95,23 +95,29 @@ def codes_of_items(session: Session, items: list[int]) -> dict[int, str]:
 
 def give_code(session: Session, by: By, kind: str, thing: int) -> str:
     """The code that a new thing of ours carries from now on, made from its id and the year."""
-    code = dated_code(kind, thing, by.now)
     if kind in _CHOSEN:
-        return take_code(session, by, kind, thing, code)
-    return _add_code(session, by, kind, thing, code)
+        return take_code(session, by, kind, thing, dated_code(kind, thing, by.now))
+    row = code_for(session, by, kind, thing)
+    enter(session, row)
+    return row.code
+
+
+def code_for(session: Session, by: By, kind: str, thing: int) -> Code:
+    """The same, to be entered with the thing itself."""
+    return _code(session, by, kind, thing, dated_code(kind, thing, by.now))
 
 
 def take_code(session: Session, by: By, kind: str, thing: int, code: str) -> str:
     """A code that was chosen elsewhere (a frame's own mark, a part of a lot). It must be free."""
     if session.get(Code, code) is not None:
         raise Refused(f"The code {code} is taken.", Reason("bad_input", "One code belongs to one thing.", "Use another code.", code))
-    return _add_code(session, by, kind, thing, code)
-
-
-def _add_code(session: Session, by: By, kind: str, thing: int, code: str) -> str:
-    enter(session, Code(e=by.e, code=code, kind=kind, thing=thing))
-    session.info.setdefault(_KNOWN, {})[kind, thing] = code
+    enter(session, _code(session, by, kind, thing, code))
     return code
+
+
+def _code(session: Session, by: By, kind: str, thing: int, code: str) -> Code:
+    session.info.setdefault(_KNOWN, {})[kind, thing] = code
+    return Code(e=by.e, code=code, kind=kind, thing=thing)
 
 
 def dated_code(kind: str, thing: int, when: datetime) -> str:

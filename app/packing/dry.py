@@ -16,6 +16,7 @@ from app.floor.progress import Progress
 from app.floor.starts import use_what_is_loaded
 from app.holds.place import against_rules, hold_item
 from app.journal.act import By, lock
+from app.journal.record import AtOnce
 from app.ledger.items import DryPack, Item, LotRoute, Pack
 from app.ledger.runs import Line, Run
 from app.naming.resolve import Named, give_code
@@ -50,8 +51,9 @@ def seal_pack(session: Session, by: By, station: int, pack: Named, *, person: in
     session.add(line)
     session.flush()
     use_what_is_loaded(session, by, line, facts.loaded)
-    close_line(session, by, line, whole=[], either=[], done=True)
-    close_run(session, by, run, "done", person=person)
+    with AtOnce(session) as writes:
+        close_line(writes, by, line, whole=[], either=[], done=True)
+        close_run(writes, by, run, "done", person=person)
     product: Product = catalogue.with_id(session, row.product).body
     sealed = DryPack(
         e=by.e, pack=row.item, sealed_at=by.happened_at, moisture_level=product.moisture_level,
