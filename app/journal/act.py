@@ -5,7 +5,7 @@ import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from functools import cached_property
+from functools import cache, cached_property
 from typing import Any
 
 from sqlalchemy import bindparam, delete, insert, select, text, update
@@ -19,7 +19,7 @@ from app.errors import NotAllowed, Reason, Refused, bad_input, not_allowed, refu
 from app.journal.actions import ACTIONS
 from app.journal.models import Entry, Request, entry_number
 from app.journal.record import collected, combined, start_collecting
-from app.listed import tuples
+from app.listed import Question, among, together, tuples
 
 _HOLDS_LOCK = 7201  # PostgreSQL advisory lock: shared by every act, taken alone by one that places or releases a hold
 _TRIES = 3
@@ -184,7 +184,7 @@ def rehearse(house: House, actor: Actor, intents: Sequence[Intent], *, source: s
     answers: list[dict[str, Any] | Refused] = []
     try:
         with house.writing() as session:
-            _take_holds_lock(house, session, alone=True)
+            together(session, *_holds_lock(house, alone=True))
             for intent in intents:
                 answers.append(_rehearsed(house, session, actor, intent, source, fact=fact))
                 if isinstance(answers[-1], Refused):
@@ -207,7 +207,7 @@ def _rehearsed(house: House, session: RecordSession, actor: Actor, intent: Inten
     except Refused as refusal:
         savepoint.rollback()
         return refusal
-    _write_entry(session, attempt, by, combined(collected(session)), None)  # the next one's number comes after it
+    together(session, _entry(house, attempt, by, combined(collected(session)), None))  # the next one's number comes after it
     return body
 
 
@@ -234,9 +234,8 @@ def _content_digest(content: list[Any]) -> bytes:
 def _once(house: House, attempt: _Attempt, verb: Verb, *, alone: bool) -> Answer:
     refusal: Refused | None = None
     with house.writing() as session:
-        if earlier := _earlier_answer(session, attempt):
+        if earlier := _earlier_answer(session, attempt, *_holds_lock(house, alone=alone)):
             return earlier
-        _take_holds_lock(house, session, alone=alone)
         by = _by(house, session, attempt, alone=alone)
         try:
             body = verb(session, by)
@@ -249,8 +248,8 @@ def _once(house: House, attempt: _Attempt, verb: Verb, *, alone: bool) -> Answer
                 return earlier  # of a twin that waited for the key meanwhile
             by = _by(house, session, attempt, alone=alone)
             refusal, body = refused, refusal_as_json(refused)
-        _write_entry(session, attempt, by, combined(collected(session)), refusal)
-        _keep_answer(session, attempt, by, body, refused=refusal is not None)
+        entry = _entry(house, attempt, by, combined(collected(session)), refusal)
+        together(session, entry, *_answer_kept(attempt, by, body, refused=refusal is not None))
     if refusal:
         raise refusal
     return Answer(body, by.e)
@@ -263,15 +262,17 @@ def _by(house: House, session: RecordSession, attempt: _Attempt, *, alone: bool)
     return By(attempt.actor, number, now, attempt.happened_at or now, attempt.source, attempt.fact, attempt.signed, alone)
 
 
-def _earlier_answer(session: Session, attempt: _Attempt) -> Answer | None:
-    """Claims the key, or gives what was answered to it. Waits for a twin that is being answered right now."""
+def _earlier_answer(session: Session, attempt: _Attempt, *lock: Question[Any]) -> Answer | None:
+    """Claims the key and then takes the lock, or gives what was answered to it. Waits for a twin that is being answered right now."""
     if attempt.key is None:
+        together(session, *lock)
         return None
     row = {
         "actor": attempt.actor.text, "key": attempt.key, "content": attempt.content, "refused": False,
         "entry": None, "answer": None, "made_at": clock.now(),
     }  # fmt: skip
-    if tuples(session, _CLAIMED[session.get_bind().dialect.name], **row):
+    claimed, *_ = together(session, Question(_CLAIMED[session.get_bind().dialect.name], row, list), *lock)
+    if claimed:
         return None
     kept = session.get_one(Request, (attempt.actor.text, attempt.key))
     if kept.content != attempt.content:
@@ -283,9 +284,9 @@ def _earlier_answer(session: Session, attempt: _Attempt) -> Answer | None:
     return Answer(kept.answer or {}, kept.entry or 0, repeated=True)
 
 
-def _take_holds_lock(house: House, session: Session, *, alone: bool) -> None:
-    if house.kind == "postgresql":  # SQLite has one writer: every act is alone
-        tuples(session, _ALONE if alone else _SHARED)
+def _holds_lock(house: House, *, alone: bool) -> list[Question[Any]]:
+    """SQLite has one writer: every act is alone."""
+    return [Question(_ALONE if alone else _SHARED, {}, list)] if house.kind == "postgresql" else []
 
 
 def _draw_number(house: House, session: Session) -> int:
@@ -294,23 +295,22 @@ def _draw_number(house: House, session: Session) -> int:
     return int(number)
 
 
-def _write_entry(session: RecordSession, attempt: _Attempt, by: By, digest: bytes, refusal: Refused | None) -> None:
+def _entry(house: House, attempt: _Attempt, by: By, digest: bytes, refusal: Refused | None) -> Question[Any]:
     arguments = attempt.arguments if refusal is None else attempt.arguments | {"refused": refusal_as_json(refusal)}
     row = {
         "action": attempt.action, "actor_kind": by.actor.kind, "actor": by.actor.id, "actor_name": by.actor.name,
         "arguments": arguments, "happened_at": by.happened_at, "source": by.source, "recorded_at": by.now,
         "outcome": "refused" if refusal else "done", "signed": by.signed, "fact": by.fact, "digest": digest,
     }  # fmt: skip
-    if session.get_bind().dialect.name == "postgresql":
-        tuples(session, _NEW_ENTRY, **row, id=by.e)
-    else:
-        tuples(session, _FILLED_IN, number=by.e, **{f"new_{name}": value for name, value in row.items()})
+    if house.kind == "postgresql":
+        return Question(_NEW_ENTRY, row | {"id": by.e}, list)
+    return Question(_FILLED_IN, {"number": by.e} | {f"new_{name}": value for name, value in row.items()}, list)
 
 
-def _keep_answer(session: Session, attempt: _Attempt, by: By, body: dict[str, Any], *, refused: bool) -> None:
+def _answer_kept(attempt: _Attempt, by: By, body: dict[str, Any], *, refused: bool) -> list[Question[Any]]:
     if attempt.key is None:
-        return
-    tuples(session, _ANSWERED, of=attempt.actor.text, to=attempt.key, by=by.e, said=body, no=refused)
+        return []
+    return [Question(_ANSWERED, {"of": attempt.actor.text, "to": attempt.key, "by": by.e, "said": body, "no": refused}, list)]
 
 
 def forget_old_keys(house: House) -> int:
@@ -331,7 +331,12 @@ def refusal_from_json(kept: dict[str, Any]) -> Refused:
 def lock(session: Session, table: Any, ids: list[int]) -> None:
     """Locks rows in id order, so that two acts that cross wait in line. SQLite has one writer and needs none."""
     if ids and session.get_bind().dialect.name == "postgresql":
-        session.execute(select(table.id).where(table.id.in_(ids)).order_by(table.id).with_for_update())
+        tuples(session, _locking(table), ids=ids)
+
+
+@cache
+def _locking(table: Any) -> Any:
+    return select(table.id).where(among(table.id, "ids")).order_by(table.id).with_for_update()
 
 
 def _worth_another_try(error: DBAPIError) -> bool:

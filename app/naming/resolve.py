@@ -11,7 +11,7 @@ from app import codes
 from app.errors import NotFound, Reason, Refused, unknown
 from app.journal.act import By
 from app.journal.record import enter
-from app.listed import listed, tuples
+from app.listed import Question, listed, together, tuples
 from app.naming.models import Alias, Code
 
 _CHOSEN = ("panel", "person")  # codes that others choose: a frame's own mark, a badge. No other can meet one that is there
@@ -36,7 +36,19 @@ class Named:
 
 def resolve(session: Session, text: str, *kinds: str) -> Named:
     """The one thing that `text` names, of one of `kinds` if given. Raises unknown_code or ambiguous_code."""
-    found = candidates(session, text, *kinds)
+    return _the_one(text, kinds, candidates(session, text, *kinds))
+
+
+def resolve_at(session: Session, text: str, station: str) -> tuple[Named, Named]:
+    """What `text` names, and a station: one journey where both are codes of ours."""
+    coded, coded_station = together(session, _coded(text), _coded(station))
+    return (
+        _the_one(text, (), _candidates(session, text, (), coded)),
+        _the_one(station, ("station",), _candidates(session, station, ("station",), coded_station)),
+    )
+
+
+def _the_one(text: str, kinds: tuple[str, ...], found: list[Named]) -> Named:
     if not found:
         raise _unknown(text, kinds)
     if len(found) > 1:
@@ -49,12 +61,24 @@ def resolve(session: Session, text: str, *kinds: str) -> Named:
 
 
 def candidates(session: Session, text: str, *kinds: str) -> list[Named]:
-    if not text.isprintable():  # no code has control characters, and PostgreSQL takes no zero byte
+    return _candidates(session, text, kinds, *together(session, _coded(text)))
+
+
+def _coded(text: str) -> Question[list[Named]]:
+    return Question(_OF_CODE, {"code": codes.tidy(text) if _may_be(text) else ""}, lambda rows: [Named(*row) for row in rows])
+
+
+def _may_be(text: str) -> bool:
+    """No code has control characters, and PostgreSQL takes no zero byte."""
+    return text.isprintable()
+
+
+def _candidates(session: Session, text: str, kinds: tuple[str, ...], coded: list[Named]) -> list[Named]:
+    """`coded`: what has it for a code of ours."""
+    if not _may_be(text):
         return []
-    tidy = codes.tidy(text)
-    for kind, thing, code in tuples(session, _OF_CODE, code=tidy):
-        if not kinds or kind in kinds:
-            return [Named(kind, thing, code)]
+    if ours := [named for named in coded if not kinds or named.kind in kinds]:
+        return ours
     query = (
         select(Code.kind, Code.thing, Code.code)
         .join(Alias, (Alias.kind == Code.kind) & (Alias.thing == Code.thing))

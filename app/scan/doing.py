@@ -24,7 +24,7 @@ from app.journal.act import By, act
 from app.ledger.counting import compare
 from app.ledger.counts import CountEntry
 from app.ledger.runs import Reading, Run
-from app.naming.resolve import Named, code_of, resolve
+from app.naming.resolve import Named, code_of, resolve, resolve_at
 from app.people.callers import Caller
 from app.scan.choose import run_of
 from app.scan.last_done import Undo
@@ -36,7 +36,7 @@ Verb = Callable[[Session, By], dict[str, Any]]
 
 def start(house: House, who: Caller, thing: str, station: str, key: str, *, clear: bool) -> str:
     def verb(session: Session, by: By) -> dict[str, Any]:
-        one, at = resolve(session, thing), resolve(session, station, "station")
+        one, at = resolve_at(session, thing, station)
         done = start_run(session, by, at.id, [one], person=who.person, line_clear=clear)
         return {"said": f"Started on {one.code}: run {done.code}."}
 
@@ -50,7 +50,7 @@ def finish(house: House, who: Caller, thing: str, station: str, numbers: dict[st
     bins = {name.removeprefix("bin."): number(name, text) for name, text in numbers.items() if name.startswith("bin.")}
 
     def verb(session: Session, by: By) -> dict[str, Any]:
-        one, at = resolve(session, thing), resolve(session, station, "station")
+        one, at = resolve_at(session, thing, station)
         run = run_of(session, one, at.id)
         if run is None:
             name = catalogue.station(session, at.id).name
