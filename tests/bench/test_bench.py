@@ -9,13 +9,16 @@ from typing import Any
 import pytest
 from sqlalchemy import TextClause, TextualSelect, event
 
-from app.floor import amounts, exits, moves
+from app import clock
+from app.db import Moment
+from app.floor import amounts, exits, moves, station_states
 from app.genealogy import exposure_network, item_rows, marked_panels, origins, panel_origins, reach, run_rows, suspect_cells, suspects, trace
 from app.genealogy.checks import check
 from app.holds import probe, stopped
 from app.ledger import sets, travels, used, walk
 from app.listed import Ids
 from app.naming import resolve
+from app.scan import last_done, stations
 from benchmarks.bench import MEASURES, as_document, bench
 from benchmarks.history import open_history, seal_history
 
@@ -52,7 +55,7 @@ WALKS = [
 ]  # fmt: skip
 STATEMENTS = [
     pytest.param(statement, id=f"{module.__name__.rpartition('.')[2]}{name}")
-    for module in [*WALKS, suspects, suspect_cells, marked_panels, exposure_network]
+    for module in [*WALKS, suspects, suspect_cells, marked_panels, exposure_network, station_states, stations, last_done]
     for name, statement in vars(module).items()
     if isinstance(statement, TextClause | TextualSelect)
 ]
@@ -72,19 +75,34 @@ def large(folder: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.mark.parametrize("statement", STATEMENTS)
 def test_no_walk_reads_the_whole_of_a_large_table(large: Path, statement: TextClause | TextualSelect) -> None:
+    plan, sql, tables = plan_of(large, statement)
+    assert not any("BLOOM" in line for line in plan), plan  # such a filter is made by reading all of a table
+    assert [line for line in plan if line.startswith("SCAN ") and _table_of(line, sql) in tables] == [], plan
+
+
+def test_the_newest_runs_of_a_station_are_found_by_their_starts_and_not_sorted(large: Path) -> None:
+    plan, _, _ = plan_of(large, last_done._LAST)
+    assert "SEARCH run USING INDEX ix_run_station_started_at (station=? AND started_at>?)" in plan, plan
+
+
+def plan_of(large: Path, statement: TextClause | TextualSelect) -> tuple[list[str], str, set[str]]:
+    """SQLite's plan of a statement, what was sent, and which tables are large."""
     house, _ = open_history(large, 1, "", _quiet, BLOCKS, LOTS)
     sent: list[tuple[str, Any]] = []
     event.listen(house.walk_engine, "before_cursor_execute", lambda _c, _cursor, sql, values, *_: sent.append((sql, values)))
     with house.walking() as session:
         names = getattr(statement, "element", statement)._bindparams
-        session.execute(statement, {name: [1, 2, 3] if isinstance(one.type, Ids) else 1 for name, one in names.items()}).all()
+        session.execute(statement, {name: _some(one.type) for name, one in names.items()}).all()
         sql, values = sent[-1]
-        raw = session.connection().connection.driver_connection
+        raw: Any = session.connection().connection.driver_connection
         plan = [row[3] for row in raw.execute(f"explain query plan {sql}", values)]
         tables = {name for (name,) in raw.execute("select name from sqlite_master where type = 'table'")} - SMALL
     house.dispose()
-    assert not any("BLOOM" in line for line in plan), plan  # such a filter is made by reading all of a table
-    assert [line for line in plan if line.startswith("SCAN ") and _table_of(line, sql) in tables] == [], plan
+    return plan, sql, tables
+
+
+def _some(kind: Any) -> Any:
+    return [1, 2, 3] if isinstance(kind, Ids) else clock.now() if isinstance(kind, Moment) else 1
 
 
 def test_a_scan_would_be_seen(folder: Path) -> None:
