@@ -53,7 +53,7 @@ def here_of(session: Session, person: int | None, area: str | None, station: Nam
 
 
 def station_rows(session: Session, stations: list[int], at: datetime) -> list[StationRow]:
-    """In the order of names; as many statements for one station as for forty."""
+    """In the order of names. Four statements at most, for one station or for forty; two where something moved within minutes."""
     if not stations:
         return []
     defined, states = catalogue.with_ids(session, stations), states_now(session, stations, at)

@@ -10,9 +10,10 @@ from typing import Any
 import pytest
 from fastapi.testclient import TestClient
 from people.signing_in import PASSWORD, PIN, person, sign_in, terminal
-from sqlalchemy import select, update
+from sqlalchemy import event, select, update
 
 from app import clock
+from app.catalogue import queries as catalogue
 from app.catalogue.definitions import ReasonEntry
 from app.db import House
 from app.floor.lots import merge_lots
@@ -22,6 +23,7 @@ from app.main import make_app
 from app.naming.resolve import code_of, give_code
 from app.people.callers import TERMINAL_COOKIE
 from app.people.models import SignIn
+from app.scan.stations import station_rows
 from tests.browser.shift import MORE, magazine
 from tests.browser.staging import Stage
 from tests.small_factory import Factory
@@ -99,6 +101,24 @@ def test_numbers_are_entered_looked_at_once_more_and_confirmed(stage: Stage, ola
     assert "4.5 gf" in ola.page and "20 gf" in ola.page
     ola.scan(stage.station("Bond 1"))
     assert ola.said == f"Finished wire bond on {box}."
+
+
+def test_what_is_at_hand_takes_as_few_statements_for_every_station_as_for_one(stage: Stage, house: House) -> None:
+    attach = stage.factory.things["Attach"]
+    with house.reading() as session:
+        every = [one.id for one in catalogue.every(session, "station")]
+    stage.factory.run("Attach", magazine(stage))
+    sent: list[str] = []
+    event.listen(house.read_engine, "before_cursor_execute", note := lambda _c, _cursor, sql, *_: sent.append(sql))
+    counts = []
+    for stations in ([attach], every):
+        with house.reading() as session:
+            catalogue.site(session)
+            sent.clear()
+            assert len(station_rows(session, stations, clock.now())) == len(stations)
+            counts.append(len(sent))
+    event.remove(house.read_engine, "before_cursor_execute", note)
+    assert counts[0] == 2 and counts[1] <= 4
 
 
 @pytest.mark.parametrize(("counted", "words"), [
