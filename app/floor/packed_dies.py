@@ -55,8 +55,20 @@ def unpack_dies(packed: bytes) -> Numbers:
 
 def unpack_many(packed: Sequence[bytes]) -> tuple[Numbers, Numbers]:
     """The die numbers of many placements one after the other, and how many each has."""
+    numbers, count = _unpacked(packed)
+    return numbers.astype(np.int64), count
+
+
+def unpack_coordinates(packed: Sequence[bytes]) -> tuple[NDArray[np.int16], NDArray[np.int16]]:
+    """x and y of the dies of many placements one after the other: the lower and the upper half of their numbers, so in no time."""
+    numbers, _ = _unpacked(packed)
+    x = numbers.astype(np.int16)
+    return x, ((numbers - x) >> 16).astype(np.int16)
+
+
+def _unpacked(packed: Sequence[bytes]) -> tuple[NDArray[np.int32], Numbers]:
     if not packed:
-        return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
+        return np.zeros(0, dtype=np.int32), np.zeros(0, dtype=np.int64)
     heads = [_HEAD.unpack_from(each) for each in packed]
     count, longs, first = np.array(heads, dtype=np.int64).T
     ends = [_HEAD.size + n * _LONG.itemsize for _, n, _ in heads]  # of the long steps
@@ -68,7 +80,7 @@ def unpack_many(packed: Sequence[bytes]) -> tuple[Numbers, Numbers]:
     total = np.cumsum(steps, dtype=np.int32)
     filled = count > 0
     shift = (first[filled] - total[begin[filled]]).astype(np.int32)
-    return (total + np.repeat(shift, count[filled])).astype(np.int64), count
+    return total + np.repeat(shift, count[filled]), count
 
 
 def bitmap_of_dies(die_map: DieMap, numbers: ArrayLike) -> bytes:

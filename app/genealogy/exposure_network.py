@@ -204,7 +204,7 @@ class _Builder:
         mine = phases[lot]
         nodes = [("lot", lot, phase) for phase in range(mine.last + 1)]
         left = [0] * len(nodes)
-        rest = None if lot in self.uncertain else 0  # what nobody counted is what is left
+        rest, poured = None if lot in self.uncertain else 0, False  # what nobody counted is what is left, unless all of that was poured on
         for is_in, how, units, other, e in postings:
             phase = mine.at(e) if mine.last else 0
             known_to = self._slack_of(lot, (is_in, how, units, other, e)) if self.slack else 0
@@ -226,8 +226,7 @@ class _Builder:
                 self._add_outlet(("pockets", lot, e), Place("pack", other), Outlet(nodes[phase], units))
             elif lot in self.uncertain and how in _TO_LOTS and other not in phases:
                 self.draws.append(Draw(nodes[phase], ("elsewhere", other, e), units, False, known_to))
-            if how in ("merge", "carry"):  # all that was left
-                rest = 0
+            poured = poured or how in _POURED
         marked_at = self.whole.loose.get(lot)
         carried = 0
         for phase, node in enumerate(nodes):
@@ -238,7 +237,7 @@ class _Builder:
             carried = max(0, carried + left[phase])
             if marked_at is not None and (marked_at == 0 or phase == mine.at(marked_at)):
                 self.marks[node] = Marks(self.taken_in[node], self.taken_in[node], self.taken_in[node])
-        if carried or rest is None:
+        if carried or (rest is None and not poured):
             place = Place(kind if carried else "within counting", lot)
             self._add_outlet(("here", lot), place, Outlet(nodes[-1], carried, None, rest))
 
@@ -313,7 +312,7 @@ def _phases(postings: Sequence[_Posting], counts: Mapping[int, int]) -> _Phases:
             last_in = e if last_in is None or e > last_in else last_in
         else:
             first_out = e if first_out is None or e < first_out else first_out
-    counts = _between_fills(counts, postings)
+    counts = _between_fills(counts, postings) if counts else counts
     if not counts and (last_in is None or first_out is None or last_in < first_out):
         return _ONE_PHASE
     begins, gave = [e + 1 for e in counts], False
@@ -343,6 +342,7 @@ def _filled_from(content: walk.Content, mine: _Phases) -> Lot:
 
 
 _COUNTED_IN = frozenset(("split", "merge", "carry"))  # by the lot that took it in
+_POURED = frozenset(("merge", "carry"))
 _TO_LOTS = frozenset(("split", "merge", "carry", "bin", "draw"))
 _COUNTED = frozenset((*AMOUNTS, *OUT_OF_BOOK))
 _GONE = {"destroyed": "sample", "scrapped": "scrapped", "difference": "difference"}  # count entry -> what became of the units
@@ -351,7 +351,8 @@ _POSTINGS = """
     select 'out', f.child, f.parent, f.kind, f.units, f.e, f.walked, null, 0.0 from below cross join flow f where f.parent = below.id
     union all
     select 'counted', 0, c.item, c.kind, c.units, c.e, false, null, c.u
-    from below cross join count_entry c where c.item = below.id and (c.closed_e is null or below.id < 0)
+    from below cross join count_entry c
+    where c.item = below.id and (c.closed_e is null and c.kind <> 'counted' and (c.kind <> 'opening' or c.u > 0) or below.id < 0)
     union all
     select 'in', f.child, case when f.kind = 'cells' then 0 else f.parent end, f.kind, cast(sum(f.units) as bigint), f.e, f.walked,
         case when f.kind = 'through' then (select i.kind from item i where i.id = f.child) end, 0.0

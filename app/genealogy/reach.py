@@ -237,12 +237,16 @@ def _held(session: Session, items: list[int]) -> tuple[dict[int, int], dict[int,
     """All units that each loose lot or sample ever took in; and how well that is known, where not exactly."""
     held: dict[int, int] = {}
     counts: dict[int, _Spares] = {}
-    for item, units, parent, e, u in tuples(session, _TAKEN_IN, items=items):
+    opened = set()
+    for item, units, kind, e, u in tuples(session, _TAKEN_IN, items=items):
         if u is None:
             held[item] = units
+        elif kind == "opening":
+            opened.add(item)
         else:
-            its = counts.setdefault(item, {})
-            its[parent, e] = its.get((parent, e), 0) + spare_of(u)
+            counts.setdefault(item, {})[0, e] = spare_of(u)
+    for item, parent, e, u in tuples(session, _OPENED, items=opened):
+        counts.setdefault(item, {})[parent, e] = spare_of(u)
     return held, counts
 
 
@@ -286,12 +290,15 @@ _PLACED = listed(
 )
 _TAKEN_IN = listed(
     """
-    select child, cast(sum(units) as bigint), 0, 0, null from flow where child in :items and walked group by child
+    select child, cast(sum(units) as bigint), '', 0, null from flow where child in :items and walked group by child
     union all
-    select c.item, 0, 0, c.e, c.u from count_entry c
-    where c.item in :items and c.u > 0 and c.kind not in ('counted', 'opening') and c.closed_e is null
-    union all
-    select c.item, 0, f.parent, c.e, c.u from count_entry c cross join flow f
+    select item, 0, kind, e, u from count_entry where item in :items and u > 0 and kind <> 'counted' and closed_e is null
+    """,
+    "items",
+)
+_OPENED = listed(
+    """
+    select c.item, f.parent, c.e, c.u from count_entry c cross join flow f
     where c.item in :items and c.u > 0 and c.kind = 'opening' and c.closed_e is null
     and f.child = c.item and f.e = c.e and f.kind in ('split', 'merge', 'carry')
     """,

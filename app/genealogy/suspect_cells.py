@@ -14,7 +14,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from sqlalchemy.orm import Session
 
-from app.floor.packed_dies import unpack_many
+from app.floor.packed_dies import unpack_coordinates
 from app.genealogy.suspects import Region, Suspected, dies_in
 from app.listed import listed, tuples
 
@@ -96,11 +96,18 @@ class _OnPanels:
         if suspicion.wafers:
             covered += self._add_wafers(session, suspicion)
         self._add_works(session, covered)
+        self._always = {
+            panel: Cells(its[0][1], its[0][2])
+            for panel, its in self.known.items()
+            if len(its) == 1 and not its[0][0] and panel not in self.whole and panel not in self.works
+        }
 
     def panels(self) -> set[int]:
         return {*self.whole, *self.known, *self.works}
 
     def at(self, panel: int, e: int) -> Cells:
+        if always := self._always.get(panel):  # one log tells it all, as nearly always
+            return always
         if self.whole.get(panel, e) < e:
             return _ALL
         sure = possible = 0
@@ -168,13 +175,17 @@ class _OnPanels:
         """
         whole = {wafer for wafer, regions in suspicion.wafers.items() if not regions}
         mounted: dict[int, bool] = {}  # line -> all wafers of that role on the station are suspects, whole
-        rows: dict[tuple[Any, ...], None] = {}
-        for wafer, *row in tuples(session, _MOUNTED, wafers=suspicion.wafers):
-            line, panel, *_, run = row
-            if (run, panel) not in complete:
-                rows[tuple(row)] = None
-                mounted[line] = mounted.get(line, True) and wafer in whole
-        covered = list(map(_Covered._make, rows))
+        rows: dict[_Covered, None] = {}
+        had = tuples(session, _MOUNTED, wafers=suspicion.wafers)
+        members: defaultdict[int, list[int]] = defaultdict(list)
+        for of_set, panel in tuples(session, _MEMBERS, sets={row[2] for row in had}):
+            members[of_set].append(panel)
+        for wafer, line, of_set, extent, done, e, step, n, run in had:
+            mounted[line] = mounted.get(line, True) and wafer in whole
+            for panel in members[of_set]:
+                if (run, panel) not in complete:
+                    rows[_Covered(line, panel, extent, done, e, step, n, run)] = None
+        covered = list(rows)
         told = _told(session, {one.panel for one in covered})
         logged = {tuple(row) for row in tuples(session, _LOGGED, panels={one.panel for one in covered if one.work not in told})}
         by_mount = []
@@ -213,9 +224,8 @@ def _in_regions(session: Session, wafer: int, regions: Sequence[Region], placed:
     wide = max(len(row[3]) for row in placed)
     joined = np.frombuffer(b"".join(row[3].ljust(wide, b"\0") for row in placed), dtype=np.uint8)
     has_die = np.unpackbits(joined, bitorder="little").view(bool)
-    numbers, _ = unpack_many([row[4] for row in placed])
     inside = has_die.copy()
-    inside[has_die] = dies_in(session, wafer, regions, numbers)
+    inside[has_die] = dies_in(session, wafer, regions, *unpack_coordinates([row[4] for row in placed]))
     packed = np.packbits(inside, bitorder="little").tobytes()
     return [int.from_bytes(packed[i : i + wide], "little") for i in range(0, len(packed), wide)]
 
@@ -243,14 +253,15 @@ _MOUNTED = listed(
         and not exists (select 1 from use_void x where x.line = u.line and x.item in (u.item, beside.item) and x.closed_e is null)
         and {_NOT_VOID.format("l")}
     )
-    select had.wafer, had.line, m.panel, c.extent, c.done, had.e, had.step, had.round, had.run
-    from mounted had cross join cover c cross join member m where c.line = had.line and m."set" = c."set"
+    select had.wafer, had.line, c."set", c.extent, c.done, had.e, had.step, had.round, had.run
+    from mounted had cross join cover c where c.line = had.line
     union all
-    select had.wafer, had.line, m.panel, 'open', false, had.e, had.step, had.round, had.run
-    from mounted had cross join member m where had.closed_e is null and m."set" = had."set"
+    select had.wafer, had.line, had."set", 'open', false, had.e, had.step, had.round, had.run
+    from mounted had where had.closed_e is null and had."set" is not null
     """,
     "wafers",
 )
+_MEMBERS = listed('select "set", panel from member where "set" in :sets', "sets")
 _COVERED = listed(
     f"""
     select c.line, {_DONE} from line l cross join cover c cross join member m where l.id in :lines and c.line = l.id and m."set" = c."set"

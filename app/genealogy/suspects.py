@@ -6,7 +6,7 @@ Several suspects are joined as *any of* them or *all of* them. What they mark on
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +16,6 @@ from sqlalchemy.orm import Session
 
 from app.db import Moment
 from app.errors import bad_input
-from app.floor.packed_dies import die_coordinates
 from app.genealogy.short_heat import panels_short_of_heat
 from app.ledger import walk
 from app.ledger.items import Lot
@@ -39,7 +38,7 @@ class Region:
     lasso: tuple[tuple[float, float], ...] = ()  # corners
     bins: tuple[str, ...] = ()
 
-    def covers(self, x: NDArray[np.int64], y: NDArray[np.int64]) -> NDArray[np.bool_]:
+    def covers(self, x: NDArray[Any], y: NDArray[Any]) -> NDArray[np.bool_]:
         """Which of these dies lie in the region's shape. Its bins are asked of the map."""
         inside = np.ones(len(x), dtype=bool)
         if self.rectangle:
@@ -47,7 +46,7 @@ class Region:
             inside &= (x >= min(x1, x2)) & (x <= max(x1, x2)) & (y >= min(y1, y2)) & (y <= max(y1, y2))
         if self.ring:
             cx, cy, inner, outer = self.ring
-            far = np.hypot(x - cx, y - cy)
+            far = np.hypot(x - float(cx), y - float(cy), dtype=np.float64)
             inside &= (far >= inner) & (far <= outer)
         if self.lasso:
             inside &= contains_xy(Polygon(self.lasso).buffer(1e-9), x, y)  # a die on the drawn edge is inside
@@ -142,15 +141,14 @@ def any_of(several: Sequence[Suspected]) -> Suspected:
     return joined
 
 
-def dies_in(session: Session, wafer: int, regions: Sequence[Region], numbers: NDArray[np.int64]) -> NDArray[np.bool_]:
-    """Which of these dies of a wafer (numbers as `packed_dies` has them) lie in one of the regions of its map."""
-    x, y = die_coordinates(numbers)
-    found = np.zeros(len(numbers), dtype=bool)
+def dies_in(session: Session, wafer: int, regions: Sequence[Region], x: NDArray[Any], y: NDArray[Any]) -> NDArray[np.bool_]:
+    """Which of these dies of a wafer lie in one of the regions of its map."""
+    found = np.zeros(len(x), dtype=bool)
     for region in regions:
         inside = region.covers(x, y)
         if region.bins:
             die_map = map_of(session, wafer)
-            index = die_map.index_of(x, y)
+            index = die_map.index_of(x.astype(np.int64), y.astype(np.int64))
             of_bin = np.array([entry.code in region.bins for entry in die_map.table])
             inside &= (index >= 0) & of_bin[die_map.grid.ravel()[np.maximum(index, 0)]]
         found |= inside

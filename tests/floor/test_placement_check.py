@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from app.floor.packed_dies import bitmap_of_dies, die_coordinates, die_numbers, flags_of, pack_dies, unpack_dies, unpack_many
+from app.floor.packed_dies import bitmap_of_dies, die_coordinates, die_numbers, flags_of, pack_dies, unpack_coordinates, unpack_dies, unpack_many
 from app.floor.placement_check import (
     FAILED,
     FILLED_TWICE,
@@ -212,6 +212,7 @@ def test_packed_dies_come_back_alone_and_together(panels: list[list[tuple[int, i
         packed.append(pack_dies(die_numbers(x, y)))
         assert list(zip(*(each.tolist() for each in die_coordinates(unpack_dies(packed[-1]))), strict=True)) == dies
     numbers, counts = unpack_many(packed)
+    assert list(zip(*(each.tolist() for each in unpack_coordinates(packed)), strict=True)) == [die for dies in panels for die in dies]
     assert counts.tolist() == [len(dies) for dies in panels]
     assert list(zip(*(each.tolist() for each in die_coordinates(numbers)), strict=True)) == [die for dies in panels for die in dies]
 
