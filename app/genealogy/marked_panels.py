@@ -56,11 +56,14 @@ class MarkedPanels:
 
     def _read(self, panels: Sequence[int]) -> None:
         exits = tuples(self._session, _EXITS, panels=panels)
-        self.samples.update([row[2] for row in exits if row[5] == "sample"])
+        kinds = walk.kinds_of(self._session, {row[2] for row in exits} - {None})
+        self.samples.update(child for child, kind in kinds.items() if kind == "sample")
         simple = self._simple(exits)
-        if simple:
-            self._add_simple(simple, exits)
-        if len(simple) < len(panels):
+        if len(simple) == len(panels):
+            self._add_simple(exits)
+        else:
+            if simple:
+                self._add_simple([row for row in exits if row[0] in simple])
             self._read_cells([panel for panel in panels if panel not in simple], [row for row in exits if row[0] not in simple])
 
     def _simple(self, exits: Sequence[Any]) -> set[int]:
@@ -68,20 +71,18 @@ class MarkedPanels:
         whole = self._whole
         if not whole:
             return set()
-        gone = {row[0] for row in exits if row[5] == "lot"}
-        return gone - {row[0] for row in exits if row[6] or row[2] is None or row[3] <= whole.get(row[0], walk.NEVER)}
+        samples = self.samples
+        gone = {row[0] for row in exits if row[2] not in samples}
+        return gone - {row[0] for row in exits if row[5] or row[2] is None or row[3] <= whole.get(row[0], walk.NEVER)}
 
-    def _add_simple(self, simple: set[int], exits: Sequence[Any]) -> None:
+    def _add_simple(self, exits: Sequence[Any]) -> None:
         came: defaultdict[tuple[int, int], int] = defaultdict(int)
         bad: dict[int, int] = {}
-        sizes: dict[int, int] = {}
-        for panel, size, child, e, units, _, _ in exits:
-            if panel in simple:
-                came[child, e] += units
-                bad[panel] = bad.get(panel, size) - units
-                sizes[panel] = size
-        every = {size: _all(size) for size in set(sizes.values())}
-        self.panels.update((panel, every[size]) for panel, size in sizes.items())
+        for panel, size, child, e, units, _ in exits:
+            came[child, e] += units
+            bad[panel] = bad.get(panel, size) - units
+        for size in {row[1] for row in exits}:
+            self.panels |= dict.fromkeys([row[0] for row in exits if row[1] == size], _all(size))
         self.scrapped += [_all(units) for units in bad.values() if units]
         for key, units in came.items():
             self._add_left(key, units, units, units)
@@ -93,7 +94,8 @@ class MarkedPanels:
         exits: dict[int, list[Any]] = {panel: [] for panel in panels}
         for row in rows:
             exits[row[0]].append(row)
-        still = [panel for panel, its in exits.items() if all(row[5] != "lot" for row in its)]
+        samples = self.samples
+        still = [panel for panel, its in exits.items() if all(row[2] is None or row[2] in samples for row in its)]
         lost = dict(tuples(self._session, _LOST, panels=still))
         for panel in still:
             lost.setdefault(panel, 0)
@@ -105,9 +107,9 @@ class MarkedPanels:
         size = exits[0][1]
         full = (1 << size) - 1
         bad, now = full, self._cells.at(panel, walk.NEVER)
-        for _, _, child, e, units, kind, _ in exits:
+        for _, _, child, e, units, _ in exits:
             if child is not None:
-                cells = _taken(marks, e) if kind == "sample" else _good(full, marks, e)
+                cells = _taken(marks, e) if child in self.samples else _good(full, marks, e)
                 bad &= ~cells
                 self._add_exit(panel, child, e, units, cells)
         if lost is not None:
@@ -166,9 +168,9 @@ _MARKS = listed("select panel, e, closed_e, reason, cells from cell_mark where p
 # a row a panel and exit: a panel that nothing left has one without; last, whether units were ever scrapped without a cell, taken back or not
 _EXITS = listed(
     f"""
-    select p.item, p.rows * p.columns, f.child, f.e, f.units, i.kind,
+    select p.item, p.rows * p.columns, f.child, f.e, f.units,
         exists (select 1 from count_entry c where c.item = p.item and c.kind in ({_OUT}))
-    from panel p left join flow f on f.parent = p.item and f.kind = 'cells' left join item i on i.id = f.child
+    from panel p left join flow f on f.parent = p.item and f.kind = 'cells'
     where p.item in :panels
     """,
     "panels",

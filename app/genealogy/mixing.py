@@ -133,6 +133,7 @@ class _Join(NamedTuple):
 
 _CERTAIN, _NEVER, _UNMARKED = Chance(1.0), Chance(0.0), Marks(0, 0, 0)
 _NOWHERE: frozenset[Node] = frozenset()
+_FEW = 6  # lots of a pack
 
 
 class Mixing:
@@ -246,12 +247,23 @@ class Mixing:
                 return self._bounds_by_true_counts(above, set(chosen))
         elif self._closes and sum(by_node.values()) == self._placed:  # everything there is
             return sum(mark.least for mark in self.marks.values()), sum(mark.most for mark in self.marks.values())
-        if len(by_node) == 1:
-            for node, units in by_node.items():
-                least, most, is_tree, _ = self._bounds[node]
-                if is_tree:
-                    return max(0, least - (self.held[node] - units)), min(most, units)
+        if len(by_node) <= _FEW and (found := self._bounds_by_sums(by_node)):
+            return found
         return self._bounds_by_flow(by_node)
+
+    def _bounds_by_sums(self, by_node: Mapping[Node, int]) -> tuple[int, int] | None:
+        """Where no two ways meet again, neither in a node nor in several that give nothing on: each by itself."""
+        sums = [0, 0]
+        seen = _NOWHERE
+        for node, units in by_node.items():
+            least, most, is_tree, branching = self._bounds[node]
+            if not is_tree or (len(by_node) > 1 and (self._out.get(node) or seen & branching)):
+                return None
+            seen = seen | branching if seen else branching
+            stays = self.held[node] - units
+            sums[0] += least - stays if least > stays else 0
+            sums[1] += most if most < units else units
+        return sums[0], sums[1]
 
     def _bounds_by_flow(self, by_node: Mapping[Node, int]) -> tuple[int, int]:
         """Only what is above the outlets decides."""

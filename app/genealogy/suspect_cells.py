@@ -16,6 +16,7 @@ from sqlalchemy.orm import Session
 
 from app.floor.packed_dies import unpack_coordinates
 from app.genealogy.suspects import Region, Suspected, dies_in
+from app.ledger import walk
 from app.listed import listed, tuples
 
 _EVERY = -1  # all bits of a whole number are set: every cell of a panel of any size
@@ -125,18 +126,18 @@ class _OnPanels:
             possible = _EVERY
         return Cells(sure, possible)
 
-    def _add_works(self, session: Session, covered: Iterable[_Covered]) -> None:
+    def _add_works(self, session: Session, covered: Iterable[Sequence[Any]]) -> None:
         """Where the first suspect line did all of a panel, nobody else's doing says more. Else every line that may have done the same steps."""
-        first: dict[int, _Covered] = {}
-        for one in covered:
-            if one.panel not in first or one.e < first[one.panel].e:
-                first[one.panel] = one
-        unsure = []
-        for panel, one in first.items():
-            if one.extent == "whole" and self._suspect(one) == "yes":
-                self.whole[panel] = min(one.e, self.whole.get(panel, one.e))
-            else:
+        first: dict[int, Sequence[Any]] = {}  # rows as they came: there are tens of thousands of them for a week
+        for row in covered:
+            if row[1] not in first or row[4] < first[row[1]][4]:
+                first[row[1]] = row
+        unsure, whole = [], self.whole
+        for panel, (line, _, extent, _, e, *_) in first.items():
+            if extent != "whole" or (line not in self._lines and self._mounted.get((line, panel)) != "yes"):
                 unsure.append(panel)
+            elif e < whole.get(panel, walk.NEVER):
+                whole[panel] = e
         every = [_Covered._make(row) for row in tuples(session, _COVERED_ON, panels=unsure)]
         works = {one.work for one in every if self._suspect(one) != "no"}
         for one in every:
@@ -200,8 +201,9 @@ class _OnPanels:
         return by_mount
 
 
-def _covered(session: Session, lines: Iterable[int]) -> list[_Covered]:
-    return [_Covered._make(row) for row in tuples(session, _COVERED, lines=lines)]
+def _covered(session: Session, lines: Iterable[int]) -> list[Any]:
+    """What lines did, in the order of `_Covered`."""
+    return tuples(session, _COVERED, lines=lines)
 
 
 def _told(session: Session, panels: Iterable[int]) -> dict[tuple[int, str, int], int]:
