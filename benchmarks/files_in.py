@@ -63,7 +63,7 @@ def placements_measure(site: Site) -> Iterator[Measure]:
     data = "\n".join([LOG_HEAD, *rows, ""]).encode()
     path = site.folder / "log.csv"
     path.write_bytes(data)
-    pairs = [(lambda: read_log(site.house, "bench.csv", data), lambda: _read_by_duckdb(path))]
+    pairs = [(lambda: read_log(site.house, "bench.csv", data)[0].wait_for_disk(), lambda: _read_by_duckdb(path))]
     yield interleaved(pairs, site.rounds).measure("placements", 5.0, "kept as evidence and read; the record's part is not in it")
 
 
@@ -83,7 +83,7 @@ def unit_results_measure(site: Site) -> Iterator[Measure]:
 
     def ours() -> None:
         with path.open("rb") as source:
-            read_results(site.house, path.name, source, table)
+            read_results(site.house, path.name, source, table).kept.wait_for_disk()
 
     def bare() -> int:
         with duckdb.connect() as db:

@@ -56,7 +56,7 @@ def keep_file(house: House, name: str, source: BinaryIO) -> Kept:
     except BaseException:  # a full disk must not stay full of what could not be kept
         os.unlink(temporary)
         raise
-    return Kept(path.name, Path(name).name[:200] or "unnamed", size, path, _FLUSHES.submit(_flush, path, path.parent))
+    return Kept(path.name, Path(name).name[:200] or "unnamed", size, path, _FLUSHES.submit(flush, path, path.parent))
 
 
 def _give_name(temporary: str, path: Path) -> None:
@@ -64,13 +64,13 @@ def _give_name(temporary: str, path: Path) -> None:
     try:
         os.link(temporary, path)
     except OSError:  # the name is taken, or the file system knows no second names
-        _flush(temporary)
+        flush(temporary)
         os.replace(temporary, path)
     else:
         os.unlink(temporary)
 
 
-def _flush(*paths: str | Path) -> None:
+def flush(*paths: str | Path) -> None:
     """The bytes of files and the names in folders. Opened anew: whoever waits for it may be gone by then."""
     for path in paths:
         handle = os.open(path, os.O_RDONLY)

@@ -14,7 +14,7 @@ from app.catalogue.definitions import BinTableBody, Product
 from app.catalogue.queries import Defined
 from app.db import House
 from app.errors import bad_input, refuse
-from app.evidence.keep import Kept, keep_file, record_evidence
+from app.evidence.keep import Kept, flush, keep_file, record_evidence
 from app.final_test.bins_out import take_bins_out
 from app.final_test.models import UnitFile
 from app.final_test.unit_results import UnitResults, read_unit_results
@@ -42,6 +42,7 @@ def read_results(house: House, name: str, source: BinaryIO, table: Defined[BinTa
     written = folder / f"reading-{kept.digest}.parquet"
     results = read_unit_results(kept.path, table.body, written, source_digest=kept.digest)
     os.replace(written, parquet_path(house, results.digest))
+    flush(folder)
     return ResultsFile(kept, results, table)
 
 

@@ -77,7 +77,7 @@ def test_a_file_that_the_disk_did_not_take_is_not_recorded(house: House, monkeyp
     def flush(*paths: str | Path) -> None:
         raise OSError(errno.EIO, "Input/output error")
 
-    monkeypatch.setattr(keep, "_flush", flush)
+    monkeypatch.setattr(keep, "flush", flush)
     kept = keep_file(house, "x.csv", BytesIO(b"x"))
     with pytest.raises(OSError, match="Input/output"):
         Factory(house).do("import_logger_file", lambda s, by: keep.record_evidence(s, by, kept, "logger_file").id)
@@ -90,7 +90,7 @@ def test_bytes_that_were_kept_before_stay_until_they_are_whole_again(house: Hous
     first.wait_for_disk()
     before = first.path.stat().st_ino
     flushed: list[tuple[int, list[str]]] = []
-    monkeypatch.setattr(keep, "_flush", lambda *paths: flushed.append((first.path.stat().st_ino, [Path(path).name for path in paths])))
+    monkeypatch.setattr(keep, "flush", lambda *paths: flushed.append((first.path.stat().st_ino, [Path(path).name for path in paths])))
     again = keep_file(house, "y.csv", BytesIO(b"x"))
     again.wait_for_disk()
     (at_first, (half,)), (_, then) = flushed
