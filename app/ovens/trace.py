@@ -39,6 +39,13 @@ class Trace:
     def in_order(self) -> bool:
         return bool((self.times[1:] >= self.times[:-1]).all())
 
+    @cached_property
+    def span(self) -> tuple[float, float]:
+        """It says nothing of any time before or after."""
+        if not self.in_order or not len(self.times) or self.notes:
+            return -np.inf, np.inf
+        return float(self.times[0]), float(self.times[-1])
+
     def column(self, sensor: str) -> int | None:
         """The place of a sensor; letter case and spaces around do not matter."""
         return next((n for n, name in enumerate(self.sensors) if plain(name) == plain(sensor)), None)

@@ -3,7 +3,7 @@
 import io
 import json
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from functools import lru_cache
@@ -76,9 +76,19 @@ def traces_of(session: Session, spells: Iterable[Spell], known: Told | None = No
             found.evidence[some[n]].append(evidence)
     for spell in missing:
         begins, ends = (spell.door_closed - _MARGIN).timestamp(), (spell.door_open + _MARGIN).timestamp()
-        parts = [window(unpack(rows), begins, ends) for rows in packed[spell]]
+        parts = [window(one, begins, ends) for one in _telling(map(unpack, packed[spell]), begins, ends)]
         found.traces[spell] = merge(parts) if parts else None
     return {spell: found.traces[spell] for spell in wanted}
+
+
+def _telling(files: Iterable[Trace], begins: float, ends: float) -> Iterator[Trace]:
+    """Those that say something of this time, and of the others one for each set of sensors: that these were there is told, too."""
+    seen = set()
+    for one in files:
+        first, last = one.span
+        if (first <= ends and last >= begins) or one.sensors not in seen:
+            seen.add(one.sensors)
+            yield one
 
 
 @lru_cache(maxsize=_AT_ONCE)
