@@ -93,11 +93,12 @@ def _in_order(row: Any) -> tuple[datetime, int]:
 
 _LOOKED_BACK = (timedelta(minutes=10), timedelta(hours=2), timedelta(days=1))
 # of each station what was in force at `begin`, what was said up to `end`, and from when to when runs were open; voided ones never were.
-# Runs by their ends, which are few since a time: of a start that is asked for as well, a database might read all of a station's runs
+# Runs by their ends, which are few since a time: of a start that is asked for as well, a database might read all of a station's runs.
+# A range with both its ends is few to PostgreSQL whatever the values, so that it keeps its plan; else it makes one each time
 _BETWEEN = listed(
     """
     select r.station, null as state, null as reason, r.started_at as since, r.ended_at as until, r.id as number from run r
-    where r.station in :stations and r.ended_at > :begin and coalesce(r.started_at, :end) < :end
+    where r.station in :stations and r.ended_at > :begin and r.ended_at < 'infinity' and coalesce(r.started_at, :end) < :end
       and not exists (select 1 from run_void v where v.run = r.id)
     union all
     select r.station, null, null, r.started_at, null, r.id from run r

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import JSON, BigInteger, Integer, select
+from sqlalchemy import JSON, BigInteger, select
 from sqlalchemy.orm import Session
 
 from app.db import Moment
@@ -22,6 +22,7 @@ from app.ledger.runs import Run, StationState
 from app.listed import ask, listed
 from app.naming.resolve import Named, code_of, resolve
 
+_SHOWN = 5
 _LOOKED_THROUGH = 5000  # newest entries: half a day of a busy plant; who did nothing since has nothing here
 _STARTS_AND_ENDS = ("start_run", "finish_run")
 _UNDONE_BY = {"start_run": "void_run", "finish_run": "void_run", "mount": "unmount", "unmount": "mount",
@@ -52,9 +53,9 @@ class Undo:
     purpose: str = ""
 
 
-def last_done(session: Session, person: int | None, duties: frozenset[str], station: Named | None, now: datetime, most: int = 5) -> list[Done]:
+def last_done(session: Session, person: int | None, duties: frozenset[str], station: Named | None, now: datetime) -> list[Done]:
     """Newest first: what this person did, and what anybody did at the station."""
-    entries = ask(session, _LAST, station=station.id if station else None, person=person, most=most)
+    entries = ask(session, _LAST, station=station.id if station else None, person=person)
     return [_row(entry, person, duties, now, station.code if station else "") for entry in entries]
 
 
@@ -102,7 +103,7 @@ def _about(entry: Any, here: str) -> str:
 _LAST = listed(
     f"""
     with newest(id, e, closed_e) as (
-      select id, e, closed_e from run where station = :station and started_at > '1970-01-01' order by started_at desc limit :most),
+      select id, e, closed_e from run where station = :station and started_at > '1970-01-01' order by started_at desc limit {_SHOWN}),
     found(entry, run) as (
       select e, id from newest
       union all select closed_e, id from newest where closed_e is not null
@@ -110,15 +111,15 @@ _LAST = listed(
       union all select e, null from mount where station = :station and closed_e is null
       union all select id, null from (
         select id from entry where actor_kind = 'person' and actor = :person and id > (select max(id) from entry) - {_LOOKED_THROUGH}
-        order by id desc limit :most) own
+        order by id desc limit {_SHOWN}) own
     ),
-    last(entry, run) as (select entry, max(run) from found group by entry order by entry desc limit :most)
+    last(entry, run) as (select entry, max(run) from found group by entry order by entry desc limit {_SHOWN})
     select e.id, e.action, e.actor_kind, e.actor, e.actor_name, e.arguments, e.happened_at, e.recorded_at, e.outcome,
       r.operation, r.e as began, c.code as run, v.run as void
     from last l join entry e on e.id = l.entry left join run r on r.id = l.run left join run_void v on v.run = r.id
     left join code c on c.kind = 'run' and c.thing = r.id order by e.id desc
     """,
-    station=BigInteger(), person=BigInteger(), most=Integer(),
+    station=BigInteger(), person=BigInteger(),
 ).columns(arguments=JSON(), happened_at=Moment(), recorded_at=Moment())  # fmt: skip
 
 
