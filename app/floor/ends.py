@@ -2,10 +2,10 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import NamedTuple, cast
 
 from sqlalchemy import bindparam, delete, select
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, aliased
 
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Record, Step
@@ -17,11 +17,11 @@ from app.floor.starts import use_what_is_loaded
 from app.floor.windows import windows_into
 from app.holds.place import against_rules, hold_line
 from app.journal.act import By, lock
-from app.journal.record import AtOnce, enter, read
+from app.journal.record import AtOnce, enter, read, reading
 from app.ledger.judgements import Judgement
 from app.ledger.runs import Claim, Cover, Line, Reading, Run, RunVoid
-from app.ledger.sets import Member, panels_of_sets, set_of
-from app.listed import Question, among, ask, tuples
+from app.ledger.sets import Member, panels_in, set_of
+from app.listed import Question, among, together
 from app.naming.resolve import Named, code_of, codes_of
 
 
@@ -44,8 +44,7 @@ class Said:
 
 def finish_run(session: Session, by: By, run: Run, values: Sequence[Value] = (), *, person: int | None = None) -> list[Line]:
     """Closes the run and its lines as done. Values are recorded with their limits; one out of limits places a hold."""
-    _must_be_open(session, run)
-    lines = lines_of(session, run)
+    lines = _locked_lines_of(session, run)
     still_open = [line for line in lines if line.closed_e is None]
     _record_values(session, by, run, still_open, values)
     travel = _travelling(session, still_open)
@@ -61,8 +60,7 @@ def finish_run(session: Session, by: By, run: Run, values: Sequence[Value] = (),
 
 def interrupt_run(session: Session, by: By, run: Run, said: Said, *, person: int | None = None) -> list[Line]:
     """Stops the run before all its panels are done; what was not surely done comes to the step again."""
-    _must_be_open(session, run)
-    lines = open_lines_of(session, run)
+    lines = [line for line in _locked_lines_of(session, run) if line.closed_e is None]
     travel = _travelling(session, lines)
     with AtOnce(session) as writes:
         for line in lines:
@@ -74,8 +72,7 @@ def interrupt_run(session: Session, by: By, run: Run, said: Said, *, person: int
 
 def abort_run(session: Session, by: By, run: Run, *, person: int | None = None) -> list[Line]:
     """The run failed. In an oven all of it was there, and its heat counts; elsewhere any of it may have been reached."""
-    _must_be_open(session, run)
-    lines = open_lines_of(session, run)
+    lines = [line for line in _locked_lines_of(session, run) if line.closed_e is None]
     travel = _travelling(session, lines)
     with AtOnce(session) as writes:
         for line in lines:
@@ -108,14 +105,19 @@ def change_over(session: Session, by: By, station: int, item: Named, place: str 
     return opened
 
 
-def _must_be_open(session: Session, run: Run) -> None:
-    """Locks the run and looks again: another may have ended it while this one waited. SQLite has one writer, which is in its turn already."""
-    if session.get_bind().dialect.name == "postgresql" and tuples(session, _LOCKED, run=run.id) != [(None,)]:
-        session.refresh(run)
+def _locked_lines_of(session: Session, run: Run) -> list[Line]:
+    """Locks the run and looks again: another may have ended it, or closed a line, while this one waited. SQLite has one writer."""
+    if session.get_bind().dialect.name == "postgresql":
+        still_open, lines = together(session, Question(_LOCKED, {"run": run.id}, list), reading(session, Line, _LINES, run=run.id))
+        if not still_open:
+            session.refresh(run)
+    else:
+        lines = lines_of(session, run)
     if run.closed_e is not None:
         raise refuse(
             "finished", f"Run {code_of(session, 'run', run.id)} has ended.", "Someone ended it before.", "Scan the lot to see what comes next."
         )
+    return cast(list[Line], lines)
 
 
 def lines_of(session: Session, run: Run) -> list[Line]:
@@ -162,13 +164,12 @@ class _Travels(NamedTuple):
 
 def _travelling(session: Session, lines: Sequence[Line]) -> dict[int, _Travels]:
     """By line: what of it is done for certain when it ends well is what no line before may have done."""
-    panels = panels_of_sets(session, {line.set for line in lines if line.set is not None})
+    sets = {line.set for line in lines if line.set is not None}
+    panels, before = together(session, panels_in(sets), Question(_EITHER, {"sets": sets}, list))
     found = {line.id: _Travels(panels[line.set] if line.set else [], set()) for line in lines}
-    if panels:
-        before = ask(session, _EITHER, panels=[panel for some in panels.values() for panel in some])
-        for line in lines:
-            alike = {one.panel for one in before if (one.step, one.round) == (line.step, line.round) and one.line < line.id}
-            found[line.id].maybe.update(alike.intersection(found[line.id].panels))
+    for line in lines if before else ():
+        alike = {one.panel for one in before if (one.step, one.round) == (line.step, line.round) and one.line < line.id}
+        found[line.id].maybe.update(alike.intersection(found[line.id].panels))
     return found
 
 
@@ -281,13 +282,14 @@ def _hold_late_ends(session: Session, by: By, lines: list[Line], travel: dict[in
 
 
 _UNCLAIM = delete(Claim.__table__).where(Claim.run == bindparam("of"))  # type: ignore[arg-type]
-_LOCKED = select(Run.closed_e).where(Run.id == bindparam("run")).with_for_update()
+_LOCKED = select(Run.id).where(Run.id == bindparam("run"), Run.closed_e.is_(None)).with_for_update()
 _LINES = select(Line.__table__).where(Line.run == bindparam("run")).order_by(Line.id)
-# what may have been done before: each panel of a cover that says "on either side, and not done"
+# what may have been done before, of the panels of some sets: each panel of a cover that says "on either side, and not done"
+_Theirs = aliased(Member)
 _EITHER = (
     select(Member.panel, Line.id.label("line"), Line.step, Line.round)
     .join(Cover, Cover.set == Member.set)
     .join(Line, Line.id == Cover.line)
-    .where(among(Member.panel, "panels"), Cover.extent == "either", Cover.done.is_(False))
+    .where(Member.panel.in_(select(_Theirs.panel).where(among(_Theirs.set, "sets"))), Cover.extent == "either", Cover.done.is_(False))
     .where(~select(RunVoid.run).where(RunVoid.run == Line.run).exists())
 )

@@ -76,9 +76,8 @@ def read_facts(session: Session, station: int, groups: list[Group], person: int 
     items = [item for group in groups for item in group.items]
     panels = [panel for group in groups for panel in group.panels]
     lot_ids = {group.lot for group in groups if group.lot}
-    lots, on_station, states, certified, named, counts, stops_found, open_found, places, good = together(
+    on_station, states, certified, named, counts, stops_found, open_found, places, good = together(
         session,
-        Question(_LOTS, {"lots": lot_ids}, lambda rows: {row.item: row for row in rows}),
         Question(_ON_STATION, {"station": station}, list),
         Question(_STATE, {"station": station}, list),
         Question(_CERTIFIED, {"person": person}, list),
@@ -89,6 +88,7 @@ def read_facts(session: Session, station: int, groups: list[Group], person: int 
         places_of(items),
         good_units_of(panels),
     )
+    lots = {row.thing: row for row in named if row.product}
     routes = {group.route for group in groups if group.route is not None}
     of_lots = {thing for lot in lots.values() for thing in (lot.product, lot.order) if thing}
     things = catalogue.with_ids(session, [station, *routes, *of_lots])
@@ -395,7 +395,6 @@ def _claims(session: Session, rows: Sequence[Any]) -> dict[int, str]:
     }
 
 
-_LOTS = select(Lot.item, Lot.product, Lot.order).where(among(Lot.item, "lots"))
 _STATE = (
     select(StationState.state, StationState.reason)
     .where(StationState.station == bindparam("station"), StationState.closed_e.is_(None))
@@ -408,8 +407,9 @@ _COUNTS = (
     .order_by(CountEntry.id)
 )
 _NAMED_AND_CLAIMED = (
-    select(Code.thing, Code.code, Run.operation, Run.station, Run.started_at, Person.name)
+    select(Code.thing, Code.code, Lot.product, Lot.order, Run.operation, Run.station, Run.started_at, Person.name)
     .join(Item, (Item.kind == Code.kind) & (Item.id == Code.thing))
+    .outerjoin(Lot, Lot.item == Item.id)
     .outerjoin(Claim, Claim.item == Code.thing)
     .outerjoin(Run, Run.id == Claim.run)
     .outerjoin(Person, Person.id == Run.person)

@@ -3,6 +3,7 @@
 import hashlib
 from collections import defaultdict
 from collections.abc import Iterable
+from typing import Any, cast
 
 from sqlalchemy import ForeignKey, Index, bindparam, select
 from sqlalchemy.orm import Mapped, Session, mapped_column
@@ -10,7 +11,7 @@ from sqlalchemy.orm import Mapped, Session, mapped_column
 from app.db import Base
 from app.journal.act import By
 from app.journal.record import Closable, Recorded, one_open
-from app.listed import among, ask, listed, tuples
+from app.listed import Question, among, listed, together, tuples
 
 
 class PanelSet(Recorded, Base):
@@ -77,10 +78,18 @@ def panels_of(session: Session, set_id: int) -> list[int]:
 
 def panels_of_sets(session: Session, sets: Iterable[int]) -> dict[int, list[int]]:
     """The panels of many sets, in order: one statement."""
-    found: defaultdict[int, list[int]] = defaultdict(list)
-    for one, panel in ask(session, _PANELS, sets=sets):
-        found[one].append(panel)
-    return found
+    (found,) = together(session, panels_in(sets))
+    return cast(dict[int, list[int]], found)
+
+
+def panels_in(sets: Iterable[int]) -> Question[dict[int, list[int]]]:
+    def told(rows: list[Any]) -> dict[int, list[int]]:
+        found: defaultdict[int, list[int]] = defaultdict(list)
+        for one, panel in rows:
+            found[one].append(panel)
+        return found
+
+    return Question(_PANELS, {"sets": sets}, told)
 
 
 def panels_of_lot(session: Session, lot: int) -> list[int]:
