@@ -4,15 +4,15 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
-from sqlalchemy import String, bindparam, event, select
-from sqlalchemy.exc import DBAPIError
+from sqlalchemy import BigInteger, String, bindparam, event, select, text
+from sqlalchemy.exc import DBAPIError, IntegrityError
 
 from app import tables  # noqa: F401  # every room's tables
 from app.db import House, Moment
 from app.journal.act import SYSTEM, By, act
 from app.journal.models import Entry
 from app.ledger.items import Item
-from app.listed import among, ask, gathered, listed, tuples
+from app.listed import Question, among, ask, gathered, listed, together, tuples
 
 _ITEMS = listed("select id, kind from item where id in :items order by id", "items")
 _BOTH = listed("select id from item where id in :some union all select id from entry where id in :others", "some", "others")
@@ -86,6 +86,27 @@ def test_a_statement_of_sqlalchemys_is_asked_the_same_way(house: House) -> None:
         (row,) = ask(session, entries, entry=1)
         assert [one.kind for one in ask(session, items, items=[1, 2, 3])] == ["wafer", "lot"]
     assert (row.arguments, row.signed) == ({}, False) and row.recorded_at.tzinfo is UTC
+
+
+def test_several_are_answered_together(house: House) -> None:
+    first, second = add_items(house, "wafer", "panel")
+    several = [
+        Question(_ITEMS, {"items": [second, first]}, lambda rows: [row.kind for row in rows]),
+        Question(_ITEMS, {"items": []}, list),
+        Question(_TIMES, {"entries": [1]}, lambda rows: rows[0].recorded_at.tzinfo),
+    ]
+    with house.reading() as session:
+        assert together(session, *several) == [["wafer", "panel"], [], UTC]
+
+
+def test_what_one_of_several_is_refused_for_is_told_and_nothing_of_them_stays(house: House) -> None:
+    (item,) = add_items(house, "wafer")
+    twice = text("insert into item (id, kind, e) values (:item, 'panel', 1)").bindparams(bindparam("item", type_=BigInteger()))
+    again = [Question(twice, {"item": one}, list) for one in (item + 1, item, item + 2)]
+    with pytest.raises(IntegrityError), house.writing() as session:
+        together(session, *again)
+    with house.reading() as session:
+        assert tuples(session, _ITEMS, items=range(1, 100)) == [(item, "wafer")]
 
 
 def test_an_error_of_the_driver_is_told_as_any_other(house: House) -> None:

@@ -118,8 +118,7 @@ def _hashes_of(row: Recorded, *, new: bool) -> list[int]:
     table: Table = type(row).__table__  # type: ignore[attr-defined]
     values = {column.name: getattr(row, column.name) for column in table.columns}
     if new:
-        hashes = [insert_hash(type(row), tuple(values.values()))]
-        return hashes if values.get("closed_e") is None else [*hashes, closing_hash(type(row), tuple(values.values()))]
+        return _hashes_of_new(type(row), values)
     changed = [name for name in values if inspect(row).attrs[name].history.has_changes()]
     if not changed:
         return []
@@ -128,6 +127,11 @@ def _hashes_of(row: Recorded, *, new: bool) -> list[int]:
         if name not in type(row).closing or any(value is not None for value in before):
             raise RecordBroken(f"{table.name}.{name} is on the record and can't be changed")
     return [closing_hash(type(row), tuple(values.values()))]
+
+
+def _hashes_of_new(cls: type[Recorded], values: dict[str, Any]) -> list[int]:
+    hashes = [insert_hash(cls, tuple(values.values()))]
+    return hashes if values.get("closed_e") is None else [*hashes, closing_hash(cls, tuple(values.values()))]
 
 
 class AtOnce:
@@ -183,7 +187,7 @@ class AtOnce:
             row.__dict__.update(given)
             make_transient_to_detached(row)
             self.session.add(row)
-            hashes.append(insert_hash(type(row), tuple(given.values())))
+            hashes.extend(_hashes_of_new(type(row), given))
 
         self.ask(Question(_inserting(table, lacks_id=lacks_id), {name: given[name] for name in given if not lacks_id or name != "id"}, told))
 

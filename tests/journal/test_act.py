@@ -11,7 +11,7 @@ from app.db import House, RecordSession
 from app.errors import BadInput, Refused, refuse
 from app.journal.act import SYSTEM, Actor, By, act
 from app.journal.models import Entry
-from app.journal.record import RecordBroken, close, enter
+from app.journal.record import RecordBroken, close, enter, number
 from app.journal.verify import verify_journal
 from app.naming.resolve import give_code
 from app.people.models import Person, PersonDuty
@@ -141,12 +141,12 @@ def test_a_row_is_closed_once(house: House) -> None:
 def enter_ann(session: Session, by: By) -> dict[str, str]:
     person = Person(e=by.e, name="Ann")
     enter(session, person)
-    enter(session, PersonDuty(e=by.e, person=person.id, duty="lead"))
+    enter(session, PersonDuty(e=by.e, person=person.id, duty="lead"), PersonDuty(e=by.e, person=person.id, duty="quality", closed_e=by.e))
     return {"person": give_code(session, by, "person", person.id)}
 
 
 def end_duty(session: Session, by: By) -> dict[str, str]:
-    duty = session.scalars(select(PersonDuty)).one()
+    duty = session.scalars(select(PersonDuty).where(PersonDuty.duty == "lead")).one()
     close(session, duty, closed_e=by.e)
     assert duty.closed_e == by.e and not session.dirty
     return {}
@@ -155,7 +155,7 @@ def end_duty(session: Session, by: By) -> dict[str, str]:
 def test_what_is_written_at_once_is_digested_like_the_rest(house: House) -> None:
     act(house, SYSTEM, "add_person", {}, enter_ann)
     act(house, SYSTEM, "change_person", {}, end_duty)
-    assert (count(house, Person), count(house, PersonDuty)) == (1, 1)
+    assert (count(house, Person), count(house, PersonDuty)) == (1, 2)
     assert list(verify_journal(house)) == []
 
 
@@ -168,12 +168,27 @@ def test_what_is_written_at_once_is_closed_once(house: House) -> None:
 
 def test_nothing_but_closing_columns_is_written_at_once(house: House) -> None:
     def rename(session: Session, by: By) -> dict[str, str]:
-        close(session, session.scalars(select(PersonDuty)).one(), closed_e=by.e, duty="quality")
+        close(session, session.scalars(select(PersonDuty)).first(), closed_e=by.e, duty="engineer")
         return {}
 
     act(house, SYSTEM, "add_person", {}, enter_ann)
     with pytest.raises(RecordBroken):
         act(house, SYSTEM, "change_person", {}, rename)
+
+
+def test_rows_that_have_their_numbers_first_follow_those_that_are_there(house: House) -> None:
+    def two_more(session: Session, by: By) -> dict[str, str]:
+        some = [Person(e=by.e, name=name) for name in ("Bo", "Cy")]
+        number(session, *some)
+        enter(session, *some)
+        session.add(last := Person(e=by.e, name="Di"))
+        session.flush()
+        assert [row.id for row in (*some, last)] == [2, 3, 4]
+        return {}
+
+    act(house, SYSTEM, "add_person", {}, enter_ann)
+    act(house, SYSTEM, "add_person", {}, two_more)
+    assert list(verify_journal(house)) == []
 
 
 def test_nothing_is_written_at_once_outside_an_act(house: House) -> None:
