@@ -65,7 +65,7 @@ def week_measure(site: Site) -> Iterator[Measure]:
 
 def growth_measure(site: Site) -> Iterator[Measure]:
     """A wafer's exposure on this history, against the same on a tenth of it."""
-    house, history = open_history(site.folder, max(1, round(site.history.days / 10)), site.tenth_url("exposure-growth"), site.say)
+    house, history = open_history(site.folder, max(1, round(site.history.days / 10)), site.tenth_url(), site.say)
     tenth = replace(site, house=house, history=history)
     try:
         with site.walking() as here, tenth.walking() as there:

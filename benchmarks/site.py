@@ -7,10 +7,10 @@ from functools import cached_property
 from pathlib import Path
 
 from sqlalchemy import text
+from sqlalchemy.engine import make_url
 from sqlalchemy.orm import Session
 
 from app.db import House
-from app.errors import bad_input
 from app.naming.resolve import Named, code_of
 from benchmarks.bare import Bare
 from benchmarks.history import BLOCKS_A_WEEK, History, Say
@@ -46,11 +46,16 @@ class Site:
         with self.house.walking() as session:
             yield session
 
-    def tenth_url(self, name: str) -> str:
-        """Where a tenth of this history is kept."""
-        if self.kind != "sqlite":
-            raise bad_input("There is no second database.", "--only", f"{name} on PostgreSQL needs one.", "Measure it on SQLite.")
-        return ""
+    def tenth_url(self) -> str:
+        """Where a tenth of this history is kept; on PostgreSQL a database beside this one, made where it is missing."""
+        if self.kind == "sqlite":
+            return ""
+        url = make_url(self.house.settings.url)
+        name = f"{url.database}_tenth"
+        raw = self.bare.raw
+        if raw.execute("select 1 from pg_database where datname = %s", [name]).fetchone() is None:
+            raw.execute(f'create database "{name}"')
+        return url.set(database=name).render_as_string(hide_password=False)
 
     def subjects(self, kind: str, blocks: int = 3) -> list[Named]:
         """The same of each history: from blocks one week apart, the last of them a week before now."""

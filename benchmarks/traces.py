@@ -89,7 +89,7 @@ def trace_http_measure(site: Site) -> Iterator[Measure]:
 def trace_growth_measure(site: Site) -> Iterator[Measure]:
     """A reel back on this history, against the same on a tenth of it; and a picture of traces of every size on both."""
     days = max(1, round(site.history.days / 10))
-    house, history = open_history(site.folder, days, site.tenth_url("trace-growth"), site.say)
+    house, history = open_history(site.folder, days, site.tenth_url(), site.say)
     tenth = replace(site, house=house, history=history)
     try:
         with site.walking() as here, tenth.walking() as there:
