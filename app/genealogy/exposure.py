@@ -34,6 +34,7 @@ ASSUMPTIONS = {
     "bin": "Assumes that origin does not affect the bin; the range is for odds from 1/10 to 10 that a suspect unit falls into the bin.",
     "colour": "By colour: where die maps carry values and the tester measured the same colours, each unit's chance to be a suspect's.",
     "side": "A suspect on one side of a change-over: each cell is taken as on either side alike.",
+    "weighed": "Where units were weighed or counted by hand, at least and at most hold for every true count within twice its uncertainty.",
     "simulated": "The chance is simulated from a fixed seed, with its standard error; the ways of the marked units meet again.",
 }
 
@@ -197,6 +198,8 @@ class _Answer:
             keys.append("colour")
         if any(sure != possible for _, sure, possible in self.net.marked.values()):
             keys.append("side")
+        if self.net.mixing.is_uncertain:
+            keys.append("weighed")
         if any(one.chance.how == "simulated" for one in exposed):
             keys.append("simulated")
         return (*(ASSUMPTIONS[key] for key in keys), *told)

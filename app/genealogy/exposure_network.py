@@ -13,7 +13,7 @@ from app.errors import bad_input
 from app.floor.amounts import AMOUNTS, OUT_OF_BOOK
 from app.genealogy.colour_shares import bin_shares
 from app.genealogy.marked_panels import Marked, MarkedPanels
-from app.genealogy.mixing import Draw, Marks, Mixing, Outlet
+from app.genealogy.mixing import Draw, Marks, Mixing, Outlet, Told
 from app.genealogy.suspect_cells import SuspectCells
 from app.genealogy.suspects import Suspected, any_of
 from app.ledger import walk
@@ -60,7 +60,7 @@ def network(session: Session, suspicions: Sequence[Suspected], results: Path | N
 class _Builder:
     def __init__(self, session: Session, suspicions: Sequence[Suspected], results: Path | None) -> None:
         self.session, self.results = session, results
-        self.told: dict[Hashable, float] = {}
+        self.told: dict[Hashable, Told] = {}
         self.cells = SuspectCells(session, suspicions)
         self.whole = any_of(suspicions)  # of loose lots and packs there is one suspicion alone
         self.panels = MarkedPanels(session, self.cells)
@@ -257,7 +257,7 @@ class _Builder:
         assert self.results is not None
         for child, share in bin_shares(self.session, self.results, lot, self.cells).items():
             if child in phases and not phases[child].last:  # that took in nothing else
-                self.told["lot", child, 0] = share.suspects
+                self.told["lot", child, 0] = Told(share.suspects, share.sd)
 
     def _add_untaped(self, node: Lot, e: int, phases: dict[int, "_Phases"], untaped: list[walk.Content]) -> None:
         for content in untaped:

@@ -37,7 +37,7 @@ def question(
     rectangle: Short = "", ring: Short = "", lasso: Annotated[str, Query(max_length=8000)] = "", bin: Many = (), heat: Short = "",
 ) -> Question:  # fmt: skip
     """As the address asks it; fields of the form that were left empty ask nothing."""
-    shelves, lines, bins = (tuple(one for one in several if one) for several in (shelf, line, bin))
+    shelves, lines, bins = (tuple(one.strip() for text in several for one in text.split(",") if one.strip()) for several in (shelf, line, bin))
     return Question(suspect, join, since, until, operation, shelves, lines, rectangle, ring, lasso, bins, heat)
 
 

@@ -19,12 +19,17 @@ from app.naming.resolve import Named, resolve
 KINDS = ("wafer", "batch", "panel", "lot", "sample", "pack", "run", "load", "station", "person", "container")
 _NUMBER = re.compile(r"-?\d+(\.\d+)?")
 OPERATIONS = get_args(Operation)
+_IN_TIME = ("batch", "run", "load", "station", "person")
+Span = tuple[datetime | None, datetime | None]
 T = TypeVar("T")
 
 
 @dataclass(frozen=True)
 class Question:
-    """As it was asked, in text. `since`, `until`: ISO 8601; without a zone they are the site's time."""
+    """As it was asked, in text. `since`, `until`: ISO 8601; without a zone they are the site's time.
+
+    They hold for every suspect but those that come with a span of their own: CODE@from/to.
+    """
 
     suspects: tuple[str, ...]
     join: str = "any"
@@ -51,15 +56,18 @@ class Question:
 
 def suspects_of(session: Session, asked: Question, zone: str) -> list[Suspect]:
     """The suspects that a question names. Raises bad_input or unknown_code, naming the field."""
-    named = [thing for code in asked.codes for thing in _named(session, code)]
+    since, until = _span(asked.since, asked.until, zone)
+    spans = {code: _own_span(code, zone) for code in asked.codes if "@" in code}
+    meant = [(thing, spans.get(code, (since, until)), code in spans) for code in asked.codes for thing in _named(session, code.partition("@")[0])]
+    named = [thing for thing, _, _ in meant]
+    for one, _, has_own in meant:
+        if has_own and one.kind not in _IN_TIME:
+            raise bad_input("A span of time is of work.", "suspect", f"{one.code} is a {one.kind}.", "Name it without a span.")
     region = region_of(asked)
     if region is not None and not any(one.kind == "wafer" for one in named):
         raise bad_input("A region needs a wafer.", "suspect", "None of the suspects is a wafer.", "Name the wafer that the region is of.")
     if asked.operation and asked.operation not in OPERATIONS:
         raise bad_input("That is no operation.", "operation", f"It is {asked.operation!r}.", f"One of: {', '.join(OPERATIONS)}.")
-    since, until = _moment(asked.since, "since", zone), _moment(asked.until, "until", zone)
-    if since and until and until < since:
-        raise bad_input("The span ends before it begins.", "until", f"{asked.until} is before {asked.since}.", "Turn them round.")
     lines = tuple(_whole(number, "line") for number in asked.lines)
     if asked.heat not in ("", "short"):
         raise bad_input("That is no state of heat.", "heat", f"It is {asked.heat[:40]!r}.", "Say short, or leave it out.")
@@ -68,12 +76,28 @@ def suspects_of(session: Session, asked: Question, zone: str) -> list[Suspect]:
     return [
         Suspect(
             one, region if one.kind == "wafer" else None,
-            *((since, until) if one.kind in ("batch", "run", "load", "station", "person") else (None, None)),
+            *(span if one.kind in _IN_TIME else (None, None)),
             operation=asked.operation or None, shelves=asked.shelves, lines=lines,
             short_of_heat=bool(asked.heat),
         )
-        for one in named
+        for one, span, _ in meant
     ]  # fmt: skip
+
+
+def _own_span(text: str, zone: str) -> Span:
+    code, _, span = text.partition("@")
+    begins, slash, ends = span.partition("/")
+    if not slash or not (begins or ends):
+        why = f"{text[:60]!r} has no from/to behind the @."
+        raise bad_input("That is no span of time.", "suspect", why, f"For example {code}@2026-03-01T06:30/2026-03-01T14:00.")
+    return _span(begins, ends, zone)
+
+
+def _span(begins: str, ends: str, zone: str) -> Span:
+    since, until = _moment(begins, "since", zone), _moment(ends, "until", zone)
+    if since and until and until < since:
+        raise bad_input("The span ends before it begins.", "until", f"{ends} is before {begins}.", "Turn them round.")
+    return since, until
 
 
 def _named(session: Session, code: str) -> list[Named]:

@@ -8,7 +8,7 @@ from app.web import safe
 
 HEAD = (
     "what", "code", "words", "where", "members", "units", "at_least", "expected", "expected_low", "expected_high", "at_most", "chance", "chance_how",
-    "chance_error", "by_colour",
+    "chance_error", "by_colour", "by_colour_sd",
 )  # fmt: skip
 
 
@@ -24,6 +24,6 @@ def exposure_csv(found: Exposure) -> str:
         one = row.exposed
         cells = (row.kind, row.code, row.words, row.where, row.members, one.units, one.least, f"{one.expected:.3f}", f"{one.expected_low:.3f}")
         chance = (f"{one.expected_high:.3f}", one.greatest, f"{one.chance.value:.6g}", one.chance.how, f"{one.chance.error:.2g}")
-        colour = ("" if one.by_colour is None else f"{one.by_colour:.3f}",)
+        colour = ("", "") if one.by_colour is None else (f"{one.by_colour:.3f}", f"{one.by_colour_sd:.3f}")
         writer.writerow(map(safe, (*cells, *chance, *colour)))
     return out.getvalue()

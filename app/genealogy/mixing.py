@@ -19,7 +19,7 @@ from collections import defaultdict
 from collections.abc import Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
-from math import exp, lgamma
+from math import exp, hypot, lgamma
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -74,6 +74,13 @@ class Outlet(NamedTuple):
     slack: int | None = 0
 
 
+class Told(NamedTuple):
+    """Marks that something better than even mixing expects in a node, and the standard deviation of that number."""
+
+    marks: float
+    sd: float = 0.0
+
+
 class Chance(NamedTuple):
     """Of at least one marked unit. `how`: exact, or simulated with its standard error."""
 
@@ -105,6 +112,7 @@ class Exposed:
     chance: Chance
     past_bin: bool
     by_colour: float | None = None  # a second expectation, where colours tell whose dies the bins have
+    by_colour_sd: float = 0.0  # its standard deviation, as far as the colours leave open whose they are
 
 
 class _Bounds(NamedTuple):
@@ -141,7 +149,7 @@ class Mixing:
 
     def __init__(
         self, marks: Mapping[Node, Marks], draws: Iterable[Draw], taken_in: Mapping[Node, int], outlets: Mapping[Hashable, Outlet],
-        told: Mapping[Node, float] | None = None, slack_in: Mapping[Node, int] | None = None,
+        told: Mapping[Node, Told] | None = None, slack_in: Mapping[Node, int] | None = None,
     ) -> None:  # fmt: skip
         """`told`: marks expected in some nodes by something better than even mixing. `slack_in`: of what came in by no draw."""
         self.marks, self.told, self._slack_in = dict(marks), dict(told or {}), dict(slack_in or {})
@@ -179,6 +187,11 @@ class Mixing:
         }
         self._closes = all(went.get(node, 0) == units for node, units in self.held.items())  # no unit is missing anywhere
 
+    @property
+    def is_uncertain(self) -> bool:
+        """Some amounts are known to twice their uncertainty only."""
+        return bool(self._uncertain)
+
     def exposed(self, names: Iterable[Hashable]) -> Exposed:
         """Of a set of outlets together: never a sum of bounds. With the range behind a colour sort."""
         chosen = list(dict.fromkeys(names))
@@ -187,8 +200,8 @@ class Mixing:
         high = sum(self._expected_in(name) * self._stretch(name)[1] for name in chosen)
         past_bin = any(self._past_bin[self.outlets[name].node] for name in chosen if self.outlets[name].marks is None)
         kept = (min(max(low, least), expected), max(min(high, greatest), expected))
-        by_colour = sum(self._told_in(name) for name in chosen) if self.told else None
-        return Exposed(units, least, expected, greatest, *kept, chance, past_bin, by_colour)
+        by_colour = (sum(self._told_in(name) for name in chosen), self._told_sd_in(chosen)) if self.told else (None, 0.0)
+        return Exposed(units, least, expected, greatest, *kept, chance, past_bin, *by_colour)
 
     def numbers(self, names: Iterable[Hashable]) -> Numbers:
         """The same without the range."""
@@ -362,6 +375,31 @@ class Mixing:
         outlet = self.outlets[name]
         return outlet.marks.expected if outlet.marks else outlet.units * self._told_density[outlet.node]
 
+    def _told_sd_in(self, names: Iterable[Hashable]) -> float:
+        """Of a set: what each told node adds to it, node by node as if they were apart; so of all bins of one test it is too large."""
+        shares: defaultdict[Node, float] = defaultdict(float)
+        for name in names:
+            outlet = self.outlets[name]
+            for node, share in ({} if outlet.marks else self._told_shares.get(outlet.node, {})).items():
+                shares[node] += outlet.units * share
+        return hypot(*(share * self.told[node].sd for node, share in shares.items()))
+
+    @cached_property
+    def _told_shares(self) -> dict[Node, dict[Node, float]]:
+        """Which part of the marks of each told node a unit of a node below it has."""
+        found: dict[Node, dict[Node, float]] = {}
+        for node in self.order:
+            parts: defaultdict[Node, float] = defaultdict(float)
+            if node in self.told:
+                parts[node] = 1.0
+            else:
+                for draw in self._into.get(node, ()):
+                    for of, share in found.get(draw.parent, {}).items():
+                        parts[of] += draw.units * share
+            if parts and self.held[node]:
+                found[node] = {of: part / self.held[node] for of, part in parts.items()}
+        return found
+
     @cached_property
     def _density(self) -> dict[Node, float]:
         """Expected marks of each node, per unit that it ever took in."""
@@ -371,14 +409,14 @@ class Mixing:
     def _told_density(self) -> dict[Node, float]:
         return self._densities(self.told)
 
-    def _densities(self, told: Mapping[Node, float]) -> dict[Node, float]:
+    def _densities(self, told: Mapping[Node, Told]) -> dict[Node, float]:
         found: dict[Node, float] = {}
         for node in self.order:
             marks = 0.0
             if node in self.marks:
                 marks = self.marks[node].expected
             elif node in told:
-                marks = told[node]
+                marks = told[node].marks
             else:
                 for draw in self._into.get(node, ()):
                     marks += draw.units * found[draw.parent]

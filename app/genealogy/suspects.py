@@ -165,7 +165,12 @@ def _of_batch(session: Session, suspect: Suspect) -> Suspected:
 
 def _lines_of_run(session: Session, suspect: Suspect) -> list[_Work]:
     rows = ask(session, _LINES if suspect.named.kind == "line" else _LINES_OF_RUN, ids=[suspect.named.id])
-    return [line for line in map(_Work._make, rows) if not suspect.shelves or line.shelf in suspect.shelves]
+    lines = list(map(_Work._make, rows))
+    shelves = dict.fromkeys(line.shelf for line in lines if line.shelf)
+    if strange := [shelf for shelf in suspect.shelves if shelf not in shelves]:
+        why = f"{suspect.named.code} has {', '.join(shelves) or 'none'}, not {', '.join(strange)}."
+        raise bad_input("Nothing lay on that shelf.", "shelf", why, "Name shelves that it used, apart by commas.")
+    return [line for line in lines if not suspect.shelves or line.shelf in suspect.shelves]
 
 
 def _cures(session: Session, suspect: Suspect) -> Sequence[Line | _Work]:

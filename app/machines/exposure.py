@@ -37,6 +37,7 @@ class ExposedOut(BaseModel):
     expected_high: float = Field(description="For odds of 10.", examples=[1204.0])
     greatest: int = Field(description="At most.", examples=[4500])
     by_colour: float | None = Field(None, description="A second expectation, where colours tell whose dies the bins have.", examples=[None])
+    by_colour_sd: float = Field(0.0, description="Standard deviation of that: what the colours leave open.", examples=[0.0])
     chance: float = Field(description="Of at least one.", examples=[1.0])
     chance_how: str = Field(description="exact or simulated.", examples=["exact"])
     chance_error: float = Field(description="Standard error where it is simulated.", examples=[0.0])
@@ -55,7 +56,10 @@ class ExposureOut(BaseModel):
 
 def question(
     suspect: Annotated[
-        list[str] | None, Query(description="Codes of wafers, batches, runs, loads, stations, persons, panels, lots or packs.")
+        list[str] | None,
+        Query(
+            description="Codes of wafers, batches, runs, loads, stations, persons, panels, lots or packs; of work in a span of its own: CODE@from/to."
+        ),
     ] = None,
     join: Annotated[Literal["any", "all"], Query(description="Any of several suspects, or all of them.")] = "any",
     since: Annotated[str, Query(max_length=40, description="Narrows batches, runs, stations, persons. ISO 8601; without a zone the site's.")] = "",

@@ -109,6 +109,7 @@ def test_the_bins_are_told_by_colour_and_even_mixing_is_not_so_good(factory: Fac
     for name, one in lots.items():
         assert one.by_colour is not None
         assert abs(one.by_colour - truth[name]) < 6 < abs(one.expected - truth[name])
+        assert 0 < one.by_colour_sd < 6 and abs(one.by_colour - truth[name]) < 4 * one.by_colour_sd + 1
     assert sum(one.by_colour or 0.0 for one in lots.values()) == pytest.approx(100, abs=0.5)
     assert any("By colour" in words for words in told.assumes)
 
@@ -121,4 +122,5 @@ def test_where_the_maps_are_alike_colour_says_what_even_mixing_says(factory: Fac
     for row in told.lots:
         if row.exposed.by_colour is not None and row.words.startswith("loose "):
             assert abs(row.exposed.by_colour - row.exposed.expected) < 12
+            assert row.exposed.by_colour_sd > 0.1 * row.exposed.units**0.5  # it says how little it knows
     assert without.total.exposed.by_colour is None

@@ -3,17 +3,21 @@
 import csv
 import io
 import re
+from typing import Any
 from urllib.parse import urlencode
 
 import pytest
 from fastapi.testclient import TestClient
 from people.signing_in import PASSWORD, person, token
+from sqlalchemy import select
 
 from app.db import House
 from app.genealogy.exposure import exposure
 from app.genealogy.suspects import Suspect
+from app.ledger.runs import Run
 from app.ledger.stops import Hold
 from app.main import make_app
+from app.naming.resolve import code_of
 from tests.oracle.histories import random_history
 from tests.oracle.player import Profile
 from tests.replay.driver import Replay
@@ -81,15 +85,42 @@ WRONG: list[tuple[dict[str, str], str]] = [
     ({"since": "2026-03-02T00:00Z", "until": "2026-03-01T00:00Z"}, "until"),
     ({"operation": "knitting"}, "operation"),
     ({"line": "x"}, "line"),
+    ({"suspect": "batch:1@2026-03-01"}, "suspect"),
+    ({"suspect": "batch:1@/"}, "suspect"),
+    ({"suspect": "batch:1@2026-03-02/2026-03-01"}, "until"),
+    ({"suspect": "wafer:1@2026-03-01/"}, "suspect"),
 ]
 
 
 def test_what_is_asked_wrongly_is_named(replay: Replay, client: TestClient) -> None:
     code = replay.named("wafer:1").code
     for asked, field in WRONG:
-        answer = client.get("/api/v1/exposure", params={"suspect": code} | asked)
+        symbol, at, span = asked.get("suspect", "").partition("@")
+        own = {"suspect": replay.named(symbol).code + at + span} if at else {}
+        answer = client.get("/api/v1/exposure", params={"suspect": code} | asked | own)
         assert (answer.status_code, answer.json()["reasons"][0]["where"]) == (422, field)
     assert client.get("/api/v1/exposure", params={"suspect": "W26-999999-9"}).status_code == 404
+
+
+def test_each_suspect_may_have_a_span_of_its_own(house: House, replay: Replay, client: TestClient) -> None:
+    """Two batches in spans apart are as many as each in its own, where nothing met both; a span for all of them would cut one of them short."""
+    with house.reading() as session:
+        starts = sorted(session.scalars(select(Run.started_at).where(Run.operation == "die attach")))
+    middle = starts[len(starts) // 2].isoformat()
+
+    def total(*suspects: str, **more: str) -> dict[str, Any]:
+        found: dict[str, Any] = client.get("/api/v1/exposure", params=[*(("suspect", one) for one in suspects), *more.items()]).json()["total"]
+        return found
+
+    with house.reading() as session:
+        station = session.scalars(select(Run.station).where(Run.operation == "die attach").order_by(Run.id)).first()
+        code = code_of(session, "station", station or 0)
+    early, late = total(code, until=middle), total(code, since=middle)
+    assert total(f"{code}@/{middle}") == early != late == total(f"{code}@{middle}/")
+    both = total(f"{code}@/{middle}", f"{code}@{middle}/")
+    assert max(early["greatest"], late["greatest"]) <= both["greatest"] <= early["greatest"] + late["greatest"]
+    page = client.get("/exposure", params={"suspect": f"{code}@/{middle}", "shelf": "1, 2"}).text
+    assert "apart by commas" in page
 
 
 def test_packs_are_stopped_from_the_page(house: House, replay: Replay) -> None:
