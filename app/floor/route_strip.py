@@ -5,7 +5,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
@@ -16,8 +15,7 @@ from app.floor.open_judgements import OpenJudgement, open_judgements
 from app.floor.progress import loose_begins
 from app.floor.windows import WindowState, running
 from app.holds.stopped import Stop, stops_on
-from app.ledger.runs import Claim, Line
-from app.ledger.sets import Member
+from app.listed import listed, tuples
 
 
 @dataclass(frozen=True)
@@ -62,12 +60,19 @@ class _State:
 
 def _in_work(session: Session, items: list[int]) -> dict[int, str | None]:
     """Panel or loose lot -> the step that it is in work at. A run's open lines say which; a claim says that it is."""
-    claims: dict[int, int] = {item: run for item, run in session.execute(select(Claim.item, Claim.run).where(Claim.item.in_(items)))}
-    steps: dict[tuple[int, int], str | None] = {}
-    query = select(Line.run, Member.panel, Line.item, Line.step).outerjoin(Member, Member.set == Line.set)
-    for run, panel, item, step in session.execute(query.where(Line.run.in_(set(claims.values())), Line.closed_e.is_(None))):
-        steps[run, panel or item or 0] = step
+    claims: dict[int, int] = dict(tuples(session, _CLAIMS, items=items))
+    steps = {(run, item): step for run, item, step in tuples(session, _OPEN_LINES, runs=set(claims.values()))}
     return {item: steps.get((run, item)) for item, run in claims.items()}
+
+
+_CLAIMS = listed("select item, run from claim where item in :items", "items")
+_OPEN_LINES = listed(
+    """
+    select l.run, coalesce(m.panel, l.item), l.step from line l left join member m on m."set" = l."set"
+    where l.run in :runs and l.closed_e is null
+    """,
+    "runs",
+)
 
 
 def _strip(groups: Sequence[Group], route: Route | None, state: _State, at: datetime, around: int | None) -> RouteStrip:
