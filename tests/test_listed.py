@@ -109,6 +109,16 @@ def test_what_one_of_several_is_refused_for_is_told_and_nothing_of_them_stays(ho
         assert tuples(session, _ITEMS, items=range(1, 100)) == [(item, "wafer")]
 
 
+def test_a_connection_that_is_gone_is_told_as_by_sqlalchemy(house: House) -> None:
+    for several in (1, 2):
+        with house.reading() as session:
+            connection = session.connection()
+            connection.connection.driver_connection.close()  # type: ignore[union-attr]
+            with pytest.raises(DBAPIError):
+                together(session, *[Question(_ITEMS, {"items": [1]}, list)] * several)
+            connection.invalidate()
+
+
 def test_an_error_of_the_driver_is_told_as_any_other(house: House) -> None:
     with house.reading() as session, pytest.raises(DBAPIError):
         tuples(session, listed("select id from no_such_table where id in :items", "items"), items=[1])
