@@ -16,7 +16,10 @@ from pydantic import BaseModel, ValidationError
 from starlette.datastructures import FormData
 
 from app.errors import BadInput, Reason, Refused, unknown
+from app.genealogy.before_mixing import WorstReach, before_mixing
+from app.ledger.items import Lot
 from app.machines.calls import Call
+from app.naming.resolve import resolve
 from app.people.callers import Calling, page_router
 from app.people.doors import check_duties_of
 from app.web import check_form, house_of, render
@@ -67,7 +70,7 @@ def acts(request: Request, who: Calling, thing: str = "", kind: str = "") -> Res
 def form(request: Request, who: Calling, call: str) -> Response:
     act = _act(request, call)
     given = {name: value for name, value in request.query_params.items() if name != "call"}
-    return render(request, "machines/act.html", act=act, typed=given, refusal=None)
+    return render(request, "machines/act.html", act=act, typed=given, refusal=None, before=_before(request, act, given))
 
 
 @router.post("/do/act")
@@ -77,12 +80,41 @@ async def send(request: Request, who: Calling) -> Response:
     act = _act(request, _text(sent, "call"))
     try:
         check_duties_of(f"POST {_PREFIX}{act.name}", who.actor)
+        typed = _typed(sent)
+        before = await run_sync(lambda: _before(request, act, typed))
+        if before and _text(sent, "told") != before.lots:  # told first, done when it is sent again
+            return render(request, "machines/act.html", act=act, typed=typed, refusal=None, before=before)
         values = _read(act, sent)
         answer = await run_sync(lambda: act.endpoint(**values, call=Call(house_of(request), who, _text(sent, "key") or None)))
     except Refused as refusal:
-        typed = {name: value for name, value in sent.items() if isinstance(value, str) and name != "password"}
-        return render(request, "machines/act.html", status=refusal.status, act=act, typed=typed, refusal=refusal)
+        return render(request, "machines/act.html", status=refusal.status, act=act, typed=_typed(sent), refusal=refusal, before=None)
     return render(request, "machines/acted.html", act=act, rows=list(_rows(answer.model_dump(mode="json"))))
+
+
+@dataclass(frozen=True)
+class Before:
+    """What a merge of these loose lots would do to the reach of one bad origin, which is told before it is done."""
+
+    lots: str
+    rows: tuple[WorstReach, ...]
+
+
+def _before(request: Request, act: Act, typed: Mapping[str, str]) -> Before | None:
+    codes = [*typed.get("lot", "").split(), *typed.get("others", "").split()]
+    if act.name != "/lots/{lot}/merge" or len(codes) < 2:
+        return None
+    with house_of(request).walking() as session:
+        try:
+            lots = [resolve(session, code, "lot") for code in codes]
+            if any(session.get_one(Lot, one.id).form != "loose" for one in lots):
+                return None
+            return Before(" ".join(one.code for one in lots), before_mixing(session, lots).reach)
+        except Refused:  # the merge itself says what is wrong
+            return None
+
+
+def _typed(sent: FormData) -> dict[str, str]:
+    return {name: value for name, value in sent.items() if isinstance(value, str) and name != "password"}
 
 
 def _acts(request: Request) -> dict[str, Act]:

@@ -160,3 +160,16 @@ def test_what_is_at_hand_is_offered_before_mixing(house: House, replay: Replay) 
         assert "Fill in this order" in page and all(other in page for other in others)
         call = browser.get("/api/v1/before-mixing", params={"lot": [code, *others]}).json()
         assert sorted(call["order"]) == sorted([code, *others]) and call["is_best"] == (len(others) < 7)
+        _is_told_before_a_merge(browser, code, others)
+
+
+def _is_told_before_a_merge(browser: TestClient, code: str, others: list[str]) -> None:
+    """The form of a merge says how far one bad wafer would reach, and merges only when it is sent again."""
+    form = browser.get("/do/act", params={"call": "/lots/{lot}/merge"}).text
+    hidden = dict(re.findall(r'type="hidden" name="(form_token|key|call)" value="([^"]*)"', form))
+    sent = hidden | {"lot": code, "others": "\n".join(others)}
+    told = browser.post("/do/act", data=sent, headers={"Origin": "http://testserver"}).text
+    assert re.search(r"This merge: \d+ → \d+ packs? for one bad wafer", told) and "Nothing is merged yet" in told
+    seen = re.search(rf'name="told" value="({code} [^"]*)"', told)
+    done = browser.post("/do/act", data=sent | {"told": seen[1] if seen else "", "key": "again"}, headers={"Origin": "http://testserver"}).text
+    assert "Nothing is merged yet" not in done
