@@ -15,6 +15,7 @@ from app.db import House, canonical_json
 from app.errors import NotFound, unknown
 from app.evidence.models import Evidence
 from app.journal.act import By
+from app.journal.record import enter
 
 _CHUNK = 1 << 20
 _FOLDER = "evidence"
@@ -89,13 +90,15 @@ def forget_half_kept(house: House) -> int:
 
 
 def record_evidence(session: Session, by: By, kept: Kept, kind: str, stated: dict[str, Any] | None = None) -> Evidence:
-    kept.wait_for_disk()
-    evidence = Evidence(
-        e=by.e, digest=kept.digest, name=kept.name, kind=kind, size_bytes=kept.size_bytes, stated=canonical_json(stated or {})
-    )
-    session.add(evidence)
-    session.flush()
+    evidence = evidence_of(by, kept, kind, stated)
+    enter(session, evidence)
     return evidence
+
+
+def evidence_of(by: By, kept: Kept, kind: str, stated: dict[str, Any] | None = None) -> Evidence:
+    """The row of a file, to be entered with others."""
+    kept.wait_for_disk()
+    return Evidence(e=by.e, digest=kept.digest, name=kept.name, kind=kind, size_bytes=kept.size_bytes, stated=canonical_json(stated or {}))
 
 
 def path_of(house: House, digest: str) -> Path:

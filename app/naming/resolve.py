@@ -151,7 +151,12 @@ def dated_code(kind: str, thing: int, when: datetime) -> str:
 
 
 def add_alias(session: Session, by: By, named: Named, whose: str, what: str, value: str) -> None:
-    session.add(Alias(e=by.e, kind=named.kind, thing=named.id, whose=whose, what=what, value=value.strip()))
+    session.add(alias_for(by, named, whose, what, value))
+
+
+def alias_for(by: By, named: Named, whose: str, what: str, value: str) -> Alias:
+    """The same, to be entered with the thing itself."""
+    return Alias(e=by.e, kind=named.kind, thing=named.id, whose=whose, what=what, value=value.strip())
 
 
 def _unknown(text: str, kinds: tuple[str, ...]) -> NotFound:

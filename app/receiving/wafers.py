@@ -12,11 +12,13 @@ from app.catalogue.definitions import Part
 from app.catalogue.known import Defined
 from app.db import House
 from app.errors import bad_input, refuse
-from app.evidence.keep import Kept, keep_file, record_evidence
+from app.evidence.keep import Kept, evidence_of, keep_file, record_evidence
 from app.journal.act import By, lock
+from app.journal.record import AtOnce, number
 from app.ledger.items import Item, Wafer
+from app.listed import tuples
 from app.naming.models import Alias
-from app.naming.resolve import Named, add_alias, code_of, give_code
+from app.naming.resolve import Named, alias_for, code_for, code_of
 from app.receiving.die_map import DieMap, Stated, dump, load
 from app.receiving.die_maps import read_maps
 from app.receiving.models import WaferMap
@@ -59,16 +61,16 @@ def receive_wafers(session: Session, by: By, files: Sequence[MapFile], part: str
     for file in files:
         names = [_name_of(session, file, number, die_map, found) for number, die_map in enumerate(file.maps, 1)]
         items = [Item(e=by.e, kind="wafer") for _ in names]
-        session.add_all(items)  # written together with the evidence, which flushes
-        evidence = record_evidence(session, by, file.kept, "die_map", {k: v for k, v in vars(file.stated).items() if v})
-        session.add_all([Wafer(e=by.e, item=item.id, part=found.id, role=found.body.role) for item in items])
-        session.flush()
-        for item, name, die_map, packed in zip(items, names, file.maps, file.packed, strict=True):
-            session.add(_map_row(by, item.id, evidence.id, die_map, packed))
-            named = Named("wafer", item.id, give_code(session, by, "wafer", item.id))
-            add_alias(session, by, named, supplier or "supplier", "wafer id", name)
-            wafers.append(named)
-        session.flush()
+        evidence = evidence_of(by, file.kept, "die_map", {k: v for k, v in vars(file.stated).items() if v})
+        number(session, evidence, *items)
+        with AtOnce(session) as writes:
+            writes.enter(evidence, *items)
+            for item, name, die_map, packed in zip(items, names, file.maps, file.packed, strict=True):
+                code = code_for(session, by, "wafer", item.id)
+                named = Named("wafer", item.id, code.code)
+                writes.enter(Wafer(e=by.e, item=item.id, part=found.id, role=found.body.role), code)
+                writes.enter(_map_row(by, item.id, evidence.id, die_map, packed), alias_for(by, named, supplier or "supplier", "wafer id", name))
+                wafers.append(named)
     return wafers
 
 
@@ -113,9 +115,8 @@ def _map_row(by: By, wafer: int, evidence: int, die_map: DieMap, packed: bytes) 
 
 
 def _must_be_new(session: Session, file: MapFile, name: str, part: int) -> None:
-    known = session.scalar(_KNOWN, {"name": name, "part": part})
-    if known is not None:
-        code = code_of(session, "wafer", known)
+    if known := tuples(session, _KNOWN, name=name, part=part):
+        code = code_of(session, "wafer", known[0][0])
         raise bad_input(f"Wafer {name} is here already.", file.kept.name, f"It was received as {code}.", "Leave it out, or correct its map.")
 
 
