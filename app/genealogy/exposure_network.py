@@ -378,7 +378,7 @@ _BESIDE = listed(
     union all
     select 'counted', 0, c.item, c.kind, c.units, c.e, false, null, c.u
     from below cross join flow f cross join count_entry c
-    where f.parent = below.id and c.item = f.child and c.e = f.e and c.kind = 'opening' and c.closed_e is null
+    where f.parent = below.id and c.item = f.child and c.e = f.e and (c.kind = 'opening' and c.closed_e is null or below.id < 0)
     """,
     "seeds",
 )
