@@ -62,8 +62,8 @@ def spread(
         if thing not in found:
             shares = drawn_in(into.get(thing, ()), held, found, beside.get(thing), spares)
             for origin, own in sources.get(thing, {}).items():
-                whole = held.get(thing, own.most) + spares.get(thing, 0)
-                shares[origin] = either_or_both(own, shares[origin], whole) if origin in shares else own
+                before = shares.get(origin)
+                shares[origin] = own if before is None else either_or_both(own, before, held.get(thing, own.most) + spares.get(thing, 0))
             found[thing] = shares
     return found
 

@@ -91,7 +91,7 @@ def _spare(up: walk.Up) -> dict[int, int]:
 
 
 def _spare_of(up: walk.Up, edge: walk.Edge) -> int:
-    return spare_of(up.uncertain.get((edge.child, edge.e), 0.0)) if edge.kind in ("split", "merge", "carry") else 0
+    return spare_of(up.uncertain.get((edge.child, edge.e), 0.0)) if edge.kind in walk.COUNTED_IN else 0
 
 
 def _on_items(

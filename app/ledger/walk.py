@@ -16,6 +16,7 @@ from sqlalchemy.orm import Session
 from app.ledger.travels import HAD, LineAbove, Travels, lines_of_items, travels_of
 from app.listed import ask, listed, tuples
 
+COUNTED_IN = ("split", "merge", "carry")  # flows whose units were counted by the lot that took them in
 NEVER = 1 << 62  # an entry number after all others: what has not left yet
 
 
@@ -127,10 +128,9 @@ def taken_off_at(session: Session, untaped: Iterable[Any]) -> list[Content]:
 def lines_above(session: Session, found: Up) -> list[LineAbove]:
     """The run lines that touched what is on the way: covers of its panels, lines of its loose lots and packs. No voided runs."""
     found.travels = travels_of(session, found.panels)
-    for item, kind, e, u in tuples(session, _KINDS_AND_COUNTS, items=found.loose):
-        found.kinds[item] = kind
-        if u:
-            found.uncertain[item, e] = hypot(u, found.uncertain.get((item, e), 0.0))
+    found.kinds = kinds_of(session, found.loose)
+    for item, e, u in tuples(session, _UNCERTAIN, items={edge.child for edge in found.edges if edge.kind in COUNTED_IN}):
+        found.uncertain[item, e] = hypot(u, found.uncertain.get((item, e), 0.0))
     lines = found.travels.lines + lines_of_items(session, found.loose | found.packs)
     return [line for line in lines if _is_in_time(found, line)]
 
@@ -368,13 +368,7 @@ def _was_in(raw: Any) -> tuple[tuple[int, int], ...]:
 # A condition on the inner table alone lets SQLite read all of it first, into a filter (Bloom): so each names the outer one too, whose ids are above 0
 _WALKED = "(f.walked or {}.id < 0)"
 _KINDS = listed("select id, kind from item where id in :items", "items")
-_KINDS_AND_COUNTS = listed(
-    """
-    select i.id, i.kind, c.e, c.u from item i
-    left join count_entry c on c.item = i.id and c.kind = 'opening' and c.u > 0 and c.closed_e is null where i.id in :items
-    """,
-    "items",
-)
+_UNCERTAIN = listed("select item, e, u from count_entry where item in :items and kind = 'opening' and u > 0 and closed_e is null", "items")
 _UP = listed(
     f"""
     with recursive above(id) as (
