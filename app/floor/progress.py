@@ -129,14 +129,16 @@ _DOINGS = listed(
     """,
     "sets",
 ).columns(ended_at=Moment())
+# as in `ledger/walk.py`, it names the outer table too: a condition on flows alone lets SQLite read all of them first
+_POURED = "(f.kind in ('merge', 'split', 'carry', 'bin') or above.id < 0)"
 _LOOSE_FLOWS = listed(
-    """
+    f"""
     with recursive above(id) as (
         select item from lot where item in :lots
         union
-        select f.parent from above join flow f on f.child = above.id and f.kind in ('merge', 'split', 'carry', 'bin')
+        select f.parent from above cross join flow f where f.child = above.id and {_POURED}
     )
-    select f.child, f.parent from above join flow f on f.child = above.id and f.kind in ('merge', 'split', 'carry', 'bin')
+    select f.child, f.parent from above cross join flow f where f.child = above.id and {_POURED}
     """,
     "lots",
 )
