@@ -6,9 +6,10 @@ Python's values or as the database's driver has them stored.
 """
 
 import hashlib
+import json
 from collections.abc import Callable, Iterable, Sequence
 from datetime import UTC, datetime
-from functools import cache
+from functools import cache, lru_cache
 from json.encoder import encode_basestring
 from math import isfinite
 from types import NoneType
@@ -41,7 +42,7 @@ def whole(table: Table, rows: Rows, *, stored: bool = False) -> list[str]:
 
 
 def stored_columns(table: Table) -> list[Any]:
-    """What to ask the driver for: JSON as its text, which canonical_json wrote, so that nobody parses it to write it again."""
+    """What to ask the driver for: JSON as its text, of which most come again and again."""
     return [cast(column, Text) if isinstance(column.type, JSON) else column for column in table.columns]
 
 
@@ -64,7 +65,7 @@ def _spelled(kind: Any, value: str, stored: bool) -> str:
     if stored and isinstance(kind, Moment):
         return f"stored_moment({value})"
     if stored and isinstance(kind, JSON):
-        return f"{value} if {value}.__class__ is str else by_type({value})"
+        return f"stored_json({value}) if {value}.__class__ is str else by_type({value})"
     return f"by_type({value})"
 
 
@@ -93,6 +94,15 @@ def _stored_moment(value: Any) -> str:
     return f'"{value.replace(" ", "T")}+00:00"' if type(value) is str else _by_type(value)
 
 
+@lru_cache(10_000)
+def _stored_json(value: str) -> str:
+    """Whoever wrote it: a text with blanks between is the same value."""
+    try:
+        return canonical_json(json.loads(value))
+    except ValueError:
+        return _by_type(value)
+
+
 def _as_digest(value: bytes) -> str:
     return f'"{hashlib.sha256(value).hexdigest()}"'
 
@@ -102,5 +112,5 @@ _BY_TYPE: dict[type, Callable[[Any], str]] = {
 }  # fmt: skip
 _SPELLS: dict[str, Any] = {
     "by_type": _by_type, "as_float": _as_float, "as_flag": _as_flag, "quoted": encode_basestring, "as_digest": _as_digest,
-    "stored_moment": _stored_moment,
+    "stored_moment": _stored_moment, "stored_json": _stored_json,
 }  # fmt: skip
