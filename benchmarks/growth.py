@@ -64,7 +64,7 @@ def picture(title: str, series: Sequence[tuple[str, Sequence[Point]]]) -> str:
         for n, (name, _) in enumerate(series)
     )
     return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {_LEFT + _WIDTH + 20} {_TOP + _HEIGHT + 50}" font-family="sans-serif" font-size="13" '
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {_LEFT + _WIDTH + 40} {_TOP + _HEIGHT + 50}" font-family="sans-serif" font-size="13" '
         f'role="img"><title>{title}</title><rect width="100%" height="100%" fill="#fff"/><text x="{_LEFT}" y="24" font-size="16">{title}</text>'
         f'<text x="{_LEFT}" y="46">milliseconds of a trace</text>{grid}{marks}{names}'
         f'<text x="{_LEFT + _WIDTH}" y="{_TOP + _HEIGHT + 38}" text-anchor="end">rows of its answer</text></svg>\n'
