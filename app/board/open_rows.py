@@ -184,8 +184,8 @@ _DOINGS = listed("""
 """, "sets").columns(ended_at=Moment())
 _RUNNING = text("""
     select l."set" as panels, l.lot, l.step, l.shelf, r.id as run, r.station, r.started_at
-    from run r join line l on l.run = r.id
-    where r.closed_e is null and l.closed_e is null and not exists (select 1 from run_void v where v.run = r.id)
+    from run r cross join line l
+    where r.closed_e is null and l.run = r.id and l.closed_e is null and not exists (select 1 from run_void v where v.run = r.id)
 """).columns(started_at=Moment())
 _RAN = (
     text("""

@@ -59,14 +59,13 @@ def _oven(station: StationNow, found: list[Row[Any]], parts: Parts) -> Oven:
 
 _ON_SHELVES = text("""
     select r.station, l.shelf, lc.code as lot, l.route, l.step, s.n as panels, oc.code as load, r.started_at
-    from run r join line l on l.run = r.id join panel_set s on s.id = l."set"
-    join code lc on lc.kind = 'lot' and lc.thing = l.lot
+    from run r cross join line l cross join panel_set s cross join code lc
     left join load o on o.run = r.id left join code oc on oc.kind = 'load' and oc.thing = o.id
-    where r.closed_e is null and r.operation = 'cure' and l.closed_e is null and not exists (select 1 from run_void v where v.run = r.id)
+    where r.closed_e is null and r.operation = 'cure' and l.run = r.id and l.closed_e is null
+      and s.id = l."set" and lc.kind = 'lot' and lc.thing = l.lot and not exists (select 1 from run_void v where v.run = r.id)
     union all
     select o.station, p.shelf, lc.code, p.route, p.step, s.n, oc.code, null
-    from load o join load_place p on p.load = o.id join panel_set s on s.id = p."set"
-    join code lc on lc.kind = 'lot' and lc.thing = p.lot
+    from load o cross join load_place p cross join panel_set s cross join code lc
     left join code oc on oc.kind = 'load' and oc.thing = o.id
-    where o.closed_e is null and p.closed_e is null
+    where o.closed_e is null and p.load = o.id and p.closed_e is null and s.id = p."set" and lc.kind = 'lot' and lc.thing = p.lot
 """).columns(started_at=Moment())

@@ -73,4 +73,4 @@ def first_entry(session: Session, span: Span) -> int:
 
 def happened(span: Span, first: int, column: InstrumentedAttribute[Any]) -> Sequence[ColumnElement[bool]]:
     """Conditions on rows, joined with their entries: written since `first`, by something that happened in the span."""
-    return (column >= first, Entry.happened_at >= span.begin, Entry.happened_at < span.end)
+    return (column >= first, Entry.id >= first, Entry.happened_at >= span.begin, Entry.happened_at < span.end)

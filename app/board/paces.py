@@ -121,7 +121,8 @@ _TAPED = text("""
     select p.product, sum(f.units) from pack p cross join flow f
     where f.child = p.item and f.kind = 'fill' and p.item in (
         select l.item from thing t cross join run r cross join line l
-        where t.kind = 'station' and r.station = t.id and r.started_at >= :begin and r.ended_at < :end and r.operation = 'tape' and l.run = r.id
+        where t.kind = 'station' and r.station = t.id and r.started_at >= :begin and coalesce(r.ended_at, :end) < :end and r.operation = 'tape'
+          and l.run = r.id
           and not exists (select 1 from run_void v where v.run = r.id)
     )
     group by p.product

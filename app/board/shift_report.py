@@ -19,7 +19,6 @@ from app.journal.models import Entry
 from app.journal.sealing import newest_digest
 from app.ledger.cells import CellMark
 from app.ledger.counts import CountEntry
-from app.ledger.items import Lot
 from app.ledger.stops import Hold, Release
 from app.naming.resolve import codes_of
 
@@ -70,17 +69,17 @@ def shift_report(session: Session, span: Span, now: datetime) -> Report:
     releases = select(func.count(), func.sum(Release.units_freed)).join(Entry, Entry.id == Release.e).where(*happened(span, first, Release.e))
     released, freed = session.execute(releases).one()
     return Report(
-        span, now, now >= span.end, _count(session, Lot, span, first), ran.started, _finished(session, span), taped(session, span.begin, span.end),
+        span, now, now >= span.end, _lots_started(session, span, first), ran.started, _finished(session, span), taped(session, span.begin, span.end),
         _by_reason(session, span, first, CountEntry, CountEntry.units, CountEntry.kind == "scrapped"),
         _by_reason(session, span, first, CellMark, CellMark.n, CellMark.reason != SAMPLED), _placed(session, span, first), released, freed or 0,
         tuple(overrides(session, span)), _hours(session, until), _differences(session, span, first), newest_digest(session),
     )  # fmt: skip
 
 
-def _count(session: Session, table: Any, span: Span, first: int) -> int:
-    """Lots of panels that were begun, not those that parted from others."""
-    query = select(func.count()).select_from(table).join(Entry, Entry.id == table.e).where(Entry.action == "start_lot")
-    return session.scalar(query.where(*happened(span, first, table.e))) or 0
+def _lots_started(session: Session, span: Span, first: int) -> int:
+    """Lots of panels that were begun, not those that parted from others: an entry each."""
+    query = select(func.count(Entry.id)).where(Entry.action == "start_lot", Entry.outcome == "done")
+    return session.scalar(query.where(*happened(span, first, Entry.id))) or 0
 
 
 def _finished(session: Session, span: Span) -> tuple[Finished, ...]:
@@ -104,7 +103,8 @@ def _by_reason(session: Session, span: Span, first: int, table: Any, units: Any,
 
 
 def _placed(session: Session, span: Span, first: int) -> tuple[HoldLine, ...]:
-    rows = session.execute(select(Hold.id, Hold.reason).join(Entry, Entry.id == Hold.e).where(*happened(span, first, Hold.e)).order_by(Hold.id)).all()
+    query = select(Hold.id, Hold.reason).join(Entry, Entry.id == Hold.e).where(*happened(span, first, Hold.e))
+    rows = session.execute(query.order_by(Hold.e, Hold.id)).all()
     names = codes_of(session, "hold", [hold for hold, _ in rows])
     return tuple(HoldLine(names[hold], reason) for hold, reason in rows)
 
@@ -121,7 +121,8 @@ def _hours(session: Session, span: Span) -> tuple[tuple[str, StateHours], ...]:
 
 def _differences(session: Session, span: Span, first: int) -> tuple[tuple[str, int, str], ...]:
     query = select(CountEntry.item, CountEntry.units, CountEntry.reason).join(Entry, Entry.id == CountEntry.e)
-    query = query.where(CountEntry.kind == "difference", CountEntry.within.is_(False), *happened(span, first, CountEntry.e)).order_by(CountEntry.id)
+    query = query.where(CountEntry.kind == "difference", CountEntry.within.is_(False), *happened(span, first, CountEntry.e))
+    query = query.order_by(CountEntry.e, CountEntry.id)
     rows = session.execute(query).all()
     names = codes_of(session, "lot", [item for item, *_ in rows]) | codes_of(session, "panel", [item for item, *_ in rows])
     return tuple((names.get(item, ""), units, reason) for item, units, reason in rows)

@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 from app import clock
 from app.catalogue import queries as catalogue
 from app.desk.listing import Cell, Column, Filter, Linked, Listing, Row, Sort, State, Where, coded, equals, moment, named_like
-from app.desk.names import distinct, numbers_of, thing_is, things_named, times_of
+from app.desk.names import distinct, numbers_of, roles, thing_is, things_named, times_of
 from app.floor.containers import containers_of_panels
 from app.floor.marks import good_units, singulated
 from app.floor.progress import progress
@@ -88,7 +88,7 @@ WAFERS = Listing(
     template="desk/received.html",
     filters=(
         Filter("part", "Part", thing_is(Wafer.part, "part"), lambda session: _parts_of(session, "wafer")),
-        Filter("role", "Role", equals(Wafer.role), distinct(Wafer.role)),
+        Filter("role", "Role", equals(Wafer.role), roles),
         Filter("on", "Now", _is_mounted(Wafer.item), (_ON, _NOT_ON)),
         Filter("station", "On station", _on_station(Wafer.item)),
     ),

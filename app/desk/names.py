@@ -46,7 +46,26 @@ def thing_is(column: Any, *kinds: str) -> Where:
 
 
 def distinct(column: Any) -> Callable[[Session], list[str]]:
-    return lambda session: [one for one in session.scalars(select(func.distinct(column)).order_by(column)) if one]
+    """The values of a column with an index: one look-up a value, however many rows have it."""
+    first = select(func.min(column).label("value")).cte("each", recursive=True)
+    following = select(select(func.min(column)).where(column > first.c.value).scalar_subquery()).where(first.c.value.is_not(None))
+    each = first.union_all(following)
+    return lambda session: [one for one in session.scalars(select(each.c.value)) if one]
+
+
+def stations_that(operation: str) -> Callable[[Session], list[str]]:
+    """The names of the stations that do it."""
+    return lambda session: sorted(one.body.name for one in catalogue.every(session, "station") if operation in one.body.operations)
+
+
+def operations(session: Session) -> list[str]:
+    """What the catalogue's stations do."""
+    return sorted({operation for one in catalogue.every(session, "station") for operation in one.body.operations})
+
+
+def roles(session: Session) -> list[str]:
+    """What wafers are, by the catalogue's parts."""
+    return sorted({one.body.role for one in catalogue.every(session, "part") if one.body.kind == "wafer" and one.body.role})
 
 
 def day_is(column: Any) -> Where:

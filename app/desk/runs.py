@@ -3,12 +3,12 @@
 from collections import defaultdict
 from typing import Any
 
-from sqlalchemy import ColumnElement, and_, exists, func, select
+from sqlalchemy import ColumnElement, and_, exists, select
 from sqlalchemy.orm import Session, aliased
 
 from app.catalogue.models import Definition, Thing
 from app.desk.listing import Cell, Column, Filter, Linked, Listing, Row, Sort, State, coded, equals, moment, named_like
-from app.desk.names import day_is, distinct, every_name, thing_is, things_named, times_of
+from app.desk.names import day_is, every_name, operations, stations_that, thing_is, things_named, times_of
 from app.ledger.judgements import Disposition, Judgement
 from app.ledger.places import Load, LoadPlace
 from app.ledger.runs import Line, Run, RunVoid
@@ -132,7 +132,7 @@ RUNS = Listing(
         Sort("started", "latest start first", Run.started_at, moment, falling=True),
     ),
     filters=(
-        Filter("operation", "Operation", equals(Run.operation), distinct(Run.operation)),
+        Filter("operation", "Operation", equals(Run.operation), operations),
         Filter("station", "Station", thing_is(Run.station, "station"), every_name("station")),
         Filter("lot", "With lot or pack", _with_lot),
         Filter("outcome", "Outcome", _outcome_is, (_OPEN, "done", "interrupted", "aborted", "void")),
@@ -212,14 +212,10 @@ LOADS = Listing(
     rows=_load_rows,
     sorts=(Sort("newest", "newest first", falling=True), Sort("oldest", "oldest first")),
     filters=(
-        Filter("oven", "Oven", thing_is(Load.station, "station"), lambda session: _ovens(session)),
+        Filter("oven", "Oven", thing_is(Load.station, "station"), stations_that("cure")),
         Filter("recipe", "Recipe", _recipe_is(Load.recipe), every_name("recipe")),
         Filter("state", "State", _state_is, ("being filled", "running", "ended", "interrupted", "aborted", "cancelled")),
         Filter("lot", "With lot", _load_with_lot),
     ),
     template="desk/loads.html",
 )  # fmt: skip
-
-
-def _ovens(session: Session) -> list[str]:
-    return list(session.scalars(select(func.distinct(Thing.name)).join(Load, Load.station == Thing.id).order_by(Thing.name)))

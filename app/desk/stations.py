@@ -14,6 +14,7 @@ from app.catalogue.definitions import Station
 from app.catalogue.models import Thing
 from app.catalogue.queries import Defined
 from app.desk.listing import Cell, Column, Filter, Linked, Listing, Row, Sort, State, coded
+from app.desk.names import operations
 from app.desk.runs import RUNS
 from app.floor.station_states import WORDS, states_now
 from app.floor.station_states import Now as StateNow
@@ -107,10 +108,6 @@ def _areas(session: Session) -> list[str]:
     return sorted({one.body.area for one in catalogue.every(session, "station")})
 
 
-def _operations(session: Session) -> list[str]:
-    return sorted({operation for one in catalogue.every(session, "station") for operation in one.body.operations})
-
-
 STATIONS = Listing(
     name="stations",
     title="Stations",
@@ -128,7 +125,7 @@ STATIONS = Listing(
     sorts=(Sort("name", "name", Thing.name), Sort("newest", "newest first", falling=True)),
     filters=(
         Filter("area", "Area", _in_area, _areas),
-        Filter("operation", "Does", _does, _operations),
+        Filter("operation", "Does", _does, operations),
         Filter("state", "State", _state_is, tuple(WORDS.values())),
     ),
     search=lambda session, text: Thing.name.icontains(text, autoescape=True),
@@ -149,7 +146,7 @@ class StationPage:
 def station_page(session: Session, named: Named) -> StationPage:
     (row,) = _station_rows(session, [session.get_one(Thing, named.id)])
     heads = [column.head for column in STATIONS.columns]
-    newest = select(Run).where(Run.station == named.id).order_by(Run.id.desc()).limit(_LAST_RUNS)
+    newest = select(Run).where(Run.station == named.id).order_by(Run.started_at.desc(), Run.id.desc()).limit(_LAST_RUNS)
     held = list(session.scalars(select(Hold).where(Hold.kind.in_(("station", "span")), Hold.subject == named.id, Hold.closed_e.is_(None))))
     codes = codes_of(session, "hold", [one.id for one in held])
     return StationPage(

@@ -18,18 +18,18 @@ Days = Annotated[int, Query(ge=1, le=3660)]
 
 @router.get("/counts")
 def counts_page(request: Request, who: Calling, days: Days = 365) -> Response:
-    """`days`: how far back the sums by station go."""
+    """`days`: how far back it looks."""
+    since = clock.now() - timedelta(days=days)
     with house_of(request).reading() as session:
-        found = unclosed(session)
-        sums = sums_by_station(session, clock.now() - timedelta(days=days))
+        found, sums = unclosed(session, since), sums_by_station(session, since)
     return render(request, "genealogy/counts.html", found=found, kinds=KINDS, sums=sums, days=days, most=MOST, level=LEVEL)
 
 
 @router.get("/counts/csv")
-def counts_as_csv(request: Request, who: Calling) -> Response:
+def counts_as_csv(request: Request, who: Calling, days: Days = 365) -> Response:
     """A row for each entry that makes a difference."""
     with house_of(request).reading() as session:
-        found = unclosed(session)
+        found = unclosed(session, clock.now() - timedelta(days=days))
     head = ("kind", "code", "what", "difference", "open", "entry", "at", "entry_says", "entry_units", "entry_u", "run", "reason")
     rows = [
         (one.kind, one.code, one.words, one.difference, one.open, row.entry, row.at.isoformat() if row.at else "", row.what, row.units, row.u,

@@ -334,7 +334,7 @@ _LINES_OF_PANELS = listed('select l.id from line l where l."set" in (select m."s
 _LINES_OF_ITEMS = listed("select id from line where item in :items", "items")
 _PEOPLE = listed("select id, name from person where id in :people", "people")
 _RECIPES = listed("select d.id, t.name from definition d join thing t on t.id = d.thing where d.id in :recipes", "recipes")
-_LOADS = listed("select l.run, c.code from load l join code c on c.kind = 'load' and c.thing = l.id where l.run in :runs", "runs")
+_LOADS = listed("select l.run, c.code from load l cross join code c where l.run in :runs and c.kind = 'load' and c.thing = l.id", "runs")
 _DECIDED = listed("select judgement, e, what, words from disposition where judgement in :judgements order by id", "judgements")
 _AT_RISK = listed("select line, e, reason from at_risk where line in :lines order by id", "lines")
 _INSIDE = listed('select m."set", m.panel from member m where m."set" in :sets and m.panel in :panels', "sets", "panels")

@@ -11,9 +11,10 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 from shapely import Polygon, contains_xy
-from sqlalchemy import select
+from sqlalchemy import or_, select
 from sqlalchemy.orm import Session
 
+from app.catalogue import queries as catalogue
 from app.db import Moment
 from app.errors import bad_input
 from app.genealogy.short_heat import panels_short_of_heat
@@ -177,8 +178,9 @@ def _cures(session: Session, suspect: Suspect) -> Sequence[Line | _Work]:
     """The lines of every cure in the span; all of history is too much to read at once."""
     if suspect.since is None:
         raise bad_input("A span of time is missing.", "since", "Every cure of all time can't be read at once.", "Say from when.")
-    query = standing_lines().join(Run, Run.id == Line.run).where(Run.operation == "cure", Line.closed_e.is_not(None))
-    query = query.where(Line.started_at >= suspect.since)
+    ovens = [one.id for one in catalogue.every(session, "station") if "cure" in one.body.operations]
+    query = standing_lines().join(Run, Run.id == Line.run).where(Run.station.in_(ovens), Run.operation == "cure", Line.closed_e.is_not(None))
+    query = query.where(or_(Run.ended_at >= suspect.since, Run.closed_e.is_(None)), Line.started_at >= suspect.since)
     return list(session.scalars(query if suspect.until is None else query.where(Line.started_at <= suspect.until)))
 
 
@@ -188,6 +190,8 @@ def _lines_at(session: Session, suspect: Suspect) -> Sequence[Line | _Work]:
     query = standing_lines().join(Run, Run.id == Line.run).where(of == suspect.named.id)
     if suspect.operation:
         query = query.where(Run.operation == suspect.operation)
+    if suspect.since:
+        query = query.where(or_(Run.ended_at >= suspect.since, Run.closed_e.is_(None)))
     return list(session.scalars(query))
 
 

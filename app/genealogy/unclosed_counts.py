@@ -21,6 +21,7 @@ from app.floor.packed_dies import bitmap_of_dies, unpack_many
 from app.floor.placement_check import WaferBefore, count_wafer
 from app.genealogy.count_drift import Drift, drift
 from app.journal.models import Entry
+from app.journal.since import first_since
 from app.ledger.cells import LostDie, Placement, PlacementSum
 from app.ledger.counts import CountEntry
 from app.ledger.flows import Flow
@@ -60,13 +61,14 @@ class Unclosed:
     rows: tuple[CountRow, ...]
 
 
-def unclosed(session: Session, most: int = MOST) -> list[Unclosed]:
-    """The newest of each kind: a fixed number of statements."""
-    return [*_items(session, most), *_wafers(session, most), *loads_that_differ(session, most)]
+def unclosed(session: Session, since: datetime | None = None, most: int = MOST) -> list[Unclosed]:
+    """The newest of each kind, of what was recorded since a time: a fixed number of statements."""
+    first = first_since(session, since) if since else 0
+    return [*_items(session, first, most), *_wafers(session, most), *loads_that_differ(session, first, most)]
 
 
-def _items(session: Session, most: int) -> Iterable[Unclosed]:
-    beyond = select(CountEntry.item).where(CountEntry.within.is_(False), CountEntry.closed_e.is_(None))
+def _items(session: Session, first: int, most: int) -> Iterable[Unclosed]:
+    beyond = select(CountEntry.item).where(CountEntry.e >= first, CountEntry.within.is_(False), CountEntry.closed_e.is_(None))
     newest = beyond.group_by(CountEntry.item).order_by(func.max(CountEntry.id).desc()).limit(most)
     items = list(session.scalars(newest))
     query = select(CountEntry, Entry.recorded_at).join(Entry, Entry.id == CountEntry.e).where(CountEntry.item.in_(items))
@@ -98,7 +100,7 @@ def _row(entry: CountEntry, at: datetime, runs: dict[int, str]) -> CountRow:
 def _wafers(session: Session, most: int) -> Iterable[Unclosed]:
     """Those that a log with lines at fault used, recounted from the dies."""
     voided = select(RunVoid.run).where(RunVoid.run == PlacementSum.run).exists()
-    sums = select(PlacementSum).where(PlacementSum.wrong > 0, PlacementSum.closed_e.is_(None), ~voided).order_by(PlacementSum.id.desc()).limit(most)
+    sums = select(PlacementSum).where(text("wrong > 0"), PlacementSum.closed_e.is_(None), ~voided).order_by(PlacementSum.id.desc()).limit(most)
     at_fault: defaultdict[int, list[PlacementSum]] = defaultdict(list)
     for one in session.scalars(sums):
         at_fault[one.run].append(one)
@@ -140,8 +142,9 @@ def wafers_used_beyond(session: Session) -> list[tuple[int, int, int]]:
     return [(wafer, took, gross) for wafer, took, gross in session.execute(_WAFERS)]
 
 
-def loads_that_differ(session: Session, most: int = MOST) -> list[Unclosed]:
-    rows = session.execute(_LOADS, {"most": most}).all()
+def loads_that_differ(session: Session, first: int = 0, most: int = MOST) -> list[Unclosed]:
+    """The newest, of those started since an entry."""
+    rows = session.execute(_LOADS, {"first": first, "most": most}).all()
     codes, runs = codes_of(session, "load", [row.load for row in rows]), codes_of(session, "run", [row.run for row in rows])
     return [
         Unclosed(
@@ -193,7 +196,7 @@ def differences(session: Session, since: datetime | None = None) -> dict[int, li
     """
     counted = select(CountEntry.item).where(CountEntry.kind == "counted", CountEntry.closed_e.is_(None))
     if since is not None:
-        counted = counted.join(Entry, Entry.id == CountEntry.e).where(Entry.recorded_at >= since)
+        counted = counted.where(CountEntry.e >= first_since(session, since))
     split_u = _split_off(session, counted)
     query = (
         select(CountEntry.item, CountEntry.e, CountEntry.kind, CountEntry.units, CountEntry.book, CountEntry.u, CountEntry.reason, Run.station,
@@ -268,17 +271,27 @@ _WAFERS = text("""
     where m.closed_e is null and coalesce(p.n, 0) + coalesce(l.n, 0) > m.gross
     order by m.wafer
 """)
+# the sizes of sets say which loads may differ; of these alone each panel is counted
 _LOADS = text("""
+    with near as (
+        select l.id, l.run, l.closed_e, r.closed_e as ended_e,
+            (select sum(n) from (select distinct s.id, s.n from load_place p cross join panel_set s
+                where p.load = l.id and p.closed_e = l.closed_e and s.id = p."set") x) as put,
+            (select sum(n) from (select distinct s.id, s.n from line n cross join panel_set s where n.run = l.run and s.id = n."set") x) as started,
+            (select sum(n) from (select distinct s.id, s.n from line n cross join cover c cross join panel_set s
+                where n.run = l.run and c.line = n.id and s.id = c."set") x) as done
+        from load l join run r on r.id = l.run
+        where l.closed_e >= :first and r.outcome = 'done' and not exists (select 1 from run_void v where v.run = r.id)
+    )
     select * from (
-        select l.id as load, l.run, l.closed_e as e, r.closed_e as ended_e,
+        select l.id as load, l.run, l.closed_e as e, l.ended_e,
             (select count(distinct m.panel) from load_place p join member m on m."set" = p."set"
              where p.load = l.id and p.closed_e = l.closed_e) as put,
             (select count(distinct m.panel) from line n join member m on m."set" = n."set" where n.run = l.run) as started,
             (select count(distinct m.panel) from line n join cover c on c.line = n.id join member m on m."set" = c."set"
              where n.run = l.run) as done
-        from load l join run r on r.id = l.run
-        where r.outcome = 'done' and not exists (select 1 from run_void v where v.run = r.id)
+        from near l where coalesce(l.put, 0) <> coalesce(l.started, 0) or coalesce(l.started, 0) <> coalesce(l.done, 0)
     ) found
     where put <> started or started <> done
     order by load desc limit :most
-""").bindparams(bindparam("most"))
+""").bindparams(bindparam("first"), bindparam("most"))

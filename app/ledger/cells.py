@@ -1,6 +1,6 @@
 """What is known cell by cell: dies placed, and marks. Bitmaps: see `items.Panel`."""
 
-from sqlalchemy import ForeignKey, Index
+from sqlalchemy import ForeignKey, Index, text
 from sqlalchemy.orm import Mapped, mapped_column
 
 from app.db import Base
@@ -43,6 +43,7 @@ class PlacementSum(Closable, Base):
     """What one placement log added to one run, for a lot and step: dies placed, lines at fault among them, dies lost."""
 
     __tablename__ = "placement_sum"
+    __table_args__ = (Index("ix_placement_sum_wrong", "id", sqlite_where=text("wrong > 0"), postgresql_where=text("wrong > 0")),)
 
     id: Mapped[int] = mapped_column(primary_key=True)
     run: Mapped[int] = mapped_column(ForeignKey("run.id"), index=True)

@@ -2,11 +2,11 @@
 
 from datetime import datetime
 
-from sqlalchemy import CheckConstraint, ForeignKey
+from sqlalchemy import CheckConstraint, ForeignKey, Index
 from sqlalchemy.orm import Mapped, mapped_column
 
 from app.db import Base
-from app.journal.record import Closable, Recorded, one_open
+from app.journal.record import Closable, Recorded, one_open, open_only
 
 
 class Item(Recorded, Base):
@@ -31,6 +31,7 @@ class Batch(Recorded, Base):
     """One supplier batch of a material part, or one mixed here."""
 
     __tablename__ = "batch"
+    __table_args__ = (Index("ix_batch_expires_at", "expires_at"), Index("ix_batch_supplier", "supplier"))
 
     item: Mapped[int] = mapped_column(ForeignKey("item.id"), primary_key=True, autoincrement=False)
     part: Mapped[int] = mapped_column(ForeignKey("thing.id"))
@@ -99,7 +100,7 @@ class Pack(Closable, Base):
     """A reel, a bag or a tray. Closing it writes its last columns."""
 
     __tablename__ = "pack"
-    __table_args__ = (CheckConstraint("form in ('reel', 'bag', 'tray')", name="form"),)
+    __table_args__ = (CheckConstraint("form in ('reel', 'bag', 'tray')", name="form"), open_only("pack", "item"))
     closing = ("closed_e", "closed_at", "date_code", "units", "short_reason")
 
     item: Mapped[int] = mapped_column(ForeignKey("item.id"), primary_key=True, autoincrement=False)

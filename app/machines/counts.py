@@ -62,10 +62,11 @@ class CountsThatDifferOut(BaseModel):
 
 @router.get("/counts", summary="Counts that do not close, and the differences of counts by station and month, tested for drift")
 def counts(
-    call: Calling, days: Annotated[int, Query(ge=1, le=3660, description="How far back the sums by station go.")] = 365
+    call: Calling, days: Annotated[int, Query(ge=1, le=3660, description="How far back it looks.")] = 365
 ) -> CountsThatDifferOut:
+    since = clock.now() - timedelta(days=days)
     with call.house.reading() as session:
-        found, sums = unclosed(session), sums_by_station(session, clock.now() - timedelta(days=days))
+        found, sums = unclosed(session, since), sums_by_station(session, since)
     return CountsThatDifferOut(
         unclosed=[
             UnclosedOut(

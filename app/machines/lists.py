@@ -5,7 +5,7 @@ from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, Query
 from pydantic import BaseModel, Field
-from sqlalchemy import select
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
@@ -165,8 +165,9 @@ def see_lot(lot: str, call: Calling) -> LotOut:
 
 @router.get("/runs", summary="Runs, the newest first: those that are open, or all of them")
 def runs(call: Calling, is_open: Annotated[bool, Query(alias="open")] = True, before: Before = None, limit: Limit = 100) -> RunsOut:
-    query = select(Run).order_by(Run.id.desc()).limit(limit)
-    query = query.where(Run.closed_e.is_(None)) if is_open else query
+    query = select(Run).limit(limit)
+    # the newest of all by their key; of the few that are open by another expression, or SQLite looks for them from the newest back
+    query = query.where(Run.closed_e.is_(None)).order_by(func.coalesce(Run.id, 0).desc()) if is_open else query.order_by(Run.id.desc())
     with call.house.reading() as s:
         found = list(s.scalars(query.where(Run.id < before) if before else query))
         return RunsOut(runs=[RunOut(**run_as_json(s, run)) for run in found], next=found[-1].id if len(found) == limit else None)

@@ -2,10 +2,10 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import datetime, timedelta
 from io import BytesIO
 
-from sqlalchemy import select
+from sqlalchemy import ColumnElement, func, select
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
@@ -64,7 +64,7 @@ def import_logger_file(session: Session, by: By, station: int, kept: Kept, trace
     runs = session.scalars(
         select(Run)
         .where(Run.station == station, Run.operation == "cure", Run.outcome == "done")
-        .where(Run.started_at <= row.last_at + _NEAR, Run.ended_at >= row.first_at - _NEAR)
+        .where(_began() <= row.last_at + _NEAR, Run.ended_at >= row.first_at - _NEAR)
         .order_by(Run.id)
     ).all()
     return [judged for run in runs for judged in judge_run(session, by, run)]
@@ -155,10 +155,15 @@ def _aborted_before(session: Session, line: Line) -> list[tuple[Run, Line]]:
     return [(run, its_line) for run, its_line in session.execute(query)]
 
 
+def _began() -> ColumnElement[datetime]:
+    """When a run began, for no index: few have ended since a time, and all of an oven's began before another."""
+    return func.coalesce(Run.started_at, Run.started_at)
+
+
 def _others(session: Session, run: Run) -> list[Used]:
     """Other loads of this oven in the same time: one trace can't be of both."""
     query = select(Run).where(Run.station == run.station, Run.id != run.id, Run.operation == "cure", Run.ended_at.is_not(None))
-    query = query.where(Run.started_at < run.ended_at, Run.ended_at > run.started_at)
+    query = query.where(_began() < run.ended_at, Run.ended_at > run.started_at)
     query = query.where(~select(RunVoid.run).where(RunVoid.run == Run.id).exists())
     return [Used(f"run {code_of(session, 'run', one.id)}", one.started_at, one.ended_at or one.started_at) for one in session.scalars(query)]
 

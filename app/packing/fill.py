@@ -93,7 +93,8 @@ def check_fill(session: Session, station: int, lot: Named, pack: Pack | None, *,
 
 def pack_in_work(session: Session, station: int) -> Pack | None:
     """The pack that is being filled at a station."""
-    lines = select(Line.item).join(Run, Run.id == Line.run).where(Run.station == station, Run.operation == "tape", Line.closed_e.is_(None))
+    lines = select(Line.item).join(Run, Run.id == Line.run).where(Run.station == station, Run.closed_e.is_(None), Run.operation == "tape")
+    lines = lines.where(Line.closed_e.is_(None))
     return session.scalars(select(Pack).where(Pack.item.in_(lines), Pack.closed_e.is_(None)).order_by(Pack.item)).first()
 
 
