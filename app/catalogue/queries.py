@@ -165,4 +165,4 @@ def step_of(body: Route, key: str) -> Step:
 
 
 def _no_such(kind: str, name: str) -> NotFound:
-    return unknown(name, f"a {kind.replace('_', ' ')} of the catalogue")
+    return unknown(name, f"{'an' if kind[0] in 'aeiou' else 'a'} {kind.replace('_', ' ')} of the catalogue")

@@ -82,8 +82,10 @@ def _candidates(session: Session, kind: str, names: tuple[str, ...]) -> dict[str
     by_alias: defaultdict[str, dict[int, Named]] = defaultdict(dict)
     for start in range(0, len(names), _AT_ONCE):
         some = names[start : start + _AT_ONCE]
-        for code, thing in session.execute(select(Code.code, Code.thing).where(Code.kind == kind, Code.code.in_({codes.tidy(n) for n in some}))):
-            by_code[code] = Named(kind, thing, code)
+        # by the codes alone: given the kind as well, SQLite reads all codes of the kind
+        for of, code, thing in session.execute(select(Code.kind, Code.code, Code.thing).where(Code.code.in_({codes.tidy(n) for n in some}))):
+            if of == kind:
+                by_code[code] = Named(kind, thing, code)
         query = select(Alias.value, Code.thing, Code.code).join(Code, (Code.kind == Alias.kind) & (Code.thing == Alias.thing))
         query = query.where(Alias.kind == kind, Alias.closed_e.is_(None), Alias.value.in_({n.strip() for n in some}))
         for value, thing, code in session.execute(query):

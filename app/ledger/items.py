@@ -71,7 +71,7 @@ class Lot(Recorded, Base):
     order: Mapped[int | None] = mapped_column(ForeignKey("thing.id"))
     bin: Mapped[str | None]  # of a loose lot after test
     grade: Mapped[str | None]  # prime, second, reject
-    root: Mapped[int | None] = mapped_column(ForeignKey("item.id"))  # the first lot of the family: its code begins the parts' codes
+    root: Mapped[int | None] = mapped_column(ForeignKey("item.id"), index=True)  # the first lot of the family: its code begins the parts' codes
 
 
 class LotRoute(Closable, Base):

@@ -97,7 +97,7 @@ class LoadPlace(Closable, Base):
     id: Mapped[int] = mapped_column(primary_key=True)
     load: Mapped[int] = mapped_column(ForeignKey("load.id"), index=True)
     shelf: Mapped[str]
-    set: Mapped[int] = mapped_column(ForeignKey("panel_set.id"))
+    set: Mapped[int] = mapped_column(ForeignKey("panel_set.id"), index=True)
     lot: Mapped[int] = mapped_column(ForeignKey("lot.item"))
     route: Mapped[int] = mapped_column(ForeignKey("thing.id"))
     step: Mapped[str]

@@ -1,4 +1,4 @@
-"""Indexes for what waits (batches that expire, packs that are open, logs at fault), and runs by their ends without those that are open.
+"""Indexes for what waits (batches that expire, open packs, logs at fault), for families of lots and sets in loads; runs by their ends, without open ones.
 
 Those of open rows name `closed_e` too: SQLite takes the index of which a condition uses the most columns.
 """
@@ -15,6 +15,8 @@ depends_on = None
 def upgrade() -> None:
     op.create_index("ix_batch_expires_at", "batch", ["expires_at"])
     op.create_index("ix_batch_supplier", "batch", ["supplier"])
+    op.create_index("ix_load_place_set", "load_place", ["set"])
+    op.create_index("ix_lot_root", "lot", ["root"])
     _partial("ix_pack_open_item", "pack", ["item", "closed_e"], "closed_e is null")
     _partial("ix_placement_sum_wrong", "placement_sum", ["id"], "wrong > 0")
     _open_ones("closed_e")
@@ -28,6 +30,8 @@ def downgrade() -> None:
     _open_ones()
     op.drop_index("ix_placement_sum_wrong", "placement_sum")
     op.drop_index("ix_pack_open_item", "pack")
+    op.drop_index("ix_lot_root", "lot")
+    op.drop_index("ix_load_place_set", "load_place")
     op.drop_index("ix_batch_supplier", "batch")
     op.drop_index("ix_batch_expires_at", "batch")
 
