@@ -1,0 +1,120 @@
+"""No page costs more in a record that is four times as long: SQLite's own steps are counted, without its statistics and without a clock."""
+
+import re
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from pathlib import Path
+
+import pytest
+from fastapi.routing import APIRoute
+from sqlalchemy import event, select
+
+from app.db import House
+from app.main import _PAGES, make_app
+from app.naming.models import Code
+from app.naming.resolve import resolve
+from app.people.people import DUTIES, everyone
+from app.people.sign_in import begin_session
+from benchmarks import history
+from benchmarks.history import History, open_history
+from benchmarks.in_process import Wire, no_threads
+
+BLOCKS, TIMES, LOTS = 10, 4, 2
+KINDS = ("pack", "lot", "panel", "wafer", "batch", "run", "load", "station", "container", "person", "order")
+# what they show is of the days that are asked for, here of all; the newest fifty of a station that has fewer; lots keep a panel that was spoilt,
+# so that the board grows a little
+ALL_OF_IT = {"/counts", "/counts/csv", "/counts/stations.csv", "/stations/{code}/mounts", "/board/lots"}
+A_STEP = 100
+
+
+@pytest.fixture(scope="module")
+def asked(tmp_path_factory: pytest.TempPathFactory) -> list[dict[str, int]]:
+    """Steps in hundreds of each page that shows something, by its route: of the short history and of the long one."""
+    folder = tmp_path_factory.mktemp("growth")
+    with pytest.MonkeyPatch.context() as patch:  # a block in four days, so that both are longer than what the board looks back on
+        patch.setattr(history, "BLOCKS_A_DAY", 0.25)
+        patch.setattr(history, "BLOCKS_A_WEEK", 2)
+        return [_asked(folder, blocks) for blocks in (BLOCKS, TIMES * BLOCKS)]
+
+
+def test_a_page_reads_what_it_shows_and_not_the_history(asked: list[dict[str, int]]) -> None:
+    short, long = asked
+    assert len(short) > 60, "most pages show something"
+    grown = {path: (short[path], n) for path, n in long.items() if path in short and path not in ALL_OF_IT and n > 1.8 * short[path] + 10}
+    assert grown == {}
+
+
+def _asked(folder: Path, blocks: int) -> dict[str, int]:
+    found = {}
+    with _history(folder, blocks) as (house, built), no_threads():
+        steps, wires = _Steps(house), _wires(house)
+        for path in _paths():
+            for filled in _filled(house, built, path):
+                if (n := steps.of(wires, filled)) is not None:
+                    found[path] = n
+                    break
+    return found
+
+
+class _Steps:
+    """Counts what SQLite's machine does, a hundred steps at a time."""
+
+    def __init__(self, house: House) -> None:
+        self.n = 0
+        event.listen(house.write_engine, "checkout", lambda raw, *_: raw.set_progress_handler(self._count, A_STEP))
+
+    def _count(self) -> int:
+        self.n += 1
+        return 0
+
+    def of(self, wires: list[Wire], path: str) -> int | None:
+        for wire in wires:
+            before = self.n
+            if wire.ask("GET", path).status in (200, 303):
+                return self.n - before
+        return None
+
+
+@contextmanager
+def _history(folder: Path, blocks: int) -> Iterator[tuple[House, History]]:
+    """Without what the planner was told of it: no plant's database is told anything."""
+    house, _ = open_history(folder, blocks, "", _quiet, blocks, LOTS)
+    house.dispose()
+    with closing(sqlite3.connect(house.data_dir / "reelroot.db")) as raw:
+        raw.execute("delete from sqlite_stat1")
+        raw.commit()
+    house, built = open_history(folder, blocks, "", _quiet, blocks, LOTS)
+    yield house, built
+    house.dispose()
+
+
+def _wires(house: House) -> list[Wire]:
+    """Someone of each duty."""
+    app = make_app(house.settings, house)
+    with house.reading() as session:
+        people = {duty: resolve(session, one.badge, "person").id for one in everyone(session) for duty in one.duties}
+    headers = [{"cookie": f"reelroot_session={begin_session(house, people[duty], None)}"} for duty in DUTIES if duty in people]
+    return [Wire(app, one) for one in headers]
+
+
+def _paths() -> list[str]:
+    found = [one.path for router in _PAGES for one in router.routes if isinstance(one, APIRoute) and "GET" in one.methods]
+    return [path for path in dict.fromkeys(found) if path != "/board/changes"]  # its events come as long as someone watches
+
+
+def _filled(house: House, built: History, path: str) -> Iterator[str]:
+    """With the first things of a block in the middle, or of the set-up."""
+    if "{" not in path:
+        yield path
+        return
+    begin = built.step * (built.blocks // 2)
+    with house.reading() as session:
+        for kind in KINDS:
+            after = begin if kind in KINDS[:7] else 0
+            row = session.execute(select(Code.code, Code.thing).where(Code.kind == kind, Code.thing > after).order_by(Code.thing).limit(1)).first()
+            if row is not None:
+                yield re.sub(r"{(\w+)}", lambda name, row=row: str(row.thing if name[1] in ("thing", "n") else row.code), path)  # type: ignore[misc]
+
+
+def _quiet(_: str) -> None: ...
