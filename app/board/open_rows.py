@@ -7,6 +7,7 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import NamedTuple
 
 from sqlalchemy import bindparam, text
 from sqlalchemy.orm import Session
@@ -35,8 +36,7 @@ class OpenLot:
     made_at: datetime
 
 
-@dataclass(frozen=True)
-class Doing:
+class Doing(NamedTuple):
     """A step that was done: on which line, when it ended, good units of how many panels as it began; `is_open`: its judgement is."""
 
     line: int
@@ -99,9 +99,10 @@ def sets_of(session: Session, panels: Iterable[int]) -> dict[int, frozenset[int]
 
 def doings_of(session: Session, sets: list[int], past: Past | None) -> dict[int, list[Doing]]:
     found: defaultdict[int, list[Doing]] = defaultdict(list)
-    for row in session.execute(_DOINGS, {"sets": sets, "e": past.e if past else NEVER}):
-        if past is None or row.ended_at <= past.at:
-            found[row.covered].append(Doing(row.line, row.step, row.ended_at, row.units, row.panels, bool(row.is_open)))
+    for covered, *doing in ask(session, _DOINGS, sets=sets, e=past.e if past else NEVER):
+        done = Doing._make(doing)
+        if past is None or done.ended_at <= past.at:
+            found[covered].append(done)
     return found
 
 

@@ -7,6 +7,7 @@ from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import cached_property
 from typing import Any
 
 from sqlalchemy import Row, bindparam, text
@@ -49,6 +50,11 @@ class Paces:
     begun: dict[int, tuple[Begun, ...]]
     units: dict[tuple[int, str], int]
     taped: dict[int, int]  # units that were taped, by product
+
+    @cached_property
+    def works(self) -> dict[tuple[int, str], tuple[float, ...]]:
+        """How long the step itself took, sorted."""
+        return {key: tuple(sorted(one.work for one in found)) for key, found in self.doings.items()}
 
     def waits_at(self, product: int, step: str) -> Sequence[float]:
         return self.waits.get((product, step), ())

@@ -8,6 +8,7 @@ Panels that travelled in the same sets stand alike, so they are read as one: not
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from operator import attrgetter
 
 from sqlalchemy.orm import Session
 
@@ -60,9 +61,6 @@ class Part:
         """Put aside on purpose: it waits for no step."""
         return self.place.partition(":")[0] == "stock"
 
-    def done_at(self, step: str) -> datetime | None:
-        return max((doing.ended_at for doing in self.done if doing.step == step), default=None)
-
 
 @dataclass(frozen=True)
 class Parts:
@@ -104,7 +102,9 @@ class _Known:
             held: dict[tuple[Stop, ...], int] = self.held_panels.get((lot, sets), {})
             part = self._part(self.lots[lot], sets, n)
             free = n - sum(held.values())
-            if free:
+            if free == n:
+                yield part
+            elif free:
                 yield replace(part, panels=free, units=part.units * free // n)
             for stops, k in held.items():
                 yield replace(part, panels=k, units=part.units * k // n, stops=stops)
@@ -132,13 +132,12 @@ class _Known:
         units = last.units * n // last.panels if last and last.units is not None and last.panels else n * product.rows * product.columns
         running = next((self.running["set", one] for one in sets if ("set", one) in self.running), None)
         loading = next((self.loading[one] for one in sets if one in self.loading), None)
-        part = self._standing(lot, done, n, units, running, loading, ())
         at_risk = any(doing.is_open and self.signed.get(doing.line, set()) & sets for doing in done)
-        return replace(part, is_at_risk=at_risk)
+        return self._standing(lot, done, n, units, running, loading, (), at_risk=at_risk)
 
     def _standing(
         self, lot: OpenLot, done: Sequence[Doing], panels: int, units: int, running: Running | None, loading: tuple[int, str] | None,
-        stops: tuple[Stop, ...],
+        stops: tuple[Stop, ...], *, at_risk: bool = False,
     ) -> Part:  # fmt: skip
         route = self.routes.get(lot.route or 0)
         steps = route.steps[loose_begins(route) if lot.form == "loose" else 0 :] if route else ()
@@ -149,7 +148,7 @@ class _Known:
         return Part(
             lot, panels, units, step, sum(doing.step == step for doing in done), since, tuple(done), running,
             loading[0] if loading else None, (loading[1] if loading else None) or (running.shelf if running else None), stops,
-            place=self.places.get(lot.item, ""),
+            place=self.places.get(lot.item, ""), is_at_risk=at_risk,
         )  # fmt: skip
 
 
@@ -159,11 +158,14 @@ def step_of(route: Route | None, key: str | None) -> Step | None:
 
 def running_windows(route: Route, part: Part) -> list[tuple[Window, datetime]]:
     """The time windows that run for a part, each with when it began: its first step is done, its second not begun (or ended, as it says)."""
-    done = {doing.step for doing in part.done}
+    ended = {doing.step: doing.ended_at for doing in sorted(part.done, key=_ended_at)} if route.windows else {}
     found = []
     for window in route.windows:
-        begun = part.done_at(window.from_step)
-        is_met = window.to_step in done or (window.until == "start" and part.running is not None and part.step == window.to_step)
+        begun = ended.get(window.from_step)
+        is_met = window.to_step in ended or (window.until == "start" and part.running is not None and part.step == window.to_step)
         if begun is not None and not is_met and window.max_minutes is not None:
             found.append((window, begun))
     return found
+
+
+_ended_at = attrgetter("ended_at")

@@ -4,9 +4,11 @@ A forecast is stored nowhere. The record only grows, so what was known when yest
 anew from it with the same seed: it cannot have been changed since, and any past day can be scored, also one on which nobody looked.
 """
 
+from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from typing import Any
 
 import numpy as np
 from sqlalchemy import bindparam, select, text
@@ -59,10 +61,20 @@ def ahead(parts: Parts, paces: Paces, day: Span, now: datetime, so_far: int, per
         )
         for key, found in paces.doings.items()
     }  # fmt: skip
-    jobs = [job for part in free if (job := job_of(part, parts, paces, now)) and _may_arrive(job, paces, minutes)]
+    quickest = _Quickest(paces)
+    jobs = [job for job in _jobs(free, parts, paces, now) if quickest[job.steps] <= minutes]
     overdue = [job for job in jobs if not job.is_running and (waits := paces.waits.get(job.steps[0])) and job.spent >= waits[-1]]
     line = Line(times, minutes, per_hour, begun_again(parts, paces, day, now, minutes))
     return Today(day, forecast(jobs, line, so_far, seed=day.day.toordinal()), held, round(sum(job.units for job in overdue)), per_hour)
+
+
+def _jobs(free: Sequence[Part], parts: Parts, paces: Paces, now: datetime) -> list[Job]:
+    """What stands alike in a lot goes on together, though its panels came by different ways."""
+    alike: defaultdict[tuple[int, str | None, datetime, bool], list[Part]] = defaultdict(list)
+    for part in free:
+        alike[part.lot.item, part.step, part.since, part.running is not None].append(part)
+    jobs = (job_of(replace(some[0], units=sum(part.units for part in some)), parts, paces, now) for some in alike.values())
+    return [job for job in jobs if job]
 
 
 def job_of(part: Part, parts: Parts, paces: Paces, now: datetime) -> Job | None:
@@ -80,6 +92,7 @@ def begun_again(parts: Parts, paces: Paces, day: Span, now: datetime, minutes: f
     """The lots that past days began after this time of day, with minutes from now: a short route tapes them on the same day."""
     into_day = (now - day.begin) / timedelta(minutes=1)
     product_of = {part.lot.route: part.lot.product for part in parts.parts}
+    quickest = _Quickest(paces)
     found: dict[int, Sequence[tuple[float, Job]]] = {}
     for past_day, lots in paces.begun.items():
         jobs = []
@@ -89,7 +102,7 @@ def begun_again(parts: Parts, paces: Paces, day: Span, now: datetime, minutes: f
                 continue
             steps = _to_tape(route, route.steps[0].key)
             job = Job(lot.units * taped_share(paces, route, product), tuple((product, key) for key in steps), is_running=True)
-            if steps and _may_arrive(job, paces, minutes - (lot.minutes - into_day)):
+            if steps and quickest[job.steps] <= minutes - (lot.minutes - into_day):
                 jobs.append((lot.minutes - into_day, job))
         found[past_day] = jobs
     return found
@@ -111,14 +124,18 @@ def _to_tape(route: Route, key: str | None) -> tuple[str, ...]:
     return tuple(keys[begin : tape + 1]) if tape is not None else ()
 
 
-def _may_arrive(job: Job, paces: Paces, minutes: float) -> bool:
-    quickest = 0.0
-    for i, key in enumerate(job.steps):
-        found = paces.doings.get(key, ())
-        if found and i > 0:
-            quickest += quantile(paces.waits[key], _QUICK)
-            quickest += quantile(sorted(one.work for one in found), _QUICK) if i < len(job.steps) - 1 else 0.0
-    return quickest <= minutes
+class _Quickest(dict[tuple[Any, ...], float]):
+    """Minutes that even the quickest doings take along some steps; many lots go the same way."""
+
+    def __init__(self, paces: Paces) -> None:
+        super().__init__()
+        self._paces = paces
+
+    def __missing__(self, steps: tuple[Any, ...]) -> float:
+        waits, works = self._paces.waits, self._paces.works
+        known = [key for key in steps[1:] if key in waits]
+        self[steps] = sum(quantile(waits[key], _QUICK) for key in known) + sum(quantile(works[key], _QUICK) for key in known if key != steps[-1])
+        return self[steps]
 
 
 _TAPED = text("""
