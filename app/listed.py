@@ -4,7 +4,6 @@ A list is JSON on SQLite, an array on PostgreSQL: with a parameter an id SQLite 
 is another statement to prepare.
 """
 
-import json
 import re
 from collections import namedtuple
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -89,11 +88,21 @@ def _answered(session: Session, asked: Sequence[tuple[Any, dict[str, Any]]], *, 
     if session.autoflush:  # what the session wrote is seen, as by any statement of its own
         session.flush()
     connection = _connection(session)
+    if len(asked) == 1 and not connection.dispatch.before_cursor_execute:
+        return [_answered_alone(connection, *asked[0], wants_all=wants_all)]
     ready = [(_ready(statement, connection.dialect), _with_lists(given)) for statement, given in asked]
     nothing = [wants_all and any(value == [] for value in given.values()) for _, given in ready]
     sent = [(one.text, one.values(given)) for (one, given), none in zip(ready, nothing, strict=True) if not none]
     found = iter(_heard(connection, sent) if connection.dispatch.before_cursor_execute else _unheard(connection, sent))
     return [([], (), one) if none else (*next(found), one) for (one, _), none in zip(ready, nothing, strict=True)]
+
+
+def _answered_alone(connection: Connection, statement: Any, given: dict[str, Any], *, wants_all: bool) -> _Answer:
+    """Nearly all are, and a trace asks thirty times."""
+    ready, given = _ready(statement, connection.dialect), _with_lists(given)
+    if wants_all and [] in given.values():
+        return [], (), ready
+    return *_unheard(connection, [(ready.text, ready.values(given))])[0], ready
 
 
 def _with_lists(given: dict[str, Any]) -> dict[str, Any]:
@@ -214,7 +223,7 @@ class Ids(TypeDecorator[Any]):
         return dialect.type_descriptor(ARRAY(BigInteger()) if dialect.name == "postgresql" else String())
 
     def process_bind_param(self, value: Any, dialect: Dialect) -> Any:
-        return list(value) if dialect.name == "postgresql" else json.dumps(list(value))
+        return list(value) if dialect.name == "postgresql" else str(list(value))  # of whole numbers it is JSON, in a third of the time
 
 
 _IDS = Ids()

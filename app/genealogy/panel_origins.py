@@ -148,8 +148,11 @@ def _together(
             mounts[doing] += [Mount(wafer, line.e) for wafer in wafers[line.line]]
     for of_work in works.values():
         is_done = any(cover.done for cover in of_work)
-        for batch in {batch for cover in of_work for batch in by_line.get(cover.line, ())}:
-            had = [cover for cover in of_work if batch in by_line.get(cover.line, ())]
+        had_by: dict[int, list[Cover]] = {}
+        for cover in of_work:
+            for batch in by_line.get(cover.line, ()):
+                had_by.setdefault(batch, []).append(cover)
+        for batch, had in had_by.items():
             is_certain = any(cover.extent == "whole" for cover in had) or (is_done and len(had) == len(of_work))
             certain["batch", batch] = is_certain or certain.get(("batch", batch), False)
     certain |= {("batch", batch): True for batch in frames}
