@@ -88,7 +88,7 @@ class House:
             acts = f"{_LOOK_UPS} -c synchronous_commit=remote_apply" if settings.read_url else _LOOK_UPS
             read_url = settings.read_url or settings.url
             self.write_engine = _postgres_engine(settings.url, acts, pool_size=24)
-            self.read_engine = _postgres_engine(read_url, "", isolation_level="AUTOCOMMIT", pool_size=16)
+            self.read_engine = _postgres_engine(read_url, _NO_JIT, isolation_level="AUTOCOMMIT", pool_size=16)
             self.walk_engine = _postgres_engine(read_url, _WALKS, isolation_level="AUTOCOMMIT", pool_size=8)
         self._act_engine = self.write_engine.execution_options(sqlite_begin="IMMEDIATE")  # else two could read before either writes
 
@@ -167,8 +167,10 @@ def _keep_private(database: Path) -> None:
         database.chmod(0o600)
 
 
-# PostgreSQL expects millions of rows from a recursion and would hash-join whole tables: hundreds of ms, growing with history
-_LOOK_UPS = "-c enable_hashjoin=off -c enable_mergejoin=off -c enable_memoize=off"
+# PostgreSQL expects millions of rows from a recursion and would hash-join whole tables: hundreds of ms, growing with history; and it would
+# compile a statement for so many, 20 to 40 ms for one that takes less than one
+_NO_JIT = "-c jit=off"
+_LOOK_UPS = f"{_NO_JIT} -c enable_hashjoin=off -c enable_mergejoin=off -c enable_memoize=off"
 _WALKS = f"{_LOOK_UPS} -c enable_seqscan=off -c work_mem=4MB"  # no list or board may run with these
 
 

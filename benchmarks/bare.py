@@ -15,7 +15,7 @@ from sqlalchemy.engine import make_url
 
 from app.db import House
 
-_GUIDED = "-c enable_hashjoin=off -c enable_mergejoin=off -c enable_seqscan=off -c enable_memoize=off -c work_mem=4MB"
+_GUIDED = "-c jit=off -c enable_hashjoin=off -c enable_mergejoin=off -c enable_seqscan=off -c enable_memoize=off -c work_mem=4MB"
 ITEMS = "('wafer', 'batch', 'panel', 'lot', 'sample', 'pack')"
 
 
