@@ -7,18 +7,17 @@ bins; of a taping the units in packs. Good: less the cells that were marked in t
 from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import Any
 
 from sqlalchemy import bindparam, text
 from sqlalchemy.orm import Session
 
 from app.board.effectiveness import Effectiveness, Output, StateHours, iso_22400, semi_e79
+from app.board.production_day import LONGEST_RUN
 from app.board.stations import hours_by_state
 from app.catalogue import queries as catalogue
 from app.db import Moment
-
-_LONGEST_RUN_DAYS = 2
 
 
 @dataclass(frozen=True)
@@ -69,7 +68,7 @@ def _output(made: int, good: int, per_hour: float) -> Output:
 def _made(session: Session, begin: datetime, end: datetime) -> dict[int, tuple[int, int]]:
     found: dict[int, tuple[int, int]] = {}
     for statement in (_PANELS, _BINNED, _FILLED):
-        for row in session.execute(statement, {"early": begin - timedelta(days=_LONGEST_RUN_DAYS), "begin": begin, "end": end}):
+        for row in session.execute(statement, {"early": begin - LONGEST_RUN, "begin": begin, "end": end}):
             made, good = found.get(row.station, (0, 0))
             found[row.station] = (made + round(row.made or 0), good + round(row.good or 0))
     return found

@@ -6,19 +6,18 @@ One statement a question, by indexes over open rows. `parts.py` puts them togeth
 from collections import Counter, defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import NamedTuple
 
 from sqlalchemy import bindparam, text
 from sqlalchemy.orm import Session
 
+from app.board.production_day import LONGEST_RUN
 from app.db import Moment
 from app.floor.bitmaps import count
 from app.floor.marks import good_cells
 from app.ledger.walk import NEVER
 from app.listed import ask, listed
-
-_LONGEST_RUN_DAYS = 2  # a run that was open at a past moment began no longer before it: an oven's longest is a day
 
 
 @dataclass(frozen=True)
@@ -118,7 +117,7 @@ def running_lines(session: Session, past: Past | None) -> dict[tuple[str, int], 
     """A pack that is being filled is its loose lot at work."""
     return {
         ("set", row.panels) if row.panels is not None else ("item", row.lot): Running(row.run, row.station, row.step, row.started_at, row.shelf)
-        for row in session.execute(*((_RAN, {"at": past.at, "early": past.at - timedelta(days=_LONGEST_RUN_DAYS)}) if past else (_RUNNING,)))
+        for row in session.execute(*((_RAN, {"at": past.at, "early": past.at - LONGEST_RUN}) if past else (_RUNNING,)))
     }
 
 

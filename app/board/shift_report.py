@@ -1,7 +1,7 @@
 """What a shift did, in numbers that stand in the record: for one page of paper, with the journal's newest digest on it."""
 
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import Any
 
 from sqlalchemy import bindparam, func, select, text
@@ -9,7 +9,7 @@ from sqlalchemy.orm import Session
 
 from app.board.effectiveness import StateHours
 from app.board.overrides import Override, first_entry, happened, overrides
-from app.board.production_day import Span
+from app.board.production_day import LONGEST_RUN, Span
 from app.board.stations import hours_by_state
 from app.board.taped import taped
 from app.catalogue import queries as catalogue
@@ -21,8 +21,6 @@ from app.ledger.cells import CellMark
 from app.ledger.counts import CountEntry
 from app.ledger.stops import Hold, Release
 from app.naming.resolve import codes_of
-
-_LONGEST_RUN_DAYS = 2
 
 
 @dataclass(frozen=True)
@@ -83,7 +81,7 @@ def _lots_started(session: Session, span: Span, first: int) -> int:
 
 
 def _finished(session: Session, span: Span) -> tuple[Finished, ...]:
-    rows = session.execute(_FINISHED, {"early": span.begin - timedelta(days=_LONGEST_RUN_DAYS), "begin": span.begin, "end": span.end}).all()
+    rows = session.execute(_FINISHED, {"early": span.begin - LONGEST_RUN, "begin": span.begin, "end": span.end}).all()
     routes = catalogue.with_ids(session, sorted({row.route for row in rows}))
     found: dict[str, Finished] = {}
     order: dict[str, int] = {}

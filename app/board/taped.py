@@ -8,6 +8,7 @@ from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from functools import cache, partial
 from typing import Any
 
 import numpy as np
@@ -19,7 +20,7 @@ from app.board.marks import quantile
 from app.board.open_rows import Past
 from app.board.paces import Paces
 from app.board.parts import Part, Parts
-from app.board.production_day import Span
+from app.board.production_day import LONGEST_RUN, Span
 from app.catalogue.definitions import Route
 from app.db import Moment
 from app.floor.progress import loose_begins
@@ -30,7 +31,7 @@ _QUICK = 0.02  # a lot that even the quickest doings would not bring to the tape
 
 def taped(session: Session, begin: datetime, end: datetime) -> int:
     """Units in packs whose taping ended in a span."""
-    return int(session.scalar(_TAPED, {"early": begin - timedelta(days=2), "begin": begin, "end": end}) or 0)
+    return int(session.scalar(_TAPED, {"early": begin - LONGEST_RUN, "begin": begin, "end": end}) or 0)
 
 
 def past_at(session: Session, at: datetime) -> Past:
@@ -61,8 +62,8 @@ def ahead(parts: Parts, paces: Paces, day: Span, now: datetime, so_far: int, per
         )
         for key, found in paces.doings.items()
     }  # fmt: skip
-    quickest = _Quickest(paces)
-    jobs = [job for job in _jobs(free, parts, paces, now) if quickest[job.steps] <= minutes]
+    quickest = cache(partial(_quickest, paces))  # many lots go the same way
+    jobs = [job for job in _jobs(free, parts, paces, now) if quickest(job.steps) <= minutes]
     overdue = [job for job in jobs if not job.is_running and (waits := paces.waits.get(job.steps[0])) and job.spent >= waits[-1]]
     line = Line(times, minutes, per_hour, begun_again(parts, paces, day, now, minutes))
     return Today(day, forecast(jobs, line, so_far, seed=day.day.toordinal()), held, round(sum(job.units for job in overdue)), per_hour)
@@ -92,7 +93,7 @@ def begun_again(parts: Parts, paces: Paces, day: Span, now: datetime, minutes: f
     """The lots that past days began after this time of day, with minutes from now: a short route tapes them on the same day."""
     into_day = (now - day.begin) / timedelta(minutes=1)
     product_of = {part.lot.route: part.lot.product for part in parts.parts}
-    quickest = _Quickest(paces)
+    quickest = cache(partial(_quickest, paces))
     found: dict[int, Sequence[tuple[float, Job]]] = {}
     for past_day, lots in paces.begun.items():
         jobs = []
@@ -102,7 +103,7 @@ def begun_again(parts: Parts, paces: Paces, day: Span, now: datetime, minutes: f
                 continue
             steps = _to_tape(route, route.steps[0].key)
             job = Job(lot.units * taped_share(paces, route, product), tuple((product, key) for key in steps), is_running=True)
-            if steps and quickest[job.steps] <= minutes - (lot.minutes - into_day):
+            if steps and quickest(job.steps) <= minutes - (lot.minutes - into_day):
                 jobs.append((lot.minutes - into_day, job))
         found[past_day] = jobs
     return found
@@ -124,18 +125,11 @@ def _to_tape(route: Route, key: str | None) -> tuple[str, ...]:
     return tuple(keys[begin : tape + 1]) if tape is not None else ()
 
 
-class _Quickest(dict[tuple[Any, ...], float]):
-    """Minutes that even the quickest doings take along some steps; many lots go the same way."""
-
-    def __init__(self, paces: Paces) -> None:
-        super().__init__()
-        self._paces = paces
-
-    def __missing__(self, steps: tuple[Any, ...]) -> float:
-        waits, works = self._paces.waits, self._paces.works
-        known = [key for key in steps[1:] if key in waits]
-        self[steps] = sum(quantile(waits[key], _QUICK) for key in known) + sum(quantile(works[key], _QUICK) for key in known if key != steps[-1])
-        return self[steps]
+def _quickest(paces: Paces, steps: tuple[Any, ...]) -> float:
+    """Minutes that even the quickest doings take along some steps."""
+    known = [key for key in steps[1:] if key in paces.waits]
+    waits = sum(quantile(paces.waits[key], _QUICK) for key in known)
+    return waits + sum(quantile(paces.works[key], _QUICK) for key in known if key != steps[-1])
 
 
 _TAPED = text("""

@@ -11,7 +11,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 from shapely import Polygon, contains_xy
-from sqlalchemy import or_, select
+from sqlalchemy import ColumnElement, or_, select
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
@@ -180,8 +180,13 @@ def _cures(session: Session, suspect: Suspect) -> Sequence[Line | _Work]:
         raise bad_input("A span of time is missing.", "since", "Every cure of all time can't be read at once.", "Say from when.")
     ovens = [one.id for one in catalogue.every(session, "station") if "cure" in one.body.operations]
     query = standing_lines().join(Run, Run.id == Line.run).where(Run.station.in_(ovens), Run.operation == "cure", Line.closed_e.is_not(None))
-    query = query.where(or_(Run.ended_at >= suspect.since, Run.closed_e.is_(None)), Line.started_at >= suspect.since)
+    query = query.where(_open_since(suspect.since), Line.started_at >= suspect.since)
     return list(session.scalars(query if suspect.until is None else query.where(Line.started_at <= suspect.until)))
+
+
+def _open_since(since: datetime) -> ColumnElement[bool]:
+    """Runs that were open then or later: by an index each, and not all that ever were."""
+    return or_(Run.ended_at >= since, Run.closed_e.is_(None))
 
 
 def _lines_at(session: Session, suspect: Suspect) -> Sequence[Line | _Work]:
@@ -191,7 +196,7 @@ def _lines_at(session: Session, suspect: Suspect) -> Sequence[Line | _Work]:
     if suspect.operation:
         query = query.where(Run.operation == suspect.operation)
     if suspect.since:
-        query = query.where(or_(Run.ended_at >= suspect.since, Run.closed_e.is_(None)))
+        query = query.where(_open_since(suspect.since))
     return list(session.scalars(query))
 
 
