@@ -52,12 +52,13 @@ def keep_file(house: House, name: str, source: BinaryIO) -> Kept:
                 size += len(chunk)
                 out.write(chunk)
         path = path_of(house, sha.hexdigest())
+        folders = [path.parent] if path.parent.is_dir() else [path.parent, path.parent.parent]  # a new one is a name to be flushed as well
         path.parent.mkdir(parents=True, exist_ok=True)
         _give_name(temporary, path)
     except BaseException:  # a full disk must not stay full of what could not be kept
         os.unlink(temporary)
         raise
-    return Kept(path.name, Path(name).name[:200] or "unnamed", size, path, _FLUSHES.submit(flush, path, path.parent))
+    return Kept(path.name, Path(name).name[:200] or "unnamed", size, path, _FLUSHES.submit(flush, path, *folders))
 
 
 def _give_name(temporary: str, path: Path) -> None:
