@@ -34,7 +34,7 @@ def make_block(house: House, begins: datetime, lots: int = LOTS) -> None:
     set_up(house, lambda _: None, begins)
     truth, rng, hands, packing = Truth(lots * PANELS), np.random.default_rng(SEED), Hands(house, begins), Packing(_REEL)
     factory = Factory(hands, Supplies(hands, truth, rng), truth, rng, packing.test, begins + timedelta(days=60))  # until nothing is open
-    factory.planted_left.clear()
+    factory.curing.planted_left.clear()
     packing.factory = factory
     for n in range(0, lots, 2):
         at = begins + timedelta(hours=3 * n)

@@ -54,7 +54,7 @@ class _Floor:
     def _is_ready(self, bench: Bench) -> bool:
         for need in self.step.needs:
             self.supplies.ready(bench, need.part or "", 1, self.at, self.at + timedelta(hours=1))
-        self.factory._new_wafer(bench, self.step.role or "red", self.at)
+        self.factory.attaching.new_wafer(bench, self.step.role or "red", self.at)
         return True
 
     def lots(self, n: int) -> list[str]:

@@ -31,7 +31,8 @@ from app.naming.resolve import resolve
 from app.people.people import actor_of, everyone
 from app.people.secrets import keep_secret, new_secret
 from app.settings import Settings
-from seed_demo.factory import Campaign, Factory, Story
+from seed_demo.factory import Factory
+from seed_demo.floor import Campaign, Story
 from seed_demo.hands import Hands, later
 from seed_demo.packing import Packing
 from seed_demo.shifts import HANDED_OVER, attendance, stops

@@ -25,9 +25,11 @@ from app.packing.dry import seal_pack
 from app.packing.fill import Part, close_pack, fill_pack
 from app.packing.rework import cut_pack, join_packs, re_reel, take_off_tape
 from app.packing.shipping import ship, take_back
-from seed_demo.factory import Campaign, Factory, Loose, Story
+from seed_demo.factory import Factory
 from seed_demo.files import unit_results
+from seed_demo.floor import Campaign, Loose, Story
 from seed_demo.hands import later
+from seed_demo.loosening import clean
 from seed_demo.truth import Ints, Reach
 
 SHARES = {
@@ -334,7 +336,7 @@ class Packing:
         yield from self._seal(pack)
         for step in self.floor.hands.routes[pack.product].steps:
             if step.operation == "clean":
-                yield from self.floor.clean(loose, step)
+                yield from clean(self.floor, loose, step)
         bins = yield from self._bins(pack.product, loose)
         for name, one in sorted(bins.items()):
             if GRADES[name] == "reject":
@@ -389,7 +391,7 @@ class Packing:
             self._back(shipped[-1], None, at)
             yield from self._seal(shipped[-1])
             self._back(shipped[-2], len(shipped[-2].units) // 2, later(at, 10))
-        if self.floor.drifted is not None:
+        if self.floor.bonding.drifted is not None:
             at = later(at, 60)
             yield at
             self._hold_the_bonder(at)
@@ -415,9 +417,9 @@ class Packing:
     def _just_before_the_drift(self) -> set[str]:
         """The drifted bonder's last runs before the one whose pull test was bad."""
         floor = self.floor
-        if floor.drifted is None:
+        if floor.bonding.drifted is None:
             return set()
-        runs = floor.bonded[floor.drifted.name]
+        runs = floor.bonding.bonded[floor.bonding.drifted.name]
         bad = runs.index(floor.truth.faults["bonder that drifted"])
         return set(runs[max(0, bad - 2) : bad])
 
@@ -454,7 +456,7 @@ class Packing:
     def _hold_the_bonder(self, at: datetime) -> None:
         """Everything that the drifted bonder did in the two days before its bad pull test is held; a pack that was tested is let go."""
         floor, hands = self.floor, self.floor.hands
-        bench, quality = floor.drifted, hands.with_duty("quality")
+        bench, quality = floor.bonding.drifted, hands.with_duty("quality")
         assert bench is not None
         span = hands.span_before(floor.truth.faults["bonder that drifted"], timedelta(hours=50))
         subject = Named("station", bench.id, bench.code)

@@ -10,7 +10,7 @@ from app.board.production_day import shifts_of
 from app.catalogue.definitions import Site
 from app.floor.attendance import attend, hand_over
 from app.floor.station_states import set_state
-from seed_demo.factory import Factory, Story
+from seed_demo.floor import Floor, Story
 from seed_demo.hands import Bench, later
 
 # who follows whom through the shifts, by badge, the first of them at the end; and the first and last of the stations that they have (invented)
@@ -44,7 +44,7 @@ AT_LAST = ((MAINTENANCE, "Bonder 12", 65), (BREAKDOWN, "Bonder 09", 50), (JAM, "
 UNMANNED = ("Bonder 21", "Bonder 22", "Bonder 23", "Bonder 24", "Bonder 35", "Bonder 36", "Tester 4")  # nobody works there in these days
 
 
-def stops(floor: Factory, begins: datetime, rng: np.random.Generator) -> Story:
+def stops(floor: Floor, begins: datetime, rng: np.random.Generator) -> Story:
     """A few stops on each day, and those that last beyond the end."""
     for name in UNMANNED:
         floor.begin(_stands(floor, floor.hands.bench(name), NO_SHIFT, begins, to_the_end=True), begins)
@@ -59,7 +59,7 @@ def stops(floor: Factory, begins: datetime, rng: np.random.Generator) -> Story:
     yield begins
 
 
-def _stands(floor: Factory, bench: Bench, stop: Stop, at: datetime, *, to_the_end: bool = False) -> Story:
+def _stands(floor: Floor, bench: Bench, stop: Stop, at: datetime, *, to_the_end: bool = False) -> Story:
     """The station stands as soon as it is free, and then goes back to work."""
     at = max(at, bench.free_at)
     until = later(at, stop.minutes)
@@ -71,12 +71,12 @@ def _stands(floor: Factory, bench: Bench, stop: Stop, at: datetime, *, to_the_en
         _say(floor, bench, "productive", "back to work", until)
 
 
-def _say(floor: Factory, bench: Bench, state: str, reason: str, at: datetime) -> None:
+def _say(floor: Floor, bench: Bench, state: str, reason: str, at: datetime) -> None:
     arguments = {"station": bench.code, "state": state, "reason": reason}
     floor.hands.do(floor.hands.certified(None), "set_station_state", arguments, at, lambda s, by: set_state(s, by, bench.id, state, reason).id)
 
 
-def attendance(floor: Factory, site: Site) -> Story:
+def attendance(floor: Floor, site: Site) -> Story:
     """Two days of shifts: each crew takes its stations over from the one before, by one scan."""
     begins = floor.ends - HANDED_OVER
     days = {begins.date() + timedelta(days=n) for n in range(-1, 4)}
@@ -87,7 +87,7 @@ def attendance(floor: Factory, site: Site) -> Story:
             _take(floor, crew, turn, at == changes[0], at)
 
 
-def _take(floor: Factory, crew: tuple[tuple[str, ...], str, str], turn: int, is_first: bool, at: datetime) -> None:
+def _take(floor: Floor, crew: tuple[tuple[str, ...], str, str], turn: int, is_first: bool, at: datetime) -> None:
     badges, first, last = crew
     here, before = (next(one for one in floor.hands.people if one.badge == badges[n % len(badges)]) for n in (turn, turn - 1))
     if not is_first:
