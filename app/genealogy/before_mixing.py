@@ -1,23 +1,24 @@
 """Before a merge or a fill: how many packs and customers one bad wafer, lot or oven run of these loose lots would reach, and in which order
 to fill them so that it reaches the fewest. Nothing is written; what was filled from the lots before is counted as it is."""
 
-from collections import Counter
-from collections.abc import Sequence
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
-from app.errors import bad_input
+from app.errors import bad_input, refuse
 from app.floor.amounts import amounts
-from app.genealogy.fill_order import Origin, Waiting, best_order, reach_apart, reach_merged, reach_of
+from app.genealogy.fill_order import Origin, Waiting, best_order, reach_apart, reach_filled, reach_merged, reach_of
 from app.genealogy.origins import origins
-from app.ledger.items import Lot
+from app.ledger.items import Lot, Pack
 from app.ledger.loose_stock import LooseStock
 from app.ledger.runs import Run
 from app.ledger.sets import last_lots
-from app.naming.resolve import Named, codes_of
+from app.naming.resolve import Named, code_of, codes_of
+from app.packing.contents import fills_of
 
 KINDS = ("wafer", "lot", "run")
 WORDS = {"wafer": "one bad wafer", "lot": "one bad lot", "run": "one bad oven run"}
@@ -52,6 +53,27 @@ class WorstReach:
 
 
 @dataclass(frozen=True)
+class FillReach:
+    """The same of one fill: before, its lots fill packs of their own and the pack stays as it is; after, it has taken in these units."""
+
+    kind: str
+    words: str
+    before: int
+    after: int
+    customers_before: int
+    customers_after: int
+    worst: str  # the code of the one that reaches the most after
+
+
+@dataclass(frozen=True)
+class Coming:
+    """A lot that goes into a pack: so many units, or, where they are not said yet, as many as it has and the pack has room for."""
+
+    lot: Named
+    units: int | None = None
+
+
+@dataclass(frozen=True)
 class BeforeMixing:
     lots: tuple[AtHand, ...]
     size: int
@@ -66,9 +88,7 @@ def before_mixing(session: Session, lots: Sequence[Named], size: int | None = No
     """Of loose lots of one product. `size`: units of a pack, else the product's."""
     if len({named.id for named in lots}) < 2:
         raise bad_input("There is nothing to mix.", "lot", "Fewer than two lots are named.", "Name two loose lots or more.")
-    rows = {lot.item: lot for lot in session.scalars(select(Lot).where(Lot.item.in_([named.id for named in lots])))}
-    if any(rows[named.id].form != "loose" for named in lots):
-        raise bad_input("Only loose lots mix.", "lot", "One of them holds panels.", "Name loose lots.")
+    rows = _loose_lots(session, [named.id for named in lots])
     products = {lot.product for lot in rows.values()}
     if len(products) > 1:
         raise bad_input("They are different products.", "lot", f"{len(products)} products are among them.", "Name lots of one product.")
@@ -80,6 +100,68 @@ def before_mixing(session: Session, lots: Sequence[Named], size: int | None = No
     waiting = [Waiting(one.id, max(0, books[one.id]), _origins(session, one.id)) for one in named]
     customers = _customers(session, rows)
     return _told(session, named, waiting, customers, size)
+
+
+def before_fill(
+    session: Session, coming: Sequence[Coming], pack: Pack | None = None, size: int | None = None, order: int | None = None
+) -> tuple[FillReach, ...]:
+    """Of a fill into a pack that is open, or into a new one for an order. Nothing, where only units of one loose lot come together."""
+    if pack and pack.closed_e is not None:
+        code = code_of(session, "pack", pack.item)
+        raise refuse("finished", f"Pack {code} is closed.", "It takes nothing in.", "Name a pack that is being filled.")
+    fills = fills_of(session, pack.item) if pack else []
+    inside = Counter[int]()
+    for fill in fills:
+        inside[fill.loose] += fill.pocket_to - fill.pocket_from + 1
+    ids = [one.lot.id for one in coming]
+    if len({*inside, *ids}) < 2:
+        return ()
+    rows = _loose_lots(session, {*inside, *ids})
+    size = pack.size_units if pack else size or catalogue.with_id(session, rows[ids[0]].product).body.units_per_reel
+    books = {item: max(0, one.book) for item, one in amounts(session, set(ids)).items()}
+    above = {lot: _origins(session, lot) for lot in rows}
+    held = [Waiting(lot, units, above[lot]) for lot, units in inside.items()]
+    parts, room = [], size - inside.total()
+    for one in coming:
+        taken = min(books[one.lot.id], room) if one.units is None else max(0, one.units)
+        parts.append((Waiting(one.lot.id, max(books[one.lot.id], taken), above[one.lot.id]), taken))
+        room = max(0, room - taken)
+    customers = _customers(session, rows)
+    orders = [pack.order] if pack else [order or rows[ids[0]].order]
+    return _fill_told(session, held, parts, size, customers, next(iter(_customers_of(session, orders).values()), None))
+
+
+def _fill_told(
+    session: Session, held: Sequence[Waiting], parts: Sequence[tuple[Waiting, int]], size: int, customers: dict[int, str | None], whose: str | None
+) -> tuple[FillReach, ...]:
+    before, after = reach_filled(held, parts, size)
+    old: defaultdict[Origin, set[str | None]] = defaultdict(set)
+    new: defaultdict[Origin, set[str | None]] = defaultdict(set)
+    for one in held:
+        for origin in one.origins:
+            old[origin].add(whose)
+            new[origin].add(whose)
+    for one, taken in parts:
+        for origin in one.origins:
+            old[origin].add(customers[one.lot])
+            new[origin] |= ({whose} if taken else set()) | ({customers[one.lot]} if one.units > taken else set())
+    rows = []
+    for kind in KINDS:
+        of_kind = [origin for origin in after if origin[0] == kind]
+        if not of_kind:
+            continue
+        worst = max(of_kind, key=lambda origin: (after[origin], before[origin]))
+        packs = max(before.get(origin, 0) for origin in of_kind)
+        served, then = (max(len(found[origin] - {None}) for origin in of_kind) for found in (old, new))
+        rows.append(FillReach(kind, WORDS[kind], packs, after[worst], served, then, codes_of(session, kind, [worst[1]])[worst[1]]))
+    return tuple(rows)
+
+
+def _loose_lots(session: Session, items: Iterable[int]) -> dict[int, Lot]:
+    rows = {lot.item: lot for lot in session.scalars(select(Lot).where(Lot.item.in_(set(items))))}
+    if any(lot.form != "loose" for lot in rows.values()):
+        raise bad_input("Only loose lots mix.", "lot", "One of them holds panels.", "Name loose lots.")
+    return rows
 
 
 def others_at_hand(session: Session, lot: Named) -> list[tuple[str, int]]:
@@ -131,5 +213,9 @@ def _origins(session: Session, lot: int) -> frozenset[Origin]:
 
 
 def _customers(session: Session, lots: dict[int, Lot]) -> dict[int, str | None]:
-    orders = catalogue.with_ids(session, [lot.order for lot in lots.values() if lot.order])
-    return {item: orders[lot.order].body.customer if lot.order else None for item, lot in lots.items()}
+    customers = _customers_of(session, [lot.order for lot in lots.values()])
+    return {item: customers[lot.order] if lot.order else None for item, lot in lots.items()}
+
+
+def _customers_of(session: Session, orders: Iterable[int | None]) -> dict[int, str]:
+    return {order: one.body.customer for order, one in catalogue.with_ids(session, [order for order in orders if order]).items()}

@@ -76,6 +76,20 @@ def reach_apart(lots: Sequence[Waiting], size: int) -> dict[Origin, int]:
     return found
 
 
+def reach_filled(inside: Sequence[Waiting], coming: Sequence[tuple[Waiting, int]], size: int) -> tuple[dict[Origin, int], dict[Origin, int]]:
+    """The same before and after a fill of one pack, which holds `inside` and takes in so many of each lot that comes: what else is there
+    fills packs of its own lot."""
+    rest = [Waiting(one.lot, one.units - taken, one.origins) for one, taken in coming]
+    before = reach_apart([one for one, _ in coming], size)
+    after = reach_apart(rest, size)
+    held = frozenset[Origin]().union(*(one.origins for one in inside))
+    for origin in held:
+        before[origin] = before.get(origin, 0) + 1
+    for origin in held.union(*(one.origins for one, taken in coming if taken)):
+        after[origin] = after.get(origin, 0) + 1
+    return before, after
+
+
 def best_order(lots: Sequence[Waiting], size: int) -> FillOrder:
     """The order that keeps the reach of one bad origin least."""
     if len(lots) <= EXACT:

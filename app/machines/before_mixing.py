@@ -6,9 +6,11 @@ from typing import Annotated
 from fastapi import APIRouter, Depends, Query
 from pydantic import BaseModel, Field
 
-from app.genealogy.before_mixing import before_mixing
+from app.genealogy.before_mixing import Coming, before_fill, before_mixing
+from app.ledger.items import Pack
 from app.machines.bodies import LotCode
 from app.machines.calls import PROBLEMS, Call, calling
+from app.machines.names import lot_named
 from app.naming.resolve import resolve
 
 router = APIRouter(prefix="/api/v1", tags=["trace"], responses=PROBLEMS)
@@ -48,6 +50,22 @@ class BeforeMixingOut(BaseModel):
     reach: list[WorstReachOut]
 
 
+class FillReachOut(BaseModel):
+    """Of one kind of origin, the packs that the worst one would reach before and after a fill."""
+
+    kind: str = Field(examples=["wafer"])
+    words: str = Field(examples=["one bad wafer"])
+    before: int = Field(description="The lots fill packs of their own; the pack stays as it is.", examples=[1])
+    after: int = Field(description="The pack has taken in these units; what is left fills packs of its own lot.", examples=[2])
+    customers_before: int = Field(examples=[1])
+    customers_after: int = Field(examples=[2])
+    worst: str = Field(description="The one that reaches the most after it.", examples=["W26-000012-E"])
+
+
+class BeforeFillOut(BaseModel):
+    reach: list[FillReachOut] = Field(description="Empty where only units of one loose lot come together.")
+
+
 @router.get("/before-mixing", summary="How far one bad wafer, lot or oven run would reach before and after a merge, and the best order of fills")
 def reach_before_mixing(
     lot: Annotated[list[str], Query(description="Loose lots at hand, in the order in which they would be filled.", max_length=40)],
@@ -56,3 +74,16 @@ def reach_before_mixing(
 ) -> BeforeMixingOut:
     with call.house.walking() as session:
         return BeforeMixingOut.model_validate(asdict(before_mixing(session, [resolve(session, one, "lot") for one in lot], size)))
+
+
+@router.get("/packs/{pack}/before-fill", summary="How far one bad wafer, lot or oven run would reach before and after a fill of an open pack")
+def reach_before_fill(
+    pack: str,
+    lot: Annotated[str, Query(description="A loose lot, or the jar that it is alone in.", max_length=120)],
+    call: Calling,
+    units: Annotated[int | None, Query(ge=1, le=1_000_000_000, description="Empty: what it has and the pack has room for.")] = None,
+) -> BeforeFillOut:
+    with call.house.walking() as session:
+        one = session.get_one(Pack, resolve(session, pack, "pack").id)
+        found = before_fill(session, [Coming(lot_named(session, lot), units)], one)
+    return BeforeFillOut(reach=[FillReachOut.model_validate(asdict(row)) for row in found])

@@ -13,13 +13,16 @@ from fastapi.params import Form
 from fastapi.responses import Response
 from fastapi.routing import APIRoute
 from pydantic import BaseModel, ValidationError
+from sqlalchemy.orm import Session
 from starlette.datastructures import FormData
 
+from app.catalogue import queries as catalogue
 from app.errors import BadInput, Reason, Refused, unknown
-from app.genealogy.before_mixing import WorstReach, before_mixing
-from app.ledger.items import Lot
+from app.genealogy.before_mixing import Coming, FillReach, WorstReach, before_fill, before_mixing
+from app.ledger.items import Lot, Pack
 from app.machines.calls import Call
-from app.naming.resolve import resolve
+from app.machines.names import lot_named, order_number
+from app.naming.resolve import code_of, resolve
 from app.people.callers import Calling, page_router
 from app.people.doors import check_duties_of
 from app.web import check_form, house_of, render
@@ -82,7 +85,7 @@ async def send(request: Request, who: Calling) -> Response:
         check_duties_of(f"POST {_PREFIX}{act.name}", who.actor)
         typed = _typed(sent)
         before = await run_sync(lambda: _before(request, act, typed))
-        if before and _text(sent, "told") != before.lots:  # told first, done when it is sent again
+        if before and _text(sent, "told") != before.told:  # told first, done when it is sent again
             return render(request, "machines/act.html", act=act, typed=typed, refusal=None, before=before)
         values = _read(act, sent)
         answer = await run_sync(lambda: act.endpoint(**values, call=Call(house_of(request), who, _text(sent, "key") or None)))
@@ -93,24 +96,50 @@ async def send(request: Request, who: Calling) -> Response:
 
 @dataclass(frozen=True)
 class Before:
-    """What a merge of these loose lots would do to the reach of one bad origin, which is told before it is done."""
+    """What a merge or a fill of these loose lots would do to the reach of one bad origin, which is told before it is done."""
 
+    told: str  # what it was told of: it is done when that is sent again
     lots: str
-    rows: tuple[WorstReach, ...]
+    rows: tuple[WorstReach, ...] | tuple[FillReach, ...]
+    is_fill: bool = False
 
 
 def _before(request: Request, act: Act, typed: Mapping[str, str]) -> Before | None:
-    codes = [*typed.get("lot", "").split(), *typed.get("others", "").split()]
-    if act.name != "/lots/{lot}/merge" or len(codes) < 2:
+    ask = {"/lots/{lot}/merge": _before_merge, "/packs": _before_fill, "/packs/{pack}/fill": _before_fill}.get(act.name)
+    if ask is None:
         return None
     with house_of(request).walking() as session:
         try:
-            lots = [resolve(session, code, "lot") for code in codes]
-            if any(session.get_one(Lot, one.id).form != "loose" for one in lots):
-                return None
-            return Before(" ".join(one.code for one in lots), before_mixing(session, lots).reach)
-        except Refused:  # the merge itself says what is wrong
+            return ask(session, typed)
+        except Refused:  # the act itself says what is wrong
             return None
+
+
+def _before_merge(session: Session, typed: Mapping[str, str]) -> Before | None:
+    codes = [*typed.get("lot", "").split(), *typed.get("others", "").split()]
+    lots = [resolve(session, code, "lot") for code in codes]
+    if len(codes) < 2 or any(session.get_one(Lot, one.id).form != "loose" for one in lots):
+        return None
+    named = " ".join(one.code for one in lots)
+    return Before(named, named, before_mixing(session, lots).reach)
+
+
+def _before_fill(session: Session, typed: Mapping[str, str]) -> Before | None:
+    rows = [line.split() for line in typed.get("parts", "").splitlines() if line.strip()]
+    if not rows or any(len(row) != 2 or not _is_whole(row[1]) for row in rows):
+        return None
+    coming = [Coming(lot_named(session, lot), int(units)) for lot, units in rows]
+    pack = session.get_one(Pack, resolve(session, typed["pack"], "pack").id) if typed.get("pack") else None
+    size = int(typed["size"]) if _is_whole(typed.get("size", "")) else None
+    number = order_number(session, typed.get("order") or None)
+    order = catalogue.named(session, "order", number).id if number else None
+    found = before_fill(session, coming, pack, size, order)
+    told = " ".join([*([code_of(session, "pack", pack.item)] if pack else []), *(f"{one.lot.code} {one.units}" for one in coming)])
+    return Before(told, " ".join(one.lot.code for one in coming), found, is_fill=True) if found else None
+
+
+def _is_whole(text: str) -> bool:
+    return text.isascii() and text.isdigit() and 0 < len(text) < 10
 
 
 def _typed(sent: FormData) -> dict[str, str]:

@@ -68,6 +68,7 @@ class Question:
     asks_line_clear: bool = False
     choices: tuple[str, ...] = ()  # reasons, of which one is touched
     must_choose: bool = False  # a scan alone does not confirm
+    into: int | None = None  # the pack that is filled
     groups: tuple[Group, ...] = field(default=(), repr=False)
 
 

@@ -23,7 +23,8 @@ from app.scan.doing import TAKE_CARE
 from app.scan.last_done import Undo, last_done
 from app.scan.questions import Question
 from app.scan.stations import StationRow, station_rows
-from app.web import render, zone_of
+from app.scan.taping import mixing
+from app.web import house_of, render, zone_of
 
 _ON_THE_FIRST_SCREEN = 6  # stations at hand; more of them have a page of their own
 
@@ -64,6 +65,7 @@ def show(request: Request, session: Session, who: Caller, screen: Screen) -> Res
         "last": last_done(session, who.person, who.actor.duties, screen.station, now) if at_rest else [],
         "states": _states(session, screen) if screen.asks_state else [], "asks_state": screen.asks_state, "state_words": WORDS,
         "reasons": _reasons(session, screen.undo.purpose) if screen.undo else [], "reason": screen.reason,
+        "mixing": mixing(house_of(request), question, screen.given) if question else (),
         "clock_time": clock_time(request, now), "ago": lambda moment: ago(moment, now), "take_care": TAKE_CARE,
     }  # fmt: skip
     return render(request, "scan/floor.html", status=screen.refusal.status if screen.refusal else 200, **values)

@@ -3,6 +3,7 @@
 Each of them is a question about what was scanned, and an act once it is confirmed.
 """
 
+from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
 
@@ -15,6 +16,7 @@ from app.errors import Reason, Refused, refuse
 from app.floor.ends import Value, step_of_line
 from app.floor.gates import loaded_on
 from app.floor.groups import contents, gather
+from app.genealogy.before_mixing import Coming, FillReach, before_fill
 from app.journal.act import By, act
 from app.ledger.items import DryPack, Lot, Pack
 from app.naming.resolve import Named, code_of, resolve
@@ -63,7 +65,17 @@ def _fill_question(session: Session, named: Named, lot: Named, pack: Pack, stati
     free = pack.size_units - units_of(session, pack.item)
     words = f"Into reel {code_of(session, 'pack', pack.item)} from {lot.code}?"
     to_enter = (ToEnter(UNITS, f"units taped, {free:,} pockets were free", ""),)
-    return _question(session, "fill", named, station, step, words, to_enter=to_enter, lots=(lot,))
+    return _question(session, "fill", named, station, step, words, to_enter=to_enter, lots=(lot,), into=pack.item)
+
+
+def mixing(house: House, question: Question, given: Mapping[str, str]) -> tuple[FillReach, ...]:
+    """What a fill would do to the reach of one bad origin. Asked where the question is shown, never on the way to the act."""
+    if question.into is None:
+        return ()
+    lot, taped = question.groups[0].lot or 0, given.get(UNITS)
+    coming = Coming(Named("lot", lot, ""), int(number(UNITS, taped)) if taped else None)
+    with house.walking() as session:
+        return before_fill(session, [coming], session.get_one(Pack, question.into))
 
 
 def _close_question(session: Session, pack: Pack, station: int) -> Question:

@@ -6,7 +6,7 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from app.genealogy.fill_order import Origin, Waiting, best_order, reach_apart, reach_merged, reach_of
+from app.genealogy.fill_order import Origin, Waiting, best_order, reach_apart, reach_filled, reach_merged, reach_of
 
 ORIGINS: list[Origin] = [("wafer", i) for i in range(5)]
 
@@ -43,6 +43,25 @@ def test_reach_as_given_apart_and_merged(lots: list[Waiting], size: int) -> None
     assert apart == {o: sum(len(range(0, one.units, size)) for one in lots if o in one.origins) for o in apart}
     merged, packs = reach_merged(lots, size), -(-sum(one.units for one in lots) // size)
     assert all(reach_of(lots, size)[origin] <= n <= packs for origin, n in merged.items())
+
+
+@settings(max_examples=60, deadline=None)
+@given(at_hand(), st.integers(0, 4), st.data())
+def test_reach_before_and_after_a_fill_equals_packs_filled_unit_by_unit(lots: list[Waiting], n: int, data: st.DataObject) -> None:
+    size = 60
+    inside, coming = lots[:n], [(one, data.draw(st.integers(0, one.units))) for one in lots[n:]]
+    before, after = reach_filled(inside, coming, size=size)
+    packs = [[(one.origins, one.units) for one in inside]]
+    rest = [[(one.origins, 1)] for one, _ in coming for _ in range(-(-one.units // size))]
+    assert before == _reached(packs + rest)
+    packs[0] += [(one.origins, taken) for one, taken in coming]
+    left = [[(one.origins, 1)] for one, taken in coming for _ in range(-(-(one.units - taken) // size))]
+    assert after == _reached(packs + left)
+
+
+def _reached(packs: list[list[tuple[frozenset[Origin], int]]]) -> dict[Origin, int]:
+    inside = [frozenset[Origin]().union(*(origins for origins, units in pack if units)) for pack in packs]
+    return {origin: n for origin in ORIGINS if (n := sum(origin in one for one in inside))}
 
 
 def test_many_lots_are_no_worse_than_as_given_and_simulated_recalls_shrink() -> None:

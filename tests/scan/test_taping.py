@@ -79,6 +79,45 @@ def test_a_reel_is_filled_from_two_lots_and_closes_when_it_is_full(stage: Stage,
         assert run.started_at < run.ended_at, "it was begun before it was filled"
 
 
+def test_a_fill_that_mixes_lots_says_how_far_one_bad_origin_would_reach(stage: Stage, ola: Screen) -> None:
+    """Of one panel lot: split in two, then on one reel again. 46 units for reels of 30, 12 of them come to 18 of the others."""
+    first = good_units(stage)
+    second = part_of(stage, first, 20)
+    with stage.factory.house.write_engine.begin() as connection:
+        for lot, order in ((first, "4711"), (second, "4712")):
+            connection.execute(text('update lot set "order" = :o where item = :i'), {"o": stage.factory.things[order], "i": lot.id})
+    reel = begin(stage, ola, first)
+    ola.scan(first.code)
+    assert "This fill" not in ola.page, "one lot alone mixes with nothing"
+    tape(ola, first, 18)
+    ola.scan(second.code)
+    # the reel and one of the second lot; its first 12 go into the reel, and the 8 that are left need one of their own
+    said = "This fill: 2 → 2 packs for one bad wafer. This fill: 2 → 2 packs for one bad lot. This fill: 2 → 2 packs for one bad oven run."
+    assert said in " ".join(ola.page.split())
+    ola.send("/floor/finish", **{"fill.units": "12"})
+    assert said in " ".join(ola.page.split()), "looked at once more before it is done"
+    asked = {"lot": second.code}
+    call = f"/api/v1/packs/{reel}/before-fill"
+    row = ola.client.get(call, params=asked).json()["reach"][0]
+    assert (row["kind"], row["before"], row["after"], row["customers_before"], row["customers_after"]) == ("wafer", 2, 2, 2, 2)
+    row = ola.client.get(call, params=asked | {"units": 20}).json()["reach"][0]
+    assert (row["after"], row["customers_after"]) == (1, 1), "nothing of the second lot is left for its own customer"
+    assert ola.client.get(call, params={"lot": first.code}).json() == {"reach": []}
+    assert "This fill: 2 → 2 packs for one bad wafer." in ola.get(f"/before-mixing?lot={second.code}&pack={reel}")
+    ola.get("/do/act?call=/packs/{pack}/fill")
+    ola.send("/do/act", pack=reel, parts=f"{second.code} 12")
+    assert "This fill: 2 → 2 packs for one bad wafer." in ola.page and "Nothing is filled yet" in ola.page
+    ola.send("/do/act", pack=reel, parts=f"{second.code} 11")
+    assert "Nothing is filled yet" in ola.page, "another number is told anew"
+    ola.send("/do/act", pack=reel, parts=f"{second.code} 11")
+    assert ola.heading.startswith("Done"), ola.page
+    ola.get(f"/floor?station={stage.station('Taper')}")
+    ola.scan(reel)
+    ola.send("/floor/finish", reason="end of the order")
+    refused = ola.client.get(call, params=asked)
+    assert refused.status_code == 409 and "is closed" in refused.text
+
+
 def test_more_than_fits_or_than_there_is_is_refused_and_nothing_goes_in(stage: Stage, ola: Screen) -> None:
     lot = good_units(stage)
     begin(stage, ola, lot)
