@@ -24,6 +24,7 @@ from app.ledger.flows import Flow
 from app.ledger.items import DryPack, Item, Lot
 from app.ledger.places import Move, Shipment
 from app.ledger.runs import Line, Run, Use
+from app.ledger.travels import covers_of_lines
 from app.naming.resolve import Named, codes_of, codes_of_items
 
 _INTO = ("fill", "repack", "untape", "mix")  # beside the flows that the walk up passes through
@@ -161,7 +162,7 @@ def _works(session: Session, found: Origins, lines: list[Line]) -> tuple[Work, .
     runs = {run.id: run for run in session.scalars(select(Run).where(Run.id.in_({line.run for line in lines})))}
     codes, stations = codes_of(session, "run", list(runs)), codes_of(session, "station", list({run.station for run in runs.values()}))
     badges = codes_of(session, "person", list({run.person for run in runs.values() if run.person}))
-    covers = walk.covers_of_lines(session, [line.id for line in lines if line.set is not None])
+    covers = covers_of_lines(session, [line.id for line in lines if line.set is not None])
     judged = judgements_in_force(session, ids)
     used: defaultdict[int, list[int]] = defaultdict(list)
     for line_id, item in session.execute(select(Use.line, Use.item).where(Use.line.in_(ids), not_void()).order_by(Use.line, Use.item)):

@@ -14,6 +14,7 @@ from app.genealogy.amounts import Draw, Share, drawn_in, either_or_both, spare_o
 from app.genealogy.panel_origins import OnPanels, Origin, on_panels
 from app.ledger import walk
 from app.ledger.travels import LineAbove
+from app.ledger.used import uses_of
 
 
 @dataclass(frozen=True)
@@ -43,7 +44,7 @@ def origins(session: Session, starts: Iterable[int], kinds: Mapping[int, str] | 
     wanted = list(starts)
     up = walk.up(session, wanted, kinds)
     lines = walk.lines_above(session, up)
-    uses = walk.uses_of(session, [line.line for line in lines])
+    uses = uses_of(session, [line.line for line in lines])
     batches = walk.batches_above(session, up, uses)
     units_of_panels = _panel_units(session, up)
     panels = on_panels(session, up, lines, uses, batches, units_of_panels)

@@ -16,7 +16,7 @@ from app.genealogy.panel_origins import share_of_cells
 from app.ledger import walk
 from app.ledger.items import Lot
 from app.ledger.sets import LotHolding, Member
-from app.ledger.travels import LineAbove, line_of, lines_of_run, lines_that_had
+from app.ledger.travels import LineAbove, line_of, lines_of_run, lines_that_had, panels_of_lines
 from app.ledger.used import framed_from, mixed_from
 from app.listed import listed, tuples
 from app.naming.resolve import Named
@@ -79,7 +79,7 @@ class _OnPanel(NamedTuple):
 
 def _of_lines(session: Session, lines: list[LineAbove]) -> Reached:
     """Panels that the lines covered, the loose lots that they worked on, and the packs; only what left after the line began."""
-    covered = walk.panels_of_lines(session, [line.line for line in lines if line.set is not None])
+    covered = panels_of_lines(session, [line.line for line in lines if line.set is not None])
     first: dict[int, tuple[int, str]] = {}  # panel -> (entry of the first line, how it covered the panel)
     for line in lines:
         for panel, extent in covered.get(line.line, {}).items():
@@ -102,7 +102,7 @@ def _of_wafer(session: Session, wafer: int) -> Reached:
         placed[panel] = placed.get(panel, 0) | int.from_bytes(cells, "little")
     lines = lines_that_had(session, [wafer])
     doings: defaultdict[int, list[tuple[int, Doing]]] = defaultdict(list)
-    covered = walk.panels_of_lines(session, [line.line for line in lines])
+    covered = panels_of_lines(session, [line.line for line in lines])
     for line in lines:
         for panel in covered.get(line.line, {}):
             doings[panel].append((line.e, (panel, line.step or "", line.round)))

@@ -24,7 +24,7 @@ from app.ledger.corrections import not_void
 from app.ledger.judgements import AtRisk, Disposition, Judgement
 from app.ledger.places import Load
 from app.ledger.runs import Line, Reading, Run, RunVoid, Use
-from app.ledger.walk import covers_of_lines
+from app.ledger.travels import covers_of_lines
 from app.naming.models import Code
 from app.naming.resolve import Named, code_of
 from app.people.models import Person

@@ -22,6 +22,7 @@ from app.ledger import walk
 from app.ledger.items import Lot
 from app.ledger.runs import Line, Run
 from app.ledger.sets import LotHolding, Member
+from app.ledger.travels import panels_of_lines
 from app.ledger.used import framed_from, mixed_from, standing_lines
 from app.listed import ask, listed
 from app.naming.resolve import Named
@@ -125,7 +126,7 @@ def short_of_heat(session: Session, suspicion: Suspected) -> Suspected:
         raise bad_input("Heat is told of panels.", "heat", "A wafer has no heat ledger.", "Name a run, load, batch, station, lot or panel.")
     panels = dict(suspicion.panels)
     began = {line: e for line, e in session.execute(select(Line.id, Line.e).where(Line.id.in_(suspicion.lines)))}
-    for line, on in walk.panels_of_lines(session, suspicion.lines).items():
+    for line, on in panels_of_lines(session, suspicion.lines).items():
         panels = _earlier(panels, dict.fromkeys(on, began[line]))
     short = panels_short_of_heat(session, panels)
     return Suspected(panels={panel: e for panel, e in panels.items() if panel in short})

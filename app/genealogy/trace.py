@@ -18,6 +18,7 @@ from app.ledger import walk
 from app.ledger.items import Lot
 from app.ledger.runs import Line
 from app.ledger.sets import LotHolding, Member, panels_of_lot
+from app.ledger.used import uses_of
 from app.listed import ask, listed
 from app.naming.resolve import Named
 
@@ -86,7 +87,7 @@ def trace_forward(session: Session, subject: Named, *, with_ways: bool = False) 
     found = reach(session, subject)
     lots = {lot: _NONE for (lot,) in ask(session, _LOTS_EVER, panels=found.panels)}
     loose, samples = _lots_and_samples(walk.kinds_of(session, found.loose), found.loose)
-    uses = walk.uses_of(session, [line.line for line in found.lines])
+    uses = uses_of(session, [line.line for line in found.lines])
     shares = {"panel": found.panels, "lot": lots | loose, "sample": samples, "pack": found.packs}
     rows = ItemRows(session, subject, shares, found.units, named=[item for _, item, _ in uses])
     lists = rows.lists()

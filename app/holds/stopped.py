@@ -15,6 +15,8 @@ from app.ledger import walk
 from app.ledger.sets import Member
 from app.ledger.stops import Hold, Release, ReleaseItem
 from app.ledger.travels import LineAbove
+from app.ledger.used import uses_of
+from app.ledger.wafer_ways import mounted, wafer_ways
 from app.listed import Question, listed, together, tuples
 
 Node = tuple[str, int]  # ("item", id), ("line", id), or ("pack", id): what lies in a pack as a whole, whatever its pockets hold
@@ -104,7 +106,7 @@ class _Above:
     def __init__(self, session: Session, items: list[int], up: walk.Up, kinds_held: set[str]) -> None:
         self.up = up
         self.lines = walk.lines_above(session, self.up) if kinds_held & {"line", "run", "span", "batch", "wafer"} else []
-        self.uses = walk.uses_of(session, [line.line for line in self.lines]) if kinds_held & {"batch", "wafer"} else []
+        self.uses = uses_of(session, [line.line for line in self.lines]) if kinds_held & {"batch", "wafer"} else []
         self.ways: dict[Node, list[_Way]] = defaultdict(list)
         self.nodes: set[Node] = {("item", item) for item in items}
         self._add_flows()
@@ -189,7 +191,7 @@ class _Above:
 
     def _add_wafers(self, session: Session) -> None:
         """A wafer reaches what left a panel by the cells that went, so it goes past the panel itself."""
-        for way in walk.wafer_ways(session, self.up, walk.mounted(self.up, self.lines, self.uses)):
+        for way in wafer_ways(session, self.up, mounted(self.up, self.lines, self.uses)):
             if way.child is None:
                 self._link(("item", way.wafer), ("item", way.panel), way.since, walk.NEVER)
             else:

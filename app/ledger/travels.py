@@ -112,6 +112,19 @@ def lines_of_items(session: Session, items: Iterable[int]) -> list[LineAbove]:
     return _lines(session, _LINES_OF_ITEMS, items=items)
 
 
+def panels_of_lines(session: Session, lines: Iterable[int]) -> dict[int, dict[int, str]]:
+    """Line -> {panel: extent}: the covers of closed lines, the whole set of open ones."""
+    return {line: {panel: extent for panel, (extent, _) in on.items()} for line, on in covers_of_lines(session, lines).items()}
+
+
+def covers_of_lines(session: Session, lines: Iterable[int]) -> dict[int, dict[int, tuple[str, bool]]]:
+    """As `panels_of_lines`, with whether the step was done for the panel when the line closed."""
+    found: dict[int, dict[int, tuple[str, bool]]] = {}
+    for line, panel, extent, done in tuples(session, _COVERS_OF_LINES, lines=lines):
+        found.setdefault(line, {})[panel] = (extent, bool(done))
+    return found
+
+
 _WIDTH = len(LineAbove._fields)
 _COLUMNS = """l.id, l.run, r.operation, r.station, l."set", l.item, {extent} as extent, l.started_at, l.ended_at, l.e, l.step, l.round,
     l.shelf, l.lot, r.person, r.recipe, r.started_at as run_started_at, r.ended_at as run_ended_at, r.outcome"""
@@ -146,3 +159,11 @@ _LINES_THAT_HAD = listed(
     """,
     "items",
 ).columns(**_TIMES)
+_COVERS_OF_LINES = listed(
+    """
+    select c.line, m.panel, c.extent, c.done from cover c cross join member m where c.line in :lines and m."set" = c."set"
+    union all
+    select l.id, m.panel, 'open', false from line l cross join member m where l.id in :lines and l.closed_e is null and m."set" = l."set"
+    """,
+    "lines",
+)

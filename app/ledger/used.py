@@ -1,12 +1,18 @@
-"""Which run lines had a batch or wafer, as their mounts stand corrected, and what was mixed or framed from a batch. Without voided runs."""
+"""What run lines used, and which lines had a batch or wafer, as mounts stand corrected; what was mixed or framed from a batch. No voided runs."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 from sqlalchemy import Select, select, text
 from sqlalchemy.orm import Session
 
 from app.ledger.runs import Line, RunVoid
-from app.listed import ask, listed
+from app.ledger.travels import HAD
+from app.listed import ask, listed, tuples
+
+
+def uses_of(session: Session, lines: Iterable[int]) -> list[tuple[int, int, str]]:
+    """(line, item, kind) of the batches and wafers that these lines had, as their mounts stand corrected; in order."""
+    return [(line, item, kind) for line, item, kind in tuples(session, _USES, lines=lines)]
 
 
 def standing_lines() -> Select[Line]:
@@ -32,3 +38,10 @@ _MIXED_FROM = text("""
     ) select id from below
 """)
 _FRAMED_FROM = listed("select child from flow where parent in :batches and kind = 'frame'", "batches")
+_USES = listed(
+    f"""
+    select u.line, u.item, i.kind from use u cross join item i
+    where u.line in :lines and i.id = u.item and i.kind in ('wafer', 'batch') and {HAD} order by u.line, u.item
+    """,
+    "lines",
+)

@@ -13,7 +13,7 @@ from typing import Any, NamedTuple
 
 from sqlalchemy.orm import Session
 
-from app.ledger.travels import HAD, LineAbove, Travels, lines_of_items, travels_of
+from app.ledger.travels import LineAbove, Travels, lines_of_items, travels_of
 from app.listed import ask, listed, tuples
 
 COUNTED_IN = ("split", "merge", "carry")  # flows whose units were counted by the lot that took them in
@@ -142,73 +142,6 @@ def _is_in_time(found: Up, line: LineAbove) -> bool:
     return any(line.e < found.exits[panel] for panel in found.travels.covered(line.line))
 
 
-class Mounted(NamedTuple):
-    """A wafer was on the station in a line over a panel, which began at entry `e`, before the panel left."""
-
-    wafer: int
-    run: int
-    panel: int
-    step: str
-    round: int
-    e: int
-
-
-def uses_of(session: Session, lines: Iterable[int]) -> list[tuple[int, int, str]]:
-    """(line, item, kind) of the batches and wafers that these lines had, as their mounts stand corrected; in order."""
-    return [(line, item, kind) for line, item, kind in tuples(session, _USES, lines=lines)]
-
-
-def mounted(found: Up, lines: Iterable[LineAbove], uses: Iterable[tuple[int, int, str]]) -> list[Mounted]:
-    above = {line.line: line for line in lines}
-    return [
-        Mounted(wafer, line.run, panel, line.step or "", line.round, line.e)
-        for used_in, wafer, kind in uses
-        if kind == "wafer"
-        for line in [above[used_in]]
-        for panel in found.travels.covered(used_in)
-        if line.e < found.exits[panel]
-    ]
-
-
-class WaferWay(NamedTuple):
-    """Dies of a wafer went by a panel into `child`, which they left for at `left`; child None: they are good on the panel now."""
-
-    wafer: int
-    panel: int
-    since: int  # entry of the first line that had the wafer there; 0 where only a log says so
-    child: int | None
-    left: int
-
-
-def wafer_ways(session: Session, found: Up, on: list[Mounted]) -> list[WaferWay]:
-    """Every way from a wafer by a panel, exit by exit."""
-    told, bare = _logged(session, found), _bare(session, found)
-    rounds = {(one.panel, one.step, one.round) for one in told}
-    placed, by_run = {(one.wafer, one.panel) for one in told}, {(one.wafer, one.run, one.panel) for one in told}
-    since: dict[tuple[int, int], int] = {}
-    unsure: defaultdict[tuple[int, int], list[tuple[int, tuple[int, str, int] | None]]] = defaultdict(list)  # None: no log tells anything
-    for one in on:
-        doing, pair = (one.panel, one.step, one.round), (one.wafer, one.panel)
-        if doing not in rounds or doing in bare:
-            unsure[pair].append((one.e, doing if doing in rounds else None))
-        elif (one.wafer, one.run, one.panel) not in by_run:
-            continue
-        since[pair] = min(one.e, since.get(pair, one.e))
-    for pair in placed:
-        since.setdefault(pair, 0)
-    dead, exits, on_marked = dead_exits(session, found), _exits_of_panels(found), _only_on_marked(session, found)
-    ways = []
-    for (wafer, panel), e in since.items():
-        for child, left in exits[panel]:
-            by_log = (wafer, panel) in placed and (child, panel, wafer) not in dead
-            if by_log or any(begun < left and (doing is None or child in bare[doing]) for begun, doing in unsure[wafer, panel]):
-                ways.append(WaferWay(wafer, panel, e, child, left))
-        is_on = (wafer, panel) in placed and (panel, wafer) not in on_marked
-        if panel in found.starts and (is_on or any(doing is None or None in bare[doing] for _, doing in unsure[wafer, panel])):
-            ways.append(WaferWay(wafer, panel, e, None, NEVER))
-    return ways
-
-
 def filled_at(session: Session, fills: Iterable[tuple[int, int]]) -> dict[tuple[int, int], list[int]]:
     """(pack, loose lot) -> the entries at which units of the lot were filled into the pack."""
     wanted = set(fills)
@@ -217,59 +150,6 @@ def filled_at(session: Session, fills: Iterable[tuple[int, int]]) -> dict[tuple[
         if (pack, loose) in found:
             found[pack, loose].append(e)
     return found
-
-
-def dead_exits(session: Session, found: Up) -> set[tuple[int, int, int]]:
-    """(child, panel, wafer): the wafer is no origin of what left the panel for the child."""
-    rows = ask(session, _DEAD, panels=found.panels, children=found.loose)
-    return {(child, panel, wafer) for panel, wafer, child in rows}
-
-
-def _logged(session: Session, found: Up) -> list[Any]:
-    """(wafer, panel, run, step, round), as the placement logs say."""
-    return list(ask(session, _PLACED, panels=found.panels))
-
-
-def _bare(session: Session, found: Up) -> defaultdict[tuple[int, str, int], set[int | None]]:
-    """(panel, step, round) -> what its good cells without a logged die went into; None: of a start, they are on it."""
-    bare: defaultdict[tuple[int, str, int], set[int | None]] = defaultdict(set)
-    rows = ask(session, _BARE, panels=found.panels, children=found.loose)
-    for child, panel, step, n in rows:
-        bare[panel, step, n].add(child)
-    starts = [panel for panel in found.starts if panel in found.panels]
-    if starts:
-        good = {panel: (1 << size) - 1 for panel, size in ask(session, _SIZES, panels=starts)}
-        for panel, cells in ask(session, _MARKED, panels=starts):
-            good[panel] &= ~int.from_bytes(cells, "little")
-        told: defaultdict[tuple[int, str, int], int] = defaultdict(int)
-        for panel, step, n, cells in ask(session, _TOLD_CELLS, panels=starts):
-            told[panel, step, n] |= int.from_bytes(cells, "little")
-        for doing, of_doing in told.items():
-            if good[doing[0]] & ~of_doing:
-                bare[doing].add(None)
-    return bare
-
-
-def _exits_of_panels(found: Up) -> defaultdict[int, list[tuple[int, int]]]:
-    exits: defaultdict[int, list[tuple[int, int]]] = defaultdict(list)
-    for edge in found.edges:
-        if edge.kind == "cells":
-            exits[edge.parent].append((edge.child, edge.e))
-    return exits
-
-
-def _only_on_marked(session: Session, found: Up) -> set[tuple[int, int]]:
-    """(panel, wafer) of the panels that a walk starts from: all its dies there sit on cells with a mark in force."""
-    panels = [panel for panel in found.starts if panel in found.panels]
-    if not panels:
-        return set()
-    marked: defaultdict[int, int] = defaultdict(int)
-    for panel, cells in ask(session, _MARKED, panels=panels):
-        marked[panel] |= int.from_bytes(cells, "little")
-    placed: defaultdict[tuple[int, int], int] = defaultdict(int)
-    for panel, wafer, cells in ask(session, _PLACED_CELLS, panels=panels):
-        placed[panel, wafer] |= int.from_bytes(cells, "little")
-    return {(panel, wafer) for (panel, wafer), cells in placed.items() if not cells & ~marked[panel]}
 
 
 def batches_above(session: Session, found: Up, uses: Iterable[tuple[int, int, str]]) -> dict[int, set[int]]:
@@ -318,21 +198,8 @@ def content_of(pack: int, pocket_from: int, pocket_to: int, loose: int, was_in: 
     return Content(pack, pocket_from, pocket_to, loose, _was_in(was_in))
 
 
-def panels_of_lines(session: Session, lines: Iterable[int]) -> dict[int, dict[int, str]]:
-    """Line -> {panel: extent}: the covers of closed lines, the whole set of open ones."""
-    return {line: {panel: extent for panel, (extent, _) in on.items()} for line, on in covers_of_lines(session, lines).items()}
-
-
 def kinds_of(session: Session, items: Iterable[int]) -> dict[int, str]:
     return {item: kind for item, kind in tuples(session, _KINDS, items=items)}
-
-
-def covers_of_lines(session: Session, lines: Iterable[int]) -> dict[int, dict[int, tuple[str, bool]]]:
-    """As `panels_of_lines`, with whether the step was done for the panel when the line closed."""
-    found: dict[int, dict[int, tuple[str, bool]]] = {}
-    for line, panel, extent, done in tuples(session, _COVERS_OF_LINES, lines=lines):
-        found.setdefault(line, {})[panel] = (extent, bool(done))
-    return found
 
 
 _KIND_ABOVE = {"frame": "batch", "mix": "batch", "cells": "panel"}  # of what flows; the others flow from loose lots
@@ -417,35 +284,7 @@ _CONTENTS_OF_LOOSE = listed(
     """,
     "loose",
 )
-_PLACED = listed(
-    """
-    select distinct p.wafer, p.panel, p.run, coalesce(l.step, '') as step, l.round
-    from placement p cross join line l cross join member m
-    where p.panel in :panels and l.run = p.run and m.panel = p.panel and m."set" = l."set" and p.closed_e is null
-    and not exists (select 1 from run_void v where v.run = p.run)
-    """,
-    "panels",
-)
-_TOLD_CELLS = listed(
-    """
-    select p.panel, coalesce(l.step, ''), l.round, p.cells
-    from placement p cross join line l cross join member m
-    where p.panel in :panels and l.run = p.run and m.panel = p.panel and m."set" = l."set" and p.closed_e is null
-    and not exists (select 1 from run_void v where v.run = p.run)
-    """,
-    "panels",
-)
-_BARE = listed("select child, panel, step, round from bare_exit where panel in :panels and child in :children", "panels", "children")
-_SIZES = listed("select item, rows * columns from panel where item in :panels", "panels")
-_USES = listed(
-    f"""
-    select u.line, u.item, i.kind from use u cross join item i
-    where u.line in :lines and i.id = u.item and i.kind in ('wafer', 'batch') and {HAD} order by u.line, u.item
-    """,
-    "lines",
-)
 _FILLED = listed("select child, parent, e from flow where child in :packs and kind = 'fill'", "packs")
-_DEAD = listed("select panel, wafer, child from dead_origin where panel in :panels and child in :children", "panels", "children")
 _MIXED = listed(
     """
     with recursive above(start, id) as (
@@ -456,20 +295,4 @@ _MIXED = listed(
     select start, id from above where start <> id
     """,
     "batches",
-)
-_MARKED = listed("select panel, cells from cell_mark where panel in :panels and closed_e is null", "panels")
-_PLACED_CELLS = listed(
-    """
-    select p.panel, p.wafer, p.cells from placement p
-    where p.panel in :panels and p.closed_e is null and not exists (select 1 from run_void v where v.run = p.run)
-    """,
-    "panels",
-)
-_COVERS_OF_LINES = listed(
-    """
-    select c.line, m.panel, c.extent, c.done from cover c cross join member m where c.line in :lines and m."set" = c."set"
-    union all
-    select l.id, m.panel, 'open', false from line l cross join member m where l.id in :lines and l.closed_e is null and m."set" = l."set"
-    """,
-    "lines",
 )

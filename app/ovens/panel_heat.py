@@ -14,11 +14,10 @@ from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Recipe
-from app.ledger import walk
 from app.ledger.ran import LineRow, Ran, ran
 from app.ledger.runs import Line, Run
-from app.ledger.travels import Travels, travels_of
-from app.ledger.walk import uses_of
+from app.ledger.travels import Travels, panels_of_lines, travels_of
+from app.ledger.used import uses_of
 from app.listed import listed, tuples
 from app.naming.resolve import codes_of
 from app.ovens.cure import recipe_of
@@ -88,7 +87,7 @@ def heat_of_travels(
 def heat_of_load(session: Session, run: Run) -> list[tuple[Line, list[SameHeat]]]:
     """The lines of an oven's run with the heat of their panels."""
     lines = list(session.scalars(select(Line).where(Line.run == run.id, Line.set.is_not(None)).order_by(Line.shelf, Line.id)))
-    covered = walk.panels_of_lines(session, [line.id for line in lines])
+    covered = panels_of_lines(session, [line.id for line in lines])
     return [(line, heat_of_panels(session, covered.get(line.id, {}))) for line in lines]
 
 
