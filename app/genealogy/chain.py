@@ -110,6 +110,7 @@ class Chain:
     holds: tuple[PastHold, ...]
     moments: dict[int, Moment]
     held: dict[int, int]  # units that a counted thing took in on this way
+    inside: dict[tuple[int, int, int], dict[int, int]]  # (pack, what took it in, entry) -> units of each loose lot that went over
 
     def ancestors(self) -> set[str]:
         """Codes of everything that the subject comes from."""
@@ -118,7 +119,7 @@ class Chain:
 
 
 def chain_of(session: Session, subject: Named) -> Chain:
-    found = origins_of(session, subject)
+    found = origins_of(session, subject, as_last_held=True)
     up = found.up
     items = {*up.panels, *up.loose, *up.packs, *found.wafers, *found.batches}
     came = {item: e for item, e in session.execute(select(Item.id, Item.e).where(Item.id.in_([*found.wafers, *found.batches])))}
@@ -132,7 +133,7 @@ def chain_of(session: Session, subject: Named) -> Chain:
         held[one.child] += one.units
     return Chain(
         subject, up.starts, _things(session, items, set(found.batches)), came, passings, works, moves, sealed,
-        holds_ever(session, found), _moments(session, wanted), dict(held),
+        holds_ever(session, found), _moments(session, wanted), dict(held), _inside(session, up),
     )  # fmt: skip
 
 
@@ -183,6 +184,17 @@ def _works(session: Session, found: Origins, lines: list[Line]) -> tuple[Work, .
             )
         )  # fmt: skip
     return tuple(works)
+
+
+def _inside(session: Session, up: walk.Up) -> dict[tuple[int, int, int], dict[int, int]]:
+    over: defaultdict[tuple[int, int, int], dict[int, int]] = defaultdict(dict)
+    for way, units in walk.packed_anew(session, up.packs).items():
+        over[way] |= units
+    for one in up.off_tape:
+        pack, e = one.was_in[-1]
+        lots = over[pack, one.pack, e]
+        lots[one.loose] = lots.get(one.loose, 0) + one.units
+    return {way: {lot: units for lot, units in lots.items() if lot in up.loose} for way, lots in over.items()}
 
 
 def _moves(session: Session, items: set[int]) -> tuple[Moved, ...]:

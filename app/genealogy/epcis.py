@@ -5,8 +5,8 @@ what makes units loose, splits or joins them *commissioning* of what comes out, 
 classes with a quantity, all else instances. The operation's own name stands beside, under our prefix.
 """
 
-from collections import defaultdict
-from collections.abc import Iterator, Sequence
+from collections import Counter, defaultdict
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -28,19 +28,20 @@ MOVES = {  # of what is moved: step and condition
 }  # fmt: skip
 FLOWS = {
     "frame": "commissioning", "mix": "commissioning", "cells": "commissioning", "merge": "commissioning", "split": "commissioning",
-    "carry": "commissioning", "bin": "inspecting", "draw": "sampling", "through": "unpacking", "dies": "assembling",
+    "bin": "inspecting", "draw": "sampling", "through": "unpacking", "dies": "assembling",
 }  # fmt: skip
 
 
 def epcis_document(chain: Chain, uris: Uris, now: datetime, zone: str) -> dict[str, Any]:
-    """Events in order of time. Each has an id that stays the same from export to export."""
+    """Events in order of time; of one time, what came into being before what was done to it. Each has an id that stays the same from export
+    to export."""
     return {
         "@context": [CONTEXT, {"reelroot": uris.namespace("terms")}],
         "type": "EPCISDocument",
         "id": uris.of("export", f"epcis-{chain.subject.code}"),
         "schemaVersion": "2.0",
         "creationDate": _time(now),
-        "epcisBody": {"eventList": sorted(_Events(chain, uris, ZoneInfo(zone)).all(), key=lambda one: (one["eventTime"], one["eventID"]))},
+        "epcisBody": {"eventList": sorted(_Events(chain, uris, ZoneInfo(zone)).all(), key=lambda one: one["eventTime"])},
     }
 
 
@@ -66,40 +67,37 @@ class _Events:
         yield from self._holds()
 
     def _passings(self) -> Iterator[Event]:
-        """What came from the same in one entry is one event."""
+        """What came from the same in one entry is one event; so is what came together into one loose lot."""
         groups: defaultdict[tuple[int, str, int], list[Passing]] = defaultdict(list)
         for one in self.chain.passings:
-            by = one.child if one.kind in ("cells", "merge", "mix", "fill", "repack") else one.parent
-            groups[one.e, one.kind, by].append(one)
+            kind = "merge" if one.kind == "carry" else one.kind
+            by = one.child if kind in ("cells", "merge", "mix", "fill", "repack") else one.parent
+            groups[one.e, kind, by].append(one)
         for (e, kind, by), some in groups.items():
             name = f"{kind}-{e}-{self.chain.things[by].code}"
             if kind in ("fill", "repack", "untape"):
                 yield from self._packing(name, e, kind, some)
             else:
-                parents = {one.parent: one.units for one in some}
-                children = {child: sum(one.units for one in some if one.child == child) for child in dict.fromkeys(one.child for one in some)}
+                parents, children = Counter[int](), Counter[int]()
+                for one in some:
+                    parents[one.parent] += one.units
+                    children[one.child] += one.units
                 yield self._event("TransformationEvent", name, e, FLOWS[kind], "in_progress") | self._made(parents, children)
 
     def _packing(self, name: str, e: int, kind: str, some: Sequence[Passing]) -> Iterator[Event]:
-        """Units are put into a pack, or taken out of one."""
-        for n, one in enumerate(some):
-            if kind in ("repack", "untape"):
-                yield self._aggregation(f"{name}-out-{n}", e, "DELETE", one.parent, "unpacking", self._inside(one.parent, one.units))
-            if kind == "repack":
-                yield self._aggregation(f"{name}-in-{n}", e, "ADD", one.child, "repackaging", self._inside(one.parent, one.units))
-                made = self._made({one.parent: one.units}, {one.child: one.units})
-                yield self._event("TransformationEvent", f"{name}-{n}", e, "repackaging", "in_progress") | made
-            if kind == "untape":
-                made = self._made({one.parent: one.units}, {one.child: one.units})
-                yield self._event("TransformationEvent", f"{name}-{n}", e, "unpacking", "in_progress") | made
+        """Units are put into a pack, or taken out of one; a piece that came out of another comes from it as a whole, too."""
         if kind == "fill":
-            children = [self._quantity(one.parent, one.units) for one in some]
-            yield self._aggregation(name, e, "ADD", some[0].child, "packing", children)
-
-    def _inside(self, pack: int, units: int) -> list[dict[str, Any]]:
-        """What lay in a pack: the classes that were filled into it. How many of each is known where it was one alone."""
-        filled = sorted({one.parent for one in self.chain.passings if one.child == pack and one.kind == "fill"})
-        return [self._quantity(item, units if len(filled) == 1 else 0) for item in filled]
+            yield self._aggregation(name, e, "ADD", some[0].child, "packing", [self._quantity(one.parent, one.units) for one in some])
+            return
+        step = "repackaging" if kind == "repack" else "unpacking"
+        for n, one in enumerate(some):
+            over = [self._quantity(lot, units) for lot, units in self.chain.inside.get((one.parent, one.child, e), {}).items()]
+            if over:
+                yield self._aggregation(f"{name}-out-{n}", e, "DELETE", one.parent, "unpacking", over)
+            made = self._made({one.parent: one.units}, {one.child: one.units})
+            yield self._event("TransformationEvent", f"{name}-{n}", e, step, "in_progress") | made
+            if over and kind == "repack":
+                yield self._aggregation(f"{name}-in-{n}", e, "ADD", one.child, step, over)
 
     def _aggregation(self, name: str, e: int, action: str, pack: int, step: str, children: list[dict[str, Any]]) -> Event:
         event = self._event("AggregationEvent", name, e, step, "in_progress")
@@ -171,7 +169,7 @@ class _Events:
         lists = {"epcList": instances} if instances or not classes else {}
         return {"action": "OBSERVE"} | lists | ({"quantityList": classes} if classes else {})
 
-    def _made(self, parents: dict[int, int], children: dict[int, int]) -> dict[str, Any]:
+    def _made(self, parents: Mapping[int, int], children: Mapping[int, int]) -> dict[str, Any]:
         found: dict[str, Any] = {}
         for way, things in (("input", parents), ("output", children)):
             instances, classes = self._lists(things)
@@ -179,7 +177,7 @@ class _Events:
             found |= {f"{way}QuantityList": classes} if classes else {}
         return found
 
-    def _lists(self, things: dict[int, int]) -> tuple[list[str], list[dict[str, Any]]]:
+    def _lists(self, things: Mapping[int, int]) -> tuple[list[str], list[dict[str, Any]]]:
         counted = {item for item in things if self.chain.things[item].is_counted}
         instances = [self.epc[item] for item in things if item not in counted]
         return instances, [self._quantity(item, things[item]) for item in things if item in counted]

@@ -39,10 +39,10 @@ class Origins:
         return {panel: self.panels.of_panel(panel) for panel in self.up.panels} | self.on_items
 
 
-def origins(session: Session, starts: Iterable[int], kinds: Mapping[int, str] | None = None) -> Origins:
-    """Of panels, loose lots, samples or packs together; `kinds` of them, if known."""
+def origins(session: Session, starts: Iterable[int], kinds: Mapping[int, str] | None = None, *, as_last_held: bool = False) -> Origins:
+    """Of panels, loose lots, samples or packs together; `kinds` of them, if known. `as_last_held`: of emptied packs, too."""
     wanted = list(starts)
-    up = walk.up(session, wanted, kinds)
+    up = walk.up(session, wanted, kinds, as_last_held=as_last_held)
     lines = walk.lines_above(session, up)
     uses = uses_of(session, [line.line for line in lines])
     batches = walk.batches_above(session, up, uses)

@@ -136,14 +136,19 @@ class Record:
         return self.trace.subject
 
     @property
+    def is_emptied(self) -> bool:
+        """A pack that holds nothing now: its origins and runs are those of what it held last."""
+        return self.pack is not None and self.pack.is_closed and not self.pack.units
+
+    @property
     def decided(self) -> tuple[RecordLine, ...]:
         """Lines whose judgement was decided about."""
         return tuple(one for one in self.lines if one.doing.judged and one.doing.judged.decided)
 
 
 def record_of(session: Session, house: House, subject: Named, now: datetime, zone: str) -> Record:
-    """Of a pack or lot."""
-    found = origins_of(session, subject)
+    """Of a pack or lot; of one that is emptied, of what it held last."""
+    found = origins_of(session, subject, as_last_held=True)
     lines = ran(session, [one.line for one in found.lines])
     codes_of_items(session, [*found.wafers, *found.batches, *found.up.panels, *found.up.loose])  # once, for all that names them below
     by_time = sorted(lines, key=lambda one: (one[0].started_at, one[0].id))

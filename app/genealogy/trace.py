@@ -59,10 +59,10 @@ def trace_back(session: Session, subject: Named, *, with_ways: bool = False) -> 
     return trace_of(session, subject, origins_of(session, subject), with_ways=with_ways)
 
 
-def origins_of(session: Session, subject: Named) -> Origins:
+def origins_of(session: Session, subject: Named, *, as_last_held: bool = False) -> Origins:
     starts = _starts(session, subject)
     is_item = subject.kind not in ("run", "line")  # whose numbers are their own: run 7 may have had panel 7 alone
-    return origins(session, starts, {subject.id: subject.kind} if is_item and starts == [subject.id] else None)
+    return origins(session, starts, {subject.id: subject.kind} if is_item and starts == [subject.id] else None, as_last_held=as_last_held)
 
 
 def trace_of(session: Session, subject: Named, found: Origins, *, with_ways: bool = False, with_runs: bool = True) -> Trace:

@@ -62,13 +62,16 @@ class Up:
     travels: Travels = field(default_factory=Travels)  # of the panels, once `lines_above` has found them
 
 
-def up(session: Session, starts: Iterable[int], kinds: Mapping[int, str] | None = None) -> Up:
-    """The ancestry of panels, loose lots, samples, packs or batches (`kinds`, if known): flows and contents, down to panels and batches."""
+def up(session: Session, starts: Iterable[int], kinds: Mapping[int, str] | None = None, *, as_last_held: bool = False) -> Up:
+    """The ancestry of panels, loose lots, samples, packs or batches (`kinds`, if known): flows and contents, down to panels and batches.
+
+    `as_last_held`: of a start that is an emptied pack, the ancestry of what it held last; else nothing is in it.
+    """
     found = Up(tuple(starts))
     kinds = kinds_of(session, found.starts) if kinds is None else kinds
     for item in found.starts:
         _put(found, item, kinds[item], NEVER)
-    _enter_packs(session, found)
+    _enter_packs(session, found, as_last_held)
     seeds = [item for item in found.starts if kinds[item] != "pack"] + [content.loose for content in found.contents]
     _keep_what_was_in_time(found, [Edge._make(row) for row in tuples(session, _UP, seeds=seeds)])
     if any(edge.kind == "through" for edge in found.edges):
@@ -193,6 +196,23 @@ def contents_of(session: Session, *, packs: Iterable[int] = (), loose: Iterable[
     return [content_of(*row) for row in rows]
 
 
+def last_held(session: Session, packs: Iterable[int]) -> list[Content]:
+    """What packs that hold nothing now held last: what was in them when the last of it left."""
+    rows = [row for row in tuples(session, _CONTENTS_EVER, packs=packs) if row[6] is not None]
+    emptied = {pack: max(row[6] for row in rows if row[0] == pack) for pack in {row[0] for row in rows}}
+    return sorted(content_of(*row[:5]) for row in rows if row[6] == emptied[row[0]])
+
+
+def packed_anew(session: Session, packs: Iterable[int]) -> dict[tuple[int, int, int], Counter[int]]:
+    """(pack, pack that took it in, entry) -> units of each loose lot that went over."""
+    found: defaultdict[tuple[int, int, int], Counter[int]] = defaultdict(Counter)
+    for pack, first, last, loose, raw, begins, _ in tuples(session, _CONTENTS_EVER, packs=packs):
+        came_out_of = [before for before, e in _was_in(raw)[-1:] if e == begins]
+        for before in came_out_of:
+            found[before, pack, begins][loose] += last - first + 1
+    return dict(found)
+
+
 def content_of(pack: int, pocket_from: int, pocket_to: int, loose: int, was_in: Any) -> Content:
     """From a row as a statement in text answers it."""
     return Content(pack, pocket_from, pocket_to, loose, _was_in(was_in))
@@ -218,10 +238,12 @@ def _put(found: Up, item: int, kind: str, exit_e: int) -> None:
         found.exits[item] = exit_e
 
 
-def _enter_packs(session: Session, found: Up) -> None:
+def _enter_packs(session: Session, found: Up, as_last_held: bool) -> None:
     if not found.packs:
         return
     found.contents = contents_of(session, packs=found.packs)
+    if as_last_held and (emptied := found.packs - {content.pack for content in found.contents}):
+        found.contents += last_held(session, emptied)
     for content in found.contents:
         _put(found, content.loose, "lot", NEVER)
         for pack, left in content.was_in:

@@ -284,6 +284,7 @@ class RecordOut(BaseModel):
     code: str = Field(examples=["K26-000096-9"])
     made_at: datetime = _AT
     subject: TraceItem
+    is_emptied: bool = Field(description="Nothing is in the pack now: origins, runs and units are of what it held last.")
     pack: PackOut | None
     lot: RecordLotOut | None
     books: list[BookOut] = Field(description="Of the loose lots on the way.")
@@ -319,6 +320,7 @@ def record_json(found: Record) -> bytes:
     trace = found.trace
     return to_json({
         "kind": found.kind, "code": found.code, "made_at": found.made_at, "subject": trace.subject.as_json(),
+        "is_emptied": found.is_emptied,
         "pack": _pack(found.pack) if found.pack else None, "lot": _lot(found), "books": found.counts, "panel_count": found.panels,
         **{name: [row.as_json() for row in getattr(trace, name)] for name in ("wafers", "batches", "panels", "lots", "packs", "samples")},
         "runs": [_run(one) for one in found.lines], "cures": [_cure(one) for one in found.cures], "heat": _heat(found),

@@ -19,10 +19,11 @@ from app.machines.record import RecordOut
 from app.naming.resolve import Named, code_of
 from app.ovens.judging import import_logger_file, read_logger_file
 from app.ovens.logger_table import Stated
+from app.packing.rework import re_reel
 from tests.conftest import FreshHouse
 from tests.genealogy.made import Made, client_of, made
 from tests.genealogy.test_trace_page import statements
-from tests.small_factory import Factory
+from tests.small_factory import Factory, named_pack
 
 
 @pytest.fixture
@@ -56,6 +57,25 @@ def logged(factory: Factory, one: Made) -> bytes:
 
 def clock_text(seconds: float) -> str:
     return datetime.fromtimestamp(seconds, UTC).isoformat()
+
+
+def test_an_emptied_reels_record_tells_of_what_it_held_last_and_where_it_went(factory: Factory) -> None:
+    """Whoever has its old label in hand still gets the whole record in one scan and one link."""
+    one = made(factory)
+    before = record(factory, one.reel)
+    new = factory.do("re_reel", lambda s, by: named_pack(s, re_reel(s, by, one.reel).item))
+    after = record(factory, one.reel)
+    assert (before.is_emptied, after.is_emptied, after.pack and after.pack.units, after.subject.units) == (False, True, 0, 30)
+    for name in ("wafers", "batches", "panels", "lots"):
+        assert getattr(after.trace, name) == getattr(before.trace, name) != (), name
+    assert [row.doing.line for row in after.lines] == [row.doing.line for row in before.lines]
+    assert [kin.code for kin in after.pack.kin.went_into] == [new.code] if after.pack else False
+    with client_of(factory) as client:
+        page = client.get(f"/record/{one.reel.code}").text
+        assert "Nothing is in it now" in page and new.code in page
+        assert client.get(f"/api/v1/record/{one.reel.code}").json()["is_emptied"]
+    with factory.house.walking() as session:
+        assert trace_back(session, one.reel).subject.units == 0, "a trace is of what is in it now"
 
 
 def test_a_reels_record_has_everything_on_the_way_to_it(factory: Factory) -> None:

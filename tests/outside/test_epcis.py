@@ -23,7 +23,7 @@ from app.genealogy.epcis import FLOWS, MOVES, STEPS, VERDICTS, epcis_document
 from app.genealogy.uris import Uris
 from app.holds.place import place_hold
 from app.naming.resolve import Named
-from app.packing.rework import cut_pack
+from app.packing.rework import cut_pack, re_reel
 from app.receiving.cbv import BIZ_STEPS, DISPOSITIONS
 from app.settings import Settings
 from tests.conftest import is_missing
@@ -43,13 +43,15 @@ def chain(house: House, named: Named) -> Chain:
 
 @pytest.fixture
 def chains(house: House) -> list[Chain]:
-    """Of a reel that was held, cut and moved, of the piece cut off it, and of the lot that it came from."""
+    """Of a reel that was held, cut and moved, of the piece cut off it and emptied, of a piece of what it was packed into, and of the lots."""
     factory = Factory(house).load()
     one = made(factory)
     piece = factory.do("cut_pack", lambda s, by: named_pack(s, cut_pack(s, by, one.reel, 10).item))
+    turned = factory.do("re_reel", lambda s, by: named_pack(s, re_reel(s, by, piece).item))
+    rest = factory.do("cut_pack", lambda s, by: named_pack(s, cut_pack(s, by, turned, 4).item))
     factory.do("move_item", lambda s, by: str(move_item(s, by, one.reel.id, "stock", "shelf 4")))
     factory.do("place_hold", lambda s, by: place_hold(s, by, one.glue, "smells").id)
-    return [chain(house, named) for named in (one.reel, piece, one.lot, one.best)]
+    return [chain(house, named) for named in (one.reel, piece, rest, one.lot, one.best)]
 
 
 def documents(chains: list[Chain]) -> list[dict[str, Any]]:
@@ -104,6 +106,21 @@ def test_an_event_chain_leads_from_the_reel_to_every_origin(chains: list[Chain])
             met |= new
             waiting += new
         assert {uri.rsplit("/", 1)[1] for uri in met} - {one.things[item].code for item in one.starts} == one.ancestors()
+
+
+def test_what_is_taken_out_of_a_pack_or_put_into_it_is_said_by_its_pockets(chains: list[Chain]) -> None:
+    """A list of children that is empty would mean all of them to EPCIS."""
+    piece, rest = (epcis_document(one, Uris(AUTHORITIES[0]), clock.now(), "UTC")["epcisBody"]["eventList"] for one in chains[1:3])
+    moved = [(one["action"], one["bizStep"], [each["quantity"] for each in one["childQuantityList"]]) for one in rest if "parentID" in one]
+    assert moved == [
+        ("ADD", "packing", [30]), ("DELETE", "unpacking", [10]), ("ADD", "repackaging", [10]), ("DELETE", "unpacking", [10]),
+        ("ADD", "repackaging", [10]), ("DELETE", "unpacking", [4]), ("ADD", "repackaging", [4]),
+    ]  # fmt: skip
+    assert {"receiving", "assembling", "packing"} <= {one["bizStep"] for one in piece}, "an emptied pack is told as it was held last"
+    for document in documents(chains):
+        events = document["epcisBody"]["eventList"]
+        assert [one["eventTime"] for one in events] == sorted(one["eventTime"] for one in events)
+        assert all(one["childQuantityList"] for one in events if one["type"] == "AggregationEvent")
 
 
 def codes(event: dict[str, Any], way: str) -> set[str]:
