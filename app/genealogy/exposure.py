@@ -1,6 +1,6 @@
 """Exposure: how many units of each pack, lot, panel, shipment, customer and place share a suspect origin, and the chance that any does.
 
-*At least* and *at most* are exact bounds by network flow (`mixing.py`); a total is asked of its set, never summed. *Expected* and *chance*
+*At least* and *at most* are exact bounds by network flow (`extremes.py`); a total is asked of its set, never summed. *Expected* and *chance*
 assume that each draw is a random sample of what it was drawn from; behind a colour sort the expectation stands beside its range for odds
 from 1/10 to 10. Where a suspect may have been on one side or the other of a change-over, expectation and chance take either side as alike.
 """
@@ -18,9 +18,10 @@ from app.db import House
 from app.errors import bad_input
 from app.floor.moves import place_of, shipped_with
 from app.genealogy.bin_evenness import bin_evenness
+from app.genealogy.chances import Chance
 from app.genealogy.exposure_network import Network, network
 from app.genealogy.exposure_numbers import names_of
-from app.genealogy.mixing import Chance, Exposed
+from app.genealogy.mixing import Exposed
 from app.genealogy.suspects import Suspect, any_of, suspected
 from app.ledger.items import Lot, Pack
 from app.ledger.places import Shipment

@@ -12,8 +12,9 @@ from sqlalchemy.orm import Session
 from app.errors import bad_input
 from app.floor.amounts import AMOUNTS, OUT_OF_BOOK
 from app.genealogy.colour_shares import bin_shares
+from app.genealogy.draws import Draw, Marks, Outlet, Told
 from app.genealogy.marked_panels import Marked, MarkedPanels
-from app.genealogy.mixing import Draw, Marks, Mixing, Outlet, Told
+from app.genealogy.mixing import Mixing
 from app.genealogy.suspect_cells import SuspectCells
 from app.genealogy.suspects import Suspected, any_of
 from app.ledger import walk

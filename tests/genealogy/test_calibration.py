@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import binomtest
 
-from app.genealogy.mixing import Draw, Marks, Mixing, Outlet
+from app.genealogy.draws import Draw, Marks, Outlet
+from app.genealogy.mixing import Mixing
 
 MIXINGS = 2000
 Units = NDArray[np.bool_]

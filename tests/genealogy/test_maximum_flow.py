@@ -7,9 +7,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from app.genealogy import mixing
+from app.genealogy import extremes
+from app.genealogy.draws import Draw, Marks, Outlet
 from app.genealogy.maximum_flow import by_matrix, maximum_flow
-from app.genealogy.mixing import Draw, Marks, Mixing, Outlet
+from app.genealogy.mixing import Mixing
 
 Flow = tuple[list[int], list[int], list[tuple[int, int, int]]]
 
@@ -89,5 +90,5 @@ def test_bounds_on_trees_equal_those_by_matrix(mixed: Mixing, data: st.DataObjec
     sets = [*([name] for name in names), sorted(data.draw(st.sets(st.sampled_from(names)))), names]
     told = [mixed.bounds(some) for some in sets]
     with pytest.MonkeyPatch.context() as patched:
-        patched.setattr(mixing, "maximum_flow", by_matrix)
+        patched.setattr(extremes, "maximum_flow", by_matrix)
         assert told == [mixed.bounds_by_flow(some) for some in sets]

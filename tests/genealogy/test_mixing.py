@@ -13,7 +13,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import hypergeom
 
-from app.genealogy.mixing import Draw, Exposed, Marks, Mixing, Outlet, none_of
+from app.genealogy.chances import none_of
+from app.genealogy.draws import Draw, Marks, Outlet
+from app.genealogy.mixing import Exposed, Mixing
 
 
 class Network:

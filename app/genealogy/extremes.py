@@ -1,0 +1,144 @@
+"""How many marks a set of outlets holds at least and at most, whatever mixed how. Pure.
+
+Network flow: marks are sources, draws are edges with their units as capacities, outlets are sinks. Greatest in a set is the maximum flow into
+it; least is all marks minus the maximum flow into everything else (max-flow min-cut: Ford and Fulkerson, Canadian Journal of Mathematics 8
+(1956) 399). Where no two ways from one node meet again, the same follows from sums along the draws, of a set leaf by leaf
+(`maximum_flow.py`). What was counted by weight or by hand may have been more or fewer by twice its standard uncertainty: there the extremes
+are over all true counts within that (`true_counts.py`).
+"""
+
+from collections.abc import Hashable, Mapping, Sequence
+from functools import cached_property
+from typing import NamedTuple
+
+from app.genealogy.draws import Draw, Marks, Network, Node, Outlet
+from app.genealogy.maximum_flow import maximum_flow
+from app.genealogy.true_counts import ANY, Vessel, Way
+from app.genealogy.true_counts import bounds as true_bounds
+
+_UNMARKED = Marks(0, 0, 0)
+_NOWHERE: frozenset[Node] = frozenset()
+_FEW = 6  # lots of a pack
+
+
+class _Bounds(NamedTuple):
+    """Marks that came into a node; `is_tree`: no two ways from one node meet in it, so that sums along the draws are exact."""
+
+    least: int
+    most: int
+    is_tree: bool
+    branching: frozenset[Node]
+
+
+class Extremes:
+    """Least and greatest numbers of marks in outlets of a network."""
+
+    def __init__(self, network: Network) -> None:
+        self.network = network
+
+    def of(self, by_node: Mapping[Node, int], chosen: Sequence[Hashable]) -> tuple[int, int]:
+        network = self.network
+        if not by_node:
+            return 0, 0
+        if network.uncertain:
+            above = network.above(by_node)
+            if not network.uncertain.isdisjoint(above):
+                return self._by_true_counts(above, set(chosen))
+        elif network.closes and sum(by_node.values()) == network.placed:  # everything there is
+            return sum(mark.least for mark in network.marks.values()), sum(mark.most for mark in network.marks.values())
+        if len(by_node) <= _FEW and (found := self._by_sums(by_node)):
+            return found
+        return self.by_flow(by_node)
+
+    def _by_sums(self, by_node: Mapping[Node, int]) -> tuple[int, int] | None:
+        """Where no two ways meet again, neither in a node nor in several that give nothing on: each by itself."""
+        sums = [0, 0]
+        seen = _NOWHERE
+        for node, units in by_node.items():
+            least, most, is_tree, branching = self._bounds[node]
+            if not is_tree or (len(by_node) > 1 and (self.network.out.get(node) or seen & branching)):
+                return None
+            seen = seen | branching if seen else branching
+            stays = self.network.held[node] - units
+            sums[0] += least - stays if least > stays else 0
+            sums[1] += most if most < units else units
+        return sums[0], sums[1]
+
+    def by_flow(self, by_node: Mapping[Node, int]) -> tuple[int, int]:
+        """Only what is above the outlets decides."""
+        network = self.network
+        above = network.above(by_node)
+        number = {node: i for i, node in enumerate(above)}
+        draws: list[tuple[int, int, int]] = []
+        inside, outside = [by_node.get(node, 0) for node in above], [network.held[node] - by_node.get(node, 0) for node in above]
+        for i, node in enumerate(above):
+            for draw in network.out[node]:
+                if draw.child in number and draw.child not in network.marks:
+                    draws.append((i, number[draw.child], draw.units))
+                    outside[i] -= draw.units
+        marks = [network.marks.get(node, _UNMARKED) for node in above]
+        least, most = [one.least for one in marks], [one.most for one in marks]
+        return sum(least) - maximum_flow(least, outside, draws), maximum_flow(most, inside, draws)
+
+    def _by_true_counts(self, above: list[Node], chosen: set[Hashable]) -> tuple[int, int]:
+        """Marks are followed in what is above the outlets; units also in all that an uncertain draw ties to it."""
+        nodes = [*above, *self._tied_to(above)]
+        number = {node: i for i, node in enumerate(nodes)}
+        draws = {id(draw): draw for node in nodes for draw in (*self.network.out.get(node, ()), *self._drawn_into(node))}
+        ways = [Way(number.get(draw.parent), number.get(draw.child), *_range(draw)) for draw in draws.values()]
+        ways += [
+            Way(number[outlet.node], None, *_range(outlet), name in chosen)
+            for node in nodes for name, outlet in self.network.outlets_at.get(node, ())
+        ]  # fmt: skip
+        ways += [Way(number[node], None, 0, self._untold(node)) for node in nodes]
+        followed = set(above)
+        return true_bounds([self._vessel(node, node in followed) for node in nodes], ways)
+
+    def _tied_to(self, above: list[Node]) -> list[Node]:
+        seen, waiting = set(above), list(above)
+        for node in waiting:  # it grows
+            for draw in (*self.network.out.get(node, ()), *self._drawn_into(node)):
+                for end in (draw.parent, draw.child):
+                    if draw.slack != 0 and end not in seen:
+                        seen.add(end)
+                        waiting.append(end)
+        return waiting[len(above) :]
+
+    def _drawn_into(self, node: Node) -> Sequence[Draw]:
+        return self.network.into.get(node) or self.network.forgotten.get(node) or ()
+
+    def _vessel(self, node: Node, followed: bool) -> Vessel:
+        network = self.network
+        own, slack = network.marks.get(node), network.slack_in.get(node, 0)
+        units = max(network.taken_in.get(node, 0), own.units if own else 0) - sum(draw.units for draw in self._drawn_into(node))
+        least, most = (own.least, own.most) if own else (0, 0)
+        return Vessel(max(0, units - slack), max(0, units + slack), least, most, own is not None and own.least == own.units, followed)
+
+    def _untold(self, node: Node) -> float:
+        """Units of a node of which nothing is told."""
+        network = self.network
+        if node not in network.out and node not in network.outlets_at:
+            return ANY
+        return 0 if node in network.uncertain else network.held[node] - network.went[node]
+
+    @cached_property
+    def _bounds(self) -> dict[Node, _Bounds]:
+        network = self.network
+        found: dict[Node, _Bounds] = {}
+        for node in network.order:
+            own = network.marks.get(node)
+            least, most, is_tree = (own.least, own.most, True) if own else (0, 0, True)
+            seen: frozenset[Node] = _NOWHERE
+            for draw in network.into.get(node, ()):
+                part = found[draw.parent]
+                least += max(0, part.least - (network.held[draw.parent] - draw.units))
+                most += min(part.most, draw.units)
+                is_tree = is_tree and part.is_tree and not (seen and seen & part.branching)
+                seen = seen | part.branching if seen else part.branching
+            found[node] = _Bounds(least, most, is_tree, seen | {node} if len(network.out.get(node, ())) > 1 else seen)
+        return found
+
+
+def _range(of: Draw | Outlet) -> tuple[float, float]:
+    """How many units it may have been."""
+    return (0, ANY) if of.slack is None else (max(0, of.units - of.slack), of.units + of.slack)
