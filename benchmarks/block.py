@@ -19,6 +19,7 @@ from seed_demo.build import PANELS, SEED, campaign, set_up
 from seed_demo.factory import Factory
 from seed_demo.hands import Hands, later
 from seed_demo.packing import Packing
+from seed_demo.shipping import Shipping
 from seed_demo.supplies import Supplies
 from seed_demo.truth import CELLS, Truth
 
@@ -41,7 +42,7 @@ def make_block(house: House, begins: datetime, lots: int = LOTS) -> None:
         factory.begin(campaign(factory, _NO_FAULTS + n, min(2, lots - n), at, -1), at)
     factory.run(lambda _: None)
     ends = max(pack.at for pack in packing.packs)
-    factory.begin(packing.ship_and_more(ends), ends)
+    factory.begin(Shipping(packing).ship_and_more(ends), ends)
     factory.run(lambda _: None)
     _clear(hands, later(ends, 1000))
     with house.write_engine.begin() as connection:

@@ -36,6 +36,7 @@ from seed_demo.floor import Campaign, Story
 from seed_demo.hands import Hands, later
 from seed_demo.packing import Packing
 from seed_demo.shifts import HANDED_OVER, attendance, stops
+from seed_demo.shipping import Shipping
 from seed_demo.supplies import Supplies
 from seed_demo.truth import FILE, Truth, load_truth
 
@@ -126,14 +127,15 @@ def _days(house: House, say: Callable[[str], None], lots: int, live: Sequence[Li
     packing = Packing(reel)
     factory = Factory(hands, Supplies(hands, truth, rng), truth, rng, packing.test, ends)
     packing.factory = factory
+    shipping = Shipping(packing)
     for n in range(0, lots, 2):
         at = later(begins + _EVERY * (n // 4), 50 * (n // 2 % 2))
         factory.begin(campaign(factory, n, min(2, lots - n), at, max(5, lots * 4 // 5)), at)
     for one in live:
         at = ends - timedelta(hours=one.hours)
         factory.begin(_live(factory, one, at), at)
-    factory.begin(packing.every_day(begins + timedelta(hours=60), ends - timedelta(hours=30)), begins)
-    factory.begin(packing.ship_and_more(ends - timedelta(hours=18)), ends - timedelta(hours=18))
+    factory.begin(shipping.every_day(begins + timedelta(hours=60), ends - timedelta(hours=30)), begins)
+    factory.begin(shipping.ship_and_more(ends - timedelta(hours=18)), ends - timedelta(hours=18))
     factory.begin(stops(factory, begins, rng), begins)
     with house.reading() as session:
         factory.begin(attendance(factory, catalogue.site(session)), ends - HANDED_OVER)

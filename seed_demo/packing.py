@@ -1,15 +1,13 @@
-"""From the tester to customers: bins, reels, bags of seconds; re-reeled, cut, joined, taken off the tape; shipped, and taken back."""
+"""From the tester into packs: bins, reels, bags of seconds; re-reeled, cut, joined, taken off the tape; dry packed."""
 
 from collections.abc import Callable
-from contextlib import suppress
 from dataclasses import dataclass, field
-from datetime import datetime, timedelta
+from datetime import datetime
 from io import BytesIO
 from typing import Any
 
 import numpy as np
 
-from app.errors import Refused
 from app.final_test.results_in import bin_table_of, import_unit_results, read_results
 from app.floor.ends import Value
 from app.floor.loose import merge_loose
@@ -17,14 +15,12 @@ from app.floor.moves import move_item
 from app.floor.samples import sample_units
 from app.floor.scrap import scrap_units
 from app.floor.starts import start_run
-from app.holds.place import place_hold
 from app.holds.stopped import stops_on
 from app.ledger.items import Pack as PackRow
 from app.naming.resolve import Named, code_of
 from app.packing.dry import seal_pack
 from app.packing.fill import Part, close_pack, fill_pack
 from app.packing.rework import cut_pack, join_packs, re_reel, take_off_tape
-from app.packing.shipping import ship, take_back
 from seed_demo.factory import Factory
 from seed_demo.files import unit_results
 from seed_demo.floor import Campaign, Loose, Story
@@ -252,7 +248,7 @@ class Packing:
         close = lambda s, by: close_pack(s, by, s.get_one(PackRow, named.id), short_reason=short, values=values, person=who.id).units  # noqa: E731
         hands.do(who, "close_pack", {"pack": named.code, "values": {one.name: one.value for one in values}}, ends, close)
         yield pack.at
-        yield from self._seal(pack) if again else self._rework(pack)
+        yield from self.seal(pack) if again else self._rework(pack)
 
     def _new(self, pack: Pack) -> Pack:
         self.packs.append(pack)
@@ -283,42 +279,42 @@ class Packing:
                 yield from self._off_the_tape(pack)
                 out = []
         for one in out:
-            yield from self._seal(one)
+            yield from self.seal(one)
 
-    def _made(self, action: str, olds: list[Pack], verb: Callable[[Any, Any], int], fills: list[Fill], at: datetime, **arguments: Any) -> Pack:
+    def made(self, action: str, olds: list[Pack], verb: Callable[[Any, Any], int], fills: list[Fill], at: datetime, **arguments: Any) -> Pack:
         hands, like = self.floor.hands, olds[0]
 
-        def made(s: Any, by: Any) -> Named:
+        def act(s: Any, by: Any) -> Named:
             item = verb(s, by)
             return Named("pack", item, code_of(s, "pack", item))
 
-        named = hands.do(hands.certified("taping"), action, {"packs": [old.named.code for old in olds], **arguments}, at, made)
+        named = hands.do(hands.certified("taping"), action, {"packs": [old.named.code for old in olds], **arguments}, at, act)
         return self._new(Pack(named, like.product, like.bin, like.order, fills, later(at, 5)))
 
     def _re_reel(self, pack: Pack) -> Pack:
         fills = [Fill(fill.units[::-1].copy(), _same(fill.reach)) for fill in reversed(pack.fills)]
         pack.fills = []
-        return self._made("re_reel", [pack], lambda s, by: re_reel(s, by, pack.named).item, fills, pack.at)
+        return self.made("re_reel", [pack], lambda s, by: re_reel(s, by, pack.named).item, fills, pack.at)
 
     def _cut(self, pack: Pack, units: int) -> Pack:
         keep = len(pack.units) - units
-        inner, outer = _cut_at(pack.fills, keep)
+        inner, outer = cut_at(pack.fills, keep)
         pack.fills = inner
-        return self._made("cut_pack", [pack], lambda s, by: cut_pack(s, by, pack.named, units).item, outer, pack.at, units=units)
+        return self.made("cut_pack", [pack], lambda s, by: cut_pack(s, by, pack.named, units).item, outer, pack.at, units=units)
 
     def _join(self, packs: list[Pack]) -> Pack:
         fills = [fill for pack in packs for fill in pack.fills]
         for pack in packs:
             pack.fills = []
         at = max(pack.at for pack in packs)
-        return self._made("join_packs", packs, lambda s, by: join_packs(s, by, [pack.named for pack in packs]).item, fills, at)
+        return self.made("join_packs", packs, lambda s, by: join_packs(s, by, [pack.named for pack in packs]).item, fills, at)
 
     def _off_the_tape(self, pack: Pack) -> Story:
         """The outer half comes off the tape into a jar; it is cleaned and tested again, and goes onto a new reel."""
         hands, truth = self.floor.hands, self.floor.truth
         there = len(pack.units)
         keep = there // 2
-        pack.fills, off = _cut_at(pack.fills, keep)
+        pack.fills, off = cut_at(pack.fills, keep)
 
         def take(s: Any, by: Any) -> Named:
             item = take_off_tape(s, by, pack.named, keep + 1, there).item
@@ -333,7 +329,7 @@ class Packing:
         mixed = units[np.argsort(self.floor.rng.random(len(units)), kind="stable")]
         truth.into(named.code, mixed)
         loose = Loose(named, mixed, reach, later(pack.at, 10))
-        yield from self._seal(pack)
+        yield from self.seal(pack)
         for step in self.floor.hands.routes[pack.product].steps:
             if step.operation == "clean":
                 yield from clean(self.floor, loose, step)
@@ -346,7 +342,7 @@ class Packing:
             else:
                 yield from self._seconds(pack.product, one)
 
-    def _seal(self, pack: Pack) -> Story:
+    def seal(self, pack: Pack) -> Story:
         floor, hands = self.floor, self.floor.hands
         step = next(step for step in hands.routes[pack.product].steps if step.operation == "dry pack")
         bench = hands.earliest("dry pack", pack.at)
@@ -369,120 +365,6 @@ class Packing:
         self._worked(goes_on, run, [one.named.code for one in used])
         goes_on.sealed, goes_on.at = True, later(at, 10)
 
-    # --- customers
-
-    def every_day(self, at: datetime, until: datetime) -> Story:
-        """Once a day, what is free goes to its customer."""
-        while at < until:
-            yield at
-            yield from self._all_go(self._free(), at)
-            at += timedelta(days=1)
-
-    def ship_and_more(self, at: datetime) -> Story:
-        """Some of it comes back; and a bonder's drift is found out late, and what it touched stays here."""
-        yield at
-        free = self._free()
-        first = free[: len(free) * 2 // 3]
-        yield from self._all_go(first, at)
-        shipped = [pack for pack in self.packs if pack.shipped_to and GRADES[pack.bin] == "prime"]
-        if len(shipped) >= 2:
-            at = later(at, 240)
-            yield at
-            self._back(shipped[-1], None, at)
-            yield from self._seal(shipped[-1])
-            self._back(shipped[-2], len(shipped[-2].units) // 2, later(at, 10))
-        if self.floor.bonding.drifted is not None:
-            at = later(at, 60)
-            yield at
-            self._hold_the_bonder(at)
-        at = later(at, 300)
-        yield at
-        yield from self._all_go(self._free(), at)
-
-    def _free(self) -> list[Pack]:
-        """Sealed and here; without what the drifted bonder did just before, as long as nobody knows of it."""
-        doubtful = self._just_before_the_drift()
-        return [
-            pack for pack in self.packs
-            if pack.sealed and len(pack.units) and pack.shipped_to is None and not any(doubtful & fill.reach.runs for fill in pack.fills)
-        ]  # fmt: skip
-
-    def _all_go(self, packs: list[Pack], at: datetime) -> Story:
-        for order in dict.fromkeys(pack.order for pack in packs):
-            if order is not None:
-                at = later(at, 20)
-                yield at
-                self._ship([pack for pack in packs if pack.order == order and pack.shipped_to is None and len(pack.units)], order, at)
-
-    def _just_before_the_drift(self) -> set[str]:
-        """The drifted bonder's last runs before the one whose pull test was bad."""
-        floor = self.floor
-        if floor.bonding.drifted is None:
-            return set()
-        runs = floor.bonding.bonded[floor.bonding.drifted.name]
-        bad = runs.index(floor.truth.faults["bonder that drifted"])
-        return set(runs[max(0, bad - 2) : bad])
-
-    def _ship(self, packs: list[Pack], order: str, at: datetime) -> None:
-        hands = self.floor.hands
-        with hands.house.reading() as session:
-            held = set(stops_on(session, [pack.named.id for pack in packs]))
-            customer = hands.customer_of(session, order)
-        going = [pack for pack in packs if pack.named.id not in held]
-        if not going:
-            return
-        arguments = {"packs": [pack.named.code for pack in going], "customer": customer, "order": order}
-        verb = lambda s, by: ship(s, by, [pack.named for pack in going], customer, order).id  # noqa: E731
-        hands.do(hands.certified("packing"), "ship", arguments, at, verb)
-        for pack in going:
-            pack.shipped_to = customer
-
-    def _back(self, pack: Pack, units: int | None, at: datetime) -> None:
-        """A customer sends a pack back; with `units`, only what is left nearest the hub."""
-        hands = self.floor.hands
-
-        def take(s: Any, by: Any) -> int:
-            return int(take_back(s, by, pack.named, units).item)
-
-        if units is None:
-            hands.do(hands.certified("packing"), "take_back", {"pack": pack.named.code}, at, take)
-            pack.shipped_to, pack.at = None, later(at, 30)
-            return
-        inner, outer = _cut_at(pack.fills, units)
-        pack.fills = outer
-        self._made("take_back", [pack], take, inner, at, units=units)
-        self.floor.truth.into(pack.named.code, pack.units, pockets=True)
-
-    def _hold_the_bonder(self, at: datetime) -> None:
-        """Everything that the drifted bonder did in the two days before its bad pull test is held; a pack that was tested is let go."""
-        floor, hands = self.floor, self.floor.hands
-        bench, quality = floor.bonding.drifted, hands.with_duty("quality")
-        assert bench is not None
-        span = hands.span_before(floor.truth.faults["bonder that drifted"], timedelta(hours=50))
-        subject = Named("station", bench.id, bench.code)
-        arguments = {"subject": bench.code, "reason": "readings out of limits"}
-        hold = hands.do(
-            quality, "place_hold", arguments, at, lambda s, by: int(place_hold(s, by, subject, "readings out of limits", span=span).id)
-        )
-        here = [pack for pack in self.packs if len(pack.units) and pack.shipped_to is None]
-        with hands.house.reading() as session:
-            stopped = stops_on(session, [pack.named.id for pack in here])
-        mine = [pack for pack in here if hold in {stop.hold for stop in stopped.get(pack.named.id, [])}]
-        if mine:
-            floor.release(hold, [mine[0].named], later(at, 10))
-        if len(mine) > 1 and mine[1].order is not None:
-            self._may_not_leave(mine[1], mine[1].order, later(at, 15))
-
-    def _may_not_leave(self, pack: Pack, order: str, at: datetime) -> None:
-        """Someone tries to ship a pack that was not let go; the refusal is in the journal."""
-        hands = self.floor.hands
-        with hands.house.reading() as session:
-            customer = hands.customer_of(session, order)
-        verb = lambda s, by: ship(s, by, [pack.named], customer, order).id  # noqa: E731
-        with suppress(Refused):
-            hands.do(hands.certified("packing"), "ship", {"packs": [pack.named.code], "customer": customer, "order": order}, at, verb)
-            pack.shipped_to = customer
-
     def reaches(self) -> None:
         """What can be in each pack that holds something, for the truth."""
         for pack in self.packs:
@@ -499,7 +381,7 @@ def _same(reach: Reach) -> Reach:
     return new
 
 
-def _cut_at(fills: list[Fill], keep: int) -> tuple[list[Fill], list[Fill]]:
+def cut_at(fills: list[Fill], keep: int) -> tuple[list[Fill], list[Fill]]:
     """The first `keep` units from the hub, and the rest."""
     inner: list[Fill] = []
     outer: list[Fill] = []
