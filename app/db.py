@@ -168,10 +168,11 @@ def _keep_private(database: Path) -> None:
 
 
 # PostgreSQL expects millions of rows from a recursion and would hash-join whole tables: hundreds of ms, growing with history; and it would
-# compile a statement for so many, 20 to 40 ms for one that takes less than one
+# compile a statement for so many, 20 to 40 ms for one that takes less than one. A walk's statements have one sensible plan whatever the ids, yet it
+# would plan most of them anew each time, a third of the work of a wafer's exposure
 _NO_JIT = "-c jit=off"
 _LOOK_UPS = f"{_NO_JIT} -c enable_hashjoin=off -c enable_mergejoin=off -c enable_memoize=off"
-_WALKS = f"{_LOOK_UPS} -c enable_seqscan=off -c work_mem=4MB"  # no list or board may run with these
+_WALKS = f"{_LOOK_UPS} -c enable_seqscan=off -c plan_cache_mode=force_generic_plan -c work_mem=4MB"  # no list or board may run with these
 
 
 def _postgres_engine(url: str, options: str, **how: Any) -> Engine:
