@@ -46,6 +46,9 @@ class _Doing(NamedTuple):
     suspect: str
 
 
+_Began = tuple[int, int, int, bool]  # a line, a panel that it did or may have done, the entry that began it, whether it did all of the panel
+
+
 class _Covered(NamedTuple):
     """A panel that a line did, or may have done, and the step that it did."""
 
@@ -93,7 +96,7 @@ class _OnPanels:
         self.works: defaultdict[int, dict[tuple[str, int], list[_Doing]]] = defaultdict(dict)
         self._lines = suspicion.lines
         self._mounted: dict[tuple[int, int], str] = {}  # (line, panel) -> yes or perhaps, where only a mount says who gave the dies
-        covered = _covered(session, suspicion.lines)
+        covered: list[_Began] = tuples(session, _COVERED, lines=suspicion.lines)
         if suspicion.wafers:
             covered += self._add_wafers(session, suspicion)
         self._add_works(session, covered)
@@ -126,15 +129,15 @@ class _OnPanels:
             possible = _EVERY
         return Cells(sure, possible)
 
-    def _add_works(self, session: Session, covered: Iterable[Sequence[Any]]) -> None:
+    def _add_works(self, session: Session, covered: Iterable[_Began]) -> None:
         """Where the first suspect line did all of a panel, nobody else's doing says more. Else every line that may have done the same steps."""
         first: dict[int, Sequence[Any]] = {}  # rows as they came: there are tens of thousands of them for a week
         for row in covered:
-            if row[1] not in first or row[4] < first[row[1]][4]:
+            if row[1] not in first or row[2] < first[row[1]][2]:
                 first[row[1]] = row
         unsure, whole = [], self.whole
-        for panel, (line, _, extent, _, e, *_) in first.items():
-            if extent != "whole" or (line not in self._lines and self._mounted.get((line, panel)) != "yes"):
+        for panel, (line, _, e, did_all) in first.items():
+            if not did_all or (line not in self._lines and self._mounted.get((line, panel)) != "yes"):
                 unsure.append(panel)
             elif e < whole.get(panel, walk.NEVER):
                 whole[panel] = e
@@ -148,7 +151,7 @@ class _OnPanels:
     def _suspect(self, one: _Covered) -> str:
         return "yes" if one.line in self._lines else self._mounted.get((one.line, one.panel), "no")
 
-    def _add_wafers(self, session: Session, suspicion: Suspected) -> list[_Covered]:
+    def _add_wafers(self, session: Session, suspicion: Suspected) -> list[_Began]:
         """The cells with their dies by the placement logs. Where no log tells, what lines did that had them mounted: their covers."""
         complete: set[tuple[int, int]] = set()  # runs and panels of which every cell has a die of a suspect wafer
         told: dict[tuple[int, int, int], int] = {}  # (run, panel, its size) -> cells that have one, of the others
@@ -169,7 +172,7 @@ class _OnPanels:
         complete.update((run, panel) for (run, panel, size), cells in told.items() if cells.bit_count() == size)
         return self._add_mounted(session, suspicion, complete)
 
-    def _add_mounted(self, session: Session, suspicion: Suspected, complete: set[tuple[int, int]]) -> list[_Covered]:
+    def _add_mounted(self, session: Session, suspicion: Suspected, complete: set[tuple[int, int]]) -> list[_Began]:
         """Where a log leaves cells of a panel without a die, these are perhaps marked; where none tells of that work, its lines are suspects.
 
         `complete`: what needs no other log, since its own run's tells every cell. That is nearly everything.
@@ -197,13 +200,8 @@ class _OnPanels:
                     self.known[one.panel].append((one.e, 0, untold))
             else:
                 self._mounted[one.line, one.panel] = "yes" if mounted[one.line] else "perhaps"
-                by_mount.append(one)
+                by_mount.append((one.line, one.panel, one.e, one.extent == "whole"))
         return by_mount
-
-
-def _covered(session: Session, lines: Iterable[int]) -> list[Any]:
-    """What lines did, in the order of `_Covered`."""
-    return tuples(session, _COVERED, lines=lines)
 
 
 def _told(session: Session, panels: Iterable[int]) -> dict[tuple[int, str, int], int]:
@@ -265,10 +263,11 @@ _MOUNTED = listed(
 )
 _MEMBERS = listed('select "set", panel from member where "set" in :sets', "sets")
 _COVERED = listed(
-    f"""
-    select c.line, {_DONE} from line l cross join cover c cross join member m where l.id in :lines and c.line = l.id and m."set" = c."set"
+    """
+    select l.id, m.panel, l.e, c.extent = 'whole'
+    from line l cross join cover c cross join member m where l.id in :lines and c.line = l.id and m."set" = c."set"
     union all
-    select l.id, {_OPEN} from line l cross join member m where l.id in :lines and l.closed_e is null and m."set" = l."set"
+    select l.id, m.panel, l.e, false from line l cross join member m where l.id in :lines and l.closed_e is null and m."set" = l."set"
     """,
     "lines",
 )
