@@ -91,7 +91,9 @@ def before_mixing(session: Session, lots: Sequence[Named], size: int | None = No
     rows = _loose_lots(session, [named.id for named in lots])
     products = {lot.product for lot in rows.values()}
     if len(products) > 1:
-        raise bad_input("They are different products.", "lot", f"{len(products)} products are among them.", "Name lots of one product.")
+        codes, parts = {named.id: named.code for named in lots}, catalogue.with_ids(session, list(products))
+        why = ", ".join(f"{codes[item]} is {parts[lot.product].name}" for item, lot in rows.items())
+        raise bad_input("They are different products.", "lot", f"{why}.", "Name lots of one product.")
     size = size or catalogue.with_id(session, next(iter(products))).body.units_per_reel
     if size < 1:
         raise bad_input("That is no size.", "size", f"It is {size}.", "Give the units of a full pack.")
@@ -159,8 +161,8 @@ def _fill_told(
 
 def _loose_lots(session: Session, items: Iterable[int]) -> dict[int, Lot]:
     rows = {lot.item: lot for lot in session.scalars(select(Lot).where(Lot.item.in_(set(items))))}
-    if any(lot.form != "loose" for lot in rows.values()):
-        raise bad_input("Only loose lots mix.", "lot", "One of them holds panels.", "Name loose lots.")
+    if whole := [item for item, lot in rows.items() if lot.form != "loose"]:
+        raise bad_input("Only loose lots mix.", "lot", f"{', '.join(codes_of(session, 'lot', whole).values())} holds panels.", "Name loose lots.")
     return rows
 
 

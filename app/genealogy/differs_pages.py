@@ -6,6 +6,7 @@ from fastapi import Query, Request
 from fastapi.responses import Response
 from sqlalchemy.orm import Session
 
+from app.errors import Refused
 from app.genealogy.differs import COMPARED, KINDS, Differs, differs, table
 from app.naming.resolve import resolve
 from app.people.callers import Calling, page_router
@@ -19,11 +20,15 @@ Codes = Annotated[tuple[str, ...], Query(max_length=2000)]
 def differs_page(request: Request, who: Calling, code: Codes = (), shared: bool = True) -> Response:
     """`shared`: with what all of them have. With one code alone the form waits for another."""
     codes = _codes(code)
-    found = None
+    found, refusal = None, None
     if len(codes) > 1:
         with house_of(request).walking() as session:
-            found = _differs(session, codes)
-    return render(request, "genealogy/differs.html", asked=codes, found=found, kinds=KINDS, shared=shared)
+            try:
+                found = _differs(session, codes)
+            except Refused as one:  # the codes stay in the form, to be put right
+                refusal = one
+    status = refusal.status if refusal else 200
+    return render(request, "genealogy/differs.html", status=status, refusal=refusal, asked=codes, found=found, kinds=KINDS, shared=shared)
 
 
 @router.get("/differs/csv")

@@ -131,18 +131,23 @@ class _Answer:
         found = []
         for panel, (units, sure, possible) in self.net.marked.items():
             if possible:
-                where = self.where.get(panel, "floor") if ("panel", panel) in self.names else "singulated"
-                found.append(ExposedRow("panel", self.codes.get(panel, ""), "cells", where, _known(units, sure, possible)))
+                found.append(ExposedRow("panel", self.codes.get(panel, ""), "cells", self._panel_is(panel), _known(units, sure, possible)))
         return _sorted(found)
+
+    def _panel_is(self, panel: int) -> str:
+        """What left it is counted where it is now: in loose lots, packs, scrap and samples."""
+        return self.where.get(panel, "floor") if ("panel", panel) in self.names else "singulated"
 
     def _panel_lots(self) -> tuple[ExposedRow, ...]:
         lots = last_lots(self.session, list(self.net.marked))
         codes = codes_of(self.session, "lot", list(set(lots.values())))
         sums: defaultdict[int, list[tuple[int, int, int]]] = defaultdict(list)
+        where: defaultdict[int, set[str]] = defaultdict(set)
         for panel, lot in lots.items():
             sums[lot].append(self.net.marked[panel])
+            where[lot].add(self._panel_is(panel))
         rows = [
-            ExposedRow("lot", codes[lot], "panels", "floor", _known(*(sum(column) for column in zip(*parts, strict=True))), len(parts))
+            ExposedRow("lot", codes[lot], "panels", ", ".join(sorted(where[lot])), _known(*map(sum, zip(*parts, strict=True))), len(parts))
             for lot, parts in sums.items()
         ]
         return _sorted([row for row in rows if row.exposed.greatest])

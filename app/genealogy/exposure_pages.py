@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 
 from app.drawing.escape import escape_svg
 from app.drawing.region_overlay import region_overlay
-from app.errors import bad_input
+from app.errors import Refused, bad_input
 from app.floor.wafer_picture import wafer_picture
 from app.genealogy.escape import escape_curve, some_points
 from app.genealogy.exposure import Exposure, exposure
@@ -26,6 +26,7 @@ from app.people.callers import Calling, page_router
 from app.web import counted, house_of, render, zone_of
 
 router = page_router()
+_TOOLS = ("rectangle", "lasso", "disc", "ring")
 _PAGE = 50
 Short = Annotated[str, Query(max_length=80)]
 Codes = Annotated[tuple[str, ...], Query(max_length=2000)]
@@ -46,19 +47,24 @@ Asked = Annotated[Question, Depends(question)]
 
 @router.get("/exposure")
 def exposure_page(
-    request: Request, who: Calling, asked: Asked, all: bool = False, first: Annotated[int | None, Query(ge=0, le=1_000_000)] = None
-) -> Response:
-    """`all`: long lists to their end. `first`: so many packs of the escape curve are picked."""
-    found = None
+    request: Request, who: Calling, asked: Asked, all: bool = False, first: Annotated[int | None, Query(ge=0, le=1_000_000)] = None,
+    draw: Annotated[str, Query(max_length=20)] = "",
+) -> Response:  # fmt: skip
+    """`all`: long lists to their end. `first`: so many packs of the escape curve are picked. `draw`: the tool that was drawn with last."""
+    found, region, refusal = None, None, None
     with house_of(request).walking() as session:
-        if asked.is_asked:
-            found = _answer(request, session, asked)
-        region = _region_map(request, session, asked)
+        try:
+            found = _answer(request, session, asked) if asked.is_asked else None
+            region = _region_map(request, session, asked)
+        except Refused as one:  # what was asked stays in the form, to be put right
+            refusal = one
     query = urlencode(asked_again(asked))
     order, points = escape_curve(found.packs) if found and found.packs else ([], [])
     picked = {row.code for row in order[: len(order) if first is None else first]}
     return render(
-        request, "genealogy/exposure.html", asked=asked, found=found, query=query, operations=OPERATIONS, region=region, most=None if all else _PAGE,
+        request, "genealogy/exposure.html", status=refusal.status if refusal else 200, refusal=refusal, tools=_TOOLS,
+        draw=draw if draw in _TOOLS else _TOOLS[0], asked=asked, found=found, query=query, operations=OPERATIONS, region=region,
+        most=None if all else _PAGE,
         may_hold=bool(who.actor.duties & set(ACTIONS["place_hold"].duties)), first=first, picked=picked, points=some_points(points),
         curve=escape_svg([(one.units, one.escaping) for one in points], first) if points else "",
     )  # fmt: skip

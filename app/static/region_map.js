@@ -10,12 +10,14 @@ if (map) {
   const layer = map.querySelector(".drawing");
   const told = document.getElementById("region-told");
   const tools = document.getElementById("region-tools");
+  const centre = [(frame.columns - 1) / 2, (frame.rows - 1) / 2]; // of the map: what is made in rings lies about it
   let cursor = [Math.floor(frame.columns / 2), Math.floor(frame.rows / 2)];
   let path = null;
   tools.hidden = false;
 
   const tool = () => tools.querySelector("input:checked").value;
   const die = ([column, row]) => [frame.left + column * frame.right, frame.top + row * frame.down];
+  const away = (one, other) => Math.hypot(one[0] - other[0], one[1] - other[1]);
   const inside = (n, most) => Math.max(0, Math.min(most - 1, n));
   const middle = ([column, row]) => [frame.margin + (column + 0.5) * frame.pitch, frame.margin + (row + 0.5) * frame.pitch];
 
@@ -39,7 +41,8 @@ if (map) {
     if (path) {
       const [a, b] = [middle(path[0]), middle(path[path.length - 1])];
       if (tool() === "rectangle") shape("rect", { x: Math.min(a[0], b[0]) - frame.pitch / 2, y: Math.min(a[1], b[1]) - frame.pitch / 2, width: Math.abs(a[0] - b[0]) + frame.pitch, height: Math.abs(a[1] - b[1]) + frame.pitch });
-      else if (tool() === "ring") shape("circle", { cx: a[0], cy: a[1], r: Math.hypot(a[0] - b[0], a[1] - b[1]) });
+      else if (tool() === "disc") shape("circle", { cx: a[0], cy: a[1], r: Math.hypot(a[0] - b[0], a[1] - b[1]) });
+      else if (tool() === "ring") for (const place of [a, b]) shape("circle", { cx: middle(centre)[0], cy: middle(centre)[1], r: Math.hypot(place[0] - middle(centre)[0], place[1] - middle(centre)[1]) });
       else shape("polyline", { points: path.map((one) => middle(one).join(",")).join(" ") });
     }
     told.textContent = `Die ${die(cursor).join(", ")}${path ? ", from " + die(path[0]).join(", ") : ""}`;
@@ -49,7 +52,8 @@ if (map) {
     const [first, last] = [path[0], path[path.length - 1]];
     const value = { rectangle: "", ring: "", lasso: "" };
     if (tool() === "rectangle") value.rectangle = [...die(first), ...die(last)].join(",");
-    else if (tool() === "ring") value.ring = [...die(first), 0, Math.hypot(first[0] - last[0], first[1] - last[1]).toFixed(1)].join(",");
+    else if (tool() === "disc") value.ring = [...die(first), 0, away(first, last).toFixed(1)].join(",");
+    else if (tool() === "ring") value.ring = [...die(centre), ...[away(centre, first), away(centre, last)].sort((one, other) => one - other).map((radius) => radius.toFixed(1))].join(",");
     else if (path.length > 2) value.lasso = thinned(path).map((one) => die(one).join(",")).join(" ");
     path = null;
     if (!Object.values(value).some(Boolean)) return draw();

@@ -68,4 +68,21 @@ def test_a_region_drawn_by_mouse_and_by_keys_changes_the_packs(visit: Visits, st
         assert corner[:2] == corner[2:]  # one die, at the corner of the map
         total = int(one.page.inner_text("#answer .big").split()[0])
         assert total <= 1 and len(_packs(one)) <= len(whole)
+        _a_ring_about_the_middle(one, whole)
         assert one.wrong == []
+
+
+def _a_ring_about_the_middle(one: Visit, whole: list[str]) -> None:
+    """From an outer radius, beyond the map's corners, to its middle: all of the map again."""
+    one.page.locator("#region-tools input[value=ring]").check()
+    one.page.locator("#region-map img").scroll_into_view_if_needed()
+    box = one.page.locator("#region-map img").bounding_box()
+    assert box
+    one.page.mouse.move(box["x"] + 2, box["y"] + 2)
+    one.page.mouse.down()
+    one.page.mouse.move(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2, steps=4)
+    with one.page.expect_navigation():
+        one.page.mouse.up()
+    _, _, inner, outer = (float(number) for number in one.page.input_value("#ring").split(","))
+    assert inner < 1 < outer and _packs(one) == whole and not one.page.input_value("#rectangle")
+    assert one.page.locator("#region-tools input:checked").get_attribute("value") == "ring", "the next one is drawn with the same"
