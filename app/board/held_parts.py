@@ -18,7 +18,7 @@ def held_parts(
     near: list[Row[Any]] = [row for row in session.execute(_NEAR) if row.id not in spent]
     stops = stops_on(session, [row.id for row in near])
     if past:
-        then = set(session.scalars(select(Hold.id).where(Hold.closed_e.is_(None), Hold.e <= past.e)))
+        then = {hold for hold, e in session.execute(select(Hold.id, Hold.e).where(Hold.closed_e.is_(None))) if e <= past.e}
         stops = {item: kept for item, found in stops.items() if (kept := [stop for stop in found if stop.hold in then])}
     lot_of = {row.id: row.lot for row in near}
     panels = [row.id for row in near if row.kind == "panel" and row.id in stops]

@@ -131,10 +131,8 @@ def last_places(session: Session) -> dict[int, str]:
 
 _LOT_COLUMNS = """
     select l.item, c.code, l.form, l.product, l."order", l.bin, l.grade, r.route, e.happened_at
-    from ({open}) o join lot l on l.item = o.lot
-    join code c on c.kind = 'lot' and c.thing = l.item
-    join entry e on e.id = l.e
-    left join lot_route r on r.lot = l.item and r.closed_e is null
+    from ({open}) o cross join lot l cross join code c cross join entry e left join lot_route r on r.lot = l.item and r.closed_e is null
+    where l.item = o.lot and c.kind = 'lot' and c.thing = l.item and e.id = l.e
 """
 _LOTS = text(
     _LOT_COLUMNS.format(open="select lot from lot_holding where closed_e is null union select lot from loose_stock where emptied_e is null")
@@ -146,7 +144,7 @@ _THEN_LOTS = text(
     union select lot from loose_stock where emptied_e is null union select lot from loose_stock where emptied_e > :e
     """
     )
-    + " where l.e <= :e"
+    + " and l.e <= :e"
 ).columns(happened_at=Moment())
 _HELD_NOW = 'select lot, "set" from lot_holding where closed_e is null'
 _HELD_THEN = """
@@ -199,7 +197,7 @@ _RAN = (
     .columns(started_at=Moment())
 )
 _LOADING = text("""
-    select p."set" as panels, p.load, p.shelf from load o join load_place p on p.load = o.id where o.closed_e is null and p.closed_e is null
+    select p."set" as panels, p.load, p.shelf from load o cross join load_place p where p.load = o.id and o.closed_e is null and p.closed_e is null
 """)
 _PLACES = text("""
     select t.lot, v.kind, v.place

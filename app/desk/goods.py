@@ -74,8 +74,8 @@ PACKS = Listing(
     rows=_pack_rows,
     sorts=(
         Sort("newest", "newest first", falling=True), Sort("oldest", "oldest first"),
-        Sort("date_code", "oldest date code first", func.coalesce(Pack.date_code, "9999")),
-        Sort("bin", "bin", func.coalesce(Pack.bin, "")),
+        Sort("date_code", "oldest date code first", Pack.date_code, first=Pack.date_code.is_not(None)),
+        Sort("bin", "bin", Pack.bin, first=Pack.bin.is_not(None)),
     ),
     filters=(
         Filter("date_code", "Date code, as 2648", equals(Pack.date_code)),

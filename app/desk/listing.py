@@ -7,10 +7,10 @@ import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, time, timedelta
-from typing import Any
+from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
-from sqlalchemy import ColumnElement, Select, and_, or_, select
+from sqlalchemy import ColumnElement, Select, and_, literal, not_, null, or_, select, true
 from sqlalchemy.orm import Session
 
 from app.errors import BadInput, bad_input
@@ -74,13 +74,30 @@ class Filter:
 
 @dataclass(frozen=True)
 class Sort:
-    """By an expression that is never null, then by key. `read` makes its value out of the text in an address."""
+    """By an expression that is never null, then by key. `read` makes its value out of the text in an address.
+
+    `first`: a condition. What meets it comes first, and it alone goes by the expression; then comes the rest, by key.
+    """
 
     name: str
     words: str
     by: Any = None  # None: by the key alone
     read: Callable[[str], Any] = str
     falling: bool = False
+    first: ColumnElement[bool] | None = None
+
+    @property
+    def parts(self) -> list[tuple[ColumnElement[bool], Any]]:
+        """One after another: what is in it, and by which expression."""
+        return [(true(), self.by)] if self.first is None else [(self.first, self.by), (not_(self.first), None)]
+
+
+class Place(NamedTuple):
+    """Behind which row a page begins."""
+
+    part: int
+    value: Any
+    key: int
 
 
 @dataclass(frozen=True)
@@ -109,7 +126,7 @@ class Asked:
     q: str
     filters: dict[str, str]
     sort: Sort
-    after: tuple[Any, int] | None
+    after: Place | None
     rows: int
 
     @property
@@ -152,15 +169,26 @@ def show(session: Session, listing: Listing, asked: Asked) -> Shown:
     for one in listing.filters:
         if one.name in asked.filters:
             query = query.where(one.where(session, asked.filters[one.name]))
-    by = listing.key if asked.sort.by is None else asked.sort.by
-    query = query.add_columns(by.label("sorted_by"), listing.key.label("key"))
-    if asked.after is not None:
-        query = query.where(_behind(listing, asked.sort, *asked.after))
-    order = (by.desc(), listing.key.desc()) if asked.sort.falling else (by.asc(), listing.key.asc())
-    found = session.execute(query.order_by(*order).limit(asked.rows + 1)).all()
+    found = _rows(session, listing, query, asked)
     page = found[: asked.rows]
-    following = _written(asked.sort, page[-1].sorted_by, page[-1].key) if len(found) > asked.rows else None
+    following = _written(asked.sort, Place(*page[-1][1:])) if len(found) > asked.rows else None
     return Shown(listing, asked, listing.rows(session, [row[0] for row in page]), following, _choices(session, listing))
+
+
+def _rows(session: Session, listing: Listing, query: Select[Any], asked: Asked) -> list[Any]:
+    """Records with their places, one more than the page has; each part of the order by an index of its own."""
+    found: list[Any] = []
+    begin, key = asked.after.part if asked.after else 0, listing.key
+    for n, (condition, by) in enumerate(asked.sort.parts[begin:], begin):
+        some = query.where(condition).add_columns(literal(n), null() if by is None else by, key)
+        if asked.after is not None and n == begin:
+            some = some.where(_behind(asked.sort, by, key, asked.after))
+        order = [key] if by is None else [by, key]
+        some = some.order_by(*(one.desc() if asked.sort.falling else one.asc() for one in order))
+        found += session.execute(some.limit(asked.rows + 1 - len(found))).all()
+        if len(found) > asked.rows:
+            break
+    return found
 
 
 def named_like(kind: str, key: Any, text: str) -> ColumnElement[bool]:
@@ -205,35 +233,32 @@ def _found_by(session: Session, listing: Listing, text: str) -> ColumnElement[bo
     return or_(*ways, *([listing.search(session, text)] if listing.search else []))
 
 
-def _behind(listing: Listing, sort: Sort, value: Any, key: int) -> ColumnElement[bool]:
-    """What comes after a row in this order."""
-    beyond: ColumnElement[bool] = listing.key < key if sort.falling else listing.key > key
-    if sort.by is None:
+def _behind(sort: Sort, by: Any, key: Any, place: Place) -> ColumnElement[bool]:
+    """What comes after a row in this order, beginning at its value: an index finds that at once."""
+    beyond: ColumnElement[bool] = key < place.key if sort.falling else key > place.key
+    if by is None:
         return beyond
-    further = sort.by < value if sort.falling else sort.by > value
-    return or_(further, and_(sort.by == value, beyond))
+    return and_(by <= place.value, or_(by < place.value, beyond)) if sort.falling else and_(by >= place.value, or_(by > place.value, beyond))
 
 
-def _written(sort: Sort, value: Any, key: int) -> str:
-    if sort.by is None:
-        return str(key)
-    return json.dumps([value.isoformat() if isinstance(value, datetime) else value, key], separators=(",", ":"))
+def _written(sort: Sort, place: Place) -> str:
+    if len(sort.parts) == 1 and sort.by is None:
+        return str(place.key)
+    value = place.value.isoformat() if isinstance(place.value, datetime) else place.value
+    return json.dumps([place.part, value, place.key], separators=(",", ":"))
 
 
-def _place(listing: Listing, sort: Sort, text: str) -> tuple[Any, int] | None:
+def _place(listing: Listing, sort: Sort, text: str) -> Place | None:
     if not text:
         return None
     try:
-        if sort.by is None:
-            value, key = None, int(text)
-        else:
-            value, key = json.loads(text)
-            value = sort.read(str(value))
-        if isinstance(key, bool) or not isinstance(key, int) or not 0 <= key < 1 << 63 or "\0" in str(value):
-            raise ValueError("no key")
-    except (ValueError, TypeError, RecursionError):
+        part, value, key = (0, None, int(text)) if len(sort.parts) == 1 and sort.by is None else json.loads(text)
+        value = None if sort.parts[part][1] is None else sort.read(str(value))
+        if any(isinstance(one, bool) or not isinstance(one, int) or not 0 <= one < 1 << 63 for one in (part, key)) or "\0" in str(value):
+            raise ValueError("no place")
+    except (ValueError, TypeError, IndexError, RecursionError):
         raise _not_understood(listing, "after", "It is no place in this list.") from None
-    return value, key
+    return Place(part, value, key)
 
 
 def _choices(session: Session, listing: Listing) -> dict[str, list[str]]:

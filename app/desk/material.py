@@ -148,7 +148,7 @@ BATCHES = Listing(
     rows=_batch_rows,
     sorts=(
         Sort("newest", "newest first", falling=True), Sort("oldest", "oldest first"),
-        Sort("expiry", "what expires first", func.coalesce(Batch.expires_at, _NEVER), moment),
+        Sort("expiry", "what expires first", Batch.expires_at, moment, first=Batch.expires_at.is_not(None)),
     ),
     template="desk/received.html",
     filters=(

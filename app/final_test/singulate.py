@@ -12,6 +12,7 @@ from app.floor.ends import Value, finish_run
 from app.floor.exits import write_dead_origins
 from app.floor.loose import merge_loose, new_loose_lot
 from app.floor.loose_stock import settle
+from app.floor.lots import panels_leave_lots
 from app.floor.marks import good_units
 from app.floor.moves import place_of
 from app.journal.act import By
@@ -19,7 +20,7 @@ from app.ledger.flows import Flow
 from app.ledger.items import Lot
 from app.ledger.places import Move
 from app.ledger.runs import Line, Run
-from app.ledger.sets import LotHolding, panels_of, set_of
+from app.ledger.sets import panels_of
 
 
 def singulate(
@@ -41,7 +42,7 @@ def singulate(
     opening(session, by, loose.item, sum(good.values()), "cells", 0.0)
     settle(session, by, [loose.item])
     write_dead_origins(session, panels)
-    _leave_lots(session, by, panels, {line.lot for line in lines if line.lot})
+    panels_leave_lots(session, by, panels)
     panels_leave_containers(session, by, panels)
     if container is not None:
         loose = _into(session, by, container, loose)
@@ -81,15 +82,3 @@ def _must_be_alike(session: Session, lines: list[Line]) -> None:
 def _order(session: Session, lines: list[Line]) -> int | None:
     orders = set(session.scalars(select(Lot.order).where(Lot.item.in_([line.lot for line in lines]))))
     return orders.pop() if len(orders) == 1 else None
-
-
-def _leave_lots(session: Session, by: By, panels: list[int], lots: set[int]) -> None:
-    """The panel lots hold what was not made loose."""
-    gone = set(panels)
-    for holding in session.scalars(select(LotHolding).where(LotHolding.lot.in_(lots), LotHolding.closed_e.is_(None)).order_by(LotHolding.lot)).all():
-        rest = [panel for panel in panels_of(session, holding.set) if panel not in gone]
-        holding.closed_e = by.e
-        session.flush()
-        if rest:
-            session.add(LotHolding(lot=holding.lot, e=by.e, set=set_of(session, by, rest)))
-    session.flush()

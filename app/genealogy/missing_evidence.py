@@ -16,10 +16,11 @@ from app.db import House
 from app.evidence.keep import is_kept
 from app.floor.dispositions import JudgementRow, judgements_in_force
 from app.genealogy.origins import Origins
-from app.genealogy.record_files import FilesTold, files_told
+from app.genealogy.record_files import FilesTold, cure_spells, files_told, logger_files
 from app.ledger.ran import LineRow, Ran, RunRow, ran
 from app.listed import ask, listed
 from app.naming.resolve import codes_of
+from app.ovens.traces import evidence_told
 
 KINDS = (
     "logger file", "judgement", "placement log", "reading", "count", "material", "person", "unit results", "die map", "original file",
@@ -46,8 +47,14 @@ def missing_of(
 ) -> list[Missing]:
     """Of these run lines, wafers and loose lots, in the order of KINDS: a fixed number of statements."""
     some, wafers = ran(session, lines), list(wafers)
-    files = files_told(session, [run.id for _, run in some], [line.id for line, _ in some], wafers) if house else None
+    files = _files_told(session, some, wafers) if house else None
     return missing_of_lines(session, some, wafers, loose, house, files, judgements_in_force(session, [line.id for line, _ in some]))
+
+
+def _files_told(session: Session, lines: Sequence[Ran], wafers: Iterable[int]) -> FilesTold:
+    cured = cure_spells(lines)
+    logged = logger_files(cured, evidence_told(session, cured.values()))
+    return files_told(session, [run.id for _, run in lines], [line.id for line, _ in lines], wafers, logged)
 
 
 def missing_of_lines(
@@ -88,9 +95,10 @@ class _Facts:
 
 def _logger_files(session: Session, facts: _Facts) -> Iterable[Missing]:
     """Judged cures that no file of the oven's logger tells of."""
-    cures = {run.id: run for line, run in facts.lines if line.judged == "cure" and run.ended_at is not None}
-    told = _of(ask(session, _CURES_TOLD, runs=cures))
-    return [Missing("logger file", facts.codes[run], "no file of the oven's logger covers this cure") for run in cures if run not in told]
+    cures = cure_spells((line, run) for line, run in facts.lines if line.judged == "cure")
+    told = evidence_told(session, cures.values())
+    untold = [run for run, spell in cures.items() if not told[spell]]
+    return [Missing("logger file", facts.codes[run], "no file of the oven's logger covers this cure") for run in untold]
 
 
 def _judgements(facts: _Facts, found: Mapping[int, JudgementRow]) -> Iterable[Missing]:
@@ -175,14 +183,6 @@ def _of(rows: Iterable[Sequence[int]]) -> set[int]:
     return {row[0] for row in rows}
 
 
-_CURES_TOLD = listed(
-    """
-    select r.id from run r where r.id in :runs and exists (
-        select 1 from cure_trace t where t.station = r.station and t.last_at >= r.started_at and t.first_at <= r.ended_at
-    )
-    """,
-    "runs",
-)
 _LOGGED = listed(
     """
     select run from placement where run in :runs and closed_e is null

@@ -25,7 +25,7 @@ from app.genealogy.lot_page import Account, account
 from app.genealogy.missing_evidence import Missing, missing_of_lines
 from app.genealogy.origins import Origins
 from app.genealogy.pack_page import PackShown, pack_shown
-from app.genealogy.record_files import RecordFile, files_of, files_told, results_in_force
+from app.genealogy.record_files import RecordFile, cure_spells, files_of, files_told, logger_files, results_in_force
 from app.genealogy.record_stops import PastHold, Risk, holds_ever, risks_of
 from app.genealogy.trace import Trace, origins_of, trace_of
 from app.ledger.items import Lot
@@ -34,7 +34,7 @@ from app.listed import ask, listed
 from app.naming.resolve import Named, codes_of, codes_of_items
 from app.ovens.panel_heat import SameHeat, heat_of_travels
 from app.ovens.trace_pictures import LoadTrace, cure_traces
-from app.ovens.traces import Spell, Told
+from app.ovens.traces import Told
 from app.receiving.origin_documents import Told as OriginTold
 from app.receiving.origin_documents import told_of
 
@@ -159,7 +159,7 @@ def record_of(session: Session, house: House, subject: Named, now: datetime, zon
     runs = {line.run: done[line.id].run for line, _ in lines}
     told = Told()  # logger files: for the pictures, for the heat, and among the files
     cures = _cures(session, lines, done, now, zone, told, judged)
-    files = files_told(session, runs, done, [*found.wafers, *found.batches], _logged(lines, told))
+    files = files_told(session, runs, done, [*found.wafers, *found.batches], logger_files(cure_spells(lines), told.evidence))
     return Record(
         kind=subject.kind, code=subject.code, made_at=now, pack=pack_shown(session, subject) if lot is None else None,
         lot=_lot_facts(session, subject, lot) if lot else None, account=account(session, lot.item) if lot else None,
@@ -223,12 +223,6 @@ def _cures(
 def _heat(session: Session, found: Origins, lines: Sequence[Ran], told: Told) -> tuple[SameHeat, ...]:
     used = [(line, item) for line, item, _ in found.uses]
     return tuple(heat_of_travels(session, found.up.panels, found.up.travels, lines, used, told))
-
-
-def _logged(lines: Sequence[Ran], told: Told) -> set[tuple[int, int]]:
-    """(evidence, run) of the logger files of its cures that ended."""
-    ended = {run for _, run in lines if run.operation == "cure" and run.ended_at is not None}
-    return {(file, run.id) for run in ended for file in told.evidence.get(Spell(run.station, run.started_at, run.ended_at or run.started_at), ())}
 
 
 def _bin_of(session: Session, found: Origins, lot: Lot | None) -> str:

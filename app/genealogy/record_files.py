@@ -11,8 +11,10 @@ from sqlalchemy.orm import Session
 from app.db import House
 from app.evidence.keep import is_kept
 from app.final_test.models import UnitFile, UnitFileCorrection
+from app.ledger.ran import Ran
 from app.listed import among, gathered, listed, tuples
 from app.naming.resolve import codes_of_items
+from app.ovens.traces import Spell
 
 
 @dataclass(frozen=True)
@@ -59,19 +61,29 @@ def files_of(session: Session, house: House, told: FilesTold, runs: Mapping[int,
 
 
 def files_told(
-    session: Session, runs: Iterable[int], lines: Iterable[int], items: Iterable[int], cured: Iterable[tuple[int, int]] | None = None
+    session: Session, runs: Iterable[int], lines: Iterable[int], items: Iterable[int], cured: Iterable[tuple[int, int]]
 ) -> FilesTold:
     """Every file that tells of these runs, lines, wafers or batches: one statement for what they tell of, one for the files.
 
-    `cured`: the logger files of the cures among the runs, (evidence, run), if they were read before.
+    `cured`: the logger files of the cures among the runs, (evidence, run), as `logger_files` tells them.
     """
-    ran = set(runs)
-    told = set(gathered(session, _TOLD, runs=ran, lines=lines, items=items))
-    told |= {(number, "run", run) for number, run in (tuples(session, _CURED, runs=ran) if cured is None else cured)}
+    told = set(gathered(session, _TOLD, runs=set(runs), lines=lines, items=items))
+    told |= {(number, "run", run) for number, run in cured}
     of: defaultdict[int, list[tuple[str, int]]] = defaultdict(list)
     for number, kind, thing in told:
         of[number].append((kind, thing))
     return FilesTold(tuple(FileRow(*row) for row in tuples(session, _FILES, files=of)), of)
+
+
+def logger_files(spells: Mapping[int, Spell], evidence: Mapping[Spell, Iterable[int]]) -> set[tuple[int, int]]:
+    """(evidence, run): `spells` of cures by run, and what was told of them."""
+    return {(file, run) for run, spell in spells.items() for file in evidence.get(spell, ())}
+
+
+def cure_spells(lines: Iterable[Ran]) -> dict[int, Spell]:
+    """By run: the cures that ended."""
+    cures = {run.id: run for _, run in lines if run.operation == "cure"}
+    return {run.id: Spell(run.station, run.started_at, run.ended_at) for run in cures.values() if run.ended_at is not None}
 
 
 def results_in_force(session: Session, runs: Iterable[int]) -> dict[int, UnitFile]:
@@ -91,11 +103,4 @@ _TOLD = listed(
     """,
     "runs", "lines", "items",
 )  # fmt: skip
-_CURED = listed(
-    """
-    select t.evidence, r.id from run r cross join cure_trace t
-    where r.id in :runs and r.operation = 'cure' and t.station = r.station and t.last_at >= r.started_at and t.first_at <= r.ended_at
-    """,
-    "runs",
-)
 _FILES = listed("select id, name, kind, size_bytes, digest from evidence where id in :files order by kind, id", "files")

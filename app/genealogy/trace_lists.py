@@ -84,6 +84,8 @@ def holds_on(session: Session, trace: Trace) -> list[HoldRow]:
         for hold in row.stopped_by:
             if row.code not in on[hold]:
                 on[hold].append(row.code)
+    if not on:
+        return []
     query = (
         select(Code.code, Hold.reason, Entry.actor_name, Entry.happened_at, Hold.closed_e)
         .join(Hold, (Code.kind == "hold") & (Code.thing == Hold.id)).join(Entry, Entry.id == Hold.e)

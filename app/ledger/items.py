@@ -100,7 +100,12 @@ class Pack(Closable, Base):
     """A reel, a bag or a tray. Closing it writes its last columns."""
 
     __tablename__ = "pack"
-    __table_args__ = (CheckConstraint("form in ('reel', 'bag', 'tray')", name="form"), open_only("pack", "item"))
+    __table_args__ = (
+        CheckConstraint("form in ('reel', 'bag', 'tray')", name="form"),
+        open_only("pack", "item"),
+        Index("ix_pack_date_code", "date_code", "item"),
+        Index("ix_pack_bin", "bin", "item"),
+    )
     closing = ("closed_e", "closed_at", "date_code", "units", "short_reason")
 
     item: Mapped[int] = mapped_column(ForeignKey("item.id"), primary_key=True, autoincrement=False)

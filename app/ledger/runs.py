@@ -17,6 +17,7 @@ class Run(Closable, Base):
     __tablename__ = "run"
     __table_args__ = (
         CheckConstraint("outcome is null or outcome in ('done', 'interrupted', 'aborted')", name="outcome"),
+        Index("ix_run_started_at", "started_at"),
         Index("ix_run_station_started_at", "station", "started_at"),
         # for what a station was since a time: few have ended since. Open runs are not in it: of those SQLite would read all that ever were
         Index("ix_run_ended_station", "station", "ended_at", sqlite_where=_HAS_ENDED, postgresql_where=_HAS_ENDED),

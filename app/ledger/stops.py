@@ -2,13 +2,11 @@
 
 from datetime import datetime
 
-from sqlalchemy import CheckConstraint, ForeignKey, Index, text
+from sqlalchemy import CheckConstraint, ForeignKey, Index
 from sqlalchemy.orm import Mapped, mapped_column
 
 from app.db import Base
-from app.journal.record import Closable, Recorded
-
-_IN_FORCE = text("closed_e is null")
+from app.journal.record import Closable, Recorded, open_only
 
 
 class Hold(Closable, Base):
@@ -22,7 +20,8 @@ class Hold(Closable, Base):
     __table_args__ = (
         CheckConstraint("kind in ('wafer','batch','panel','loose','pack','sample','set','run','line','station','span')", name="kind"),
         Index("ix_hold_e", "e"),
-        Index("ix_hold_in_force", "kind", "subject", sqlite_where=_IN_FORCE, postgresql_where=_IN_FORCE),
+        open_only("hold", "kind", "subject"),
+        Index("ix_hold_kind_subject", "kind", "subject"),  # for a record, which tells of those that ended, too
     )
 
     id: Mapped[int] = mapped_column(primary_key=True)

@@ -30,7 +30,7 @@ from app.ovens.logger_files import read_trace
 from app.ovens.logger_table import Stated
 from app.ovens.record_quality import Round, Used, Watch
 from app.ovens.trace import Trace
-from app.ovens.traces import Spell, Told, evidence_of, keep_trace, trace_of, traces_of
+from app.ovens.traces import Spell, Told, evidence_told, keep_trace, trace_of, traces_of
 
 _WORSE = ("conforms", "cannot_tell", "does_not_conform")
 _NEAR = timedelta(minutes=10)
@@ -96,9 +96,10 @@ def judge_line(session: Session, by: By, run: Run, line: Line) -> Judged:
     """Judges a line with the aborted rounds that it completes. What does not conform is held by itself."""
     found = verdict_of(session, run, line)
     before = judgement_in_force(session, line.id)
+    spell = Spell(run.station, run.started_at, run.ended_at or by.now)
     judgement = write_judgement(
         session, by, line.id, verdict=found.verdict, reasons=found.reasons_json(), facts=found.facts_json(), rule=run.recipe,
-        evidence=evidence_of(session, run.station, run.started_at, run.ended_at or by.now),
+        evidence=next(reversed(evidence_told(session, [spell])[spell]), None),
     )  # fmt: skip
     worse = before is not None and _WORSE.index(found.verdict) > _WORSE.index(before.verdict)
     if found.verdict == "does_not_conform" and not _is_held(session, line.id):

@@ -3,7 +3,7 @@
 import io
 import json
 from collections import defaultdict
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from functools import lru_cache
@@ -11,15 +11,16 @@ from operator import itemgetter
 from typing import NamedTuple
 
 import numpy as np
-from sqlalchemy import TextClause, bindparam, select, text
+from sqlalchemy import TextClause, bindparam, text
 from sqlalchemy.orm import Session
 
 from app.db import Moment
 from app.journal.act import By
-from app.ovens.models import CureTrace
+from app.ovens.models import LONG, CureTrace
 from app.ovens.trace import Note, Trace, merge, window
 
 _AT_ONCE = 100  # spells in a statement
+_SHORT = timedelta(days=8)  # more than any file lasts that is not LONG
 _MARGIN = timedelta(minutes=10)  # before the door closed and after it opened: a trace must cover both
 
 
@@ -67,13 +68,9 @@ def traces_of(session: Session, spells: Iterable[Spell], known: Told | None = No
     missing = [spell for spell in wanted if spell not in found.traces]
     packed: defaultdict[Spell, list[bytes]] = defaultdict(list)
     found.evidence.update((spell, []) for spell in missing)
-    for first in range(0, len(missing), _AT_ONCE):
-        some = missing[first : first + _AT_ONCE]
-        times = {f"{name}{n}": value for n, one in enumerate(some) for name, value in zip("scw", one, strict=True)}
-        answered = session.execute(_told_of(len(some)), times).all()
-        for n, _, evidence, rows in sorted(answered, key=itemgetter(0, 1)):  # here: the database would carry the packed rows through its sort
-            packed[some[n]].append(rows)
-            found.evidence[some[n]].append(evidence)
+    for spell, evidence, rows in _files(session, missing, "packed"):
+        packed[spell].append(rows)
+        found.evidence[spell].append(evidence)
     for spell in missing:
         begins, ends = (spell.door_closed - _MARGIN).timestamp(), (spell.door_open + _MARGIN).timestamp()
         parts = [window(one, begins, ends) for one in _telling(map(unpack, packed[spell]), begins, ends)]
@@ -91,18 +88,36 @@ def _telling(files: Iterable[Trace], begins: float, ends: float) -> Iterator[Tra
             yield one
 
 
-@lru_cache(maxsize=_AT_ONCE)
-def _told_of(spells: int) -> TextClause:
-    """(number of the spell, file, its evidence, its rows) for so many spells."""
-    one = "select {0}, id, evidence, packed from cure_trace where station = :s{0} and last_at >= :c{0} and first_at <= :w{0}"
-    times = [bindparam(f"{name}{n}", type_=Moment()) for n in range(spells) for name in "cw"]
-    return text(" union all ".join(one.format(n) for n in range(spells))).bindparams(*times)
+def evidence_told(session: Session, spells: Iterable[Spell]) -> dict[Spell, list[int]]:
+    """The files that say something of each of these spells, the oldest first; their rows are not read."""
+    found: dict[Spell, list[int]] = {spell: [] for spell in spells}
+    for spell, evidence, _ in _files(session, list(found), "null"):
+        found[spell].append(evidence)
+    return found
 
 
-def evidence_of(session: Session, station: int, door_closed: datetime, door_open: datetime) -> int | None:
-    """The newest file that says something of an oven between two times."""
-    query = select(CureTrace.evidence).where(CureTrace.station == station, CureTrace.last_at >= door_closed, CureTrace.first_at <= door_open)
-    return session.scalar(query.order_by(CureTrace.id.desc()).limit(1))
+def _files(session: Session, spells: Sequence[Spell], rows: str) -> Iterator[tuple[Spell, int, bytes]]:
+    """(spell, evidence, rows): those that go on when the door closes, and begin before it opens."""
+    for first in range(0, len(spells), _AT_ONCE):
+        some = spells[first : first + _AT_ONCE]
+        times = {f"{name}{n}": value for n, one in enumerate(some) for name, value in zip("scw", one, strict=True)}
+        times |= {f"f{n}": one.door_open + _SHORT for n, one in enumerate(some)}
+        answered = session.execute(_told_of(len(some), rows, session.get_bind().dialect.name), times).all()
+        for n, _, evidence, packed in sorted(answered, key=itemgetter(0, 1)):  # here: the database would carry the packed rows through its sort
+            yield some[n], evidence, packed
+
+
+@lru_cache(maxsize=2 * _AT_ONCE)
+def _told_of(spells: int, rows: str, dialect: str) -> TextClause:
+    """(number of the spell, file, its evidence, its rows) for so many spells. Of all that end later, only the long ones can have begun before."""
+    values = ", ".join(f"({n}, :s{n}, :c{n}, :w{n}, :f{n})" for n in range(spells))
+    times = [bindparam(f"{name}{n}", type_=Moment()) for n in range(spells) for name in "cwf"]
+    told = "select s.n, t.id from spell s cross join cure_trace t where t.station = s.station and t.last_at >= s.closed and t.first_at <= s.opened"
+    return text(f"""
+        with spell(n, station, closed, opened, far) as (values {values}),
+        told(n, id) as ({told} and t.last_at <= s.far union {told} and {LONG[dialect]})
+        select told.n, t.id, t.evidence, {rows} from told cross join cure_trace t where t.id = told.id
+    """).bindparams(*times)
 
 
 def pack(trace: Trace) -> bytes:

@@ -5,12 +5,14 @@ import sqlite3
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
+from urllib.parse import parse_qsl
 
 import pytest
 from fastapi.routing import APIRoute
 from sqlalchemy import event, select
 
 from app.db import House
+from app.desk.pages import LISTINGS
 from app.main import _PAGES, make_app
 from app.naming.models import Code
 from app.naming.resolve import resolve
@@ -22,9 +24,9 @@ from benchmarks.in_process import Wire, no_threads
 
 BLOCKS, TIMES, LOTS = 10, 4, 2
 KINDS = ("pack", "lot", "panel", "wafer", "batch", "run", "load", "station", "container", "person", "order")
-# what they show is of the days that are asked for, here of all; the newest fifty of a station that has fewer; lots keep a panel that was spoilt,
-# so that the board grows a little
-ALL_OF_IT = {"/counts", "/counts/csv", "/counts/stations.csv", "/stations/{code}/mounts", "/board/lots"}
+# what they show is of the days that are asked for, here of all; the newest fifty of a station that has fewer
+ALL_OF_IT = {"/counts", "/counts/csv", "/counts/stations.csv", "/stations/{code}/mounts"}
+CROWD = 50  # ended holds, later logger files of each oven, batches, packs and runs a block, beside its own
 A_STEP = 100
 
 
@@ -69,9 +71,10 @@ class _Steps:
         return 0
 
     def of(self, wires: list[Wire], path: str) -> int | None:
+        path, _, query = path.partition("?")
         for wire in wires:
             before = self.n
-            if wire.ask("GET", path).status in (200, 303):
+            if wire.ask("GET", path, parse_qsl(query)).status in (200, 303):
                 return self.n - before
         return None
 
@@ -83,10 +86,36 @@ def _history(folder: Path, blocks: int) -> Iterator[tuple[House, History]]:
     house.dispose()
     with closing(sqlite3.connect(house.data_dir / "reelroot.db")) as raw:
         raw.execute("delete from sqlite_stat1")
+        _crowd(raw, CROWD * blocks)
         raw.commit()
     house, built = open_history(folder, blocks, "", _quiet, blocks, LOTS)
     yield house, built
     house.dispose()
+
+
+def _crowd(raw: sqlite3.Connection, n: int) -> None:
+    """What no page that is asked shows, unless it is a list: a block alone has too few of each to be seen."""
+    raw.execute("create temp table times as with recursive t(k) as (select 1 union all select k + 1 from t where k < ?) select k from t", (n,))
+    raw.execute("""
+        insert into hold (id, e, closed_e, kind, subject, reason, automatic)
+        select k, e, e, 'panel', panel, 'scratched', 0 from times, (select max(item) as panel from panel), (select min(id) as e from entry)
+    """)
+    raw.execute("insert into code (code, kind, thing, e) select 'H26-' || id, 'hold', id, e from hold")
+    for table, key in (("batch", "item"), ("pack", "item"), ("run", "id")):
+        one = raw.execute(f"select min({key}) from {table}").fetchone()[0]
+        if key == "item":
+            _again(raw, "item", f"id = {one}", id="id + k * 1000000000")
+        _again(raw, table, f"{key} = {one}", **{key: f"{key} + k * 1000000000"})
+        _again(raw, "code", f"thing = {one} and kind = '{table}'", thing="thing + k * 1000000000", code="code || '-' || k")
+    later = {name: f"2100 + k || '-01-0{day} 00:00:00.000000'" for name, day in (("first_at", 1), ("last_at", 2))}
+    _again(raw, "cure_trace", "id in (select max(id) from cure_trace group by station)", id="id + k * 1000000000", **later)
+
+
+def _again(raw: sqlite3.Connection, table: str, which: str, **other: str) -> None:
+    """The same rows time after time, but for what is said."""
+    columns = [name for _, name, *_ in raw.execute(f"pragma table_info({table})")]
+    names, values = ", ".join(f'"{name}"' for name in columns), ", ".join(other.get(name, f'"{name}"') for name in columns)
+    raw.execute(f'insert into "{table}" ({names}) select {values} from "{table}", times where {which}')
 
 
 def _wires(house: House) -> list[Wire]:
@@ -100,6 +129,7 @@ def _wires(house: House) -> list[Wire]:
 
 def _paths() -> list[str]:
     found = [one.path for router in _PAGES for one in router.routes if isinstance(one, APIRoute) and "GET" in one.methods]
+    found += [f"/{one.name}?sort={sort.name}" for one in LISTINGS for sort in one.sorts[1:]]
     return [path for path in dict.fromkeys(found) if path != "/board/changes"]  # its events come as long as someone watches
 
 

@@ -104,6 +104,16 @@ def test_singulated_panels_start_no_lot(house: House, factory: Factory) -> None:
     assert refused(house, lambda s, by: start_lot(s, by, "GLIM-4", panels)).kind == "finished"
 
 
+def test_a_lot_of_which_only_spoilt_panels_stay_holds_nothing(house: House, factory: Factory) -> None:
+    first, second, spoilt = make_panels(house, 3)
+    lot = make_lot(house, [first, second, spoilt])
+    do(house, lambda s, by: scrap_panel(s, by, spoilt, "scratched"))
+    make_loose(house, lot, [first])
+    assert _panels(house, lot) == [second, spoilt]
+    make_loose(house, lot, [second])
+    assert _panels(house, lot) == []
+
+
 def test_all_grounds_of_a_refusal_are_told(house: House, factory: Factory) -> None:
     big = make_panels(house, 1, rows=9, columns=9)
     other = do(house, lambda s, by: start_lot(s, by, "GLIM-9", big).item)

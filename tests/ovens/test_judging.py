@@ -102,6 +102,13 @@ def test_a_cure_waits_for_its_file_and_conforms_by_it(factory: Factory) -> None:
     start_plasma(factory, lot)
 
 
+@pytest.mark.parametrize("days", [6, 7.5, 40])
+def test_a_file_that_goes_on_long_after_the_load_tells_of_it_as_well(factory: Factory, days: float) -> None:
+    lines = cure(factory, {"1": attached_lot(factory)})
+    assert send(factory, log(START, 120) + f"\n{(START + timedelta(days=days)).isoformat()};25;25".encode()) == 1
+    assert verdicts(factory, lines) == ["conforms"]
+
+
 def test_the_cold_shelf_is_held_and_the_other_goes_on(factory: Factory) -> None:
     warm, cold = attached_lot(factory), attached_lot(factory)
     lines = cure(factory, {"1": warm, "2": cold})
