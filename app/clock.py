@@ -12,3 +12,8 @@ def told(moment: datetime, zone: str) -> str:
     """ "2026-11-25 23:10 CET": a time as people of that zone read it, with the zone said."""
     local = moment.astimezone(ZoneInfo(zone))
     return f"{local:%Y-%m-%d %H:%M} {local.tzname()}"
+
+
+def day(moment: datetime, zone: str) -> str:
+    """ "2026-11-25": the date that people of that zone read."""
+    return moment.astimezone(ZoneInfo(zone)).date().isoformat()

@@ -144,9 +144,9 @@ def _is_zone(name: str) -> bool:
 
 def _part(part: Part, names: _Names) -> Iterator[Problem]:
     if part.kind == "wafer" and part.role is None:
-        yield Problem(("role",), f"Wafer part {part.number} has no role.", "Say what its die is in a product: driver, red, green, blue.")
+        yield Problem(("role",), f"Wafer part {part.number} has no role.", "Say what its die is in a product, such as driver or red.")
     if part.kind != "wafer":
-        for field in ("role", "passing_bins"):
+        for field in ("role", "more_roles", "passing_bins"):
             if getattr(part, field):
                 yield Problem((field,), f"{part.number} is {part.kind}: only a wafer part has this.", "Take the key out, or make it a wafer part.")
     if (part.rows is None) != (part.columns is None):
@@ -213,8 +213,9 @@ def _product(product: Product, names: _Names) -> Iterator[Problem]:
             yield Problem(("roles", i, "part"), f"There is no part {role.part}.", "Add it to the parts, or name another.")
         elif part.kind != "wafer":
             yield Problem(("roles", i, "part"), f"{role.part} is {part.kind}, not a wafer part.", "Name a wafer part.")
-        elif part.role not in (None, role.role):
-            yield Problem(("roles", i, "part"), f"{role.part} is a {part.role} die, not {role.role}.", f"Name a wafer part of role {role.role}.")
+        elif part.role and role.role not in part.roles:
+            now = f"Name a wafer part of role {role.role}; or, if a unit has several of the same die, put it among the more_roles of {role.part}."
+            yield Problem(("roles", i, "part"), f"{role.part} is a {' or '.join(part.roles)} die, not {role.role}.", now)
     if product.bin_table is not None and product.bin_table not in names.bin_tables:
         yield Problem(("bin_table",), f"There is no bin table {product.bin_table}.", "Add it to bin_tables, or name another.")
     if product.seconds_part_number is not None and product.seconds_part_number in names.products:

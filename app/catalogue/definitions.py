@@ -71,13 +71,19 @@ class Part(Body):
     number: Name
     kind: PartKind
     description: str = ""
-    role: Name | None = None  # of a wafer part: driver, red, green, blue
+    role: Name | None = None  # of a wafer part: what its die is, such as driver or red
+    more_roles: tuple[Name, ...] = ()  # its other roles, where a unit has several of the same die: each is placed by a step of its own
     passing_bins: tuple[str, ...] = ()  # of a wafer part, where the map's file does not say
     rows: Annotated[int, Field(ge=1, le=1000)] | None = None  # of a lead frame
     columns: Annotated[int, Field(ge=1, le=1000)] | None = None
     shelf_life_days: Annotated[int, Field(ge=1, le=36_500)] | None = None
     pot_life_minutes: Annotated[int, Field(ge=1, le=10_000_000)] | None = None  # from opening
     activation_energy_kj_mol: Annotated[float, Field(gt=0)] | None = None  # of an adhesive, for the heat ledger
+
+    @property
+    def roles(self) -> tuple[str, ...]:
+        """All that its die may be in a product."""
+        return (self.role, *self.more_roles) if self.role else ()
 
 
 class Role(Body):

@@ -210,8 +210,8 @@ def _record_values(session: Session, by: By, run: Run, lines: list[Line], values
     missing = [name for name in asked if name not in {value.name for value in values}]
     if missing and not by.fact:
         raise bad_input(
-            f"Run {code_of(session, 'run', run.id)} can't finish yet.", f"values.{missing[0]}", f"{', '.join(missing)} is not recorded.",
-            "Give a value for each.",
+            f"Run {code_of(session, 'run', run.id)} can't finish yet.", f"values.{missing[0]}",
+            f"{' and '.join(missing)} {'is' if len(missing) == 1 else 'are'} not recorded.", "Give a value for each, by this very name.",
         )  # fmt: skip
     for value in values:
         _record_value(session, by, run, lines, value, asked.get(value.name))
@@ -277,7 +277,8 @@ def _hold_late_ends(session: Session, by: By, lines: list[Line], travel: dict[in
         stands = progress(session, travel[line.id].panels)
         late = [panel for panel, stand in stands.items() if any(s.over(by.happened_at) for s in windows_into(route, stand, line.step, "end"))]
         if late:
-            names = ", ".join(list(codes_of(session, "panel", late).values())[:3])
+            codes = list(codes_of(session, "panel", late).values())
+            names = ", ".join(codes[:3]) + (f" and {len(codes) - 3} more" if len(codes) > 3 else "")
             hold_line(session, by, line.id, f"The time window to the end of this step had run out for {names}.")
 
 

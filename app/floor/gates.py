@@ -1,7 +1,7 @@
 """The gates before a run: facts are read once, then pure rules say every ground of refusal. Nothing is written here."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
@@ -40,7 +40,7 @@ class Loaded:
     code: str
     kind: str  # wafer, or the part's kind
     part: str
-    role: str | None
+    roles: tuple[str, ...]  # of a wafer: what its die may be
     expires_at: datetime | None
     pot_life_ends_at: datetime | None
 
@@ -131,7 +131,7 @@ def _loaded(session: Session, rows: Sequence[Any]) -> list[Loaded]:
     found = []
     for place, item, code, part, role, expires_at, pot_life_ends_at in rows:
         body: Part = parts[part].body
-        found.append(Loaded(place, item, code, "wafer" if role else body.kind, body.number, role, expires_at, pot_life_ends_at))
+        found.append(Loaded(place, item, code, "wafer" if role else body.kind, body.number, body.roles, expires_at, pot_life_ends_at))
     return found
 
 
@@ -146,7 +146,7 @@ def material_grounds(session: Session, line: Line, step: Step, mounts: Sequence[
     facts = Facts(
         station=station, state=None, station_stops=[], groups=[group], routes={}, products=products,
         orders={lot.item: order} if lot and order else {}, stops={}, stops_on_material={}, open={}, unsigned=[], claims={}, places={},
-        loaded=loaded, good={}, certificates=[], person=None, names={}, hold_names={}, at=line.started_at, zone="UTC",
+        loaded=loaded, good={}, certificates=[], person=None, names={}, hold_names={}, at=line.started_at, zone=catalogue.site(session).zone,
     )  # fmt: skip
     return _material(facts, group, step)
 
@@ -171,10 +171,11 @@ def grounds(facts: Facts, steps: dict[int, Step]) -> list[Reason]:
 
 
 def _claimed(facts: Facts) -> list[Reason]:
-    return [
-        Reason("in_work", f"{facts.names.get(item, 'It')} is in work: {where}.", "Finish that run first, or ask the person who has it.")
-        for item, where in facts.claims.items()
-    ][:5]
+    taken: dict[str, list[str]] = {}
+    for item, where in facts.claims.items():
+        taken.setdefault(where, []).append(facts.names.get(item, "It"))
+    now = "Finish that run first, or ask the person who has it."
+    return [Reason("in_work", f"{_some(names)} {'is' if len(names) == 1 else 'are'} in work: {where}.", now) for where, names in taken.items()]
 
 
 def _held(facts: Facts) -> list[Reason]:
@@ -200,7 +201,7 @@ def _station(facts: Facts) -> list[Reason]:
     for stop in facts.station_stops:
         found.append(Reason("station_held", f"{body.name} is on hold: {stop.reason}.", "Use another station, or ask quality to release it."))
     if body.calibration_due is not None and facts.at > body.calibration_due:
-        due = body.calibration_due.date().isoformat()
+        due = told(body.calibration_due, facts.zone)
         found.append(Reason("calibration", f"The calibration of {body.name} was due on {due}.", "Use another station and tell engineering."))
     return found
 
@@ -266,7 +267,8 @@ def _judged(facts: Facts, group: Group, step: Step) -> list[Reason]:
             if step.barrier:
                 found.append(Reason("barrier_open", why, "Nothing uncertain passes this step: quality must judge or sign a disposition first."))
             if not one.at_risk:
-                found.append(Reason("judgement_open", why, "Wait for the judgement, or ask the lead to let it go on at risk."))
+                first = "Ask quality for a disposition" if one.verdict == "does_not_conform" else "Wait for the judgement"
+                found.append(Reason("judgement_open", why, f"{first}, or ask the lead to let it go on at risk."))
     if step.barrier:
         found += [Reason("barrier_open", why, "Ask the lead or quality to sign for the difference.") for why in facts.unsigned]
     return list(dict.fromkeys(found))
@@ -297,10 +299,9 @@ def _material(facts: Facts, group: Group, step: Step) -> list[Reason]:
         if not there:
             found.append(Reason("material_missing", f"No {kind} is on {facts.station.body.name}.", f"Mount {part or 'the ' + kind} first."))
             continue
-        if kind == "wafer" and step.role and not any(one.role == step.role for one in there):
-            found.append(
-                Reason("role_wrong", f"The wafer on {facts.station.body.name} is {there[0].role}, not {step.role}.", f"Mount a {step.role} wafer.")
-            )
+        if kind == "wafer" and step.role and not any(step.role in one.roles for one in there):
+            why = f"The wafer on {facts.station.body.name} is {' or '.join(there[0].roles)}, not {step.role}."
+            found.append(Reason("role_wrong", why, f"Mount a {step.role} wafer."))
             continue
         if part is not None and not any(one.part == part for one in there):
             found.append(Reason("material_wrong", f"{there[0].code} is {there[0].part}; this step needs {part}.", f"Mount {part}."))
@@ -326,9 +327,11 @@ def _order_differs(there: list[Loaded], kind: str, order: Order | None) -> list[
 def _usable(facts: Facts, one: Loaded) -> list[Reason]:
     found = []
     if one.expires_at is not None and facts.at > one.expires_at:
-        found.append(Reason("material_lapsed", f"{one.code} expired on {one.expires_at.date().isoformat()}.", "Take it off and mount a fresh one."))
+        why = f"{one.code} expired at {told(one.expires_at, facts.zone)}."
+        found.append(Reason("material_lapsed", why, "Take it off and mount a fresh one."))
     if one.pot_life_ends_at is not None and facts.at > one.pot_life_ends_at:
-        found.append(Reason("material_lapsed", f"The pot life of {one.code} is over.", "Take it off and mount a fresh one."))
+        why = f"The pot life of {one.code} ended at {told(one.pot_life_ends_at, facts.zone)}."
+        found.append(Reason("material_lapsed", why, "Take it off and mount a fresh one."))
     for stop in facts.stops_on_material.get(one.item, []):
         found.append(Reason("material_held", f"{one.code} is on hold: {stop.reason}.", "Take it off and put it on the hold rack."))
     return found
@@ -337,21 +340,25 @@ def _usable(facts: Facts, one: Loaded) -> list[Reason]:
 def _windows(facts: Facts, group: Group, step: Step) -> list[Reason]:
     if group.route is None or group.next_step != step.key:
         return []
-    route, found = facts.routes[group.route], []
+    route = facts.routes[group.route]
+    alike: dict[Reason, list[str]] = {}
     for item, stand in zip(group.items, group.progress, strict=True):
         for state in windows_into(route, stand, step.key):
-            found += _window_reason(facts, facts.names.get(item, str(item)), route, state)
-    return found[:5]
+            if reason := _window_reason(facts, route, state):
+                alike.setdefault(reason, []).append(facts.names.get(item, str(item)))
+    return [replace(reason, why=reason.why.format(_some(names))) for reason, names in alike.items()]
 
 
-def _window_reason(facts: Facts, name: str, route: Route, state: WindowState) -> list[Reason]:
+def _window_reason(facts: Facts, route: Route, state: WindowState) -> Reason | None:
+    """Without the names of those that it is said of: many panels run out together."""
     first = next(step.name for step in route.steps if step.key == state.window.from_step)
+    said = first.replace("{", "{{").replace("}", "}}")
     if state.over(facts.at):
         now = f"Repeat {first} first." if state.repeats_left > 0 else "No repeat is left: ask quality for a disposition."
-        return [Reason("window_over", f"The time window after {first} has run out for {name}.", now)]
+        return Reason("window_over", f"The time window after {said} has run out for {{}}.", now)
     if state.begins_at is not None and state.early(facts.at):
-        return [Reason("window_early", f"{name} must wait after {first} until {told(state.begins_at, facts.zone)}.", "Come back then.")]
-    return []
+        return Reason("window_early", f"{{}} must wait after {said} until {told(state.begins_at, facts.zone)}.", "Come back then.")
+    return None
 
 
 def _together(facts: Facts, steps: list[Step]) -> list[Reason]:

@@ -3,15 +3,17 @@
 While a run is open at the station its material changes by a change-over (`steps.py`), which closes the run's line and calls `swap`.
 """
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import get_args
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
-from app.catalogue.definitions import Part, Product, Route, Station
+from app.catalogue.definitions import Part, PartKind, Product, Route, Station
 from app.catalogue.models import Thing
 from app.catalogue.queries import Defined
 from app.errors import Reason, Refused, bad_input, refuse
@@ -51,12 +53,14 @@ def mount(session: Session, by: By, station: int, item: int, place: str | None =
     if (same := _mounted_here(session, station, item)) is not None and place in (None, same.place):
         return same
     part = part_of(session, item)
-    place = _place(session, at, part, place, free=True)
-    reasons = material_reasons(session, at, item, by.happened_at) + _elsewhere(session, station, item) + _place_taken(session, station, place)
+    reasons = material_reasons(session, at, item, by.happened_at) + _elsewhere(session, station, item)
+    if not reasons or by.fact:  # a wrong spool has no place here
+        place = _place(session, at, part, place, free=True)
+        reasons += _place_taken(session, station, place)
     reasons += _running(session, station)
     if reasons and not by.fact:
         raise Refused(f"{_name(session, item)} was not put on {at.name}.", *reasons)
-    return _put_on(session, by, station, item, place)
+    return _put_on(session, by, station, item, place or "")
 
 
 def unmount(session: Session, by: By, station: int, item: int) -> Mount:
@@ -80,10 +84,10 @@ def swap(session: Session, by: By, station: int, item: int, place: str | None = 
     at = catalogue.station(session, station)
     if (same := _mounted_here(session, station, item)) is not None and place in (None, same.place):
         return same, []
-    place = _place(session, at, part_of(session, item), place, free=False)
     reasons = material_reasons(session, at, item, by.happened_at) + _elsewhere(session, station, item)
-    if reasons and not by.fact:
+    if reasons and not by.fact:  # before its place is asked for: a wrong spool has none
         raise Refused(f"{_name(session, item)} was not put on {at.name}.", *reasons)
+    place = _place(session, at, part_of(session, item), place, free=False)
     return _put_on(session, by, station, item, place), reasons
 
 
@@ -155,8 +159,9 @@ def _mounted_here(session: Session, station: int, item: int) -> Mount | None:
 
 
 def _place(session: Session, station: Defined[Station], part: Defined[Part], place: str | None, *, free: bool) -> str:
-    """The place that is meant. None: the place of that kind of material, else the one that has such material on, else a free one."""
-    places = station.body.places
+    """The place that is meant. None: the place of that kind of material, else the one that has such material on, else a free one;
+    only of the places that name the kind ("wafer left"), if any does, else of those that name no material."""
+    places: Sequence[str] = station.body.places
     kind = part.body.role or part.body.kind
     if not places:
         return place or kind
@@ -165,6 +170,7 @@ def _place(session: Session, station: Defined[Station], part: Defined[Part], pla
     for name in (kind, part.body.kind):
         if name in places:
             return name
+    places = _named_for(places, [part.body.kind, *part.body.roles])
     on = loaded(session, station.id)
     alike = [one.place for one in on if one.kind == part.body.kind and one.role == part.body.role]
     empty = [name for name in places if name not in {one.place for one in on}]
@@ -172,6 +178,15 @@ def _place(session: Session, station: Defined[Station], part: Defined[Part], pla
     if not choice and len(places) > 1:
         raise bad_input("It is not clear where this goes.", "place", f"Every place of {station.name} is taken.", f"Say one of: {', '.join(places)}.")
     return choice[0] if choice else places[0]
+
+
+def _named_for(places: Sequence[str], names: Sequence[str]) -> Sequence[str]:
+    mine = [place for place in places if any(_says(place, name) for name in names)]
+    return mine or [place for place in places if not any(_says(place, kind) for kind in get_args(PartKind))] or places
+
+
+def _says(place: str, name: str) -> bool:
+    return re.search(rf"\b{re.escape(name.lower())}\b", place.lower()) is not None
 
 
 def checked_place(station: Defined[Station], place: str) -> str:

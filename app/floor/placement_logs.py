@@ -7,8 +7,8 @@ Rows and columns of a panel are counted from 1. Lines that cannot be understood 
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from datetime import tzinfo
 from typing import BinaryIO
-from zoneinfo import ZoneInfo
 
 import numpy as np
 from numpy.typing import NDArray
@@ -92,7 +92,7 @@ class PlacementLog:
 _ARRAYS = ("wafer", "panel", "x", "y", "row", "column", "at", "line")
 
 
-def read_placement_log(stream: BinaryIO, name: str, zone: ZoneInfo | None = None) -> PlacementLog:
+def read_placement_log(stream: BinaryIO, name: str, zone: tzinfo | None = None) -> PlacementLog:
     """Reads the whole log in pieces. `zone` is stated for times that name none; `name` names the file in refusals."""
     what = f"The placement log {name} is not understood"
     head = stream.read(_CHUNK)
@@ -112,7 +112,7 @@ def _of_transfers(data: bytes, what: str) -> PlacementLog:
     return _each_once(log)
 
 
-def _read_csv(head: bytes, stream: BinaryIO, what: str, zone: ZoneInfo | None) -> PlacementLog:
+def _read_csv(head: bytes, stream: BinaryIO, what: str, zone: tzinfo | None) -> PlacementLog:
     wafers: dict[str, int] = {}
     panels: dict[str, int] = {}
     parts: list[dict[str, NDArray[np.generic]]] = []
@@ -169,7 +169,7 @@ def _places(header: Header, what: str, line: int) -> dict[str, int]:
 
 
 def _read_fields(
-    fields: Fields, places: dict[str, int], zone: ZoneInfo | None, what: str, wafers: dict[str, int], panels: dict[str, int]
+    fields: Fields, places: dict[str, int], zone: tzinfo | None, what: str, wafers: dict[str, int], panels: dict[str, int]
 ) -> tuple[dict[str, NDArray[np.generic]], list[BadLine]]:
     """The lines that can be understood, as arrays, and the others with the first thing that is wrong with each."""
     faults = _Faults(fields, places)
@@ -213,7 +213,7 @@ class _Faults:
         return sorted(self.bad, key=lambda bad: bad.line)
 
 
-def _times(fields: Fields, place: int, zone: ZoneInfo | None, what: str, faults: _Faults) -> NDArray[np.datetime64]:
+def _times(fields: Fields, place: int, zone: tzinfo | None, what: str, faults: _Faults) -> NDArray[np.datetime64]:
     letters, _ = fields.letters(place, LONGEST)
     at, found = read_times(letters, zone)
     if len(found) and (found == Fault.NO_ZONE).all():  # the whole file: one refusal says it better than a list of lines

@@ -1,11 +1,11 @@
 """Which run each line of a placement log belongs to: by its panel and its time, or, where a log has no times, by the newest.
 
 A bonder's clock may be off: a panel's line outside every run that had the panel belongs to the nearest in time of a step that places
-the wafer's role (of any step, where none does), and is counted.
+a role of the wafer (of any step, where none does), and is counted.
 """
 
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -48,6 +48,9 @@ class Spell:
     def role(self) -> str | None:
         return self.step.role if self.step else None
 
+    def may_place(self, roles: Collection[str]) -> bool:
+        return self.role is None or self.role in roles
+
 
 @dataclass(frozen=True)
 class Found:
@@ -62,8 +65,8 @@ class Found:
         return next(one for one in reversed(self.spells) if one.run == run and panel in one.panels)
 
 
-def find_runs(session: Session, named: NamedLog, station: int, roles: dict[int, str], now: datetime) -> Found:
-    """Refuses, as input, lines whose panel was in no die attach here. `roles`: by wafer."""
+def find_runs(session: Session, named: NamedLog, station: int, roles: Mapping[int, Collection[str]], now: datetime) -> Found:
+    """Refuses, as input, lines whose panel was in no die attach here. `roles`: by wafer, what its dies may be."""
     log = named.log
     spells = spells_of(session, now, panels=named.panels.values())
     run = np.zeros(len(log), dtype=np.int64)
@@ -121,17 +124,17 @@ def _read(session: Session, now: datetime, which: ColumnElement[bool]) -> list[S
     return found
 
 
-def _in_order(spells: list[Spell], station: int, role: str) -> list[Spell]:
-    """Likeliest first: a step of the wafer's role, at this station, newest."""
-    return sorted(spells, key=lambda one: (one.role not in (role, None), one.station != station, -one.line))
+def _in_order(spells: list[Spell], station: int, roles: Collection[str]) -> list[Spell]:
+    """Likeliest first: a step of a role of the wafer, at this station, newest."""
+    return sorted(spells, key=lambda one: (not one.may_place(roles), one.station != station, -one.line))
 
 
-def _nearest(at: NDArray[np.datetime64], candidates: list[Spell], role: str | None) -> tuple[Ints, Ints]:
+def _nearest(at: NDArray[np.datetime64], candidates: list[Spell], roles: Collection[str] = ()) -> tuple[Ints, Ints]:
     """Of each time the run that it is in, or nearest to, and how far; a line without time belongs to the first."""
     micros = at.astype("datetime64[us]").astype(np.int64)
     far = np.array([np.maximum(0, np.maximum(one.begins - micros, micros - one.ends)) for one in candidates])
     far[:, np.isnat(at)] = 0
-    others = np.array([role is not None and one.role not in (role, None) for one in candidates])
+    others = np.array([bool(roles) and not one.may_place(roles) for one in candidates])
     best = (far + np.where(others[:, None] & (far > 0), _LAST, 0)).argmin(axis=0)
     return np.array([one.run for one in candidates])[best], far[best, np.arange(len(at))]
 
@@ -154,7 +157,7 @@ def _place_lost(
             reasons.append(_nowhere(wafer, log.line[lines]))
             continue
         newest_first = sorted(candidates, key=lambda one: -one.line)
-        run[lines], far[lines] = _nearest(log.at[lines], newest_first, None)
+        run[lines], far[lines] = _nearest(log.at[lines], newest_first)
 
 
 def _nowhere(code: str, lines: Ints) -> Reason:

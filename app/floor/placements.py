@@ -9,13 +9,13 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import asdict, dataclass, field
 from io import BytesIO
 from typing import Any
-from zoneinfo import ZoneInfo
 
 import numpy as np
 from numpy.typing import NDArray
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from app.catalogue import queries as catalogue
 from app.db import House
 from app.errors import bad_input, refuse
 from app.evidence.keep import Kept, keep_file, record_evidence
@@ -35,10 +35,11 @@ from app.ledger.cells import CellMark, LostDie, Placement, PlacementSum
 from app.ledger.items import Item, Panel, Wafer
 from app.ledger.runs import RunVoid
 from app.naming.resolve import codes_of
+from app.receiving.local_clocks import zone_named
 
 ROLE_WRONG = "die of another role"
 Ints = NDArray[np.int64]
-_Key = tuple[int, str, bool]  # run, role that its step places, do the wafers have that role?
+_Key = tuple[int, str, bool]  # run, role that its step places, may the wafers' dies be that?
 
 
 @dataclass(frozen=True)
@@ -64,10 +65,9 @@ class Imported:
 def read_log(house: House, name: str, data: bytes, zone: str | None = None) -> tuple[Kept, PlacementLog]:
     """Keeps and reads a file, outside any transaction. `zone` is that of times which name none."""
     kept = keep_file(house, name, BytesIO(data))
-    try:
-        clock = ZoneInfo(zone) if zone else None
-    except (KeyError, ValueError, OSError) as error:
-        raise bad_input("There is no such time zone.", "zone", f"{zone!r} is not known.", "Like Europe/Vienna or UTC.") from error
+    clock = zone_named(zone) if zone else None
+    if zone and clock is None:
+        raise bad_input("There is no such time zone.", "zone", f"{zone!r} is not known.", "State it like Europe/Vienna, UTC or -02:30.")
     return kept, read_placement_log(BytesIO(data), name, clock)
 
 
@@ -80,7 +80,7 @@ def import_placements(session: Session, by: By, station: int, kept: Kept, log: P
     evidence = record_evidence(session, by, kept, "placement_log", {"station": station, "replaces": list(replaces)})
     gone = changed_after_leaving(session, old.panels)
     old.close(session, by)
-    roles = {item: role for item, role in session.execute(select(Wafer.item, Wafer.role).where(Wafer.item.in_(named.wafers.values())))}
+    roles = _roles(session, named.wafers.values())
     found = find_runs(session, named, station, roles, by.now)
     wrote = _Writing(session, by, evidence.id, named, found, roles)
     wrote.all()
@@ -135,7 +135,7 @@ class _Old:
 class _Writing:
     """The state of wafers and panels as the log goes on, and the rows that it adds, a run and role at a time."""
 
-    def __init__(self, session: Session, by: By, evidence: int, named: NamedLog, found: Found, roles: dict[int, str]) -> None:
+    def __init__(self, session: Session, by: By, evidence: int, named: NamedLog, found: Found, roles: dict[int, tuple[str, ...]]) -> None:
         self.session, self.by, self.evidence = session, by, evidence
         self.named, self.found, self.roles = named, found, roles
         self.wafers = used_before(session, named.wafers)
@@ -171,12 +171,12 @@ class _Writing:
         lines: defaultdict[_Key, list[Ints]] = defaultdict(list)
         of_wafer: dict[tuple[int, str], _Key] = {}
         for (wafer, panel), some in sorted(log.pairs().items(), key=lambda pair: pair[0][1] is None):
-            role = self.roles[self.named.wafers[wafer]]
+            roles = self.roles[self.named.wafers[wafer]]
             for run in np.unique(self.found.run[some]).tolist():
-                key = of_wafer.get((run, wafer), (run, role, True))  # a lost die goes with its wafer's others
+                key = of_wafer.get((run, wafer), (run, roles[0], True))  # a lost die goes with its wafer's others
                 if panel is not None:
-                    wanted = self.found.of(run, self.named.panels[panel]).role or role
-                    key = of_wafer[run, wafer] = (run, wanted, wanted == role)
+                    wanted = self.found.of(run, self.named.panels[panel]).role or roles[0]
+                    key = of_wafer[run, wafer] = (run, wanted, wanted in roles)
                 lines[key].append(some[self.found.run[some] == run])
         for key, parts in sorted(lines.items(), key=lambda item: min(int(part[0]) for part in item[1])):
             keep = np.zeros(len(log), dtype=bool)
@@ -276,6 +276,13 @@ class _Writing:
         for row in self.session.scalars(query.where(~select(RunVoid.run).where(RunVoid.run == Placement.run).exists()).order_by(Placement.id)):
             layer = Layer(panel_codes[row.panel], codes.get(row.wafer, ""), row.cells, row.dies, row.n)
             self.layers[row.panel].append((row.role, layer))
+
+
+def _roles(session: Session, wafers: Iterable[int]) -> dict[int, tuple[str, ...]]:
+    """By wafer, what its dies may be in a product."""
+    rows = session.execute(select(Wafer.item, Wafer.part, Wafer.role).where(Wafer.item.in_(wafers))).all()
+    parts = catalogue.with_ids(session, [row.part for row in rows])
+    return {row.item: (row.role, *parts[row.part].body.more_roles) for row in rows}
 
 
 def _sizes(panels: Iterable[int]) -> Any:

@@ -7,6 +7,7 @@ from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Customer, Order, Product
+from app.clock import day
 from app.errors import refuse
 from app.labels.messages import encode
 from app.ledger.corrections import moves_in_force, turn_of
@@ -91,5 +92,6 @@ def _caution(session: Session, pack: Pack) -> str | None:
     sealed = session.get(DryPack, pack.item)
     if sealed is None or sealed.moisture_level == "1":
         return None
-    until = f"{sealed.use_before_at:%Y-%m-%d}" if sealed.use_before_at else "the date on the bag"
-    return _CAUTION.format(level=sealed.moisture_level, sealed=f"{sealed.sealed_at:%Y-%m-%d}", until=until)
+    zone = catalogue.site(session).zone
+    until = day(sealed.use_before_at, zone) if sealed.use_before_at else "the date on the bag"
+    return _CAUTION.format(level=sealed.moisture_level, sealed=day(sealed.sealed_at, zone), until=until)

@@ -40,7 +40,7 @@ Calling = Annotated[Call, Depends(calling)]
 
 
 class ContainerIn(Told):
-    kind: Name = Field(description="magazine, tray or jar.", examples=["magazine"])
+    kind: Name = Field(description="magazine, tray, jar or box.", examples=["magazine"])
     name: Name = Field(examples=["Magazine 118"])
 
 

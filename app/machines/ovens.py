@@ -20,6 +20,7 @@ from app.machines.names import open_run, panel_codes, panels_of, person_of, run_
 from app.machines.runs import FinishIn, RunOut, run_as_json
 from app.naming.resolve import Named, code_of, resolve
 from app.ovens import loads
+from app.ovens.heat import RoundHeat
 from app.ovens.judging import end_load, import_logger_file, judge_line, read_logger_file
 from app.ovens.logger_table import Stated
 from app.ovens.panel_heat import AdhesiveHeat, SameHeat, heat_of_load, heat_of_panels
@@ -148,7 +149,7 @@ class JudgedOut(BaseModel):
 
 
 class RoundHeatOut(BaseModel):
-    run: str = Field(description="The cure.", examples=["run R26-000212-5"])
+    run: str = Field(description="The cure.", examples=["R26-000212-5"])
     least: float = Field(description="Equivalent minutes on the coldest sensor of its shelf.", examples=[104.2])
     greatest: float = Field(description="On the hottest.", examples=[108.9])
     complete: bool = Field(description="Nothing is wrong with its record; else it was at least so much.")
@@ -235,12 +236,14 @@ def _same_heat(same: SameHeat, shelf: str | None = None) -> SameHeatOut:
     return SameHeatOut(panels=list(same.panels), shelf=shelf, adhesives=[_adhesive(one) for one in same.adhesives])
 
 
+def _round(one: RoundHeat) -> RoundHeatOut:
+    run = one.round.removeprefix("run ")  # the code alone, which leads back here
+    return RoundHeatOut(run=run, least=one.equivalent_minutes_coldest, greatest=one.equivalent_minutes_hottest, complete=one.complete)
+
+
 def _adhesive(one: AdhesiveHeat) -> AdhesiveHeatOut:
     heat = one.heat
-    rounds = [
-        RoundHeatOut(run=each.round, least=each.equivalent_minutes_coldest, greatest=each.equivalent_minutes_hottest, complete=each.complete)
-        for each in (heat.rounds if heat else ())
-    ]
+    rounds = [_round(each) for each in (heat.rounds if heat else ())]
     return AdhesiveHeatOut(
         part=one.part, batches=list(one.batches), step=one.step, placed_at=one.placed_at, recipe=one.recipe, reference_c=one.reference_c,
         rounds=rounds, least=heat.equivalent_minutes_coldest if heat else None, greatest=heat.equivalent_minutes_hottest if heat else None,

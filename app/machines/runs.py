@@ -73,6 +73,15 @@ class LineOut(BaseModel):
     open: bool
 
 
+class ReadingOut(BaseModel):
+    reading: int = Field(description="Its number, for a correction.", examples=[311])
+    run: RunCode
+    name: str = Field(examples=["pull"])
+    value: float = Field(examples=[5.4])
+    unit: str = Field(examples=["gf"])
+    within: bool
+
+
 class RunOut(BaseModel):
     run: RunCode
     operation: str = Field(examples=["die attach"])
@@ -82,6 +91,7 @@ class RunOut(BaseModel):
     outcome: str | None = Field(None, description="done, interrupted or aborted; empty while it is open.", examples=[None])
     voided: bool = Field(description="Entered wrongly: in no trace, and gates nothing.", examples=[False])
     lines: list[LineOut]
+    readings: list[ReadingOut] = Field(default=[], description="Those in force, when the run is asked for; no other answer lists them.")
 
 
 class FinishIn(ByPerson):
@@ -165,15 +175,6 @@ class ReadingIn(Told, ValueIn):
 class CorrectIn(Told):
     value: float = Field(examples=[5.4], allow_inf_nan=False)
     reason: Words = Field(examples=["read from the wrong scale"])
-
-
-class ReadingOut(BaseModel):
-    reading: int = Field(examples=[311])
-    run: RunCode
-    name: str = Field(examples=["pull"])
-    value: float = Field(examples=[5.4])
-    unit: str = Field(examples=["gf"])
-    within: bool
 
 
 class NextOut(BaseModel):
@@ -330,10 +331,12 @@ def what_next(thing: str, call: Calling) -> NextOut:
         return NextOut(groups=[group_out(s, group) for group in gather(s, [resolve(s, thing)])])
 
 
-@router.get("/runs/{run}", summary="A run and its lines")
+@router.get("/runs/{run}", summary="A run, its lines and its readings")
 def see_run(run: str, call: Calling) -> RunOut:
     with call.house.reading() as s:
-        return RunOut(**run_as_json(s, run_named(s, run)))
+        one = run_named(s, run)
+        readings = s.scalars(select(Reading).where(Reading.run == one.id, Reading.closed_e.is_(None)).order_by(Reading.id))
+        return RunOut(**run_as_json(s, one), readings=[ReadingOut(**_reading(s, reading)) for reading in readings])
 
 
 def group_out(session: Session, group: Group) -> GroupOut:

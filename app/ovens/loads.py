@@ -35,7 +35,9 @@ def add_to_load(session: Session, by: By, load: Load, things: list[Named], shelf
     groups = lock_and_gather(session, things, only)
     facts = read_facts(session, load.station, groups, None, by.happened_at)
     steps = {i: step for i, group in enumerate(groups) if (step := _next(facts, group))}
-    found = _misfits(session, load, facts, steps, shelf) + ([] if by.fact else _not_yet(grounds(facts, steps)))
+    found = _misfits(session, load, facts, steps, shelf)
+    if not by.fact and not any(reason.kind == "not_next_step" for reason in found):  # what comes to another step is not asked what that needs
+        found += _not_yet(grounds(facts, steps))
     if found:
         raise Refused(f"{', '.join(thing.code for thing in things)} may not go into load {code_of(session, 'load', load.id)}.", *found)
     places = []
@@ -146,7 +148,8 @@ def _misfits(session: Session, load: Load, facts: Facts, steps: dict[int, Step],
     for i, group in enumerate(facts.groups):
         step = steps.get(i)
         if step is None or step.operation != "cure":
-            found.append(Reason("not_next_step", f"{_name(facts, group)} does not come to a cure next.", "Take it to its next step."))
+            now = f"Take it to {step.name}." if step else "It has done every step of its route."
+            found.append(Reason("not_next_step", f"{_name(facts, group)} does not come to a cure next.", now))
         elif catalogue.recipe(session, step.recipe or "").definition != load.recipe:
             loaded = catalogue.definition(session, load.recipe).name
             found.append(

@@ -13,9 +13,10 @@ from numpy.typing import NDArray
 
 from app.errors import BadInput, Reason, bad_input
 from app.ovens.logger_table import Stated, Table, Unit, find_table, split, time_text
-from app.ovens.logger_times import ORDERS, Times, zone_named
+from app.ovens.logger_times import ORDERS, Times
 from app.ovens.thermocouple import hot_junction_c
 from app.ovens.trace import Floats, Note, Trace
+from app.receiving.local_clocks import zone_named
 
 MOST_ROWS = 2_000_000
 # Our choice: no cure oven is colder or hotter, so what lies outside is what a logger shows for a broken sensor (full scale).

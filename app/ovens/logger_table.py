@@ -8,8 +8,9 @@ from datetime import tzinfo
 from typing import Literal
 
 from app.errors import BadInput, bad_input
-from app.ovens.logger_times import is_time, zone_named
+from app.ovens.logger_times import is_time
 from app.ovens.trace import Note, plain
+from app.receiving.local_clocks import zone_named
 
 Unit = Literal["C", "F", "mV", "mV type K"]
 LONGEST_NAME = 120

@@ -6,15 +6,15 @@ What is left open is asked for: an order of day and month that two readings fit,
 import re
 from array import array
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta, timezone, tzinfo
+from datetime import date, datetime, timedelta, tzinfo
 from itertools import pairwise
-from zoneinfo import ZoneInfo
 
 import numpy as np
 from numpy.typing import NDArray
 
 from app.errors import BadInput, bad_input
 from app.ovens.trace import Floats
+from app.receiving.local_clocks import second_time
 
 ORDERS = ("day", "month", "year")
 _DATE = r"\d{1,4}(?P<mark>[-/.])\d{1,2}(?P=mark)\d{1,4}|\d{1,2}[-/. ][A-Za-z]{3,9}\.?[-/. ,] ?\d{2,4}|[A-Za-z]{3,9}\.? \d{1,2},? \d{4}"
@@ -43,17 +43,6 @@ class _Date:
 
 def is_time(text: str) -> bool:
     return _WHEN.fullmatch(text.strip()) is not None
-
-
-def zone_named(text: str) -> tzinfo | None:
-    """A zone by its IANA name or as an offset like +01:00; None if there is no such zone."""
-    if offset := re.fullmatch(r"(?:UTC|GMT)? ?([+-])(\d{1,2})(?::?([0-5]\d))?", text.strip(), re.ASCII):
-        minutes = int(offset[2]) * 60 + int(offset[3] or 0)
-        return timezone(timedelta(minutes=minutes if offset[1] == "+" else -minutes)) if minutes <= 14 * 60 else None
-    try:
-        return ZoneInfo("UTC" if text.strip() in ("Z", "UTC", "GMT") else text.strip())
-    except (ValueError, OSError, KeyError):  # zoneinfo raises each of them, by the shape of the name
-        return None
 
 
 class Times:
@@ -182,20 +171,34 @@ class Times:
         if self._zone is None:
             now = "State the zone of the logger's clock, like Europe/Berlin or +01:00."
             raise self._bad(int(self._lines[0]), "Its times name no zone, and none was stated.", now)
-        minutes, first, which = np.unique(local // (60 * _SECOND), return_index=True, return_inverse=True)
-        offsets = np.zeros(len(minutes), dtype=np.int64)
+        minutes, which = np.unique(local // (60 * _SECOND), return_inverse=True)
+        offsets, later = np.zeros(len(minutes), dtype=np.int64), np.zeros(len(minutes), dtype=np.int64)
         for n, minute in enumerate(minutes.tolist()):
             naive = datetime(1970, 1, 1) + timedelta(minutes=minute)
-            early, late = (self._zone.utcoffset(naive.replace(fold=fold)) for fold in (0, 1))
-            if early is None or early != late:
-                why = f"{naive:%Y-%m-%d %H:%M} occurs twice or never there, because clocks were changed."
-                now = "State the offset that the logger's clock kept, like +01:00."
-                raise self._bad(int(self._lines[int(first[n])]), why, now)
-            offsets[n] = early // timedelta(microseconds=1)
-        return np.asarray((local - offsets[which.reshape(-1)]) / _SECOND)
+            offsets[n], later[n] = (_micros(self._zone.utcoffset(naive.replace(fold=fold))) for fold in (0, 1))
+        which = which.reshape(-1)
+        every = self._where_clocks_changed(local, which, offsets, later) if (offsets != later).any() else offsets[which]
+        return np.asarray((local - every) / _SECOND)
+
+    def _where_clocks_changed(
+        self, local: NDArray[np.int64], which: NDArray[np.int64], offsets: NDArray[np.int64], later: NDArray[np.int64]
+    ) -> NDArray[np.int64]:
+        """The offset of every row. An hour that the zone has twice is told apart where the logger's own clock was set back."""
+        back = int((offsets - later).max())
+        second = second_time(local, (offsets > later)[which], back) if not (offsets < later).any() else None
+        if second is None:
+            at = int(np.flatnonzero((offsets != later)[which])[0])
+            naive = datetime(1970, 1, 1) + timedelta(microseconds=int(local[at]))
+            why = f"{naive:%Y-%m-%d %H:%M} occurs twice or never there, because clocks were changed, and the file does not show the change."
+            raise self._bad(int(self._lines[at]), why, "State the offset that the logger's clock kept, like +01:00.")
+        return np.where(second, later[which], offsets[which])
 
     def _bad(self, line: int, why: str, now: str) -> BadInput:
         return bad_input(self._what, f"line {line}", why, now)
+
+
+def _micros(offset: timedelta | None) -> int:
+    return (offset or timedelta()) // timedelta(microseconds=1)
 
 
 def _steps(days: list[date]) -> set[int]:

@@ -7,6 +7,7 @@ from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Part
+from app.clock import told
 from app.errors import Reason, Refused, bad_input, refuse
 from app.holds.stopped import stops_on
 from app.journal.act import By, lock
@@ -36,7 +37,8 @@ def open_batch(session: Session, by: By, batch: Named) -> Opening:
     row = session.get_one(Batch, batch.id)
     part: Part = catalogue.with_id(session, row.part).body
     if row.expires_at is not None and by.happened_at > row.expires_at and not by.fact:
-        raise refuse("material_lapsed", f"{batch.code} can't be opened.", f"It expired on {row.expires_at.date().isoformat()}.", "Take a fresh one.")
+        expired = told(row.expires_at, catalogue.site(session).zone)
+        raise refuse("material_lapsed", f"{batch.code} can't be opened.", f"It expired at {expired}.", "Take a fresh one.")
     ends = by.happened_at + timedelta(minutes=part.pot_life_minutes) if part.pot_life_minutes else None
     opening = Opening(e=by.e, batch=batch.id, opened_at=by.happened_at, pot_life_ends_at=ends)
     session.add(opening)
@@ -69,8 +71,9 @@ def _parents_are_usable(session: Session, by: By, parents: list[Named]) -> None:
         return
     rows = {row.item: row for row in session.scalars(select(Batch).where(Batch.item.in_([p.id for p in parents])))}
     stops = stops_on(session, [parent.id for parent in parents])
+    zone = catalogue.site(session).zone
     found = [
-        Reason("material_lapsed", f"{parent.code} expired on {end.date().isoformat()}.", "Take a fresh one.")
+        Reason("material_lapsed", f"{parent.code} expired at {told(end, zone)}.", "Take a fresh one.")
         for parent in parents
         if (end := rows[parent.id].expires_at) is not None and by.happened_at > end
     ]

@@ -1,15 +1,18 @@
 """ISO 8601 times of a whole column at once: the letters of a field a row (delimited.py), UTC in microseconds out.
 
 Date and time of day, with T or a space between; seconds and fraction may be missing; Z or an offset, or a stated zone.
-A local time that the stated zone has twice or never (its clocks were changed) is not guessed.
+A local time that the stated zone has twice (its clocks were set back) is told only where the column shows that its clock was; one that the
+zone never has is not guessed.
 """
 
 import re
+from datetime import timedelta, tzinfo
 from enum import IntEnum
-from zoneinfo import ZoneInfo
 
 import numpy as np
 from numpy.typing import NDArray
+
+from app.receiving.local_clocks import second_time
 
 LONGEST = 40
 _SHAPE = re.compile(r"(0000)-(00)-(00)[Tt ](00):(00)(?::(00)(?:[.,](0{1,9}))?)? ?(?:([Zz])|([+-])(00)(?::?(00))?)?")
@@ -35,7 +38,7 @@ WORDS = {
 }
 
 
-def read_times(letters: Bytes, zone: ZoneInfo | None) -> tuple[Times, NDArray[np.int8]]:
+def read_times(letters: Bytes, zone: tzinfo | None) -> tuple[Times, NDArray[np.int8]]:
     """The times, and the fault of each (NONE where it was understood). `zone` is for times that name none."""
     times = np.full(len(letters), np.datetime64("NaT", "us"))
     faults = np.full(len(letters), Fault.NOT_A_TIME, dtype=np.int8)
@@ -53,7 +56,7 @@ def read_times(letters: Bytes, zone: ZoneInfo | None) -> tuple[Times, NDArray[np
     return times, faults
 
 
-def _read_shape(letters: Bytes, match: re.Match[str], zone: ZoneInfo | None) -> tuple[Times, NDArray[np.int8]]:
+def _read_shape(letters: Bytes, match: re.Match[str], zone: tzinfo | None) -> tuple[Times, NDArray[np.int8]]:
     def number(group: int) -> NDArray[np.int64]:
         value = np.zeros(len(letters), dtype=np.int64)
         for place in range(*match.span(group)):
@@ -93,14 +96,15 @@ def _moments(
     return days.astype("datetime64[us]") + (seconds * 1_000_000).astype("timedelta64[us]"), good
 
 
-def _from_zone(times: Times, faults: NDArray[np.int8], zone: ZoneInfo) -> tuple[Times, NDArray[np.int8]]:
+def _from_zone(times: Times, faults: NDArray[np.int8], zone: tzinfo) -> tuple[Times, NDArray[np.int8]]:
     """Local times to UTC, a look at the zone for each different minute."""
     minutes, which = np.unique(times.astype("datetime64[m]"), return_inverse=True)
-    offsets = np.zeros(len(minutes), dtype="timedelta64[us]")
-    sure = np.ones(len(minutes), dtype=bool)
+    offsets, later = np.zeros(len(minutes), dtype="timedelta64[us]"), np.zeros(len(minutes), dtype="timedelta64[us]")
     for n, local in enumerate(minutes.tolist()):
-        first, second = (zone.utcoffset(local.replace(fold=fold)) for fold in (0, 1))
-        sure[n] = first == second
-        offsets[n] = np.timedelta64(first)
-    faults = np.where((faults == Fault.NONE) & ~sure[which], np.int8(Fault.CLOCK_CHANGED), faults)
-    return times - offsets[which], faults
+        offsets[n], later[n] = (np.timedelta64(zone.utcoffset(local.replace(fold=fold)) or timedelta()) for fold in (0, 1))
+    early, late, good = offsets[which], later[which], faults == Fault.NONE
+    twice = good & (early > late)
+    second = second_time(times.astype(np.int64), twice, int((early - late)[twice].max().astype(np.int64))) if twice.any() else None
+    unsure = good & (early != late) if second is None else good & (early < late)
+    faults = np.where(unsure, np.int8(Fault.CLOCK_CHANGED), faults)
+    return times - (early if second is None else np.where(second, late, early)), faults

@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Step
+from app.clock import day
 from app.db import House
 from app.errors import Reason, Refused, refuse
 from app.floor.ends import Value, step_of_line
@@ -160,7 +161,8 @@ def _close(session: Session, by: By, person: int | None, named: Named, station: 
 def _seal(session: Session, by: By, person: int | None, named: Named, station: int, numbers: dict[str, float], reason: str) -> str:
     sealed = dry.seal_pack(session, by, station, named, person=person)
     code = code_of(session, "pack", sealed.pack.item)
-    until = f", good in it until {sealed.dry_pack.use_before_at:%Y-%m-%d}" if sealed.dry_pack.use_before_at else ""
+    ends = sealed.dry_pack.use_before_at
+    until = f", good in it until {day(ends, catalogue.site(session).zone)}" if ends else ""
     return f"{code} is in its bag{until}." + ("" if sealed.pack.item == named.id else f" It was {named.code}: print its new label.")
 
 

@@ -1,9 +1,11 @@
 from datetime import UTC, datetime, timedelta
 
 import pytest
-from sqlalchemy import delete
+from sqlalchemy import delete, select
 from sqlalchemy.orm import Session
 
+from app.catalogue.definitions import Station
+from app.catalogue.models import Definition
 from app.db import House
 from app.errors import BadInput, Refused
 from app.floor.mounts import Loaded, loaded, mount, swap, unmount
@@ -52,6 +54,29 @@ def test_a_station_without_places_has_one_for_each_kind(house: House, factory: F
     _mount(house, factory["attach 2"], glue)
     _mount(house, factory["attach 2"], wafer)
     assert _on(house, factory["attach 2"]) == [("adhesive", glue), ("red", wafer)]
+
+
+def redefine(session: Session, by: By, thing: int, body: Station) -> None:
+    session.scalars(select(Definition).where(Definition.thing == thing, Definition.closed_e.is_(None))).one().closed_e = by.e
+    session.flush()
+    session.add(Definition(e=by.e, thing=thing, body=body.model_dump(mode="json")))
+
+
+def test_places_that_are_named_for_a_material_are_kept_for_it(house: House, factory: Factory) -> None:
+    places = ("wafer left", "wafer right", "paste")
+    station = Station(name="attach 1", area="attach", operations=("die attach",), places=places)
+    do(house, lambda s, by: redefine(s, by, factory["attach 1"], station), "load_catalogue")
+    glue, wafer, next_to_it = make_batch(house, factory["GLUE-1"]), make_wafer(house, factory["RED-DIE"]), make_wafer(house, factory["RED-DIE"])
+    for item in (glue, wafer, next_to_it):
+        _mount(house, factory["attach 1"], item)
+    assert sorted(_on(house, factory["attach 1"])) == [("paste", glue), ("wafer left", wafer), ("wafer right", next_to_it)]
+
+
+def test_a_wrong_spool_is_told_so_and_not_asked_for_its_place(house: House, factory: Factory, wire: int) -> None:
+    _mount(house, factory["attach 1"], make_batch(house, factory["GLUE-1"]))
+    _mount(house, factory["attach 1"], make_wafer(house, factory["RED-DIE"]))
+    assert _no_mount(house, factory["attach 1"], wire).reasons[0].kind == "material_wrong"
+    assert refused(house, lambda s, by: swap(s, by, factory["attach 1"], wire), "mount").reasons[0].kind == "material_wrong"
 
 
 def test_material_finds_a_free_place_of_a_station_that_names_them(house: House, factory: Factory) -> None:

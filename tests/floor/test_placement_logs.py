@@ -93,6 +93,13 @@ def test_a_local_time_that_clocks_passed_twice_or_never_is_not_guessed() -> None
     assert [each.line for each in log.bad] == [3, 4]
 
 
+def test_a_machine_whose_clock_was_set_back_in_the_log_is_understood() -> None:
+    times = ["2026-10-25T02:10:00", "2026-10-25T02:59:00", "2026-10-25T02:01:00", "2026-10-25T03:00:00"]
+    log = read(HEADER + "".join(LINE.replace("2026-03-05T06:00:00Z", time) for time in times), "Europe/Berlin")
+    assert [at.strftime("%H:%M") for *_, at, _ in facts(log)] == ["00:10", "00:59", "01:01", "02:00"]
+    assert not log.bad
+
+
 def test_repeated_lines_are_one_fact() -> None:
     log = read(HEADER + LINE * 3 + LINE.replace("3,", "5,") + LINE)
     assert ([line for *_, line in facts(log)], log.repeated) == ([2, 5], 3)

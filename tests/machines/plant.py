@@ -44,8 +44,8 @@ class Plant:
     def batch(self, part: str) -> str:
         return str(self.post("/batches", part=part)["batch"])
 
-    def wafer(self, number: str) -> str:
-        return str(self.post("/wafers", files=[("files", ("map.txt", MAP.format(number).encode()))], part="WR", passing="1")["wafers"][0]["wafer"])
+    def wafer(self, number: str, part: str = "WR") -> str:
+        return str(self.post("/wafers", files=[("files", ("map.txt", MAP.format(number).encode()))], part=part, passing="1")["wafers"][0]["wafer"])
 
     def panels(self, count: int) -> list[str]:
         return list(self.post("/panels", frames=self.batch("FRAME"), count=count)["panels"])

@@ -175,6 +175,21 @@ def test_zones_are_taken_from_the_file_and_else_from_what_was_stated() -> None:
     assert refusal(ISO, Stated(zone="../../etc/passwd"))[0] == "zone"
 
 
+def night(*clocks: str) -> str:
+    return "Time;A [°C]\n" + "".join(f"2026-11-01 {clock}:00;150,0\n" for clock in clocks)
+
+
+def test_an_hour_that_the_zone_has_twice_is_told_apart_where_the_loggers_own_clock_was_set_back() -> None:
+    newfoundland = Stated(zone="America/St_Johns")  # 02:00 NDT (UTC-2:30) became 01:00 NST (UTC-3:30): IANA time zone database
+    trace = read(night("00:50", "01:10", "01:50", "01:00", "01:30", "02:10"), newfoundland)
+    assert trace.times.tolist() == seconds(
+        "2026-11-01T03:20:00Z", "2026-11-01T03:40:00Z", "2026-11-01T04:20:00Z", "2026-11-01T04:30:00Z", "2026-11-01T05:00:00Z", "2026-11-01T05:40:00Z"
+    )
+    for unsure in (("01:10", "01:20"), ("00:50", "01:20", "02:10"), ("01:50", "01:00", "01:50", "01:00"), ("01:50", "01:40")):
+        assert "the file does not show the change" in refusal(night(*unsure), newfoundland)[1]
+    assert codes(read(night("00:50", "01:20", "02:10"), Stated(zone="-02:30"))) == []  # a clock that kept its offset
+
+
 def test_fractions_of_a_second_are_kept() -> None:
     assert read(clocked("10:00:00.250")).times.tolist() == [seconds("2026-03-05T10:00:00Z")[0] + 0.25]
     assert read("Time;A [C]\n2026-03-05T10:00:00,5;20,5\n").times.tolist() == [seconds("2026-03-05T10:00:00Z")[0] + 0.5]

@@ -1,0 +1,61 @@
+"""A lamp with two dies of one wafer in each unit, both placed from the same reel of dies by a step of its own; on a wall clock of half hours."""
+
+from datetime import UTC, datetime
+
+import pytest
+
+from app.catalogue.check import problems
+from app.catalogue.definitions import Body, Catalogue, Part, Product, Role, Route, Step
+from app.clock import day, now
+from app.db import House
+from tests.machines.plant import Plant, plant
+
+WHITE = Part(number="WHT", kind="wafer", role="white", more_roles=("white east",), passing_bins=("1",))
+LAMP = Product(part_number="LAMP", rows=4, columns=5, roles=(Role(role="white", part="WHT"), Role(role="white east", part="WHT")))
+STEPS = (
+    Step(key="10", name="place west", operation="die attach", role="white", judged="placements"),
+    Step(key="20", name="place east", operation="die attach", role="white east", judged="placements"),
+    Step(key="30", name="look", operation="inspect", barrier=True),
+    Step(key="40", name="break", operation="singulate"),
+)
+TWINS: tuple[tuple[str, Body], ...] = (("part", WHITE), ("product", LAMP), ("route", Route(product="LAMP", revision="1", steps=STEPS)))
+CELLS = [(row, column) for row in range(1, 5) for column in range(1, 6)]
+
+
+def place(do: Plant, panel: str, first_row: int) -> dict[str, object]:
+    """A log that takes the dies of one wafer's rows in turn."""
+    lines = [f"{now().isoformat()},WH-1,{n},{first_row},{panel},{row},{column}" for n, (row, column) in enumerate(CELLS)]
+    log = "time,wafer,die x,die y,panel,row,column\n" + "\n".join(lines)
+    return dict(do.post("/placement_logs", station=do.at["Attach"], files=[("file", ("log.csv", log.encode()))]))
+
+
+def test_both_dies_of_a_unit_may_be_of_one_wafer(house: House) -> None:
+    with plant(house, *TWINS) as do:
+        wafer = do.wafer("WH-1", "WHT")
+        do.mount("Attach", wafer)
+        (panel,) = do.panels(1)
+        lot = do.lot([panel], product="LAMP")
+        for row in (0, 1):
+            do.run("Attach", lot)
+            told = place(do, panel, row)
+            assert (told["placed"], told["wrong"], told["faults"]) == (20, 0, {})
+        dies = do.get(f"/panels/{panel}/cells/2/1")["dies"]
+        assert [(one["placed_as"], one["wafer"], one["x"], one["y"]) for one in dies] == [("white", wafer, 5, 0), ("white east", wafer, 5, 1)]
+        do.run("Scope", lot)
+        units = do.post(f"/runs/{do.start('Saw', lot)}/singulate")["lot"]
+        (origin,) = do.get(f"/trace/{units}")["wafers"]
+        assert (origin["code"], origin["least"], origin["most"]) == (wafer, 20, 20)  # a unit counts once, with one die or two
+        region = do.get(f"/exposure?suspect={wafer}&rectangle=0,1,4,1")  # the east dies of the first row of cells
+        assert (region["total"]["least"], region["total"]["greatest"]) == (5, 5)
+        assert do.findings() == []
+
+
+def test_a_die_in_a_role_that_its_part_does_not_name_is_told_how(house: House) -> None:
+    parts = (WHITE.model_copy(update={"more_roles": ()}),)
+    (problem,) = [one for one in problems(Catalogue(parts=parts, products=(LAMP,)), Catalogue()) if one.path[:1] == ("products",)]
+    assert "more_roles of WHT" in problem.now
+
+
+@pytest.mark.parametrize(("zone", "date"), [("America/St_Johns", "2026-10-31"), ("Asia/Kolkata", "2026-11-01")])
+def test_a_day_is_the_sites_own(zone: str, date: str) -> None:
+    assert day(datetime(2026, 11, 1, 1, 30, tzinfo=UTC), zone) == date
