@@ -315,6 +315,8 @@ async def _http(request: Request, error: Exception) -> Response:
         await run_in_threadpool(request.app.state.is_known, request)
     what, why, now = _HTTP.get(wrong.status_code, (str(wrong.detail), str(wrong.detail), "Check the call."))
     kind = "unknown_code" if wrong.status_code == 404 else "bad_input"
+    if wrong.status_code == 404 and b"%2f" in request.scope.get("raw_path", b"").lower():
+        now = "A number with a slash can't stand in an address: ask /api/v1/things?code=... for its code, and use that."
     reason = Reason(kind, why.format(path=request.url.path[:200], method=request.method), now)
     return _answer(request, wrong.status_code, what, [reason], headers=wrong.headers)
 

@@ -247,6 +247,10 @@ def _step(step: Step, product: Product | None, names: _Names) -> Iterator[Proble
         yield Problem(("recipe",), f"Cure step {step.key} has no recipe.", "Name one of the recipes.")
     if step.recipe is not None and step.recipe not in names.recipes:
         yield Problem(("recipe",), f"There is no recipe {step.recipe}.", "Add it to the recipes, or name another.")
+    if step.bin_table is not None and step.operation != "test":
+        yield Problem(("bin_table",), f"Step {step.key} is {step.operation}: only a test sorts into bins.", "Take the key out.")
+    if step.bin_table is not None and step.bin_table not in names.bin_tables:
+        yield Problem(("bin_table",), f"There is no bin table {step.bin_table}.", "Add it to bin_tables, or name another.")
     yield from _judged(step)
     for i, need in enumerate(step.needs):
         if need.part is not None and need.by_order:

@@ -128,6 +128,7 @@ class Step(Body):
     operation: Operation
     role: Name | None = None  # of a die attach
     recipe: Name | None = None  # of a cure; or a station's program elsewhere
+    bin_table: Name | None = None  # of a test, where it is not the product's: a first stage sorts by less than the last
     needs: tuple[Need, ...] = ()
     records: tuple[Record, ...] = ()
     certificate: Name | None = None

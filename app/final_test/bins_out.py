@@ -3,19 +3,17 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from app.catalogue import queries as catalogue
-from app.catalogue.definitions import BinTableBody, Product
 from app.errors import bad_input
+from app.final_test.bin_tables import grades_at, tested_lot
 from app.floor.counting import available, take
 from app.floor.ends import Value, finish_run
 from app.floor.lot_families import part_of_lot
 from app.holds.place import hold_item
 from app.journal.act import By, lock
 from app.ledger.items import Item, Lot
-from app.ledger.runs import Line, Run
+from app.ledger.runs import Run
 
 
 def take_bins_out(
@@ -25,7 +23,7 @@ def take_bins_out(
 
     Units in bins are a fact: more than the book can give are recorded, and the lot is held.
     """
-    lot = _lot_in(session, run)
+    lot = tested_lot(session, run)
     lock(session, Item, sorted({lot.item, lot.root or lot.item}))
     wanted = {key: units for key, units in counts.items() if units > 0}
     if not wanted:
@@ -44,27 +42,10 @@ def take_bins_out(
     return bins
 
 
-def grades_of(session: Session, product: int) -> dict[str, str]:
-    """Bin -> grade, by the product's bin table; empty when it has none."""
-    body: Product = catalogue.with_id(session, product).body
-    if body.bin_table is None:
-        return {}
-    table: BinTableBody = catalogue.named(session, "bin_table", body.bin_table).body
-    return {one.name: one.grade for one in table.bins}
-
-
 def with_grades(session: Session, run: Run, bins: Mapping[str, int]) -> dict[tuple[str, str], int]:
     """Stated counts by bin, with the grade that the bin table gives them. A bin that it does not have is refused."""
-    grades = grades_of(session, _lot_in(session, run).product)
+    grades = grades_at(session, run)
     strange = [name for name in bins if grades and name not in grades]
     if strange:
         raise bad_input("There is no such bin.", f"bins.{strange[0]}", f"The bin table has {', '.join(grades)}.", "Name one of them.")
     return {(name, grades.get(name, "prime")): units for name, units in bins.items()}
-
-
-def _lot_in(session: Session, run: Run) -> Lot:
-    item = session.scalar(select(Line.item).where(Line.run == run.id, Line.item.is_not(None)).order_by(Line.id))
-    lot = session.get(Lot, item) if item else None
-    if lot is None:
-        raise bad_input("This run tests no loose lot.", "run", f"It is {run.operation}.", "Name a test run.")
-    return lot

@@ -9,11 +9,10 @@ from typing import BinaryIO
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from app.catalogue import queries as catalogue
-from app.catalogue.definitions import BinTableBody, Product
+from app.catalogue.definitions import BinTableBody
 from app.catalogue.queries import Defined
 from app.db import House
-from app.errors import bad_input, refuse
+from app.errors import refuse
 from app.evidence.keep import Kept, flush, keep_file, record_evidence
 from app.final_test.bins_out import take_bins_out
 from app.final_test.models import UnitFile
@@ -21,7 +20,7 @@ from app.final_test.unit_results import UnitResults, read_unit_results
 from app.floor.ends import Value
 from app.journal.act import By
 from app.ledger.items import Lot
-from app.ledger.runs import Line, Run
+from app.ledger.runs import Run
 from app.naming.resolve import code_of
 
 
@@ -67,18 +66,6 @@ def record_results(session: Session, by: By, run: Run, file: ResultsFile) -> Uni
     session.add(row)
     session.flush()
     return row
-
-
-def bin_table_of(session: Session, run: Run) -> Defined[BinTableBody]:
-    """The bin table, as it is now, of the product that a test run has in it."""
-    item = session.scalar(select(Line.item).where(Line.run == run.id, Line.item.is_not(None)).order_by(Line.id))
-    lot = session.get(Lot, item) if item else None
-    if lot is None:
-        raise bad_input("This run tests no loose lot.", "run", f"It is {run.operation}.", "Name a test run.")
-    product: Product = catalogue.with_id(session, lot.product).body
-    if product.bin_table is None:
-        raise bad_input(f"{product.part_number} has no bin table.", "run", "The catalogue names none.", "Give counts by bin instead.")
-    return catalogue.named(session, "bin_table", product.bin_table)
 
 
 def parquet_path(house: House, digest: str) -> Path:

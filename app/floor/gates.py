@@ -368,6 +368,9 @@ def _together(facts: Facts, steps: list[Step]) -> list[Reason]:
         found.append(Reason("steps_differ", f"Products {', '.join(sorted(products))} may not run together here.", "Start them one after another."))
     if len({step.operation for step in steps}) > 1:
         found.append(Reason("steps_differ", f"They come to different work: {', '.join(sorted({s.name for s in steps}))}.", "Start them apart."))
+    if len(facts.groups) > 1 and any(step.operation == "test" for step in steps):
+        now = "Test one after another, or merge them first."
+        found.append(Reason("steps_differ", "A test sorts one lot: whose units its bins held could not be told else.", now))
     if len({step.recipe for step in steps}) > 1:
         found.append(
             Reason("recipe_differs", f"They need different recipes: {', '.join(sorted({str(s.recipe) for s in steps}))}.", "Run them apart.")

@@ -56,15 +56,17 @@ _HEAD = """\
 Every action and every question of the factory. Send a machine's token as `Authorization: Bearer rr_...`.
 
 **Codes.** What an answer calls `lot`, `pack`, `run` and so on is a code; send it back wherever a thing is named. Another's number for the
-same thing (a supplier's batch number, a wafer's identity, a mark on a frame) does as well, if it names one thing only. Runs' lines, marks,
-counts and logs have numbers. A jar, tray or magazine stands for what is in it.
+same thing (a supplier's batch number, a wafer's identity, a mark on a frame) does as well, if it names one thing only;
+one with a slash can't stand in an address: `/things?code=` gives the code. Runs' lines, marks,
+counts and logs have numbers. A magazine, tray, jar or box stands for what is in it.
 
 **Writing.** A call that changes something takes the header `Idempotency-Key`: the same key and the same content get the first answer again,
 and nothing happens twice. Times are ISO 8601 with a zone. `happened_at` says when it happened, if not now; `fact` says that it was done
 already: it is recorded whatever it is, and held where a rule was broken. Both need a token with `may_state_facts`, or a lead (a lead may say when).
 Beside files they are fields of the form; for the catalogue they stand in the address.
 
-**Signatures.** A signed action needs `signed_by` (a badge) and `password` of a person with the duty. A machine may bring such a signature only
+**Signatures.** A signed action needs `signed_by` (a badge) and `password` of a person with the duty, who has chosen it: one that another gave
+signs nothing until it was changed at the first sign-in. A machine may bring such a signature only
 for actions that its own duties cover; it can't sign by itself.
 
 **Refusals** are problem documents (RFC 9457). `kind` is the first that applies of this closed list, `kinds` all of them, and each of the

@@ -142,6 +142,11 @@ def thing(code: str, call: Calling) -> ThingOut:
         return ThingOut(kind=named.kind, code=named.code, aliases=aliases)
 
 
+@router.get("/things", summary="The same, for a number that can't stand in an address")
+def thing_of(code: Annotated[str, Query(min_length=1, max_length=120, examples=["HC/20881"])], call: Calling) -> ThingOut:
+    return thing(code, call)
+
+
 @router.get("/lots", summary="Lots, the newest first")
 def lots(call: Calling, before: Before = None, limit: Limit = 100) -> LotsOut:
     query = select(Lot).order_by(Lot.item.desc()).limit(limit)

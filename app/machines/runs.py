@@ -11,9 +11,10 @@ from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
 from app.errors import bad_input
+from app.final_test.bin_tables import bin_table_of
 from app.final_test.bins_out import take_bins_out, with_grades
 from app.final_test.result_corrections import correct_unit_results
-from app.final_test.results_in import bin_table_of, import_unit_results, read_results
+from app.final_test.results_in import import_unit_results, read_results
 from app.final_test.singulate import singulate
 from app.floor.amounts import book_of
 from app.floor.ends import Value, abort_run, finish_run, interrupt_run
@@ -22,6 +23,7 @@ from app.floor.readings import correct_reading, take_reading
 from app.floor.starts import start_run
 from app.floor.voids import void_run
 from app.journal.act import By
+from app.ledger.counts import CountEntry
 from app.ledger.runs import Line, Reading, Run, RunVoid
 from app.ledger.sets import panels_of as panels_in_set
 from app.machines.bodies import (
@@ -116,7 +118,9 @@ class SingulateIn(FinishIn):
 
 class LooseOut(BaseModel):
     lot: LotCode
-    units: int = Field(examples=[8930])
+    units: int = Field(description="By the book: good cells.", examples=[8930])
+    difference: int | None = Field(None, description="What was counted less the book; empty: nothing was counted.", examples=[-20])
+    within: bool | None = Field(None, description="Inside twice the combined uncertainty. No: it must be signed for.", examples=[True])
 
 
 class BinIn(BaseModel):
@@ -245,9 +249,15 @@ def end_singulation(run: str, body: SingulateIn, call: Calling) -> LooseOut:
         lot = singulate(
             s, by, open_run(s, run), values_of(body.values), person=person_of(s, body.person, call.person), container=box, counted=counted
         )
-        return {"lot": code_of(s, "lot", lot.item), "units": book_of(s, lot.item)}
+        return {"lot": code_of(s, "lot", lot.item), "units": book_of(s, lot.item)} | _compared(s, lot.item)
 
     return LooseOut(**call.do("singulate", body, verb, path={"run": run}))
+
+
+def _compared(session: Session, lot: int) -> dict[str, Any]:
+    """How the count of a new loose lot differs, where there was one."""
+    row = session.scalar(select(CountEntry).where(CountEntry.item == lot, CountEntry.kind == "counted").order_by(CountEntry.id.desc()).limit(1))
+    return {"difference": row.units - (row.book or 0), "within": row.within} if row else {}
 
 
 @router.post("/runs/{run}/bins", summary="End a test run with counts by bin: one loose lot a bin")

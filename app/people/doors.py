@@ -39,7 +39,7 @@ _READS = """
     /api/v1/trace/{code}/csv /api/v1/exposure /api/v1/exposure/csv /api/v1/before-mixing /api/v1/board /api/v1/effectiveness
     /api/v1/shift-report /api/v1/things/{code} /api/v1/lots /api/v1/lots/{lot} /api/v1/runs /api/v1/loads /api/v1/stations /api/v1/journal
     /api/v1/mock_recalls /api/v1/mock_recalls/{number} /api/v1/differs /api/v1/counts /api/v1/packs/{pack}/dies
-    /api/v1/packs/{pack}/before-fill
+    /api/v1/packs/{pack}/before-fill /api/v1/things
 """
 
 # a row names the duties, or the action that the route does: its duties stand in the closed list of actions

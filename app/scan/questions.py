@@ -9,7 +9,7 @@ from sqlalchemy.orm import Session
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Step
 from app.drawing.strip import ordinal
-from app.final_test.bins_out import grades_of
+from app.final_test.bin_tables import grades_at
 from app.floor.attendance import stations_of
 from app.floor.counts_at_finish import Asked, asked
 from app.floor.ends import open_lines_of, step_of_line
@@ -19,7 +19,6 @@ from app.floor.marks import good_units
 from app.floor.progress import progress
 from app.floor.starts import would_start
 from app.floor.windows import running
-from app.ledger.items import Lot
 from app.ledger.runs import Line, Run
 from app.ledger.sets import panels_of, panels_of_lot
 from app.naming.resolve import Named, code_of, codes_of
@@ -134,7 +133,7 @@ def _finish_question(session: Session, named: Named, run: Run) -> Question:
     panels = [panel for line in lines for panel in _panels(session, line)]
     to_enter = [ToEnter(f"value.{record.name}", record.name, record.unit) for record in records.values()]
     to_enter += [ToEnter(f"count.{one.name}", one.words, one.unit) for one in ending.numbers]
-    bins = _bins(session, groups) if run.operation == "test" else []
+    bins = _bins(session, run) if run.operation == "test" else []
     elsewhere = "" if bins else ENDS_ELSEWHERE.get(run.operation, "")
     return Question(
         verb="finish", thing=named, station=run.station, station_name=catalogue.station(session, run.station).name, step=name,
@@ -148,10 +147,9 @@ def _finish_question(session: Session, named: Named, run: Run) -> Question:
     )  # fmt: skip
 
 
-def _bins(session: Session, groups: list[Group]) -> list[ToEnter]:
-    """The bins of the tested lot's product; none where the catalogue has no table of them."""
-    lot = session.get(Lot, groups[0].lot) if groups and groups[0].lot else None
-    return [ToEnter(f"bin.{name}", f"units in {name}, {grade}", "") for name, grade in grades_of(session, lot.product).items()] if lot else []
+def _bins(session: Session, run: Run) -> list[ToEnter]:
+    """The bins of the test; none where the catalogue has no table of them."""
+    return [ToEnter(f"bin.{name}", f"units in {name}, {grade}", "") for name, grade in grades_at(session, run).items()]
 
 
 def _panels(session: Session, line: Line) -> list[int]:

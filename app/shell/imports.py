@@ -94,7 +94,8 @@ def import_results(
 ) -> None:
     """Import a tester's unit results: they end the run, with one loose lot a bin."""
     from app.evidence.refused import kept_when_refused
-    from app.final_test.results_in import bin_table_of, import_unit_results, read_results
+    from app.final_test.bin_tables import bin_table_of
+    from app.final_test.results_in import import_unit_results, read_results
     from app.journal.act import SYSTEM, act
     from app.ledger.runs import Run
     from app.naming.resolve import code_of, resolve

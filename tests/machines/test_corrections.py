@@ -157,8 +157,11 @@ def test_marks_readings_and_counts_are_corrected(do: Plant) -> None:
 
     for glue in (do.wafer("RD-1"), do.batch("GLUE")):
         do.mount("Attach", glue)
-    reading = do.post(f"/runs/{do.run('Attach', lot)}/readings", name="force", value=51.0, unit="gf")["reading"]
-    do.post(f"/readings/{reading}/correct", value=5.1, reason="the point was left out")
+    run = do.run("Attach", lot)
+    do.post(f"/runs/{run}/readings", name="force", value=51.0, unit="gf")
+    (reading,) = do.get(f"/runs/{run}")["readings"]
+    do.post(f"/readings/{reading['reading']}/correct", value=5.1, reason="the point was left out")
+    assert [one["value"] for one in do.get(f"/runs/{run}")["readings"]] == [5.1]
     assert [one["value"] for run in do.get(f"/trace/{panel}")["runs"] for one in run["readings"]] == [5.1]
 
     count = do.post("/counts", thing=panel, units=12, method="hand")["count"]
