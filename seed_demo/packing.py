@@ -8,7 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from app.final_test.results_in import bin_table_of, import_unit_results, read_results
+from app.final_test.bin_tables import bin_table_of
+from app.final_test.results_in import import_unit_results, read_results
 from app.floor.ends import Value
 from app.floor.loose import merge_loose
 from app.floor.moves import move_item

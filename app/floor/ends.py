@@ -189,7 +189,8 @@ def _next_line(session: Session, by: By, line: Line, panels: list[int]) -> Line:
         step=line.step, round=line.round, shelf=line.shelf, units=None, judged=line.judged, started_at=by.happened_at,
     )  # fmt: skip
     enter(session, new)
-    use_what_is_loaded(session, by, new, loaded_on(session, session.get_one(Run, line.run).station))
+    run = session.get_one(Run, line.run)
+    use_what_is_loaded(session, by, new, loaded_on(session, run.station), run.operation, step_of_line(session, line))
     return new
 
 

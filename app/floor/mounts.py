@@ -13,7 +13,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
-from app.catalogue.definitions import Part, PartKind, Product, Route, Station
+from app.catalogue.definitions import Part, PartKind, Product, Route, Station, Step
 from app.catalogue.models import Thing
 from app.catalogue.queries import Defined
 from app.errors import Reason, Refused, bad_input, refuse
@@ -208,6 +208,12 @@ def _wrong(session: Session, station: Defined[Station], part: Defined[Part], nam
     why = f"{name} is {kind} {part.name}; {station.name} takes "
     why += f"{', '.join(sorted(allowed))} of that kind." if allowed else "no material of that kind."
     return [Reason("material_wrong", why, "Take it to the station that uses it.")]
+
+
+def goes_into(kind: str, operation: str, step: Step | None) -> bool:
+    """Whether material of a kind goes into this work. What only another operation of the same station uses lies beside it."""
+    asked = [need.kind for need in step.needs] if step else []
+    return kind in asked or kind in USED_BY.get(operation, ()) or not any(kind in kinds for kinds in USED_BY.values())
 
 
 def _need_parts(session: Session, operations: Sequence[str], kind: str) -> set[str] | None:

@@ -12,6 +12,7 @@ from app.errors import Reason, Refused, refuse
 from app.floor.gates import Facts, Loaded, grounds, read_facts
 from app.floor.groups import Group, contents, gather
 from app.floor.loose import lot_for_work
+from app.floor.mounts import goes_into
 from app.floor.windows import may_repeat
 from app.holds.place import against_rules, hold_line
 from app.journal.act import By, lock
@@ -111,18 +112,18 @@ def open_run(
     code = code_for(session, by, "run", run.id)
     with AtOnce(session) as writes:
         writes.enter(run, code)
-        for line in lines:
+        for line, step in zip(lines, steps.values(), strict=True):
             line.run = run.id
-            writes.enter(line, *_uses(by, line, facts.loaded))
+            writes.enter(line, *_uses(by, line, [one for one in facts.loaded if goes_into(one.kind, run.operation, step)]))
         writes.ask(_claims(run.id, [item for i in steps for item in facts.groups[i].items], fact=by.fact))
     for line in lines if broken else []:
         hold_line(session, by, line.id, against_rules(broken[:5]))
     return Start(run, code.code, lines, broken)
 
 
-def use_what_is_loaded(session: Session, by: By, line: Line, loaded: list[Loaded]) -> None:
-    """A line had everything that was on the station when it opened."""
-    enter(session, *_uses(by, line, loaded))
+def use_what_is_loaded(session: Session, by: By, line: Line, loaded: list[Loaded], operation: str, step: Step | None) -> None:
+    """A line had everything that was on the station when it opened and goes into its work."""
+    enter(session, *_uses(by, line, [one for one in loaded if goes_into(one.kind, operation, step)]))
 
 
 def _uses(by: By, line: Line, loaded: list[Loaded]) -> list[Use]:

@@ -50,7 +50,7 @@ def seal_pack(session: Session, by: By, station: int, pack: Named, *, person: in
     )  # fmt: skip
     session.add(line)
     session.flush()
-    use_what_is_loaded(session, by, line, facts.loaded)
+    use_what_is_loaded(session, by, line, facts.loaded, "dry pack", wanted)
     with AtOnce(session) as writes:
         close_line(writes, by, line, whole=[], either=[], done=True)
         close_run(writes, by, run, "done", person=person)

@@ -51,7 +51,7 @@ def fill_pack(
     groups = lock_and_gather(session, lots)
     first = session.get_one(Lot, parts[0].lot.id)
     product: Product = catalogue.with_id(session, first.product).body
-    order = order or first.order
+    order = order or _own_order(session, first)
     would = _would(session, station, groups, lots, order, person, by.happened_at)
     found = [*would.found, *_clear(would.facts, line_clear)]
     if found and not by.fact:
@@ -84,7 +84,7 @@ def fill_more(session: Session, by: By, pack: Pack, parts: Sequence[Part]) -> No
 
 def check_fill(session: Session, station: int, lot: Named, pack: Pack | None, *, person: int | None, at: datetime) -> Step | None:
     """Asks before the act whether the lot may begin a pack here, or go into the open one; writes and locks nothing. The tape step of its route."""
-    order = pack.order if pack else session.get_one(Lot, lot.id).order
+    order = pack.order if pack else _own_order(session, session.get_one(Lot, lot.id))
     would = _would(session, station, gather(session, [lot]), [lot], order, person, at, pack)
     if would.found:
         raise Refused(_not_packed(would, [lot]), *would.found)
@@ -198,8 +198,15 @@ def _seconds(session: Session, product: Product, order: int | None) -> list[Reas
     if product.seconds_part_number is None:
         return [Reason("grade_unwanted", f"Seconds of {product.part_number} are not sold.", "Scrap them, or ask quality for a disposition.")]
     if order is not None and not catalogue.with_id(session, order).body.accepts_seconds:
-        return [Reason("grade_unwanted", "The order does not accept seconds.", "Pack them without an order.")]
+        return [Reason("grade_unwanted", "The order does not accept seconds.", "Pack them for one that does, or for none.")]
     return []
+
+
+def _own_order(session: Session, lot: Lot) -> int | None:
+    """The order that a lot was started for; none for seconds that it does not accept: they are packed for whoever will have them."""
+    if lot.order is None or (lot.grade == "second" and not catalogue.with_id(session, lot.order).body.accepts_seconds):
+        return None
+    return lot.order
 
 
 def _new_pack(session: Session, by: By, form: str, lot: Lot, product: Product, order: int | None, size: int | None) -> Pack:
@@ -236,7 +243,7 @@ def _open_run(session: Session, by: By, facts: Facts, pack: Pack, lot: int, step
     )  # fmt: skip
     session.add(line)
     session.flush()
-    use_what_is_loaded(session, by, line, facts.loaded)
+    use_what_is_loaded(session, by, line, facts.loaded, "tape", step)
     claim(session, run.id, [pack.item])
     return run
 

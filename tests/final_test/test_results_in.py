@@ -7,7 +7,8 @@ import pytest
 
 from app.db import House
 from app.errors import Refused
-from app.final_test.results_in import bin_table_of, import_unit_results, parquet_path, read_results
+from app.final_test.bin_tables import bin_table_of
+from app.final_test.results_in import import_unit_results, parquet_path, read_results
 from app.final_test.singulate import singulate
 from app.floor.amounts import book_of
 from app.floor.dispositions import dispose

@@ -7,7 +7,8 @@ from typing import Any
 from fastapi.testclient import TestClient
 
 from app.catalogue.definitions import BinEntry, BinTableBody, Polygon
-from app.final_test.results_in import bin_table_of, import_unit_results, read_results
+from app.final_test.bin_tables import bin_table_of
+from app.final_test.results_in import import_unit_results, read_results
 from app.final_test.singulate import singulate
 from app.floor.dispositions import dispose
 from app.floor.ends import finish_run

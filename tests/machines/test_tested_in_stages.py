@@ -44,7 +44,8 @@ def test_each_stage_sorts_by_its_own_table_and_a_test_has_one_lot(house: House) 
 def test_a_bin_table_belongs_to_a_test_and_must_be_there() -> None:
     steps = (STEPS[0].model_copy(update={"bin_table": "COLD"}), STEPS[1], STEPS[3].model_copy(update={"bin_table": "MILD"}))
     found = problems(Catalogue(bin_tables=(COLD,), routes=(Route(product="STAGED", revision="1", steps=steps),)), Catalogue())
-    assert [one.why for one in found if one.path[-1] == "bin_table"] == ["Step look is inspect: only a test sorts into bins.", "There is no bin table MILD."]
+    said = [one.why for one in found if one.path[-1] == "bin_table"]
+    assert said == ["Step look is inspect: only a test sorts into bins.", "There is no bin table MILD."]
 
 
 def test_a_number_with_a_slash_is_asked_for_beside_the_address(house: House) -> None:
