@@ -5,7 +5,7 @@ from typing import Annotated, Any
 from urllib.parse import parse_qsl, urlencode
 
 from fastapi import Depends, Form, Query, Request
-from fastapi.responses import Response
+from fastapi.responses import RedirectResponse, Response
 from markupsafe import Markup
 from sqlalchemy.orm import Session
 
@@ -92,7 +92,7 @@ def stop_exposed(
     answer = act(house_of(request), who.actor, "place_hold", {"subjects": list(stop), "reason": reason, "exposure": query}, verb, key=key or None)
     said = f"Stopped {counted(len(answer.body['holds']), 'pack')}: {', '.join(answer.body['holds'])}."
     back = urlencode([*parse_qsl(query), ("said", said[:300])])
-    return Response(status_code=303, headers={"Location": f"{request.url_for('exposure_page').path}?{back}"})
+    return RedirectResponse(f"{request.url_for('exposure_page').path}?{back}", status_code=303)
 
 
 def _answer(request: Request, session: Session, asked: Question) -> Exposure:

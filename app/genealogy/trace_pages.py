@@ -5,7 +5,7 @@ from urllib.parse import urlencode
 
 from fastapi import Form, Query, Request
 from fastapi.encoders import jsonable_encoder
-from fastapi.responses import JSONResponse, Response
+from fastapi.responses import JSONResponse, RedirectResponse, Response
 from sqlalchemy.orm import Session
 
 from app.errors import bad_input
@@ -93,7 +93,7 @@ def stop_now(
     said = f"Stopped, with all that comes of {'it' if len(stop) == 1 else 'them'}: {', '.join(answer.body['holds'])}."
     path = request.url_for("trace_page", code=code).path
     query = urlencode(([("forward", "true")] if forward else []) + [("said", said[:300])])
-    return Response(status_code=303, headers={"Location": f"{path}?{query}"})
+    return RedirectResponse(f"{path}?{query}", status_code=303)  # which spells letters of any script
 
 
 def _traced(session: Session, code: str, forward: bool) -> tuple[Named, Trace]:

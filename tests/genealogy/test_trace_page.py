@@ -115,6 +115,8 @@ def test_what_is_ticked_is_stopped_in_one_entry(house: House, factory: Factory, 
         assert len({hold.e for hold in holds}) == 1
     browser.get(f"/trace/{one.reel.code}")
     assert "Nothing was stopped" in browser.post(f"/trace/{one.reel.code}/stop", reason="smells")
+    browser.post("/trace/%E7%B8%B2/stop", stop=one.glue.code, reason="smells")  # a code that nothing has: stopped, then not found
+    assert browser.page.status_code == 404
 
 
 def test_lists_go_on_by_key_and_meet_every_row(factory: Factory) -> None:
