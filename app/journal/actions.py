@@ -45,7 +45,7 @@ ACTIONS: dict[str, Action] = {
     "receive_batch": Action("receive a material batch", STORES),
     "open_batch": Action("open a material batch", STORES),
     "mix_batches": Action("mix material batches", STORES),
-    "import_origin_document": Action("import a supplier's document of origin", STORES),
+    "import_origin_document": Action("import a supplier's document of origin", (*STORES, "quality")),
     "receive_panels": Action("receive panels", STORES),
     # floor
     "add_container": Action("add a container", ("lead", "engineer", "administer", "operate")),

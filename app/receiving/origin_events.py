@@ -13,12 +13,18 @@ from typing import Any
 from urllib.parse import unquote
 
 from app.errors import BadInput, bad_input
-from app.receiving.cbv import BIZ_STEPS, DISPOSITIONS, bare, is_word
+from app.receiving.cbv import BIZ_STEPS, CONTEXT, DISPOSITIONS, bare, is_word
 
 MOST_EVENTS, MOST_NAMES = 10_000, 200_000
 _TYPES = ("ObjectEvent", "AggregationEvent", "TransactionEvent", "TransformationEvent", "AssociationEvent")
 _OFFSET = re.compile(r"[+-]((0[0-9]|1[0-3]):[0-5][0-9]|14:00)")
+_CONTEXT = re.compile(r"^https?://\S*/epcis-context\.jsonld$")  # GS1 has it at more than one address
 _EPCS = {"epcList": "object", "childEPCs": "object", "inputEPCList": "input", "outputEPCList": "output"}
+_NAMES = {  # kind: lists of which it has one, actions that need a parent, actions that need no list
+    "ObjectEvent": (("epcList", "quantityList"), (), ()), "TransactionEvent": (("epcList", "quantityList"), (), ("DELETE",)),
+    "AggregationEvent": (("childEPCs", "childQuantityList"), ("ADD", "DELETE"), ("DELETE",)),
+    "AssociationEvent": (("childEPCs", "childQuantityList"), ("ADD", "OBSERVE", "DELETE"), ("DELETE",)),
+}  # fmt: skip
 _CLASSES = {"quantityList": "object", "childQuantityList": "object", "inputQuantityList": "input", "outputQuantityList": "output"}
 
 
@@ -63,6 +69,8 @@ def read_origin_document(data: bytes, what: str) -> tuple[OriginEvent, ...]:
         raise bad_input(what, "type", f"It is {document.get('type')!r}.", "Expected an EPCISDocument in JSON-LD.")
     if str(document.get("schemaVersion", "")).split(".")[0] != "2":
         raise bad_input(what, "schemaVersion", f"It is {document.get('schemaVersion')!r}.", "Expected EPCIS 2.0.")
+    if not any(isinstance(one, str) and _CONTEXT.search(one) for one in _as_list(document.get("@context"))):
+        raise bad_input(what, "@context", "It does not name the context of EPCIS, so its words may mean anything.", f"Expected {CONTEXT}.")
     events = _object(document.get("epcisBody"), what, "epcisBody").get("eventList")
     if not isinstance(events, list) or not events:
         raise bad_input(what, "epcisBody.eventList", "It has no events.", "Expected a list of events.")
@@ -93,6 +101,7 @@ def _event(event: dict[str, Any], n: int, what: str) -> OriginEvent:
         raise bad_input(what, f"{at}.eventTimeZoneOffset", f"It is {offset!r}.", "Expected an offset like +08:00, 14:00 at most.")
     _check_action(event, kind, at, what)
     things = tuple(_things(event, at, what))
+    _check_names(event, kind, at, what)
     if kind == "TransformationEvent" and "transformationID" not in event and {"input", "output"} - {one.role for one in things}:
         raise bad_input(what, at, "A transformation without a transformationID has inputs and outputs; one is missing.", "Name both.")
     return OriginEvent(
@@ -107,6 +116,18 @@ def _check_action(event: dict[str, Any], kind: str, at: str, what: str) -> None:
         raise bad_input(what, f"{at}.action", "A TransformationEvent has no action.", "Leave it out.")
     if kind != "TransformationEvent" and action not in ("ADD", "OBSERVE", "DELETE"):
         raise bad_input(what, f"{at}.action", f"It is {action!r}.", "Expected ADD, OBSERVE or DELETE.")
+
+
+def _check_names(event: dict[str, Any], kind: str, at: str, what: str) -> None:
+    """What an event of this kind must name (EPCIS 2.0, JSON schema): its objects, and a parent where there is one."""
+    if kind not in _NAMES:
+        return
+    (first, second), needs_parent, may_lack = _NAMES[kind]
+    action = event["action"]
+    if not (event.get(first) or event.get(second) or (event.get("sensorElementList") and _place(event))) and action not in may_lack:
+        raise bad_input(what, f"{at}.{first}", f"A {kind} names what it is about, and this one has no {first} nor {second}.", "Name at least one.")
+    if action in needs_parent and not event.get("parentID"):
+        raise bad_input(what, f"{at}.parentID", f"A {kind} with action {action} has a parent, and this one names none.", "Name it.")
 
 
 def _things(event: dict[str, Any], at: str, what: str) -> Iterator[NamedThing]:
@@ -132,6 +153,10 @@ def _list(event: dict[str, Any], name: str, at: str, what: str) -> list[Any]:
     if not isinstance(found, list):
         raise bad_input(what, f"{at}.{name}", "It is no list.", "Expected a list.")
     return found
+
+
+def _as_list(value: Any) -> list[Any]:
+    return value if isinstance(value, list) else [value]
 
 
 def _object(value: Any, what: str, where: str) -> dict[str, Any]:

@@ -93,6 +93,8 @@ def test_a_document_that_names_nothing_of_ours_or_two_things_is_refused(factory:
     ("where", "change"),
     [
         ("type", lambda one: one.update(type="EPCISQueryDocument")),
+        ("@context", lambda one: one.pop("@context")),
+        ("@context", lambda one: one.update({"@context": ["https://other.example/context.jsonld"]})),
         ("schemaVersion", lambda one: one.update(schemaVersion="1.2")),
         ("epcisBody", lambda one: one.pop("epcisBody")),
         ("epcisBody.eventList", lambda one: one["epcisBody"].update(eventList=[])),
@@ -117,6 +119,28 @@ def test_what_is_wrong_is_named_by_its_element(where: str, change: Any) -> None:
     with pytest.raises(BadInput) as refused:
         read_origin_document(json.dumps(wrong).encode(), "The file")
     assert [reason.where for reason in refused.value.reasons] == [where]
+
+
+@pytest.mark.parametrize(
+    ("where", "change"),
+    [
+        ("epcList", {"epcList": []}), ("epcList", {"epcList": [], "sensorElementList": [{}]}),
+        ("parentID", {"type": "AggregationEvent", "action": "ADD", "childEPCs": ["urn:a:b"]}),
+        ("childEPCs", {"type": "AggregationEvent", "action": "ADD", "parentID": "urn:a:b"}),
+        ("childEPCs", {"type": "AssociationEvent", "parentID": "urn:a:b"}),
+        ("", {"type": "AggregationEvent", "action": "DELETE", "parentID": "urn:a:b"}),
+        ("", {"epcList": [], "sensorElementList": [{}], "readPoint": {"id": "urn:a:b"}}), ("", {"type": "TransactionEvent", "action": "DELETE"}),
+    ],
+)  # fmt: skip
+def test_an_event_names_what_its_kind_asks_for(where: str, change: dict[str, Any]) -> None:
+    """As the published schema has it; a DELETE may mean all that there was."""
+    told = document(SENT | change)
+    if not where:
+        assert len(read_origin_document(json.dumps(told).encode(), "The file")) == 1
+        return
+    with pytest.raises(BadInput) as refused:
+        read_origin_document(json.dumps(told).encode(), "The file")
+    assert refused.value.reasons[0].where == f"epcisBody.eventList[0].{where}"
 
 
 def event(one: dict[str, Any], **changed: Any) -> None:
