@@ -130,6 +130,7 @@ def test_a_touch_leads_to_the_die_and_the_die_to_its_cell(factory: Factory, clie
     assert touched.headers["location"] == f"/wafers/{one.code}?view=use&only=placed&x=1&y=0#chosen"
     page = client.get(touched.headers["location"]).text
     assert "<h3>Die 1, 0</h3>" in page and f'href="/panels/{panels[0].code}?row=1&amp;column=2#chosen"' in page and "<dd>placed</dd>" in page
+    assert f"/exposure?suspect={one.code}&amp;rectangle=1,0,1,0" in page, "one step to the packs that can hold it"
     beside = re.findall(r'href="[^"]*x=(\d+)&amp;y=(\d+)#chosen">(\w+)</a>', page)
     assert beside == [("0", "0", "left"), ("2", "0", "right"), ("1", "1", "below")]
     missed = client.get(f"/wafers/{one.code}/touched?at.x=0&at.y=0")

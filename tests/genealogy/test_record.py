@@ -73,6 +73,7 @@ def test_an_emptied_reels_record_tells_of_what_it_held_last_and_where_it_went(fa
     with client_of(factory) as client:
         page = client.get(f"/record/{one.reel.code}").text
         assert "Nothing is in it now" in page and new.code in page
+        assert re.search(rf'class="printed running">Record of reel {one.reel.code}, as it stood on ', page), "stands on every sheet"
         assert client.get(f"/api/v1/record/{one.reel.code}").json()["is_emptied"]
     with factory.house.walking() as session:
         assert trace_back(session, one.reel).subject.units == 0, "a trace is of what is in it now"
