@@ -3,7 +3,10 @@
 Packs are filled one after the other: the lots lie end to end, and every `size` units make a pack. An origin reaches each pack that takes in
 units of a lot that has it. What is kept least is the sum over origins of the packs that each reaches (so, the mean reach of one bad origin),
 and among equals the reach of the worst one. Up to `EXACT` lots every order is tried; more are improved from a good start by moving one lot
-at a time until no move helps, which need not be the best order, and the answer says so.
+at a time until no move helps, which need not be the best order, and the answer says so. It is our own measure; no standard has one.
+
+Nothing is assumed of shares: an origin of a lot reaches every pack that takes in a unit of the lot, and once lots are one, every pack of it,
+but no more packs than the lots that have it hold units.
 """
 
 from collections.abc import Sequence

@@ -67,7 +67,8 @@ class Question:
     asks_line_clear: bool = False
     choices: tuple[str, ...] = ()  # reasons, of which one is touched
     must_choose: bool = False  # a scan alone does not confirm
-    into: int | None = None  # the pack that is filled
+    into: Named | None = None  # the pack that is filled, and the lot that it is filled from
+    out_of: Named | None = None
     groups: tuple[Group, ...] = field(default=(), repr=False)
 
 

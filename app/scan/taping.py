@@ -64,19 +64,20 @@ def _begin_question(session: Session, named: Named, lot: Named, station: int, st
 
 def _fill_question(session: Session, named: Named, lot: Named, pack: Pack, station: int, step: Step | None) -> Question:
     free = pack.size_units - units_of(session, pack.item)
-    words = f"Into reel {code_of(session, 'pack', pack.item)} from {lot.code}?"
+    into = Named("pack", pack.item, code_of(session, "pack", pack.item))
+    words = f"Into reel {into.code} from {lot.code}?"
     to_enter = (ToEnter(UNITS, f"units taped, {free:,} pockets were free", ""),)
-    return _question(session, "fill", named, station, step, words, to_enter=to_enter, lots=(lot,), into=pack.item)
+    return _question(session, "fill", named, station, step, words, to_enter=to_enter, lots=(lot,), into=into, out_of=lot)
 
 
 def mixing(house: House, question: Question, given: Mapping[str, str]) -> tuple[FillReach, ...]:
     """What a fill would do to the reach of one bad origin. Asked where the question is shown, never on the way to the act."""
-    if question.into is None:
+    if question.into is None or question.out_of is None:
         return ()
-    lot, taped = question.groups[0].lot or 0, given.get(UNITS)
-    coming = Coming(Named("lot", lot, ""), int(number(UNITS, taped)) if taped else None)
+    taped = given.get(UNITS)
+    coming = Coming(question.out_of, int(number(UNITS, taped)) if taped else None)
     with house.walking() as session:
-        return before_fill(session, [coming], session.get_one(Pack, question.into))
+        return before_fill(session, [coming], session.get_one(Pack, question.into.id))
 
 
 def _close_question(session: Session, pack: Pack, station: int) -> Question:

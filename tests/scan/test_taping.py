@@ -92,7 +92,7 @@ def test_a_fill_that_mixes_lots_says_how_far_one_bad_origin_would_reach(stage: S
     tape(ola, first, 18)
     ola.scan(second.code)
     # the reel and one of the second lot; its first 12 go into the reel, and the 8 that are left need one of their own
-    said = "This fill: 2 → 2 packs for one bad wafer. This fill: 2 → 2 packs for one bad lot. This fill: 2 → 2 packs for one bad oven run."
+    said = "This fill: 2 → 2 packs for one bad wafer, 2 → 2 for one bad lot, 2 → 2 for one bad oven run."
     assert said in " ".join(ola.page.split())
     ola.send("/floor/finish", **{"fill.units": "12"})
     assert said in " ".join(ola.page.split()), "looked at once more before it is done"
