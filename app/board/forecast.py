@@ -7,9 +7,10 @@ did is not expected. Our own model; `benchmarks/forecast_coverage.py`
 says how often its band holds the truth on a simulated line.
 """
 
+from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,8 +31,7 @@ class Times:
     work: Floats
 
 
-@dataclass(frozen=True)
-class Job:
+class Job(NamedTuple):
     """Units on their way to the tapers. `steps`: keys into the past times, the first in work or waited for; the last leads to the tapers.
 
     `spent`: minutes that the first step has run (`is_running`) or was waited for.
@@ -70,19 +70,15 @@ class Line:
 def forecast(jobs: Sequence[Job], line: Line, so_far: int, seed: int, draws: int = DRAWS) -> Forecast:
     rng = np.random.default_rng(seed)
     days = rng.choice(_days(line), size=draws)
-    samplers = {key: _Sampler(times, days) for key, times in line.times.items()}
-    every = np.arange(draws)
-    arrivals, units = [_arrival(job, samplers, rng, every) for job in jobs], [job.units for job in jobs]
-    for day, begun in line.starts.items():
-        which = np.flatnonzero(days == day)
-        for after, job in begun if len(which) else ():  # what was begun on the day of the draw is begun again
-            arrival = np.full(draws, np.inf)
-            arrival[which] = after + _arrival(job, samplers, rng, which)
-            arrivals.append(arrival)
-            units.append(job.units)
-    if not arrivals:
-        return Forecast(so_far, so_far, so_far, so_far, draws)
-    taped = _taped(np.column_stack(arrivals), np.array(units), line.minutes, line.per_hour / 60)
+    drawing = _Drawing(rng, {key: _Sampler(times, days) for key, times in line.times.items()})
+    arrivals, units = drawing.of([(0.0, job) for job in jobs], np.arange(draws))
+    begun = [(which, *drawing.of(lots, which)) for day, lots in line.starts.items() if lots and len(which := np.flatnonzero(days == day))]
+    most = max((len(of_one) for _, _, of_one in begun), default=0)
+    again, their_units = np.full((draws, most), np.inf), np.zeros((draws, most))
+    for which, one, of_one in begun:  # what was begun on the day of the draw is begun again
+        again[which, : len(of_one)], their_units[which, : len(of_one)] = one, of_one
+    units = np.broadcast_to(units, (draws, len(units)))
+    taped = _taped(np.concatenate([arrivals, again], axis=1), np.concatenate([units, their_units], axis=1), line.minutes, line.per_hour / 60)
     low, middle, high = (round(float(x)) for x in so_far + np.quantile(taped, SHARES))
     return Forecast(so_far, low, middle, high, draws)
 
@@ -104,57 +100,69 @@ class _Sampler:
     """Draws of one step's times: rows of the day of the draw where it has enough, else of all days."""
 
     def __init__(self, times: Times, days: Ints) -> None:
-        self.wait, self.work = times.wait, times.work
         order = np.argsort(times.day, kind="stable")
+        self.wait, self.work = times.wait[order], times.work[order]
+        self.both = self.wait + self.work
         sorted_days = times.day[order]
         low, high = np.searchsorted(sorted_days, days, "left"), np.searchsorted(sorted_days, days, "right")
         few = high - low < _LEAST_OF_DAY
-        self.order, self.low, self.count = order, np.where(few, 0, low), np.where(few, len(order), high - low)
+        self.low, self.count = np.where(few, 0, low), np.where(few, len(order), high - low)
 
-    def rows(self, rng: np.random.Generator, which: Ints) -> Ints:
-        at = self.low[which] + (rng.random(len(which)) * self.count[which]).astype(np.int64)
-        return np.asarray(self.order[at], dtype=np.int64)
-
-
-def _arrival(job: Job, samplers: Mapping[Any, _Sampler], rng: np.random.Generator, which: Ints) -> Floats:
-    """In these draws, minutes until the units stand at the tapers. A step without a past takes no time: there is nothing to go by."""
-    total = np.zeros(len(which))
-    for i, key in enumerate(job.steps):
-        is_last, sampler = i == len(job.steps) - 1, samplers.get(key)
-        if sampler is None or not len(sampler.wait):
-            continue
-        rows = sampler.rows(rng, which)
-        if i > 0:
-            total += sampler.wait[rows] + (0 if is_last else sampler.work[rows])
-        elif job.is_running:
-            total += 0 if is_last else _beyond(sampler.work, sampler.work[rows], job.spent, rng)
-        else:
-            total += _beyond(sampler.wait, sampler.wait[rows], job.spent, rng) + (0 if is_last else sampler.work[rows])
-    return total
+    def rows(self, rng: np.random.Generator, which: Ints, lots: int) -> Ints:
+        drawn = (rng.random((len(which), lots)) * self.count[which, None]).astype(np.int64)
+        return np.asarray(self.low[which, None] + drawn, dtype=np.int64)
 
 
-def _beyond(all_times: Floats, drawn: Floats, spent: float, rng: np.random.Generator) -> Floats:
-    """What is left of a time of which `spent` has passed: drawn again from the longer ones; where none was longer, nobody can tell: never."""
-    longer = all_times[all_times > spent]
-    if not len(longer):
-        return np.full(len(drawn), np.inf)
-    again = longer[(rng.random(len(drawn)) * len(longer)).astype(np.int64)]
-    return np.asarray(np.where(drawn > spent, drawn, again) - spent, dtype=np.float64)
+@dataclass(frozen=True)
+class _Drawing:
+    rng: np.random.Generator
+    samplers: Mapping[Any, _Sampler]
+
+    def of(self, lots: Sequence[tuple[float, Job]], which: Ints) -> tuple[Floats, Floats]:
+        """(minutes until they stand at the tapers, units) of lots that begin so many minutes from now: a row a draw of `which`, a column a lot."""
+        alike: defaultdict[tuple[tuple[Any, ...], bool], list[tuple[float, Job]]] = defaultdict(list)
+        for after, job in lots:
+            alike[job.steps, job.is_running].append((after, job))
+        arrivals, units = [np.zeros((len(which), 0))], list[float]()
+        for (steps, is_running), some in alike.items():
+            spent = np.array([job.spent for _, job in some])
+            arrivals.append(np.array([after for after, _ in some]) + self._minutes(steps, spent, which, is_running=is_running))
+            units += [job.units for _, job in some]
+        return np.concatenate(arrivals, axis=1), np.array(units)
+
+    def _minutes(self, steps: Sequence[Any], spent: Floats, which: Ints, *, is_running: bool) -> Floats:
+        """Along these steps, for lots of which each has `spent` so much. A step without a past takes no time: there is nothing to go by."""
+        total = np.zeros((len(which), len(spent)))
+        for i, key in enumerate(steps):
+            is_last, sampler = i == len(steps) - 1, self.samplers.get(key)
+            if sampler is None or not len(sampler.wait):
+                continue
+            rows = sampler.rows(self.rng, which, len(spent))
+            if i > 0:
+                total += (sampler.wait if is_last else sampler.both)[rows]
+            elif is_running:
+                total += 0 if is_last else self._beyond(sampler.work, sampler.work[rows], spent)
+            else:
+                total += self._beyond(sampler.wait, sampler.wait[rows], spent) + (0 if is_last else sampler.work[rows])
+        return total
+
+    def _beyond(self, all_times: Floats, drawn: Floats, spent: Floats) -> Floats:
+        """What is left of times of which `spent` has passed: drawn again from the longer ones; where none was longer, nobody can tell: never."""
+        ordered = np.append(np.sort(all_times), np.inf)
+        first = np.searchsorted(ordered[:-1], spent, "right")
+        again = ordered[first + (self.rng.random(drawn.shape) * (len(all_times) - first)).astype(np.int64)]
+        return np.asarray(np.where(drawn > spent, drawn, again) - spent, dtype=np.float64)
 
 
 def _taped(arrivals: Floats, units: Floats, minutes: float, per_minute: float) -> Floats:
-    """Units taped by the end in each draw: first come, first taped, one stream at the rate of all tapers."""
-    if per_minute <= 0:
-        return np.zeros(len(arrivals))
+    """Units taped by the end in each draw: first come, first taped, one stream at the rate of all tapers.
+
+    Who is never idle while something waits has done the least, over all moments, of what had come by then and what can be done from then on
+    (E. Reich, Annals of Mathematical Statistics 29, 1958).
+    """
     order = np.argsort(arrivals, axis=1)
-    arrivals, ordered = np.take_along_axis(arrivals, order, axis=1), units[order]
-    free, taped = np.zeros(len(arrivals)), np.zeros(len(arrivals))
-    for j in range(arrivals.shape[1]):
-        begin = np.maximum(free, arrivals[:, j])
-        here = begin < minutes  # what never comes has no begin that counts
-        if not here.any():
-            break
-        done = np.minimum(ordered[:, j], np.maximum(0.0, minutes - np.where(here, begin, minutes)) * per_minute)
-        taped += done
-        free = np.where(here, np.where(here, begin, 0.0) + ordered[:, j] / per_minute, free)
-    return taped
+    left = np.maximum(0.0, minutes - np.take_along_axis(arrivals, order, axis=1))
+    came = np.where(left > 0, np.take_along_axis(units, order, axis=1), 0.0)
+    before = np.cumsum(came, axis=1) - came
+    done: Floats = np.minimum(came.sum(axis=1), (before + left * per_minute).min(axis=1, initial=np.inf))
+    return done

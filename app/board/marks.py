@@ -6,7 +6,8 @@ Late: now and the standard time of what is left come after the due day's end. St
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, time, timedelta
+from datetime import UTC, date, datetime, time, timedelta
+from functools import lru_cache
 from zoneinfo import ZoneInfo
 
 from app.catalogue.definitions import Step
@@ -26,9 +27,10 @@ class Mark:
     by: timedelta
 
 
+@lru_cache
 def end_of(due: date, zone: str) -> datetime:
     """A due day ends with its last moment in the site's zone."""
-    return datetime.combine(due + timedelta(days=1), time(), ZoneInfo(zone))
+    return datetime.combine(due + timedelta(days=1), time(), ZoneInfo(zone)).astimezone(UTC)
 
 
 def late(now: datetime, due: date | None, zone: str, left: Sequence[Step], spent: timedelta) -> Mark | None:

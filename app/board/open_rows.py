@@ -20,8 +20,7 @@ from app.ledger.walk import NEVER
 from app.listed import ask, listed
 
 
-@dataclass(frozen=True)
-class OpenLot:
+class OpenLot(NamedTuple):
     """A lot that holds panels or units now."""
 
     item: int
@@ -36,8 +35,9 @@ class OpenLot:
 
 
 class Doing(NamedTuple):
-    """A step that was done: on which line, when it ended, good units of how many panels as it began; `is_open`: its judgement is."""
+    """A step that was done for a set: on which line, when it ended, good units of how many panels as it began; `is_open`: its judgement is."""
 
+    covered: int
     line: int
     step: str
     ended_at: datetime
@@ -98,10 +98,9 @@ def sets_of(session: Session, panels: Iterable[int]) -> dict[int, frozenset[int]
 
 def doings_of(session: Session, sets: list[int], past: Past | None) -> dict[int, list[Doing]]:
     found: defaultdict[int, list[Doing]] = defaultdict(list)
-    for covered, *doing in ask(session, _DOINGS, sets=sets, e=past.e if past else NEVER):
-        done = Doing._make(doing)
+    for done in ask(session, _DOINGS, sets=sets, e=past.e if past else NEVER):  # its rows have a doing's names
         if past is None or done.ended_at <= past.at:
-            found[covered].append(done)
+            found[done.covered].append(done)
     return found
 
 
@@ -113,12 +112,14 @@ def signed_at_risk(session: Session, lines: list[int]) -> dict[int, set[int]]:
     return found
 
 
-def running_lines(session: Session, past: Past | None) -> dict[tuple[str, int], Running]:
-    """A pack that is being filled is its loose lot at work."""
-    return {
-        ("set", row.panels) if row.panels is not None else ("item", row.lot): Running(row.run, row.station, row.step, row.started_at, row.shelf)
-        for row in session.execute(*((_RAN, {"at": past.at, "early": past.at - LONGEST_RUN}) if past else (_RUNNING,)))
-    }
+def running_lines(session: Session, past: Past | None) -> tuple[dict[int, Running], dict[int, Running]]:
+    """By the set of panels at work, and by loose lot: a pack that is being filled is its lot at work."""
+    of_sets: dict[int, Running] = {}
+    of_lots: dict[int, Running] = {}
+    for row in session.execute(*((_RAN, {"at": past.at, "early": past.at - LONGEST_RUN}) if past else (_RUNNING,))):
+        found, thing = (of_lots, row.lot) if row.panels is None else (of_sets, row.panels)
+        found[thing] = Running(row.run, row.station, row.step, row.started_at, row.shelf)
+    return of_sets, of_lots
 
 
 def load_places(session: Session) -> dict[int, tuple[int, str]]:

@@ -10,9 +10,11 @@ from datetime import datetime, timedelta
 from functools import cached_property
 from typing import Any
 
+import numpy as np
 from sqlalchemy import Row, bindparam, text
 from sqlalchemy.orm import Session
 
+from app.board.forecast import Times
 from app.catalogue import queries as catalogue
 from app.db import Moment
 from app.listed import ask, listed
@@ -55,6 +57,12 @@ class Paces:
     def works(self) -> dict[tuple[int, str], tuple[float, ...]]:
         """How long the step itself took, sorted."""
         return {key: tuple(sorted(one.work for one in found)) for key, found in self.doings.items()}
+
+    @cached_property
+    def times(self) -> dict[tuple[int, str], Times]:
+        return {
+            key: Times(*(np.array([getattr(one, name) for one in found]) for name in ("day", "wait", "work"))) for key, found in self.doings.items()
+        }
 
     def waits_at(self, product: int, step: str) -> Sequence[float]:
         return self.waits.get((product, step), ())

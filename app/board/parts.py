@@ -6,9 +6,10 @@ Panels that travelled in the same sets stand alike, so they are read as one: not
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime
 from operator import attrgetter
+from typing import NamedTuple
 
 from sqlalchemy.orm import Session
 
@@ -34,15 +35,13 @@ from app.floor.progress import loose_begins, loose_progress
 from app.holds.stopped import Stop
 
 
-@dataclass(frozen=True)
-class Part:
+class Part(NamedTuple):
     """Panels of a lot that stand alike (or a loose lot, `panels` 0). `step`: in work there, or the next; None: every step is done."""
 
     lot: OpenLot
     panels: int
     units: int
     step: str | None
-    times: int  # how often that step was done before
     since: datetime  # waiting or running
     done: tuple[Doing, ...]
     running: Running | None = None
@@ -91,7 +90,7 @@ class _Known:
         sets = sorted({one for _, sets, _ in self.alike for one in sets})
         self.doings = doings_of(session, sets, past)
         self.signed = signed_at_risk(session, [doing.line for found in self.doings.values() for doing in found if doing.is_open])
-        self.running, self.loading = running_lines(session, past), {} if past else load_places(session)
+        (self.running, self.loose_running), self.loading = running_lines(session, past), {} if past else load_places(session)
         self.held_panels, self.held_loose = held_parts(session, past, spent)
         self.places = {} if past else last_places(session)
 
@@ -105,9 +104,9 @@ class _Known:
             if free == n:
                 yield part
             elif free:
-                yield replace(part, panels=free, units=part.units * free // n)
+                yield part._replace(panels=free, units=part.units * free // n)
             for stops, k in held.items():
-                yield replace(part, panels=k, units=part.units * k // n, stops=stops)
+                yield part._replace(panels=k, units=part.units * k // n, stops=stops)
 
     def loose_parts(self) -> Iterable[Part]:
         loose = [lot for lot in self.lots.values() if lot.form == "loose"]
@@ -115,23 +114,22 @@ class _Known:
         books = amounts(self.session, [lot.item for lot in loose])
         for lot in loose:
             ended = [one for one in stand[lot.item].doings if self._had_ended(one.ended_at)]
-            done = [Doing(one.line, one.step, one.ended_at, None, 0, is_open=False) for one in ended]
+            done = [Doing(0, one.line, one.step, one.ended_at, None, 0, is_open=False) for one in ended]
             postings = [one for one in books[lot.item].postings if self.past is None or one.e <= self.past.e]
             units = sum(one.units if one.what == "in" else -one.units for one in postings)
             if units > 0:
-                running = self.running.get(("item", lot.item))
-                yield self._standing(lot, done, 0, units, running, None, tuple(self.held_loose.get(lot.item, ())))
+                yield self._standing(lot, done, 0, units, self.loose_running.get(lot.item), None, tuple(self.held_loose.get(lot.item, ())))
 
     def _had_ended(self, at: datetime) -> bool:
         return self.past is None or at <= self.past.at
 
     def _part(self, lot: OpenLot, sets: frozenset[int], n: int) -> Part:
-        done = sorted({doing.line: doing for one in sets for doing in self.doings.get(one, ())}.values(), key=lambda doing: doing.line)
+        done = sorted({doing.line: doing for one in sets for doing in self.doings.get(one, ())}.values(), key=_line)
         last = done[-1] if done else None
         product = self.products[lot.product]
         units = last.units * n // last.panels if last and last.units is not None and last.panels else n * product.rows * product.columns
-        running = next((self.running["set", one] for one in sets if ("set", one) in self.running), None)
-        loading = next((self.loading[one] for one in sets if one in self.loading), None)
+        running = next((self.running[one] for one in sets & self.running.keys()), None)
+        loading = next((self.loading[one] for one in sets & self.loading.keys()), None)
         at_risk = any(doing.is_open and self.signed.get(doing.line, set()) & sets for doing in done)
         return self._standing(lot, done, n, units, running, loading, (), at_risk=at_risk)
 
@@ -144,12 +142,17 @@ class _Known:
         finished = {doing.step for doing in done}
         following = next((step.key for step in steps if step.key not in finished), None)
         step = running.step if running and running.step else following
-        since = running.since if running else max((doing.ended_at for doing in done), default=lot.made_at)
+        since = running.since if running else max(map(_ended_at, done), default=lot.made_at)
         return Part(
-            lot, panels, units, step, sum(doing.step == step for doing in done), since, tuple(done), running,
+            lot, panels, units, step, since, tuple(done), running,
             loading[0] if loading else None, (loading[1] if loading else None) or (running.shelf if running else None), stops,
             place=self.places.get(lot.item, ""), is_at_risk=at_risk,
         )  # fmt: skip
+
+
+def as_one(some: Sequence[Part]) -> Part:
+    """Parts of a lot as the first of them, with the panels and units of all."""
+    return some[0] if len(some) == 1 else some[0]._replace(panels=sum(part.panels for part in some), units=sum(part.units for part in some))
 
 
 def step_of(route: Route | None, key: str | None) -> Step | None:
@@ -168,4 +171,4 @@ def running_windows(route: Route, part: Part) -> list[tuple[Window, datetime]]:
     return found
 
 
-_ended_at = attrgetter("ended_at")
+_line, _ended_at = attrgetter("line"), attrgetter("ended_at")

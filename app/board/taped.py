@@ -5,17 +5,16 @@ anew from it with the same seed: it cannot have been changed since, and any past
 """
 
 from collections import defaultdict
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import cache, partial
-from typing import Any
+from typing import Any, NamedTuple
 
-import numpy as np
 from sqlalchemy import bindparam, select, text
 from sqlalchemy.orm import Session
 
-from app.board.forecast import Forecast, Job, Line, Times, forecast
+from app.board.forecast import Forecast, Job, Line, forecast
 from app.board.marks import quantile
 from app.board.open_rows import Past
 from app.board.paces import Paces
@@ -56,57 +55,59 @@ def ahead(parts: Parts, paces: Paces, day: Span, now: datetime, so_far: int, per
     free = [part for part in parts.parts if not part.stops and part.lot.grade != "reject" and part.step is not None and not part.is_in_stock]
     held = sum(part.units for part in parts.parts if part.stops)
     minutes = max(0.0, (day.end - now) / timedelta(minutes=1))
-    times = {
-        key: Times(
-            np.array([one.day for one in found]), np.array([one.wait for one in found]), np.array([one.work for one in found])
-        )
-        for key, found in paces.doings.items()
-    }  # fmt: skip
-    quickest = cache(partial(_quickest, paces))  # many lots go the same way
-    jobs = [job for job in _jobs(free, parts, paces, now) if quickest(job.steps) <= minutes]
+    way = cache(partial(_way, parts, paces))
+    jobs = _jobs(free, way, now, minutes)
     overdue = [job for job in jobs if not job.is_running and (waits := paces.waits.get(job.steps[0])) and job.spent >= waits[-1]]
-    line = Line(times, minutes, per_hour, begun_again(parts, paces, day, now, minutes))
+    line = Line(paces.times, minutes, per_hour, _begun_again(parts, paces, way, (now - day.begin) / timedelta(minutes=1), minutes))
     return Today(day, forecast(jobs, line, so_far, seed=day.day.toordinal()), held, round(sum(job.units for job in overdue)), per_hour)
 
 
-def _jobs(free: Sequence[Part], parts: Parts, paces: Paces, now: datetime) -> list[Job]:
-    """What stands alike in a lot goes on together, though its panels came by different ways."""
+class _Way(NamedTuple):
+    """The steps from one to the next taping, which share of the good units gets there, and the minutes that even the quickest doings take."""
+
+    steps: tuple[tuple[int, str], ...]
+    share: float
+    quickest: float
+
+
+def _jobs(free: Sequence[Part], way: Callable[..., _Way | None], now: datetime, minutes: float) -> list[Job]:
+    """What may come to the tapers in time. What stands alike in a lot goes on together, though its panels came by different ways."""
     alike: defaultdict[tuple[int, str | None, datetime, bool], list[Part]] = defaultdict(list)
     for part in free:
         alike[part.lot.item, part.step, part.since, part.running is not None].append(part)
-    jobs = (job_of(replace(some[0], units=sum(part.units for part in some)), parts, paces, now) for some in alike.values())
-    return [job for job in jobs if job]
+    jobs = []
+    for some in alike.values():
+        part, units = some[0], sum(part.units for part in some)
+        going = way(part.lot.route, part.lot.product, part.step, part.lot.form)
+        if going and going.quickest <= minutes:
+            jobs.append(Job(units * going.share, going.steps, max(0.0, (now - part.since) / timedelta(minutes=1)), part.running is not None))
+    return jobs
 
 
-def job_of(part: Part, parts: Parts, paces: Paces, now: datetime) -> Job | None:
-    """A part of a lot on its way to the tapers; None when its route has no taping left."""
-    route = parts.routes.get(part.lot.route or 0)
-    steps = _to_tape(route, part.step) if route else ()
-    if not steps or route is None:
-        return None
-    share = taped_share(paces, route, part.lot.product) if part.lot.form == "panel" else 1.0
-    spent = max(0.0, (now - part.since) / timedelta(minutes=1))
-    return Job(part.units * share, tuple((part.lot.product, key) for key in steps), spent, part.running is not None)
-
-
-def begun_again(parts: Parts, paces: Paces, day: Span, now: datetime, minutes: float) -> dict[int, Sequence[tuple[float, Job]]]:
+def _begun_again(
+    parts: Parts, paces: Paces, way: Callable[..., _Way | None], into_day: float, minutes: float
+) -> dict[int, Sequence[tuple[float, Job]]]:
     """The lots that past days began after this time of day, with minutes from now: a short route tapes them on the same day."""
-    into_day = (now - day.begin) / timedelta(minutes=1)
-    product_of = {part.lot.route: part.lot.product for part in parts.parts}
-    quickest = cache(partial(_quickest, paces))
+    product_of = {part.lot.route: part.lot.product for part in parts.parts if part.lot.route in parts.routes}
     found: dict[int, Sequence[tuple[float, Job]]] = {}
     for past_day, lots in paces.begun.items():
-        jobs = []
-        for lot in lots:
-            route, product = parts.routes.get(lot.route), product_of.get(lot.route)
-            if route is None or product is None or lot.made < into_day:
-                continue
-            steps = _to_tape(route, route.steps[0].key)
-            job = Job(lot.units * taped_share(paces, route, product), tuple((product, key) for key in steps), is_running=True)
-            if steps and quickest(job.steps) <= minutes - (lot.minutes - into_day):
-                jobs.append((lot.minutes - into_day, job))
-        found[past_day] = jobs
+        later = [(lot, way(lot.route, product_of[lot.route], None, "panel")) for lot in lots if lot.route in product_of and lot.made >= into_day]
+        found[past_day] = [
+            (lot.minutes - into_day, Job(lot.units * going.share, going.steps, is_running=True))
+            for lot, going in later
+            if going and going.quickest <= minutes - (lot.minutes - into_day)
+        ]
     return found
+
+
+def _way(parts: Parts, paces: Paces, route: int | None, product: int, step: str | None, form: str) -> _Way | None:
+    """From a step (None: the first) of a route; None where no taping comes."""
+    if route not in parts.routes:
+        return None
+    body = parts.routes[route]
+    steps = tuple((product, key) for key in _to_tape(body, step or body.steps[0].key))
+    share = taped_share(paces, body, product) if form == "panel" else 1.0
+    return _Way(steps, share, _quickest(paces, steps)) if steps else None
 
 
 def taped_share(paces: Paces, route: Route, product: int) -> float:
@@ -115,7 +116,7 @@ def taped_share(paces: Paces, route: Route, product: int) -> float:
     return min(1.0, paces.taped.get(product, 0) / mixed) if mixed else 1.0
 
 
-def _to_tape(route: Route, key: str | None) -> tuple[str, ...]:
+def _to_tape(route: Route, key: str) -> tuple[str, ...]:
     """The keys from a step to the next taping; empty where none comes."""
     keys = [step.key for step in route.steps]
     if key not in keys:

@@ -1,11 +1,12 @@
 """The time windows that run out first: what they ask, how much is ahead of them, and how many stations are up for it."""
 
+from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from app.board.marks import in_hours
-from app.board.parts import Part, Parts, running_windows, step_of
+from app.board.parts import Part, Parts, as_one, running_windows, step_of
 from app.board.stations import StationNow
 from app.catalogue.definitions import Window
 
@@ -72,11 +73,11 @@ def _ending(parts: Parts, now: datetime) -> list[tuple[datetime, Part, Window]]:
 
     Panels of a lot whose window ends together are one.
     """
-    found: dict[tuple[int, Window, datetime], Part] = {}
+    found: defaultdict[tuple[int, int, datetime], list[tuple[Part, Window]]] = defaultdict(list)
     for part in parts.parts:
         for window, begun in running_windows(parts.routes[part.lot.route], part) if part.lot.route in parts.routes else ():
             ends_at = begun + timedelta(minutes=window.max_minutes or 0)
             if ends_at > now or (not part.stops and ends_at > now - _OLD):
-                one = found.get(key := (part.lot.item, window, ends_at))
-                found[key] = replace(one, panels=one.panels + part.panels, units=one.units + part.units) if one else part
-    return sorted(((ends_at, part, window) for (_, window, ends_at), part in found.items()), key=lambda one: one[0])
+                found[part.lot.item, id(window), ends_at].append((part, window))  # a definition is read once
+    together = ((ends_at, as_one([part for part, _ in some]), some[0][1]) for (_, _, ends_at), some in found.items())
+    return sorted(together, key=lambda one: one[0])

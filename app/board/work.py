@@ -2,7 +2,7 @@
 
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
 from sqlalchemy import select
@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 
 from app.board.marks import Mark, held_too_long, in_hours, late, runs_too_long, wait_limit, waits_too_long
 from app.board.paces import Paces
-from app.board.parts import Part, Parts, step_of
+from app.board.parts import Part, Parts, as_one, step_of
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Order, Route, Step
 from app.catalogue.models import Thing
@@ -170,13 +170,10 @@ def _row(route: int, name: str, body: Route, key: str | None, there: list[Part],
 
 def _together(parts: Sequence[Part]) -> Iterable[Part]:
     """Parts of one lot that differ by nothing but what they went through are one line, which waits as long as the first of them."""
-    found: dict[tuple[object, ...], Part] = {}
+    found: defaultdict[tuple[object, ...], list[Part]] = defaultdict(list)
     for part in parts:
-        key = (part.lot.item, part.state, part.running and part.running.station, part.stops, part.place, part.load)
-        one = found.get(key)
-        first = min(one or part, part, key=lambda each: each.since)
-        found[key] = replace(first, panels=one.panels + part.panels, units=one.units + part.units) if one else part
-    return found.values()
+        found[part.lot.item, part.state, part.running and part.running.station, part.stops, part.place, part.load].append(part)
+    return (as_one(some) for some in found.values())
 
 
 def _lot_at(part: Part, route: Route, know: Known) -> LotAt:
