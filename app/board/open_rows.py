@@ -17,7 +17,7 @@ from app.db import Moment
 from app.floor.bitmaps import count
 from app.floor.marks import good_cells
 from app.ledger.walk import NEVER
-from app.listed import ask, listed
+from app.listed import ask, listed, tuples
 
 
 class OpenLot(NamedTuple):
@@ -79,10 +79,9 @@ def spent_panels(session: Session, past: Past | None) -> set[int]:
 
 def alike(session: Session, past: Past | None, spent: set[int]) -> list[tuple[int, frozenset[int], int]]:
     """(lot, the sets that its panels travelled in, how many panels): panels with the same sets are one. Spent panels are none."""
-    concat = "group_concat" if session.get_bind().dialect.name == "sqlite" else "string_agg"
-    rows = session.execute(text(_ALIKE.format(concat=concat, held=_HELD_THEN if past else _HELD_NOW)), {"e": past.e} if past else {})
+    statement = _ALIKE[session.get_bind().dialect.name, past is not None]
     found: defaultdict[tuple[int, frozenset[int]], int] = defaultdict(int)
-    for lot, sets, n in rows:
+    for lot, sets, n in tuples(session, statement, **({"e": past.e} if past else {})):
         found[lot, frozenset(map(int, sets.split(",")))] += n
     gone = Counter(sets_of(session, spent).values())  # a set that a lot holds is among them, so they name the lot as well
     return [(lot, sets, n - gone[sets]) for (lot, sets), n in found.items() if n > gone[sets]]
@@ -152,16 +151,20 @@ _HELD_THEN = """
     select lot, "set" from lot_holding where closed_e is null and e <= :e
     union all select lot, "set" from lot_holding where closed_e > :e and e <= :e
 """
-_ALIKE = """
-    select lot, sets, count(*) as n
-    from (
-        select h.lot, m.panel, {concat}(cast(m2."set" as text), ',') as sets
-        from ({held}) h cross join member m cross join member m2
-        where m."set" = h."set" and m2.panel = m.panel
-        group by h.lot, m.panel
-    ) as travelled
-    group by lot, sets
-"""
+_ALIKE = {
+    (dialect, is_past): text(f"""
+        select lot, sets, count(*) as n
+        from (
+            select h.lot, m.panel, {concat}(cast(m2."set" as text), ',') as sets
+            from ({held}) h cross join member m cross join member m2
+            where m."set" = h."set" and m2.panel = m.panel
+            group by h.lot, m.panel
+        ) as travelled
+        group by lot, sets
+    """)
+    for dialect, concat in (("sqlite", "group_concat"), ("postgresql", "string_agg"))
+    for is_past, held in ((False, _HELD_NOW), (True, _HELD_THEN))
+}
 _MAY_BE_SPENT = """
     select m.panel from ({held}) h join member m on m."set" = h."set" join panel p on p.item = m.panel join cell_mark c on c.panel = m.panel
     where c.closed_e is null and c.e <= :e

@@ -1,7 +1,7 @@
 """The time windows that run out first: what they ask, how much is ahead of them, and how many stations are up for it."""
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
@@ -48,8 +48,10 @@ class WindowRow:
 
 def window_rows(parts: Parts, stations: Sequence[StationNow], now: datetime, most: int = _SHOWN) -> list[WindowRow]:
     ahead: dict[str, int] = {}
-    found = []
+    found: list[WindowRow] = []
     for ends_at, part, window in _ending(parts, now):
+        if len(found) == most:
+            break
         route = parts.routes[part.lot.route or 0]
         to, first = step_of(route, window.to_step), step_of(route, window.from_step)
         if to is None or first is None:
@@ -65,10 +67,10 @@ def window_rows(parts: Parts, stations: Sequence[StationNow], now: datetime, mos
             )
         )  # fmt: skip
         ahead[to.operation] = before + part.units
-    return found[:most]
+    return found
 
 
-def _ending(parts: Parts, now: datetime) -> list[tuple[datetime, Part, Window]]:
+def _ending(parts: Parts, now: datetime) -> Iterator[tuple[datetime, Part, Window]]:
     """Every window that runs, the one that ends first at the head; one that is over for a day, or over on hold, is no more news here.
 
     Panels of a lot whose window ends together are one.
@@ -79,5 +81,5 @@ def _ending(parts: Parts, now: datetime) -> list[tuple[datetime, Part, Window]]:
             ends_at = begun + timedelta(minutes=window.max_minutes or 0)
             if ends_at > now or (not part.stops and ends_at > now - _OLD):
                 found[part.lot.item, id(window), ends_at].append((part, window))  # a definition is read once
-    together = ((ends_at, as_one([part for part, _ in some]), some[0][1]) for (_, _, ends_at), some in found.items())
-    return sorted(together, key=lambda one: one[0])
+    for (_, _, ends_at), some in sorted(found.items(), key=lambda one: one[0][2]):
+        yield ends_at, as_one([part for part, _ in some]), some[0][1]

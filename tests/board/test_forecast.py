@@ -29,6 +29,28 @@ def test_the_tapers_rate_is_a_cap() -> None:
     assert forecast([Job(9000, STEPS)], line(600, 0, test=past(1, 1), tape=past(1, 1)), 70, seed=1).high == 70
 
 
+def test_what_is_taped_is_what_taping_lot_by_lot_gives() -> None:
+    """The waits are known draw by draw, as each past day has one; a lot at a time is the check."""
+    waits = np.random.default_rng(5).integers(1, 400, 20).astype(float)
+    day = np.repeat(np.arange(20), 3)
+    times = {"test": Times(day, np.repeat(waits, 3), np.zeros(60)), "tape": past(0, 0)}
+    jobs = [(float(after), Job(100.0 * n, STEPS, is_running=False)) for n, after in enumerate((250, 10, 90, 30, 200), 1)]
+    begun = dict.fromkeys(range(20), jobs)
+    found = forecast([], Line(times, 300, 120, begun), 0, seed=9, draws=2000)
+    truth = sorted(_lot_by_lot([(after + wait, job.units) for after, job in jobs], 300, 2) for wait in waits)
+    assert truth[0] < found.middle < truth[-1]
+    assert {found.low, found.high} <= {round(one) for one in truth}
+
+
+def _lot_by_lot(lots: list[tuple[float, float]], minutes: float, per_minute: float) -> float:
+    free = taped = 0.0
+    for arrived, units in sorted(lots):
+        begin = max(free, arrived)
+        taped += min(units, max(0.0, minutes - begin) * per_minute)
+        free = begin + units / per_minute
+    return taped
+
+
 def test_what_waited_already_waits_only_the_rest() -> None:
     """A wait of 40 min of which 35 are over, 20 min at the tester, 30 before the tapers: 55 min from now."""
     times = {"test": past(40, 20), "tape": past(30, 5)}
