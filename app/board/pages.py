@@ -110,10 +110,12 @@ def span_asked(site: Site, of: str, on: date | None) -> Span:
 
 
 def shift_asked(site: Site, on: date | None, shift: str | None) -> Span:
-    """The shift that runs now, or the named one of a day, or that day's last."""
-    if on is None:
+    """The shift that runs now, or the named one of a day (today, if none is said), or that day's last."""
+    if on is None and not shift:
         return shift_at(site, clock.now())
-    spans = shifts_of(site, _named_day(site, on).day)
+    spans = shifts_of(site, _named_day(site, on).day if on else shift_at(site, clock.now()).day)
+    if shift and shift not in [one.name for one in spans]:
+        raise bad_input("There is no such shift.", "shift", f"The site has no shift {shift}.", f"Name one of: {', '.join(s.name for s in spans)}.")
     return next((one for one in spans if one.name == shift), spans[-1])
 
 

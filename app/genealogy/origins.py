@@ -18,6 +18,22 @@ from app.ledger.used import uses_of
 
 
 @dataclass(frozen=True)
+class Down:
+    """How units came from one thing into the next, and which of them are in the starts."""
+
+    up: walk.Up
+    starts: list[int]
+    draws: list[Draw]
+    held: dict[int, int]  # all that a thing ever took in
+    there: dict[int, Draw]  # what is in a loose start now
+    spare: dict[int, int]
+
+    def shares(self, own: Mapping[int, Mapping[Origin, Share]], came: Mapping[int, Mapping[Origin, Share]]) -> dict[Origin, Share]:
+        """In all starts together: of what things have of their own, and of what came into them beside the draws."""
+        return _in_starts(self.up, self.starts, spread(self.draws, self.held, own, came, self.spare), self.held, self.there, self.spare)
+
+
+@dataclass(frozen=True)
 class Origins:
     """Everything above a thing, and for each origin how many of its units can and must be in it."""
 
@@ -30,6 +46,7 @@ class Origins:
     units: int
     panels: OnPanels
     on_items: dict[int, dict[Origin, Share]]  # by loose lot or pack: what lines over it brought
+    down: "Down"
 
     def share(self, kind: str, item: int) -> Share:
         return self.shares.get((kind, item), _NONE)
@@ -56,10 +73,9 @@ def origins(session: Session, starts: Iterable[int], kinds: Mapping[int, str] | 
     on_items = _on_items(up, lines, batches, spare)
     draws, held = _draws(up, units_of_panels)
     own = on_items | {panel: panels.of_panel(panel) for panel in up.starts if panel in up.panels}
-    shares = spread(draws, held, own, panels.into(up.edges), spare)
-    there = _there_now(session, up, held)
-    units = _units_in(up, wanted, there, units_of_panels)
-    return Origins(up, lines, uses, dict(wafers), batches, _in_starts(up, wanted, shares, held, there, spare), units, panels, on_items)
+    down = Down(up, wanted, draws, held, _there_now(session, up, held), spare)
+    units = _units_in(up, wanted, down.there, units_of_panels)
+    return Origins(up, lines, uses, dict(wafers), batches, down.shares(own, panels.into(up.edges)), units, panels, on_items, down)
 
 
 def _panel_units(session: Session, up: walk.Up) -> dict[int, int]:

@@ -1,6 +1,7 @@
 """A trace, ready to be read: back to the origins, forward to packs and customers. Rows carry codes, words and bounds."""
 
-from collections import Counter
+from collections import Counter, defaultdict
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import partial
 from typing import Any, NamedTuple
@@ -10,6 +11,7 @@ from sqlalchemy.orm import Session
 
 from app.genealogy.amounts import Share
 from app.genealogy.item_rows import LISTS, ItemRow, ItemRows
+from app.genealogy.on_the_way import through
 from app.genealogy.origins import Origins, origins
 from app.genealogy.reach import reach
 from app.genealogy.run_rows import RunRow, run_rows
@@ -68,13 +70,15 @@ def origins_of(session: Session, subject: Named, *, as_last_held: bool = False) 
 def trace_of(session: Session, subject: Named, found: Origins, *, with_ways: bool = False, with_runs: bool = True) -> Trace:
     """Origins that were found, ready to be read."""
     up = found.up
-    lots = dict.fromkeys(_lots_of_panels(session, up), _NONE)
-    loose, samples = _lots_and_samples(up.kinds, dict.fromkeys(up.loose, _NONE))
+    lots = _lots_of_panels(session, up)
+    came = through(found, lots)
+    loose, samples = _lots_and_samples(up.kinds, {item: came.get(item, _NONE) for item in up.loose})
     shares = {
         "wafer": {wafer: found.share("wafer", wafer) for wafer in found.wafers},
         "batch": {batch: found.share("batch", batch) for batch in found.batches},
         "panel": {panel: found.shares.get(("panel", panel), _NONE) for panel in up.panels},
-        "lot": lots | loose, "sample": samples, "pack": dict.fromkeys(up.packs, _NONE),
+        "lot": {lot: came.get(lot, _NONE) for lot in sorted(set().union(*lots.values()))} | loose, "sample": samples,
+        "pack": {pack: came.get(pack, _NONE) for pack in up.packs},
     }  # fmt: skip
     rows = ItemRows(session, subject, shares, {})
     runs = run_rows(session, found.lines, found.uses, rows.codes, partial(found.share, "line")) if with_runs else ()
@@ -85,7 +89,7 @@ def trace_of(session: Session, subject: Named, found: Origins, *, with_ways: boo
 def trace_forward(session: Session, subject: Named, *, with_ways: bool = False) -> Trace:
     """Everything that an item, run, line or batch went into, where it is, and how much of it can and must be there."""
     found = reach(session, subject)
-    lots = {lot: _NONE for (lot,) in ask(session, _LOTS_EVER, panels=found.panels)}
+    lots = _in_lots(session, found.panels)
     loose, samples = _lots_and_samples(walk.kinds_of(session, found.loose), found.loose)
     uses = uses_of(session, [line.line for line in found.lines])
     shares = {"panel": found.panels, "lot": lots | loose, "sample": samples, "pack": found.packs}
@@ -117,11 +121,27 @@ def _panel_lot(session: Session, subject: Named) -> int | None:
     return subject.id if subject.kind == "lot" and session.get_one(Lot, subject.id).form == "panel" else None
 
 
-def _lots_of_panels(session: Session, up: walk.Up) -> list[int]:
-    """Every lot that ever held one of the panels before what is traced had left it."""
-    members = up.travels.members
-    left = {one: max(up.exits[panel] for panel in panels) for one, panels in members.items()}
-    return sorted({lot for one, lot, e in ask(session, _HOLDINGS, sets=members) if e < left[one]})
+def _lots_of_panels(session: Session, up: walk.Up) -> dict[int, set[int]]:
+    """By panel, every lot that ever held it before what is traced had left it."""
+    found: defaultdict[int, set[int]] = defaultdict(set)
+    for one, lot, e in ask(session, _HOLDINGS, sets=up.travels.members):
+        for panel in up.travels.members[one]:
+            if e < up.exits[panel]:
+                found[panel].add(lot)
+    return found
+
+
+def _in_lots(session: Session, panels: Mapping[int, Share]) -> dict[int, Share]:
+    """What is on the panels of each lot that ever held some of them."""
+    lots: defaultdict[int, set[int]] = defaultdict(set)
+    for one, lot in ask(session, _LOTS_EVER, panels=panels):
+        lots[one].add(lot)
+    held: defaultdict[int, set[int]] = defaultdict(set)
+    for one, panel in ask(session, _MEMBERS, sets=lots):
+        for lot in lots[one]:
+            held[lot].add(panel)
+    shares = {lot: [panels[panel] for panel in its if panel in panels] for lot, its in sorted(held.items())}
+    return {lot: Share(sum(one.least for one in some), sum(one.most for one in some)) for lot, some in shares.items()}
 
 
 def _lots_and_samples(kinds: dict[int, str], shares: dict[int, Share]) -> tuple[dict[int, Share], dict[int, Share]]:
@@ -139,8 +159,9 @@ _NONE = Share(0, 0)
 _LOTS_EVER = listed(
     """
     with travelled(id) as (select distinct m."set" from member m where m.panel in :panels)
-    select distinct h.lot from travelled cross join lot_holding h where h."set" = travelled.id order by h.lot
+    select h."set", h.lot from travelled cross join lot_holding h where h."set" = travelled.id
     """,
     "panels",
 )
+_MEMBERS = listed('select "set", panel from member where "set" in :sets', "sets")
 _HOLDINGS = listed('select "set", lot, e from lot_holding where "set" in :sets', "sets")

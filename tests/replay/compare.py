@@ -46,7 +46,7 @@ class _Compared:
         trace = self.asked.back(subject)
         told, true = _origins(trace) - {subject}, self.oracle.possible(subject)
         yield from _two_sets(f"back {subject}", told, set(true))
-        amounts = {symbol: (row.least, row.most) for symbol, row in trace.items.items() if of_kind([symbol], "wafer", "batch", "panel")}
+        amounts = {symbol: (row.least, row.most) for symbol, row in trace.items.items() if symbol != subject}
         amounts |= trace.lines
         network = Bounds(self.oracle, [subject])
         for origin in sorted(amounts.keys() & true):
