@@ -174,9 +174,12 @@ def _place(session: Session, station: Defined[Station], part: Defined[Part], pla
     on = loaded(session, station.id)
     alike = [one.place for one in on if one.kind == part.body.kind and one.role == part.body.role]
     empty = [name for name in places if name not in {one.place for one in on}]
+    now = f"Say one of: {', '.join(places)}. At a terminal, scan what comes off first, then this."
+    if not free and len(alike) > 1:
+        raise bad_input("It is not clear what this takes the place of.", "place", f"Such is on {' and '.join(alike)} of {station.name}.", now)
     choice = empty or alike if free else alike or empty
     if not choice and len(places) > 1:
-        raise bad_input("It is not clear where this goes.", "place", f"Every place of {station.name} is taken.", f"Say one of: {', '.join(places)}.")
+        raise bad_input("It is not clear where this goes.", "place", f"Every place of {station.name} is taken.", now)
     return choice[0] if choice else places[0]
 
 
@@ -208,6 +211,13 @@ def _wrong(session: Session, station: Defined[Station], part: Defined[Part], nam
     why = f"{name} is {kind} {part.name}; {station.name} takes "
     why += f"{', '.join(sorted(allowed))} of that kind." if allowed else "no material of that kind."
     return [Reason("material_wrong", why, "Take it to the station that uses it.")]
+
+
+def place_among_several(session: Session, station: int, item: int) -> str | None:
+    """The place of what is on a station, where other material of its kind is on it as well."""
+    on = loaded(session, station)
+    mine = next((one for one in on if one.item == item), None)
+    return mine.place if mine and sum(one.kind == mine.kind for one in on) > 1 else None
 
 
 def goes_into(kind: str, operation: str, step: Step | None) -> bool:

@@ -10,6 +10,7 @@ from app import codes
 from app.catalogue import queries as catalogue
 from app.errors import refuse
 from app.floor.groups import contents, gather
+from app.floor.mounts import place_among_several
 from app.journal.record import read
 from app.ledger.items import DryPack, Pack
 from app.ledger.runs import Claim, Run
@@ -31,7 +32,7 @@ class Here:
 
 @dataclass(frozen=True)
 class Pending:
-    """The question that stands on the screen: about which code, at which station, asked when. `asks`: start, finish, where, hand over."""
+    """The question that stands on the screen: about which code, at which station, asked when. `asks`: start, finish, where, instead, hand over."""
 
     code: str
     asks: str
@@ -40,12 +41,13 @@ class Pending:
 
 @dataclass(frozen=True)
 class Meaning:
-    """What a scan asks for. `do`: ask, where, confirm, nothing, choose_station, mount, ask_hand_over, mine, state, load, look."""
+    """What a scan asks for. `do`: ask, where, confirm, nothing, choose_station, mount, instead, ask_hand_over, mine, state, load, look."""
 
     do: str
     named: Named | None = None
     station: int | None = None
     able: tuple[int, ...] = ()  # the stations that could take it
+    instead: str = ""  # of a mount: the code of what comes off for it
 
 
 def choose(session: Session, text: str, here: Here, pending: Pending | None, now: datetime) -> Meaning:
@@ -57,7 +59,8 @@ def choose(session: Session, text: str, here: Here, pending: Pending | None, now
     if named.kind == "station":
         return Meaning("choose_station", named, named.id)
     if named.kind in ("batch", "wafer"):
-        return Meaning("mount", named, _must_have(here.station, named, "mounted"))
+        station = _must_have(here.station, named, "mounted")
+        return Meaning("instead" if place_among_several(session, station, named.id) else "mount", named, station)
     if named.kind == "card":
         return Meaning("state", named, _must_have(here.station, named, "said of a station"))
     if named.kind == "person":
@@ -85,6 +88,8 @@ def _answer(named: Named, here: Here, pending: Pending, now: datetime) -> Meanin
     """What a scan says to the question on the screen; None: it leaves it."""
     if pending.asks == "where":
         return Meaning("ask", Named("", 0, pending.code), named.id) if named.kind == "station" else None
+    if pending.asks == "instead" and named.kind in ("batch", "wafer") and named.code != pending.code:
+        return Meaning("mount", named, here.station, instead=pending.code) if here.station else None
     if named.kind == "station" and named.id == here.station and pending.asks != "hand over":
         return Meaning("confirm", named, here.station)
     if named.code == pending.code:

@@ -17,7 +17,7 @@ from app.floor.attendance import attend, hand_over, leave
 from app.floor.counting import Counted
 from app.floor.ends import Said, Value, change_over, finish_run
 from app.floor.gates import loaded_on
-from app.floor.mounts import mount, swap, unmount
+from app.floor.mounts import mount, part_of, place_among_several, swap, unmount
 from app.floor.starts import start_run
 from app.floor.station_states import WORDS, set_state
 from app.journal.act import By, act
@@ -84,19 +84,20 @@ def _must_end_here(question: Question, numbers: Mapping[str, str]) -> None:
         raise bad_input("The test can't finish yet.", missing[0].key, f"{missing[0].words}: no number.", "Enter one for each, 0 too.")
 
 
-def put_on(house: House, who: Caller, station: Named, item: Named, key: str) -> str:
-    """Material onto the station; where runs are open there, it is a change-over."""
+def put_on(house: House, who: Caller, station: Named, item: Named, key: str, instead: str = "") -> str:
+    """Material onto the station; where runs are open there, it is a change-over. `instead`: the code of what comes off, where that was said."""
     with house.reading() as session:
         running = session.scalar(select(Run.id).where(Run.station == station.id, Run.closed_e.is_(None)).limit(1)) is not None
         there = {one.item: one.code for one in loaded_on(session, station.id)}
+        place = _place_of(session, station.id, item, instead) if instead else None
     if item.id in there:
         return f"{item.code} is on {station.code} already."
 
     def verb(session: Session, by: By) -> dict[str, Any]:
         if running:
-            change_over(session, by, station.id, item, None, Said())
+            change_over(session, by, station.id, item, place, Said())
         else:
-            _mount(session, by, station.id, item.id)
+            _mount(session, by, station.id, item.id, place)
         left = {one.item for one in loaded_on(session, station.id)}
         off = [code for one, code in there.items() if one not in left]
         return {"said": f"{item.code} is on {station.code}." + (f" {', '.join(off)} came off." if off else "")}
@@ -169,14 +170,21 @@ def _done(house: House, who: Caller, action: str, arguments: dict[str, Any], ver
     return str(act(house, who.actor, action, arguments, verb, key=key or None, source="server").body["said"])
 
 
-def _mount(session: Session, by: By, station: int, item: int) -> None:
+def _place_of(session: Session, station: int, item: Named, instead: str) -> str | None:
+    """Where what comes off is; None where it is of another kind, or gone: then nothing was said of a place."""
+    off = resolve(session, instead, "batch", "wafer")
+    is_alike = part_of(session, off.id).body.kind == part_of(session, item.id).body.kind
+    return place_among_several(session, station, off.id) if is_alike else None
+
+
+def _mount(session: Session, by: By, station: int, item: int, place: str | None = None) -> None:
     """A fresh batch takes the place of the one that is there: who scans it has it in hand."""
     try:
-        mount(session, by, station, item)
+        mount(session, by, station, item, place)
     except Refused as refusal:
         if set(refusal.kinds) != {"container_taken"}:
             raise
-        swap(session, by, station, item)
+        swap(session, by, station, item, place)
 
 
 def _count(method: str, entered: dict[str, float]) -> tuple[int, str, float] | None:

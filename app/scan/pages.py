@@ -32,13 +32,13 @@ router = page_router()
 
 
 @router.get("/floor")
-def floor(request: Request, who: Calling, station: str = "", ask: str = "", where: str = "") -> Response:
+def floor(request: Request, who: Calling, station: str = "", ask: str = "", where: str = "", off: str = "") -> Response:
     """The terminal, with a station chosen or not, and a question or not."""
     with house_of(request).reading() as session:
         chosen = None
         try:
             chosen = resolve(session, station, "station") if station else _only_one(session, who) if not where else None
-            return show(request, session, who, _asked(session, who, chosen, ask, where))
+            return show(request, session, who, _asked(session, who, chosen, ask, where, off))
         except Refused as refusal:
             return show(request, session, who, Screen(chosen, refusal=refusal))
 
@@ -49,12 +49,12 @@ def _only_one(session: Session, who: Caller) -> Named | None:
     return Named("station", only, code_of(session, "station", only)) if only else None
 
 
-def _asked(session: Session, who: Caller, chosen: Named | None, ask: str, where: str) -> Screen:
+def _asked(session: Session, who: Caller, chosen: Named | None, ask: str, where: str, off: str = "") -> Screen:
     if where:
         able = choose(session, where, here_of(session, who.person, who.area, None), None, clock.now()).able
         return Screen(chosen, where=resolve(session, where).code, able=able)
     if not ask:
-        return Screen(chosen)
+        return Screen(chosen, instead=resolve(session, off, "batch", "wafer").code if off else "")
     named = resolve(session, ask)
     if named.kind == "person":
         return Screen(chosen, question=hand_over_question(session, named, who.person))
@@ -95,6 +95,8 @@ def _do(request: Request, who: Caller, meaning: Meaning, station: Named | None, 
         return _again(request, who, form)
     if meaning.do in ("ask", "ask_hand_over"):
         return _floor(request, at, ask=named.code)
+    if meaning.do == "instead":
+        return _floor(request, at, off=named.code)
     if meaning.do == "where":
         return _floor(request, at, where=named.code)
     if meaning.do == "mine":
@@ -108,7 +110,7 @@ def _do(request: Request, who: Caller, meaning: Meaning, station: Named | None, 
         return _choose_station(request, who, station, form)
     if meaning.do == "state":
         return _by_card(request, who, station, named, form)
-    return _then(request, who, at, lambda: doing.put_on(house, who, station, named, form.key), form.scan)
+    return _then(request, who, at, lambda: doing.put_on(house, who, station, named, form.key, meaning.instead), form.scan)
 
 
 def _choose_station(request: Request, who: Caller, station: Named, form: Sent) -> Response:
@@ -191,6 +193,8 @@ def _again(request: Request, who: Caller, form: Sent) -> Response:
         return _floor(request, form.station, said=form.said)
     if form.asks == "where":
         return _floor(request, form.station, where=form.asked)
+    if form.asks == "instead":
+        return _floor(request, form.station, off=form.asked)
     if not form.numbers:
         return _floor(request, form.station, ask=form.asked)
     wrong = next((text for text in form.numbers.values() if text and not _is_number(text)), "")

@@ -40,6 +40,7 @@ class Screen:
     given: dict[str, str] = field(default_factory=dict)  # numbers entered so far
     wrong: str = ""  # what is no number
     where: str = ""  # the code that several stations could take
+    instead: str = ""  # the material that comes off for what is scanned next
     able: Sequence[int] = ()
     asks_state: bool = False
     reason: str = ""  # that a card gave
@@ -60,7 +61,8 @@ def show(request: Request, session: Session, who: Caller, screen: Screen) -> Res
         "question": question, "missing": missing[0] if missing else "", "given": screen.given, "wrong": screen.wrong,
         "strip": route_strip(session, question.groups[0], now, around=3) if question and len(question.groups) == 1 else None,
         "time_left": _time_left(question), "gone": _gone(question, now), "refusal": screen.refusal, "typed": screen.typed,
-        "where": screen.where, "able": [row for row in rows if row.id in screen.able], "undo": screen.undo, "entry": screen.entry,
+        "where": screen.where, "able": [row for row in rows if row.id in screen.able], "instead": screen.instead,
+        "undo": screen.undo, "entry": screen.entry,
         "mine": [row for row in rows if row.id in mine], "shown": _first(rows, mine, screen.station),
         "last": last_done(session, who.person, who.actor.duties, screen.station, now) if at_rest else [],
         "states": _states(session, screen) if screen.asks_state else [], "asks_state": screen.asks_state, "state_words": WORDS,
