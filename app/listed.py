@@ -131,7 +131,7 @@ def _unheard(connection: Connection, sent: list[tuple[str, Any]]) -> list[tuple[
             for statement, values in sent:
                 cursors.append(driver.cursor())
                 cursors[-1].execute(statement, values)
-        return [(list(cursor.fetchall()) if cursor.description else [], cursor.description or ()) for cursor in cursors]
+        return [(cursor.fetchall() if cursor.description else [], cursor.description or ()) for cursor in cursors]
     except connection.dialect.loaded_dbapi.Error as error:
         texts, values_sent = "; ".join(statement for statement, _ in sent), [values for _, values in sent]
         connection._handle_dbapi_exception(error, texts, values_sent, cursors[-1] if cursors else None, None)

@@ -31,6 +31,7 @@ class Place(NamedTuple):
     members: int = 1
 
 
+_UNMARKED = Marks(0, 0, 0)
 # an amount that came into a loose lot or left it: whether it came in, the kind of the flow or count entry, units, the other end of a flow, entry
 _Posting = tuple[bool, str, int, int, int]
 
@@ -70,7 +71,7 @@ class _Builder:
         self.taken_in: defaultdict[Hashable, int] = defaultdict(int)
         self.outlets: dict[Hashable, Outlet] = {}
         self.places: dict[Hashable, Place] = {}
-        self.left: list[tuple[Hashable, int, int, int]] = []  # node of what left panels, child, entry, units
+        self.short: list[tuple[Hashable, int, int, int]] = []  # node of what left a panel as fewer units than cells, child, entry, units
         self.since: dict[int, int] = dict(self.whole.loose)  # loose lots and samples that marks come into
         self.pockets: set[walk.Content] = set()  # suspected as they are, wherever they lie now
         self.units: defaultdict[int, int] = defaultdict(int)
@@ -90,24 +91,21 @@ class _Builder:
     # --- panels
 
     def _add_panels(self) -> None:
-        for (child, e), marked in self.panels.left.items():
-            if marked.possible:
-                self._add_left(("left", child, e), child, e, marked.units, marked)
+        left = [(child, e, marked) for (child, e), marked in self.panels.left.items()]
         for one in self.panels.short:
             node = ("exit", one.panel, one.e, one.child)
-            self._add_left(node, one.child, one.e, one.marked.units - one.lost, one.marked)
+            self.marks[node] = Marks(*one.marked)
+            left.append((one.child, one.e, one.marked))
+            self.short.append((node, one.child, one.e, one.marked.units - one.lost))
             self._add_outlet(("unknown cells", one.panel, one.e), Place("scrapped", one.panel), Outlet(node, one.lost))
+        for child, e, marked in left:
+            if marked.possible:
+                self.since[child] = min(e, self.since.get(child, e))
         if scrapped := self.panels.scrapped:
             marks = Marks(*map(sum, zip(*scrapped, strict=True)))
             self._add_outlet("known cells", Place("scrapped", 0, len(scrapped)), Outlet(None, marks.units, marks))
         for panel, marked in self.panels.here.items():
             self._add_outlet(("panel", panel), Place("panel", panel), Outlet(None, marked.units, Marks(*marked)))
-
-    def _add_left(self, node: Hashable, child: int, e: int, units: int, marked: Marked) -> None:
-        self.marks[node] = Marks(*marked)
-        self.left.append((node, child, e, units))
-        if marked.possible:
-            self.since[child] = min(e, self.since.get(child, e))
 
     # --- loose lots and packs
 
@@ -145,13 +143,11 @@ class _Builder:
             self.uncertain = {lot for lot, its in postings.items() if any(self._slack_of(lot, posting) for posting in its)}
             self.beside = set(postings) - lots
         phases = {lot: _phases(its, self._counts_of(lot, its) if lot in self.uncertain else {}) for lot, its in postings.items()}
-        for node, child, e, units in self.left:
-            if child in phases:
-                self.draws.append(Draw(node, ("lot", child, phases[child].at(e)), units))
         for lot, its in postings.items():
             self._add_lot(lot, "sample" if lot in samples else "lot", its, phases, untaped[lot])
             if self.results and any(kind == "bin" and not is_in for is_in, kind, *_ in its):
                 self._add_what_colours_tell(lot, phases)
+        self._add_what_left_panels(phases)
         self._add_packs(phases)
 
     def _reached(self, rows: Sequence[Any]) -> set[int]:
@@ -204,17 +200,17 @@ class _Builder:
     def _add_lot(self, lot: int, kind: str, postings: Sequence[_Posting], phases: dict[int, "_Phases"], untaped: list[walk.Content]) -> None:
         mine = phases[lot]
         nodes = [("lot", lot, phase) for phase in range(mine.last + 1)]
-        left = [0] * len(nodes)
+        left, is_parted = [0] * len(nodes), mine.last > 0
         rest, poured = None if lot in self.uncertain else 0, False  # what nobody counted is what is left, unless all of that was poured on
         for is_in, how, units, other, e in postings:
-            phase = mine.at(e) if mine.last else 0
+            phase = mine.at(e) if is_parted else 0
             known_to = self._slack_of(lot, (is_in, how, units, other, e)) if self.slack else 0
             if is_in:
                 self.taken_in[nodes[phase]] += units
                 left[phase] += units
                 if how == "untape":
                     self._add_untaped(nodes[phase], e, phases, untaped)
-                elif other in phases:  # what came off panels is in `left` of the builder
+                elif other in phases:  # what came off panels is added at the end
                     self.draws.append(Draw(("lot", other, phases[other].at(e)), nodes[phase], units, how == "bin", known_to))
                 elif known_to:
                     self.slack_in[nodes[phase]] += known_to
@@ -241,6 +237,24 @@ class _Builder:
         if carried or (rest is None and not poured):
             place = Place(kind if carried else "within counting", lot)
             self._add_outlet(("here", lot), place, Outlet(nodes[-1], carried, None, rest))
+
+    def _add_what_left_panels(self, phases: dict[int, "_Phases"]) -> None:
+        """Marks of panels are the lot's own where it took in nothing else that may have any, as nearly always: a node less to go through."""
+        for node, child, e, units in self.short:
+            if child in phases:
+                self.draws.append(Draw(node, ("lot", child, phases[child].at(e)), units))
+        fed = {draw.child for draw in self.draws}
+        for (child, e), marked in self.panels.left.items():
+            if not marked.possible:
+                continue
+            into = "lot", child, phases[child].at(e)
+            if into in fed or child in self.uncertain or child in self.whole.loose:
+                node = "left", child, e
+                self.marks[node] = Marks(*marked)
+                self.draws.append(Draw(node, into, marked.units))
+            else:
+                _, least, most = self.marks.get(into, _UNMARKED)
+                self.marks[into] = Marks(self.taken_in[into], least + marked.sure, most + marked.possible)
 
     def _slack_of(self, lot: int, posting: _Posting) -> int:
         """Of what went between loose lots the count that opened it tells; of what is gone its own."""

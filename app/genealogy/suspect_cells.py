@@ -168,7 +168,10 @@ class _OnPanels:
             for (run, panel, size, raw, _), cells in zip(placed, _in_regions(session, wafer, regions, placed), strict=True):
                 if cells:
                     self.known[panel].append((0, cells, cells))
-                told[run, panel, size] = told.get((run, panel, size), 0) | int.from_bytes(raw, "little")
+                if raw == _full(size):
+                    complete.add((run, panel))
+                else:
+                    told[run, panel, size] = told.get((run, panel, size), 0) | int.from_bytes(raw, "little")
         complete.update((run, panel) for (run, panel, size), cells in told.items() if cells.bit_count() == size)
         return self._add_mounted(session, suspicion, complete)
 
