@@ -2,7 +2,7 @@
 
 from collections import defaultdict
 from collections.abc import Hashable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass
 from math import floor
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -142,7 +142,7 @@ class _Builder:
             self._add_what_is_tied(postings)
             self.uncertain = {lot for lot, its in postings.items() if any(self._slack_of(lot, posting) for posting in its)}
             self.beside = set(postings) - lots
-        phases = {lot: _phases(its, self._counts_of(lot, its) if lot in self.uncertain else {}) for lot, its in postings.items()}
+        phases = {lot: _phases(lot, its, self._counts_of(lot, its) if lot in self.uncertain else {}) for lot, its in postings.items()}
         for lot, its in postings.items():
             self._add_lot(lot, "sample" if lot in samples else "lot", its, phases, untaped[lot])
             if self.results and any(kind == "bin" and not is_in for is_in, kind, *_ in its):
@@ -199,11 +199,10 @@ class _Builder:
 
     def _add_lot(self, lot: int, kind: str, postings: Sequence[_Posting], phases: dict[int, "_Phases"], untaped: list[walk.Content]) -> None:
         mine = phases[lot]
-        nodes = [("lot", lot, phase) for phase in range(mine.last + 1)]
-        left, is_parted = [0] * len(nodes), mine.last > 0
+        nodes, left = mine.nodes, [0] * len(mine.nodes)
         rest, poured = None if lot in self.uncertain else 0, False  # what nobody counted is what is left, unless all of that was poured on
         for is_in, how, units, other, e in postings:
-            phase = mine.at(e) if is_parted else 0
+            phase = mine.at(e) if mine.begins else 0
             known_to = self._slack_of(lot, (is_in, how, units, other, e)) if self.slack else 0
             if is_in:
                 self.taken_in[nodes[phase]] += units
@@ -211,7 +210,7 @@ class _Builder:
                 if how == "untape":
                     self._add_untaped(nodes[phase], e, phases, untaped)
                 elif other in phases:  # what came off panels is added at the end
-                    self.draws.append(Draw(("lot", other, phases[other].at(e)), nodes[phase], units, how == "bin", known_to))
+                    self.draws.append(Draw(phases[other].node_at(e), nodes[phase], units, how == "bin", known_to))
                 elif known_to:
                     self.slack_in[nodes[phase]] += known_to
                 continue
@@ -242,12 +241,12 @@ class _Builder:
         """Marks of panels are the lot's own where it took in nothing else that may have any, as nearly always: a node less to go through."""
         for node, child, e, units in self.short:
             if child in phases:
-                self.draws.append(Draw(node, ("lot", child, phases[child].at(e)), units))
+                self.draws.append(Draw(node, phases[child].node_at(e), units))
         fed = {draw.child for draw in self.draws}
         for (child, e), marked in self.panels.left.items():
             if not marked.possible:
                 continue
-            into = "lot", child, phases[child].at(e)
+            into = phases[child].node_at(e)
             if into in fed or child in self.uncertain or child in self.whole.loose:
                 node = "left", child, e
                 self.marks[node] = Marks(*marked)
@@ -271,8 +270,8 @@ class _Builder:
     def _add_what_colours_tell(self, lot: int, phases: dict[int, "_Phases"]) -> None:
         assert self.results is not None
         for child, share in bin_shares(self.session, self.results, lot, self.cells).items():
-            if child in phases and not phases[child].last:  # that took in nothing else
-                self.told["lot", child, 0] = Told(share.suspects, share.sd)
+            if child in phases and not phases[child].begins:  # that took in nothing else
+                self.told[phases[child].nodes[0]] = Told(share.suspects, share.sd)
 
     def _add_untaped(self, node: Lot, e: int, phases: dict[int, "_Phases"], untaped: list[walk.Content]) -> None:
         for content in untaped:
@@ -290,7 +289,7 @@ class _Builder:
                 self.units[pack] += last - first + 1
             if loose in marked and not (self.pockets and walk.content_of(pack, first, last, loose, was_in) in self.pockets):
                 mine = phases[loose]
-                node = _filled_from(walk.content_of(pack, first, last, loose, was_in), mine) if mine.filled else ("lot", loose, mine.last)
+                node = _filled_from(walk.content_of(pack, first, last, loose, was_in), mine) if mine.filled else mine.nodes[-1]
                 self._add_outlet(("pockets", pack, first), Place("pack", pack), Outlet(node, last - first + 1))
 
     def _add_outlet(self, name: Hashable, place: Place, outlet: Outlet) -> None:
@@ -300,26 +299,22 @@ class _Builder:
             self.outlets[name], self.places[name] = outlet, place
 
 
-@dataclass(frozen=True)
-class _Phases:
+class _Phases(NamedTuple):
     """A loose lot takes in and then gives out. Where a sample or scrap left before more came in, a phase begins with what came."""
 
-    begins: tuple[int, ...]  # entries at which a further phase begins
-    counts: Mapping[int, int] = field(default_factory=dict)  # entry after which what was left is known -> to so many units
-    filled: Mapping[int, int] = field(default_factory=dict)  # pack -> the phase in which it was filled, if not the last
-
-    @property
-    def last(self) -> int:
-        return len(self.begins)
+    nodes: tuple[Lot, ...]  # one a phase
+    begins: tuple[int, ...] = ()  # entries at which a further phase begins
+    counts: Mapping[int, int] = {}  # entry after which what was left is known -> to so many units
+    filled: Mapping[int, Lot] = {}  # pack -> the phase in which it was filled, if not the last
 
     def at(self, e: int) -> int:
-        return sum(begin <= e for begin in self.begins) if self.begins else 0
+        return sum(begin <= e for begin in self.begins)
+
+    def node_at(self, e: int) -> Lot:
+        return self.nodes[self.at(e) if self.begins else 0]
 
 
-_ONE_PHASE = _Phases(())
-
-
-def _phases(postings: Sequence[_Posting], counts: Mapping[int, int]) -> _Phases:
+def _phases(lot: int, postings: Sequence[_Posting], counts: Mapping[int, int]) -> _Phases:
     """A phase also begins after each of `counts`."""
     last_in = first_out = None
     for is_in, _, _, _, e in postings:
@@ -329,7 +324,7 @@ def _phases(postings: Sequence[_Posting], counts: Mapping[int, int]) -> _Phases:
             first_out = e if first_out is None or e < first_out else first_out
     counts = _between_fills(counts, postings) if counts else counts
     if not counts and (last_in is None or first_out is None or last_in < first_out):
-        return _ONE_PHASE
+        return _Phases((("lot", lot, 0),))
     begins, gave = [e + 1 for e in counts], False
     for is_in, _, _, _, e in sorted(postings, key=lambda row: (row[4], row[0])):
         if is_in and gave:
@@ -337,8 +332,9 @@ def _phases(postings: Sequence[_Posting], counts: Mapping[int, int]) -> _Phases:
             gave = False
         elif not is_in:
             gave = True
-    found = _Phases(tuple(sorted(set(begins))), counts)
-    return replace(found, filled={pack: found.at(e) for _, kind, _, pack, e in postings if kind == "fill"}) if counts else found
+    begins = sorted(set(begins))
+    found = _Phases(tuple(("lot", lot, phase) for phase in range(len(begins) + 1)), tuple(begins), counts)
+    return found._replace(filled={pack: found.node_at(e) for _, kind, _, pack, e in postings if kind == "fill"}) if counts else found
 
 
 def _between_fills(counts: Mapping[int, int], postings: Sequence[_Posting]) -> Mapping[int, int]:
@@ -353,7 +349,7 @@ def _between_fills(counts: Mapping[int, int], postings: Sequence[_Posting]) -> M
 def _filled_from(content: walk.Content, mine: _Phases) -> Lot:
     """The phase of a loose lot from which these pockets were filled; it is the last, unless it was counted since."""
     first = content.was_in[0][0] if content.was_in else content.pack
-    return "lot", content.loose, mine.filled.get(first, mine.last)
+    return mine.filled.get(first, mine.nodes[-1])
 
 
 _COUNTED_IN = frozenset(("split", "merge", "carry"))  # by the lot that took it in

@@ -7,7 +7,7 @@ it; least is all marks minus the maximum flow into everything else (max-flow min
 are over all true counts within that (`true_counts.py`).
 """
 
-from collections.abc import Hashable, Mapping, Sequence
+from collections.abc import Hashable, Iterable, Mapping, Sequence
 from functools import cached_property
 from typing import NamedTuple
 
@@ -17,7 +17,6 @@ from app.genealogy.true_counts import ANY, Vessel, Way
 from app.genealogy.true_counts import bounds as true_bounds
 
 _UNMARKED = Marks(0, 0, 0)
-_NOWHERE: frozenset[Node] = frozenset()
 _FEW = 6  # lots of a pack
 
 
@@ -27,7 +26,6 @@ class _Bounds(NamedTuple):
     least: int
     most: int
     is_tree: bool
-    branching: frozenset[Node]
 
 
 class Extremes:
@@ -52,13 +50,14 @@ class Extremes:
 
     def _by_sums(self, by_node: Mapping[Node, int]) -> tuple[int, int] | None:
         """Where no two ways meet again, neither in a node nor in several that give nothing on: each by itself."""
+        several = len(by_node) > 1
+        if several and (any(self.network.out.get(node) for node in by_node) or self._meet(by_node)):
+            return None
         sums = [0, 0]
-        seen = _NOWHERE
         for node, units in by_node.items():
-            least, most, is_tree, branching = self._bounds[node]
-            if not is_tree or (len(by_node) > 1 and (self.network.out.get(node) or seen & branching)):
+            least, most, is_tree = self._bounds[node]
+            if not is_tree:
                 return None
-            seen = seen | branching if seen else branching
             stays = self.network.held[node] - units
             sums[0] += least - stays if least > stays else 0
             sums[1] += most if most < units else units
@@ -128,15 +127,25 @@ class Extremes:
         for node in network.order:
             own = network.marks.get(node)
             least, most, is_tree = (own.least, own.most, True) if own else (0, 0, True)
-            seen: frozenset[Node] = _NOWHERE
-            for draw in network.into.get(node, ()):
+            draws = network.into.get(node, ())
+            for draw in draws:
                 part = found[draw.parent]
-                least += max(0, part.least - (network.held[draw.parent] - draw.units))
-                most += min(part.most, draw.units)
-                is_tree = is_tree and part.is_tree and not (seen and seen & part.branching)
-                seen = seen | part.branching if seen else part.branching
-            found[node] = _Bounds(least, most, is_tree, seen | {node} if len(network.out.get(node, ())) > 1 else seen)
+                stays = network.held[draw.parent] - draw.units
+                least += part.least - stays if part.least > stays else 0
+                most += part.most if part.most < draw.units else draw.units
+                is_tree = is_tree and part.is_tree
+            found[node] = _Bounds(least, most, is_tree and not (len(draws) > 1 and self._meet(draw.parent for draw in draws)))
         return found
+
+    def _meet(self, nodes: Iterable[Node]) -> bool:
+        """Several ways from one node lead to these."""
+        seen: set[Node] = set()
+        for node in nodes:
+            above = self.network.above([node])
+            if not seen.isdisjoint(above):
+                return True
+            seen.update(above)
+        return False
 
 
 def _range(of: Draw | Outlet) -> tuple[float, float]:
