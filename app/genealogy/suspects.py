@@ -3,7 +3,7 @@
 Several suspects are joined as *any of* them or *all of* them. What they mark on panels is told cell by cell in `marks.py` of this room.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any, NamedTuple
@@ -100,6 +100,7 @@ def suspected(session: Session, suspect: Suspect) -> Suspected:
     if kind == EVERY_CURE:
         return _with_items(session, _narrowed(suspect, _cures(session, suspect)))
     if kind == "wafer":
+        _check_bins(session, suspect)
         return Suspected(wafers={suspect.named.id: (suspect.region,) if suspect.region else ()})
     if suspect.region is not None:
         raise bad_input("Only a wafer has regions.", "region", f"{suspect.named.code} is a {kind}.", "Leave the region out, or name a wafer.")
@@ -157,6 +158,16 @@ def dies_in(session: Session, wafer: int, regions: Sequence[Region], x: NDArray[
     return found
 
 
+def _check_bins(session: Session, suspect: Suspect) -> None:
+    """A bin that its map does not have would answer nothing, which reads like all clear."""
+    if suspect.region is None or not suspect.region.bins:
+        return
+    known = dict.fromkeys(entry.code for entry in map_of(session, suspect.named.id).table)
+    if strange := [one for one in suspect.region.bins if one not in known]:
+        why = f"The map of {suspect.named.code} has {', '.join(known)}, not {', '.join(strange)}."
+        raise bad_input("No die has that bin.", "bin", why, "Name die bins of its map, apart by commas.")
+
+
 def _of_batch(session: Session, suspect: Suspect) -> Suspected:
     batches = [suspect.named.id, *mixed_from(session, suspect.named.id)]
     narrowed = _narrowed(suspect, [_Work._make(row) for row in ask(session, _LINES_WITH, batches=batches)])
@@ -201,7 +212,11 @@ def _lines_at(session: Session, suspect: Suspect) -> Sequence[Line | _Work]:
     return list(session.scalars(query))
 
 
-def _narrowed(suspect: Suspect, lines: Iterable[Line | _Work]) -> list[Line | _Work]:
+def _narrowed(suspect: Suspect, lines: Sequence[Line | _Work]) -> list[Line | _Work]:
+    if suspect.lines and not {line.id for line in lines} & set(suspect.lines):
+        asked = ", ".join(map(str, suspect.lines))
+        has = ", ".join(str(line.id) for line in lines[:20]) + (" and more" if len(lines) > 20 else "")
+        raise bad_input("That line is not of it.", "line", f"{suspect.named.code} has {has or 'none'}, not {asked}.", "Name run lines that it has.")
     return [
         line
         for line in lines

@@ -102,6 +102,16 @@ def test_what_is_asked_wrongly_is_named(replay: Replay, client: TestClient) -> N
     assert client.get("/api/v1/exposure", params={"suspect": "W26-999999-9"}).status_code == 404
 
 
+def test_lines_and_die_bins_that_it_does_not_have_are_not_answered_with_nothing(replay: Replay, client: TestClient, house: House) -> None:
+    """No suspect unit reads like all clear."""
+    with house.reading() as session:
+        run = session.scalars(select(Run.id).where(Run.operation == "die attach").order_by(Run.id)).first()
+        code = code_of(session, "run", run or 0)
+    for asked, field in (({"suspect": code, "line": "987654"}, "line"), ({"suspect": replay.named("wafer:1").code, "bin": "nowhere"}, "bin")):
+        answer = client.get("/api/v1/exposure", params=asked)
+        assert (answer.status_code, answer.json()["reasons"][0]["where"]) == (422, field), answer.text
+
+
 def test_each_suspect_may_have_a_span_of_its_own(house: House, replay: Replay, client: TestClient) -> None:
     """Two batches in spans apart are as many as each in its own, where nothing met both; a span for all of them would cut one of them short."""
     with house.reading() as session:
