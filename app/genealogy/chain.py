@@ -16,7 +16,7 @@ from sqlalchemy.orm import Session
 from app.floor.dispositions import judgements_in_force
 from app.genealogy.origins import Origins
 from app.genealogy.record_stops import PastHold, holds_ever
-from app.genealogy.trace import origins_of
+from app.genealogy.trace import origins_of, travelled_in
 from app.journal.models import Entry
 from app.ledger import walk
 from app.ledger.corrections import moves_in_force, not_void, turn_of
@@ -110,30 +110,33 @@ class Chain:
     holds: tuple[PastHold, ...]
     moments: dict[int, Moment]
     held: dict[int, int]  # units that a counted thing took in on this way
+    travelled: dict[int, dict[int, int]]  # panel lot -> panels that it held, with the entry since when
     inside: dict[tuple[int, int, int], dict[int, int]]  # (pack, what took it in, entry) -> units of each loose lot that went over
 
     def ancestors(self) -> set[str]:
         """Codes of everything that the subject comes from."""
-        own = {self.things[item].code for item in self.starts if item in self.things}
+        own = {self.subject.code, *(self.things[item].code for item in self.starts if item in self.things)}
         return {thing.code for thing in self.things.values()} - own
 
 
 def chain_of(session: Session, subject: Named) -> Chain:
     found = origins_of(session, subject, as_last_held=True)
     up = found.up
-    items = {*up.panels, *up.loose, *up.packs, *found.wafers, *found.batches}
+    travelled = travelled_in(session, up)
+    items = {*up.panels, *up.loose, *up.packs, *found.wafers, *found.batches, *travelled}
     came = {item: e for item, e in session.execute(select(Item.id, Item.e).where(Item.id.in_([*found.wafers, *found.batches])))}
     lines = list(session.scalars(select(Line).where(Line.id.in_([one.line for one in found.lines])).order_by(Line.started_at, Line.id)))
     works = _works(session, found, lines)
     passings = _passings(session, found, works, came)
     moves, sealed = _moves(session, up.packs | set(up.starts)), _sealed(session, up.packs)
     wanted = {*came.values(), *(one.e for one in passings), *(one.e for one in works), *(one.e for one in moves), *(e for _, e in sealed.values())}
+    wanted |= {e for panels in travelled.values() for e in panels.values()}
     held: defaultdict[int, int] = defaultdict(int)
     for one in passings:
         held[one.child] += one.units
     return Chain(
         subject, up.starts, _things(session, items, set(found.batches)), came, passings, works, moves, sealed,
-        holds_ever(session, found), _moments(session, wanted), dict(held), _inside(session, up),
+        holds_ever(session, found), _moments(session, wanted), dict(held), travelled, _inside(session, up),
     )  # fmt: skip
 
 

@@ -1,8 +1,8 @@
 """The chain of a pack or lot as a GS1 EPCIS 2.0 document in JSON-LD (ISO/IEC 19987), in the words of the CBV 2.0.
 
 Which word stands for which work is our choice, for the vocabulary has none for this trade: what puts something on a panel is *assembling*,
-what makes units loose, splits or joins them *commissioning* of what comes out, a cure or a cleaning *other*. A batch and a loose lot are
-classes with a quantity, all else instances. The operation's own name stands beside, under our prefix.
+what makes units loose, splits or joins them *commissioning* of what comes out, a cure, a cleaning or a lot that panels join *other*. A batch
+and a loose lot are classes with a quantity, all else instances. The operation's own name stands beside, under our prefix.
 """
 
 from collections import Counter, defaultdict
@@ -57,6 +57,7 @@ class _Events:
             if not made_here:
                 yield self._event("ObjectEvent", f"receipt-{chain.things[item].code}", e, "receiving", "in_progress") | self._seen([item])
         yield from self._passings()
+        yield from self._lots()
         for work in chain.works:
             yield from self._work(work)
         for n, move in enumerate(chain.moves):
@@ -84,6 +85,14 @@ class _Events:
                     children[one.child] += one.units
                 yield self._event("TransformationEvent", name, e, FLOWS[kind], "in_progress") | self._made(parents, children)
 
+    def _lots(self) -> Iterator[Event]:
+        """Panels that began to travel together: a lot is their parent."""
+        for lot, panels in self.chain.travelled.items():
+            for e in sorted(set(panels.values())):
+                event = self._event("AggregationEvent", f"lot-{e}-{self.chain.things[lot].code}", e, "other", "in_progress")
+                inside = [self.epc[panel] for panel, since in panels.items() if since == e]
+                yield event | {"action": "ADD", "parentID": self.epc[lot], "childEPCs": inside}
+
     def _packing(self, name: str, e: int, kind: str, some: Sequence[Passing]) -> Iterator[Event]:
         """Units are put into a pack, or taken out of one; a piece that came out of another comes from it as a whole, too."""
         if kind == "fill":
@@ -101,7 +110,7 @@ class _Events:
 
     def _aggregation(self, name: str, e: int, action: str, pack: int, step: str, children: list[dict[str, Any]]) -> Event:
         event = self._event("AggregationEvent", name, e, step, "in_progress")
-        return event | {"action": action, "parentID": self.epc[pack], "childEPCs": [], "childQuantityList": children}
+        return event | {"action": action, "parentID": self.epc[pack], "childQuantityList": children}
 
     def _work(self, work: Work) -> Iterator[Event]:
         step, verdict = STEPS[work.operation], VERDICTS[work.verdict]

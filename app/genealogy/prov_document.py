@@ -23,9 +23,20 @@ def prov_document(chain: Chain, uris: Uris) -> ProvDocument:
     for passing in chain.passings:
         told = {"reelroot:how": passing.kind} | ({"reelroot:units": passing.units} if passing.units else {})
         document.wasDerivedFrom(names[passing.child], names[passing.parent], other_attributes=told)
+    _add_lots(document, chain, names)
     for work in chain.works:
         _add_work(document, work, names)
     return document
+
+
+def _add_lots(document: ProvDocument, chain: Chain, names: dict[int, str]) -> None:
+    """A lot is the collection of the panels that travelled in it; what left a panel comes from its lots, too."""
+    left = {(passing.parent, passing.child): passing.e for passing in chain.passings if passing.kind in ("cells", "draw")}
+    for lot, panels in chain.travelled.items():
+        for panel in panels:
+            document.hadMember(names[lot], names[panel])
+        for child in {child: None for (panel, child), e in left.items() if panels.get(panel, e) < e}:
+            document.wasDerivedFrom(names[child], names[lot], other_attributes={"reelroot:how": "its panels"})
 
 
 def _add_work(document: ProvDocument, work: Work, names: dict[int, str]) -> None:

@@ -144,6 +144,16 @@ def _in_lots(session: Session, panels: Mapping[int, Share]) -> dict[int, Share]:
     return {lot: Share(sum(one.least for one in some), sum(one.most for one in some)) for lot, some in shares.items()}
 
 
+def travelled_in(session: Session, up: walk.Up) -> dict[int, dict[int, int]]:
+    """Of those lots, the panels that each held before what is traced had left them, with the entry at which it first held them."""
+    found: defaultdict[int, dict[int, int]] = defaultdict(dict)
+    for one, lot, e in ask(session, _HOLDINGS, sets=up.travels.members):
+        for panel in up.travels.members[one]:
+            if e < up.exits[panel]:
+                found[lot][panel] = min(e, found[lot].get(panel, e))
+    return dict(found)
+
+
 def _lots_and_samples(kinds: dict[int, str], shares: dict[int, Share]) -> tuple[dict[int, Share], dict[int, Share]]:
     return {item: one for item, one in shares.items() if kinds[item] == "lot"}, {item: one for item, one in shares.items() if kinds[item] == "sample"}
 

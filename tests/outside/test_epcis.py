@@ -31,7 +31,7 @@ from tests.genealogy.made import made
 from tests.small_factory import Factory, named_pack
 
 AUTHORITIES = ("https://id.reelroot.example", "urn:example:reelroot")
-LISTS = ("epcList", "quantityList", "inputEPCList", "inputQuantityList", "outputEPCList", "outputQuantityList", "childQuantityList")
+LISTS = ("epcList", "quantityList", "inputEPCList", "inputQuantityList", "outputEPCList", "outputQuantityList", "childEPCs", "childQuantityList")
 WORDS_OF_CBV = (41, 33)  # business steps and dispositions in the schema's two lists
 OFFSET = re.compile(r"[+-]((0[0-9]|1[0-3]):[0-5][0-9]|14:00)")
 
@@ -82,7 +82,7 @@ def test_each_event_has_what_its_type_requires(chains: list[Chain]) -> None:
                 assert event.keys() & {"inputEPCList", "inputQuantityList"} and event.keys() & {"outputEPCList", "outputQuantityList"}
             else:
                 assert event["action"] in ("ADD", "OBSERVE", "DELETE")
-                assert event.keys() & ({"epcList", "quantityList"} if event["type"] == "ObjectEvent" else {"childQuantityList"})
+                assert event.keys() & ({"epcList", "quantityList"} if event["type"] == "ObjectEvent" else {"childEPCs", "childQuantityList"})
             for one in (one for name in LISTS for one in event.get(name, ())):
                 assert is_uri(one if isinstance(one, str) else one["epcClass"])
     assert kinds == {"ObjectEvent", "TransformationEvent", "AggregationEvent"}
@@ -96,7 +96,9 @@ def test_an_event_chain_leads_from_the_reel_to_every_origin(chains: list[Chain])
         for event in epcis_document(one, uris, clock.now(), "UTC")["epcisBody"]["eventList"]:
             sources, results = codes(event, "input"), codes(event, "output")
             if event["type"] == "AggregationEvent" and event["action"] == "ADD":
-                sources, results = {each["epcClass"] for each in event["childQuantityList"]}, {event["parentID"]}
+                sources, results = {each["epcClass"] for each in event.get("childQuantityList", ())}, {event["parentID"]}
+                for panel in event.get("childEPCs", ()):  # a panel's lots are its origins, too
+                    parents.setdefault(panel, set()).add(event["parentID"])
             for result in results:
                 parents.setdefault(result, set()).update(sources)
         waiting = [uris.of(one.things[item].kind, one.things[item].code) for item in one.starts]
@@ -105,13 +107,15 @@ def test_an_event_chain_leads_from_the_reel_to_every_origin(chains: list[Chain])
             new = parents.get(waiting.pop(), set()) - met
             met |= new
             waiting += new
-        assert {uri.rsplit("/", 1)[1] for uri in met} - {one.things[item].code for item in one.starts} == one.ancestors()
+        own = {one.subject.code, *(one.things[item].code for item in one.starts)}
+        assert {uri.rsplit("/", 1)[1] for uri in met} - own == one.ancestors()
 
 
 def test_what_is_taken_out_of_a_pack_or_put_into_it_is_said_by_its_pockets(chains: list[Chain]) -> None:
     """A list of children that is empty would mean all of them to EPCIS."""
     piece, rest = (epcis_document(one, Uris(AUTHORITIES[0]), clock.now(), "UTC")["epcisBody"]["eventList"] for one in chains[1:3])
-    moved = [(one["action"], one["bizStep"], [each["quantity"] for each in one["childQuantityList"]]) for one in rest if "parentID" in one]
+    of_packs = [one for one in rest if "/pack/" in one.get("parentID", "")]
+    moved = [(one["action"], one["bizStep"], [each["quantity"] for each in one["childQuantityList"]]) for one in of_packs]
     assert moved == [
         ("ADD", "packing", [30]), ("DELETE", "unpacking", [10]), ("ADD", "repackaging", [10]), ("DELETE", "unpacking", [10]),
         ("ADD", "repackaging", [10]), ("DELETE", "unpacking", [4]), ("ADD", "repackaging", [4]),
@@ -120,7 +124,7 @@ def test_what_is_taken_out_of_a_pack_or_put_into_it_is_said_by_its_pockets(chain
     for document in documents(chains):
         events = document["epcisBody"]["eventList"]
         assert [one["eventTime"] for one in events] == sorted(one["eventTime"] for one in events)
-        assert all(one["childQuantityList"] for one in events if one["type"] == "AggregationEvent")
+        assert all(one.get("childEPCs") or one["childQuantityList"] for one in events if one["type"] == "AggregationEvent")
 
 
 def codes(event: dict[str, Any], way: str) -> set[str]:

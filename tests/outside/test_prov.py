@@ -2,7 +2,7 @@
 
 import networkx
 import pytest
-from prov.model import ProvDerivation, ProvDocument, ProvEntity
+from prov.model import ProvDerivation, ProvDocument, ProvEntity, ProvMembership
 
 from app.db import House
 from app.genealogy.chain import chain_of
@@ -14,7 +14,7 @@ from app.packing.rework import cut_pack
 from tests.genealogy.made import client_of, made
 from tests.small_factory import Factory, named_pack
 
-NAMES = ("wafers", "batches", "panels", "packs")
+NAMES = ("wafers", "batches", "panels", "lots", "packs")
 
 
 def ancestors(document: ProvDocument, code: str) -> set[str]:
@@ -40,10 +40,11 @@ def test_an_independent_reader_finds_the_same_ancestors(house: House, what: str)
     read = ProvDocument.deserialize(content=written.serialize(format="json"), format="json")
     assert read == written
     assert read.get_provn().startswith("document")
-    loose = {row.code for row in trace.lots if not row.words.startswith("panel")}
-    expected = {row.code for name in NAMES for row in getattr(trace, name)} | loose
+    expected = {row.code for name in NAMES for row in getattr(trace, name)}
     assert ancestors(read, subject.code) == expected - {subject.code}
     assert len(expected) > 8
+    members = {str(record.args[1]): str(record.args[0]) for record in read.get_records(ProvMembership)}
+    assert members == {f"panel:{panel.code}": f"lot:{one.lot.code}" for panel in one.panels}
 
 
 def test_both_notations_and_the_events_are_files(house: House) -> None:
