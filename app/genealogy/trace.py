@@ -145,7 +145,7 @@ def _in_lots(session: Session, panels: Mapping[int, Share]) -> dict[int, Share]:
 
 
 def travelled_in(session: Session, up: walk.Up) -> dict[int, dict[int, int]]:
-    """Of those lots, the panels that each held before what is traced had left them, with the entry at which it first held them."""
+    """By panel lot, the panels that it held before what is traced had left them, with the entry at which it first held each."""
     found: defaultdict[int, dict[int, int]] = defaultdict(dict)
     for one, lot, e in ask(session, _HOLDINGS, sets=up.travels.members):
         for panel in up.travels.members[one]:
