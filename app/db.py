@@ -1,8 +1,10 @@
 """Engines and sessions for the two databases, the column types that both store alike, and the one naming convention."""
 
 import json
+import math
 import os
 import threading
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -10,12 +12,15 @@ from pathlib import Path
 from typing import Any
 
 from sqlalchemy import JSON, BigInteger, DateTime, Engine, Integer, LargeBinary, MetaData, String, create_engine, event
+from sqlalchemy.exc import InvalidatePoolError
 from sqlalchemy.orm import DeclarativeBase, Session
 from sqlalchemy.sql.compiler import InsertmanyvaluesSentinelOpts
 from sqlalchemy.types import TypeDecorator
 
 from app.settings import Settings
 
+LAST_WORDS = "last_words"  # of a connection: statements with their values, to be sent with its commit; nobody reads what they answer
+_LEFT, _IDLE_SECONDS = "left", 1.0
 REMEMBERED = "remembered"  # of a session: what its house keeps from one session to the next (`House.remembered`)
 BigId = BigInteger().with_variant(Integer, "sqlite")  # SQLite numbers rows by itself only in a column called INTEGER
 
@@ -178,4 +183,29 @@ _WALKS = f"{_LOOK_UPS} -c enable_seqscan=off -c plan_cache_mode=force_generic_pl
 def _postgres_engine(url: str, options: str, **how: Any) -> Engine:
     """Readers are in autocommit: BEGIN and ROLLBACK cost 0.4 to 1 ms a read."""
     connect = {"options": options} if options else {}
-    return create_engine(url, max_overflow=16, pool_pre_ping=True, json_serializer=canonical_json, connect_args=connect, **how)
+    engine = create_engine(url, max_overflow=16, json_serializer=canonical_json, connect_args=connect, **how)
+    engine.dialect.do_commit = _commit  # type: ignore[method-assign, assignment]
+
+    @event.listens_for(engine, "checkin")
+    def _(_raw: Any, record: Any) -> None:
+        record.info[_LEFT] = time.monotonic()
+        record.info.pop(LAST_WORDS, None)  # of an act that failed before its commit
+
+    @event.listens_for(engine, "checkout")
+    def _(raw: Any, record: Any, _fairy: Any) -> None:
+        """Who has lain idle is asked whether it still lives: a journey that the others are spared."""
+        if time.monotonic() - record.info.get(_LEFT, math.inf) > _IDLE_SECONDS and not engine.dialect._do_ping_w_event(raw):
+            raise InvalidatePoolError
+
+    return engine
+
+
+def _commit(raw: Any) -> None:
+    """With what is to be said last, in one journey: the driver's own `commit` would wait for it."""
+    if said := raw.info.pop(LAST_WORDS, ()):
+        with raw.driver_connection.pipeline():
+            for statement, values in said:
+                raw.driver_connection.execute(statement, values)
+            raw.driver_connection.execute("commit", prepare=False)
+    else:
+        raw.commit()

@@ -20,6 +20,8 @@ from sqlalchemy.sql.compiler import SQLCompiler
 from sqlalchemy.sql.functions import FunctionElement
 from sqlalchemy.types import TypeDecorator, TypeEngine
 
+from app.db import LAST_WORDS
+
 T = TypeVar("T")
 _IN = {"sqlite": "{} in (select value from json_each({}))", "postgresql": "{} = any({})"}
 
@@ -66,6 +68,16 @@ def together(session: Session, *questions: Question[Any]) -> list[Any]:
     """What the rows of each tell, as `ask` gives them. PostgreSQL is asked all of them in one journey: none may need the answer to another."""
     answers = _answered(session, [(one.statement, one.given) for one in questions])
     return [question.told(_named(*answer)) for question, answer in zip(questions, answers, strict=True)]
+
+
+def say_last(session: Session, *questions: Question[Any]) -> None:
+    """Statements of which nobody reads an answer: PostgreSQL is sent them with the commit, the others at once."""
+    connection = _connection(session)
+    if connection.dialect.name == "sqlite" or connection.dispatch.before_cursor_execute:
+        together(session, *questions)
+        return
+    ready = [(_ready(one.statement, connection.dialect), one.given) for one in questions]
+    connection.info[LAST_WORDS] = [(one.text, one.values(given)) for one, given in ready]
 
 
 def blocks(session: Session, query: Select[*tuple[Any, ...]], at_once: int = 2000) -> Iterator[list[Any]]:

@@ -1,5 +1,6 @@
 """Statements with lists: rows are the same by the driver's cursor and by SQLAlchemy, and a session sees what it wrote."""
 
+from contextlib import nullcontext
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -12,7 +13,7 @@ from app.db import House, Moment
 from app.journal.act import SYSTEM, By, act
 from app.journal.models import Entry
 from app.ledger.items import Item
-from app.listed import Question, among, ask, gathered, listed, together, tuples
+from app.listed import Question, among, ask, gathered, listed, say_last, together, tuples
 
 _ITEMS = listed("select id, kind from item where id in :items order by id", "items")
 _BOTH = listed("select id from item where id in :some union all select id from entry where id in :others", "some", "others")
@@ -122,3 +123,24 @@ def test_a_connection_that_is_gone_is_told_as_by_sqlalchemy(house: House) -> Non
 def test_an_error_of_the_driver_is_told_as_any_other(house: House) -> None:
     with house.reading() as session, pytest.raises(DBAPIError):
         tuples(session, listed("select id from no_such_table where id in :items", "items"), items=[1])
+
+
+def test_what_is_said_last_comes_with_the_commit_or_not_at_all(house: House) -> None:
+    (item,) = add_items(house, "wafer")
+    one_more = text("insert into item (id, kind, e) values (:item, 'panel', 1)").bindparams(bindparam("item", type_=BigInteger()))
+    for added, mishap in ((item + 1, None), (item, IntegrityError), (item + 2, ZeroDivisionError), (item + 3, None)):
+        with pytest.raises(mishap) if mishap else nullcontext(), house.writing() as session:
+            say_last(session, Question(one_more, {"item": added}, list))
+            assert mishap is not ZeroDivisionError or 1 / 0
+    with house.reading() as session:
+        assert [one for one, _ in tuples(session, _ITEMS, items=range(1, 100))] == [item, item + 1, item + 3]
+
+
+@pytest.mark.only_on("postgresql")
+def test_a_connection_that_died_while_nobody_used_it_is_replaced_unseen(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("app.db._IDLE_SECONDS", 0.0)
+    (item,) = add_items(house, "wafer")
+    with house.reading() as session:
+        session.execute(text("select pg_terminate_backend(pid) from pg_stat_activity where datname = current_database() and pid <> pg_backend_pid()"))
+    with house.writing() as session:
+        assert tuples(session, _ITEMS, items=[item]) == [(item, "wafer")]

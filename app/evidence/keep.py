@@ -62,14 +62,23 @@ def keep_file(house: House, name: str, source: BinaryIO) -> Kept:
 
 
 def _give_name(temporary: str, path: Path) -> None:
-    """A new file is flushed under its name, while it is read; one that the record may name already stays until the next is whole."""
+    """A new file is flushed under its name, while it is read; one that is there already stays, if it is damaged until the next is whole."""
     try:
         os.link(temporary, path)
     except OSError:  # the name is taken, or the file system knows no second names
-        flush(temporary)
-        os.replace(temporary, path)
-    else:
-        os.unlink(temporary)
+        if not _is_whole(path):
+            flush(temporary)
+            os.replace(temporary, path)
+            return
+    os.unlink(temporary)
+
+
+def _is_whole(path: Path) -> bool:
+    try:
+        with path.open("rb") as kept:
+            return hashlib.file_digest(kept, "sha256").hexdigest() == path.name
+    except OSError:
+        return False
 
 
 def flush(*paths: str | Path) -> None:

@@ -19,7 +19,7 @@ from app.errors import NotAllowed, Reason, Refused, bad_input, not_allowed, refu
 from app.journal.actions import ACTIONS
 from app.journal.models import Entry, Request, entry_number
 from app.journal.record import collected, combined, start_collecting
-from app.listed import Question, among, together, tuples
+from app.listed import Question, among, say_last, together, tuples
 
 _HOLDS_LOCK = 7201  # PostgreSQL advisory lock: shared by every act, taken alone by one that places or releases a hold
 _TRIES = 3
@@ -249,7 +249,7 @@ def _once(house: House, attempt: _Attempt, verb: Verb, *, alone: bool) -> Answer
             by = _by(house, session, attempt, alone=alone)
             refusal, body = refused, refusal_as_json(refused)
         entry = _entry(house, attempt, by, combined(collected(session)), refusal)
-        together(session, entry, *_answer_kept(attempt, by, body, refused=refusal is not None))
+        say_last(session, entry, *_answer_kept(attempt, by, body, refused=refusal is not None))
     if refusal:
         raise refusal
     return Answer(body, by.e)

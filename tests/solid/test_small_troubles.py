@@ -85,9 +85,19 @@ def test_a_file_that_the_disk_did_not_take_is_not_recorded(house: House, monkeyp
         assert session.scalars(select(Evidence.id)).all() == []
 
 
-def test_bytes_that_were_kept_before_stay_until_they_are_whole_again(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_bytes_that_were_kept_before_are_not_written_again(house: House) -> None:
+    first = keep_file(house, "x.csv", BytesIO(b"x"))
+    before = first.path.stat().st_ino
+    again = keep_file(house, "y.csv", BytesIO(b"x"))
+    again.wait_for_disk()
+    assert (again.path, again.path.stat().st_ino) == (first.path, before)
+    assert [path.name for path in first.path.parent.parent.glob("half-*")] == []
+
+
+def test_bytes_that_were_damaged_stay_until_they_are_whole_again(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
     first = keep_file(house, "x.csv", BytesIO(b"x"))
     first.wait_for_disk()
+    first.path.write_bytes(b"y")
     before = first.path.stat().st_ino
     flushed: list[tuple[int, list[str]]] = []
     monkeypatch.setattr(keep, "flush", lambda *paths: flushed.append((first.path.stat().st_ino, [Path(path).name for path in paths])))
