@@ -102,6 +102,7 @@ class Before:
     lots: str
     rows: tuple[WorstReach, ...] | tuple[FillReach, ...]
     is_fill: bool = False
+    pack: str = ""  # that is open and filled on
 
 
 def _before(request: Request, act: Act, typed: Mapping[str, str]) -> Before | None:
@@ -134,8 +135,9 @@ def _before_fill(session: Session, typed: Mapping[str, str]) -> Before | None:
     number = order_number(session, typed.get("order") or None)
     order = catalogue.named(session, "order", number).id if number else None
     found = before_fill(session, coming, pack, size, order)
-    told = " ".join([*([code_of(session, "pack", pack.item)] if pack else []), *(f"{one.lot.code} {one.units}" for one in coming)])
-    return Before(told, " ".join(one.lot.code for one in coming), found, is_fill=True) if found else None
+    into = code_of(session, "pack", pack.item) if pack else ""
+    told = " ".join([into, *(f"{one.lot.code} {one.units}" for one in coming)]).strip()
+    return Before(told, " ".join(one.lot.code for one in coming), found, is_fill=True, pack=into) if found else None
 
 
 def _is_whole(text: str) -> bool:

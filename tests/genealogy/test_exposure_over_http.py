@@ -171,6 +171,10 @@ def test_what_is_at_hand_is_offered_before_mixing(house: House, replay: Replay) 
         call = browser.get("/api/v1/before-mixing", params={"lot": [code, *others]}).json()
         assert sorted(call["order"]) == sorted([code, *others]) and call["is_best"] == (len(others) < 7)
         _is_told_before_a_merge(browser, code, others)
+        for path, name in (("/before-mixing", "lot"), ("/exposure", "suspect"), ("/differs", "code")):
+            refused = browser.get(path, params={name: f"{code} W26-999999-9"})
+            assert refused.status_code == 404 and "Stop." in refused.text, path
+            assert f'value="{code} W26-999999-9"' in refused.text, "what was typed stays, to be put right"
 
 
 def _is_told_before_a_merge(browser: TestClient, code: str, others: list[str]) -> None:

@@ -107,6 +107,7 @@ def test_a_fill_that_mixes_lots_says_how_far_one_bad_origin_would_reach(stage: S
     ola.get("/do/act?call=/packs/{pack}/fill")
     ola.send("/do/act", pack=reel, parts=f"{second.code} 12")
     assert "This fill: 2 → 2 packs for one bad wafer." in ola.page and "Nothing is filled yet" in ola.page
+    assert f'href="/before-mixing?lot={second.code}&amp;pack={reel}"' in ola.page
     ola.send("/do/act", pack=reel, parts=f"{second.code} 11")
     assert "Nothing is filled yet" in ola.page, "another number is told anew"
     ola.send("/do/act", pack=reel, parts=f"{second.code} 11")
