@@ -9,6 +9,7 @@ from typing import Any
 from fastapi import FastAPI
 
 from app.machines.calls import Problem
+from app.machines.catalogue_words import put_words
 
 KIND_WORDS = {
     "bad_input": "it can't be understood, or contradicts itself; the reason names the field, line or element",
@@ -108,6 +109,7 @@ def describe(app: FastAPI) -> None:
 def _complete(document: dict[str, Any]) -> None:
     problem = Problem.model_json_schema(ref_template="#/components/schemas/{model}")
     document["components"]["schemas"] |= problem.pop("$defs") | {"Problem": problem}
+    put_words(document["components"]["schemas"])
     for calls in document["paths"].values():
         for method, call in calls.items():
             if method not in _METHODS:

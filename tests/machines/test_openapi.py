@@ -12,10 +12,13 @@ from fastapi import FastAPI
 from fastapi.testclient import TestClient
 from hypothesis import HealthCheck, given, settings
 from people.signing_in import token
+from pydantic import BaseModel
 
+from app.catalogue import definitions
 from app.codes import is_valid
 from app.db import House
 from app.errors import KINDS
+from app.machines.catalogue_words import WORDS
 from app.machines.document import KIND_WORDS
 from app.main import make_app
 
@@ -123,3 +126,17 @@ def _client(app: FastAPI) -> TestClient:
 
 def _resolved(document: dict[str, Any], schema: dict[str, Any]) -> dict[str, Any]:
     return document["components"]["schemas"][schema["$ref"].rsplit("/", 1)[1]] if "$ref" in schema else schema
+
+
+def test_every_field_of_the_catalogue_says_what_it_means() -> None:
+    """Who writes a catalogue by this document has nothing else to read."""
+    bodies = {one.__name__: set(one.model_fields) for one in vars(definitions).values() if isinstance(one, type) and issubclass(one, BaseModel)}
+    assert {name: set(fields) for name, fields in WORDS.items()} == {
+        name: fields for name, fields in bodies.items() if name not in ("BaseModel", "Body", "Catalogue")
+    }
+
+
+@pytest.mark.only_on("sqlite")
+def test_the_document_has_those_words(document: dict[str, Any]) -> None:
+    window = document["components"]["schemas"]["Window"]["properties"]
+    assert "0 where it can't" in window["repeats"]["description"]
