@@ -3,7 +3,7 @@
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import TypeVar, get_args
 from zoneinfo import ZoneInfo
 
@@ -94,7 +94,7 @@ def _own_span(text: str, zone: str) -> Span:
 
 
 def _span(begins: str, ends: str, zone: str) -> Span:
-    since, until = _moment(begins, "since", zone), _moment(ends, "until", zone)
+    since, until = _moment(begins, "since", zone, fold=0), _moment(ends, "until", zone, fold=1)
     if since and until and until < since:
         raise bad_input("The span ends before it begins.", "until", f"{ends} is before {begins}.", "Turn them round.")
     return since, until
@@ -136,13 +136,14 @@ def _numbers(text: str, field: str, n: int | None, kind: Callable[[float], T]) -
     return [kind(float(part)) for part in parts]
 
 
-def _moment(text: str, field: str, zone: str) -> datetime | None:
+def _moment(text: str, field: str, zone: str, fold: int) -> datetime | None:
+    """`fold`: of a time that the zone has twice, the first or the second; a span takes in both."""
     if not text.strip():
         return None
     try:
         moment = datetime.fromisoformat(text.strip())
-        return moment if moment.tzinfo else moment.replace(tzinfo=ZoneInfo(zone))
-    except ValueError:
+        return moment if moment.tzinfo else moment.replace(tzinfo=ZoneInfo(zone), fold=fold).astimezone(UTC)
+    except (ValueError, OverflowError):
         raise bad_input("That is no time.", field, f"{text[:40]!r} is not ISO 8601.", "For example 2026-03-01T06:30.") from None
 
 

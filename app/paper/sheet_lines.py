@@ -127,10 +127,14 @@ def _moment(text: str, last: datetime, zone: ZoneInfo) -> datetime:
     """A time of day, on the day of the time before it or the next; or a day with a time."""
     if len(text) > 8:
         whole = datetime.fromisoformat(text)
-        return (whole if whole.tzinfo else whole.replace(tzinfo=zone)).astimezone(UTC)
+        return whole.astimezone(UTC) if whole.tzinfo else _not_before(last, whole.replace(tzinfo=zone))
     hour = time.fromisoformat(text if ":" in text else f"{text[:-2].zfill(2)}:{text[-2:]}")
-    local = last.astimezone(zone)
-    found = datetime.combine(local.date(), hour, zone)
-    if found < local:
-        found = datetime.combine(local.date() + timedelta(days=1), hour, zone)
-    return found.astimezone(UTC)
+    today = last.astimezone(zone).date()
+    found = _not_before(last, datetime.combine(today, hour, zone))
+    return found if found >= last else datetime.combine(today + timedelta(days=1), hour, zone).astimezone(UTC)
+
+
+def _not_before(last: datetime, local: datetime) -> datetime:
+    """Where clocks were set back, a time that comes before the last one was the hour's second time."""
+    first, second = (local.replace(fold=fold).astimezone(UTC) for fold in (0, 1))
+    return second if first < last <= second else first

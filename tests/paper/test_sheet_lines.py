@@ -34,6 +34,13 @@ def test_an_earlier_hour_is_the_next_day_s() -> None:
     assert [at for _, at in told(fields, ATTACH, BOND)] == ["01 21:30", "01 22:50", "01 23:20", "02 00:00"]
 
 
+def test_an_hour_that_comes_twice_goes_on_from_the_time_before() -> None:
+    """02:00 NDT (UTC-2:30) became 01:00 NST (UTC-3:30): IANA time zone database."""
+    fields = {"station.a": "S1", "start.a": "01:10", "end.a": "01:50", "station.b": "S2", "start.b": "01:20", "end.b": "2026-11-01 01:40"}
+    found = entries("L1", [ATTACH, BOND], fields, date(2026, 11, 1), "America/St_Johns")
+    assert [f"{entry.told.at:%d %H:%M}" for entry in found] == ["01 03:40", "01 04:20", "01 04:50", "01 05:10"]
+
+
 def test_a_step_that_runs_already_asks_for_its_end_alone() -> None:
     running = SheetStep(1, "N-01-X", ATTACH.step, begun_at="S9")
     entry = entries("L1", [running], {"end.a": "10:00"}, DAY, "UTC")[0]
