@@ -10,6 +10,7 @@ LETTERS = {
 KIND_OF_LETTER = {letter: kind for kind, letter in LETTERS.items()}
 _ALPHABET = "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 _SHAPE = re.compile(r"[A-Z][0-9A-Z]*(-[0-9A-Z]+)+")
+_OURS = re.compile(r"[A-Z](\d\d)?-\d{4,}(-\d\d)*-[0-9A-Z]")
 
 
 def check_character(text: str) -> str:
@@ -56,6 +57,11 @@ def is_valid(code: str) -> bool:
         and code[-2] == "-"
         and check_character(code[:-2]) == code[-1]
     )
+
+
+def is_misread(code: str) -> bool:
+    """Whether the text is like a code of ours, and its check character says that some of it is wrong."""
+    return _OURS.fullmatch(code) is not None and code[0] in KIND_OF_LETTER and not is_valid(code)
 
 
 def tidy(scanned: str) -> str:

@@ -16,7 +16,7 @@ from app.errors import Reason, Refused, bad_input
 from app.floor.corrections import Corrected, checked_words, corrections_of, why_not_by
 from app.floor.ends import step_of_line
 from app.floor.gates import material_grounds
-from app.floor.mounts import checked_place, goes_into, material_reasons, part_of
+from app.floor.mounts import checked_place, going_into, material_reasons, part_of
 from app.holds.place import hold_line
 from app.journal.act import By, lock
 from app.ledger.corrections import MountCorrection, UseVoid
@@ -72,7 +72,9 @@ def correct_mount(session: Session, by: By, mount: Mount, item: int | None, plac
     for line in lines:
         had = [one.mount for one in on if one.is_on(line.e)]
         operation, step = session.get_one(Run, line.run).operation, step_of_line(session, line)
-        into = [one for one in had if goes_into(part_of(session, one.item).body.kind, operation, step)]
+        parts = [part_of(session, one.item).body for one in had]
+        goes = going_into([(part.kind, part.roles) for part in parts], operation, step)
+        into = [one for one, is_in in zip(had, goes, strict=True) if is_in]
         _tell_anew(session, by, line, {one.item: one.place for one in into})
         _hold_what_broke_a_rule(session, by, line, had, right)
     return right

@@ -29,6 +29,7 @@ USED_BY = {
     "die attach": ("wafer", "adhesive"), "wire bond": ("wire",), "encapsulate": ("encapsulant",), "mould": ("mould compound",),
     "singulate": ("blade",), "tape": ("carrier tape", "cover tape"), "dry pack": ("bag",),
 }  # fmt: skip
+_SOMEWHERE = {kind for kinds in USED_BY.values() for kind in kinds}
 
 
 @dataclass(frozen=True)
@@ -220,10 +221,18 @@ def place_among_several(session: Session, station: int, item: int) -> str | None
     return mine.place if mine and sum(one.kind == mine.kind for one in on) > 1 else None
 
 
-def goes_into(kind: str, operation: str, step: Step | None) -> bool:
-    """Whether material of a kind goes into this work. What only another operation of the same station uses lies beside it."""
+def going_into(material: Sequence[tuple[str, tuple[str, ...]]], operation: str, step: Step | None) -> list[bool]:
+    """Of material on a station, by kind and a wafer's roles, which goes into this work.
+
+    What only another operation of the same station uses lies beside it; so does a wafer of other roles, where one fits the step.
+    """
     asked = [need.kind for need in step.needs] if step else []
-    return kind in asked or kind in USED_BY.get(operation, ()) or not any(kind in kinds for kinds in USED_BY.values())
+    fits = [step is not None and step.role in roles for _, roles in material]
+    own = {*asked, *USED_BY.get(operation, ())}
+    return [
+        (kind in own or kind not in _SOMEWHERE) and (kind != "wafer" or is_fit or not any(fits))
+        for (kind, _), is_fit in zip(material, fits, strict=True)
+    ]
 
 
 def _need_parts(session: Session, operations: Sequence[str], kind: str) -> set[str] | None:

@@ -12,7 +12,7 @@ from app.errors import Reason, Refused, refuse
 from app.floor.gates import Facts, Loaded, grounds, read_facts
 from app.floor.groups import Group, contents, gather
 from app.floor.loose import lot_for_work
-from app.floor.mounts import goes_into
+from app.floor.mounts import going_into
 from app.floor.windows import may_repeat
 from app.holds.place import against_rules, hold_line
 from app.journal.act import By, lock
@@ -114,7 +114,7 @@ def open_run(
         writes.enter(run, code)
         for line, step in zip(lines, steps.values(), strict=True):
             line.run = run.id
-            writes.enter(line, *_uses(by, line, [one for one in facts.loaded if goes_into(one.kind, run.operation, step)]))
+            writes.enter(line, *_uses(by, line, _into(facts.loaded, run.operation, step)))
         writes.ask(_claims(run.id, [item for i in steps for item in facts.groups[i].items], fact=by.fact))
     for line in lines if broken else []:
         hold_line(session, by, line.id, against_rules(broken[:5]))
@@ -123,7 +123,11 @@ def open_run(
 
 def use_what_is_loaded(session: Session, by: By, line: Line, loaded: list[Loaded], operation: str, step: Step | None) -> None:
     """A line had everything that was on the station when it opened and goes into its work."""
-    enter(session, *_uses(by, line, [one for one in loaded if goes_into(one.kind, operation, step)]))
+    enter(session, *_uses(by, line, _into(loaded, operation, step)))
+
+
+def _into(loaded: list[Loaded], operation: str, step: Step | None) -> list[Loaded]:
+    return [one for one, goes in zip(loaded, going_into([(one.kind, one.roles) for one in loaded], operation, step), strict=True) if goes]
 
 
 def _uses(by: By, line: Line, loaded: list[Loaded]) -> list[Use]:

@@ -160,4 +160,7 @@ def alias_for(by: By, named: Named, whose: str, what: str, value: str) -> Alias:
 
 
 def _unknown(text: str, kinds: tuple[str, ...]) -> NotFound:
+    if codes.is_misread(codes.tidy(text)):
+        why = "Its last character does not fit the others: it was mistyped or misread."
+        return NotFound(f"Nothing here has the code {text!r}.", Reason("unknown_code", why, "Scan it again, or type it once more."))
     return unknown(text, f"the code of a {' or '.join(kinds)}" if kinds else "a code of this factory")

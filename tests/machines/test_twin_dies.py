@@ -5,7 +5,7 @@ from datetime import UTC, datetime
 import pytest
 
 from app.catalogue.check import problems
-from app.catalogue.definitions import Body, Catalogue, Part, Product, Role, Route, Step
+from app.catalogue.definitions import Body, Catalogue, Part, Product, Role, Route, Station, Step
 from app.clock import day, now
 from app.db import House
 from tests.machines.plant import Plant, plant
@@ -48,6 +48,44 @@ def test_both_dies_of_a_unit_may_be_of_one_wafer(house: House) -> None:
         region = do.get(f"/exposure?suspect={wafer}&rectangle=0,1,4,1")  # the east dies of the first row of cells
         assert (region["total"]["least"], region["total"]["greatest"]) == (5, 5)
         assert do.findings() == []
+
+
+def test_a_wafer_that_lies_ready_for_the_next_step_is_no_origin_of_this_one(house: House) -> None:
+    """Both wafers are on the placer from the start, and no log has come yet: only the step that places their role may have used them."""
+    both = (
+        STEPS[0].model_copy(update={"role": "red"}), STEPS[1].model_copy(update={"role": "white", "judged": None}), *STEPS[2:],
+    )  # fmt: skip
+    lamp = LAMP.model_copy(update={"roles": (Role(role="red", part="WR"), Role(role="white", part="WHT"))})
+    with plant(house, ("part", WHITE), ("product", lamp), ("route", Route(product="LAMP", revision="1", steps=both))) as do:
+        red, white = do.wafer("WR-1"), do.wafer("WH-1", "WHT")
+        do.post(f"/stations/{do.at['Attach']}/mount", item=red, place="left")
+        do.post(f"/stations/{do.at['Attach']}/mount", item=white, place="right")
+        lot = do.lot(do.panels(1), product="LAMP")
+        do.run("Attach", lot)
+        assert [row["code"] for row in do.get(f"/trace/{lot}")["wafers"]] == [red]
+        assert do.get(f"/exposure?suspect={white}")["total"]["greatest"] == 0
+        assert do.findings() == []
+
+
+def test_a_bag_at_a_station_that_tapes_too_is_no_origin_of_a_reel_that_was_never_bagged(house: House) -> None:
+    steps = (STEPS[2], STEPS[3], Step(key="50", name="tape", operation="tape"), Step(key="60", name="bag", operation="dry pack"))
+    product = Product(part_number="BARE", rows=4, columns=5, roles=())
+    both = Station(name="Both", area="hall", operations=("tape", "dry pack"))
+    more: tuple[tuple[str, Body], ...] = (
+        ("part", Part(number="BAG", kind="bag")), ("product", product), ("route", Route(product="BARE", revision="1", steps=steps)),
+        ("station", both),
+    )  # fmt: skip
+    with plant(house, *more) as do:
+        lot = do.lot(do.panels(1), product="BARE")
+        do.run("Scope", lot)
+        units = do.post(f"/runs/{do.start('Saw', lot)}/singulate")["lot"]
+        tape, bag = do.batch("TAPE"), do.batch("BAG")
+        do.mount("Both", tape)
+        do.mount("Both", bag)
+        pack = do.post("/packs", station=do.at["Both"], parts=[{"lot": units, "units": 20}], size=20, line_clear=True)["pack"]
+        assert do.materials(pack) == {tape}
+        do.post(f"/packs/{pack}/dry_pack", station=do.at["Both"])
+        assert do.materials(pack) == {tape, bag}
 
 
 def test_a_die_in_a_role_that_its_part_does_not_name_is_told_how(house: House) -> None:

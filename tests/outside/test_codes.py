@@ -39,3 +39,8 @@ def test_every_single_wrong_character_and_every_swap_of_neighbours_is_noticed() 
 
 def test_hyphens_do_not_count() -> None:
     assert codes.check_character("L26-004217") == codes.check_character("L26004217")
+
+
+def test_one_wrong_character_of_a_code_of_ours_is_known_for_a_misread() -> None:
+    assert codes.is_misread("K26-000039-X") and not codes.is_misread(codes.make("pack", "26-000039"))
+    assert not any(codes.is_misread(text) for text in ("hello", "Q7/26·0098", "AMB.1", "HC-20881", "PO-7"))
