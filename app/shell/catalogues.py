@@ -32,14 +32,24 @@ def load_catalogue_file(file: _CatalogueFile, data: DataFolder = None) -> None:
         with file.open("rb") as source:
             kept = keep_file(house, file.name, source)
         lines: list[str] = []
+        new: set[str] = set()
 
         def verb(session: "Session", by: "By") -> dict[str, object]:
             changes = load_file(session, by, found, kept)
             lines[:] = [told(change) for change in changes]
+            new.update(change.kind for change in changes if change.what == "added")
             return as_json(changes)
 
         act(house, SYSTEM, "load_catalogue", {"file": kept.digest}, verb)
         typer.echo("\n".join(lines) or "Nothing changed: the catalogue says so already.")
+        for kind in new & _WHAT_NEXT.keys():
+            typer.echo(_WHAT_NEXT[kind], err=True)
+
+
+_WHAT_NEXT = {  # what a new thing of a kind still needs before anyone can work with it
+    "route": "A new revision is a draft: no lot starts by it until an engineer approves it, on its page or by `reelroot catalogue approve`.",
+    "person": "New people have no password or PIN yet: give them on the People page, or by `reelroot user password` and `reelroot user pin`.",
+}
 
 
 @catalogues.command("check")

@@ -44,6 +44,7 @@ def test_load_check_dump_and_approve(folder: Path, tmp_path: Path) -> None:
     assert "added route P1 rev A" in before.stdout
     loaded = reelroot(folder, "load", str(SMALL))
     assert loaded.stdout == before.stdout
+    assert "no lot starts by it until an engineer approves it" in loaded.stderr
     assert "Nothing changed" in reelroot(folder, "load", str(SMALL)).stdout
 
     dumped = tmp_path / "dump.toml"
