@@ -229,6 +229,7 @@ def plant() -> Iterator[Plant]:
         factory.lot(factory.panels(3))
         factory.mount("Attach", factory.batch("GLUE"), factory.wafer())
         badge, bearer, words = person(house, "Ada", *DUTIES), token(house, *DUTIES, facts=True), list[str]()
+        other = person(house, "Bo", "operate")  # whose sessions may be ended
         app = make_app(house.settings, house)
         _hear(app, words)
         with house.reading() as reading:
@@ -239,7 +240,7 @@ def plant() -> Iterator[Plant]:
         browser = Wire(app, {"origin": "http://testserver", "cookie": f"{SESSION_COOKIE}={session}"})
         machine = Wire(app, {"authorization": f"Bearer {bearer}"}, browser.loop)
         try:
-            yield Plant(app, browser, machine, form_token(session), [*codes, badge], words)
+            yield Plant(app, browser, machine, form_token(session), [*codes, other], words)
         finally:
             browser.loop.close()
             house.dispose()
