@@ -18,6 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 from app.receiving.die_map import DieMap
 
 _HEAD = struct.Struct("<IIi")
+_HEADS = np.dtype([("count", "<u4"), ("longs", "<u4"), ("first", "<i4")])
 _LONG = np.dtype([("place", "<u4"), ("step", "<i4")])
 Numbers = NDArray[np.int64]
 
@@ -69,11 +70,11 @@ def unpack_coordinates(packed: Sequence[bytes]) -> tuple[NDArray[np.int16], NDAr
 def _unpacked(packed: Sequence[bytes]) -> tuple[NDArray[np.int32], Numbers]:
     if not packed:
         return np.zeros(0, dtype=np.int32), np.zeros(0, dtype=np.int64)
-    heads = [_HEAD.unpack_from(each) for each in packed]
-    count, longs, first = np.array(heads, dtype=np.int64).T
-    ends = [_HEAD.size + n * _LONG.itemsize for _, n, _ in heads]  # of the long steps
-    near = b"".join(b"\0" + each[end:] for each, end, (n, _, _) in zip(packed, ends, heads, strict=True) if n)
-    long = np.frombuffer(b"".join(each[_HEAD.size : end] for each, end in zip(packed, ends, strict=True)), dtype=_LONG)
+    heads = np.frombuffer(b"".join([each[: _HEAD.size] for each in packed]), dtype=_HEADS)
+    count, longs, first = (heads[name].astype(np.int64) for name in ("count", "longs", "first"))
+    ends = (_HEAD.size + longs * _LONG.itemsize).tolist()  # of the long steps
+    near = b"".join([b"\0" + each[end:] for each, end, n in zip(packed, ends, count.tolist(), strict=True) if n])
+    long = np.frombuffer(b"".join([each[_HEAD.size : end] for each, end in zip(packed, ends, strict=True)]), dtype=_LONG)
     begin = np.cumsum(count) - count  # of each placement in the result
     steps = np.frombuffer(near, dtype=np.int8).astype(np.int32)  # of 32 bits, as long steps wrap at, and so does their sum
     steps[np.repeat(begin + 1, longs) + long["place"]] += long["step"]
