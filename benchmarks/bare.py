@@ -15,7 +15,8 @@ from sqlalchemy.engine import make_url
 
 from app.db import House
 
-_GUIDED = "-c jit=off -c enable_hashjoin=off -c enable_mergejoin=off -c enable_seqscan=off -c enable_memoize=off -c work_mem=4MB"
+_LOOK_UPS = "-c jit=off -c enable_hashjoin=off -c enable_mergejoin=off -c enable_seqscan=off -c enable_memoize=off"
+_GUIDED = f"{_LOOK_UPS} -c plan_cache_mode=force_generic_plan -c work_mem=4MB"
 ITEMS = "('wafer', 'batch', 'panel', 'lot', 'sample', 'pack')"
 
 

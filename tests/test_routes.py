@@ -69,6 +69,16 @@ def test_a_call_opens_to_the_duties_of_its_row_and_to_no_other(house: House, app
                 assert refused_for_duty(browser, way, bearer) is (duty not in DOORS[way.route]), (way.route, duty)
 
 
+@pytest.mark.only_on("sqlite")
+def test_a_form_of_another_session_is_stale_on_every_page(house: House, app: FastAPI, browser: TestClient) -> None:
+    sign_in(browser, person(house, "Mara", *DUTIES))
+    for way in ways(app):
+        if way.method == "POST" and not way.is_call:
+            sent = way.sent | {"headers": way.sent.get("headers", {}) | HERE, "data": way.sent["data"] | {"form_token": "another's"}}
+            answer = browser.request(way.method, way.filled, **sent)
+            assert answer.status_code == 422 and "This form is stale" in answer.text, (way.route, answer.text)
+
+
 def test_a_person_without_duties_comes_nowhere(house: House, app: FastAPI, browser: TestClient) -> None:
     sign_in(browser, person(house, "Mara"))
     assert "reelroot_session" not in browser.cookies

@@ -15,7 +15,7 @@ from app.catalogue.single import blank, next_revision, text_of
 from app.errors import Refused, not_allowed, unknown
 from app.evidence.keep import keep_file
 from app.people.callers import Caller, Calling, page_router
-from app.web import Number, check_form, house_of, render
+from app.web import Number, house_of, render
 
 router = page_router()
 Text = Annotated[str, Form(max_length=300)]
@@ -42,17 +42,15 @@ def catalogue_edit(request: Request, who: Calling, kind: str = "", thing: Number
 
 
 @router.post("/catalogue/edit")
-def catalogue_edit_look(request: Request, who: Calling, text: Long, title: Text = "", form_token: Text = "") -> Response:
+def catalogue_edit_look(request: Request, who: Calling, text: Long, title: Text = "") -> Response:
     """What the text would change; a text with errors comes back with their lines."""
-    check_form(request, form_token)
     _must_be_allowed(who)
     return look_at(request, text.replace("\r\n", "\n"), title or "The text")
 
 
 @router.post("/catalogue/example")
-def catalogue_example(request: Request, who: Calling, form_token: Text = "") -> Response:
+def catalogue_example(request: Request, who: Calling) -> Response:
     """The example catalogue, looked at like any other file."""
-    check_form(request, form_token)
     _must_be_allowed(who)
     return look_at(request, EXAMPLE, "example.toml")
 

@@ -22,7 +22,7 @@ from app.naming.resolve import code_of, codes_of
 from app.people.callers import Caller, Calling, page_router
 from app.people.doors import SEES_PEOPLE
 from app.people.sign_in import check_signature
-from app.web import FormNumber, Number, check_form, house_of, redirect, render
+from app.web import FormNumber, Number, house_of, redirect, render
 
 router = page_router()
 Text = Annotated[str, Form(max_length=300)]
@@ -82,9 +82,8 @@ def catalogue_load_page(request: Request, who: Calling) -> Response:
 
 
 @router.post("/catalogue/load/look")
-def catalogue_look(request: Request, who: Calling, file: Annotated[UploadFile, File()], form_token: Text = "") -> Response:
+def catalogue_look(request: Request, who: Calling, file: Annotated[UploadFile, File()]) -> Response:
     """What a file would change. Its bytes are kept by their digest, so that what is loaded then is what was looked at."""
-    check_form(request, form_token)
     house = house_of(request)
     known = ACTIONS["load_catalogue"]
     if not who.has(*known.duties):
@@ -110,10 +109,8 @@ def _look_page(request: Request, digest: str, name: str, found: Sequence[Change]
 @router.post("/catalogue/load")
 def catalogue_load_now(
     request: Request, who: Calling, digest: Text, name: Text = "catalogue.toml", shown: Text = "", password: Text = "", key: Text = "",
-    form_token: Text = "",
 ) -> Response:  # fmt: skip
     """Signed by whoever read what it changes; if that is not so any more, nothing is loaded."""
-    check_form(request, form_token)
     house = house_of(request)
     raw = read_kept(house, digest)
     kept = Kept(digest, name[:200] or "catalogue.toml", len(raw), path_of(house, digest))
@@ -158,9 +155,8 @@ def catalogue_thing(request: Request, who: Calling, thing: Number) -> Response:
 
 @router.post("/catalogue/thing/{thing}/approve")
 def approve_route_now(
-    request: Request, who: Calling, thing: Number, seen: FormNumber, password: Text = "", key: Text = "", form_token: Text = ""
+    request: Request, who: Calling, thing: Number, seen: FormNumber, password: Text = "", key: Text = ""
 ) -> Response:
-    check_form(request, form_token)
     route = _route(request, thing)
 
     def verb(session: Session, by: By) -> dict[str, Any]:
@@ -170,8 +166,7 @@ def approve_route_now(
 
 
 @router.post("/catalogue/thing/{thing}/retire")
-def retire_route_now(request: Request, who: Calling, thing: Number, password: Text = "", key: Text = "", form_token: Text = "") -> Response:
-    check_form(request, form_token)
+def retire_route_now(request: Request, who: Calling, thing: Number, password: Text = "", key: Text = "") -> Response:
     route = _route(request, thing)
 
     def verb(session: Session, by: By) -> dict[str, Any]:

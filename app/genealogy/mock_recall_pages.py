@@ -10,7 +10,7 @@ from app.evidence.keep import read_kept
 from app.genealogy.mock_recall import MOST_SEED, mock_recall, past_recall, past_recalls
 from app.journal.actions import ACTIONS
 from app.people.callers import Calling, page_router
-from app.web import Line, check_form, csv_file, house_of, redirect, render
+from app.web import Line, csv_file, house_of, redirect, render
 
 router = page_router()
 Number = Annotated[int, Path(ge=1, le=2**63 - 1)]
@@ -43,8 +43,7 @@ def mock_recalls_as_csv(request: Request, who: Calling, before: Before = None) -
 
 
 @router.post("/mock-recalls")
-def mock_recall_now(request: Request, who: Calling, pack: Line = "", seed: Line = "", key: Line = "", form_token: Line = "") -> Response:
-    check_form(request, form_token)
+def mock_recall_now(request: Request, who: Calling, pack: Line = "", seed: Line = "", key: Line = "") -> Response:
     if seed.strip() and not (seed.strip().isascii() and seed.strip().isdigit() and int(seed[:20]) < MOST_SEED):
         raise bad_input("That is no seed.", "seed", f"It is {seed[:40]!r}.", "Give a whole number from 0 up, or leave it empty.")
     number = mock_recall(house_of(request), who.actor, pack.strip(), int(seed) if seed.strip() else None, key=key or None)

@@ -18,16 +18,14 @@ from app.ledger.stops import Hold
 from app.naming.resolve import code_of, resolve
 from app.people.callers import Caller, Calling, page_router
 from app.people.sign_in import check_signature
-from app.web import check_form, counted, house_of, redirect, render
+from app.web import counted, house_of, redirect, render
 
 router = page_router()
 Text = Annotated[str, Form(max_length=1000)]
 
 
 @router.post("/holds")
-def place_hold_now(request: Request, who: Calling, subject: Text, reason: Text, key: Text = "", form_token: Text = "") -> Response:
-    check_form(request, form_token)
-
+def place_hold_now(request: Request, who: Calling, subject: Text, reason: Text, key: Text = "") -> Response:
     def verb(session: Session, by: By) -> dict[str, Any]:
         return {"hold": code_of(session, "hold", place_hold(session, by, resolve(session, subject), reason).id)}
 
@@ -54,10 +52,9 @@ def _page(request: Request, who: Caller, code: str, refusal: Refused | None = No
 
 @router.post("/holds/{code}/release")
 def release_now(
-    request: Request, who: Calling, code: str, disposition: Text, words: Text, password: Text, items: Text = "", key: Text = "", form_token: Text = ""
+    request: Request, who: Calling, code: str, disposition: Text, words: Text, password: Text, items: Text = "", key: Text = ""
 ) -> Response:
     """A refusal draws the page again with all that was typed but the password."""
-    check_form(request, form_token)
     if who.person is None:
         raise not_allowed(who.actor.name, "sign", ("quality",))
     names = items.replace(",", " ").split()

@@ -19,7 +19,7 @@ from app.journal.actions import ACTIONS
 from app.naming.resolve import Named, resolve
 from app.people.callers import Calling, page_router
 from app.receiving.origin_documents import told_of
-from app.web import check_form, csv_file, house_of, render
+from app.web import csv_file, house_of, render
 
 router = page_router()
 Text = Annotated[str, Form(max_length=1000)]
@@ -79,10 +79,9 @@ def flow_as_csv(request: Request, who: Calling, code: str, forward: bool = False
 @router.post("/trace/{code}/stop")
 def stop_now(
     request: Request, who: Calling, code: str, reason: Text = "", stop: Annotated[tuple[str, ...], Form(max_length=200)] = (),
-    forward: Text = "", key: Text = "", form_token: Text = "",
+    forward: Text = "", key: Text = "",
 ) -> Response:  # fmt: skip
     """A hold on each thing that was ticked, all in one entry."""
-    check_form(request, form_token)
     if not stop:
         raise bad_input("Nothing was stopped.", "stop", "Nothing is ticked.", "Tick what is to be stopped, then say why.")
 

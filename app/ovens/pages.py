@@ -22,15 +22,14 @@ from app.ovens.judging import end_load
 from app.ovens.panel_heat import HEAT_COLUMNS, AdhesiveHeat, heat_of_load, heat_of_panels, heat_rows
 from app.ovens.trace_pictures import SENSOR_COLUMNS, LoadTrace, load_trace, readings, sensor_rows
 from app.people.callers import Caller, Calling, page_router
-from app.web import FormNumber, check_form, csv_file, house_of, redirect, render, zone_of
+from app.web import FormNumber, csv_file, house_of, redirect, render, zone_of
 
 router = page_router()
 Text = Annotated[str, Form(max_length=200)]
 
 
 @router.post("/loads")
-def begin_load_now(request: Request, who: Calling, oven: Text, recipe: Text, key: Text = "", form_token: Text = "") -> Response:
-    check_form(request, form_token)
+def begin_load_now(request: Request, who: Calling, oven: Text, recipe: Text, key: Text = "") -> Response:
 
     def verb(session: Session, by: By) -> dict[str, Any]:
         load = loads.begin_load(session, by, catalogue.named(session, "station", oven).id, recipe)
@@ -101,8 +100,7 @@ def _as_time(text: str | None) -> datetime | None:
 
 
 @router.post("/loads/{code}/put")
-def put_in_load(request: Request, who: Calling, code: str, thing: Text, shelf: Text, key: Text = "", form_token: Text = "") -> Response:
-    check_form(request, form_token)
+def put_in_load(request: Request, who: Calling, code: str, thing: Text, shelf: Text, key: Text = "") -> Response:
     return _do(
         request, who, code, "add_to_load", {"things": [thing], "shelf": shelf}, key,
         lambda s, by, load: loads.add_to_load(s, by, load, [resolve(s, thing)], shelf),
@@ -110,36 +108,31 @@ def put_in_load(request: Request, who: Calling, code: str, thing: Text, shelf: T
 
 
 @router.post("/loads/{code}/take-out")
-def take_out_of_load(request: Request, who: Calling, code: str, thing: Text, key: Text = "", form_token: Text = "") -> Response:
-    check_form(request, form_token)
+def take_out_of_load(request: Request, who: Calling, code: str, thing: Text, key: Text = "") -> Response:
     return _do(
         request, who, code, "take_from_load", {"things": [thing]}, key, lambda s, by, load: loads.take_from_load(s, by, load, [resolve(s, thing)])
     )
 
 
 @router.post("/loads/{code}/start")
-def start_load_now(request: Request, who: Calling, code: str, version: FormNumber, key: Text = "", form_token: Text = "") -> Response:
-    check_form(request, form_token)
+def start_load_now(request: Request, who: Calling, code: str, version: FormNumber, key: Text = "") -> Response:
     return _do(
         request, who, code, "start_load", {"version": version}, key, lambda s, by, load: loads.start_load(s, by, load, version, person=who.person)
     )
 
 
 @router.post("/loads/{code}/end")
-def end_load_now(request: Request, who: Calling, code: str, key: Text = "", form_token: Text = "") -> Response:
-    check_form(request, form_token)
+def end_load_now(request: Request, who: Calling, code: str, key: Text = "") -> Response:
     return _do(request, who, code, "end_load", {}, key, lambda s, by, load: end_load(s, by, load, person=who.person))
 
 
 @router.post("/loads/{code}/abort")
-def abort_load_now(request: Request, who: Calling, code: str, key: Text = "", form_token: Text = "") -> Response:
-    check_form(request, form_token)
+def abort_load_now(request: Request, who: Calling, code: str, key: Text = "") -> Response:
     return _do(request, who, code, "abort_load", {}, key, lambda s, by, load: abort_run(s, by, _run(s, load), person=who.person))
 
 
 @router.post("/loads/{code}/cancel")
-def cancel_load_now(request: Request, who: Calling, code: str, key: Text = "", form_token: Text = "") -> Response:
-    check_form(request, form_token)
+def cancel_load_now(request: Request, who: Calling, code: str, key: Text = "") -> Response:
     return _do(request, who, code, "cancel_load", {}, key, lambda s, by, load: loads.cancel_load(s, by, load))
 
 
