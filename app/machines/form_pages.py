@@ -13,19 +13,14 @@ from fastapi.params import Form
 from fastapi.responses import Response
 from fastapi.routing import APIRoute
 from pydantic import BaseModel, ValidationError
-from sqlalchemy.orm import Session
 from starlette.datastructures import FormData
 
-from app.catalogue import queries as catalogue
 from app.errors import BadInput, Reason, Refused, unknown
-from app.genealogy.before_mixing import Coming, FillReach, WorstReach, before_fill, before_mixing
-from app.ledger.items import Lot, Pack
 from app.machines.calls import Call
-from app.machines.names import lot_named, order_number
-from app.naming.resolve import code_of, resolve
+from app.machines.told_before import Before, told_before
 from app.people.callers import Calling, page_router
 from app.people.doors import check_duties_of
-from app.web import check_form, house_of, render
+from app.web import house_of, render
 
 router = page_router()
 _PREFIX = "/api/v1"
@@ -79,7 +74,6 @@ def form(request: Request, who: Calling, call: str) -> Response:
 @router.post("/do/act")
 async def send(request: Request, who: Calling) -> Response:
     sent = await request.form()
-    check_form(request, _text(sent, "form_token"))
     act = _act(request, _text(sent, "call"))
     try:
         check_duties_of(f"POST {_PREFIX}{act.name}", who.actor)
@@ -94,54 +88,9 @@ async def send(request: Request, who: Calling) -> Response:
     return render(request, "machines/acted.html", act=act, rows=list(_rows(answer.model_dump(mode="json"))))
 
 
-@dataclass(frozen=True)
-class Before:
-    """What a merge or a fill of these loose lots would do to the reach of one bad origin, which is told before it is done."""
-
-    told: str  # what it was told of: it is done when that is sent again
-    lots: str
-    rows: tuple[WorstReach, ...] | tuple[FillReach, ...]
-    is_fill: bool = False
-    pack: str = ""  # that is open and filled on
-
-
 def _before(request: Request, act: Act, typed: Mapping[str, str]) -> Before | None:
-    ask = {"/lots/{lot}/merge": _before_merge, "/packs": _before_fill, "/packs/{pack}/fill": _before_fill}.get(act.name)
-    if ask is None:
-        return None
     with house_of(request).walking() as session:
-        try:
-            return ask(session, typed)
-        except Refused:  # the act itself says what is wrong
-            return None
-
-
-def _before_merge(session: Session, typed: Mapping[str, str]) -> Before | None:
-    codes = [*typed.get("lot", "").split(), *typed.get("others", "").split()]
-    lots = [resolve(session, code, "lot") for code in codes]
-    if len(codes) < 2 or any(session.get_one(Lot, one.id).form != "loose" for one in lots):
-        return None
-    named = " ".join(one.code for one in lots)
-    return Before(named, named, before_mixing(session, lots).reach)
-
-
-def _before_fill(session: Session, typed: Mapping[str, str]) -> Before | None:
-    rows = [line.split() for line in typed.get("parts", "").splitlines() if line.strip()]
-    if not rows or any(len(row) != 2 or not _is_whole(row[1]) for row in rows):
-        return None
-    coming = [Coming(lot_named(session, lot), int(units)) for lot, units in rows]
-    pack = session.get_one(Pack, resolve(session, typed["pack"], "pack").id) if typed.get("pack") else None
-    size = int(typed["size"]) if _is_whole(typed.get("size", "")) else None
-    number = order_number(session, typed.get("order") or None)
-    order = catalogue.named(session, "order", number).id if number else None
-    found = before_fill(session, coming, pack, size, order)
-    into = code_of(session, "pack", pack.item) if pack else ""
-    told = " ".join([into, *(f"{one.lot.code} {one.units}" for one in coming)]).strip()
-    return Before(told, " ".join(one.lot.code for one in coming), found, is_fill=True, pack=into) if found else None
-
-
-def _is_whole(text: str) -> bool:
-    return text.isascii() and text.isdigit() and 0 < len(text) < 10
+        return told_before(session, act.name, typed)
 
 
 def _typed(sent: FormData) -> dict[str, str]:
