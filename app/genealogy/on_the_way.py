@@ -21,11 +21,14 @@ def through(found: Origins, lots: Mapping[int, Iterable[int]]) -> dict[int, Shar
             in_packs[content.pack, pack] += content.units
     for (item, pack), units in in_packs.items():
         own[item]["item", pack] = Share(units, units)
-    came: defaultdict[int, Counter[Origin]] = defaultdict(Counter)
-    for edge in up.edges:
-        if edge.kind == "cells":
-            came[edge.child].update({("item", lot): min(edge.units, found.panels.units[edge.parent]) for lot in lots.get(edge.parent, ())})
+    came: defaultdict[int, defaultdict[int, int]] = defaultdict(lambda: defaultdict(int))
+    of_panels = found.panels.units
+    for child, panel, kind, units, _ in up.edges:
+        if kind == "cells":
+            sums, went = came[child], min(units, of_panels[panel])
+            for lot in lots.get(panel, ()):
+                sums[lot] += went
     for panel in up.panels & set(up.starts):
         own[panel] = {("item", lot): Share(found.panels.units[panel], found.panels.units[panel]) for lot in lots.get(panel, ())}
-    shares = down.shares(own, {child: {origin: Share(n, n) for origin, n in sums.items()} for child, sums in came.items()})
+    shares = down.shares(own, {child: {("item", lot): Share(n, n) for lot, n in sums.items()} for child, sums in came.items()})
     return {item: share for (_, item), share in shares.items()}
