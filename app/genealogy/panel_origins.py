@@ -142,19 +142,23 @@ def _together(
     for cover in covers:
         line = above[cover.line]
         doing = (line.step or "", line.round)
-        certain["line", line.line] = cover.extent == "whole" or certain.get(("line", line.line), False)
+        if cover.extent == "whole":
+            certain["line", cover.line] = True
+        else:
+            certain.setdefault(("line", cover.line), False)
         works[doing].append(cover)
         if line.line in wafers:
             mounts[doing] += [Mount(wafer, line.e) for wafer in wafers[line.line]]
     for of_work in works.values():
-        is_done = any(cover.done for cover in of_work)
         had_by: dict[int, list[Cover]] = {}
         for cover in of_work:
             for batch in by_line.get(cover.line, ()):
                 had_by.setdefault(batch, []).append(cover)
         for batch, had in had_by.items():
-            is_certain = any(cover.extent == "whole" for cover in had) or (is_done and len(had) == len(of_work))
-            certain["batch", batch] = is_certain or certain.get(("batch", batch), False)
+            if any(cover.extent == "whole" for cover in had) or (len(had) == len(of_work) and any(cover.done for cover in of_work)):
+                certain["batch", batch] = True
+            else:
+                certain.setdefault(("batch", batch), False)
     certain |= {("batch", batch): True for batch in frames}
     return Together(panels, certain, mounts)
 
