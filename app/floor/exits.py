@@ -17,6 +17,7 @@ from app.floor.bitmaps import Bitmap
 from app.floor.marks import SAMPLED
 from app.ledger.cells import CellMark
 from app.ledger.flows import BareExit, DeadOrigin
+from app.ledger.wafer_ways import TOLD_CELLS
 from app.listed import ask, listed, tuples
 
 Doing = tuple[int, str, int]  # panel, step (empty: none) and round: one doing of a die attach for a panel
@@ -129,7 +130,7 @@ def _doings(session: Session, panels: list[int], runs: Iterable[int]) -> dict[tu
 def told_cells(session: Session, panels: Iterable[int]) -> dict[Doing, int]:
     """(panel, step, round) -> the cells that have a die of it, as the placement logs in force say: a number of which bit n is cell n."""
     found: dict[Doing, int] = {}
-    for panel, step, n, raw in tuples(session, _TOLD, panels=panels):
+    for panel, step, n, raw in tuples(session, TOLD_CELLS, panels=panels):
         doing = (panel, step, n)
         found[doing] = found.get(doing, 0) | int.from_bytes(raw, "little")
     return found
@@ -198,15 +199,6 @@ _SIZED_MARKS = listed(
     """
     select p.item, p.rows * p.columns, m.e, m.closed_e, m.reason, m.cells from panel p left join cell_mark m on m.panel = p.item
     where p.item in :panels
-    """,
-    "panels",
-)
-_TOLD = listed(
-    """
-    select p.panel, coalesce(l.step, ''), l.round, p.cells
-    from placement p cross join line l cross join member m
-    where p.panel in :panels and l.run = p.run and m.panel = p.panel and m."set" = l."set" and p.closed_e is null
-    and not exists (select 1 from run_void v where v.run = p.run)
     """,
     "panels",
 )

@@ -96,7 +96,7 @@ def _bare(session: Session, found: Up) -> defaultdict[tuple[int, str, int], set[
         for panel, cells in ask(session, _MARKED, panels=starts):
             good[panel] &= ~int.from_bytes(cells, "little")
         told: defaultdict[tuple[int, str, int], int] = defaultdict(int)
-        for panel, step, n, cells in ask(session, _TOLD_CELLS, panels=starts):
+        for panel, step, n, cells in ask(session, TOLD_CELLS, panels=starts):
             told[panel, step, n] |= int.from_bytes(cells, "little")
         for doing, of_doing in told.items():
             if good[doing[0]] & ~of_doing:
@@ -135,7 +135,7 @@ _PLACED = listed(
     """,
     "panels",
 )
-_TOLD_CELLS = listed(
+TOLD_CELLS = listed(  # of panels by step and round: the cells of which the logs in force name the die
     """
     select p.panel, coalesce(l.step, ''), l.round, p.cells
     from placement p cross join line l cross join member m
