@@ -1,9 +1,9 @@
 """The gates before a run: facts are read once, then pure rules say every ground of refusal. Nothing is written here."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
+from typing import Any, NamedTuple
 
 from sqlalchemy import bindparam, func, select
 from sqlalchemy.orm import Session
@@ -341,23 +341,30 @@ def _windows(facts: Facts, group: Group, step: Step) -> list[Reason]:
     if group.route is None or group.next_step != step.key:
         return []
     route = facts.routes[group.route]
-    alike: dict[Reason, list[str]] = {}
+    alike: dict[_WindowGround, list[str]] = {}
     for item, stand in zip(group.items, group.progress, strict=True):
         for state in windows_into(route, stand, step.key):
-            if reason := _window_reason(facts, route, state):
-                alike.setdefault(reason, []).append(facts.names.get(item, str(item)))
-    return [replace(reason, why=reason.why.format(_some(names))) for reason, names in alike.items()]
+            if ground := _window_ground(facts, route, state):
+                alike.setdefault(ground, []).append(facts.names.get(item, str(item)))
+    return [Reason(ground.kind, f"{ground.before}{_some(names)}{ground.after}", ground.now) for ground, names in alike.items()]
 
 
-def _window_reason(facts: Facts, route: Route, state: WindowState) -> Reason | None:
-    """Without the names of those that it is said of: many panels run out together."""
+class _WindowGround(NamedTuple):
+    """A reason without the names of those that it is said of, which stand between `before` and `after`: many panels run out together."""
+
+    kind: str
+    before: str
+    after: str
+    now: str
+
+
+def _window_ground(facts: Facts, route: Route, state: WindowState) -> _WindowGround | None:
     first = next(step.name for step in route.steps if step.key == state.window.from_step)
-    said = first.replace("{", "{{").replace("}", "}}")
     if state.over(facts.at):
         now = f"Repeat {first} first." if state.repeats_left > 0 else "No repeat is left: ask quality for a disposition."
-        return Reason("window_over", f"The time window after {said} has run out for {{}}.", now)
+        return _WindowGround("window_over", f"The time window after {first} has run out for ", ".", now)
     if state.begins_at is not None and state.early(facts.at):
-        return Reason("window_early", f"{{}} must wait after {said} until {told(state.begins_at, facts.zone)}.", "Come back then.")
+        return _WindowGround("window_early", "", f" must wait after {first} until {told(state.begins_at, facts.zone)}.", "Come back then.")
     return None
 
 

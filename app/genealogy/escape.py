@@ -10,6 +10,8 @@ from dataclasses import dataclass
 
 from app.genealogy.exposure import ExposedRow
 
+_DIGITS = 9  # of a density: the last bits of a sum differ between machines, and the code decides among packs that are alike
+
 
 @dataclass(frozen=True)
 class Point:
@@ -22,7 +24,7 @@ class Point:
 
 def escape_curve(packs: Sequence[ExposedRow]) -> tuple[list[ExposedRow], list[Point]]:
     """The packs in the order in which to stop them, and a point for none, one, two ... of them."""
-    order = sorted(packs, key=lambda row: (-row.exposed.expected / max(1, row.exposed.units), row.code))
+    order = sorted(packs, key=lambda row: (-round(row.exposed.expected / max(1, row.exposed.units), _DIGITS), row.code))
     points = [Point(0, 0, sum(row.exposed.expected for row in order))]
     for i, row in enumerate(order, start=1):
         last = points[-1]

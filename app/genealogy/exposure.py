@@ -29,6 +29,7 @@ from app.ledger.sets import last_lots
 from app.listed import among
 from app.naming.resolve import codes_of, codes_of_items
 
+SHOWN_DIGITS = 3  # of a number of units, behind the point
 ASSUMPTIONS = {
     "bounds": "At least and at most hold however units mixed: maximum flow along the recorded draws.",
     "even": "Expected and chance assume even mixing: each draw is a random sample of what it was drawn from.",
@@ -229,5 +230,5 @@ def _known(units: int, sure: int, possible: int) -> Exposed:
 
 
 def _sorted(rows: Sequence[ExposedRow]) -> tuple[ExposedRow, ...]:
-    """The worst first: by expectation, then by code."""
-    return tuple(sorted(rows, key=lambda row: (-row.exposed.expected, row.code)))
+    """The worst first: by expectation as files show it, for a sum's last bits differ between machines; then by code."""
+    return tuple(sorted(rows, key=lambda row: (-round(row.exposed.expected, SHOWN_DIGITS), row.code)))
