@@ -1,10 +1,9 @@
-"""What chromaticities say: the uniform scale u'v' (CIE 1976), and the dominant wavelength of a colour. CIE 1931, 2 degree observer.
+"""What chromaticities say: the dominant wavelength of a colour, and the locus of all. CIE 1931, 2 degree observer.
 
 The testers give x and y as measured; nothing here makes them from a spectrum.
 """
 
 from itertools import pairwise
-from math import hypot
 
 Point = tuple[float, float]
 EQUAL_ENERGY = (1 / 3, 1 / 3)  # the white of LED practice (CIE 127, from memory)
@@ -31,18 +30,6 @@ _RED_END: dict[int, Point] = {670: (0.73199, 0.26801), 680: (0.73342, 0.26658), 
 def spectral_locus() -> dict[int, Point]:
     """Wavelength in nm -> x, y of the CIE 1931 standard observer, 380 to 700 nm; beyond, the points lie on one another."""
     return _VIOLET_END | {_FIRST_NM + _STEP_NM * n: point for n, point in enumerate(_LOCUS)} | _RED_END
-
-
-def uv(x: float, y: float) -> Point:
-    """u' and v' (CIE 015: CIE 1976 uniform chromaticity scale)."""
-    d = -2 * x + 12 * y + 3
-    return 4 * x / d, 9 * y / d
-
-
-def uv_distance(one: Point, other: Point) -> float:
-    """How different two chromaticities look: the distance of their u'v'; 0.0011 a step (CIE TN 001:2014, from memory)."""
-    (u1, v1), (u2, v2) = uv(*one), uv(*other)
-    return hypot(u1 - u2, v1 - v2)
 
 
 def dominant_wavelength(x: float, y: float, white: Point = EQUAL_ENERGY) -> float | None:

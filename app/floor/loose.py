@@ -81,12 +81,6 @@ def merge_loose(session: Session, by: By, into: int, others: Sequence[int]) -> L
     return target
 
 
-def merge_and_split(session: Session, by: By, lots: Sequence[int], parts: Sequence[int], method: str = "hand", u: float = 0.0) -> list[Lot]:
-    """Many to many: one merge and then splits of so many units each, or pair quantities would be invented. What is left is first."""
-    merged = merge_loose(session, by, lots[0], lots[1:]) if len(lots) > 1 else _loose(session, lots[0])
-    return [merged, *(split_loose(session, by, merged.item, units, method, u) for units in parts)]
-
-
 def _successor(session: Session, by: By, lot: Lot) -> Lot:
     """The lot that goes on from `lot` with what is there, in the same container."""
     lock(session, Item, sorted({lot.item, lot.root or lot.item}))

@@ -102,11 +102,6 @@ _MOVED = listed(
 )
 
 
-def place_of_lot(session: Session, lot: int) -> list[Place]:
-    """Where a lot is: several places when its panels are apart."""
-    return list(dict.fromkeys(place_of(session, _expanded(session, lot)).values()))
-
-
 def _expanded(session: Session, item: int) -> list[int]:
     lot = session.get(Lot, item)
     if lot is None or lot.form == "loose":

@@ -23,7 +23,6 @@ NO_DIE, FAILED, USED_BEFORE, NO_CELL, FILLED_TWICE = (
     "cell not on the panel",
     "cell filled twice",
 )
-REASONS = (NO_DIE, FAILED, USED_BEFORE, NO_CELL, FILLED_TWICE)
 Ints = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 
@@ -81,7 +80,6 @@ class WaferChecked:
     used: bytes  # this log and the earlier ones
     lost: bytes
     placed: int  # lines of this log
-    picked_and_lost: int
     wrong: int
 
 
@@ -331,7 +329,6 @@ def _check_wafers(lines: _Lines, wrong: Flags) -> tuple[WaferChecked, ...]:
                 _either(before.used, used),
                 _either(before.lost, lost),
                 int((at & lines.on_cell).sum()),
-                int((at & ~lines.on_cell).sum()),
                 int((at & wrong).sum()),
             )
         )

@@ -81,13 +81,6 @@ class PlacementLog:
         groups = sorted(np.split(order, starts[1:]), key=lambda group: int(group[0])) if len(order) else []
         return {(self.wafers[self.wafer[g[0]]], None if self.panel[g[0]] == LOST else self.panels[self.panel[g[0]]]): g for g in groups}
 
-    def lines_of_wafer(self, name: str) -> list[int]:
-        """Numbers of the lines that name this wafer."""
-        return [int(n) for n in self.line[self.wafer == self.wafers.index(name)]] if name in self.wafers else []
-
-    def lines_of_panel(self, name: str) -> list[int]:
-        return [int(n) for n in self.line[self.panel == self.panels.index(name)]] if name in self.panels else []
-
 
 _ARRAYS = ("wafer", "panel", "x", "y", "row", "column", "at", "line")
 

@@ -51,7 +51,6 @@ Badge = Annotated[str, Field(examples=["E-0004-P"])]
 
 # the same where a call names a thing: a code of ours, or another's number for it
 PartNumber = Annotated[Name, Field(description="Part number, as the catalogue has it.", examples=["GLUE-7"])]
-WaferPart = Annotated[Name, Field(description="Number of a wafer part.", examples=["RED-4"])]
 ABatch = Annotated[Name, Field(examples=["B26-000012-0"])]
 Panels = Annotated[list[Annotated[Name, Field(examples=["P26-000407-8"])]], Field(max_length=100_000)]
 ALot = Annotated[Name, Field(description="A loose lot, or the jar that it is alone in.", examples=["L26-000058-T"])]

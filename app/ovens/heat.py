@@ -6,7 +6,7 @@ from datetime import datetime
 
 from app.ovens.cure import degree_of, equivalent_of, least_and_most
 from app.ovens.kinetics import Kinetics
-from app.ovens.record_quality import Record, Round, read_record
+from app.ovens.record_quality import Record
 
 
 @dataclass(frozen=True)
@@ -39,12 +39,6 @@ class Heat:
     degree_coldest: float | None
     degree_hottest: float | None
     complete: bool
-
-
-def heat_ledger(adhesives: Sequence[Adhesive], rounds: Sequence[Round], max_gap_seconds: float = 120.0, min_sensors: int = 1) -> tuple[Heat, ...]:
-    """Every round of every cure of one panel, in order; aborted ones as well."""
-    records = [read_record(one, max_gap_seconds, min_sensors) for one in sorted(rounds, key=lambda one: one.door_closed)]
-    return tuple(heat_of(adhesive, records) for adhesive in adhesives)
 
 
 def heat_of(adhesive: Adhesive, records: Sequence[Record]) -> Heat:

@@ -40,10 +40,6 @@ def equivalent_minutes(times: ArrayLike, temps_c: ArrayLike, activation_energy_k
     return _integral(times, temps_c, activation_energy_kj_mol, 1 / (reference_c + ZERO_C)) / 60
 
 
-def rate_per_s(factor_per_s: float, energy_kj_mol: float, temp_c: float) -> float:
-    return factor_per_s * math.exp(-energy_kj_mol * 1000 / (R * (temp_c + ZERO_C)))
-
-
 def degree_of_cure(times: ArrayLike, temps_c: ArrayLike, kinetics: Kinetics, start: float = 0.0) -> float:
     """The degree of cure after this, from 0 to 1, when it was `start` before."""
     model = degree_of_cure_kamal if kinetics.model == "kamal" else degree_of_cure_nth_order

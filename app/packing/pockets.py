@@ -50,14 +50,6 @@ def cut(content: Sequence[Fill], units: int) -> Parted:
     return take_off(content, there - units + 1, there)
 
 
-def part_used(content: Sequence[Fill], left: int) -> Content:
-    """What is in the pack when only the pockets 1 to `left` still hold something."""
-    there = units_in(content)
-    if not 0 <= left <= there:
-        raise _too_few(left, there)
-    return numbered(_between(content, 1, left))
-
-
 def take_off(content: Sequence[Fill], first: int, last: int) -> Parted:
     """Pockets `first` to `last` leave. What stays keeps its order and closes up."""
     there = units_in(content)

@@ -9,7 +9,7 @@ from app.errors import BadInput
 from app.floor.amounts import amount, has_been_worked, has_given_out
 from app.floor.containers import add_container, container_of, content_of, put_item
 from app.floor.counting import count_units, open_differences
-from app.floor.loose import lot_for_giving, lot_for_taking_in, lot_for_work, merge_and_split, merge_loose, split_loose
+from app.floor.loose import lot_for_giving, lot_for_taking_in, lot_for_work, merge_loose, split_loose
 from app.floor.lot_families import route_of
 from app.floor.samples import sample_units
 from app.floor.scrap import scrap_units
@@ -200,7 +200,8 @@ def test_an_unsigned_difference_goes_with_the_units_and_is_not_mixed(house: Hous
 
 def test_many_to_many_is_one_merge_and_then_splits(house: House, factory: Factory, loose: int) -> None:
     other = make_own_loose(house, factory, make_panels(house, 1))
-    lots = do(house, lambda s, by: [lot.item for lot in merge_and_split(s, by, [loose, other], [25, 20])], "merge_loose")
+    lots = [do(house, lambda s, by: merge_loose(s, by, loose, [other]).item, "merge_loose")]
+    lots += [do(house, lambda s, by, n=n: split_loose(s, by, lots[0], n).item, "split_loose") for n in (25, 20)]
     assert [_book(house, lot) for lot in lots] == [15, 25, 20]
     assert _book(house, other) == 0
     parents = read(house, lambda s: {(flow.parent, flow.child, flow.kind) for flow in s.scalars(select(Flow).where(Flow.kind != "cells"))})

@@ -5,9 +5,10 @@ from app.db import House
 from app.errors import BadInput
 from app.floor.counting import count_units, open_differences
 from app.floor.lots import split_lot
-from app.floor.moves import Place, move_item, place_of, place_of_lot
+from app.floor.moves import Place, move_item, place_of
 from app.holds.place import hold_item, hold_panels
 from app.ledger.places import Move
+from app.ledger.sets import panels_of_lot
 from app.ledger.stops import Hold
 from tests.floor.acting import Factory, begin, do, make_batch, make_factory, make_loose, make_lot, make_panels, read, refused
 
@@ -46,9 +47,9 @@ def test_a_panel_lot_is_where_its_panels_are(house: House, factory: Factory) -> 
     lot = make_lot(house, panels)
     _move(house, lot, "stock", "rack")
     part = do(house, lambda s, by: split_lot(s, by, lot, panels[:1]).item, "split_lot")
-    assert read(house, lambda s: place_of_lot(s, part)) == [Place("stock", "rack")]
+    assert read(house, lambda s: place_of(s, panels_of_lot(s, part))) == {panels[0]: Place("stock", "rack")}
     _move(house, panels[1], "floor")
-    assert read(house, lambda s: place_of_lot(s, lot)) == [Place("floor"), Place("stock", "rack")]
+    assert read(house, lambda s: place_of(s, panels_of_lot(s, lot))) == {panels[1]: Place("floor"), panels[2]: Place("stock", "rack")}
 
 
 def test_what_is_in_work_stays(house: House, factory: Factory) -> None:

@@ -13,7 +13,6 @@ from app.floor.placement_check import (
     FILLED_TWICE,
     NO_CELL,
     NO_DIE,
-    REASONS,
     USED_BEFORE,
     Checked,
     PanelBefore,
@@ -84,7 +83,7 @@ def placements(checked: Checked) -> list[Line]:
 def by_hand(lines: list[Line], earlier: list[Line]) -> tuple[list[Line], dict[str, set[int]], set[tuple[str, int, int, str]], int]:
     """Line by line: placements on cells, lines at fault by reason, marks (panel, row, column, reason), repeated lines."""
     placed: list[Line] = []
-    at_fault: dict[str, set[int]] = {reason: set() for reason in REASONS}
+    at_fault: dict[str, set[int]] = {reason: set() for reason in (NO_DIE, FAILED, USED_BEFORE, NO_CELL, FILLED_TWICE)}
     marks = set()
     said, used, filled, gone, repeated = set(), set(), set(), set(), 0
     for number, (wafer, x, y, panel, row, column) in enumerate(earlier + lines, start=2 - len(earlier)):
@@ -176,7 +175,7 @@ def test_a_good_log_has_no_faults() -> None:
     assert (panel.placed, panel.wrong, panel.failing, panel.marks, checked.lines) == (3, 0, 0, (), {})
     assert [(layer.wafer, layer.n, layer.cells) for layer in panel.layers] == [("W1", 2, b"\x03\x00"), ("W2", 1, b"\x04\x00")]
     first, second = checked.wafers
-    assert (first.placed, first.picked_and_lost, first.wrong, second.placed) == (2, 1, 0, 1)
+    assert (first.placed, first.wrong, second.placed) == (2, 0, 1)
 
 
 def test_a_die_on_a_cell_that_does_not_exist_is_lost() -> None:

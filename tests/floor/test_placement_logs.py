@@ -47,7 +47,6 @@ def test_a_line_is_a_die_on_a_cell_and_an_empty_panel_a_lost_die() -> None:
     ]
     assert log.bad == ()
     assert {pair: at.tolist() for pair, at in log.pairs().items()} == {("W1", "P1"): [0], ("W1", None): [1]}
-    assert (log.lines_of_wafer("W1"), log.lines_of_panel("P1"), log.lines_of_panel("P2")) == ([2, 3], [2], [])
 
 
 @pytest.mark.parametrize("delimiter", [",", ";", "\t"])

@@ -5,7 +5,7 @@ import warnings
 import numpy as np
 import pytest
 
-from app.final_test.chromaticity import _LOCUS, EQUAL_ENERGY, dominant_wavelength, spectral_locus, uv, uv_distance
+from app.final_test.chromaticity import _LOCUS, EQUAL_ENERGY, dominant_wavelength, spectral_locus
 
 with warnings.catch_warnings():
     warnings.simplefilter("ignore")  # it says that it can't draw here
@@ -35,28 +35,6 @@ def test_the_locus_that_is_drawn_is_the_standard_s_to_both_ends() -> None:
     assert list(drawn) == sorted(drawn)
     assert (min(drawn), max(drawn)) == (380, 700)
     assert np.abs(np.array(list(drawn.values())) - theirs[np.isin(nm, list(drawn))]).max() <= 0.5e-5 + 1e-12
-
-
-# CIE 015:2018, chromaticities of illuminants (from memory); u'v' by its formula, also given by colour-science
-WHITES = [((0.44758, 0.40745), (0.255971, 0.524296)), ((0.31270, 0.32900), (0.197830, 0.468320)), ((1 / 3, 1 / 3), (4 / 19, 9 / 19))]
-
-
-@pytest.mark.parametrize(("xy", "expected"), WHITES)
-def test_whites_have_their_place_on_the_uniform_scale(xy: tuple[float, float], expected: tuple[float, float]) -> None:
-    assert uv(*xy) == pytest.approx(expected, abs=6e-7)
-
-
-def test_the_uniform_scale_agrees_with_another_library() -> None:
-    for xy in np.random.default_rng(3).uniform(0.05, 0.6, (200, 2)):
-        assert uv(*xy) == pytest.approx(tuple(colour.xy_to_Luv_uv(xy)), rel=1e-12)
-
-
-def test_the_distance_of_two_colours() -> None:
-    """Our own calculation from the formula, checked with colour-science."""
-    one, other = (0.3127, 0.3290), (0.3191, 0.3312)
-    theirs = np.linalg.norm(colour.xy_to_Luv_uv(np.array(one)) - colour.xy_to_Luv_uv(np.array(other)))
-    assert uv_distance(one, other) == pytest.approx(0.00419119, abs=5e-9)
-    assert uv_distance(one, other) == pytest.approx(theirs)
 
 
 # The first pair stands in colour-science's documentation (616 nm on its grid of 1 nm); the others are our own calculation from its

@@ -3,7 +3,6 @@
 import pytest
 
 from app.receiving.die_maps import read_maps
-from app.receiving.wafer_ids import check_characters, has_right_check, is_same_wafer, without_check
 
 # Element and attribute names as in public files that quote urn:semi-org:xsd.E142; the wafer and its counts are invented here.
 E142 = b"""<?xml version="1.0" encoding="UTF-8"?>
@@ -40,25 +39,3 @@ def test_the_g85_example_has_its_counts() -> None:
     assert found.passing / found.gross == 0.875
     assert found.bin_at(1, 1).code == "091"  # type: ignore[union-attr]
     assert (found.wafer, found.lot, found.product) == ("GN0088-11", "GN0088", "GREEN-A")
-
-
-# SEMI M12/M13 check characters. Published pairs: cidian.kuaisou.com/wafer+id+checksum, seen; the others are our own calculation
-# by hand from the same algorithm (from memory).
-PUBLISHED = [("AM1664-24", "A2"), ("Q1P888-13-", "B4")]
-OURS = [("Q1P888-13", "B0"), ("123456", "A0"), ("ABCD1234", "B1"), ("-", "B1")]
-
-
-@pytest.mark.parametrize(("identity", "check"), PUBLISHED + OURS)
-def test_wafer_identities_have_their_check_characters(identity: str, check: str) -> None:
-    assert check_characters(identity) == check
-    assert has_right_check(identity + check)
-    assert without_check(identity + check) == identity
-    assert is_same_wafer(identity, identity + check)
-
-
-def test_a_misread_character_is_noticed() -> None:
-    assert not has_right_check("AM1664-25A2")
-    assert not has_right_check("AM1664-24A3")
-    assert not is_same_wafer("AM1664-25A2", "AM1664-24")
-    with pytest.raises(ValueError, match="capital letters"):
-        check_characters("am1664")

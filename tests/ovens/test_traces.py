@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 
 from app.errors import BadInput
-from app.ovens.heat import Adhesive, heat_ledger
+from app.ovens.heat import Adhesive, heat_of
 from app.ovens.kinetics import Kinetics, degree_of_cure, equivalent_minutes
+from app.ovens.record_quality import read_record
 from app.ovens.trace import Note, Trace, merge, window
 from tests.ovens.curing import GOOD, START, at, oven_round, trace
 
@@ -48,11 +49,12 @@ def test_the_heat_of_all_rounds_adds_up_for_each_adhesive_from_when_it_was_place
     second = tuple((minute + 600, temp) for minute, temp in GOOD)
     cold = tuple((minute + 600, temp - 5) for minute, temp in GOOD)
     rounds = [
-        oven_round(trace({"C": second, "D": cold}), closed=600, opened=800, name="second"),
         oven_round(trace({"A": GOOD}), name="first"),
+        oven_round(trace({"C": second, "D": cold}), closed=600, opened=800, name="second"),
         oven_round(None, closed=1000, opened=1100, name="no file"),
     ]
-    driver, red = heat_ledger([Adhesive("driver", 60, 170, kinetics), Adhesive("red", 80, 170, placed_at=at(300))], rounds)
+    records = [read_record(one, 120, 1) for one in rounds]
+    driver, red = (heat_of(one, records) for one in (Adhesive("driver", 60, 170, kinetics), Adhesive("red", 80, 170, placed_at=at(300))))
     seconds = [minute * 60 for minute, _ in GOOD]
     hot, mild = [temp for _, temp in GOOD], [temp - 5 for _, temp in GOOD]
     assert [one.round for one in driver.rounds] == ["first", "second", "no file"]

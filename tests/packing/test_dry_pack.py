@@ -3,23 +3,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from app.errors import BadInput
-from app.packing.dry_pack import floor_life_left, use_before
-
-H = timedelta(hours=1)
-
-
-def test_spells_out_of_the_bag_add_up() -> None:
-    spells = [10 * H, 5.5 * H, 152 * H]
-    assert floor_life_left("3", spells) == timedelta(minutes=30)
-    assert floor_life_left("3", [*spells, timedelta(minutes=31)]) == timedelta(minutes=-1)
-    assert floor_life_left("5a", []) == 24 * H
-    assert floor_life_left("1", [9999 * H]) is None
-
-
-@pytest.mark.parametrize("level", ["6", "7", ""])
-def test_a_level_without_a_floor_life_is_refused(level: str) -> None:
-    with pytest.raises(BadInput):
-        floor_life_left(level, [])
+from app.packing.dry_pack import use_before
 
 
 @pytest.mark.parametrize(

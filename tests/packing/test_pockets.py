@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from app.errors import BadInput, Refused
-from app.packing.pockets import Content, Fill, append, cut, join, part_used, re_reel, take_off, units_in
+from app.packing.pockets import Content, Fill, append, cut, join, re_reel, take_off, units_in
 
 fills = st.lists(st.tuples(st.integers(1, 3), st.integers(1, 40)), max_size=8)
 
@@ -59,7 +59,6 @@ def test_a_cut_takes_the_outer_end_and_keeps_the_order(parts: list[tuple[int, in
     parted = cut(content, units)
     assert pockets(parted.left) == model[len(model) - units :]
     assert pockets(parted.stays) == model[: len(model) - units]
-    assert part_used(content, len(model) - units) == parted.stays
 
 
 @given(fills, fills)
@@ -119,7 +118,5 @@ def test_more_than_the_pack_holds_can_not_be_cut_off() -> None:
     with pytest.raises(Refused, match="holds 10") as refusal:
         cut((Fill(1, 1, 10),), 11)
     assert refusal.value.kind == "too_few_units"
-    with pytest.raises(Refused, match="holds 10"):
-        part_used((Fill(1, 1, 10),), 11)
     with pytest.raises(BadInput):
         append((), 1, 0)
