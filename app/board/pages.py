@@ -23,7 +23,7 @@ from app.catalogue.definitions import Site
 from app.db import House
 from app.errors import bad_input
 from app.journal.models import Entry
-from app.people.callers import Calling, page_router
+from app.people.callers import Calling, maybe_caller, page_router
 from app.web import Number, house_of, render
 
 router = page_router()
@@ -46,12 +46,14 @@ def board_now(request: Request, who: Calling) -> Response:
 async def board_changes(request: Request, who: Calling) -> AsyncIterator[ServerSentEvent]:
     """Says `changed`, with the newest entry's number, whenever there are new ones. Between two looks it holds no connection to the database.
 
-    It ends when the watcher leaves; the server does not wait for it when it stops.
+    It ends when the watcher leaves, and with their session; the server does not wait for it when it stops.
     """
     house, seen = house_of(request), None
     while not await request.is_disconnected():
         newest = await run_sync(_newest, house)
         if newest != seen:
+            if await run_sync(maybe_caller, request) is None:
+                return
             yield ServerSentEvent(event="changed", data=newest, retry=5000)
             seen = newest
         await asyncio.sleep(_LOOK_EVERY)

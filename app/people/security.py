@@ -65,7 +65,7 @@ def note(house: House, kind: str, *, person: int | None = None, terminal: int | 
         raise ValueError(f"unknown kind of security event: {kind}")
     now = clock.now()
     hour = now.replace(minute=0, second=0, microsecond=0)
-    _count(house, {_Tried(hour, kind, person or 0, terminal or 0, _place(address)): (1, now, now)})
+    _count(house, {_Tried(hour, kind, person or 0, terminal or 0, place_of(address)): (1, now, now)})
 
 
 def write_noted(house: House) -> None:
@@ -86,7 +86,7 @@ def forget_old_events(house: House) -> None:
         session.execute(delete(SecurityEvent).where(SecurityEvent.hour < clock.now() - _KEPT))
 
 
-def _place(address: str) -> str:
+def place_of(address: str) -> str:
     """As it is; of an IPv6 one its network, as a single machine may take any of 2**64 in it."""
     try:
         known = ip_address(address)

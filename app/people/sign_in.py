@@ -18,7 +18,7 @@ from app.people.models import Person, SignIn, Terminal
 from app.people.people import duties_of
 from app.people.second_factor import factor_of, use_code
 from app.people.secrets import is_given, is_right
-from app.people.security import note
+from app.people.security import note, place_of
 from app.people.sessions import IDLE, IDLE_AT_TERMINAL, LONGEST, network_of
 from app.people.throttle import begin_try, forget_tries
 
@@ -61,8 +61,9 @@ def sign_in(
     cheap = house.settings.cheap_passwords
     with house.reading() as session:
         person, place = _person(session, badge), _terminal(session, terminal)
-    # by person, however the badge was typed; an enrolled terminal counts for itself, so that a desk can't shut it out
-    whose, where = f"person {person}" if person else f"badge {digest(badge)}", f"terminal {place}" if place else f"address {address}"
+    # by person, however the badge was typed; at enrolled terminals apart, so that who guesses at a desk shuts nobody out of the floor
+    whose, where = f"person {person}" if person else f"badge {digest(badge)}", f"terminal {place}" if place else f"address {place_of(address)}"
+    whose += " at terminals" if place else ""
     tries = {whose: _FREE, where: _FREE_AT_ONE_PLACE}
     _begin_try(house, tries, person, place, address)
     with house.reading() as session:
@@ -170,7 +171,7 @@ def check_signature(house: House, person: int, password: str | None, address: st
 
 def check_secret(house: House, person: int, kinds: Sequence[str], secret: str | None, address: str, wrong: NotAllowed) -> None:
     """That it is one of the person's, before something that weighs; `wrong` is what is said if not."""
-    tries = {f"signature {person}": _FREE, f"signing at {address}": _FREE_AT_ONE_PLACE}
+    tries = {f"signature {person}": _FREE, f"signing at {place_of(address)}": _FREE_AT_ONE_PLACE}
     _begin_try(house, tries, person, None, address)
     with house.reading() as session:
         right = [is_right(session, person, kind, secret or "", cheap=house.settings.cheap_passwords) for kind in kinds]

@@ -13,6 +13,8 @@ from people.signing_in import PASSWORD, call, client, person, sign_in, token
 from app import clock
 from app.db import House
 from app.holds.place import place_hold
+from app.naming.resolve import resolve
+from app.people.sessions import end_sessions
 from tests.board.line import line, lot, run
 from tests.browser.staging import Stage, serving
 from tests.small_factory import Factory
@@ -85,7 +87,7 @@ def test_a_machine_reads_the_same(browser: TestClient, house: House, factory: Fa
 
 
 @pytest.mark.only_on("sqlite")
-def test_the_stream_says_what_is_new_without_holding_a_connection_and_ends_with_the_server(house: House, factory: Factory) -> None:
+def test_the_stream_says_what_is_new_without_holding_a_connection_and_ends_with_session_and_server(house: House, factory: Factory) -> None:
     badge = person(house, "Lea", "lead")
     stage = Stage(factory)
     with serving(stage), httpx.Client(base_url=stage.url, timeout=8, headers={"Origin": stage.url}) as browser:
@@ -97,6 +99,11 @@ def test_the_stream_says_what_is_new_without_holding_a_connection_and_ends_with_
             assert house.read_engine.pool.checkedout() == 0  # type: ignore[attr-defined]
             lot(factory, 1)
             assert _number(lines) > before
+            with house.writing() as session:
+                end_sessions(session, resolve(session, badge, "person").id, clock.now())
+            lot(factory, 1)
+            assert [one for one in lines if one.startswith("data:")] == []  # who is out is told no more
+        browser.post("/sign-in", data={"badge": badge, "secret": PASSWORD})
         watcher = browser.send(browser.build_request("GET", "/board/changes"), stream=True)
         _number(watcher.iter_lines())
         begun = time.monotonic()

@@ -182,6 +182,26 @@ def test_an_address_waits_after_fifty_but_an_enrolled_terminal_there_does_not(ho
     assert enter(house, badge, address="10.0.0.2")
 
 
+def test_who_guesses_at_desks_shuts_nobody_out_of_the_floor(house: House) -> None:
+    badges, cookie = [person(house, f"Mara {n}", "operate") for n in range(3)], terminal(house)
+    for badge in badges:
+        for n in range(6):
+            refused(house, badge, "guessed", address=f"10.0.{n}.1")
+        assert "Too many" in refused(house, badge, PASSWORD, address="10.0.9.1")
+        assert enter(house, badge, PIN, at=cookie)
+    for _ in range(5):
+        refused(house, badges[0], "guessed", at=cookie)
+    assert "Too many" in refused(house, badges[0], PIN, at=terminal(house)), "the next terminal gives no new tries"
+
+
+def test_a_network_of_many_addresses_counts_as_one(house: House) -> None:
+    """A single machine may take any of the 2**64 addresses of its IPv6 network (RFC 4291, 2.5.4)."""
+    for n in range(50):
+        refused(house, f"nobody {n}", "guessed", address=f"2001:db8::{n:x}")
+    assert "Too many" in refused(house, "nobody else", "guessed", address="2001:db8::abcd:1")
+    assert "Too many" not in refused(house, "nobody else", "guessed", address="2001:db8:0:1::1")
+
+
 def test_many_guesses_at_once_are_counted_each(house: House) -> None:
     badge, said = person(house, "Mara", "operate"), []
 
