@@ -87,6 +87,8 @@ class Attaching:
         unit = np.concatenate([self.truth.units_of_panel(panel.code) for panel in panels])[done : done + len(kept)]
         self.truth.wafer[r, unit] = self.truth.wafers.of(wafer.named.code)
         self.truth.die_x[r, unit], self.truth.die_y[r, unit] = x[kept], y[kept]
+        if wafer.nm is not None:
+            self.truth.green_nm[unit] = wafer.nm[y[kept], x[kept]]
         seconds = (ends - starts).total_seconds()
         begins = starts + timedelta(seconds=60 + (seconds - 90) * done / units)
         codes = [panels[c // CELLS].code if c >= 0 else "" for c in cell.tolist()]

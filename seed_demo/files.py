@@ -7,6 +7,9 @@ import numpy as np
 from numpy.random import Generator
 from numpy.typing import NDArray
 
+from app.final_test.chromaticity import EQUAL_ENERGY, spectral_locus
+
+Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 SIDE = 200  # positions across a wafer: about 31,000 dies
 _PASSED = "%d,PASS" + ",%.4f" * 6 + ",%.1f" * 3
@@ -20,6 +23,23 @@ def passing_dies(rng: Generator, side: int = SIDE) -> NDArray[np.int8]:
     inside = (x - middle) ** 2 + (y - middle) ** 2 <= (side / 2) ** 2
     passed = (rng.random((side, side)) >= 0.03).astype(np.int8)
     return np.where(inside, passed, -1).astype(np.int8)
+
+
+def wavelengths(rng: Generator, side: int = SIDE) -> Floats:
+    """Dominant wavelength of each die of a green wafer, nm: each wafer has a mean of its own, falls off to its edge, and scatters (invented)."""
+    y, x = np.mgrid[0:side, 0:side]
+    middle = (side - 1) / 2
+    from_middle = ((x - middle) ** 2 + (y - middle) ** 2) / middle**2
+    nm: Floats = rng.normal(525.0, 1.5) - from_middle + rng.normal(0, 0.6, (side, side))
+    return nm.clip(519.5, 530.5).round(2)
+
+
+def csv_map(wafer: str, dies: NDArray[np.int8], nm: Floats) -> bytes:
+    """A die a line, with its wavelength."""
+    rows, columns = np.nonzero(dies >= 0)
+    bins, values = np.where(dies == 1, 1, 9)[rows, columns], nm[rows, columns]
+    lines = zip(columns.tolist(), rows.tolist(), bins.tolist(), values.tolist(), strict=True)
+    return ("wafer,x,y,bin,wavelength\n" + "".join([f"{wafer},{x},{y},{name},{value:.2f}\n" for x, y, name, value in lines])).encode()
 
 
 def text_map(wafer: str, dies: NDArray[np.int8]) -> bytes:
@@ -73,16 +93,24 @@ def logger_file(rng: Generator, begins: datetime, soak: float, set_point: float,
     return ("\n".join(rows) + "\n").encode()
 
 
-def unit_results(rng: Generator, bins: Sequence[str]) -> bytes:
+def green_measured(rng: Generator, nm: Floats) -> tuple[Floats, Floats]:
+    """x and y that a tester finds of green dies of these wavelengths: a little too long, blurred, and three quarters of the way from white."""
+    seen = np.clip(nm + 0.2 + rng.normal(0, 0.15, len(nm)), 519, 531)
+    locus = spectral_locus()
+    ends = [np.interp(seen, list(locus), [point[i] for point in locus.values()]) for i in (0, 1)]
+    x, y = (np.round(white + 0.75 * (end - white), 4) for white, end in zip(EQUAL_ENERGY, ends, strict=True))
+    return x, y
+
+
+def unit_results(rng: Generator, bins: Sequence[str], green_x: Floats, green_y: Floats) -> bytes:
     """A tester's file: a line a unit, with colours and intensities that fall into the bins of the demo's catalogue."""
     n, which = len(bins), np.array(bins)
-    spread = rng.random((9, n))
+    spread = rng.random((7, n))
     second, out = which == "S1", which == "R-OUT"
-    green_x = np.where((which == "A2"), 0.172, 0.132) + 0.036 * spread[0]
     red_x = np.where(out, 0.6, 0.689 + 0.004 * spread[1])  # R-OUT: far too orange
     columns = [
-        red_x, 0.2995 + 0.003 * spread[2], green_x, 0.69 + 0.04 * spread[3], 0.13 + 0.006 * spread[4], 0.067 + 0.006 * spread[5],
-        350 + 300 * spread[6], np.where(second, 470 + 210 * spread[7], 750 + 700 * spread[7]), 150 + 220 * spread[8],
+        red_x, 0.2995 + 0.003 * spread[0], green_x, green_y, 0.13 + 0.006 * spread[2], 0.067 + 0.006 * spread[3],
+        350 + 300 * spread[4], np.where(second, 470 + 210 * spread[5], 750 + 700 * spread[5]), 150 + 220 * spread[6],
     ]  # fmt: skip
     rows = np.column_stack(columns).tolist()
     lines = ["unit,result,x_red,y_red,x_green,y_green,x_blue,y_blue,iv_red,iv_green,iv_blue"]

@@ -23,16 +23,17 @@ from app.packing.dry import seal_pack
 from app.packing.fill import Part, close_pack, fill_pack
 from app.packing.rework import cut_pack, join_packs, re_reel, take_off_tape
 from seed_demo.factory import Factory
-from seed_demo.files import unit_results
+from seed_demo.files import green_measured, unit_results
 from seed_demo.floor import Campaign, Loose, Story
 from seed_demo.hands import later
 from seed_demo.loosening import clean
 from seed_demo.truth import Ints, Reach
 
 SHARES = {
-    "LF-C20": {"A1": 0.60, "A2": 0.322, "S1": 0.034, "R-OPEN": 0.024, "R-OUT": 0.02},
+    "LF-C20": {"A1": 0.922, "S1": 0.034, "R-OPEN": 0.024, "R-OUT": 0.02},
     "LF-M12": {"A1": 0.915, "S1": 0.041, "R-OPEN": 0.024, "R-OUT": 0.02},
 }
+SPLIT_BY_GREEN = {"LF-C20": 0.17}  # product -> x of the green die above which a prime unit is A2
 GRADES = {"A1": "prime", "A2": "prime", "S1": "second", "R-OPEN": "reject", "R-OUT": "reject"}
 
 
@@ -130,14 +131,13 @@ class Packing:
         floor.truth.worked(run.code, loose.units)
         loose.reach.runs.add(run.code)
         yield ends
-        shares = SHARES[product]
-        names = sorted(shares)
-        drawn = np.searchsorted(np.cumsum([shares[name] for name in names]), floor.rng.random(len(loose.units)))
-        drawn = np.minimum(drawn, len(names) - 1)
-        picked = {name: loose.units[drawn == i] for i, name in enumerate(names) if (drawn == i).any()}
+        green_x, green_y = green_measured(floor.rng, floor.truth.green_nm[loose.units])
+        bins = floor.rng.choice(list(SHARES[product]), len(loose.units), p=list(SHARES[product].values()))
+        bins[(bins == "A1") & (green_x > SPLIT_BY_GREEN.get(product, 1.0))] = "A2"
+        picked = {str(name): loose.units[bins == name] for name in np.unique(bins)}
         with hands.house.reading() as session:
             table = bin_table_of(session, hands.run_of(session, run))
-        data = unit_results(floor.rng, [names[i] for i in drawn.tolist()])
+        data = unit_results(floor.rng, bins.tolist(), green_x, green_y)
         file = read_results(hands.house, f"{bench.name.replace(' ', '-').lower()}-{ends:%m%d%H%M}.csv", BytesIO(data), table)
 
         def out(s: Any, by: Any) -> dict[str, Named]:

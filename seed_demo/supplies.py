@@ -14,7 +14,7 @@ from app.receiving.batches import open_batch, receive_batch
 from app.receiving.die_map import Stated
 from app.receiving.panels import receive_panels
 from app.receiving.wafers import read_map_files, receive_wafers
-from seed_demo.files import e142_map, passing_dies, text_map
+from seed_demo.files import Floats, csv_map, e142_map, passing_dies, text_map, wavelengths
 from seed_demo.hands import Bench, Hands, Material
 from seed_demo.truth import Ints, Truth
 
@@ -32,8 +32,8 @@ SERVES = {
 class WaferInUse:
     """A wafer and the good dies that are left on it, in the order in which the bonder takes them."""
 
-    def __init__(self, named: Named, role: str, dies: NDArray[np.int8]) -> None:
-        self.named, self.role = named, role
+    def __init__(self, named: Named, role: str, dies: NDArray[np.int8], nm: Floats | None) -> None:
+        self.named, self.role, self.nm = named, role, nm  # wavelengths by row and column
         rows, columns = np.nonzero(dies == 1)
         order = np.lexsort((np.where(rows % 2, -columns, columns), rows))  # there and back, row by row
         self.x: Ints = columns[order]
@@ -57,13 +57,16 @@ class Supplies:
         self.wafer_parts = {part.role: part.number for part in hands.parts.values() if part.kind == "wafer" and part.role}
 
     def wafer(self, role: str, at: datetime, *, wrong_edge: bool = False) -> WaferInUse:
-        """A wafer comes with its map. `wrong_edge`: the map begins one column too far to the right, all the way down."""
+        """A wafer comes with its map, a green one with its wavelengths. `wrong_edge`: it begins one column too far to the right, all the way down."""
         part = self.wafer_parts[role]
         name = f"{role[0].upper()}{next(self._serial):03d}-{int(self.rng.integers(10, 99))}"
         dies = passing_dies(self.rng)
         said = np.roll(dies, 1, axis=1) if wrong_edge else dies
-        e142 = next(self._serial) % 4 == 0
-        file = (f"{name}.xml", e142_map(name, said)) if e142 else (f"{name}.txt", text_map(name, said))
+        e142, nm = next(self._serial) % 4 == 0, wavelengths(self.rng) if role == "green" else None
+        if nm is not None:
+            file = (f"{name}.csv", csv_map(name, said, nm))
+        else:
+            file = (f"{name}.xml", e142_map(name, said)) if e142 else (f"{name}.txt", text_map(name, said))
         kept = read_map_files(self.hands.house, [file], self.hands.parts[part], Stated(passing=("1",)))
         who = self.hands.with_duty("lead")
         named = self.hands.do(
@@ -72,7 +75,7 @@ class Supplies:
         )  # fmt: skip
         if wrong_edge:
             self.truth.faults["wafer with a wrong map edge"] = named.code
-        return WaferInUse(named, role, dies)
+        return WaferInUse(named, role, dies, nm)
 
     def batch(self, part: str, at: datetime, *, expires_at: datetime | None = None, opened: bool = True) -> Material:
         """A batch comes in and is opened."""

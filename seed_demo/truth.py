@@ -57,6 +57,7 @@ class Truth:
         self.wafer = np.full((len(ROLES), n), -1, dtype=np.int32)
         self.die_x = np.full((len(ROLES), n), -1, dtype=np.int16)
         self.die_y = np.full((len(ROLES), n), -1, dtype=np.int16)
+        self.green_nm = np.full(n, np.nan)  # wavelength of its green die
         self.alive = np.ones(n, dtype=np.bool_)
         self.place = np.full(n, -1, dtype=np.int32)  # the loose lot, sample or pack that it is in; -1: on its panel, or scrapped
         self.pocket = np.zeros(n, dtype=np.int32)  # in a pack, from 1 at the hub

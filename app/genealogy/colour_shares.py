@@ -1,7 +1,8 @@
 """Of a loose lot that was tested: how many suspects each bin has, told by the die maps' values and what the tester measured.
 
-Told only where it can be: every unit of the lot came off panels whose suspect cells are sure, the die maps carry values of the colours
-(a wavelength, an intensity), and the unit results have chromaticities or wavelengths, or intensities, of the same colours.
+Told only where it can be: every unit of the lot came off panels whose suspect cells are sure, straight or through lots that were poured
+into it whole; the die maps carry values of the colours (a wavelength, an intensity), and the unit results have chromaticities or
+wavelengths, or intensities, of the same colours.
 """
 
 import re
@@ -27,7 +28,7 @@ from app.ledger.flows import Flow
 from app.ledger.items import Lot
 from app.receiving.delimited import plain_name
 from app.receiving.die_map import DieMap
-from app.receiving.wafers import map_of
+from app.receiving.wafers import map_if_any
 
 WAVELENGTHS = ("wavelength", "dominantwavelength", "wavelengthnm", "wd", "wld", "wlp", "peakwavelength", "lambdad", "nm")
 INTENSITIES = ("intensity", "iv", "power", "flux", "luminousintensity", "mcd")
@@ -42,10 +43,10 @@ def bin_shares(session: Session, folder: Path, lot: int, cells: SuspectCells) ->
     bins = _bin_lots(session, lot)
     file = _unit_file(session, bins)
     path = folder / f"{file.parquet}.parquet" if file else None
-    panels = _panels_of(session, lot)
+    lots, panels = _poured(session, lot)
     if file is None or path is None or not path.is_file() or not panels:
         return {}
-    groups = _map_values(session, lot, panels, cells)
+    groups = _map_values(session, lots, panels, cells)
     if groups is None:
         return {}
     suspects, others, marked, units = groups
@@ -83,22 +84,30 @@ def _unit_file(session: Session, bins: Mapping[int, object]) -> UnitFile | None:
     return session.scalar(select(UnitFile).where(UnitFile.run == run, ~replaced).order_by(UnitFile.id.desc()).limit(1)) if run else None
 
 
-def _panels_of(session: Session, lot: int) -> list[int]:
-    """The panels whose units are the lot; none where something else came into it."""
-    rows = session.execute(select(Flow.parent, Flow.kind).where(Flow.child == lot)).all()
-    return [row.parent for row in rows] if all(row.kind == "cells" for row in rows) else []
+def _poured(session: Session, lot: int) -> tuple[set[int], list[int]]:
+    """The lot with those that were poured into it whole, through any number of merges, and their panels. No panels where anything else came in."""
+    lots, panels, waiting = {lot}, list[int](), [lot]
+    while waiting:
+        into = session.execute(select(Flow.parent, Flow.kind).where(Flow.child.in_(waiting))).all()
+        if any(row.kind not in ("cells", "merge", "carry") for row in into):
+            return lots, []
+        panels += [row.parent for row in into if row.kind == "cells"]
+        waiting = [row.parent for row in into if row.kind != "cells"]
+        lots.update(waiting)
+    elsewhere = select(Flow.child).where(Flow.parent.in_(lots - {lot}), Flow.kind != "draw", Flow.child.not_in(lots)).limit(1)
+    return lots, panels if session.scalar(elsewhere) is None else []
 
 
 def _map_values(
-    session: Session, lot: int, panels: list[int], cells: SuspectCells
+    session: Session, lots: set[int], panels: list[int], cells: SuspectCells
 ) -> tuple[dict[Feature, Floats], dict[Feature, Floats], int, int] | None:  # fmt: skip
     """Values of the suspects' dies and of the others', by role; the number of suspect units, and of all. None where a cell is unsure."""
-    maps: dict[int, tuple[DieMap, dict[str, Floats]]] = {}
+    valued: dict[int, tuple[DieMap, dict[str, Floats]] | None] = {}
     suspects: defaultdict[Feature, list[Floats]] = defaultdict(list)
     others: defaultdict[Feature, list[Floats]] = defaultdict(list)
     marked = units = 0
     for exit_ in exits_of(session, panels):
-        if exit_.child != lot:
+        if exit_.child not in lots:
             continue
         found, out = cells.at(exit_.panel, exit_.e), bitmaps.as_number(exit_.cells)
         if found.sure & out != found.possible & out:
@@ -110,17 +119,26 @@ def _map_values(
         placed = placed_on(session, exit_.panel)
         here = placed.only(left[placed.cell])
         for wafer, role in sorted(set(zip(here.wafer.tolist(), here.step_role.tolist(), strict=True))):
-            if wafer not in maps:
-                die_map = map_of(session, wafer)
-                maps[wafer] = die_map, _by_feature(die_map)
+            if wafer not in valued:
+                valued[wafer] = _valued(session, wafer)
+            if (its := valued[wafer]) is None:
+                continue
             dies = here.only((here.wafer == wafer) & (here.step_role == role))
-            for what, values in maps[wafer][1].items():
-                own = values[maps[wafer][0].index_of(dies.x, dies.y)]
+            where = its[0].index_of(dies.x, dies.y)
+            for what, values in its[1].items():
+                own = values[where]
                 known, suspect = np.isfinite(own), is_suspect[dies.cell]
                 suspects[role, what].append(own[suspect & known])
                 others[role, what].append(own[~suspect & known])
     joined = ({feature: np.concatenate(each) for feature, each in side.items()} for side in (suspects, others))
     return next(joined), next(joined), marked, units
+
+
+def _valued(session: Session, wafer: int) -> tuple[DieMap, dict[str, Floats]] | None:
+    """Its map with the values of its dies; none where it has no map, or one without values."""
+    die_map = map_if_any(session, wafer)
+    values = _by_feature(die_map) if die_map else {}
+    return (die_map, values) if die_map and values else None
 
 
 def _by_feature(die_map: DieMap) -> dict[str, Floats]:

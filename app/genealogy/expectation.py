@@ -9,7 +9,7 @@ Fisher's noncentral hypergeometric mean for odds of 1/10 to 10 that a marked uni
 from collections import defaultdict
 from collections.abc import Hashable, Iterable, Mapping
 from functools import cached_property, lru_cache
-from math import hypot
+from math import hypot, sqrt
 
 from app.genealogy.draws import Network, Node, Told
 
@@ -31,13 +31,23 @@ class Expectation:
         return outlet.marks.expected if outlet.marks else outlet.units * self._told_density[outlet.node]
 
     def told_sd(self, names: Iterable[Hashable]) -> float:
-        """Of a set: what each told node adds to it, node by node as if they were apart; so of all bins of one test it is too large."""
+        """Of a set: what is left open of each told node, and which of its units were drawn, by chance, into the set (hypergeometric variance).
+
+        Node by node as if they were apart; so of all bins of one test it is too large.
+        """
         shares: defaultdict[Node, float] = defaultdict(float)
         for name in names:
             outlet = self.network.outlets[name]
             for node, share in ({} if outlet.marks else self._told_shares.get(outlet.node, {})).items():
                 shares[node] += outlet.units * share
-        return hypot(*(share * self.network.told[node].sd for node, share in shares.items()))
+        return hypot(*(self._told_sd(node, share) for node, share in shares.items()))
+
+    def _told_sd(self, node: Node, share: float) -> float:
+        """Of the marks in a random `share` of a told node's units."""
+        told, units = self.network.told[node], self.network.held[node]
+        density = min(1.0, told.marks / units)
+        drawn = max(0.0, share * (1 - share)) * density * (1 - density) * units**2 / max(1, units - 1)
+        return hypot(share * told.sd, sqrt(drawn))
 
     def stretch(self, name: Hashable) -> tuple[float, float]:
         outlet = self.network.outlets[name]

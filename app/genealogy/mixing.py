@@ -40,7 +40,7 @@ class Exposed:
     chance: Chance
     past_bin: bool
     by_colour: float | None = None  # a second expectation, where colours tell whose dies the bins have
-    by_colour_sd: float = 0.0  # its standard deviation, as far as the colours leave open whose they are
+    by_colour_sd: float = 0.0  # its standard deviation: what the colours leave open, and the draw
 
 
 class Mixing(Network):

@@ -37,7 +37,7 @@ class ExposedOut(BaseModel):
     expected_high: float = Field(description="For odds of 10.", examples=[1204.0])
     greatest: int = Field(description="At most.", examples=[4500])
     by_colour: float | None = Field(None, description="A second expectation, where colours tell whose dies the bins have.", examples=[None])
-    by_colour_sd: float = Field(0.0, description="Standard deviation of that: what the colours leave open.", examples=[0.0])
+    by_colour_sd: float = Field(0.0, description="Its standard deviation: what colours leave open, and the draw from the bin.", examples=[0.0])
     chance: float = Field(description="Of at least one.", examples=[1.0])
     chance_how: str = Field(description="exact or simulated.", examples=["exact"])
     chance_error: float = Field(description="Standard error where it is simulated.", examples=[0.0])

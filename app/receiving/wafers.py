@@ -101,10 +101,15 @@ def correct_die_map(session: Session, by: By, wafer: Named, file: MapFile) -> Wa
 
 def map_of(session: Session, wafer: int) -> DieMap:
     """The map in force."""
-    packed = session.scalar(select(WaferMap.packed).where(WaferMap.wafer == wafer, WaferMap.closed_e.is_(None)))
-    if packed is None:
+    found = map_if_any(session, wafer)
+    if found is None:
         raise refuse("not_here", f"{code_of(session, 'wafer', wafer)} has no die map.", "None was received.", "Import its map.")
-    return load(packed)
+    return found
+
+
+def map_if_any(session: Session, wafer: int) -> DieMap | None:
+    packed = session.scalar(select(WaferMap.packed).where(WaferMap.wafer == wafer, WaferMap.closed_e.is_(None)))
+    return None if packed is None else load(packed)
 
 
 def _map_row(by: By, wafer: int, evidence: int, die_map: DieMap, packed: bytes) -> WaferMap:

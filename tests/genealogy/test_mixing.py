@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from scipy.stats import hypergeom
 
 from app.genealogy.chances import none_of
-from app.genealogy.draws import Draw, Marks, Outlet
+from app.genealogy.draws import Draw, Marks, Outlet, Told
 from app.genealogy.mixing import Exposed, Mixing
 
 
@@ -241,3 +241,14 @@ def test_a_colour_sort_widens_the_expectation() -> None:
     assert told.expected_low == pytest.approx(mean(0.1), rel=1e-6)
     assert told.expected_high == pytest.approx(mean(10), rel=1e-6)
     assert not mixing.exposed(["reel", "rest"]).least < 20
+
+
+def test_what_is_told_of_a_bin_is_drawn_from_it_by_chance() -> None:
+    """30 of a bin's 100 units, surely: of a reel of 40 that many by the hypergeometric law (SciPy); of all of it, 30 and nothing left open."""
+    draws = [Draw("lot", "bin", 100, by_bin=True), Draw("lot", "rest", 100, by_bin=True)]
+    outlets = {"reel": Outlet("bin", 40), "stock": Outlet("bin", 60), "rest": Outlet("rest", 100)}
+    mixing = Mixing({"lot": Marks(200, 50, 50)}, draws, {"lot": 200, "bin": 100, "rest": 100}, outlets, {"bin": Told(30.0), "rest": Told(20.0)})
+    reel, both = mixing.exposed(["reel"]), mixing.exposed(["reel", "stock"])
+    law = hypergeom(100, 30, 40)
+    assert (reel.by_colour, reel.by_colour_sd) == (pytest.approx(law.mean()), pytest.approx(law.std()))
+    assert (both.by_colour, both.by_colour_sd) == (pytest.approx(30), pytest.approx(0))

@@ -16,6 +16,8 @@ from app.db import House
 from app.errors import Refused
 from app.floor.moves import place_of
 from app.genealogy.checks import check
+from app.genealogy.exposure import exposure
+from app.genealogy.suspects import Suspect
 from app.genealogy.trace import Trace, trace_back, trace_forward
 from app.holds.stopped import stops_on
 from app.journal.models import Entry
@@ -105,6 +107,15 @@ def test_every_unit_is_somewhere_and_the_books_say_as_many(demo: tuple[House, Tr
         assert back.subject.units == len(truth.units_in(pack)), pack
         pockets = truth.pocket[truth.units_in(pack)]
         assert np.array_equal(pockets, np.arange(1, len(pockets) + 1))
+
+
+def test_colours_tell_the_packs_of_a_green_wafer_where_even_mixing_is_far_off(demo: tuple[House, Truth]) -> None:
+    """A1 and A2 are parted by the colour of the green die, and wafers have colours of their own; lots are poured together before the test."""
+    house, truth = demo
+    true, even, told, sd = np.array([row for wafer in green_wafers(truth) for row in expected_in_packs(house, truth, wafer)]).T
+    assert len(true) >= 10
+    assert np.sqrt(np.mean((told - true) ** 2)) < np.sqrt(np.mean((even - true) ** 2)) / 3
+    assert np.mean(np.abs(told - true) <= 2 * sd + 1) >= 0.85  # 0.95, of packs that share wafers
 
 
 def test_nothing_happens_in_the_future_and_what_is_held_stays_here(demo: tuple[House, Truth]) -> None:
@@ -200,6 +211,19 @@ def test_a_build_that_was_cut_short_is_built_anew_and_an_installation_in_use_is_
 
 def panels_of(truth: Truth, pack: str) -> set[str]:
     return {truth.panels.codes[n] for n in np.unique(truth.units_in(pack) // 400).tolist()}
+
+
+def green_wafers(truth: Truth) -> list[str]:
+    return [truth.wafers.codes[n] for n in np.unique(truth.wafer[2]).tolist() if n >= 0]
+
+
+def expected_in_packs(house: House, truth: Truth, wafer: str) -> Iterator[tuple[int, float, float, float]]:
+    """Of each pack: how many dies of the wafer it truly has; expected evenly, and by colour with its deviation."""
+    with house.reading() as session:
+        for row in exposure(session, [Suspect(resolve(session, wafer, "wafer"))], house=house).packs:
+            if row.exposed.by_colour is not None and row.exposed.past_bin:
+                true = int((truth.wafer[2, truth.units_in(row.code)] == truth.wafers.number[wafer]).sum())
+                yield true, row.exposed.expected, row.exposed.by_colour, row.exposed.by_colour_sd
 
 
 def frames_of(truth: Truth, pack: str) -> set[str]:
