@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from markupsafe import Markup
 
-_WIDE, _HIGH, _LEFT, _BELOW, _ABOVE = 640, 220, 70, 40, 16
+_WIDE, _HIGH, _LEFT, _BELOW, _ABOVE = 640, 236, 70, 40, 32
 
 
 def escape_svg(points: Sequence[tuple[int, float]], chosen: int | None) -> Markup:
@@ -28,7 +28,7 @@ def escape_svg(points: Sequence[tuple[int, float]], chosen: int | None) -> Marku
         f'<text x="{_LEFT - 6}" y="{floor}" text-anchor="end">0</text>',
         f'<text x="{_WIDE - 12}" y="{floor + 18}" text-anchor="end">{points[-1][0]:,} units stopped</text>',
         f'<text x="{_LEFT}" y="{floor + 18}">0</text>',
-        f'<text x="{_LEFT + 8}" y="{_ABOVE + 5}">suspects expected to escape</text>',
+        f'<text x="{_LEFT}" y="{_ABOVE - 14}">suspects expected to escape</text>',
     ]
     if chosen is not None and 0 <= chosen < len(points):
         x, y = at(points[chosen])

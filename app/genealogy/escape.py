@@ -22,14 +22,19 @@ class Point:
     escaping: float
 
 
-def escape_curve(packs: Sequence[ExposedRow]) -> tuple[list[ExposedRow], list[Point]]:
-    """The packs in the order in which to stop them, and a point for none, one, two ... of them."""
-    order = sorted(packs, key=lambda row: (-round(row.exposed.expected / max(1, row.exposed.units), _DIGITS), row.code))
-    points = [Point(0, 0, sum(row.exposed.expected for row in order))]
+def escape_curve(packs: Sequence[ExposedRow], by_colour: bool = False) -> tuple[list[ExposedRow], list[Point]]:
+    """The packs in the order in which to stop them, and a point for none, one, two ... of them. `by_colour`: by that, where it is told."""
+    expected = {row.code: _expected(row, by_colour) for row in packs}
+    order = sorted(packs, key=lambda row: (-round(expected[row.code] / max(1, row.exposed.units), _DIGITS), row.code))
+    points = [Point(0, 0, sum(expected.values()))]
     for i, row in enumerate(order, start=1):
         last = points[-1]
-        points.append(Point(i, last.units + row.exposed.units, max(0.0, last.escaping - row.exposed.expected)))
+        points.append(Point(i, last.units + row.exposed.units, max(0.0, last.escaping - expected[row.code])))
     return order, points
+
+
+def _expected(row: ExposedRow, by_colour: bool) -> float:
+    return row.exposed.by_colour if by_colour and row.exposed.by_colour is not None else row.exposed.expected
 
 
 def some_points(points: Sequence[Point], most: int = 12) -> list[Point]:

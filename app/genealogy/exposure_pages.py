@@ -48,9 +48,12 @@ Asked = Annotated[Question, Depends(question)]
 @router.get("/exposure")
 def exposure_page(
     request: Request, who: Calling, asked: Asked, all: bool = False, first: Annotated[int | None, Query(ge=0, le=1_000_000)] = None,
-    draw: Annotated[str, Query(max_length=20)] = "",
+    draw: Annotated[str, Query(max_length=20)] = "", even: bool = False,
 ) -> Response:  # fmt: skip
-    """`all`: long lists to their end. `first`: so many packs of the escape curve are picked. `draw`: the tool that was drawn with last."""
+    """`all`: long lists to their end. `first`: so many packs of the escape curve are picked. `draw`: the tool that was drawn with last.
+
+    `even`: the escape curve goes by even mixing though colours tell more.
+    """
     found, region, refusal = None, None, None
     with house_of(request).walking() as session:
         try:
@@ -59,12 +62,13 @@ def exposure_page(
         except Refused as one:  # what was asked stays in the form, to be put right
             refusal = one
     query = urlencode(asked_again(asked))
-    order, points = escape_curve(found.packs) if found and found.packs else ([], [])
+    by_colour = found is not None and found.total.exposed.by_colour is not None and not even
+    order, points = escape_curve(found.packs, by_colour) if found and found.packs else ([], [])
     picked = {row.code for row in order[: len(order) if first is None else first]}
     return render(
         request, "genealogy/exposure.html", status=refusal.status if refusal else 200, refusal=refusal, tools=_TOOLS,
         draw=draw if draw in _TOOLS else _TOOLS[0], asked=asked, found=found, query=query, operations=OPERATIONS, region=region,
-        most=None if all else _PAGE,
+        most=None if all else _PAGE, by_colour=by_colour,
         may_hold=bool(who.actor.duties & set(ACTIONS["place_hold"].duties)), first=first, picked=picked, points=some_points(points),
         curve=escape_svg([(one.units, one.escaping) for one in points], first) if points else "",
     )  # fmt: skip
