@@ -107,9 +107,7 @@ class WaferCount:
     placed: int
     lost: int
     left: int
-    failing_placed: int
     failing_lost: int
-    not_on_map: int  # positions without a die that a log used
 
 
 def check_placements(log: PlacementLog, wafers: Mapping[str, WaferBefore], panels: Mapping[str, PanelBefore]) -> Checked:
@@ -127,7 +125,7 @@ def check_placements(log: PlacementLog, wafers: Mapping[str, WaferBefore], panel
 
 
 def count_wafer(before: WaferBefore) -> WaferCount:
-    """What is left of a wafer, used, lost and wrongly used."""
+    """What is left of a wafer, used and lost; `wrong_dies.py` tells what was wrongly used."""
     used, lost = flags_of(before.map, before.used), flags_of(before.map, before.lost)
     passes, exists = before.map.passes(), before.map.exists()
     on_cells = used & ~lost
@@ -140,9 +138,7 @@ def count_wafer(before: WaferBefore) -> WaferCount:
         placed=count(on_cells & passes),
         lost=count(lost & passes),
         left=count(passes & ~used & ~lost),
-        failing_placed=count(on_cells & exists & ~passes),
         failing_lost=count(lost & exists & ~passes),
-        not_on_map=count((used | lost) & ~exists),
     )
 
 

@@ -1,6 +1,6 @@
 """Which dies of a wafer have left it, as the placement logs in force say: on cells, or lost. Voided runs don't count."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -10,14 +10,26 @@ from sqlalchemy.orm import Session
 
 from app.floor.packed_dies import bitmap_of_dies, unpack_many
 from app.floor.placement_check import WaferBefore
+from app.floor.wrong_dies import DieUse
 from app.ledger.cells import LostDie, Placement
 from app.ledger.runs import RunVoid
+from app.listed import among
 from app.receiving.wafers import map_of
 
 
 def used_before(session: Session, wafers: Mapping[str, int]) -> dict[str, WaferBefore]:
     """By code. A wafer without a map is refused: nothing can be said of its dies."""
     return {code: _used(session, item) for code, item in wafers.items()}
+
+
+def die_uses(session: Session, wafers: Sequence[int]) -> dict[int, list[DieUse]]:
+    """Each row in force that uses dies of a wafer, in the order of their entries."""
+    found: dict[int, list[DieUse]] = {wafer: [] for wafer in wafers}
+    for table in (Placement, LostDie):
+        query = select(table.wafer, table.e, table.run, table.dies).where(among(table.wafer, wafers), table.closed_e.is_(None))
+        for wafer, e, run, dies in session.execute(query.where(~select(RunVoid.run).where(RunVoid.run == table.run).exists()).order_by(table.id)):
+            found[wafer].append(DieUse(e, run, dies, table is LostDie))
+    return {wafer: sorted(uses, key=lambda use: use.e) for wafer, uses in found.items()}
 
 
 def dies_in(session: Session, table: type[Placement] | type[LostDie], wafer: int, run: int | None = None) -> NDArray[np.int64]:

@@ -16,7 +16,8 @@ from app.floor.packed_dies import die_numbers
 from app.floor.placed_where import At, Placed, cells_of, placed_from, placed_on
 from app.floor.placement_check import WaferCount, count_wafer
 from app.floor.progress import progress
-from app.floor.used_dies import dies_in, used_before
+from app.floor.used_dies import die_uses, dies_in, used_before
+from app.floor.wrong_dies import WrongDies, wrong_dies
 from app.ledger.cells import CellMark, LostDie, Placement
 from app.ledger.items import Panel, Wafer
 from app.ledger.runs import RunVoid
@@ -35,19 +36,15 @@ class WentTo:
 
 @dataclass(frozen=True)
 class WaferAccount:
-    """Passing dies = placed + lost + left. `twice`: dies that the logs say are on more than one cell."""
+    """Passing dies = placed + lost + left. `wrong`: dies that the logs use wrongly, which are apart."""
 
     wafer: str
     part: str
     role: str
     gross: int
     count: WaferCount
-    twice: int
+    wrong: WrongDies
     went_to: tuple[WentTo, ...]
-
-    @property
-    def wrongly_used(self) -> int:
-        return self.count.failing_placed + self.count.not_on_map + self.twice
 
 
 @dataclass(frozen=True)
@@ -108,15 +105,15 @@ def wafer_account(session: Session, wafer: Named) -> WaferAccount:
     """Counts by the logs in force and the map in force."""
     row = session.get_one(Wafer, wafer.id)
     before = used_before(session, {wafer.code: wafer.id})[wafer.code]
-    placed = dies_in(session, Placement, wafer.id)
+    wrong = wrong_dies(before.map, die_uses(session, [wafer.id])[wafer.id])
     went: Counter[tuple[int, int]] = Counter()
     for one in _placements(session, Placement.wafer == wafer.id):
         went[one.panel, one.run] += one.n
     panels = codes_of(session, "panel", [panel for panel, _ in went])
     runs = codes_of(session, "run", [run for _, run in went])
     return WaferAccount(
-        wafer.code, catalogue.with_id(session, row.part).name, row.role, before.map.gross, count_wafer(before),
-        int(np.count_nonzero(np.diff(np.sort(placed)) == 0)), tuple(WentTo(panels[panel], runs[run], n) for (panel, run), n in went.items()),
+        wafer.code, catalogue.with_id(session, row.part).name, row.role, before.map.gross, count_wafer(before), sum(wrong, WrongDies()),
+        tuple(WentTo(panels[panel], runs[run], n) for (panel, run), n in went.items()),
     )  # fmt: skip
 
 

@@ -11,22 +11,22 @@ from dataclasses import dataclass
 from datetime import datetime
 from math import hypot
 
-import numpy as np
 from sqlalchemy import bindparam, func, select, text
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
 from app.floor.counting import CORRECTED_RESULTS, TAKEN_BEYOND
-from app.floor.packed_dies import bitmap_of_dies, unpack_many
-from app.floor.placement_check import WaferBefore, count_wafer
+from app.floor.used_dies import die_uses
+from app.floor.wrong_dies import WrongDies, wrong_dies
 from app.genealogy.count_drift import Drift, drift
 from app.journal.models import Entry
 from app.journal.since import first_since
-from app.ledger.cells import LostDie, Placement, PlacementSum
+from app.ledger.cells import Placement, PlacementSum
 from app.ledger.counts import CountEntry
 from app.ledger.flows import Flow
 from app.ledger.items import Batch
 from app.ledger.runs import Run, RunVoid
+from app.listed import among
 from app.naming.resolve import codes_of, codes_of_items
 from app.receiving.die_map import load as load_map
 from app.receiving.models import WaferMap
@@ -37,7 +37,7 @@ MOST = 200  # of each kind, the newest
 
 @dataclass(frozen=True)
 class CountRow:
-    """One entry of the record that makes a difference."""
+    """One entry of the record and what it adds to a difference: the rows of one difference sum to it."""
 
     entry: int
     at: datetime | None
@@ -64,7 +64,7 @@ class Unclosed:
 def unclosed(session: Session, since: datetime | None = None, most: int = MOST) -> list[Unclosed]:
     """The newest of each kind, of what was recorded since a time: a fixed number of statements."""
     first = first_since(session, since) if since else 0
-    return [*_items(session, first, most), *_wafers(session, most), *loads_that_differ(session, first, most)]
+    return [*_items(session, first, most), *_wafers(session, first, most), *loads_that_differ(session, first, most)]
 
 
 def _items(session: Session, first: int, most: int) -> Iterable[Unclosed]:
@@ -84,57 +84,68 @@ def _items(session: Session, first: int, most: int) -> Iterable[Unclosed]:
         is_open = bool(latest) and latest[0].kind == "counted" and latest[0].within is False
         told = next(entry for entry in reversed(counts) if entry.within is False)
         difference = told.units - (told.book or 0) if told.kind == "counted" else -told.units
-        rows = tuple(_row(entry, at, runs) for entry, at in entries[item])
+        rows = tuple(_row(entry, at, units, runs) for entry, at, units in _that_make_it(entries[item], told))
         words = "waits for a signature" if is_open else "signed for" if told.kind == "difference" else "counted again since"
         yield Unclosed("batch" if item in batches else "lot", codes[item], words, difference, 2 * told.u, is_open, rows)
 
 
-def _row(entry: CountEntry, at: datetime, runs: dict[int, str]) -> CountRow:
+def _that_make_it(entries: Sequence[tuple[CountEntry, datetime]], told: CountEntry) -> list[tuple[CountEntry, datetime, int]]:
+    """The entries since the difference before was booked, up to the one that told this one, with what each adds to it."""
+    rows: list[tuple[CountEntry, datetime, int]] = []
+    so_far = 0
+    for entry, at in entries:
+        if entry.kind == "counted":
+            adds = entry.units - (entry.book or 0) - so_far
+        else:
+            adds = entry.units if entry.reason == TAKEN_BEYOND else -entry.units - so_far
+        rows.append((entry, at, adds))
+        so_far += adds
+        if entry is told:
+            break
+        if entry.kind == "difference" and entry.reason != TAKEN_BEYOND:  # the book has it now
+            rows, so_far = [], 0
+    return rows
+
+
+def _row(entry: CountEntry, at: datetime, adds: int, runs: dict[int, str]) -> CountRow:
+    what = f"{'taken' if entry.reason == TAKEN_BEYOND else 'booked as'} a difference of {-entry.units:+,}"
     if entry.kind == "counted":
         agrees = "within counting" if entry.within else "beyond counting"
         what = f"counted {entry.units:,} by {entry.method}; the book said {entry.book or 0:,}: {agrees}"
-        return CountRow(entry.e, at, what, entry.units - (entry.book or 0), entry.u, runs.get(entry.run or 0, ""), entry.reason)
-    return CountRow(entry.e, at, "booked as a difference", -entry.units, entry.u, runs.get(entry.run or 0, ""), entry.reason)
+    return CountRow(entry.e, at, what, adds, entry.u, runs.get(entry.run or 0, ""), entry.reason)
 
 
-def _wafers(session: Session, most: int) -> Iterable[Unclosed]:
-    """Those that a log with lines at fault used, recounted from the dies."""
-    voided = select(RunVoid.run).where(RunVoid.run == PlacementSum.run).exists()
-    sums = select(PlacementSum).where(text("wrong > 0"), PlacementSum.closed_e.is_(None), ~voided).order_by(PlacementSum.id.desc()).limit(most)
-    at_fault: defaultdict[int, list[PlacementSum]] = defaultdict(list)
-    for one in session.scalars(sums):
-        at_fault[one.run].append(one)
-    query = select(Placement.wafer, Placement.run).where(Placement.run.in_(at_fault), Placement.closed_e.is_(None)).distinct()
-    of_wafer: defaultdict[int, set[int]] = defaultdict(set)
-    for wafer, run in session.execute(query):
-        of_wafer[wafer].add(run)
-    wafers = list(of_wafer)
-    placed, lost = _dies(session, Placement, wafers), _dies(session, LostDie, wafers)
-    codes, runs = codes_of(session, "wafer", wafers), codes_of(session, "run", list(at_fault))
-    packed = select(WaferMap.wafer, WaferMap.packed).where(WaferMap.wafer.in_(wafers), WaferMap.closed_e.is_(None))
+def _wafers(session: Session, first: int, most: int) -> Iterable[Unclosed]:
+    """Those that a log with lines at fault used, recounted from the dies of every row in force."""
+    wafers = _wafers_of_faulty_logs(session, first, most)
+    uses = die_uses(session, wafers)
+    entries = {use.e for some in uses.values() for use in some}
+    at = {e: recorded_at for e, recorded_at in session.execute(select(Entry.id, Entry.recorded_at).where(among(Entry.id, entries)))}
+    codes, runs = codes_of(session, "wafer", wafers), codes_of(session, "run", list({use.run for some in uses.values() for use in some}))
+    packed = select(WaferMap.wafer, WaferMap.packed).where(WaferMap.wafer.in_(wafers), WaferMap.closed_e.is_(None)).order_by(WaferMap.wafer)
     for wafer, raw in session.execute(packed):
-        die_map = load_map(raw)
-        on_cells, gone = unpack_many(placed[wafer])[0], unpack_many(lost[wafer])[0]
-        count = count_wafer(WaferBefore(die_map, bitmap_of_dies(die_map, np.r_[on_cells, gone]), bitmap_of_dies(die_map, gone)))
-        twice = int(np.count_nonzero(np.diff(np.sort(on_cells)) == 0))
-        wrong = count.failing_placed + count.not_on_map + twice
-        if wrong:
-            words = f"{count.failing_placed} failing dies placed, {count.not_on_map} that are not on its map, {twice} twice"
-            rows = tuple(
-                CountRow(one.e, None, f"log of run {runs[run]}: {one.wrong} of {one.placed} lines at fault", one.wrong, 0.0, runs[run], "")
-                for run in sorted(of_wafer[wafer])
-                for one in at_fault[run]
-            )
-            yield Unclosed("wafer", codes[wafer], words, wrong, 0.0, False, rows)
+        by_log: defaultdict[tuple[int, int], WrongDies] = defaultdict(WrongDies)
+        for use, wrong in zip(uses[wafer], wrong_dies(load_map(raw), uses[wafer]), strict=True):
+            by_log[use.e, use.run] += wrong
+        rows = tuple(
+            CountRow(e, at[e], f"log of run {runs[run]}: {_in_words(wrong)}", wrong.total, 0.0, runs[run], "")
+            for (e, run), wrong in by_log.items()
+            if wrong.total
+        )
+        if rows:
+            whole = sum(by_log.values(), WrongDies())
+            yield Unclosed("wafer", codes[wafer], _in_words(whole), whole.total, 0.0, False, rows)
 
 
-def _dies(session: Session, table: type[Placement] | type[LostDie], wafers: Sequence[int]) -> defaultdict[int, list[bytes]]:
-    voided = select(RunVoid.run).where(RunVoid.run == table.run).exists()
-    query = select(table.wafer, table.dies).where(table.wafer.in_(wafers), table.closed_e.is_(None), ~voided).order_by(table.id)
-    found: defaultdict[int, list[bytes]] = defaultdict(list)
-    for wafer, dies in session.execute(query):
-        found[wafer].append(dies)
-    return found
+def _in_words(wrong: WrongDies) -> str:
+    return f"{wrong.failing} failing dies placed, {wrong.not_on_map} that are not on its map, {wrong.again} used before"
+
+
+def _wafers_of_faulty_logs(session: Session, first: int, most: int) -> list[int]:
+    voided = select(RunVoid.run).where(RunVoid.run == PlacementSum.run).exists()
+    faulty = select(PlacementSum.run).where(text("wrong > 0"), PlacementSum.e >= first, PlacementSum.closed_e.is_(None), ~voided)
+    runs = set(session.scalars(faulty.order_by(PlacementSum.id.desc()).limit(most)))
+    return list(session.scalars(select(Placement.wafer).where(among(Placement.run, runs), Placement.closed_e.is_(None)).distinct()))
 
 
 def wafers_used_beyond(session: Session) -> list[tuple[int, int, int]]:

@@ -18,7 +18,7 @@ class CountRowOut(BaseModel):
     entry: int = Field(description="Of the journal.", examples=[812])
     at: datetime | None = Field(examples=["2026-03-01T06:30:00Z"])
     what: str = Field(examples=["counted 4,210 by weight; the book said 4,300: beyond counting"])
-    units: int = Field(examples=[-90])
+    units: int = Field(description="What it adds: the rows of one difference sum to it.", examples=[-90])
     u: float = Field(description="Standard uncertainty, units.", examples=[12.4])
     run: str = Field(examples=["R26-000212-5"])
     reason: str = Field(examples=[""])

@@ -55,7 +55,7 @@ class WentToOut(BaseModel):
 
 
 class WaferAccountOut(BaseModel):
-    """Passing dies = placed + lost + left. The others are counted apart."""
+    """Passing dies = placed + lost + left. The others are counted apart; wrongly used are failing_placed, not_on_map and twice."""
 
     wafer: str = Field(examples=["W26-000031-8"])
     part: str = Field(examples=["RD-0417"])
@@ -68,7 +68,7 @@ class WaferAccountOut(BaseModel):
     failing_placed: int = Field(examples=[1])
     failing_lost: int = Field(examples=[0])
     not_on_map: int = Field(description="Positions without a die that a log used.", examples=[0])
-    twice: int = Field(description="Dies that the logs put on more than one cell.", examples=[0])
+    twice: int = Field(description="Placings of dies that were used before.", examples=[0])
     wrongly_used: int = Field(examples=[1])
     panels: list[WentToOut]
 
@@ -188,7 +188,8 @@ def one_wafer(wafer: str, call: Calling) -> WaferAccountOut:
     with call.house.reading() as session:
         found = wafer_account(session, resolve(session, wafer, "wafer"))
     return WaferAccountOut(
-        wafer=found.wafer, part=found.part, role=found.role, gross=found.gross, twice=found.twice, wrongly_used=found.wrongly_used,
+        wafer=found.wafer, part=found.part, role=found.role, gross=found.gross, failing_placed=found.wrong.failing,
+        not_on_map=found.wrong.not_on_map, twice=found.wrong.again, wrongly_used=found.wrong.total,
         panels=[WentToOut(**asdict(went)) for went in found.went_to], **asdict(found.count),
     )  # fmt: skip
 

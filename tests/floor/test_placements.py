@@ -27,6 +27,7 @@ from app.floor.placements import ROLE_WRONG, Imported, import_placements, read_l
 from app.floor.samples import sample_cells
 from app.floor.voids import void_run
 from app.floor.wafer_account import cell_story, die_story, panel_story, wafer_account
+from app.floor.wrong_dies import WrongDies
 from app.genealogy.checks import check
 from app.genealogy.origins import origins
 from app.genealogy.reach import reach
@@ -191,7 +192,7 @@ def test_what_broke_a_rule_is_recorded_marked_and_held(factory: Factory) -> None
         assert hold.lot == lot.id and "6 of 42 placements are wrong" in hold.reason
         assert [on.x for on in cell_story(session, panels[0], 1, 1).dies] == [0, good_dies(1, 30)[0][0]]
         account = wafer_account(session, one)
-        assert (account.count.failing_placed, account.count.not_on_map, account.twice, account.wrongly_used) == (1, 0, 1, 2)
+        assert account.wrong == WrongDies(failing=1, not_on_map=1, again=1)
         assert account.count.passing == account.count.placed + account.count.lost + account.count.left
         assert good_units(session, [panels[0].id]) == {panels[0].id: 15}
     with pytest.raises(Refused) as refusal:

@@ -34,7 +34,7 @@ def test_a_count_beyond_counting_stands_there_with_its_entries_until_and_after_i
     with house.reading() as session:
         (found,) = unclosed(session)
     assert (found.code, found.difference, found.open) == (one.best.code, -6, True)
-    assert [row.units for row in found.rows] == [-2, -6]
+    assert [row.units for row in found.rows] == [-2, -4]
     assert f"counts: {one.best.code}" in _checked(house)
     factory.do("sign_difference", lambda s, by: sign_difference(s, by, one.best.id, "swept away").id)
     with house.reading() as session:
