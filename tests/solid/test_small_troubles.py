@@ -146,3 +146,11 @@ def test_sqlite_says_itself_when_it_is_full_or_read_only(tmp_path: Path) -> None
         one.execute("insert into t values (1)")
     assert outage_of(OperationalError("", {}, read_only.value)) is READ_ONLY
     one.close()
+
+
+@pytest.mark.only_on("sqlite")
+def test_all_connections_together_keep_a_quarter_of_a_gibibyte_of_pages(house: House) -> None:
+    pool: Any = house.read_engine.pool
+    with house.reading() as session:
+        kib = -session.connection().exec_driver_sql("pragma cache_size").scalar_one()
+    assert 0 < kib * (pool.size() + pool._max_overflow) <= 256 * 1024
