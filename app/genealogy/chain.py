@@ -13,6 +13,7 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from app.catalogue import queries as catalogue
 from app.floor.dispositions import judgements_in_force
 from app.genealogy.origins import Origins
 from app.genealogy.record_stops import PastHold, holds_ever
@@ -87,6 +88,8 @@ class Work:
 
 @dataclass(frozen=True)
 class Moved:
+    """`customer`: by name, as customers have no code of ours."""
+
     item: int
     kind: str
     place: str
@@ -204,13 +207,16 @@ def _moves(session: Session, items: set[int]) -> tuple[Moved, ...]:
     moves = list(session.scalars(select(Move).where(Move.item.in_(items), moves_in_force()).order_by(turn_of())))
     shipments = {one.id: one for one in session.scalars(select(Shipment).where(Shipment.id.in_([move.shipment for move in moves if move.shipment])))}
     codes, orders = codes_of(session, "shipment", list(shipments)), codes_of(session, "order", [s.order for s in shipments.values() if s.order])
-    return tuple(
-        Moved(
-            move.item, move.kind, move.place, codes.get(move.shipment or 0, ""), str(shipments[move.shipment].customer) if move.shipment else "",
-            orders.get(shipments[move.shipment].order or 0, "") if move.shipment else "", move.moved_at, move.e,
+    names = {one.id: one.name for one in catalogue.every(session, "customer")}
+    found = []
+    for move in moves:
+        shipment = shipments.get(move.shipment or 0)
+        came_from = move.place if move.kind == "returned" and move.place in names.values() else ""  # a return names the place that it left
+        customer, order = (names[shipment.customer], shipment.order) if shipment else (came_from, None)
+        found.append(
+            Moved(move.item, move.kind, move.place, codes.get(move.shipment or 0, ""), customer, orders.get(order or 0, ""), move.moved_at, move.e)
         )
-        for move in moves
-    )  # fmt: skip
+    return tuple(found)
 
 
 def _sealed(session: Session, packs: set[int]) -> dict[int, tuple[datetime, int]]:

@@ -60,8 +60,8 @@ class _Events:
         yield from self._lots()
         for work in chain.works:
             yield from self._work(work)
-        for n, move in enumerate(chain.moves):
-            yield self._move(n, move)
+        for move in chain.moves:
+            yield self._move(move)
         for pack, (at, e) in chain.sealed.items():
             name = f"seal-{chain.things[pack].code}"
             yield self._event("ObjectEvent", name, e, "packing", "container_closed", at=at, operation="dry pack") | self._seen([pack])
@@ -99,14 +99,15 @@ class _Events:
             yield self._aggregation(name, e, "ADD", some[0].child, "packing", [self._quantity(one.parent, one.units) for one in some])
             return
         step = "repackaging" if kind == "repack" else "unpacking"
-        for n, one in enumerate(some):
+        for one in some:
+            name = f"{kind}-{e}-{self.chain.things[one.parent].code}-{self.chain.things[one.child].code}"
             over = [self._quantity(lot, units) for lot, units in self.chain.inside.get((one.parent, one.child, e), {}).items()]
             if over:
-                yield self._aggregation(f"{name}-out-{n}", e, "DELETE", one.parent, "unpacking", over)
+                yield self._aggregation(f"{name}-out", e, "DELETE", one.parent, "unpacking", over)
             made = self._made({one.parent: one.units}, {one.child: one.units})
-            yield self._event("TransformationEvent", f"{name}-{n}", e, step, "in_progress") | made
+            yield self._event("TransformationEvent", name, e, step, "in_progress") | made
             if over and kind == "repack":
-                yield self._aggregation(f"{name}-in-{n}", e, "ADD", one.child, step, over)
+                yield self._aggregation(f"{name}-in", e, "ADD", one.child, step, over)
 
     def _aggregation(self, name: str, e: int, action: str, pack: int, step: str, children: list[dict[str, Any]]) -> Event:
         event = self._event("AggregationEvent", name, e, step, "in_progress")
@@ -143,11 +144,11 @@ class _Events:
             if one.get("least_c") is not None and one.get("greatest_c") is not None:
                 span = {"startTime": _time(work.started_at), "endTime": _time(work.ended_at or work.started_at)}
                 report = {"type": "Temperature", "minValue": one["least_c"], "maxValue": one["greatest_c"], "uom": "CEL"}
-                yield {"sensorMetadata": span | {"deviceID": self.uris.of("sensor", _in_uri(one["sensor"]))}, "sensorReport": [report]}
+                yield {"sensorMetadata": span | {"deviceID": self.uris.of("sensor", one["sensor"])}, "sensorReport": [report]}
 
-    def _move(self, n: int, move: Moved) -> Event:
+    def _move(self, move: Moved) -> Event:
         step, disposition = MOVES[move.kind]
-        name = f"move-{n}-{self.chain.things[move.item].code}"
+        name = f"move-{move.e}-{self.chain.things[move.item].code}"
         event = self._event("ObjectEvent", name, move.e, step, disposition, at=move.at) | self._seen([move.item])
         orders = [{"type": "po", "bizTransaction": self.uris.of("order", move.order)}] if move.order else []
         papers = [{"type": "desadv", "bizTransaction": self.uris.of("shipment", move.shipment)}] if move.shipment else []
@@ -216,7 +217,3 @@ def _offset(at: datetime, zone: ZoneInfo) -> str:
     """The site's, at that time: +01:00."""
     text = f"{at.astimezone(zone):%z}"
     return f"{text[:3]}:{text[3:5]}"
-
-
-def _in_uri(name: str) -> str:
-    return "".join(sign if sign.isalnum() and sign.isascii() else "-" for sign in name)

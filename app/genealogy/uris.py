@@ -1,6 +1,7 @@
-"""Our codes as URIs under the authority of the settings, for exports that others read."""
+"""Our codes, and the names of what has no code, as URIs under the authority of the settings, for exports that others read."""
 
 from dataclasses import dataclass
+from urllib.parse import quote
 
 
 @dataclass(frozen=True)
@@ -10,7 +11,8 @@ class Uris:
     authority: str
 
     def of(self, kind: str, code: str) -> str:
-        return self.namespace(kind) + code
+        """A name's signs that a URI can't have are percent-encoded in UTF-8 (RFC 3986, 2.1)."""
+        return self.namespace(kind) + quote(code, safe="")
 
     def namespace(self, kind: str) -> str:
         mark = ":" if self.authority.startswith("urn:") else "/"

@@ -10,20 +10,23 @@ import subprocess
 import tarfile
 from datetime import datetime
 from typing import Any
-from urllib.parse import urlsplit
+from urllib.parse import unquote, urlsplit
 
 import jsonschema
 import pytest
 
 from app import clock
+from app.catalogue.definitions import Customer
 from app.db import House
 from app.floor.moves import move_item
 from app.genealogy.chain import Chain, chain_of
 from app.genealogy.epcis import FLOWS, MOVES, STEPS, VERDICTS, epcis_document
 from app.genealogy.uris import Uris
 from app.holds.place import place_hold
-from app.naming.resolve import Named
+from app.naming.resolve import Named, resolve
+from app.packing.dry import seal_pack
 from app.packing.rework import cut_pack, re_reel
+from app.packing.shipping import ship, take_back
 from app.receiving.cbv import BIZ_STEPS, DISPOSITIONS
 from app.settings import Settings
 from tests.conftest import is_missing
@@ -33,6 +36,7 @@ from tests.small_factory import Factory, named_pack
 AUTHORITIES = ("https://id.reelroot.example", "urn:example:reelroot")
 LISTS = ("epcList", "quantityList", "inputEPCList", "inputQuantityList", "outputEPCList", "outputQuantityList", "childEPCs", "childQuantityList")
 WORDS_OF_CBV = (41, 33)  # business steps and dispositions in the schema's two lists
+CUSTOMER = "Åsberg & Söner/AB, 7%"
 OFFSET = re.compile(r"[+-]((0[0-9]|1[0-3]):[0-5][0-9]|14:00)")
 
 
@@ -125,6 +129,36 @@ def test_what_is_taken_out_of_a_pack_or_put_into_it_is_said_by_its_pockets(chain
         events = document["epcisBody"]["eventList"]
         assert [one["eventTime"] for one in events] == sorted(one["eventTime"] for one in events)
         assert all(one.get("childEPCs") or one["childQuantityList"] for one in events if one["type"] == "AggregationEvent")
+
+
+def test_every_identifier_is_one_of_labels_and_calls(house: House, published: jsonschema.protocols.Validator) -> None:
+    """A customer stands by name, encoded where a URI can't have a sign; nothing by a number that only the database knows."""
+    factory = Factory(house).load(("customer", Customer(name=CUSTOMER)))
+    reel = made(factory).reel
+    piece = factory.do("cut_pack", lambda s, by: named_pack(s, cut_pack(s, by, reel, 10).item))
+    piece = factory.do("seal_pack", lambda s, by: named_pack(s, seal_pack(s, by, factory.things["Bagger"], piece).pack.item))
+    factory.do("ship", lambda s, by: ship(s, by, [piece], CUSTOMER).id)
+    factory.do("take_back", lambda s, by: take_back(s, by, piece).item)
+    for authority in AUTHORITIES:
+        uris = Uris(authority)
+        document = json.loads(json.dumps(epcis_document(chain(house, piece), uris, clock.now(), "UTC")))
+        assert [error.message[:300] for error in published.iter_errors(document)] == []
+        events = document["epcisBody"]["eventList"]
+        parties = [party for event in events for way in ("source", "destination") for party in event.get(f"{way}List", ())]
+        to = uris.namespace("customer") + "%C3%85sberg%20%26%20S%C3%B6ner%2FAB%2C%207%25"
+        assert parties == [{"type": "owning_party", "destination": to}, {"type": "owning_party", "source": to}]
+        assert unquote(to.removeprefix(uris.namespace("customer"))) == CUSTOMER
+        for uri in _identifiers(document["epcisBody"], authority):
+            kind, name = uri[len(authority) + 1 :].replace(":", "/").split("/")
+            with house.reading() as session:
+                assert kind in ("customer", "event") or resolve(session, name, kind), uri
+
+
+def _identifiers(told: Any, authority: str) -> set[str]:
+    if isinstance(told, str):
+        return {told} if told.startswith(authority) else set()
+    each = told.values() if isinstance(told, dict) else told if isinstance(told, list) else ()
+    return {uri for one in each for uri in _identifiers(one, authority)}
 
 
 def codes(event: dict[str, Any], way: str) -> set[str]:
