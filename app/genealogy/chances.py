@@ -82,6 +82,8 @@ class Chances:
     def _state_of(self, node: Node, found: Mapping[Node, "_Pool | _Join | None"]) -> "_Pool | _Join | None":
         network = self.network
         if own := network.marks.get(node):
+            if network.into.get(node):
+                return None
             return _Pool(node, network.held[node], own.expected)
         whole, marked, parts = 0, 0.0, []
         draws = network.into.get(node, ())
@@ -126,15 +128,16 @@ class Chances:
                 places[outlet.node].append((name, outlet))
         for node in network.order:
             own = network.marks.get(node)
-            marked = np.full(REPLICATES, round(own.expected), dtype=np.int64) if own else into[node]
-            left = network.held[node]
+            marked, left = into[node], network.held[node]
+            if own:  # of what has none by a draw
+                marked = marked + np.rint(own.expected * (1 - marked / max(1, left))).astype(np.int64)
             for name, outlet in places[node]:
                 found[name] = rng.hypergeometric(marked, left - marked, min(outlet.units, left))
                 marked, left = marked - found[name], left - min(outlet.units, left)
             for draw in network.out[node]:
                 went = rng.hypergeometric(marked, left - marked, min(draw.units, left))
                 marked, left = marked - went, left - min(draw.units, left)
-                if draw.child not in network.marks:
+                if draw.child not in network.whole:
                     into[draw.child] = into[draw.child] + went
         return found
 

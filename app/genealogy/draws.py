@@ -14,7 +14,7 @@ Node = Hashable
 
 
 class Marks(NamedTuple):
-    """Of the units of a node, between `least` and `most` are marked, whatever came in from elsewhere."""
+    """Of the units of a node, between `least` and `most` are marked, beside those that draws bring."""
 
     units: int
     least: int
@@ -23,6 +23,11 @@ class Marks(NamedTuple):
     @property
     def expected(self) -> float:
         return (self.least + self.most) / 2
+
+    @property
+    def is_whole(self) -> bool:
+        """All of them are, whatever draws bring."""
+        return self.least == self.units
 
 
 class Draw(NamedTuple):
@@ -67,6 +72,7 @@ class Network:
     ) -> None:  # fmt: skip
         """`told`: marks expected in some nodes by something better than even mixing. `slack_in`: of what came in by no draw."""
         self.marks, self.told, self.slack_in = dict(marks), dict(told or {}), dict(slack_in or {})
+        self.whole = {node for node, own in self.marks.items() if own.is_whole}  # these forget what came in
         self.taken_in = taken_in
         self.outlets = dict(outlets)
         self.into: defaultdict[Node, list[Draw]] = defaultdict(list)
@@ -76,10 +82,10 @@ class Network:
         self.uncertain: set[Node] = set(self.slack_in)  # how much came into them, left them or lies there is not known exactly
         self.forgotten: defaultdict[Node, list[Draw]] = defaultdict(list)
         for draw in _summed(draws):
-            if draw.child not in self.marks:
+            if draw.child not in self.whole:
                 self.into[draw.child].append(draw)
                 came[draw.child] += draw.units
-            else:  # what is marked as a whole forgets what came in
+            else:
                 self.forgotten[draw.child].append(draw)
             self.out[draw.parent].append(draw)
             went[draw.parent] += draw.units
@@ -100,6 +106,7 @@ class Network:
             for node in self.order
         }
         self.closes = all(went.get(node, 0) == units for node, units in self.held.items())  # no unit is missing anywhere
+        self.overlaps = any(node in self.into for node in self.marks)  # units may be marked by two ways at once
 
     def parted(self, names: Iterable[Hashable]) -> tuple[Marks, dict[Node, int]]:
         """The outlets whose marks are known, together; and the units that the others take of each node."""
@@ -135,7 +142,7 @@ class Network:
         order = [node for node, parents in waiting.items() if not parents]
         for node in order:  # it grows
             for draw in self.out.get(node, ()):
-                if draw.child not in self.marks:
+                if draw.child not in self.whole:
                     waiting[draw.child] -= 1
                     if not waiting[draw.child]:
                         order.append(draw.child)

@@ -73,14 +73,11 @@ class Expectation:
         network = self.network
         found: dict[Node, float] = {}
         for node in network.order:
-            marks = 0.0
+            marks = sum(draw.units * found[draw.parent] for draw in network.into.get(node, ()))
             if node in network.marks:
-                marks = network.marks[node].expected
+                marks += network.marks[node].expected * (1 - marks / max(1, network.held[node]))  # of what has none by a draw
             elif node in told:
                 marks = told[node].marks
-            else:
-                for draw in network.into.get(node, ()):
-                    marks += draw.units * found[draw.parent]
             found[node] = marks / network.held[node] if network.held[node] else 0.0
         return found
 

@@ -2,7 +2,8 @@
 
 *At least* and *at most* are exact bounds by network flow (`extremes.py`); a total is asked of its set, never summed. *Expected* and *chance*
 assume that each draw is a random sample of what it was drawn from; behind a colour sort the expectation stands beside its range for odds
-from 1/10 to 10. Where a suspect may have been on one side or the other of a change-over, expectation and chance take either side as alike.
+from 1/10 to 10. Where a unit may have had a suspect or something else (on the other side of a change-over, beside it on the station), each cell
+or unit had exactly one of them: of one alone least 0 and most all, of all of them all. Expectation and chance take either as alike.
 """
 
 from collections import defaultdict
@@ -35,7 +36,7 @@ ASSUMPTIONS = {
     "even": "Expected and chance assume even mixing: each draw is a random sample of what it was drawn from.",
     "bin": "Assumes that origin does not affect the bin; the range is for odds from 1/10 to 10 that a suspect unit falls into the bin.",
     "colour": "By colour: where die maps carry values and the tester measured the same colours, each unit's chance to be a suspect's.",
-    "side": "A suspect on one side of a change-over: each cell is taken as on either side alike.",
+    "side": "A suspect on one side of a change-over, or beside another batch or wafer on a station: each unit is taken to have had either alike.",
     "weighed": "Where units were weighed or counted by hand, at least and at most hold for every true count within twice its uncertainty.",
     "simulated": "The chance is simulated from a fixed seed, with its standard error; the ways of the marked units meet again.",
 }
@@ -203,7 +204,8 @@ class _Answer:
             told = self._contradicted()
         if self.net.mixing.told:
             keys.append("colour")
-        if any(sure != possible for _, sure, possible in self.net.marked.values()):
+        unsure = (sure != possible for _, sure, possible in (*self.net.marked.values(), *self.net.mixing.marks.values()))
+        if any(unsure):
             keys.append("side")
         if self.net.mixing.is_uncertain:
             keys.append("weighed")

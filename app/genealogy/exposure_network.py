@@ -16,7 +16,7 @@ from app.genealogy.draws import Draw, Marks, Outlet, Told
 from app.genealogy.marked_panels import Marked, MarkedPanels
 from app.genealogy.mixing import Mixing
 from app.genealogy.suspect_cells import SuspectCells
-from app.genealogy.suspects import Suspected, any_of
+from app.genealogy.suspects import Suspected, any_of, earlier
 from app.ledger import walk
 from app.listed import listed, tuples
 
@@ -51,7 +51,7 @@ def network(session: Session, suspicions: Sequence[Suspected], results: Path | N
 
     `results`: the folder of unit results, by which colours may tell whose dies a bin has.
     """
-    if len(suspicions) > 1 and any(one.loose or one.packs for one in suspicions):
+    if len(suspicions) > 1 and any(one.loose or one.packs or one.perhaps_items("lot", "sample", "pack") for one in suspicions):
         raise bad_input(
             "All of these can't be told together.", "join", "One of them worked on loose units, where nobody knows which unit had the others.",
             "Ask for each alone, or for any of them.",
@@ -72,8 +72,10 @@ class _Builder:
         self.outlets: dict[Hashable, Outlet] = {}
         self.places: dict[Hashable, Place] = {}
         self.short: list[tuple[Hashable, int, int, int]] = []  # node of what left a panel as fewer units than cells, child, entry, units
-        self.since: dict[int, int] = dict(self.whole.loose)  # loose lots and samples that marks come into
+        self.perhaps = self.whole.perhaps_items("lot", "sample")
+        self.since: dict[int, int] = earlier(self.perhaps, self.whole.loose)  # loose lots and samples that marks come into
         self.pockets: set[walk.Content] = set()  # suspected as they are, wherever they lie now
+        self.perhaps_pockets: set[walk.Content] = set()
         self.units: defaultdict[int, int] = defaultdict(int)
         self.uncertain: set[int] = set()  # loose lots where something was weighed, or counted by hand
         self.beside: set[int] = set()  # loose lots without a mark whose numbers bound those of others
@@ -82,7 +84,7 @@ class _Builder:
 
     def build(self) -> Network:
         self._add_panels()
-        if self.whole.packs:
+        if self.whole.packs or self.whole.perhaps_items("pack"):
             self._add_pockets_of_packs()
         self._add_lots()
         mixing = Mixing(self.marks, self.draws, self.taken_in, self.outlets, self.told, self.slack_in)
@@ -111,22 +113,29 @@ class _Builder:
 
     def _add_pockets_of_packs(self) -> None:
         """Packs that are suspected as they are: the pockets that lay in them, wherever these are now."""
-        reached = walk.down_from_packs(self.session, self.whole.packs)
+        sure, perhaps = self.whole.packs, self.whole.perhaps_items("pack")
+        reached = walk.down_from_packs(self.session, {**sure, **perhaps})
         there, off = walk.contents_of(self.session, packs=reached), walk.taken_off_packs(self.session, reached)
         for content in [*there, *off]:
-            if content.pack in self.whole.packs or any(pack in self.whole.packs and left > self.whole.packs[pack] for pack, left in content.was_in):
+            if _lay_in(sure, content):
                 self.pockets.add(content)
-        holding = {content.pack for content in there if content in self.pockets}
+            elif _lay_in(perhaps, content):
+                self.perhaps_pockets.add(content)
+        holding = {content.pack for content in there if content in self.pockets or content in self.perhaps_pockets}
         for content in there:
             if content.pack in holding:
                 self.units[content.pack] += content.units
             if content in self.pockets:
                 name, n = ("suspect pockets", content.pack, content.pocket_from), content.units
                 self._add_outlet(name, Place("pack", content.pack), Outlet(None, n, Marks(n, n, n)))
+            elif content in self.perhaps_pockets:
+                node, n = ("on", content), content.units
+                self.marks[node] = Marks(n, 0, n)
+                self._add_outlet(("perhaps", content.pack, content.pocket_from), Place("pack", content.pack), Outlet(node, n))
         for content in off:
-            if content in self.pockets:
+            if content in self.pockets or content in self.perhaps_pockets:
                 node = ("off", content)
-                self.marks[node] = Marks(content.units, content.units, content.units)
+                self.marks[node] = Marks(content.units, content.units if content in self.pockets else 0, content.units)
                 self.since[content.pack] = min(content.was_in[-1][1], self.since.get(content.pack, walk.NEVER))
 
     def _add_lots(self) -> None:
@@ -194,7 +203,7 @@ class _Builder:
 
     def _samples(self, rows: Sequence[Any], lots: set[int]) -> set[int]:
         samples = {child for _, child, _, kind, _, _, _, off_tape, _ in rows if kind == "draw" or off_tape == "sample"} | self.panels.samples
-        suspects = set(self.whole.loose) | {content.pack for content in self.pockets} & lots
+        suspects = set(self.whole.loose) | set(self.perhaps) | {content.pack for content in self.pockets | self.perhaps_pockets} & lots
         return samples | {item for item, kind in walk.kinds_of(self.session, suspects).items() if kind == "sample"}
 
     def _add_lot(self, lot: int, kind: str, postings: Sequence[_Posting], phases: dict[int, "_Phases"], untaped: list[walk.Content]) -> None:
@@ -223,7 +232,7 @@ class _Builder:
             elif lot in self.uncertain and how in _TO_LOTS and other not in phases:
                 self.draws.append(Draw(nodes[phase], ("elsewhere", other, e), units, False, known_to))
             poured = poured or how in _POURED
-        marked_at = self.whole.loose.get(lot)
+        marked_at, perhaps_at = self.whole.loose.get(lot), self.perhaps.get(lot)
         carried = 0
         for phase, node in enumerate(nodes):
             if carried or (phase and rest is None):
@@ -233,6 +242,8 @@ class _Builder:
             carried = max(0, carried + left[phase])
             if marked_at is not None and (marked_at == 0 or phase == mine.at(marked_at)):
                 self.marks[node] = Marks(self.taken_in[node], self.taken_in[node], self.taken_in[node])
+            elif perhaps_at is not None and phase == mine.at(perhaps_at):
+                self.marks[node] = Marks(self.taken_in[node], 0, self.taken_in[node])
         if carried or (rest is None and not poured):
             place = Place(kind if carried else "within counting", lot)
             self._add_outlet(("here", lot), place, Outlet(nodes[-1], carried, None, rest))
@@ -247,7 +258,7 @@ class _Builder:
             if not marked.possible:
                 continue
             into = phases[child].node_at(e)
-            if into in fed or child in self.uncertain or child in self.whole.loose:
+            if into in fed or child in self.uncertain or child in self.whole.loose or child in self.perhaps:
                 node = "left", child, e
                 self.marks[node] = Marks(*marked)
                 self.draws.append(Draw(node, into, marked.units))
@@ -277,19 +288,26 @@ class _Builder:
         for content in untaped:
             if content.was_in[-1][1] != e:
                 continue
-            if content in self.pockets:
+            is_known = content in self.pockets or content in self.perhaps_pockets
+            if is_known:
                 self.draws.append(Draw(("off", content), node, content.units))
-            elif content.loose in phases:
-                self.draws.append(Draw(_filled_from(content, phases[content.loose]), node, content.units))
+            if content.loose in phases and content not in self.pockets:
+                into = ("off", content) if is_known else node
+                self.draws.append(Draw(_filled_from(content, phases[content.loose]), into, content.units))
 
     def _add_packs(self, phases: dict[int, "_Phases"]) -> None:
         counted, marked = set(self.units), phases.keys() - self.beside
         for pack, first, last, loose, was_in in tuples(self.session, _CONTENTS, loose=marked):
             if pack not in counted:
                 self.units[pack] += last - first + 1
-            if loose in marked and not (self.pockets and walk.content_of(pack, first, last, loose, was_in) in self.pockets):
-                mine = phases[loose]
-                node = _filled_from(walk.content_of(pack, first, last, loose, was_in), mine) if mine.filled else mine.nodes[-1]
+            if loose not in marked:
+                continue
+            mine = phases[loose]
+            content = walk.content_of(pack, first, last, loose, was_in) if self.pockets or self.perhaps_pockets or mine.filled else None
+            node = _filled_from(content, mine) if content and mine.filled else mine.nodes[-1]
+            if content in self.perhaps_pockets:
+                self.draws.append(Draw(node, ("on", content), last - first + 1))
+            elif content not in self.pockets:
                 self._add_outlet(("pockets", pack, first), Place("pack", pack), Outlet(node, last - first + 1))
 
     def _add_outlet(self, name: Hashable, place: Place, outlet: Outlet) -> None:
@@ -312,6 +330,11 @@ class _Phases(NamedTuple):
 
     def node_at(self, e: int) -> Lot:
         return self.nodes[self.at(e) if self.begins else 0]
+
+
+def _lay_in(packs: Mapping[int, int], content: walk.Content) -> bool:
+    """These pockets are in one of the packs, or lay in it until after its entry."""
+    return content.pack in packs or any(pack in packs and left > packs[pack] for pack, left in content.was_in)
 
 
 def _phases(lot: int, postings: Sequence[_Posting], counts: Mapping[int, int]) -> _Phases:

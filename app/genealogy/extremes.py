@@ -42,7 +42,7 @@ class Extremes:
             above = network.above(by_node)
             if not network.uncertain.isdisjoint(above):
                 return self._by_true_counts(above, set(chosen))
-        elif network.closes and sum(by_node.values()) == network.placed:  # everything there is
+        elif network.closes and not network.overlaps and sum(by_node.values()) == network.placed:  # everything there is
             return sum(mark.least for mark in network.marks.values()), sum(mark.most for mark in network.marks.values())
         if len(by_node) <= _FEW and (found := self._by_sums(by_node)):
             return found
@@ -72,7 +72,7 @@ class Extremes:
         inside, outside = [by_node.get(node, 0) for node in above], [network.held[node] - by_node.get(node, 0) for node in above]
         for i, node in enumerate(above):
             for draw in network.out[node]:
-                if draw.child in number and draw.child not in network.marks:
+                if draw.child in number and draw.child not in network.whole:
                     draws.append((i, number[draw.child], draw.units))
                     outside[i] -= draw.units
         marks = [network.marks.get(node, _UNMARKED) for node in above]
@@ -110,8 +110,8 @@ class Extremes:
         network = self.network
         own, slack = network.marks.get(node), network.slack_in.get(node, 0)
         units = max(network.taken_in.get(node, 0), own.units if own else 0) - sum(draw.units for draw in self._drawn_into(node))
-        least, most = (own.least, own.most) if own else (0, 0)
-        return Vessel(max(0, units - slack), max(0, units + slack), least, most, own is not None and own.least == own.units, followed)
+        least, most = (own.least, own.most if own.most < own.units else ANY) if own else (0, 0)
+        return Vessel(max(0, units - slack), max(0, units + slack), least, most, node in network.whole, followed)
 
     def _untold(self, node: Node) -> float:
         """Units of a node of which nothing is told."""

@@ -11,10 +11,11 @@ from app.floor.bitmaps import Bitmap
 from app.floor.exits import exits_of
 from app.floor.marks import good_cells, good_units
 from app.genealogy.amounts import Draw, Share, drawn_in, either_or_both, spare_of, spread
-from app.genealogy.panel_origins import OnPanels, Origin, on_panels
+from app.genealogy.panel_origins import BatchesOn, OnPanels, Origin, on_panels
 from app.ledger import walk
+from app.ledger.alternates import perhaps
 from app.ledger.travels import LineAbove
-from app.ledger.used import uses_of
+from app.ledger.used import Used, uses_of
 
 
 @dataclass(frozen=True)
@@ -39,7 +40,7 @@ class Origins:
 
     up: walk.Up
     lines: list[LineAbove]
-    uses: list[tuple[int, int, str]]  # line, item and kind: the material that the lines had
+    uses: list[Used]  # the material that the lines had
     wafers: dict[int, set[int]]
     batches: dict[int, set[int]]
     shares: dict[Origin, Share]
@@ -64,18 +65,27 @@ def origins(session: Session, starts: Iterable[int], kinds: Mapping[int, str] | 
     uses = uses_of(session, [line.line for line in lines])
     batches = walk.batches_above(session, up, uses)
     units_of_panels = _panel_units(session, up)
-    panels = on_panels(session, up, lines, uses, batches, units_of_panels)
+    batches_on = BatchesOn(_by_line(batches), perhaps(session, uses))
+    panels = on_panels(session, up, lines, uses, batches_on, units_of_panels)
     wafers: defaultdict[int, set[int]] = defaultdict(set)
     for panel, some in panels.wafers.items():
         for wafer in some:
             wafers[wafer].add(panel)
     spare = _spare(up)
-    on_items = _on_items(up, lines, batches, spare)
+    on_items = _on_items(up, lines, batches_on, spare)
     draws, held = _draws(up, units_of_panels)
     own = on_items | {panel: panels.of_panel(panel) for panel in up.starts if panel in up.panels}
     down = Down(up, wanted, draws, held, _there_now(session, up, held), spare)
     units = _units_in(up, wanted, down.there, units_of_panels)
     return Origins(up, lines, uses, dict(wafers), batches, down.shares(own, panels.into(up.edges)), units, panels, on_items, down)
+
+
+def _by_line(batches: Mapping[int, set[int]]) -> dict[int, list[int]]:
+    found: defaultdict[int, list[int]] = defaultdict(list)
+    for batch, used_in in batches.items():
+        for line in used_in:
+            found[line].append(batch)
+    return found
 
 
 def _panel_units(session: Session, up: walk.Up) -> dict[int, int]:
@@ -112,13 +122,9 @@ def _spare_of(up: walk.Up, edge: walk.Edge) -> int:
 
 
 def _on_items(
-    up: walk.Up, lines: list[LineAbove], batches: dict[int, set[int]], spare: dict[int, int]
+    up: walk.Up, lines: list[LineAbove], batches: BatchesOn, spare: dict[int, int]
 ) -> dict[int, dict[Origin, Share]]:
     """Lines over a loose lot touched all that was in it; lines over a pack the pockets that lay in it then, in packs or off the tape."""
-    by_line: defaultdict[int, list[int]] = defaultdict(list)
-    for batch, used_in in batches.items():
-        for one in used_in:
-            by_line[one].append(batch)
     packs_now: defaultdict[int, list[walk.Content]] = defaultdict(list)
     for content in [*up.contents, *up.off_tape]:
         for pack in {content.pack, *(pack for pack, _ in content.was_in)}:
@@ -138,9 +144,10 @@ def _on_items(
             shares, more = found[item], spare.get(item, 0)
             share = Share(max(0, n - more), n + more)
             shares["line", line.line] = share
-            for batch in by_line.get(line.line, ()):
+            for batch in batches.by_line.get(line.line, ()):
                 before = shares.get(("batch", batch), _NONE)
-                shares["batch", batch] = either_or_both(before, share, before.most + share.most)
+                had = Share(0, share.most) if (line.line, batch) in batches.perhaps else share
+                shares["batch", batch] = either_or_both(before, had, before.most + had.most)
     return dict(found)
 
 

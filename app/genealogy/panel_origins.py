@@ -15,9 +15,17 @@ from app.floor.exits import CellHistory
 from app.genealogy.amounts import Share
 from app.ledger import walk
 from app.ledger.travels import Cover, LineAbove
+from app.ledger.used import Used
 from app.listed import listed, tuples
 
 Origin = tuple[str, int]  # ("panel" | "wafer" | "batch" | "line", id)
+
+
+class BatchesOn(NamedTuple):
+    """The batches that each line had, through every mixing; `perhaps`: (line, batch) where units of the line may have had another instead."""
+
+    by_line: Mapping[int, list[int]]
+    perhaps: set[tuple[int, int]]
 
 
 class Mount(NamedTuple):
@@ -81,10 +89,9 @@ class OnPanels:
 
 
 def on_panels(
-    session: Session, up: walk.Up, lines: list[LineAbove], uses: list[tuple[int, int, str]], batches: Mapping[int, set[int]],
-    units: dict[int, int],
-) -> OnPanels:  # fmt: skip
-    """`units` of each panel; `batches` with the lines that used them, through every mixing."""
+    session: Session, up: walk.Up, lines: list[LineAbove], uses: list[Used], batches: BatchesOn, units: dict[int, int]
+) -> OnPanels:
+    """`units` of each panel."""
     groups = _groups(up, lines, uses, batches)
     return OnPanels(units, groups, _wafers(session, up, groups, units))
 
@@ -95,15 +102,11 @@ def share_of_cells(surely: int, perhaps: int, cells: int, units: int) -> Share:
 
 
 def _groups(
-    up: walk.Up, lines: list[LineAbove], uses: list[tuple[int, int, str]], batches: Mapping[int, set[int]]
+    up: walk.Up, lines: list[LineAbove], uses: list[Used], batches: BatchesOn
 ) -> list[Together]:
-    by_line: defaultdict[int, list[int]] = defaultdict(list)
-    for batch, used_in in batches.items():
-        for line in used_in:
-            by_line[line].append(batch)
     wafers: defaultdict[int, list[int]] = defaultdict(list)
-    for line, item, kind in uses:
-        if kind == "wafer":
+    for line, item, part in uses:
+        if part is None:
             wafers[line].append(item)
     above = {line.line: line for line in lines}
     covers: defaultdict[int, list[Cover]] = defaultdict(list)
@@ -111,7 +114,7 @@ def _groups(
         for cover in up.travels.covers.get(line, ()):
             covers[cover.set].append(cover)
     return [
-        _together(panels, exit_e, frames, [cover for one in sets for cover in covers[one] if above[cover.line].e < exit_e], above, by_line, wafers)
+        _together(panels, exit_e, frames, [cover for one in sets for cover in covers[one] if above[cover.line].e < exit_e], above, batches, wafers)
         for (sets, exit_e, frames), panels in _alike(up).items()
     ]
 
@@ -133,9 +136,9 @@ def _alike(up: walk.Up) -> dict[tuple[tuple[int, ...], int, frozenset[int]], lis
 
 def _together(
     panels: list[int], exit_e: int, frames: frozenset[int], covers: list[Cover], above: Mapping[int, LineAbove],
-    by_line: Mapping[int, list[int]], wafers: Mapping[int, list[int]],
+    batches: BatchesOn, wafers: Mapping[int, list[int]],
 ) -> Together:  # fmt: skip
-    """A line is certain where it did them wholly; a batch also where each line that may have done a finished step had it."""
+    """A line is certain where it did them wholly; a batch also where each line that may have done a finished step had it, and none beside it."""
     certain: dict[Origin, bool] = {}
     works: defaultdict[tuple[str, int], list[Cover]] = defaultdict(list)  # one doing of a step -> the lines that may have done it
     mounts: defaultdict[tuple[str, int], list[Mount]] = defaultdict(list)
@@ -152,8 +155,10 @@ def _together(
     for of_work in works.values():
         had_by: dict[int, list[Cover]] = {}
         for cover in of_work:
-            for batch in by_line.get(cover.line, ()):
-                had_by.setdefault(batch, []).append(cover)
+            for batch in batches.by_line.get(cover.line, ()):
+                had = had_by.setdefault(batch, [])
+                if (cover.line, batch) not in batches.perhaps:
+                    had.append(cover)
         for batch, had in had_by.items():
             if any(cover.extent == "whole" for cover in had) or (len(had) == len(of_work) and any(cover.done for cover in of_work)):
                 certain["batch", batch] = True

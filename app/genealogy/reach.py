@@ -1,7 +1,7 @@
 """Forward: everything that an item, run, line or batch went into, and how many of its units can and must be there."""
 
 from collections import defaultdict
-from collections.abc import Hashable, Iterable
+from collections.abc import Container, Hashable, Iterable
 from dataclasses import dataclass, field, replace
 from typing import Any, NamedTuple
 
@@ -14,10 +14,11 @@ from app.floor.marks import good_units
 from app.genealogy.amounts import Draw, Share, drawn, either_or_both, spare_of, spread
 from app.genealogy.panel_origins import share_of_cells
 from app.ledger import walk
+from app.ledger.alternates import demands, is_certain
 from app.ledger.items import Lot
 from app.ledger.sets import LotHolding, Member
 from app.ledger.travels import LineAbove, line_of, lines_of_run, lines_that_had, panels_of_lines
-from app.ledger.used import framed_from, mixed_from
+from app.ledger.used import framed_from, mixed_from, uses_of
 from app.listed import listed, tuples
 from app.naming.resolve import Named
 
@@ -77,22 +78,39 @@ class _OnPanel(NamedTuple):
     perhaps: tuple[tuple[int, int], ...] = ()
 
 
-def _of_lines(session: Session, lines: list[LineAbove]) -> Reached:
-    """Panels that the lines covered, the loose lots that they worked on, and the packs; only what left after the line began."""
+def _of_lines(session: Session, lines: list[LineAbove], perhaps: Container[int] = ()) -> Reached:
+    """Panels that the lines covered, the loose lots that they worked on, and the packs; only what left after the line began.
+
+    `perhaps`: lines that may have done it without the subject.
+    """
     covered = panels_of_lines(session, [line.line for line in lines if line.set is not None])
-    first: dict[int, tuple[int, str]] = {}  # panel -> (entry of the first line, how it covered the panel)
+    first: dict[int, _OnPanel] = {}
     for line in lines:
         for panel, extent in covered.get(line.line, {}).items():
-            first[panel] = min(first.get(panel, (line.e, extent)), (line.e, extent))
-    found = _of_panels(session, {panel: _OnPanel(e, extent == "whole") for panel, (e, extent) in first.items()})
+            if panel not in first or line.e < first[panel].since:
+                first[panel] = _OnPanel(line.e, extent == "whole" and line.line not in perhaps)
+    found = _of_panels(session, first)
+    over_items = [line for line in lines if line.item is not None]
+    if sure := [line for line in over_items if line.line not in perhaps]:
+        found = _joined(found, _of_items(session, sure))
+    if unsure := [line for line in over_items if line.line in perhaps]:
+        found = _joined(found, _at_most(_of_items(session, unsure)))
+    return replace(found, lines=tuple(lines))
+
+
+def _of_items(session: Session, lines: list[LineAbove]) -> Reached:
+    """The loose lots and packs of lines."""
     items = {line.item: line.e for line in reversed(lines) if line.item is not None}
     kinds = walk.kinds_of(session, items)
-    loose = {item: _Into(e, None) for item, e in items.items() if kinds[item] != "pack"}
-    if loose:
-        found = _joined(found, _below(session, loose))
-    if packs := {item: e for item, e in items.items() if kinds[item] == "pack"}:
-        found = _joined(found, _of_packs(session, packs))
-    return replace(found, lines=tuple(lines))
+    loose, packs = {item: e for item, e in items.items() if kinds[item] != "pack"}, {item: e for item, e in items.items() if kinds[item] == "pack"}
+    found = _below(session, {item: _Into(e, None) for item, e in loose.items()}) if loose else Reached({}, {}, {}, {}, ())
+    return _joined(found, _of_packs(session, packs)) if packs else found
+
+
+def _at_most(found: Reached) -> Reached:
+    """Perhaps all of it, and surely nothing."""
+    loose, packs, passed = ({item: Share(0, share.most) for item, share in one.items()} for one in (found.loose, found.packs, found.passed))
+    return replace(found, loose=loose, packs=packs, passed=passed)
 
 
 def _of_wafer(session: Session, wafer: int) -> Reached:
@@ -116,9 +134,11 @@ def _of_wafer(session: Session, wafer: int) -> Reached:
 
 
 def _of_batch(session: Session, batch: int) -> Reached:
-    batches = [batch, *mixed_from(session, batch)]
-    found = _of_lines(session, lines_that_had(session, batches))
-    frames = framed_from(session, batches)
+    batches = {batch, *mixed_from(session, batch)}
+    lines = lines_that_had(session, batches)
+    beside = demands(session, uses_of(session, [line.line for line in lines]))
+    found = _of_lines(session, lines, {line for line, its in beside.items() if not is_certain(its, batches)})
+    frames = framed_from(session, list(batches))
     return _joined(found, _of_panels(session, _whole_panels(dict.fromkeys(frames, 0)))) if frames else found
 
 

@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 from app.catalogue import queries as catalogue
 from app.genealogy.amounts import Share
 from app.ledger.travels import LineAbove
+from app.ledger.used import Used
 from app.listed import ask, listed
 from app.naming.resolve import codes_of, codes_of_items
 
@@ -62,11 +63,11 @@ class RunRow(NamedTuple):
 
 
 def run_rows(
-    session: Session, lines: Iterable[LineAbove], uses: Iterable[tuple[int, int, str]], codes: dict[int, str], share: Callable[[int], Share]
+    session: Session, lines: Iterable[LineAbove], uses: Iterable[Used], codes: dict[int, str], share: Callable[[int], Share]
 ) -> tuple[RunRow, ...]:
     """The runs of these lines in the order of their beginnings.
 
-    `uses`: line, item and kind of what they had; `codes`: of items, as far as they are known; `share`: of the subject, by line.
+    `uses`: what they had; `codes`: of items, as far as they are known; `share`: of the subject, by line.
     """
     rows = sorted(lines, key=lambda line: (line.run_started_at, line.run, line.line))
     runs = {row.run: row for row in rows}
@@ -98,7 +99,7 @@ def words_of(reason: Any) -> str:
 
 
 def _lines(
-    session: Session, lines: list[LineAbove], uses: Iterable[tuple[int, int, str]], codes: dict[int, str], share: Callable[[int], Share]
+    session: Session, lines: list[LineAbove], uses: Iterable[Used], codes: dict[int, str], share: Callable[[int], Share]
 ) -> list[LineRow]:
     ids = [line.line for line in lines]
     used: defaultdict[int, list[int]] = defaultdict(list)

@@ -1,7 +1,8 @@
 """Which cells of which panels a suspicion marks: surely, and possibly. Exact where placement logs tell the dies.
 
 A panel that straddles a change-over had each of its cells on exactly one side: a suspect on one side alone marks perhaps all and surely none;
-suspects on every side mark all. What left a panel before a suspect came to it carries no mark of it.
+suspects on every side mark all. So it is with batches, or wafers, that lay side by side on a station.
+What left a panel before a suspect came to it carries no mark of it.
 
 Cells are bits of a whole number here, as in `floor/bitmaps.py` the lowest first: a hundred panels are counted sooner so than as arrays.
 """
@@ -38,7 +39,7 @@ _NONE, _ALL = Cells(0, 0), Cells(_EVERY, _EVERY)
 
 
 class _Doing(NamedTuple):
-    """A line that may have done a step for a panel. `suspect`: yes; perhaps (one of several wafers on the station); no."""
+    """A line that may have done a step for a panel. `suspect`: yes; perhaps (one of several wafers, or batches, on the station); no."""
 
     e: int
     extent: str
@@ -94,9 +95,9 @@ class _OnPanels:
         self.whole = dict(suspicion.panels)
         self.known: defaultdict[int, list[tuple[int, int, int]]] = defaultdict(list)  # panel -> entry, sure and possible cells
         self.works: defaultdict[int, dict[tuple[str, int], list[_Doing]]] = defaultdict(dict)
-        self._lines = suspicion.lines
+        self._lines, self._perhaps = suspicion.lines, suspicion.perhaps_lines()
         self._mounted: dict[tuple[int, int], str] = {}  # (line, panel) -> yes or perhaps, where only a mount says who gave the dies
-        covered: list[_Began] = tuples(session, _COVERED, lines=suspicion.lines)
+        covered: list[_Began] = tuples(session, _COVERED, lines=self._lines | self._perhaps)
         if suspicion.wafers:
             covered += self._add_wafers(session, suspicion)
         self._add_works(session, covered)
@@ -149,7 +150,9 @@ class _OnPanels:
                 self.works[one.panel].setdefault((one.step, one.round), []).append(doing)
 
     def _suspect(self, one: _Covered) -> str:
-        return "yes" if one.line in self._lines else self._mounted.get((one.line, one.panel), "no")
+        if one.line in self._lines:
+            return "yes"
+        return self._mounted.get((one.line, one.panel), "perhaps" if one.line in self._perhaps else "no")
 
     def _add_wafers(self, session: Session, suspicion: Suspected) -> list[_Began]:
         """The cells with their dies by the placement logs. Where no log tells, what lines did that had them mounted: their covers."""

@@ -3,7 +3,7 @@
 Several suspects are joined as *any of* them or *all of* them. What they mark on panels is told cell by cell in `marks.py` of this room.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any, NamedTuple
@@ -19,11 +19,12 @@ from app.db import Moment
 from app.errors import bad_input
 from app.genealogy.short_heat import panels_short_of_heat
 from app.ledger import walk
+from app.ledger.alternates import Demand, demands
 from app.ledger.items import Lot
 from app.ledger.runs import Line, Run
 from app.ledger.sets import LotHolding, Member
 from app.ledger.travels import panels_of_lines
-from app.ledger.used import framed_from, mixed_from, standing_lines
+from app.ledger.used import framed_from, mixed_from, standing_lines, uses_of
 from app.listed import ask, listed
 from app.naming.resolve import Named
 from app.receiving.wafers import map_of
@@ -69,15 +70,34 @@ class Suspect:
     short_of_heat: bool = False  # only panels of it whose heat ledger is short
 
 
+class Beside(NamedTuple):
+    """A line had several batches for one demand of its step, and each unit one of them. `over`: panels, or the kind of `item`."""
+
+    line: int
+    e: int
+    over: str
+    item: int | None
+    demand: Demand
+
+
 @dataclass(frozen=True)
 class Suspected:
-    """What one suspect, or any of several, is on the record. `since`: entries from which on panels, loose lots or packs are meant."""
+    """What one suspect, or any of several, is on the record. Numbers of panels, loose lots and packs: the entry from which on they are meant."""
 
     lines: frozenset[int] = frozenset()
+    perhaps: dict[Beside, frozenset[int]] = field(default_factory=dict)  # lines that had these suspect batches beside others
     wafers: dict[int, tuple[Region, ...]] = field(default_factory=dict)  # none: all of the wafer
     panels: dict[int, int] = field(default_factory=dict)
     loose: dict[int, int] = field(default_factory=dict)
     packs: dict[int, int] = field(default_factory=dict)
+
+    def perhaps_lines(self) -> set[int]:
+        """Over panels, each cell of which had a suspect batch or another."""
+        return {beside.line for beside in self.perhaps if beside.item is None} - self.lines
+
+    def perhaps_items(self, *kinds: str) -> dict[int, int]:
+        """Loose lots, samples or packs, each unit of which had a suspect batch or another; since when."""
+        return _since(beside for beside in self.perhaps if beside.over in kinds)
 
 
 class _Work(NamedTuple):
@@ -122,13 +142,14 @@ def suspected(session: Session, suspect: Suspect) -> Suspected:
 
 
 def short_of_heat(session: Session, suspicion: Suspected) -> Suspected:
-    """Of what is suspected by panels: those whose heat ledger is short, from where the suspicion came to them."""
+    """Of what is suspected by panels: those whose heat ledger is short, wholly, from where the suspicion came to them."""
     if suspicion.wafers:
         raise bad_input("Heat is told of panels.", "heat", "A wafer has no heat ledger.", "Name a run, load, batch, station, lot or panel.")
     panels = dict(suspicion.panels)
-    began = {line: e for line, e in session.execute(select(Line.id, Line.e).where(Line.id.in_(suspicion.lines)))}
-    for line, on in panels_of_lines(session, suspicion.lines).items():
-        panels = _earlier(panels, dict.fromkeys(on, began[line]))
+    lines = suspicion.lines | suspicion.perhaps_lines()
+    began = {line: e for line, e in session.execute(select(Line.id, Line.e).where(Line.id.in_(lines)))}
+    for line, on in panels_of_lines(session, lines).items():
+        panels = earlier(panels, dict.fromkeys(on, began[line]))
     short = panels_short_of_heat(session, panels)
     return Suspected(panels={panel: e for panel, e in panels.items() if panel in short})
 
@@ -138,10 +159,22 @@ def any_of(several: Sequence[Suspected]) -> Suspected:
     joined = Suspected()
     for one in several:
         joined = Suspected(
-            joined.lines | one.lines, _wider(joined.wafers, one.wafers), _earlier(joined.panels, one.panels), _earlier(joined.loose, one.loose),
-            _earlier(joined.packs, one.packs),
+            joined.lines | one.lines, _more(joined.perhaps, one.perhaps), _wider(joined.wafers, one.wafers), earlier(joined.panels, one.panels),
+            earlier(joined.loose, one.loose), earlier(joined.packs, one.packs),
         )  # fmt: skip
-    return joined
+    return _settled(joined)
+
+
+def _settled(joined: Suspected) -> Suspected:
+    """Where all batches that met a demand are suspects, no unit of the line can have had another."""
+    met = [beside for beside, batches in joined.perhaps.items() if beside.demand <= batches]
+    if not met:
+        return joined
+    return Suspected(
+        joined.lines | {one.line for one in met if one.item is None}, {one: its for one, its in joined.perhaps.items() if one not in met},
+        joined.wafers, joined.panels, earlier(joined.loose, _since(one for one in met if one.over != "pack")),
+        earlier(joined.packs, _since(one for one in met if one.over == "pack")),
+    )  # fmt: skip
 
 
 def dies_in(session: Session, wafer: int, regions: Sequence[Region], x: NDArray[Any], y: NDArray[Any]) -> NDArray[np.bool_]:
@@ -173,7 +206,22 @@ def _of_batch(session: Session, suspect: Suspect) -> Suspected:
     narrowed = _narrowed(suspect, [_Work._make(row) for row in ask(session, _LINES_WITH, batches=batches)])
     whole = suspect.since is None and suspect.until is None and not suspect.lines
     frames = dict.fromkeys(framed_from(session, batches), 0) if whole else {}
-    return any_of([_with_items(session, narrowed), Suspected(panels=frames)])
+    beside = demands(session, uses_of(session, [line.id for line in narrowed]))
+    unsure = _beside(session, [line for line in narrowed if line.id in beside], beside, frozenset(batches))
+    sure = _with_items(session, [line for line in narrowed if line.id not in beside])
+    return any_of([sure, Suspected(perhaps=unsure, panels=frames)])
+
+
+def _beside(
+    session: Session, lines: Sequence[Line | _Work], demands: dict[int, list[Demand]], batches: frozenset[int]
+) -> dict[Beside, frozenset[int]]:
+    kinds = walk.kinds_of(session, [line.item for line in lines if line.item is not None])
+    return {
+        Beside(line.id, line.e, kinds.get(line.item or 0, "panels"), line.item, demand): suspects
+        for line in lines
+        for demand in demands[line.id]
+        if (suspects := demand & batches)
+    }
 
 
 def _lines_of_run(session: Session, suspect: Suspect) -> list[_Work]:
@@ -244,7 +292,19 @@ def _of_lot(session: Session, lot: int) -> Suspected:
     return Suspected(panels={panel: e for panel, e in session.execute(query.order_by(LotHolding.e.desc()))})
 
 
-def _earlier(a: dict[int, int], b: dict[int, int]) -> dict[int, int]:
+def _since(several: Iterable[Beside]) -> dict[int, int]:
+    found: dict[int, int] = {}
+    for one in several:
+        found = earlier(found, {one.item: one.e} if one.item is not None else {})
+    return found
+
+
+def _more(a: dict[Beside, frozenset[int]], b: dict[Beside, frozenset[int]]) -> dict[Beside, frozenset[int]]:
+    return a | {beside: a.get(beside, frozenset()) | batches for beside, batches in b.items()}
+
+
+def earlier(a: dict[int, int], b: dict[int, int]) -> dict[int, int]:
+    """Of each item the earlier entry."""
     return a | {item: min(e, a.get(item, e)) for item, e in b.items()}
 
 

@@ -35,7 +35,7 @@ class Vessel(NamedTuple):
     low: float
     high: float
     least: int = 0
-    most: int = 0
+    most: float = 0
     whole: bool = False
     followed: bool = True
 

@@ -9,10 +9,12 @@ from app.ledger.runs import Line, RunVoid
 from app.ledger.travels import HAD
 from app.listed import ask, listed, tuples
 
+Used = tuple[int, int, int | None]  # a line, a batch or wafer that it had, and the batch's part; of a wafer none
 
-def uses_of(session: Session, lines: Iterable[int]) -> list[tuple[int, int, str]]:
-    """(line, item, kind) of the batches and wafers that these lines had, as their mounts stand corrected; in order."""
-    return [(line, item, kind) for line, item, kind in tuples(session, _USES, lines=lines)]
+
+def uses_of(session: Session, lines: Iterable[int]) -> list[Used]:
+    """The batches and wafers that these lines had, as their mounts stand corrected; in order."""
+    return tuples(session, _USES, lines=lines)
 
 
 def standing_lines() -> Select[Line]:
@@ -40,8 +42,7 @@ _MIXED_FROM = text("""
 _FRAMED_FROM = listed("select child from flow where parent in :batches and kind = 'frame'", "batches")
 _USES = listed(
     f"""
-    select u.line, u.item, i.kind from use u cross join item i
-    where u.line in :lines and i.id = u.item and i.kind in ('wafer', 'batch') and {HAD} order by u.line, u.item
+    select u.line, u.item, b.part from use u left join batch b on b.item = u.item where u.line in :lines and {HAD} order by u.line, u.item
     """,
     "lines",
 )

@@ -7,6 +7,7 @@ from typing import Any, NamedTuple
 from sqlalchemy.orm import Session
 
 from app.ledger.travels import LineAbove
+from app.ledger.used import Used
 from app.ledger.walk import NEVER, Up
 from app.listed import ask, listed
 
@@ -22,12 +23,12 @@ class Mounted(NamedTuple):
     e: int
 
 
-def mounted(found: Up, lines: Iterable[LineAbove], uses: Iterable[tuple[int, int, str]]) -> list[Mounted]:
+def mounted(found: Up, lines: Iterable[LineAbove], uses: Iterable[Used]) -> list[Mounted]:
     above = {line.line: line for line in lines}
     return [
         Mounted(wafer, line.run, panel, line.step or "", line.round, line.e)
-        for used_in, wafer, kind in uses
-        if kind == "wafer"
+        for used_in, wafer, part in uses
+        if part is None
         for line in [above[used_in]]
         for panel in found.travels.covered(used_in)
         if line.e < found.exits[panel]

@@ -14,6 +14,7 @@ from typing import Any, NamedTuple
 from sqlalchemy.orm import Session
 
 from app.ledger.travels import LineAbove, Travels, lines_of_items, travels_of
+from app.ledger.used import Used
 from app.listed import ask, listed, tuples
 
 COUNTED_IN = ("split", "merge", "carry")  # flows whose units were counted by the lot that took them in
@@ -155,15 +156,23 @@ def filled_at(session: Session, fills: Iterable[tuple[int, int]]) -> dict[tuple[
     return found
 
 
-def batches_above(session: Session, found: Up, uses: Iterable[tuple[int, int, str]]) -> dict[int, set[int]]:
+def batches_above(session: Session, found: Up, uses: Iterable[Used]) -> dict[int, set[int]]:
     """Batch -> the lines that used it (empty for lead frames), through every mixing."""
     used: dict[int, set[int]] = {batch: set() for batch in found.batches}
-    for line, batch, kind in uses:
-        if kind == "batch":
+    for line, batch, part in uses:
+        if part is not None:
             used.setdefault(batch, set()).add(line)
-    for batch, parent in ask(session, _MIXED, batches=used):
+    for batch, parent in tuples(session, _MIXED, batches=used):
         used.setdefault(parent, set()).update(used.get(batch, set()))
     return used
+
+
+def mixed_of(session: Session, batches: Iterable[int]) -> dict[int, set[int]]:
+    """Each of these batches -> all that it was mixed from, through every mixing, and itself."""
+    found = {batch: {batch} for batch in batches}
+    for batch, parent in tuples(session, _MIXED, batches=found):
+        found[batch].add(parent)
+    return found
 
 
 def down(session: Session, starts: Iterable[int], since: Mapping[int, int] | None = None) -> tuple[list[Edge], list[Content]]:

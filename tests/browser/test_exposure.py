@@ -24,7 +24,7 @@ NOWHERE = Region(rectangle=(30_000, 30_000, 30_001, 30_001))
 @pytest.fixture(scope="module")
 def stage(fresh_house: Callable[..., AbstractContextManager[House]], tmp_path_factory: pytest.TempPathFactory) -> Iterator[Stage]:
     with fresh_house(tmp_path_factory.mktemp("exposed")) as house:
-        replay = Replay(house, random_history(9, Profile(off_tape="first", lots=2, panels=3))).run()
+        replay = Replay(house, random_history(9, Profile(without=frozenset({"side_by_side"}), off_tape="first", lots=2, panels=3))).run()
         stage = Stage(Factory(house), {"wafer": _told_by_its_log(replay)}, {"Quy": person(house, "Quy", "quality")})
         with serving(stage) as one:
             yield one

@@ -10,7 +10,8 @@ from app.db import House
 from app.floor.loose import split_loose
 from app.genealogy.exposure import ExposedRow, Exposure, _Answer, exposure
 from app.genealogy.exposure_network import network
-from app.genealogy.suspects import Suspect, suspected
+from app.genealogy.exposure_numbers import exposure_numbers
+from app.genealogy.suspects import Suspect, any_of, suspected
 from app.naming.resolve import codes_of_items
 from tests.genealogy.made import made_loose
 from tests.oracle.answers import of_kind
@@ -30,7 +31,7 @@ def test_exposure_equals_the_oracle(house: House, seed: int) -> None:
 
 def test_a_log_that_tells_of_other_panels_takes_nothing_from_what_a_mount_says(house: House) -> None:
     """One of a line's panels was begun at another station, whose log tells of it; of the line's own run none came."""
-    history = random_history(205, LONG)
+    history = random_history(205, Profile(off_tape="first", without=frozenset({"side_by_side"})))
     replay, oracle = Replay(house, history).run(), Factory.replay(history)
     with house.snapshot() as session:
         assert oracle.bounds(["loose:2"], "wafer:3") == (3, 11)
@@ -56,6 +57,10 @@ def differences(house: House, seed: int, profile: Profile = LONG, origins: int =
         names = _origins(oracle, Random(seed), origins)
         for origin in names:
             yield from _one(session, replay, oracle, origin, Random(f"{seed} {origin}"))
+        for line in oracle.lines.values():
+            for batches in [] if line.run.void else oracle.batches_of(line).values():
+                if len(batches) > 1:
+                    yield from _side_by_side(session, replay, line.name, batches)
 
 
 def _origins(oracle: Factory, chance: Random, at_most: int) -> list[str]:
@@ -86,6 +91,14 @@ def _one(session: Session, replay: Replay, oracle: Factory, origin: str, chance:
             yield f"{origin} in {some} together: {bounds}, should be {oracle.bounds(some, origin)}"
     yield from _truth(oracle, origin, rows)
     yield from _adds_up(origin, told)
+
+
+def _side_by_side(session: Session, replay: Replay, line: str, batches: list[str]) -> Iterator[str]:
+    """Each unit of a line had one of its batches of a kind: any of all of them is the line itself."""
+    any_of_them = any_of([suspected(session, Suspect(replay.named(batch), lines=(replay.ids[line],))) for batch in batches])
+    told, true = exposure_numbers(session, [any_of_them]), exposure_numbers(session, [suspected(session, Suspect(replay.named(line)))])
+    if told != true:
+        yield f"{batches} of {line}: {told}, should be {true}"
 
 
 def _together(session: Session, replay: Replay, origin: str, packs: list[str]) -> tuple[int, int]:

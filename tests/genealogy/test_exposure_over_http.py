@@ -22,7 +22,7 @@ from tests.oracle.histories import random_history
 from tests.oracle.player import Profile
 from tests.replay.driver import Replay
 
-PROFILE = Profile(off_tape="first", lots=2, panels=3)
+PROFILE = Profile(without=frozenset({"side_by_side"}), off_tape="first", lots=2, panels=3)
 
 
 @pytest.fixture

@@ -18,7 +18,9 @@ from tests.oracle.player import Profile
 from tests.replay.compare import differences
 from tests.replay.driver import Replay
 
-WEIGHED = Profile(off_tape="first", lots=2, panels=3, cell_acts=8, loose_acts=10, pack_acts=14, holds=0, weighings=3)
+WEIGHED = Profile(
+    without=frozenset({"side_by_side"}), off_tape="first", lots=2, panels=3, cell_acts=8, loose_acts=10, pack_acts=14, holds=0, weighings=3
+)
 SEEDS = (17, 13, 137)  # in which what was weighed is poured together, signed for, taken off a tape, sent back
 
 

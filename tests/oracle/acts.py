@@ -75,7 +75,7 @@ class CellActs(Player):
         if off in self.factory.wafers:
             on = self.wafer(self.factory.wafers[off].role, cells, other_than=off)
         else:
-            on = self.batch(self.factory.batches[off].kind, other_than=off)
+            on = self.batch(self.factory.batches[off].kind, other_than=run.lines[-1].uses)
         self.factory.change_over(run.name, off, on, *self._said(run))
         return True
 

@@ -7,6 +7,7 @@ An origin is a symbol: wafer, batch, run, line, panel, lot, loose, sample, pack.
 
 from collections import Counter, defaultdict, deque
 from collections.abc import Iterable, Iterator
+from random import Random
 
 from tests.oracle.state import State
 from tests.oracle.things import FOREVER, Balance, Exit, Line, Node, Pack, Panel, Unit, exit_now
@@ -59,19 +60,31 @@ def truth_of_unit(state: State, unit: Unit) -> Origins:
     found = {panel.name, *_lots_when(unit), *state.with_parents(panel.frame)}
     for work in panel.works:
         if unit in work.really:
-            found |= origins_of_line(state, work.really[unit])
+            found |= really_of_line(state, work.really[unit], unit)
     found |= {die[0] for _, die in unit.dies.values()}
     for name in unit.trail:
-        found |= origins_of_line(state, state.lines[name]) if name in state.lines else {name}
+        found |= really_of_line(state, state.lines[name], unit) if name in state.lines else {name}
     return frozenset(found)
 
 
 def origins_of_line(state: State, line: Line) -> Origins:
     """The line, its run, and the batches that it had. Wafers are a matter of cells."""
-    if line.run.void:
-        return frozenset()
-    batches = [state.with_parents(use) for use in line.uses if use in state.batches]
-    return frozenset({line.name, line.run.name}).union(*batches)
+    return _of_line(line, [state.with_parents(batch) for its in state.batches_of(line).values() for batch in its])
+
+
+def certain_of_line(state: State, line: Line) -> Origins:
+    """Of several batches of a kind that lay side by side each unit had one, so that only what all of them come from is certain."""
+    return _of_line(line, [set.intersection(*(state.with_parents(batch) for batch in its)) for its in state.batches_of(line).values()])
+
+
+def really_of_line(state: State, line: Line, unit: Unit) -> Origins:
+    """Which of several batches of a kind the unit had, chance decides."""
+    chance = Random(f"{state.seed} {line.name} {unit.panel.name} {unit.cell}")
+    return _of_line(line, [state.with_parents(chance.choice(its)) for its in state.batches_of(line).values()])
+
+
+def _of_line(line: Line, batches: Iterable[set[str]]) -> Origins:
+    return frozenset() if line.run.void else frozenset({line.name, line.run.name}).union(*batches)
 
 
 def possible(state: State, thing: str) -> Origins:
@@ -119,7 +132,7 @@ def certain_of_unit(state: State, unit: Unit, exit_: Exit) -> Origins:
     found = {unit.panel.name, *exit_.lots, *state.with_parents(unit.panel.frame)}
     for _, lines, perhaps_none in exit_.works:
         if not perhaps_none and lines:
-            found |= frozenset.intersection(*(origins_of_line(state, line) for line in lines))
+            found |= frozenset.intersection(*(certain_of_line(state, line) for line in lines))
     for _, wafers in wafers_of_unit(state, unit, exit_):
         found |= wafers
     return frozenset(found)
@@ -171,20 +184,23 @@ class Bounds:
         self.ways = list(ways.values())
 
     def of(self, origin: str) -> tuple[int, int]:
-        through = {id(s) for s in self.all if isinstance(s, Node) and origin in self.certain[id(s)][0]}
+        through, having = ({id(s) for s in self.all if isinstance(s, Node) and origin in told[id(s)][0]} for told in (self.certain, self.possible))
         exits = [s for s in self.all if isinstance(s, Exit)]
         surely_not = {id(s): min(s.n, sum(origin not in certain for certain in self.certain[id(s)])) for s in exits}
         perhaps = {id(s): min(s.n, sum(origin in possible for possible in self.possible[id(s)])) for s in exits}
-        question = (frozenset(through), tuple(surely_not.values()), tuple(perhaps.values()))
+        question = (frozenset(through), frozenset(having), tuple(surely_not.values()), tuple(perhaps.values()))
         if question not in self.seen:
-            each = [self._of_way(way, through, surely_not, perhaps) for way in self.ways]
+            each = [self._of_way(way, through, having, surely_not, perhaps) for way in self.ways]
             self.seen[question] = min(least for least, _ in each), max(greatest for _, greatest in each)
         return self.seen[question]
 
-    def _of_way(self, way: TrueCounts, through: set[int], surely_not: dict[int, int], perhaps: dict[int, int]) -> tuple[int, int]:
+    def _of_way(
+        self, way: TrueCounts, through: set[int], having: set[int], surely_not: dict[int, int], perhaps: dict[int, int]
+    ) -> tuple[int, int]:
+        """All units of the states `through` are of the origin, and those of the states `having` can be."""
         least = sum(way.of(source) for source in self.targets) - self._flow(way, surely_not, closed=through, begins=set())
-        has = {id(s): way.of(s) for s in self.all if id(s) in through}
-        return least, self._flow(way, perhaps | has, closed=set(), begins=through)
+        has = {id(s): way.of(s) for s in self.all if id(s) in having}
+        return least, self._flow(way, perhaps | has, closed=set(), begins=having)
 
     def _flow(self, way: TrueCounts, supply: dict[int, int], closed: set[int], begins: set[int]) -> int:
         """The greatest flow from supplies into the targets. Nothing passes `closed`; nothing from above enters `begins`."""
@@ -206,7 +222,7 @@ class Bounds:
 
     def _certain(self, source: Source) -> list[Origins]:
         if isinstance(source, Node):
-            return [possible_of_source(self.state, source)]
+            return [frozenset({source.thing}).union(*(certain_of_line(self.state, line) for line in source.lines))]
         return [certain_of_unit(self.state, unit, source) for unit in source.cells]
 
     def _possible(self, source: Source) -> list[Origins]:

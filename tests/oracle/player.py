@@ -115,10 +115,12 @@ class Player:
     def material(self, step: StepSpec, cells: int) -> list[str]:
         """What is mounted for a run of the step over so many cells."""
         uses = [self.batch(kind) for kind in step.needs]
+        for kind in step.needs if self.may("side_by_side") else ():
+            uses += [self.batch(kind, other_than=uses)] if self.rarely(4) else []
         return [*uses, self.wafer(step.role, cells)] if step.role else uses
 
-    def batch(self, kind: str, other_than: str | None = None) -> str:
-        have = [b.name for b in self.factory.batches.values() if b.kind == kind and b.name != other_than and self.is_free(b.name)]
+    def batch(self, kind: str, other_than: Sequence[str] = ()) -> str:
+        have = [b.name for b in self.factory.batches.values() if b.kind == kind and b.name not in other_than and self.is_free(b.name)]
         if not have or (len(have) < 3 and self.rarely(6)):
             if len(have) > 1 and self.may("mix_batches") and self.rarely(2):
                 return self.factory.mix_batches(have[:2])

@@ -76,6 +76,14 @@ class State:
             waiting += self.batches[one].parents
         return found
 
+    def batches_of(self, line: Line) -> dict[str, list[str]]:
+        """Kind -> the batches of it that the line had, side by side."""
+        found: dict[str, list[str]] = {}
+        for use in line.uses:
+            if use in self.batches:
+                found.setdefault(self.batches[use].kind, []).append(use)
+        return found
+
     def bag(self, name: str) -> Bag:
         return self.loose[name] if name in self.loose else self.samples[name]
 

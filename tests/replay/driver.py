@@ -108,10 +108,18 @@ class Replay:
                 if elsewhere or (row.station == at and row.item not in wanted):
                     mounts.unmount(session, by, row.station, row.item)
             for item in wanted:
-                mounts.mount(session, by, at, item)
+                mounts.mount(session, by, at, item, self._place(session, at, item))
 
         if uses or self._has_mounts(at):
             self.do("mount", write)
+
+    def _place(self, session: Session, station: int, item: int) -> str | None:
+        """A second one of a kind lies beside the first."""
+        on = mounts.loaded(session, station)
+        if any(one.item == item for one in on):
+            return None
+        kind = mounts.part_of(session, item).body.kind
+        return f"{kind} 2" if any(one.place == kind for one in on) else None
 
     def _is_wafer(self, item: int) -> bool:
         return any(thing == item and symbol.startswith("wafer:") for symbol, thing in self.ids.items())

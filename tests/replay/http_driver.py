@@ -29,6 +29,7 @@ class HttpReplay:
     history: a.History
     codes: dict[str, Any] = field(default_factory=dict)
     stations: dict[str, str] = field(default_factory=dict)
+    kinds: dict[str, str] = field(default_factory=dict)  # of batches, by code
     tick: int = 0
     calls: int = 0
     wrong_log: int = 0  # evidence that the next log may correct
@@ -102,10 +103,12 @@ class HttpReplay:
                 is_here = one["station"] == self.stations[station]
                 if (is_here and on["item"] not in wanted) or (not is_here and on["item"] in wanted and on["kind"] == "wafer"):
                     self.post(f"/stations/{one['station']}/unmount", item=on["item"])
-        there = {on["item"] for on in self.get(f"/stations/{self.stations[station]}")["loaded"]}
+        there = {on["item"]: on["place"] for on in self.get(f"/stations/{self.stations[station]}")["loaded"]}
         for item in wanted:
             if item not in there:
-                self.post(f"/stations/{self.stations[station]}/mount", item=item)
+                kind = self.kinds.get(item, "")
+                place = {"place": f"{kind} 2"} if kind in there.values() else {}  # a second one of a kind lies beside the first
+                there = {on["item"]: on["place"] for on in self.post(f"/stations/{self.stations[station]}/mount", item=item, **place)["loaded"]}
 
     @singledispatchmethod
     def play(self, action: a.Action) -> None:
@@ -121,10 +124,12 @@ class HttpReplay:
     @play.register
     def _(self, action: a.ReceiveBatch) -> None:
         self._is(action.makes, self.post("/batches", part=action.kind)["batch"])
+        self.kinds[self.codes[action.makes]] = action.kind
 
     @play.register
     def _(self, action: a.MixBatches) -> None:
         self._is(action.makes, self.post("/batches/mix", part=action.kind, parents=self._named(action.parents))["batch"])
+        self.kinds[self.codes[action.makes]] = action.kind
 
     @play.register
     def _(self, action: a.ReceivePanels) -> None:
