@@ -72,11 +72,46 @@ RIGHT: dict[str, tuple[Any, str, Any, Any]] = {
         log, "Time,A [C]\n03/05/2026 10:00,20.5\n", LoggerStated(zone="UTC", date_order="month"), ({"10:00": [20.5]}, set())),
     "placements with semicolons and a byte order mark": (
         placed, "\ufeff" + (HEAD + "2026-03-05T06:00:00Z,W1,3,-4,P1,2,1\n").replace(",", ";"), None, ([(3, -4, 2, 1)], [])),
+    "whole degrees beside a status": (
+        log, "Time,A [C],Status\n2026-03-05 10:00,23,5\n", LoggerStated(zone="UTC", decimal="."), ({"10:00": [23.0]}, {"left_out"})),
+    "the same headings once more": (
+        log, "Time,A [C]\n2026-03-05 10:00,20.5\nTime,A [C]\n2026-03-05 10:01,21.5\n", OVEN, ({"10:00": [20.5], "10:01": [21.5]}, {"event"})),
+    "a zone by its place in the heading": (
+        log, "Time [Europe/Berlin],A [C]\n2026-03-05 10:00,20.5\n", LoggerStated(), ({"09:00": [20.5]}, set())),
+    "what stands before a table of dies": (
+        maps, "Wafer;W-7;;\nPassing bins;7\nnull;0\nGross;3\nx;y;bin\n0;0;1\n1;0;7\n0;1;7\n1;1;0\n", MAP, [("W-7", 3, 2)]),
     "one placement line that is cut": (
         placed, HEAD + "2026-03-05T06:00:00Z,W1,3,-4,P1,2,1\n2026-03-05T06:00:01Z,W1,3\n", None, ([(3, -4, 2, 1)], [3])),
 }  # fmt: skip
 
+TABLE = "x,y,bin\n0,0,1\n1,0,7\n0,1,1\n"
+GRID = "origin: ul\nnull: .\nwafer: A\n"
+SQUARE = "x,y,bin\n" + "".join(f"{x},{y},{'255' if x in (0, 3) and y in (0, 3) else '1'}\n" for y in range(4) for x in range(4))
 WRONG: dict[str, tuple[Any, str, Any, str, str]] = {
+    "another wafer named above a table of dies": (maps, "wafer: W-7\n" + TABLE, replace(MAP, wafer="W-8"), "line 3, wafer", "W-7"),
+    "another wafer named in a table of dies": (maps, "wafer: W-7\nwafer,x,y,bin\nW-8,0,0,1\n", MAP, "line 1, wafer", "W-8"),
+    "a wrong count above a table of dies": (maps, "gross: 4\n" + TABLE, MAP, "line 1, gross", "the grid has 3"),
+    "a wafer named on its first line only": (maps, "wafer,x,y,bin\nA,0,0,1\n,1,0,1\nB,0,0,1\n", MAP, "line 3, column wafer", "names no wafer"),
+    "codes that lost their zeros": (maps, "x,y,bin\n0,0,01\n1,0,7\n0,1,A\n", MAP, "passing bins", "same bin"),
+    "a table that fills a square": (maps, SQUARE, MAP, "null code", "four corners"),
+    "a Cyrillic A": (maps, GRID + ".A\n\u0410A\n", MAP, "line 4, bin codes", "CYRILLIC"),
+    "numbers of rows beside a grid": (maps, GRID + "01 . 1 1\n02 1 7 1\n03 1 1 .\n", MAP, "line 4, column 1", "number the rows"),
+    "numbers of columns above a grid": (maps, GRID + "7890123\n.11117.\n1111117\n.77111.\n", MAP, "line 4", "number the columns"),
+    "a total by another word": (maps, GRID + ".1\n11\n\nTotal dies: 4\n", MAP, "line 7, Total dies", "the grid has 3"),
+    "rows that say where they belong": (maps, E142.replace("<BinCode>", '<BinCode Row="3">', 1), MAP, "BinCode", "attributes"),
+    "maps of two kinds": (maps, E142.replace("</MapData>", seeds.G85[0].decode() + "</MapData>"), MAP, "Device", "two kinds"),
+    "a comma that is both, where blank columns hide it": (
+        log, "Time,A [C],B [C],Note,Status\n2026-03-05 10:00,23,5,24,5,,\n2026-03-05 10:01,23,6,24,7,,\n", OVEN, "line 2", "the comma may be"),
+    "a second table": (log, "Time,A [C]\n2026-03-05 10:00,20.5\n\nTime,B [C]\n2026-03-05 10:01,30.5\n", OVEN, "line 4", "second table"),
+    "a second table in another unit": (log, "Time,A [C]\n2026-03-05 10:00,20.5\nTime,A [F]\n2026-03-05 10:01,80.5\n", OVEN, "line 3", "second table"),
+    "tenths of a degree": (log, "Time,A [0.1 °C]\n2026-03-05 10:00,205\n", OVEN, "line 1, column 2", "a part or a multiple"),
+    "degrees times ten": (log, "Time,A (°C x10)\n2026-03-05 10:00,205\n", OVEN, "line 1, column 2", "a part or a multiple"),
+    "AM and PM in a column of their own": (
+        log, "Time,AM/PM,A [C]\n2026-03-05 01:00,PM,20.5\n", LoggerStated(zone="UTC", sensors=("A",)), "line 2", "AM or PM"),
+    "a twelve-hour clock that is seldom read": (log, "Time,A [C]\n2026-03-05 10:00,20.5\n2026-03-05 02:00,21.5\n", OVEN, "line 3", "twelve-hour"),
+    "two sensors under each other": (
+        log, "Time,Channel,Value [C]\n2026-03-05 10:00,1,20.5\n2026-03-05 10:00,2,30.5\n2026-03-05 10:01,1,20.6\n",
+        LoggerStated(zone="UTC", sensors=("Value",)), "line 3", "a sensor a line"),
     "a declared count that is wrong": (
         maps, E142.replace('BinCode="7" BinCount="1"', 'BinCode="7" BinCount="2"'), MAP, "BinDefinition", "declared with 2"),
     "declared columns that are wrong": (maps, E142.replace('<Dimension X="4"', '<Dimension X="5"'), MAP, "line", "declared"),
@@ -115,6 +150,22 @@ def test_it_is_refused_with_place_and_remedy(oddity: str) -> None:
         read(text, stated) if stated is not None else read(text)
     first = caught.value.reasons[0]
     assert where in first.where and why in first.why and first.now
+
+
+def test_full_scale_that_was_turned_into_fahrenheit_is_no_temperature() -> None:
+    trace = read_trace(b"Time;A [F]\n2026-03-05 10:00;70,5\n2026-03-05 10:01;621,81\n", "wild", OVEN)
+    assert trace.temps_c[:, 0].round(2).tolist()[0] == 21.39 and str(trace.temps_c[1, 0]) == "nan"
+
+
+def test_a_number_that_python_alone_reads_is_none_in_a_transfer_map() -> None:
+    with pytest.raises(BadInput, match="not understood") as caught:
+        placed(seeds.PLACEMENTS[1].decode().replace('FX="3"', 'FX="1_0"'))
+    assert "FX" in caught.value.reasons[0].where and "1_0" in caught.value.reasons[0].why
+
+
+def test_transfers_in_a_wrapper_of_their_own_are_read() -> None:
+    wrapped = seeds.PLACEMENTS[1].decode().replace("<T FX=", "<Group><T FX=", 1).replace("/>\n<T", "/></Group>\n<T", 1)
+    assert placed(wrapped) == placed(seeds.PLACEMENTS[1].decode())
 
 
 def test_full_scale_is_a_gap_with_its_reason_and_no_temperature() -> None:

@@ -17,6 +17,7 @@ from app.receiving.outside_xml import Element, attributes, children, inside, loc
 
 Ints = NDArray[np.int64]
 _MOST_FAULTS = 20  # shown
+_PLAIN = re.compile(r"[-+\d\s]*", re.ASCII)
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,7 +69,7 @@ def _read(element: Element, layouts: dict[str | None, Element], wafers: dict[str
     if not wafer:
         raise bad_input(what, place(element), "It does not name the wafer.", "Expected FromSubstrateId.")
     panel = _panel(element, layouts, what)
-    transfers = [*element.iterchildren("{*}T")]
+    transfers = [*element.iter("{*}T")]
     x, y, column, row = _numbers(transfers, what)
     rows = panel.row0 + row * panel.down
     columns = panel.column0 + column * panel.right
@@ -81,6 +82,8 @@ def _numbers(transfers: list[Element], what: str) -> list[Ints]:
     """FX, FY, TX, TY of every T."""
     try:
         texts = [[each.attrib[name] for each in transfers] for name in ("FX", "FY", "TX", "TY")]
+        if not all(_PLAIN.fullmatch("".join(column)) for column in texts):
+            raise _faults(transfers, what)  # int() takes 1_0 for ten, and figures of every script
         columns = [np.array(list(map(int, column)), dtype=np.int64) for column in texts]
     except (KeyError, ValueError, OverflowError):
         raise _faults(transfers, what) from None

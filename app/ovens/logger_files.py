@@ -12,7 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.errors import BadInput, Reason, bad_input
-from app.ovens.logger_table import Stated, Table, Unit, find_table, split, time_text
+from app.ovens.logger_misread import LOOKED_AT, comma_is_both, is_half_of_day, sensor_a_line
+from app.ovens.logger_table import Stated, Table, Unit, find_table, names_a_time, split, time_text
 from app.ovens.logger_times import ORDERS, Times
 from app.ovens.thermocouple import hot_junction_c
 from app.ovens.trace import Floats, Note, Trace
@@ -23,7 +24,7 @@ MOST_ROWS = 2_000_000
 LEAST_C, GREATEST_C = -60.0, 500.0
 FULL_SCALE = (327.67, -327.68)  # in any unit: the ends of 16 bits in hundredths, which lie inside in degrees F
 
-_BLOCK = 20_000
+_BLOCK = LOOKED_AT
 _MOST_BAD = 20  # lines named in one refusal
 _MOST_NOTES = 100  # of one kind and sensor
 _READ, _BLANK, _MISSING, _BROKEN, _TEXT = range(5)
@@ -37,6 +38,7 @@ _BROKEN_WORDS = {
 }  # fmt: skip
 _SUMMARY = {"min", "minimum", "max", "maximum", "avg", "average", "mean", "std", "stdev", "end", "end of data"}
 _CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]")
+_SECOND_TABLE = ("Other headings stand here: a second table begins.", "Export each table as a file of its own.")
 States = NDArray[np.int8]
 
 
@@ -116,6 +118,7 @@ class _Reader:
         self.marks: dict[str, int] = {}  # decimal mark -> first line with it
         self.only_thousands = True  # every number with a mark has three digits after it
         self.whole_line = 0  # first line with a number without a mark
+        self.beside: dict[str, list[str]] = {}  # columns that are not read, in the rows of the first block
 
     def read(self, lines: list[str]) -> Trace:
         last = self._without_cut_line(lines)
@@ -132,6 +135,7 @@ class _Reader:
         if not (states == _READ).any():
             raise bad_input(self.what, f"line {self.table.first_line}", "No sensor has a single reading.", "Check the file and the columns.")
         times = self.times.seconds()
+        self._refuse_sensor_a_line(times)
         self._note_times(times)
         for place, sensor in enumerate(self.table.sensors):
             self._note_states(sensor.name, states[:, place], times)
@@ -172,10 +176,29 @@ class _Reader:
             values[:, n], states[:, n] = self._numbers(texts[column.place], numbers)
         self._unnamed(texts, numbers)
         kept = self._kept(rows, numbers, values, states)
+        if not self.values:
+            self._look_beside(rows, numbers, kept)
         self._refuse_bad(all_of_them=False)
         self.values.append(values[kept])
         self.states.append(states[kept])
         self.rows += len(kept)
+
+    def _look_beside(self, rows: list[list[str]], numbers: list[int], kept: list[int]) -> None:
+        """At the columns that are not read: they may say that those that are read mean something else."""
+        if not kept:
+            return
+        named = {*self.table.time, *(column.place for column in self.columns)}
+        others = [(place, heading) for place, heading in enumerate(self.table.headings) if heading and place not in named]
+        self.beside = {heading: [rows[n][place].strip() for n in kept] for place, heading in others}
+        half = next((heading for heading, texts in self.beside.items() if is_half_of_day(texts)), None)
+        if half is not None:
+            self._bad(numbers[kept[0]], f"{half} says AM or PM, apart from the time.", "Export the time in one column, or with a clock of 24 hours.")
+        if self.table.delimiter == "," and self.stated.decimal is None and "." not in self.marks:
+            first = min(sensor.place for sensor in self.table.sensors)
+            if comma_is_both([rows[n] for n in kept], first, len(self.table.sensors)):
+                why = "Its numbers have no point, and twice as many columns as there are sensors: the comma may be separator and decimal mark."
+                now = "Export it with semicolons between the columns; or state the point as decimal mark, if these are whole degrees."
+                self._bad(numbers[kept[0]], why, now)
 
     def _odd_line(self, number: int, line: str, fields: list[str] | None, numbers: list[int], rows: list[list[str]]) -> None:
         """A line with another number of fields than the headings."""
@@ -189,6 +212,9 @@ class _Reader:
         if len(fields) == self.width:
             numbers.append(number)
             rows.append(fields)
+            return
+        if self._are_other_headings(fields):
+            self._bad(number, *_SECOND_TABLE)
             return
         others = [field.strip() for place, field in enumerate(fields) if place not in self.table.time and field.strip()]
         if not any(re.match(r"[-+.,=]?\d", field) for field in others):
@@ -281,11 +307,18 @@ class _Reader:
                     kept.append(n)
                 else:
                     self._no_time(rows[n], lines[n], when, why)
+            elif has_text and self._are_other_headings(rows[n]):
+                self._bad(lines[n], *_SECOND_TABLE)
             elif has_text and not self._is_event(rows[n], states[n], has_reading):
                 self._no_number(rows[n], lines[n], states[n])
             elif any(field.strip() for field in rows[n]):
                 self._note(Note("event", f"No readings: {_shown(rows[n])}", lines[n]), "event")
         return kept
+
+    def _are_other_headings(self, row: Sequence[str]) -> bool:
+        if tuple(field.strip() for field in row)[1 : len(self.table.headings)] == self.table.headings[1:]:
+            return False
+        return names_a_time(row, self.table.time, self.table.headings)
 
     def _is_event(self, row: list[str], states: States, has_reading: bool) -> bool:
         """Words where readings should be, and no number; or the headings once more."""
@@ -324,10 +357,18 @@ class _Reader:
                 states[read & (states[:, count] != _READ), n] = _MISSING
                 read = states[:, n] == _READ
             temps[read, n] = _TO_C[sensor.unit](values[read, n], cold[read])
-            broken = read & ~((temps[:, n] >= LEAST_C) & (temps[:, n] <= GREATEST_C))
+            full = np.isclose(temps[:, n], FULL_SCALE[0], rtol=0, atol=0.006)  # turned into degrees F by the logger, and rounded
+            broken = read & (full | ~((temps[:, n] >= LEAST_C) & (temps[:, n] <= GREATEST_C)))
             temps[broken, n], states[broken, n] = np.nan, _BROKEN
         temps[states[:, :count] != _READ] = np.nan
         return temps, states[:, :count]
+
+    def _refuse_sensor_a_line(self, times: Floats) -> None:
+        looked = times[: len(next(iter(self.beside.values()), ()))]
+        if (telling := sensor_a_line(looked, self.beside)) is not None:
+            line = int(self.times.lines()[np.flatnonzero(np.diff(looked) == 0)[0] + 1])
+            why = f"Its time stands on several lines, which column {telling} tells apart: there is a sensor a line."
+            raise bad_input(self.what, f"line {line}", why, "Export a column for each sensor.")
 
     def _note_times(self, times: Floats) -> None:
         lines = self.times.lines()

@@ -8,6 +8,7 @@ from datetime import tzinfo
 from typing import Literal
 
 from app.errors import BadInput, bad_input
+from app.ovens.logger_misread import is_scaled
 from app.ovens.logger_times import is_time
 from app.ovens.trace import Note, plain
 from app.receiving.local_clocks import zone_named
@@ -36,6 +37,7 @@ _UNITS: tuple[tuple[Unit, re.Pattern[str]], ...] = (
     ("C", re.compile(r"[(\[]? ?(?:°|º|deg\.? ?|degrees? )C(?:elsius)?\b ?[)\]]?|℃|[(\[](?:C|celsius)[)\]]", re.I)),
     ("F", re.compile(r"[(\[]? ?(?:°|º|deg\.? ?|degrees? )F(?:ahrenheit)?\b ?[)\]]?|℉|[(\[](?:F|fahrenheit)[)\]]", re.I)),
 )
+_REGION = re.compile(r"[(\[, ]([A-Z][A-Za-z_]+/[A-Z][A-Za-z_/+-]+)[)\]]?$")
 _ZONE = re.compile(r"[,(\[ ]*\b((?:UTC|GMT)(?: ?[+-]\d{1,2}(?::?\d\d)?)?)[)\]]?", re.I)
 
 
@@ -134,6 +136,12 @@ def _time_places(headings: Sequence[str], stated: Stated) -> tuple[int, ...]:
     return tuple(whole + dates + clocks)
 
 
+def names_a_time(row: Sequence[str], places: Sequence[int], headings: Sequence[str]) -> bool:
+    """Whether this row is one of headings: a word for the time stands where the time should."""
+    known = _WHOLE | _DATE | _CLOCK | {_time_name(headings[place]) for place in places}
+    return any(place < len(row) and _time_name(row[place].lstrip("\ufeff#")) in known for place in places)
+
+
 def _is_left_open(headings: Sequence[str], places: Sequence[int]) -> bool:
     names = {_time_name(headings[place]) for place in places}
     return len(places) > 1 and not (len(places) == 2 and names & _DATE and names & _CLOCK)
@@ -214,8 +222,17 @@ def _table(
     notes = [Note("left_out", f"Column {headings[place] or place + 1} is no temperature and was left out.", number) for place in left_out]
     if number > 1:
         notes.insert(0, Note("before_table", f"{number - 1} lines before the headings were skipped.", 1))
-    zones = [match[1] for place in time if (match := _ZONE.search(headings[place]))]
-    return Table(delimiter, number, first, headings, time, zone_named(zones[0].upper()) if zones else None, sensors, cold, tuple(notes))
+    return Table(delimiter, number, first, headings, time, _zone_of(headings, time), sensors, cold, tuple(notes))
+
+
+def _zone_of(headings: Sequence[str], time: Sequence[int]) -> tzinfo | None:
+    """That a heading of the time names: an offset from UTC, or a place like Europe/Berlin. Letters like EST say too little."""
+    for place in time:
+        if match := _ZONE.search(headings[place]):
+            return zone_named(match[1].upper())
+        if match := _REGION.search(headings[place]):
+            return zone_named(match[1])
+    return None
 
 
 def _chosen(what: str, stated: Stated, headings: Sequence[str], time: Sequence[int], number: int) -> tuple[list[int], list[int]]:
@@ -248,6 +265,9 @@ def _column(what: str, stated: Stated, place: int, heading: str, below: Unit | N
         units.append(below)
     if len(set(units)) > 1:
         raise bad_input(what, where, f"{heading!r} names two units: {' and '.join(sorted(set(units)))}.", "Keep the right one.")
+    if is_scaled(heading):
+        why = f"{heading!r} names a part or a multiple of a degree."
+        raise bad_input(what, where, why, "Export it in degrees C or F, or rename the sensor.")
     named = units[0] if units else None
     if named == "mV" and stated.unit == "mV type K":
         named = "mV type K"

@@ -29,6 +29,7 @@ _NAMED_DAY = re.compile(r"([A-Za-z]{3,9})\.? (\d{1,2}),? (\d{4})", re.ASCII)
 _MONTHS = ("january", "february", "march", "april", "may", "june", "july", "august", "september", "october", "november", "december")
 _YEARS = range(1990, 2100)
 _SECOND = 1_000_000
+_MUCH = 5  # hours: no clock is set back by as many
 _DAY = 86_400 * _SECOND
 _ASK_ORDER = "State whether its dates begin with the day, the month or the year."
 
@@ -154,17 +155,19 @@ class Times:
         return [day for day in found if day] if all(found) else None
 
     def _refuse_half_clock(self, of: NDArray[np.int64], micros: NDArray[np.int64]) -> None:
-        """A twelve-hour clock without AM and PM shows itself where 12 o'clock is followed by 1, or by a later hour after a gap.
+        """A twelve-hour clock without AM and PM shows itself where 12 o'clock is followed by 1, or any hour by one that is much earlier.
 
         A clock that was set back by an hour or so goes from 12 to 11.
         """
         hours = micros // (3600 * _SECOND)
         if (self._style and self._style[1]) or (hours == 0).any() or (hours > 12).any():
             return
-        falls = np.flatnonzero((hours[:-1] == 12) & (hours[1:] <= 9) & (of[:-1] == of[1:]))
+        early = ((hours[:-1] == 12) & (hours[1:] <= 9)) | (hours[:-1] - hours[1:] >= _MUCH)
+        falls = np.flatnonzero(early & (of[:-1] == of[1:]))
         if len(falls):
-            line = int(self._lines[int(falls[0]) + 1])
-            why = f"12 o'clock is followed by {hours[int(falls[0]) + 1]} o'clock: this is a twelve-hour clock without AM and PM."
+            at = int(falls[0])
+            line = int(self._lines[at + 1])
+            why = f"{hours[at]} o'clock is followed by {hours[at + 1]} o'clock: this is a twelve-hour clock without AM and PM."
             raise self._bad(line, why, "Export it with AM and PM, or with a clock of 24 hours.")
 
     def _from_zone(self, local: NDArray[np.int64]) -> Floats:

@@ -1,9 +1,10 @@
 """Reads die maps from CSV: a header with x, y and die bin (wafer, lot, product, quality where there are), then a die a line.
 
-Coordinates are taken as the file has them. Comma, semicolon or tab. Lines `key: value` may stand before the header. Further columns of
-numbers (a wavelength, an intensity) are kept as values of the dies, under their title in small letters without spaces.
+Coordinates are taken as the file has them. Comma, semicolon or tab. Lines `key: value` before the header count (`map_notes.py`), but for those
+of a frame. Further columns of numbers (a wavelength, an intensity) are kept as values of the dies, under their title in small letters without spaces.
 """
 
+import re
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -14,6 +15,7 @@ from app.receiving.delimited import LONGEST_NAME, Fields, Header, column, find_h
 from app.receiving.die_map import FARTHEST, DieMap, Stated
 from app.receiving.map_check import Definition, Found, check_map
 from app.receiving.map_codes import MOST_CHARACTERS, MOST_CODES, MOST_POSITIONS, of_numbers
+from app.receiving.map_notes import Notes
 
 X = ("x", "diex", "xcoord", "diexcoord")
 Y = ("y", "diey", "ycoord", "dieycoord")
@@ -23,6 +25,8 @@ LOT = ("lot", "lotid", "waferlot")
 PRODUCT = ("product", "productid", "part")
 QUALITY = ("quality", "binquality", "passfail")
 _MOST_VALUES = 12
+_A_SQUARE = 4  # rows and columns from where on corners say something
+_NOTE = re.compile(r"\s*([^\W\d][^:=,;\t]*?)\s*[:=,;\t](.*)")
 
 
 @dataclass(frozen=True)
@@ -50,8 +54,22 @@ def read_csv_maps(data: bytes, what: str, stated: Stated, header_line: int, head
         raise bad_input(what, f"line {header_line}", "There are no dies after the header.", "Expected a die a line.")
     dies = _dies(fields, header, what, header_line)
     values = _values(fields, header)
-    wafers = _texts(fields, column(header, what, header_line, *WAFER), what)
-    return [_valued(check_map(_found(fields, header, what, header_line, dies, wafer, rows), stated), dies, values, rows) for wafer, rows in wafers]
+    notes = _notes(data.decode(), header_line, what)
+    wafers = _wafers(fields, column(header, what, header_line, *WAFER), notes, what)
+    found = [(_found(fields, header, what, header_line, dies, wafer, rows, notes), rows) for wafer, rows in wafers]
+    for one, _ in found:
+        _refuse_square_wafer(one, stated)
+    if len(found) == 1:
+        found = [(replace(one, totals=notes.totals(what)), rows) for one, rows in found]
+    return [_valued(check_map(one, stated), dies, values, rows) for one, rows in found]
+
+
+def _notes(text: str, header_line: int, what: str) -> Notes:
+    notes = Notes()
+    for number, line in enumerate(text.split("\n", header_line)[: header_line - 1], start=1):
+        if not line.startswith("#") and (note := _NOTE.fullmatch(line)):
+            notes.keep(note[1], note[2].strip(" ,;\t"), number, line, what)
+    return notes
 
 
 def _values(fields: Fields, header: Header) -> dict[str, NDArray[np.float64]]:
@@ -114,17 +132,26 @@ def _refuse_first(fields: Fields, place: int, good: NDArray[np.bool_], what: str
         raise bad_input(what, f"line {fields.line[row]}, column {name}", why, f"Expected {expected}.")
 
 
-def _texts(fields: Fields, place: int | None, what: str) -> list[tuple[str | None, NDArray[np.bool_]]]:
-    """Each text of a column with the lines that have it; one group of all lines where there is no such column."""
+def _wafers(fields: Fields, place: int | None, notes: Notes, what: str) -> list[tuple[str | None, NDArray[np.bool_]]]:
+    """Each wafer with its lines; one group of all lines where there is no such column."""
+    noted = notes.value("wafer")
     if place is None:
-        return [(None, np.ones(len(fields.line), dtype=bool))]
+        return [(noted, np.ones(len(fields.line), dtype=bool))]
     number, texts, good = fields.names(place)
     _refuse_first(fields, place, good, what, "wafer", "the name of a wafer")
-    return [(text or None, number == n) for n, text in enumerate(texts)]
+    named = [text for text in texts if text]
+    if named and len(named) < len(texts):
+        row = int(np.flatnonzero(number == texts.index(""))[0])
+        why = "It names no wafer, and other lines do."
+        raise bad_input(what, f"line {fields.line[row]}, column wafer", why, "Write the wafer on every line.")
+    if noted and named and named != [noted]:
+        why = f"The file is said to be of wafer {noted!r}, and its column says {', '.join(named[:3])}."
+        raise bad_input(what, notes.where("wafer"), why, "Keep what is right.")
+    return [(text or noted, number == n) for n, text in enumerate(texts)]
 
 
 def _found(
-    fields: Fields, header: Header, what: str, header_line: int, dies: _Dies, wafer: str | None, rows: NDArray[np.bool_]
+    fields: Fields, header: Header, what: str, header_line: int, dies: _Dies, wafer: str | None, rows: NDArray[np.bool_], notes: Notes
 ) -> Found:  # fmt: skip
     name = f"{what}, wafer {wafer}" if wafer else what
     part = _Dies(dies.x[rows], dies.y[rows], dies.code[rows], dies.codes, dies.line[rows])
@@ -133,9 +160,10 @@ def _found(
     return Found(
         what=name, format="CSV", where=f"line {part.line[0]}", told=None, corner=corner, wafer=wafer,
         drawn=of_numbers(grid, ("", *dies.codes)),
-        lot=_only(fields, column(header, what, header_line, *LOT), rows, name, "lot"),
-        product=_only(fields, column(header, what, header_line, *PRODUCT), rows, name, "product"),
-        definitions=_qualities(fields, column(header, what, header_line, *QUALITY), rows, part, present, name),
+        lot=_only(fields, column(header, what, header_line, *LOT), rows, name, "lot") or notes.value("lot"),
+        product=_only(fields, column(header, what, header_line, *PRODUCT), rows, name, "product") or notes.value("product"),
+        null=notes.null(name), passing=notes.passing_bins(),
+        definitions=_qualities(fields, column(header, what, header_line, *QUALITY), rows, part, present, name) or notes.definitions(),
     )  # fmt: skip
 
 
@@ -155,6 +183,19 @@ def _grid(dies: _Dies, what: str) -> tuple[tuple[int, int], NDArray[np.uint16]]:
         why = f"The die x {dies.x[n]}, y {dies.y[n]} stands twice with different bins."
         raise bad_input(what, f"line {dies.line[n]}", why, "Keep the line that is right.")
     return (x_min, y_min), grid.reshape(height, width)
+
+
+def _refuse_square_wafer(found: Found, stated: Stated) -> None:
+    """Wafers are round: a table that fills a rectangle, with one bin in all its corners that does not pass, lists what is no die as well."""
+    keys, codes = found.drawn.keys, dict(zip(found.drawn.values, found.drawn.codes, strict=True))
+    corners = {codes[int(keys[y, x])] for y in (0, -1) for x in (0, -1)}
+    if found.null is not None or stated.null is not None or min(keys.shape) < _A_SQUARE or "" in codes.values() or len(corners) > 1:
+        return
+    (corner,) = corners
+    if corner not in (found.passing or stated.passing) and not any(entry.code == corner and entry.quality for entry in found.definitions):
+        why = f"It has a line for every position of a rectangle, and {corner!r} in all four corners: does that mean that there is no die?"
+        now = "State it as the null code, or an empty one if every position is a die."
+        raise bad_input(found.what, f"{found.where}, null code", why, now)
 
 
 def _only(fields: Fields, place: int | None, rows: NDArray[np.bool_], what: str, name: str) -> str | None:

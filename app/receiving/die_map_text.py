@@ -1,43 +1,23 @@
-"""Reads die maps from a plain text grid: a line for every row of dies, from the top; around it lines `key: value`.
+"""Reads die maps from a plain text grid: a line for every row of dies, from the top; around it lines `key: value` (`map_notes.py`).
 
-Keys (letter case, spaces and underscores do not count): wafer, lot, product, rows, columns, origin, axis, orientation
-(or notch), null, passing bins, `bin X` (pass or fail, and a number of dies), gross, passing, failing. Others are passed
-over. `wafer` after a grid begins the next wafer; what stands before the first `wafer` holds for all. Codes are one
+`wafer` after a grid begins the next wafer; what stands before the first `wafer` holds for all. Codes are one
 character each, or as long as the null code, or stand apart by spaces.
 """
 
 import re
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 
 from app.errors import BadInput, bad_input
 from app.receiving.die_map import DieMap, Stated
-from app.receiving.map_check import Definition, Found, Size, check_map
+from app.receiving.map_check import Found, Size, check_map
 from app.receiving.map_codes import Drawn, Rows, read_rows, read_separated_rows
 from app.receiving.map_frame import Told
+from app.receiving.map_notes import Notes, key_of
 
 _NOTE = re.compile(r"\s*([A-Za-z][A-Za-z0-9 _./()#%-]+?)\s*[:=](.*)")
-_BIN = re.compile(r"bin\s*(\S+)", re.IGNORECASE)
-_KEYS = {
-    word: key
-    for key, words in {
-        "wafer": "wafer waferid substrateid",
-        "lot": "lot lotid",
-        "product": "product productid part",
-        "rows": "rows",
-        "columns": "columns cols",
-        "origin": "origin originlocation",
-        "axis": "axis axisdirection",
-        "orientation": "orientation notch flat",
-        "null": "null nullbin nodie",
-        "passing bins": "passingbins passbins goodbins",
-        "gross": "gross grossdies",
-        "passing": "passing pass good passingdies gooddies",
-        "failing": "failing fail bad failingdies baddies",
-    }.items()
-    for word in words.split()
-}
 
 
 @dataclass(frozen=True)
@@ -50,29 +30,12 @@ class _Line:
         return f"line {self.line}"
 
 
-@dataclass(frozen=True)
-class _Note:
-    value: str
-    line: int
-    words: str  # the key as written
-
-
 @dataclass
-class _Section:
+class _Section(Notes):
     """One wafer's part of the file, while it is being gathered."""
 
-    notes: dict[str, _Note] = field(default_factory=dict)
-    bins: list[_Note] = field(default_factory=list)
-    unknown: list[tuple[int, str]] = field(default_factory=list)
     rows: list[_Line] = field(default_factory=list)
     closed: bool = False  # a note came after the grid
-
-    def value(self, key: str) -> str | None:
-        return self.notes[key].value if key in self.notes else None
-
-    def where(self, key: str) -> str:
-        note = self.notes[key]
-        return f"line {note.line}, {note.words}"
 
 
 def read_text_maps(text: str, what: str, stated: Stated) -> list[DieMap]:
@@ -96,34 +59,18 @@ def _sections(lines: list[str], what: str) -> list[_Section]:
                 )
             section.rows.append(_Line(line, number))
             continue
-        if _key(note[1]) == "wafer":
+        if key_of(note[1]) == "wafer":
             if "wafer" in section.notes or _has_grid(section):
                 sections.append(section := _Section())
             else:
                 common = _Section(dict(section.notes), list(section.bins))
-        _keep(section, note[1].strip(), note[2], number, line, what)
+        section.keep(note[1].strip(), note[2], number, line, what)
         section.closed = _has_grid(section)
     return [_with_common(section, common) for section in sections]
 
 
-def _key(words: str) -> str | None:
-    return _KEYS.get(re.sub(r"[ _-]", "", words.lower()))
-
-
 def _has_grid(section: _Section) -> bool:
     return any(row.text.strip() for row in section.rows)
-
-
-def _keep(section: _Section, words: str, value: str, line: int, whole: str, what: str) -> None:
-    key = _key(words)
-    if key is None and _BIN.fullmatch(words):
-        section.bins.append(_Note(value.strip(), line, words))
-    elif key is None:
-        section.unknown.append((line, whole))
-    elif key in section.notes:
-        raise bad_input(what, f"line {line}, {words}", f"This was already said on line {section.notes[key].line}.", "Keep one of the two.")
-    elif value.strip() or key == "null":
-        section.notes[key] = _Note(value.strip(), line, words)
 
 
 def _with_common(section: _Section, common: _Section) -> _Section:
@@ -136,7 +83,7 @@ def _with_common(section: _Section, common: _Section) -> _Section:
 def _found(section: _Section, what: str, stated: Stated) -> Found:
     wafer = section.value("wafer")
     name = f"{what}, wafer {wafer}" if wafer else what
-    null = _null(section, name)
+    null = section.null(name)
     drawn, rows = _grid(section, name, null if null is not None else stated.null, stated)
     return Found(
         what=name,
@@ -148,54 +95,17 @@ def _found(section: _Section, what: str, stated: Stated) -> Found:
         product=section.value("product"),
         told=Told("the lines before the grid", section.value("origin"), section.value("axis"), section.value("orientation")),
         null=null,
-        definitions=tuple(_definition(note, name) for note in section.bins),
-        passing=tuple(re.findall(r"[^\s,;]+", section.value("passing bins") or "")),
+        definitions=section.definitions(),
+        passing=section.passing_bins(),
         sizes=_sizes(section, name),
-        totals=_totals(section, name),
+        totals=section.totals(name),
     )
 
 
 def _sizes(section: _Section, what: str) -> tuple[Size, ...]:
-    rows = ((None, _number(section, "rows", what), section.where("rows")),) if "rows" in section.notes else ()
-    columns = ((_number(section, "columns", what), None, section.where("columns")),) if "columns" in section.notes else ()
+    rows = ((None, section.number("rows", what), section.where("rows")),) if "rows" in section.notes else ()
+    columns = ((section.number("columns", what), None, section.where("columns")),) if "columns" in section.notes else ()
     return (*rows, *columns)
-
-
-def _totals(section: _Section, what: str) -> tuple[tuple[str, int, str], ...]:
-    kinds = [kind for kind in ("gross", "passing", "failing") if kind in section.notes]
-    return tuple((kind, _number(section, kind, what) or 0, section.where(kind)) for kind in kinds)
-
-
-def _null(section: _Section, what: str) -> str | None:
-    value = section.value("null")
-    if value is None:
-        return None
-    if len(value) >= 3 and value[0] == value[-1] and value[0] in "'\"":
-        return value[1:-1]
-    if value.lower() == "space":
-        return " "
-    if not value:
-        why = "The null code is empty."
-        raise bad_input(what, section.where("null"), why, "Write space for a space; leave the line out if every position is a die.")
-    return value
-
-
-def _number(section: _Section, key: str, what: str) -> int | None:
-    value = section.value(key)
-    if value is None:
-        return None
-    if not re.fullmatch(r"\d{1,9}", value, re.ASCII):
-        raise bad_input(what, section.where(key), f"{value!r} is not a whole number.", "Expected a number.")
-    return int(value)
-
-
-def _definition(note: _Note, what: str) -> Definition:
-    """`bin 01: pass, 8 picked dies`: quality and number may each be left out, the rest is a description."""
-    code = _BIN.fullmatch(note.words)
-    quality = re.search(r"\b(pass|fail|good|bad)\b", note.value, re.IGNORECASE)
-    count = re.search(r"(?<![\w.-])\d{1,9}(?![\w.])", note.value, re.ASCII)
-    assert code is not None
-    return Definition(code[1], f"line {note.line}, {note.words}", quality and quality[1], note.value, int(count[0]) if count else None)
 
 
 def _grid(section: _Section, what: str, null: str | None, stated: Stated) -> tuple[Drawn, list[_Line]]:
@@ -216,7 +126,7 @@ def _grid(section: _Section, what: str, null: str | None, stated: Stated) -> tup
         rows = [_Line(row.text.strip(), row.line) for row in _block(section, what)]
         _refuse_table(rows, what, null)
         spaced = any(" " in row.text or "\t" in row.text for row in rows)
-        likely = [null, *_codes_named(section)]
+        likely = [null, *section.codes_named()]
         drawn = read_separated_rows(what, _as_rows(rows)) if spaced else read_rows(what, _as_rows(rows), max(len(null), 1), likely=likely)
     _refuse_headings(section, rows, drawn, what, stated)
     _refuse_note_like_rows(section, rows, what)
@@ -229,11 +139,6 @@ def _refuse_table(rows: list[_Line], what: str, null: str) -> None:
         if mark := next((mark for mark in ",;:" if mark in row.text and mark not in null), None):
             why = f"This row has {mark!r}: it looks like a table or a note and not like a grid of codes."
             raise bad_input(what, row.where, why, "Put a header x, y, bin over a table; in a grid write spaces between the codes, or nothing.")
-
-
-def _codes_named(section: _Section) -> list[str]:
-    defined = [code[1] for note in section.bins if (code := _BIN.fullmatch(note.words))]
-    return [*defined, *re.findall(r"[^\s,;]+", section.value("passing bins") or "")]
 
 
 def _as_rows(lines: list[_Line]) -> Rows:
@@ -284,7 +189,7 @@ def _spaced_rows(section: _Section, what: str, stated: Stated) -> list[_Line]:
 
 
 def _length(section: _Section, block: list[_Line], what: str, stated: Stated) -> int:
-    columns = _number(section, "columns", what) or stated.columns
+    columns = section.number("columns", what) or stated.columns
     length = columns or max(len(row.text) for row in block)
     uneven = next((row for row in block if len(row.text) != length), None)
     if uneven is not None and columns is None:
@@ -299,7 +204,8 @@ def _blank_touches(section: _Section, filled: list[int]) -> bool:
 
 
 def _refuse_headings(section: _Section, rows: list[_Line], drawn: Drawn, what: str, stated: Stated) -> None:
-    """A first or last row with codes that no row within has is more likely a heading or a rule than dies."""
+    """A first or last row with codes that no row within has is more likely a heading or a rule than dies; what counts on is numbering."""
+    _refuse_numbering(section, rows, what, stated)
     if len(rows) < 4 or "rows" in section.notes or stated.rows is not None:
         return
     within = set(np.unique(drawn.keys[1:-1]).tolist())
@@ -307,6 +213,33 @@ def _refuse_headings(section: _Section, rows: list[_Line], drawn: Drawn, what: s
         if not within & set(codes.tolist()):
             why = "This line has only codes that no other row has: is it a heading?"
             raise bad_input(what, row.where, why, "Remove it, or state the number of rows.")
+
+
+def _refuse_numbering(section: _Section, rows: list[_Line], what: str, stated: Stated) -> None:
+    """Numbers of columns above or below the grid, and of rows beside it: taken for codes, each of them would be a die."""
+    codes = [row.text.split() for row in rows]
+    spaced = len(codes[0]) > 1
+    if "rows" not in section.notes and stated.rows is None:
+        for row, text in ((row, row.text.split() if spaced else list(row.text)) for row in (rows[0], rows[-1])):
+            if _counts_on(text):
+                why = "This line counts on: it seems to number the columns."
+                raise bad_input(what, row.where, why, "Remove it, or state the number of rows.")
+    if "columns" not in section.notes and stated.columns is None and spaced:
+        for place in (0, -1):
+            if _counts_on([each[place] for each in codes]):
+                why = "The codes in this column count on: they seem to number the rows."
+                raise bad_input(what, f"{rows[0].where}, column {place % len(codes[0]) + 1}", why, "Remove them, or state the number of columns.")
+
+
+def _counts_on(texts: list[str]) -> bool:
+    """1 2 3, 01 02 03, also downward; of single figures 8 9 0 1."""
+    if len(texts) < 3 or not all(text.isascii() and text.isdigit() for text in texts):
+        return False
+    steps = {int(after) - int(before) for before, after in pairwise(texts)}
+    if all(len(text) == 1 for text in texts):
+        steps = {step % 10 for step in steps}
+        return steps in ({1}, {9})
+    return steps in ({1}, {-1})
 
 
 def _refuse_note_like_rows(section: _Section, rows: list[_Line], what: str) -> None:

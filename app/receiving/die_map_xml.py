@@ -32,9 +32,12 @@ def read_xml_maps(data: bytes, what: str, stated: Stated) -> list[DieMap]:
     """All wafers of an E142 or G85 file, whatever is wrapped around them."""
     root = read_xml(data, what)
     substrate_maps = [*([root] if local_name(root) == "SubstrateMap" else []), *inside(root, "SubstrateMap")]
-    if substrate_maps:
-        return _read_e142(root, substrate_maps, what, stated)
     devices = [*([root] if local_name(root) == "Device" else []), *inside(root, "Device")]
+    if substrate_maps:
+        other = next((each for each in devices if inside(each, "Row")), None)
+        if other is not None:
+            raise bad_input(what, place(other), "It has maps of two kinds, SEMI E142 and SEMI G85.", "Send each kind as a file of its own.")
+        return _read_e142(root, substrate_maps, what, stated)
     if devices:
         return [_read_g85(device, what, stated) for device in devices]
     why = f"No die map was found in it: its root is {root.tag!r}."
@@ -213,6 +216,10 @@ def _refuse_parts(elements: list[Element], texts: list[str], blank: bool, what: 
     parted = next(filter(len, elements), None)
     if parted is not None:
         raise bad_input(what, place(parted), "This row has elements inside.", "Expected the codes only.")
+    told = next((each for each in elements if attributes(each).keys() - {"space"}), None)
+    if told is not None:
+        why = f"This row has attributes of its own ({', '.join(told.attrib)}), which may say where it belongs."
+        raise bad_input(what, place(told), why, "Expected rows from the top, in their order, with the codes only.")
     broken = next((n for n, text in enumerate(texts) if "\n" in text or "\t" in text), None) if blank else None
     if broken is not None:
         why = "This row goes over several lines, and a space is a code of this map: which spaces are dies cannot be told."

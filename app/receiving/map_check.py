@@ -3,6 +3,8 @@
 Right numbers or a clear refusal: what the file leaves open must be stated, what it contradicts is refused.
 """
 
+import re
+import unicodedata
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
@@ -55,6 +57,7 @@ class Found:
 def check_map(found: Found, stated: Stated) -> DieMap:
     """The die map, or the refusal that says where the file and what was expected differ."""
     _check_sizes(found, stated)
+    _refuse_other_letters(found)
     null = _null_code(found, stated)
     numbers, table = _bins(found, stated, null)
     table = _count(found, numbers, table)
@@ -71,6 +74,15 @@ def _check_sizes(found: Found, stated: Stated) -> None:
             if declared is not None and declared != counted:
                 why = f"{declared} {name} are declared, but the grid has {counted}."
                 raise bad_input(found.what, where, why, "Have the file sent again, or put right by its supplier.")
+
+
+def _refuse_other_letters(found: Found) -> None:
+    """A Cyrillic A is no A: it would be a bin of its own, and fail."""
+    strange = next((code for code in (*found.drawn.codes, *found.passing) if not code.isascii()), None)
+    if strange is not None:
+        named = ", ".join(unicodedata.name(letter, f"U+{ord(letter):04X}") for letter in strange if not letter.isascii())
+        why = f"The code {strange!r} has a letter that is not ASCII: {named}."
+        raise bad_input(found.what, f"{found.where}, bin codes", why, "Write bin codes in the letters and figures of ASCII.")
 
 
 def _null_code(found: Found, stated: Stated) -> str | None:
@@ -152,7 +164,16 @@ class _Qualities:
         listed = self.in_file or self.stated
         if not listed and occurs:
             self.open.append(code)
+        if listed and occurs and form not in listed:
+            self._refuse_other_spelling(code, listed)
         return "pass" if form in listed else "fail"
+
+    def _refuse_other_spelling(self, code: str, listed: set[str]) -> None:
+        """01, 1 and 1.0 are one bin to whoever wrote the list."""
+        other = next((one for one in sorted(listed) if _as_number(code) == _as_number(one) is not None), None)
+        if other is not None:
+            why = f"The passing bins have {other!r}, and the map has {code!r}: is that the same bin?"
+            raise bad_input(self.found.what, f"{self.found.where}, passing bins", why, "Write the codes of the list as the map has them.")
 
     def _read(self, entry: Definition) -> str:
         plain = (entry.quality or "").strip().lower()
@@ -170,6 +191,10 @@ class _Qualities:
                 why,
                 "State the passing bins, or set them on the wafer's part.",
             )
+
+
+def _as_number(code: str) -> int | None:
+    return int(code.partition(".")[0]) if re.fullmatch(r"\d+(\.0*)?", code, re.ASCII) else None
 
 
 def _count(found: Found, numbers: list[int], table: tuple[Bin, ...]) -> tuple[Bin, ...]:

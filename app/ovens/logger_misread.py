@@ -1,0 +1,58 @@
+"""What a logger's table may be instead of what it seems, where each reading taken would be a wrong number."""
+
+import re
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from app.ovens.trace import Floats
+
+LOOKED_AT = 20_000  # rows: enough to tell
+_MOST_SENSORS = 256
+_HALVES = {"am", "pm", "a.m.", "p.m.", "a.m", "p.m"}
+_INTEGER = re.compile(r"[-+]?\d{1,4}", re.ASCII)
+_FRACTION = re.compile(r"\d{1,3}", re.ASCII)
+_SCALED = (
+    re.compile(r"[(\[] ?(?:[\d.,/x\u00d7*^ ]*\d[\d.,/x\u00d7*^ ]*|[mµuk]) ?(?:°|º|deg\.? ?)C\b", re.I),  # [0.1 °C], [m°C]
+    re.compile(r"[(\[][\d.,/x\u00d7*^ ]*\d[\d.,/x\u00d7*^ ]*[CF][)\]]"),
+    re.compile(r"(?:(?:°|º|deg\.? ?|degrees? )[CF]|[(\[][CF])\b ?[)\]]? ?[x\u00d7*/\u00b7] ?\d", re.I),  # °C x10, [C] / 10
+    re.compile(r"\b0[.,]0*1 ?(?:°|º|deg\.? ?)[CF]\b|\bx ?10+\b.*[CF]\b", re.I),
+)
+
+
+def is_scaled(heading: str) -> bool:
+    """Whether a heading names tenths, or a factor, of a degree."""
+    return any(pattern.search(heading) for pattern in _SCALED)
+
+
+def is_half_of_day(texts: Sequence[str]) -> bool:
+    """A column of AM and PM: the clock beside it has twelve hours."""
+    given = {text.strip().lower() for text in texts} - {""}
+    return bool(given) and given <= _HALVES
+
+
+def comma_is_both(rows: Sequence[Sequence[str]], first: int, sensors: int) -> bool:
+    """Numbers without a point in twice as many columns as there are sensors, from the first one on, and nothing after them: 23,5,24,1 of two.
+
+    `rows`: the fields of the rows of a file whose columns a comma separates.
+    """
+    last = first + 2 * sensors
+    if not rows or len(rows[0]) < last:
+        return False
+    fitting = sum(
+        all(_INTEGER.fullmatch(row[n].strip()) and _FRACTION.fullmatch(row[n + 1].strip()) for n in range(first, last, 2))
+        and not any(field.strip() for field in row[last:])
+        for row in rows
+    )  # fmt: skip
+    return 2 * fitting > len(rows)
+
+
+def sensor_a_line(times: Floats, others: Mapping[str, Sequence[str]]) -> str | None:
+    """The column that tells apart the several lines of each time: then they are of several sensors. `others`: columns that are not read."""
+    if len(times) < 2 or np.count_nonzero(np.diff(times) == 0) < 0.3 * len(times):
+        return None
+    for heading, texts in others.items():
+        different = set(texts)
+        if 2 <= len(different) <= min(_MOST_SENSORS, len(texts) - 1) and len(set(zip(times.tolist(), texts, strict=True))) == len(texts):
+            return heading
+    return None

@@ -1,0 +1,113 @@
+"""What stands around a map as lines `key: value`: whose it is, which code means no die, which bins pass, how many dies there are.
+
+Keys (letter case, spaces and underscores do not count): wafer, lot, product, rows, columns, origin, axis, orientation (or notch), null,
+passing bins, `bin X` (pass or fail, and a number of dies), gross, passing, failing. Others are passed over.
+"""
+
+import re
+from dataclasses import dataclass, field
+
+from app.errors import bad_input
+from app.receiving.map_check import Definition
+
+_BIN = re.compile(r"bin\s*(\S+)", re.IGNORECASE)
+_KEYS = {
+    word: key
+    for key, words in {
+        "wafer": "wafer waferid substrateid",
+        "lot": "lot lotid",
+        "product": "product productid part",
+        "rows": "rows",
+        "columns": "columns cols",
+        "origin": "origin originlocation",
+        "axis": "axis axisdirection",
+        "orientation": "orientation notch flat",
+        "null": "null nullbin nodie",
+        "passing bins": "passingbins passbins goodbins",
+        "gross": "gross grossdies grossdie total totaldies totaldie dies diecount numberofdies",
+        "passing": "passing pass passed good passingdies passdies passdie gooddies gooddie",
+        "failing": "failing fail failed bad failingdies faildies faildie baddies baddie",
+    }.items()
+    for word in words.split()
+}
+
+
+@dataclass(frozen=True)
+class Note:
+    value: str
+    line: int
+    words: str  # the key as written
+
+
+@dataclass
+class Notes:
+    """The notes of one wafer, while they are being gathered."""
+
+    notes: dict[str, Note] = field(default_factory=dict)
+    bins: list[Note] = field(default_factory=list)
+    unknown: list[tuple[int, str]] = field(default_factory=list)
+
+    def value(self, key: str) -> str | None:
+        return self.notes[key].value if key in self.notes else None
+
+    def where(self, key: str) -> str:
+        note = self.notes[key]
+        return f"line {note.line}, {note.words}"
+
+    def keep(self, words: str, value: str, line: int, whole: str, what: str) -> None:
+        key = key_of(words)
+        if key is None and _BIN.fullmatch(words):
+            self.bins.append(Note(value.strip(), line, words))
+        elif key is None:
+            self.unknown.append((line, whole))
+        elif key in self.notes:
+            raise bad_input(what, f"line {line}, {words}", f"This was already said on line {self.notes[key].line}.", "Keep one of the two.")
+        elif value.strip() or key == "null":
+            self.notes[key] = Note(value.strip(), line, words)
+
+    def null(self, what: str) -> str | None:
+        value = self.value("null")
+        if value is None:
+            return None
+        if len(value) >= 3 and value[0] == value[-1] and value[0] in "'\"":
+            return value[1:-1]
+        if value.lower() == "space":
+            return " "
+        if not value:
+            why = "The null code is empty."
+            raise bad_input(what, self.where("null"), why, "Write space for a space; leave the line out if every position is a die.")
+        return value
+
+    def number(self, key: str, what: str) -> int | None:
+        value = self.value(key)
+        if value is None:
+            return None
+        if not re.fullmatch(r"\d{1,9}", value, re.ASCII):
+            raise bad_input(what, self.where(key), f"{value!r} is not a whole number.", "Expected a number.")
+        return int(value)
+
+    def passing_bins(self) -> tuple[str, ...]:
+        return tuple(re.findall(r"[^\s,;]+", self.value("passing bins") or ""))
+
+    def codes_named(self) -> list[str]:
+        return [*(code[1] for note in self.bins if (code := _BIN.fullmatch(note.words))), *self.passing_bins()]
+
+    def definitions(self) -> tuple[Definition, ...]:
+        return tuple(_definition(note) for note in self.bins)
+
+    def totals(self, what: str) -> tuple[tuple[str, int, str], ...]:
+        kinds = [kind for kind in ("gross", "passing", "failing") if kind in self.notes]
+        return tuple((kind, self.number(kind, what) or 0, self.where(kind)) for kind in kinds)
+
+
+def key_of(words: str) -> str | None:
+    return _KEYS.get(re.sub(r"[ _-]", "", words.lower()))
+
+
+def _definition(note: Note) -> Definition:
+    """`bin 01: pass, 8 picked dies`: quality and number may each be left out, the rest is a description."""
+    code = _BIN.fullmatch(note.words)
+    quality = re.search(r"\b(pass|fail|good|bad)\b", note.value, re.IGNORECASE)
+    count = re.search(r"(?<![\w.-])\d{1,9}(?![\w.])", note.value, re.ASCII)
+    assert code is not None
+    return Definition(code[1], f"line {note.line}, {note.words}", quality and quality[1], note.value, int(count[0]) if count else None)
