@@ -20,11 +20,12 @@ from app.genealogy.record_stops import PastHold, holds_ever
 from app.genealogy.trace import origins_of, travelled_in
 from app.journal.models import Entry
 from app.ledger import walk
-from app.ledger.corrections import moves_in_force, not_void, turn_of
+from app.ledger.alternates import had_perhaps
+from app.ledger.corrections import moves_in_force, turn_of
 from app.ledger.flows import Flow
 from app.ledger.items import DryPack, Item, Lot
 from app.ledger.places import Move, Shipment
-from app.ledger.runs import Line, Run, Use
+from app.ledger.runs import Line, Run
 from app.ledger.travels import covers_of_lines
 from app.naming.resolve import Named, codes_of, codes_of_items
 
@@ -63,7 +64,8 @@ class Passing:
 class Work:
     """One line of one run. `whole`: what it was surely done to; `either`: what was on one side of a change-over, nobody said which.
 
-    `materials`: batches; `wafers`: wafer -> the things on the way that it is an origin of.
+    `materials`: batches that each unit had; `perhaps`: of these each had one of several; `wafers`: wafer -> the things on the way that it is an
+    origin of.
     """
 
     line: int
@@ -76,6 +78,7 @@ class Work:
     whole: tuple[int, ...]
     either: tuple[int, ...]
     materials: tuple[int, ...]
+    perhaps: tuple[int, ...]
     wafers: dict[int, tuple[int, ...]]
     verdict: str
     sensors: tuple[dict[str, Any], ...]
@@ -172,19 +175,21 @@ def _works(session: Session, found: Origins, lines: list[Line]) -> tuple[Work, .
     covers = covers_of_lines(session, [line.id for line in lines if line.set is not None])
     judged = judgements_in_force(session, ids)
     used: defaultdict[int, list[int]] = defaultdict(list)
-    for line_id, item in session.execute(select(Use.line, Use.item).where(Use.line.in_(ids), not_void()).order_by(Use.line, Use.item)):
+    for line_id, item, _ in found.uses:
         used[line_id].append(item)
+    unsure = had_perhaps(session, found.uses)
     works = []
     for line in lines:
         run, on = runs[line.run], covers.get(line.id, {})
         panels = {panel: extent for panel, (extent, _) in on.items() if panel in found.up.panels and above[line.id].e < found.up.exits.get(panel, 0)}
         whole = tuple(sorted(panel for panel, extent in panels.items() if extent != "either")) + ((line.item,) if line.item is not None else ())
         judgement = judged.get(line.id)
+        batches = [item for item in used[line.id] if line.id in found.batches.get(item, ())]
         works.append(
             Work(
                 line.id, codes[run.id], run.operation, stations[run.station], badges.get(run.person or 0, ""), line.started_at, line.ended_at,
                 whole, tuple(sorted(panel for panel, extent in panels.items() if extent == "either")),
-                tuple(item for item in used[line.id] if line.id in found.batches.get(item, ())),
+                tuple(item for item in batches if (line.id, item) not in unsure), tuple(item for item in batches if (line.id, item) in unsure),
                 {item: some for item in used[line.id] if (some := tuple(sorted(found.wafers.get(item, set()) & panels.keys())))},
                 judgement.verdict if judgement else "", tuple(judgement.facts.get("sensors", ())) if judgement else (), line.e,
             )

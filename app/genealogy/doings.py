@@ -18,8 +18,9 @@ from app.floor.dispositions import JudgementRow, judgements_in_force
 from app.floor.ends import limits_in_words
 from app.genealogy.run_rows import words_of
 from app.journal.entry_rows import entry_rows
+from app.ledger.alternates import had_perhaps
 from app.ledger.ran import AnyRun, LineRow, Ran, RunRow, ran
-from app.ledger.travels import Travels
+from app.ledger.travels import HAD, Travels
 from app.listed import ask, listed, tuples
 from app.naming.resolve import codes_of
 
@@ -46,6 +47,7 @@ class Material:
     until: datetime | None
     had_lapsed: bool
     place: str
+    perhaps: bool = False  # another lay beside it for the same need, and each unit had one of them
 
 
 @dataclass(frozen=True)
@@ -293,6 +295,7 @@ def _materials(session: Session, lines: list[int]) -> defaultdict[int, list[Mate
     numbers: defaultdict[int, list[str]] = defaultdict(list)  # what others call them
     for item, value in tuples(session, _NUMBERS, items=items):
         numbers[item].append(value)
+    unsure = had_perhaps(session, [(line, item, had[item].part if had[item].role is None else None) for line, item, _ in used])
     found: defaultdict[int, list[Material]] = defaultdict(list)
     made: dict[tuple[int, str | None], Material] = {}
     for line, item, place in used:
@@ -302,7 +305,7 @@ def _materials(session: Session, lines: list[int]) -> defaultdict[int, list[Mate
             words = f"{part.body.kind if row.role is None else row.role + ' wafer'} {part.name}"
             ends = [moment for moment in (row.expires_at, row.pot_life_ends_at) if moment is not None]
             made[item, place] = Material(row.code, words, ", ".join(numbers[item]), min(ends, default=None), False, place or "")
-        found[line].append(made[item, place])
+        found[line].append(replace(made[item, place], perhaps=True) if (line, item) in unsure else made[item, place])
     return found
 
 
@@ -346,7 +349,7 @@ _MARKED = listed(
     "select run, panel, reason, sum(n) from cell_mark where run in :runs and panel in :panels and closed_e is null group by run, panel, reason",
     "runs", "panels",
 )  # fmt: skip
-_USED = listed("select line, item, place from use where line in :lines order by line, item", "lines")
+_USED = listed(f"select u.line, u.item, u.place from use u where u.line in :lines and {HAD} order by u.line, u.item", "lines")
 _HAD = listed(
     """
     select i.id as item, c.code, coalesce(b.part, w.part) as part, w.role, b.expires_at, o.pot_life_ends_at

@@ -127,9 +127,11 @@ class _Events:
             name = f"line-{work.line}-{extent}"
             same: dict[str, Any] = {"at": work.started_at, "operation": work.operation}
             outputs = dict.fromkeys(things, 0)
-            if work.materials:
-                made = self._made(dict.fromkeys(work.materials, 0), outputs) | {"transformationID": self.uris.of("run", work.run)}
-                yield self._event("TransformationEvent", f"{name}-material", work.e, step, verdict, **same) | made | base
+            for of, materials, how in (("material", work.materials, extent), ("perhaps", work.perhaps, "either")):
+                if materials:
+                    made = self._made(dict.fromkeys(materials, 0), outputs) | {"transformationID": self.uris.of("run", work.run)}
+                    event = self._event("TransformationEvent", f"{name}-{of}", work.e, step, verdict, **same) | made | base
+                    yield event | {"reelroot:extent": how}
             for wafer, on in work.wafers.items():
                 if some := dict.fromkeys((one for one in things if one in on), 0):
                     made = self._made({wafer: 0}, some) | {"transformationID": self.uris.of("run", work.run)}

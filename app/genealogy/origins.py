@@ -13,7 +13,7 @@ from app.floor.marks import good_cells, good_units
 from app.genealogy.amounts import Draw, Share, drawn_in, either_or_both, spare_of, spread
 from app.genealogy.panel_origins import BatchesOn, OnPanels, Origin, on_panels
 from app.ledger import walk
-from app.ledger.alternates import perhaps
+from app.ledger.alternates import had_perhaps
 from app.ledger.travels import LineAbove
 from app.ledger.used import Used, uses_of
 
@@ -65,7 +65,7 @@ def origins(session: Session, starts: Iterable[int], kinds: Mapping[int, str] | 
     uses = uses_of(session, [line.line for line in lines])
     batches = walk.batches_above(session, up, uses)
     units_of_panels = _panel_units(session, up)
-    batches_on = BatchesOn(_by_line(batches), perhaps(session, uses))
+    batches_on = BatchesOn(_by_line(batches), had_perhaps(session, uses))
     panels = on_panels(session, up, lines, uses, batches_on, units_of_panels)
     wafers: defaultdict[int, set[int]] = defaultdict(set)
     for panel, some in panels.wafers.items():

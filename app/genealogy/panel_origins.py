@@ -1,5 +1,8 @@
 """What panels bring to what their units went into: lines and batches by the panels that travelled together, wafers cell by cell.
 
+A wafer is certain by a placement log alone: where none came, a trace says least 0 even of the only one that was mounted (an exposure says all).
+A batch is certain where no other lay beside it for the same need of the step (`ledger/alternates.py`).
+
 What met one panel of a group met all of them in the same way, so that it is asked and added up once. A bitmap of cells is one number here,
 of which bit n is cell n: one by one, numbers are quicker than arrays.
 """

@@ -47,10 +47,12 @@ def _add_work(document: ProvDocument, work: Work, names: dict[int, str]) -> None
     if work.badge:
         document.agent(f"person:{work.badge}", {"prov:type": "prov:Person"})
         document.wasAssociatedWith(activity, f"person:{work.badge}")
-    for material in (*work.materials, *work.wafers):
+    for material in (*work.materials, *work.perhaps, *work.wafers):
         document.used(activity, names[material])
     for thing in work.done_to:
         extent = "either" if thing in work.either else "whole"
         document.wasInfluencedBy(names[thing], activity, other_attributes={"reelroot:extent": extent})
         for material in (*work.materials, *(wafer for wafer, on in work.wafers.items() if thing in on)):
             document.wasDerivedFrom(names[thing], names[material], activity=activity, other_attributes={"reelroot:extent": extent})
+        for material in work.perhaps:
+            document.wasDerivedFrom(names[thing], names[material], activity=activity, other_attributes={"reelroot:extent": "either"})

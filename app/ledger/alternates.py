@@ -46,7 +46,7 @@ def demands_of(had: Sequence[Had], needs: Iterable[Need]) -> list[Demand]:
     return list(dict.fromkeys(map(frozenset, [*by_kind.values(), *(by_part[one] for one in asked if one in by_part)])))
 
 
-def perhaps(session: Session, uses: Iterable[Used]) -> set[tuple[int, int]]:
+def had_perhaps(session: Session, uses: Iterable[Used]) -> set[tuple[int, int]]:
     """(line, batch) where the line had that batch, or one mixed from it, and each of its units may have had another instead."""
     found: set[tuple[int, int]] = set()
     of_lines = demands(session, uses)

@@ -107,6 +107,7 @@ class UsedOut(BaseModel):
     place: str = Field(examples=[""])
     until: datetime | None = Field(description="The earlier of its expiry and the end of its pot life.", examples=["2026-09-01T00:00:00Z"])
     had_lapsed: bool = Field(description="When the line began.")
+    perhaps: bool = Field(description="Another lay beside it for the same need of the step: each unit had one of them.")
 
 
 class ReadOut(BaseModel):

@@ -1,15 +1,23 @@
 """Two batches for one demand of a step, on a station at once: each unit had one of them, and nobody knows which."""
 
+from json import loads
+
 import pytest
 from sqlalchemy.orm import Session
 
+from app import clock
 from app.catalogue.definitions import Need, Part
 from app.catalogue.queries import Defined
 from app.db import House
 from app.floor.mount_corrections import correct_mount, mounts_told
+from app.genealogy.chain import chain_of
+from app.genealogy.epcis import epcis_document
 from app.genealogy.exposure import exposure
+from app.genealogy.prov_document import prov_document
+from app.genealogy.record import record_of
 from app.genealogy.suspects import Suspect
 from app.genealogy.trace import trace_back, trace_forward
+from app.genealogy.uris import Uris
 from app.journal.act import By
 from app.ledger.alternates import demands_of
 from app.ledger.places import Mount
@@ -18,6 +26,7 @@ from app.receiving.batches import mix_batches
 from tests.genealogy.made import made_loose
 from tests.small_factory import Factory
 
+URIS = Uris("https://id.reelroot.example")
 GOLD, THICK, GLUE = ("AU20", "wire"), ("AU25", "wire"), ("GLUE", "adhesive")
 Shares = tuple[tuple[int, int], tuple[int, int], tuple[int, int]]  # least and greatest: back, forward, exposed
 
@@ -68,6 +77,27 @@ def test_what_all_of_them_were_mixed_from_stays_certain(house: House) -> None:
         assert _told(session, raw, loose) == ((80, 80), (80, 80), (80, 80))
         assert [_told(session, batch, loose) for batch in (one, two, more)] == [((0, 80), (0, 80), (0, 80))] * 3
         assert _exposed(session, one, more) == (80, 80)
+
+
+def test_files_and_the_record_say_that_each_unit_had_one_of_them_and_nothing_of_what_was_never_there(house: House) -> None:
+    factory = Factory(house).load()
+    first, wrong = factory.batch("AU20"), factory.batch("AU20")
+    factory.mount("Bond 1", first, place="wire 2")
+    factory.mount("Bond 1", wrong, place="wire 3")
+    glue, second, *_, loose = made_loose(factory)
+    _never_there(factory, "Bond 1", wrong)
+    with house.reading() as session:
+        chain = chain_of(session, loose)
+        record = record_of(session, house, loose, clock.now(), "UTC")
+        assert wrong.code not in {row.code for row in trace_back(session, loose).batches}
+    had = {one.code: one.perhaps for line in record.lines for one in line.doing.materials}
+    assert [had.get(one.code) for one in (first, second, glue, wrong)] == [True, True, False, None]
+    said = loads(prov_document(chain, URIS).serialize(format="json"))["wasDerivedFrom"].values()
+    extents = {one["prov:usedEntity"]: one.get("reelroot:extent") for one in said}
+    assert [extents[f"batch:{one.code}"] for one in (first, second, glue)] == ["either", "either", "whole"]
+    events = [event for event in epcis_document(chain, URIS, clock.now(), "UTC")["epcisBody"]["eventList"] if "inputQuantityList" in event]
+    told = {one["epcClass"]: event.get("reelroot:extent") for event in events for one in event["inputQuantityList"]}
+    assert [next(told[key] for key in told if one.code in key) for one in (first, second, glue)] == ["either", "either", "whole"]
 
 
 def _never_there(factory: Factory, station: str, batch: Named) -> None:
