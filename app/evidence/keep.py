@@ -4,7 +4,9 @@ import hashlib
 import os
 import tempfile
 import time
+from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, BinaryIO
@@ -43,42 +45,57 @@ class Kept:
 def keep_file(house: House, name: str, source: BinaryIO) -> Kept:
     """Stores the bytes by their digest, while they are read; the same bytes are stored once."""
     sha = hashlib.sha256()
-    size = 0
+    with half_kept(house, source, sha.update) as half:
+        return keep_half(house, name, half, sha.hexdigest())
+
+
+@contextmanager
+def half_kept(house: House, source: BinaryIO, seen: Callable[[bytes], object] = len) -> Iterator[Path]:
+    """The bytes before they have their name, for who reads them to the end anyway; gone when the block ends, unless `keep_half` named them."""
     handle, temporary = tempfile.mkstemp(prefix=_HALF, dir=_folder(house))
     try:
         with os.fdopen(handle, "wb") as out:
             while chunk := source.read(_CHUNK):
-                sha.update(chunk)
-                size += len(chunk)
+                seen(chunk)
                 out.write(chunk)
-        path = path_of(house, sha.hexdigest())
-        folders = [path.parent] if path.parent.is_dir() else [path.parent, path.parent.parent]  # a new one is a name to be flushed as well
-        path.parent.mkdir(parents=True, exist_ok=True)
-        _give_name(temporary, path)
-    except BaseException:  # a full disk must not stay full of what could not be kept
-        os.unlink(temporary)
-        raise
-    return Kept(path.name, Path(name).name[:200] or "unnamed", size, path, _FLUSHES.submit(flush, path, *folders))
+        yield Path(temporary)
+    finally:  # a full disk must not stay full of what could not be kept
+        Path(temporary).unlink(missing_ok=True)
 
 
-def _give_name(temporary: str, path: Path) -> None:
+def keep_half(house: House, name: str, half: Path, digest: str) -> Kept:
+    """Gives the bytes their name: the digest that was counted of them."""
+    path = path_of(house, digest)
+    folders = [path.parent] if path.parent.is_dir() else [path.parent, path.parent.parent]  # a new one is a name to be flushed as well
+    path.parent.mkdir(parents=True, exist_ok=True)
+    _give_name(half, path)
+    return Kept(digest, Path(name).name[:200] or "unnamed", path.stat().st_size, path, flush_beside(path, *folders))
+
+
+def _give_name(half: Path, path: Path) -> None:
     """A new file is flushed under its name, while it is read; one that is there already stays, if it is damaged until the next is whole."""
     try:
-        os.link(temporary, path)
+        os.link(half, path)
     except OSError:  # the name is taken, or the file system knows no second names
-        if not _is_whole(path):
-            flush(temporary)
-            os.replace(temporary, path)
-            return
-    os.unlink(temporary)
+        if not _are_the_same(half, path):
+            flush(half)
+            os.replace(half, path)
 
 
-def _is_whole(path: Path) -> bool:
+def _are_the_same(one: Path, other: Path) -> bool:
     try:
-        with path.open("rb") as kept:
-            return hashlib.file_digest(kept, "sha256").hexdigest() == path.name
+        with one.open("rb") as ours, other.open("rb") as theirs:
+            while (chunk := ours.read(_CHUNK)) == theirs.read(_CHUNK):
+                if not chunk:
+                    return True
+            return False
     except OSError:
         return False
+
+
+def flush_beside(*paths: Path) -> "Future[None]":
+    """The disk takes its time, others go on."""
+    return _FLUSHES.submit(flush, *paths)
 
 
 def flush(*paths: str | Path) -> None:

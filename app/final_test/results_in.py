@@ -13,7 +13,7 @@ from app.catalogue.definitions import BinTableBody
 from app.catalogue.queries import Defined
 from app.db import House
 from app.errors import refuse
-from app.evidence.keep import Kept, flush, keep_file, record_evidence
+from app.evidence.keep import Kept, flush, flush_beside, half_kept, keep_half, record_evidence
 from app.final_test.bins_out import take_bins_out
 from app.final_test.models import UnitFile
 from app.final_test.unit_results import UnitResults, read_unit_results
@@ -34,12 +34,14 @@ class ResultsFile:
 
 
 def read_results(house: House, name: str, source: BinaryIO, table: Defined[BinTableBody]) -> ResultsFile:
-    """Keeps and bins a file, outside any transaction: millions of lines stop no terminal."""
-    kept = keep_file(house, name, source)
+    """Keeps and bins a file, outside any transaction: millions of lines stop no terminal. What is binned is what is kept: it has its name last."""
     folder = house.data_dir / "unit_results"
     folder.mkdir(parents=True, exist_ok=True)
-    written = folder / f"reading-{kept.digest}.parquet"
-    results = read_unit_results(kept.path, table.body, written, source_digest=kept.digest)
+    with half_kept(house, source) as half:
+        flush_beside(half)  # ahead of the one that is waited for: the disk has all the time that reading takes
+        written = folder / f"reading-{half.name}.parquet"
+        results = read_unit_results(half, table.body, written)
+        kept = keep_half(house, name, half, results.source_digest)
     os.replace(written, parquet_path(house, results.digest))
     flush(folder)
     return ResultsFile(kept, results, table)

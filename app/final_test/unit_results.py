@@ -59,17 +59,15 @@ class UnitResults:
     first_other_bins: tuple[OtherBin, ...]
 
 
-def read_unit_results(
-    source: Path, table: BinTableBody, parquet: Path, *, source_digest: str | None = None, memory_limit: str = "256MB"
-) -> UnitResults:
-    """Reads `source`, bins it by `table` and writes `parquet`. `source_digest`: where the file's SHA-256 is known already."""
+def read_unit_results(source: Path, table: BinTableBody, parquet: Path, *, memory_limit: str = "256MB") -> UnitResults:
+    """Reads `source`, bins it by `table` and writes `parquet`."""
     parquet.parent.mkdir(parents=True, exist_ok=True)
     with (
         ThreadPoolExecutor(1) as beside,
         tempfile.TemporaryDirectory(dir=parquet.parent) as folder,
         columnar(memory_limit, folder) as connection,
     ):
-        surveyed = beside.submit(_survey, source, source_digest)
+        surveyed = beside.submit(_survey, source)
         try:
             reading = _copy(Reading(connection, source, find_layout(source, table), Path(folder) / "results.parquet"), table)
         finally:
@@ -83,7 +81,7 @@ def read_unit_results(
     return results
 
 
-def _survey(source: Path, known_digest: str | None) -> tuple[int, str]:
+def _survey(source: Path) -> tuple[int, str]:
     """The number of lines and the digest. Refuses what is no text or mixes ends of lines: the reader would swallow lines of it."""
     sha = hashlib.sha256()
     feeds = returns = pairs = 0
@@ -92,8 +90,7 @@ def _survey(source: Path, known_digest: str | None) -> tuple[int, str]:
         while chunk := file.read(_CHUNK):
             if b"\0" in chunk:
                 raise bad_input(REFUSED, "the whole file", "It is not text in UTF-8: it has zero bytes.", "Save it as CSV in UTF-8.")
-            if known_digest is None:
-                sha.update(chunk)
+            sha.update(chunk)
             feeds += int(np.count_nonzero(np.frombuffer(chunk, np.uint8) == _FEED))  # a twentieth of the time of `count`
             if b"\r" in chunk or returns:
                 returns += chunk.count(b"\r")
@@ -101,7 +98,7 @@ def _survey(source: Path, known_digest: str | None) -> tuple[int, str]:
             last = chunk[-1:]
     if returns and not returns == feeds == pairs:
         raise bad_input(REFUSED, "the whole file", "Its lines end in different ways.", "Save it with one kind of line ends.")
-    return feeds + (last not in (b"", b"\n")), known_digest or sha.hexdigest()
+    return feeds + (last not in (b"", b"\n")), sha.hexdigest()
 
 
 def _copy(reading: Reading, table: BinTableBody) -> Reading:

@@ -1,5 +1,6 @@
 """A tester's file ends its run: bins and failures counted, one loose lot a bin, the rest stays, the file kept twice over."""
 
+from hashlib import sha256
 from io import BytesIO
 from typing import Any
 
@@ -69,6 +70,19 @@ def test_bins_and_failures_are_counted_and_the_rest_stays(factory: Factory) -> N
     with factory.house.reading() as session:
         assert book_of(session, loose.id) == 2
     assert list(check(factory.house)) == []
+
+
+def test_what_is_binned_is_what_is_kept_and_nothing_half_kept_stays(factory: Factory) -> None:
+    with factory.house.reading() as session:
+        table = bin_table_of(session, session.get_one(Run, factory.start("Tester", loose_lot(factory))))
+    data = results(3, 1)
+    kept = read_results(factory.house, "results.csv", BytesIO(data), table).kept
+    kept.wait_for_disk()
+    assert (kept.path.read_bytes(), kept.digest, kept.size_bytes) == (data, sha256(data).hexdigest(), len(data))
+    with pytest.raises(Refused):
+        read_results(factory.house, "results.csv", BytesIO(data + b"4"), table)
+    assert [path.name for path in (factory.house.data_dir / "evidence").glob("*") if path.is_file()] == []
+    assert len(list((factory.house.data_dir / "unit_results").iterdir())) == 1
 
 
 def test_a_run_takes_one_file(factory: Factory) -> None:
