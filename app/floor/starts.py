@@ -1,6 +1,6 @@
 """Start a run: gather what was scanned, ask the gates, claim it, open its lines."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
@@ -11,6 +11,7 @@ from app.catalogue.definitions import Route, Step
 from app.errors import Reason, Refused, refuse
 from app.floor.gates import Facts, Loaded, grounds, read_facts
 from app.floor.groups import Group, contents, gather
+from app.floor.interrupted import without_done
 from app.floor.loose import lot_for_work
 from app.floor.mounts import going_into
 from app.floor.windows import may_repeat
@@ -51,10 +52,13 @@ def start_run(
     shelf: str | None = None,
     line_clear: bool = False,
 ) -> Start:
-    """Starts the next step (or `step`) of `things` at a station. `only`: just these panels of them. Refuses as the gates say."""
+    """Starts the next step (or `step`) of `things` at a station. `only`: just these panels of them. Refuses as the gates say.
+
+    Panels that an interrupted run did already are left out of a magazine or lot; those that it may have begun are not.
+    """
     groups = [_for_work(session, by, group) for group in lock_and_gather(session, things, only)]
     facts = read_facts(session, station, groups, person, by.happened_at)
-    facts, steps = _settle_steps(facts, step)
+    facts, steps = _settle_steps(facts if only is not None else _rest_of(session, facts, things, step), step)
     found = grounds(facts, steps) + _line_clear(facts, steps, line_clear=line_clear) + _told_late(facts, by)
     what = f"{_names(things)} may not start {_what(facts, steps)} at {facts.station.name}."
     if not by.fact and found:
@@ -76,7 +80,7 @@ class Would:
 def would_start(session: Session, station: int, things: list[Named], *, person: int | None, at: datetime) -> Would:
     """Asks before the act; writes and locks nothing. Whether the line is clear is asked of the person, so it is no ground here."""
     facts = read_facts(session, station, gather(session, things), person, at)
-    facts, steps = _settle_steps(facts, None)
+    facts, steps = _settle_steps(_rest_of(session, facts, things, None), None)
     found = grounds(facts, steps) or ([] if steps else [_NOTHING])
     what = f"{_names(things)} may not start {_what(facts, steps)} at {facts.station.name}."
     return Would(facts, steps, Refused(what, *found) if found else None)
@@ -155,6 +159,25 @@ def _for_work(session: Session, by: By, group: Group) -> Group:
         return group
     lot = lot_for_work(session, by, group.item)
     return group if lot.item == group.item else gather(session, [Named("lot", lot.item, "")])[0]
+
+
+def _rest_of(session: Session, facts: Facts, things: list[Named], step: str | None) -> Facts:
+    """Of a magazine or lot whose run was interrupted, the rest: panels that were done then are left out. A panel that is named is meant."""
+    if len({group.next_step for group in facts.groups}) < 2 or any(thing.kind == "panel" for thing in things):
+        return facts
+    operations = facts.station.body.operations
+    able = {
+        (route, one.key)
+        for route, body in facts.routes.items()
+        for one in body.steps
+        if one.operation in operations and step in (None, one.key, one.name)
+    }
+    groups = without_done(session, facts.groups, able)
+    if len(groups) == len(facts.groups):
+        return facts
+    rest = {item for group in groups for item in group.items}
+    stops = {item: each for item, each in facts.stops.items() if item in rest}
+    return replace(facts, groups=groups, stops=stops, claims={item: where for item, where in facts.claims.items() if item in rest})
 
 
 def _settle_steps(facts: Facts, step: str | None) -> tuple[Facts, dict[int, Step]]:

@@ -19,6 +19,7 @@ from app.final_test.singulate import singulate
 from app.floor.amounts import book_of
 from app.floor.ends import Value, abort_run, finish_run, interrupt_run
 from app.floor.groups import Group, gather
+from app.floor.interrupted import covered
 from app.floor.readings import correct_reading, take_reading
 from app.floor.starts import start_run
 from app.floor.voids import void_run
@@ -73,6 +74,8 @@ class LineOut(BaseModel):
     panels: list[PanelCode] = Field(description="That it has, or had, in work.")
     item: str | None = Field(description="Or the loose lot or pack.", examples=[None])
     open: bool
+    panels_done: list[PanelCode] = Field([], description="Of an interrupted or aborted run: those for which the step is done.")
+    panels_perhaps: list[PanelCode] = Field([], description="And those that it may have begun: they come to the step again.")
 
 
 class ReadingOut(BaseModel):
@@ -101,7 +104,10 @@ class FinishIn(ByPerson):
 
 
 class StopIn(ByPerson):
-    """What was said; a panel in neither list, when both are given, was surely not reached."""
+    """What was said; a panel in neither list, when both are given, was surely not reached.
+
+    The next start of the magazine or lot takes the rest by itself: panels done are left out, those perhaps in work are in it.
+    """
 
     panels_done: Panels | None = None
     panels_in_work: Panels | None = None
@@ -368,10 +374,12 @@ def _reading(session: Session, one: Reading) -> dict[str, Any]:
 def run_as_json(session: Session, run: Run) -> dict[str, Any]:
     session.flush()
     lines = session.scalars(select(Line).where(Line.run == run.id).order_by(Line.id))
+    did = covered(session, run) if run.outcome in ("interrupted", "aborted") else {}
     return {
         "run": code_of(session, "run", run.id), "operation": run.operation, "station": code_of(session, "station", run.station),
         "started_at": run.started_at.isoformat(), "ended_at": run.ended_at.isoformat() if run.ended_at else None, "outcome": run.outcome,
-        "voided": session.get(RunVoid, run.id) is not None, "lines": [_line(session, line) for line in lines],
+        "voided": session.get(RunVoid, run.id) is not None,
+        "lines": [_line(session, line) | _did(session, *did.get(line.id, ([], []))) for line in lines],
     }  # fmt: skip
 
 
@@ -382,6 +390,10 @@ def _line(session: Session, line: Line) -> dict[str, Any]:
         "shelf": line.shelf, "panels": panel_codes(session, panels_in_set(session, line.set)) if line.set else [], "item": item,
         "open": line.closed_e is None,
     }  # fmt: skip
+
+
+def _did(session: Session, done: list[int], perhaps: list[int]) -> dict[str, Any]:
+    return {"panels_done": panel_codes(session, done), "panels_perhaps": panel_codes(session, perhaps)}
 
 
 def bins_as_json(session: Session, lots: dict[str, Any], counts: dict[tuple[str, str], int]) -> dict[str, Any]:

@@ -15,6 +15,7 @@ from app.floor.counts_at_finish import Asked, asked
 from app.floor.ends import open_lines_of, step_of_line
 from app.floor.gates import Facts, Loaded, loaded_on
 from app.floor.groups import Group, gather
+from app.floor.interrupted import Begun, may_have_begun
 from app.floor.marks import good_units
 from app.floor.progress import progress
 from app.floor.starts import would_start
@@ -69,6 +70,7 @@ class Question:
     must_choose: bool = False  # a scan alone does not confirm
     into: Named | None = None  # the pack that is filled, and the lot that it is filled from
     out_of: Named | None = None
+    begun: tuple[Begun, ...] = ()  # panels that a run before may have begun
     groups: tuple[Group, ...] = field(default=(), repr=False)
 
 
@@ -104,7 +106,8 @@ def _start_question(session: Session, named: Named, station: int, now: datetime,
         words=f"Start {step.name} on {named.code}{time}?", about=_about(session, named, groups, len(panels), of_lot), panels_here=len(panels),
         panels_done=done, panels_of_lot=of_lot, units=sum(would.facts.good.get(panel, 0) for panel in panels),
         loaded=tuple(would.facts.loaded), window_seconds=left, window_words=window, caution=step.caution, instruction=step.instruction,
-        standard_minutes=step.standard_minutes, asks_line_clear=step.operation in ("test", "tape"), groups=tuple(groups),
+        standard_minutes=step.standard_minutes, asks_line_clear=step.operation in ("test", "tape"),
+        begun=tuple(may_have_begun(session, groups)), groups=tuple(groups),
     )  # fmt: skip
 
 

@@ -16,11 +16,13 @@ from app import clock
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import ReasonEntry
 from app.db import House
+from app.floor.ends import Said, interrupt_run
+from app.floor.groups import contents
 from app.floor.lots import merge_lots
 from app.ledger.counts import CountEntry
 from app.ledger.runs import Run, RunVoid
 from app.main import make_app
-from app.naming.resolve import code_of, give_code
+from app.naming.resolve import code_of, codes_of, give_code
 from app.people.callers import TERMINAL_COOKIE
 from app.people.models import SignIn
 from app.scan.stations import station_rows
@@ -315,3 +317,20 @@ def test_a_lot_with_nothing_in_it_is_refused_with_the_way_on(stage: Stage, ola: 
     ola.get(f"/floor?station={stage.station('Attach')}&ask={one.code}")
     assert ola.heading.startswith(f"Stop. {one.code} may not start")
     assert "Nothing is in it now" in ola.page
+
+
+def test_the_rest_of_an_interrupted_magazine_starts_with_one_scan_and_is_looked_at_first(stage: Stage, ola: Screen) -> None:
+    factory, box = stage.factory, magazine(stage, "Attach", panels=3)
+    run = factory.start("Plasma", box)
+    with factory.house.reading() as session:
+        panels = contents(session, box)[0]
+        names, code = codes_of(session, "panel", panels), code_of(session, "run", run)
+    said = Said(done=panels[:1], in_work=panels[1:2])
+    factory.do("interrupt_run", lambda s, by: len(interrupt_run(s, by, s.get_one(Run, run), said)))
+    ola.get(f"/floor?station={stage.station('Plasma')}")
+    ola.scan(box.code)
+    assert ola.heading.startswith("Start plasma on")
+    shown = re.sub(r"<[^>]+>", "", ola.page)
+    assert "2 of its 3 panels" in shown and f"Run {code} was interrupted and may have begun one panel: {names[panels[1]]}" in shown
+    ola.send("/floor/start", confirmed="yes")
+    assert "Started on" in ola.said

@@ -1,0 +1,82 @@
+"""What a run that was interrupted or aborted left of its step: panels that it did, and panels that it may have begun.
+
+Those done are no part of the rest that one scan of the magazine or lot starts again. Those that may have been begun are: the step is not
+done for them, and whoever starts it is told of them, for they may be half worked.
+"""
+
+from collections import defaultdict
+from collections.abc import Iterable, Set
+from dataclasses import dataclass
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session, aliased
+
+from app.floor.groups import Group
+from app.ledger.runs import Cover, Line, Run, RunVoid
+from app.ledger.sets import Member
+from app.listed import among
+from app.naming.resolve import codes_of
+
+
+@dataclass(frozen=True)
+class Begun:
+    """Panels that an earlier run may have begun, and did not surely do."""
+
+    run: str
+    outcome: str  # interrupted or aborted
+    panels: tuple[str, ...]
+
+
+def without_done(session: Session, groups: list[Group], able: Set[tuple[int, str]]) -> list[Group]:
+    """The groups but those for which an interrupted run did the step that others of their route come to next. `able`: route and step, of a start."""
+    steps = {(group.route, group.next_step) for group in groups if group.panels and (group.route, group.next_step) in able}
+    done = {i: step for i, group in enumerate(groups) for route, step in steps if group.route == route and _have_done(group, step)}
+    if not done:
+        return groups
+    lines = {i: {last.line for stand in groups[i].progress if (last := stand.last(step or ""))} for i, step in done.items()}
+    interrupted = set(session.scalars(_INTERRUPTED.where(among(Line.id, set().union(*lines.values())))))
+    return [group for i, group in enumerate(groups) if i not in done or not lines[i] <= interrupted]
+
+
+def _have_done(group: Group, step: str | None) -> bool:
+    return step is not None and group.next_step != step and bool(group.panels) and all(stand.times(step) for stand in group.progress)
+
+
+def may_have_begun(session: Session, groups: Iterable[Group]) -> list[Begun]:
+    """Of panels that come to a step next: who may have been at it before."""
+    coming = {panel: group.next_step for group in groups for panel in group.panels}
+    found: defaultdict[tuple[int, str], set[int]] = defaultdict(set)
+    for panel, step, run, outcome in session.execute(_BEGUN.where(among(Member.panel, coming))) if coming else ():
+        if coming[panel] == step:
+            found[run, str(outcome)].add(panel)
+    runs, panels = codes_of(session, "run", [run for run, _ in found]), codes_of(session, "panel", list(set().union(*found.values())))
+    return [Begun(runs[run], outcome, tuple(sorted(panels[one] for one in some))) for (run, outcome), some in sorted(found.items())]
+
+
+def covered(session: Session, run: Run) -> dict[int, tuple[list[int], list[int]]]:
+    """Line -> panels for which the step is done by it or by one before it, and panels that it may have begun."""
+    query = select(Cover.line, Cover.done, Member.panel).join(Line, Line.id == Cover.line).join(Member, Member.set == Cover.set)
+    found: defaultdict[int, tuple[list[int], list[int]]] = defaultdict(lambda: ([], []))
+    for line, is_done, panel in session.execute(query.where(Line.run == run.id).order_by(Member.panel)):
+        found[line][0 if is_done else 1].append(panel)
+    return found
+
+
+_NOT_VOID = ~select(RunVoid.run).where(RunVoid.run == Run.id).exists()
+_Later, _LaterCover, _LaterMember = aliased(Line), aliased(Cover), aliased(Member)
+_DONE_SINCE = (
+    select(_Later.id)
+    .join(_LaterCover, (_LaterCover.line == _Later.id) & _LaterCover.done)
+    .join(_LaterMember, _LaterMember.set == _LaterCover.set)
+    .where(_LaterMember.panel == Member.panel, _Later.step == Line.step, _Later.id > Line.id)
+    .exists()
+)
+_INTERRUPTED = select(Line.id).join(Run, Run.id == Line.run).where(Run.outcome == "interrupted")
+_BEGUN = (
+    select(Member.panel, Line.step, Run.id, Run.outcome)
+    .join(Cover, Cover.set == Member.set)
+    .join(Line, Line.id == Cover.line)
+    .join(Run, Run.id == Line.run)
+    .where(Cover.extent == "either", Cover.done.is_(False), Run.outcome.in_(("interrupted", "aborted")), _NOT_VOID, ~_DONE_SINCE)
+    .order_by(Run.id)
+)
