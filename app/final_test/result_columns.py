@@ -1,9 +1,10 @@
 """What the columns of a file of unit results are, from its first lines: which is which, numbers or text, point or comma."""
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Literal
 
 from app.catalogue.definitions import BinTableBody
 from app.errors import bad_input
@@ -17,6 +18,7 @@ _NAMES = {
     RESULT: ("result", "status", "passfail", "failure", "failurecode", "failcode"),
     TESTER_BIN: ("testerbin", "testbin", "bin"),
 }
+Decimal = Literal[".", ","]
 _FAILURES = ("failure", "failurecode", "failcode")
 _HEAD_BYTES = 1 << 18
 _SAMPLE = 1000
@@ -71,8 +73,11 @@ class Layout:
         return replace(self, columns=tuple(replace(c, type="VARCHAR") if c.name == UNIT else c for c in self.columns))
 
 
-def find_layout(source: Path, table: BinTableBody) -> Layout:
-    """Finds the header by its names, which must include what the bin table asks for, and looks at the lines after it."""
+def find_layout(source: Path, table: BinTableBody, decimal: Decimal | None = None) -> Layout:
+    """Finds the header by its names, which must include what the bin table asks for, and looks at the lines after it.
+
+    `decimal`: the decimal sign that was stated.
+    """
     text = _head(source)
     found = find_header(text, _NAMES[UNIT], _NAMES[RESULT])
     if found is None:
@@ -87,13 +92,14 @@ def find_layout(source: Path, table: BinTableBody) -> Layout:
     names = _names(header, header_line, titles, table)
     sample = [fields for line in lines[header_line : header_line + _SAMPLE] if len(fields := line.split(header.delimiter)) == len(titles)]
     values = [[field.strip() for field in fields] for fields in zip(*sample, strict=True)] or [[] for _ in titles]
-    decimal = _decimal(header, header_line, [v for v, name in zip(values, names, strict=True) if name not in (UNIT, RESULT, TESTER_BIN)])
+    measured = [value for some, name in zip(values, names, strict=True) if name not in (UNIT, RESULT, TESTER_BIN) for value in some]
+    sign = _decimal(header, header_line, measured, decimal)
     needed = needed_columns(table)
     columns = tuple(
-        Column(title, name, f"c{place}", _type(name, values[place], decimal, name in needed))
+        Column(title, name, f"c{place}", _type(name, values[place], sign, name in needed))
         for place, (title, name) in enumerate(zip(titles, names, strict=True))
     )
-    return Layout(header_line, header.delimiter, decimal, columns)
+    return Layout(header_line, header.delimiter, sign, columns)
 
 
 def _head(source: Path) -> str:
@@ -131,17 +137,28 @@ def _refuse_alike(header: Header, line: int, titles: Sequence[str]) -> None:
         seen.add(name)
 
 
-def _decimal(header: Header, line: int, columns: Iterable[Sequence[str]]) -> str:
-    """The decimal sign of the file. What could be thousands, or is both, is refused rather than guessed."""
+def _decimal(header: Header, line: int, values: Sequence[str], stated: Decimal | None) -> str:
+    """The decimal sign of the file. What could be thousands is asked for, what is both is refused: nothing is guessed."""
+    at = f"after line {line}"
+    if stated not in (None, ".", ","):
+        raise bad_input(REFUSED, "decimal", f"{stated!r} is no decimal sign.", "State . or , alone.")
     if header.delimiter == ",":
+        if stated == ",":
+            why = "The comma parts its columns, but was stated as decimal sign."
+            raise bad_input(REFUSED, at, why, "State the point, or part the columns by semicolons.")
         return "."
-    values = [value for column in columns for value in column]
     commas = [value for value in values if _WITH_COMMA.fullmatch(value)]
     points = [value for value in values if _WITH_POINT.fullmatch(value)]
     if commas and points:
-        raise bad_input(REFUSED, f"after line {line}", f"It has both {commas[0]} and {points[0]}.", "Write all numbers with the same decimal sign.")
+        raise bad_input(REFUSED, at, f"It has both {commas[0]} and {points[0]}.", "Write all numbers with the same decimal sign.")
+    if stated is not None:
+        if others := commas if stated == "." else points:
+            why = f"{others[0]} does not have the decimal sign {stated} that was stated."
+            raise bad_input(REFUSED, at, why, "State the other, or write numbers without separators of thousands.")
+        return stated
     if commas and all(_THOUSANDS.fullmatch(value) for value in commas):
-        raise bad_input(REFUSED, f"after line {line}", f"{commas[0]} may be thousands or decimals.", "Write numbers with a decimal point.")
+        now = "State the decimal sign (decimal): a comma or a point."
+        raise bad_input(REFUSED, at, f"{commas[0]} may be thousands or decimals.", now)
     return "," if commas else "."
 
 

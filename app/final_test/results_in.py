@@ -16,6 +16,7 @@ from app.errors import refuse
 from app.evidence.keep import Kept, flush, flush_beside, half_kept, keep_half, record_evidence
 from app.final_test.bins_out import take_bins_out
 from app.final_test.models import UnitFile
+from app.final_test.result_columns import Decimal
 from app.final_test.unit_results import UnitResults, read_unit_results
 from app.floor.ends import Value
 from app.journal.act import By
@@ -31,20 +32,24 @@ class ResultsFile:
     kept: Kept
     results: UnitResults
     table: Defined[BinTableBody]
+    decimal: Decimal | None = None  # as stated
 
 
-def read_results(house: House, name: str, source: BinaryIO, table: Defined[BinTableBody]) -> ResultsFile:
-    """Keeps and bins a file, outside any transaction: millions of lines stop no terminal. What is binned is what is kept: it has its name last."""
+def read_results(house: House, name: str, source: BinaryIO, table: Defined[BinTableBody], decimal: Decimal | None = None) -> ResultsFile:
+    """Keeps and bins a file, outside any transaction: millions of lines stop no terminal. What is binned is what is kept: it has its name last.
+
+    `decimal`: the decimal sign, where the file leaves it open.
+    """
     folder = house.data_dir / "unit_results"
     folder.mkdir(parents=True, exist_ok=True)
     with half_kept(house, source) as half:
         flush_beside(half)  # ahead of the one that is waited for: the disk has all the time that reading takes
         written = folder / f"reading-{half.name}.parquet"
-        results = read_unit_results(half, table.body, written)
+        results = read_unit_results(half, table.body, written, decimal=decimal)
         kept = keep_half(house, name, half, results.source_digest)
     os.replace(written, parquet_path(house, results.digest))
     flush(folder)
-    return ResultsFile(kept, results, table)
+    return ResultsFile(kept, results, table, decimal)
 
 
 def import_unit_results(
@@ -59,7 +64,7 @@ def import_unit_results(
 
 
 def record_results(session: Session, by: By, run: Run, file: ResultsFile) -> UnitFile:
-    evidence, results = record_evidence(session, by, file.kept, "unit_results"), file.results
+    evidence, results = record_evidence(session, by, file.kept, "unit_results", {"decimal": file.decimal} if file.decimal else None), file.results
     row = UnitFile(
         e=by.e, run=run.id, evidence=evidence.id, bin_table=file.table.definition, parquet=results.digest, rows=results.rows,
         by_bin={name: units for (name, _), units in sorted(results.counts_by_bin.items())},

@@ -1,7 +1,7 @@
 """A tester's file of unit results becomes Parquet, binned on the way: no row passes through Python, and memory stays bounded.
 
 CSV with a header found by names, in any order: the unit, `result` (pass, or a failure code), what the bin table asks for, the
-tester's own bin if it gives one, anything else. Comma, semicolon or tab; a decimal comma where it can mean nothing else. A file
+tester's own bin if it gives one, anything else. Comma, semicolon or tab; a decimal comma where it can mean nothing else or is stated. A file
 with a line that cannot be understood is refused as a whole, with the lines named; the Parquet file appears complete or not at all.
 """
 
@@ -18,7 +18,7 @@ from app.catalogue.definitions import BinTableBody
 from app.errors import bad_input
 from app.final_test.bins import FAILURE, binned_sql, text_sql
 from app.final_test.columnar import columnar
-from app.final_test.result_columns import BIN, REFUSED, RESULT, TESTER_BIN, UNIT, Column, find_layout
+from app.final_test.result_columns import BIN, REFUSED, RESULT, TESTER_BIN, UNIT, Column, Decimal, find_layout
 from app.final_test.result_faults import (
     KNOWN,
     NAMED,
@@ -59,8 +59,10 @@ class UnitResults:
     first_other_bins: tuple[OtherBin, ...]
 
 
-def read_unit_results(source: Path, table: BinTableBody, parquet: Path, *, memory_limit: str = "256MB") -> UnitResults:
-    """Reads `source`, bins it by `table` and writes `parquet`."""
+def read_unit_results(
+    source: Path, table: BinTableBody, parquet: Path, *, decimal: Decimal | None = None, memory_limit: str = "256MB"
+) -> UnitResults:
+    """Reads `source`, bins it by `table` and writes `parquet`. `decimal`: the decimal sign that was stated."""
     parquet.parent.mkdir(parents=True, exist_ok=True)
     with (
         ThreadPoolExecutor(1) as beside,
@@ -69,7 +71,7 @@ def read_unit_results(source: Path, table: BinTableBody, parquet: Path, *, memor
     ):
         surveyed = beside.submit(_survey, source)
         try:
-            reading = _copy(Reading(connection, source, find_layout(source, table), Path(folder) / "results.parquet"), table)
+            reading = _copy(Reading(connection, source, find_layout(source, table, decimal), Path(folder) / "results.parquet"), table)
         finally:
             lines, digest = surveyed.result()  # what the survey refuses comes first
         rows = reading.rows("SELECT count(*) FROM FILE")[0][0]

@@ -13,6 +13,7 @@ from app.catalogue import queries as catalogue
 from app.errors import bad_input
 from app.final_test.bin_tables import bin_table_of
 from app.final_test.bins_out import take_bins_out, with_grades
+from app.final_test.result_columns import Decimal
 from app.final_test.result_corrections import correct_unit_results
 from app.final_test.results_in import import_unit_results, read_results
 from app.final_test.singulate import singulate
@@ -52,6 +53,7 @@ from app.naming.resolve import code_of, codes_of, resolve
 
 router = APIRouter(prefix="/api/v1", tags=["runs"], responses=PROBLEMS)
 Calling = Annotated[Call, Depends(calling)]
+ADecimal = Annotated[Decimal | None, Form(description="The decimal sign, where the file leaves it open")]
 
 
 class RunIn(ByPerson):
@@ -287,11 +289,12 @@ def end_test_by_file(
     told: FormTold,
     file: Annotated[UploadFile, File(description="CSV: unit, pass or failure code, chromaticity, intensity, other numbers; the tester's own bin.")],
     person: Annotated[str | None, Form(description="Badge code of who did it, if not the caller.", examples=["E-0004-P"])] = None,
+    decimal: ADecimal = None,
 ) -> ResultsOut:
     with call.house.reading() as session:
         table = bin_table_of(session, run_named(session, run))  # open or not: a repeat of the key gets the first answer
     with call.files("import_unit_results", "unit_results", file):
-        results = read_results(call.house, file.filename or "unnamed", file.file, table)
+        results = read_results(call.house, file.filename or "unnamed", file.file, table, decimal)
 
         def verb(s: Session, by: By) -> dict[str, Any]:
             lots = import_unit_results(s, by, open_run(s, run), results, person=person_of(s, person, call.person))
@@ -300,7 +303,7 @@ def end_test_by_file(
                 "rows": found.rows, "by_failure": found.counts_by_failure, "tester_bin_differs": found.tester_bin_differs,
             }  # fmt: skip
 
-        arguments = {"run": run, "file": [results.kept.name, results.kept.digest]}
+        arguments = {"run": run, "file": [results.kept.name, results.kept.digest]} | ({"decimal": decimal} if decimal else {})
         return ResultsOut(**call.do("import_unit_results", told, verb, path=arguments))
 
 
@@ -311,17 +314,18 @@ def correct_results(
     told: FormTold,
     file: Annotated[UploadFile, File(description="The right file, as for unit results.")],
     reason: Annotated[str, Form(min_length=1, max_length=1000, examples=["the file of the lot before was sent"])],
+    decimal: ADecimal = None,
 ) -> CorrectedResultsOut:
     """Amounts that have left stay; differences are booked by bin; what was said to be of a bin and is not is held, and its packs are listed."""
     with call.house.reading() as session:
         table = bin_table_of(session, run_named(session, run))
     with call.files("correct_unit_results", "unit_results", file):
-        results = read_results(call.house, file.filename or "unnamed", file.file, table)
+        results = read_results(call.house, file.filename or "unnamed", file.file, table, decimal)
 
         def verb(s: Session, by: By) -> dict[str, Any]:
             return asdict(correct_unit_results(s, by, run_named(s, run), results, reason))
 
-        arguments = {"run": run, "file": [results.kept.name, results.kept.digest], "reason": reason}
+        arguments = {"run": run, "file": [results.kept.name, results.kept.digest], "reason": reason} | ({"decimal": decimal} if decimal else {})
         return CorrectedResultsOut(**call.do("correct_unit_results", told, verb, path=arguments))
 
 

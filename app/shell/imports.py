@@ -60,6 +60,7 @@ def import_logger_files(
     date_order: Annotated[str | None, typer.Option(help="day, month or year: which comes first, where the file leaves it open.")] = None,
     zone: Annotated[str | None, typer.Option(help="Zone of times that name none, like Europe/Vienna.")] = None,
     unit: Annotated[str | None, typer.Option(help="C, F or 'mV type K', where the headings name none.")] = None,
+    decimal: Annotated[str | None, typer.Option(help="The decimal sign, . or , where the file leaves it open.")] = None,
     data: DataFolder = None,
 ) -> None:
     """Import an oven logger's files; the cures that they tell of are judged."""
@@ -69,7 +70,7 @@ def import_logger_files(
     from app.ovens.judging import import_logger_file, read_logger_file
     from app.ovens.logger_table import Stated
 
-    stated = Stated(date_order=date_order, zone=zone, unit=unit)  # type: ignore[arg-type]  # the reader refuses other words, by name
+    stated = Stated(date_order=date_order, zone=zone, unit=unit, decimal=decimal)  # type: ignore[arg-type]  # the reader refuses other words, by name
     with open_house(data) as house:
         for path in files:
             with kept_when_refused(house, SYSTEM, "logger_file", [(path.name, path)]):
@@ -90,6 +91,7 @@ def import_logger_files(
 def import_results(
     file: Annotated[Path, typer.Argument(help="CSV of unit results, of one test run.")],
     run: Annotated[str, typer.Option(help="Code of the test run that they end.")],
+    decimal: Annotated[str | None, typer.Option(help="The decimal sign, . or , where the file leaves it open.")] = None,
     data: DataFolder = None,
 ) -> None:
     """Import a tester's unit results: they end the run, with one loose lot a bin."""
@@ -105,13 +107,13 @@ def import_results(
             number = resolve(session, run, "run").id
             table = bin_table_of(session, session.get_one(Run, number))
         with progress.status(f"Reading {file.name}"), file.open("rb") as source:
-            results = read_results(house, file.name, source, table)
+            results = read_results(house, file.name, source, table, decimal)  # type: ignore[arg-type]  # the reader refuses other signs
 
         def verb(session: "Session", by: "By") -> dict[str, str]:
             lots = import_unit_results(session, by, session.get_one(Run, number), results)
             return {name: code_of(session, "lot", lot.item) for name, lot in lots.items()}
 
-        arguments = {"run": run, "file": [results.kept.name, results.kept.digest]}
+        arguments = {"run": run, "file": [results.kept.name, results.kept.digest]} | ({"decimal": decimal} if decimal else {})
         lots = act(house, SYSTEM, "import_unit_results", arguments, verb, source="file").body
         counts = {name: units for (name, _), units in results.results.counts_by_bin.items()}
         for name, lot in lots.items():

@@ -1,13 +1,16 @@
 """A tester's file ends its run: bins and failures counted, one loose lot a bin, the rest stays, the file kept twice over."""
 
+import json
 from hashlib import sha256
 from io import BytesIO
 from typing import Any
 
 import pytest
+from sqlalchemy import select
 
 from app.db import House
 from app.errors import Refused
+from app.evidence.models import Evidence
 from app.final_test.bin_tables import bin_table_of
 from app.final_test.results_in import import_unit_results, parquet_path, read_results
 from app.final_test.singulate import singulate
@@ -17,8 +20,9 @@ from app.floor.ends import finish_run
 from app.genealogy.checks import check
 from app.ledger.places import Load
 from app.ledger.runs import Run
-from app.naming.resolve import Named
+from app.naming.resolve import Named, code_of
 from app.ovens import loads
+from tests.genealogy.made import client_of
 from tests.small_factory import Factory, named_lot
 
 
@@ -83,6 +87,22 @@ def test_what_is_binned_is_what_is_kept_and_nothing_half_kept_stays(factory: Fac
         read_results(factory.house, "results.csv", BytesIO(data + b"4"), table)
     assert [path.name for path in (factory.house.data_dir / "evidence").glob("*") if path.is_file()] == []
     assert len(list((factory.house.data_dir / "unit_results").iterdir())) == 1
+
+
+def test_a_decimal_sign_that_was_stated_is_kept_with_the_file(factory: Factory) -> None:
+    run, client = factory.start("Tester", loose_lot(factory)), client_of(factory)
+    with factory.house.reading() as session:
+        path = f"/api/v1/runs/{code_of(session, 'run', run)}/unit_results"
+    data = "unit;result;vf\n" + "".join(f"{n};pass;3,125\n" for n in range(1, 81))
+    asked, done = (
+        client.post(path, files={"file": ("t.csv", data)}, data=stated, headers={"Idempotency-Key": f"{n}"})
+        for n, stated in enumerate(({}, {"decimal": ","}))
+    )
+    assert (asked.status_code, done.status_code) == (422, 200), done.text
+    assert "State the decimal sign" in asked.text and done.json()["rows"] == 80
+    with factory.house.reading() as session:
+        stated = session.scalars(select(Evidence.stated).where(Evidence.kind == "unit_results").order_by(Evidence.id)).all()[-1]
+    assert json.loads(stated) == {"decimal": ","}
 
 
 def test_a_run_takes_one_file(factory: Factory) -> None:

@@ -180,6 +180,33 @@ def test_what_can_not_be_understood_is_refused_at_its_place_and_nothing_is_kept(
     assert not (tmp_path / "kept").exists() or not list((tmp_path / "kept").iterdir())
 
 
+MARKED = HEADER.replace(",", ";") + "1;PASS;1,250;2,500;{}\n"  # thousandths of a unit, or thousands of it
+
+
+def test_a_decimal_comma_that_could_part_thousands_is_asked_for(tmp_path: Path) -> None:
+    with pytest.raises(BadInput) as refusal:
+        read(tmp_path, MARKED.format("312,125"))
+    assert "State the decimal sign" in refusal.value.reasons[0].now
+    read(tmp_path, MARKED.format("312,125"), decimal=",")
+    assert kept(tmp_path, "SELECT x_red, y_red, iv_red FROM FILE") == [(1.25, 2.5, 312.125)]
+    read(tmp_path, MARKED.format("0,312"))  # a zero before the comma parts no thousands
+    assert kept(tmp_path, "SELECT x_red, y_red, iv_red FROM FILE") == [(1.25, 2.5, 0.312)]
+
+
+@pytest.mark.parametrize(
+    ("text", "decimal", "why"),
+    [
+        (MARKED.format("450"), ".", "does not have the decimal sign ."),
+        (MARKED.replace(",", ".").format("450"), ",", "does not have the decimal sign ,"),
+        (HEADER + GOOD, ",", "parts its columns"), (MARKED.format("450"), ";", "no decimal sign"),
+    ],
+)  # fmt: skip
+def test_a_decimal_sign_that_was_stated_must_be_the_file_s(tmp_path: Path, text: str, decimal: str, why: str) -> None:
+    with pytest.raises(BadInput) as refusal:
+        read(tmp_path, text, decimal=decimal)
+    assert why in refusal.value.reasons[0].why and refusal.value.reasons[0].now
+
+
 def test_a_refused_file_leaves_the_earlier_one_as_it_was(tmp_path: Path) -> None:
     read(tmp_path, HEADER + GOOD)
     before = (tmp_path / "kept" / "results.parquet").read_bytes()
