@@ -210,8 +210,9 @@ def _record_values(session: Session, by: By, run: Run, lines: list[Line], values
     asked = {record.name: record for line in lines if (step := step_of_line(session, line)) for record in step.records}
     missing = [name for name in asked if name not in {value.name for value in values}]
     if missing and not by.fact:
+        name = f"The {run.operation} run" if run.e == by.e else f"Run {code_of(session, 'run', run.id)}"  # one of this act is not there after it
         raise bad_input(
-            f"Run {code_of(session, 'run', run.id)} can't finish yet.", f"values.{missing[0]}",
+            f"{name} can't finish yet.", f"values.{missing[0]}",
             f"{' and '.join(missing)} {'is' if len(missing) == 1 else 'are'} not recorded.", "Give a value for each, by this very name.",
         )  # fmt: skip
     for value in values:

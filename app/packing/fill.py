@@ -105,7 +105,7 @@ def add_units(session: Session, by: By, pack: Pack, part: Part, run: int | None)
     room = pack.size_units - units_of(session, pack.item)
     if part.units > room and not by.fact:
         raise refuse(
-            "capacity", f"{code_of(session, 'pack', pack.item)} has no room.", f"{room} pockets are free; {part.units} units come.", "Take fewer."
+            "capacity", f"{_called(session, by, pack)} has no room.", f"{room} pockets are free; {part.units} units come.", "Take fewer."
         )
     lot_for_giving(session, by, part.lot.id)
     before = session.get(Flow, (pack.item, part.lot.id, by.e, "fill"))
@@ -121,12 +121,12 @@ def close_pack(
     """Ends the taping and closes the pack: units and date code. Fewer units than its size need a stated reason."""
     lock(session, Item, [pack.item])
     session.refresh(pack)
-    name = code_of(session, "pack", pack.item)
+    name = _called(session, by, pack)
     if pack.closed_e is not None:
-        raise refuse("finished", f"Pack {name} is closed already.", "Someone closed it before.", "Scan it to see what comes next.")
+        raise refuse("finished", f"{name} is closed already.", "Someone closed it before.", "Scan it to see what comes next.")
     units = units_of(session, pack.item)
     if units < pack.size_units and not (short_reason or "").strip() and not by.fact:
-        raise refuse("pack_short", f"Pack {name} is not full.", f"It holds {units} of {pack.size_units} units.", "Fill it, or state the reason.")
+        raise refuse("pack_short", f"{name} is not full.", f"It holds {units} of {pack.size_units} units.", "Fill it, or state the reason.")
     run, _ = open_line(session, pack)
     finish_run(session, by, run, values, person=person)
     site: Site = catalogue.site(session)
@@ -134,6 +134,11 @@ def close_pack(
     pack.date_code, pack.short_reason = date_code(by.happened_at, site.zone), (short_reason or "").strip() or None
     session.flush()
     return pack
+
+
+def _called(session: Session, by: By, pack: Pack) -> str:
+    """One that was begun in this very act is not there after its refusal."""
+    return "The new pack" if pack.e == by.e else f"Pack {code_of(session, 'pack', pack.item)}"
 
 
 def lots_in(session: Session, loose: Sequence[int]) -> set[int]:

@@ -1,0 +1,37 @@
+"""A refusal names nothing that was undone with it."""
+
+import re
+
+import pytest
+
+from app.catalogue.definitions import Record
+from app.db import House
+from app.errors import NotFound, Refused
+from app.naming.resolve import resolve
+from app.packing.fill import Part, fill_pack
+from tests.genealogy.made import made_loose
+from tests.genealogy.made import tested as bin_of
+from tests.small_factory import STEPS, Factory, Route
+
+PULLED = tuple(step.model_copy(update={"records": (Record(name="peel", unit="N"),)}) if step.key == "tape" else step for step in STEPS)
+
+
+@pytest.mark.parametrize(
+    ("units", "size", "reason", "kind"), [(10, 30, None, "pack_short"), (12, 10, None, "capacity"), (10, 30, "the end of the lot", "bad_input")]
+)
+def test_a_pack_that_was_not_begun_is_not_named(house: House, units: int, size: int, reason: str | None, kind: str) -> None:
+    factory = Factory(house).load(("route", Route(product="P1", revision="B", steps=PULLED)))
+    *_, loose = made_loose(factory)
+    parts = [Part(bin_of(factory, factory.start("Tester", loose), 80, 4), units)]
+    taper = factory.things["Taper"]
+    with pytest.raises(Refused) as refused:
+        factory.do("fill_pack", lambda s, by: fill_pack(s, by, taper, parts, size=size, short_reason=reason, line_clear=True).item)
+    assert refused.value.kind == kind
+    said = " ".join([refused.value.what, *(f"{one.why} {one.now}" for one in refused.value.reasons)])
+    assert re.search(r"(The new pack|The tape run)", said)
+    with house.reading() as session:
+        for code in re.findall(r"\b[A-Z]\d\d-\d{6}-\w\b", said):
+            try:
+                resolve(session, code)
+            except NotFound:
+                pytest.fail(f"{code} is not there: {said}")
