@@ -80,6 +80,7 @@ from app.people import pages as people_pages
 from app.people.callers import maybe_caller, note_refused
 from app.people.security import forget_old_events, write_noted
 from app.scan import pages as scan_pages
+from app.scan import terminal_pages
 from app.settings import Settings
 from app.web import guard
 
@@ -96,6 +97,7 @@ _PAGES = (
     first_pages.router,
     desk_pages.router,
     people_pages.router,
+    terminal_pages.router,
     session_pages.router,
     factor_pages.router,
     catalogue_pages.router,

@@ -50,6 +50,12 @@ def every(session: Session, kind: str) -> list[Defined[Any]]:
     return list(known.by_kind[kind])
 
 
+def stations_by_area(session: Session) -> dict[str, int]:
+    """How many stations each area has, by its name."""
+    areas = [one.body.area for one in every(session, "station")]
+    return {area: areas.count(area) for area in sorted(set(areas))}
+
+
 def definition(session: Session, definition_id: int) -> Defined[Any]:
     """A thing as one revision defines it, whether in force or not."""
     found = definitions(session, [definition_id])

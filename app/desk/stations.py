@@ -105,7 +105,7 @@ def _state_is(session: Session, value: str) -> ColumnElement[bool]:
 
 
 def _areas(session: Session) -> list[str]:
-    return sorted({one.body.area for one in catalogue.every(session, "station")})
+    return list(catalogue.stations_by_area(session))
 
 
 STATIONS = Listing(

@@ -7,6 +7,7 @@ from fastapi import APIRouter
 from pydantic import BaseModel, ConfigDict, Field
 from sqlalchemy.orm import Session
 
+from app.catalogue import queries as catalogue
 from app.errors import not_allowed
 from app.journal.act import By
 from app.machines.bodies import Badge, InPath, Moment, Name, Number, Text, Told
@@ -76,6 +77,7 @@ class TerminalIn(Told):
 class TerminalOut(BaseModel):
     terminal: str = Field(examples=["T-0002-U"])
     area: str = Field(examples=["bonding"])
+    stations: int = Field(examples=[36], description="That have this area. 0: there are none yet, or its name is spelt otherwise there.")
 
 
 class EnrolledOut(TerminalOut):
@@ -194,10 +196,15 @@ def post_end_second_factor(person: str, body: Told, call: Calling) -> SetOut:
     return SetOut(**call.do("end_second_factor", body, verb, path={"person": person}))
 
 
+def _terminals(session: Session) -> list[dict[str, Any]]:
+    stations = catalogue.stations_by_area(session)
+    return [{"terminal": one.code, "area": one.area, "stations": stations.get(one.area, 0)} for one in enrolled(session)]
+
+
 @router.get("/terminals", summary="The enrolled floor terminals")
 def list_terminals(call: Calling) -> list[TerminalOut]:
     with call.house.reading() as session:
-        return [TerminalOut(terminal=one.code, area=one.area) for one in enrolled(session)]
+        return [TerminalOut(**one) for one in _terminals(session)]
 
 
 @router.post("/terminals", summary="Enrol a floor terminal for a station area")
@@ -207,7 +214,8 @@ def post_terminal(body: TerminalIn, call: Calling) -> EnrolledOut:
     def verb(s: Session, by: By) -> dict[str, Any]:
         terminal, secret = enrol_terminal(s, by, body.area)
         secrets[:] = [secret]
-        return {"terminal": code_of(s, "terminal", terminal.id), "area": terminal.area}
+        at = catalogue.stations_by_area(s).get(terminal.area, 0)
+        return {"terminal": code_of(s, "terminal", terminal.id), "area": terminal.area, "stations": at}
 
     answer = call.do("enrol_terminal", body, verb)
     return EnrolledOut(**answer, cookie=secrets[0] if secrets else None)
@@ -217,7 +225,7 @@ def post_terminal(body: TerminalIn, call: Calling) -> EnrolledOut:
 def post_retire_terminal(terminal: str, body: Told, call: Calling) -> list[TerminalOut]:
     def verb(s: Session, by: By) -> dict[str, Any]:
         retire_terminal(s, by, resolve(s, terminal, "terminal").id)
-        return {"left": [{"terminal": one.code, "area": one.area} for one in enrolled(s)]}
+        return {"left": _terminals(s)}
 
     return [TerminalOut(**one) for one in call.do("retire_terminal", body, verb, path={"terminal": terminal})["left"]]
 

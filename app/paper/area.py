@@ -15,10 +15,6 @@ from app.ledger.sets import LotHolding, Member
 _AT_ONCE = 400  # lots whose panels are asked for in one statement
 
 
-def areas(session: Session) -> list[str]:
-    return sorted({station.body.area for station in catalogue.every(session, "station")})
-
-
 def lots_in_area(session: Session, area: str) -> list[Lot]:
     """In order of their codes' birth."""
     stations = [station for station in catalogue.every(session, "station") if station.body.area == area]

@@ -4,10 +4,11 @@ from fastapi import Request
 from fastapi.responses import Response
 
 from app import clock
+from app.catalogue import queries as catalogue
 from app.errors import unknown
 from app.genealogy.sheet import sheet_values
 from app.genealogy.traveller import travellers
-from app.paper.area import areas, lots_in_area
+from app.paper.area import lots_in_area
 from app.people.callers import Calling, page_router
 from app.web import house_of, render
 
@@ -19,7 +20,7 @@ MOST = 200  # sheets on one page; our choice
 def paper(request: Request, who: Calling) -> Response:
     """The areas, and the way to what was done on paper."""
     with house_of(request).reading() as session:
-        return render(request, "paper/areas.html", areas=areas(session), mine=who.area, may_enter=who.has("lead"))
+        return render(request, "paper/areas.html", areas=list(catalogue.stations_by_area(session)), mine=who.area, may_enter=who.has("lead"))
 
 
 @router.get("/paper/here")
@@ -33,7 +34,7 @@ def paper_here(request: Request, who: Calling) -> Response:
 @router.get("/paper/area/{area}")
 def paper_of_area(request: Request, who: Calling, area: str) -> Response:
     with house_of(request).reading() as session:
-        if area not in areas(session):
+        if area not in catalogue.stations_by_area(session):
             raise unknown(area, "an area of the catalogue's stations")
     return _sheets(request, area)
 

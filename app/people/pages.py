@@ -1,4 +1,4 @@
-"""Pages: people and what each may do, floor terminals, machines' tokens, and one's own PIN and password."""
+"""Pages: people and what each may do, machines' tokens, and one's own PIN and password."""
 
 from collections.abc import Callable
 from datetime import date, datetime, time
@@ -13,13 +13,11 @@ from app import clock
 from app.errors import Refused, bad_input, not_allowed
 from app.journal.act import By, act
 from app.naming.resolve import code_of, resolve
-from app.people.callers import TERMINAL_COOKIE, Caller, Calling, page_router
+from app.people.callers import Caller, Calling, page_router
 from app.people.people import DUTIES, Certified, add_person, everyone, known_of, set_certificates, set_duties
 from app.people.second_factor import factor_of
 from app.people.secrets import is_given, keep_secret, new_secret
 from app.people.sessions import open_sessions
-from app.people.sign_in_pages import set_cookie
-from app.people.terminals import enrol_terminal, enrolled, retire_terminal
 from app.people.tokens import make_token, revoke_token, tokens_in_force
 from app.web import Line, house_of, redirect, render, zone_of
 
@@ -102,37 +100,6 @@ def give_secret(request: Request, who: Calling, badge: str, kind: Line, new: Lin
     except Refused as refusal:
         return _page(request, who, badge, refusal, kind)
     return redirect(request, "person_page", said=f"The new {kind} is set. Its owner chooses another at the first sign-in.", badge=badge)
-
-
-@router.get("/terminals")
-def terminals(request: Request, who: Calling) -> Response:
-    with house_of(request).reading() as session:
-        return render(request, "people/terminals.html", terminals=enrolled(session), may=who.has("administer", "lead"))
-
-
-@router.post("/terminals")
-def enrol_now(request: Request, who: Calling, area: Line) -> Response:
-    """This browser becomes a floor terminal: the secret stays in its cookie."""
-    secrets: list[str] = []
-
-    def verb(session: Session, by: By) -> dict[str, str]:
-        terminal, secret = enrol_terminal(session, by, area)
-        secrets[:] = [secret]
-        return {"terminal": code_of(session, "terminal", terminal.id)}
-
-    code = _act(request, who, "enrol_terminal", {"area": area}, verb)["terminal"]
-    page = redirect(request, "terminals", said=f"This browser is terminal {code} of {area}. Sign in again to work at it.")
-    set_cookie(request, page, TERMINAL_COOKIE, secrets[0], max_age=400 * 86400)
-    return page
-
-
-@router.post("/terminals/{terminal}/retire")
-def retire_now(request: Request, who: Calling, terminal: str, key: Line = "") -> Response:
-    def verb(session: Session, by: By) -> None:
-        retire_terminal(session, by, resolve(session, terminal, "terminal").id)
-
-    _act(request, who, "retire_terminal", {"terminal": terminal}, _done(verb), key)
-    return redirect(request, "terminals", said=f"Terminal {terminal} is retired.")
 
 
 @router.get("/tokens")

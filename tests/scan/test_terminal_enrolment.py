@@ -1,0 +1,38 @@
+"""A terminal may be enrolled before the stations of its area are there; whoever enrols it, and the list, are told."""
+
+import re
+
+from fastapi.testclient import TestClient
+from people.signing_in import HERE, person, sign_in
+
+from app.db import House
+from app.main import make_app
+from tests.genealogy.made import client_of
+from tests.small_factory import Factory
+
+
+def test_an_area_without_a_station_is_told_as_long_as_it_has_none(house: House) -> None:
+    factory = Factory(house).load()
+    with TestClient(make_app(house.settings, house)) as browser:
+        sign_in(browser, person(house, "Ada", "administer"))
+        enrolling = browser.get("/terminals").text
+        fields = dict(re.findall(r'type="hidden" name="([^"]+)" value="([^"]*)"', enrolling))
+        assert '<option value="hall">' in enrolling
+        for area, told in (("Hall", "Take care: no station has that area yet."), ("hall", f"It has {len(factory.stations)} stations.")):
+            done = browser.post("/terminals", data=fields | {"area": area}, headers=HERE, follow_redirects=True).text
+            assert told in done
+        rows = [" ".join(row) for row in _rows(browser.get("/terminals").text)]
+        assert rows == ["Hall none No station has this area yet; stations have hall.", "hall 10"]
+
+
+def _rows(page: str) -> list[list[str]]:
+    rows = re.findall(r"<tr><td>T-[^<]+</td><td>([^<]+)</td><td>(.*?)</td>", page)
+    return [[area, re.sub(r"<[^>]+>", "", words)] for area, words in rows]
+
+
+def test_calls_say_how_many_stations_a_terminal_has(house: House) -> None:
+    factory = Factory(house).load()
+    client = client_of(factory)
+    made = [client.post("/api/v1/terminals", json={"area": area}, headers={"Idempotency-Key": area}).json() for area in ("hall", "attic")]
+    assert [one["stations"] for one in made] == [10, 0]
+    assert {one["area"]: one["stations"] for one in client.get("/api/v1/terminals").json()} == {"hall": 10, "attic": 0}
