@@ -1,7 +1,8 @@
 """Which cells of which panels a suspicion marks: surely, and possibly. Exact where placement logs tell the dies.
 
 A panel that straddles a change-over had each of its cells on exactly one side: a suspect on one side alone marks perhaps all and surely none;
-suspects on every side mark all. So it is with batches, or wafers, that lay side by side on a station.
+suspects on every side mark all, and two that must both hold on different sides mark none. So it is with batches, or wafers, that lay side by side
+on a station.
 A wafer that was mounted alone and has no log marks all, for each cell has a die of what was there; a trace is more modest, and says least 0.
 What left a panel before a suspect came to it carries no mark of it.
 
@@ -10,7 +11,8 @@ Cells are bits of a whole number here, as in `floor/bitmaps.py` the lowest first
 
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
-from functools import lru_cache
+from functools import lru_cache, reduce
+from operator import and_, or_
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -42,6 +44,7 @@ _NONE, _ALL = Cells(0, 0), Cells(_EVERY, _EVERY)
 class _Doing(NamedTuple):
     """A line that may have done a step for a panel. `suspect`: yes; perhaps (one of several wafers, or batches, on the station); no."""
 
+    line: int
     e: int
     extent: str
     done: bool
@@ -81,7 +84,24 @@ class SuspectCells:
         for on in self._by_suspicion:
             one = on.at(panel, e)
             marked = Cells(marked.sure & one.sure, marked.possible & one.possible)
-        return marked
+        split = [on for on in self._by_suspicion if panel in on.works]
+        return marked if len(split) < 2 else Cells(marked.sure, marked.possible & self._on_one_side(panel, e))
+
+    def _on_one_side(self, panel: int, e: int) -> int:
+        """Cells on which all suspicions can hold at once, where steps have several sides and a cell was on one side of each."""
+        held = {0}  # suspicions, as bits, that hold on a cell for some choice of sides
+        for work in {work for on in self._by_suspicion for work in on.works.get(panel, ())}:
+            sides: defaultdict[int, int] = defaultdict(int)
+            for n, on in enumerate(self._by_suspicion):
+                for line in on.sides(panel, work, e):
+                    sides[line] |= 1 << n
+            always = sides.pop(_EVERY, 0)
+            held = {before | always | side for before in held for side in (*sides.values(), 0)}
+        cells = [on.apart_from_sides(panel, e) for on in self._by_suspicion]
+        possible = 0
+        for some in held:
+            possible |= reduce(and_, (one for n, one in enumerate(cells) if not some >> n & 1), _EVERY)
+        return possible
 
     def whole(self) -> dict[int, int]:
         """Panels of which every cell is surely marked after an entry."""
@@ -131,6 +151,17 @@ class _OnPanels:
             possible = _EVERY
         return Cells(sure, possible)
 
+    def sides(self, panel: int, work: tuple[str, int], e: int) -> list[int]:
+        """Lines that are perhaps suspect on a step with several; every side, where one of them did all of the panel."""
+        suspects = [one for one in self.works.get(panel, {}).get(work, ()) if one.e < e and one.suspect != "no"]
+        return [_EVERY if one.extent == "whole" else one.line for one in suspects]
+
+    def apart_from_sides(self, panel: int, e: int) -> int:
+        """Cells that are marked, at least possibly, whatever side of a step they were on."""
+        if self.whole.get(panel, e) < e:
+            return _EVERY
+        return reduce(or_, (possibly for since, _, possibly in self.known.get(panel, ()) if since < e), 0)
+
     def _add_works(self, session: Session, covered: Iterable[_Began]) -> None:
         """Where the first suspect line did all of a panel, nobody else's doing says more. Else every line that may have done the same steps."""
         first: dict[int, Sequence[Any]] = {}  # rows as they came: there are tens of thousands of them for a week
@@ -147,7 +178,7 @@ class _OnPanels:
         works = {one.work for one in every if self._suspect(one) != "no"}
         for one in every:
             if one.work in works:
-                doing = _Doing(one.e, one.extent, one.done, self._suspect(one))
+                doing = _Doing(one.line, one.e, one.extent, one.done, self._suspect(one))
                 self.works[one.panel].setdefault((one.step, one.round), []).append(doing)
 
     def _suspect(self, one: _Covered) -> str:
