@@ -255,7 +255,7 @@ def _away(facts: Facts, group: Group, step: Step) -> list[Reason]:
     if not away:
         return []
     names, place = _some([facts.names.get(item, str(item)) for item in away]), next(iter(away.values()))
-    return [Reason("not_here", f"{names} is not here, but {place}.", "Bring it back first.")]
+    return [Reason("not_here", f"{names} {'is' if len(away) == 1 else 'are'} not here, but {place}.", "Bring it back first.")]
 
 
 def _judged(facts: Facts, group: Group, step: Step) -> list[Reason]:

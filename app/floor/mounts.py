@@ -17,10 +17,11 @@ from app.catalogue.definitions import Part, PartKind, Product, Route, Station, S
 from app.catalogue.models import Thing
 from app.catalogue.queries import Defined
 from app.errors import Reason, Refused, bad_input, refuse
+from app.floor.moves import place_of
 from app.holds.stopped import stops_on
 from app.journal.act import By, lock
 from app.ledger.items import Batch, Item, Opening, Wafer
-from app.ledger.places import Mount
+from app.ledger.places import Mount, Move
 from app.ledger.runs import Run, RunVoid
 from app.naming.resolve import code_of, codes_of
 
@@ -136,13 +137,15 @@ def part_of(session: Session, item: int) -> Defined[Part]:
 
 
 def _put_on(session: Session, by: By, station: int, item: int, place: str) -> Mount:
-    """Takes off what is on the place and, of a wafer told as a fact, where the record still has it; then puts `item` on."""
+    """Takes off what is on the place and, of a wafer told as a fact, where the record still has it; then puts `item` on, from stock too."""
     query = select(Mount).where(Mount.closed_e.is_(None))
     for row in session.scalars(query.where(Mount.station == station, (Mount.place == place) | (Mount.item == item))):
         _take_off(session, by, row)
     if session.get(Wafer, item) is not None:
         for row in session.scalars(query.where(Mount.item == item)):
             _take_off(session, by, row)
+        if place_of(session, [item])[item].kind == "stock":
+            session.add(Move(e=by.e, item=item, kind="floor", place="", shipment=None, moved_at=by.happened_at))
     new = Mount(e=by.e, station=station, place=place, item=item, on_at=by.happened_at, off_at=None)
     session.add(new)
     session.flush()
@@ -271,7 +274,9 @@ def _held(session: Session, item: int, name: str) -> list[Reason]:
 
 
 def _elsewhere(session: Session, station: int, item: int) -> list[Reason]:
-    """A wafer is on one station at a time; a batch may be on many."""
+    """A wafer is on one station at a time; a batch may be on many. What was sent to an outside firm is on none."""
+    if (there := place_of(session, [item])[item]).kind == "outside":
+        return [Reason("not_here", f"{_name(session, item)} is not here, but {there}.", "Bring it back first.")]
     if session.get(Wafer, item) is None:
         return []
     query = select(Thing.name, Mount.place).join(Mount, Mount.station == Thing.id)

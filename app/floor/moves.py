@@ -6,15 +6,17 @@ A panel lot is where its panels are: its moves are theirs, so a part that leaves
 from collections.abc import Iterable, Sequence
 from typing import Any, NamedTuple, cast
 
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from app.catalogue.models import Thing
 from app.errors import Reason, bad_input
 from app.floor.facts import refuse_or_hold
 from app.floor.in_work import in_work_reasons
 from app.holds.stopped import stops_on
 from app.journal.act import By, lock
-from app.ledger.items import Item, Lot
-from app.ledger.places import Move
+from app.ledger.items import Item, Lot, Wafer
+from app.ledger.places import Mount, Move
 from app.ledger.sets import panels_of_lot
 from app.listed import Question, ask, listed, together
 from app.naming.resolve import code_of, codes_of
@@ -41,7 +43,7 @@ def move_item(session: Session, by: By, item: int, kind: str, place: str = "") -
     things = _expanded(session, item)
     lock(session, Item, things)
     to = Place(kind, place.strip())
-    reasons = in_work_reasons(session, things) + _gone(session, things) + (_held(session, things) if kind == "outside" else [])
+    reasons = in_work_reasons(session, things) + _on_station(session, things) + _gone(session, things) + (_held(session, things) if kind == "outside" else [])
     is_loose = session.get(Lot, things[0]) is not None
     is_panel = session.get_one(Item, things[0]).kind == "panel"
     name = code_of(session, session.get_one(Item, item).kind, item)
@@ -110,6 +112,13 @@ def _expanded(session: Session, item: int) -> list[int]:
     if not panels:
         raise bad_input("The lot is empty.", "item", "No panels are in it now.", "Move what its panels went into.")
     return panels
+
+
+def _on_station(session: Session, things: Sequence[int]) -> list[Reason]:
+    """A wafer is whole on its station; of a batch there may be more than what is mounted."""
+    query = select(Thing.name).join(Mount, Mount.station == Thing.id).join(Wafer, Wafer.item == Mount.item)
+    names = session.scalars(query.where(Mount.item.in_(things), Mount.closed_e.is_(None)))
+    return [Reason("in_work", f"It is on {station}.", "Take it off there first.") for station in names]
 
 
 def _gone(session: Session, things: Sequence[int]) -> list[Reason]:

@@ -243,8 +243,8 @@ def move(body: MoveIn, call: Calling) -> DoneOut:
 
     def verb(s: Session, by: By) -> dict[str, Any]:
         one = resolve(s, body.thing, "panel", "lot", "container", "pack", "sample", "wafer", "batch")
-        items = contents(s, one)
-        for item in [*items[0], *items[1]] if one.kind == "container" else [one.id]:
+        panels, items = contents(s, one) if one.kind == "container" else ([], [one.id])
+        for item in [*panels, *items]:
             move_item(s, by, item, body.kind, body.place)
         return {"done": True}
 

@@ -97,3 +97,21 @@ def test_a_split_sent_again_by_the_container_gets_its_first_answer(house: House,
         again = do.client.post(f"/api/v1/lots/{box}/split", json=how, headers=headers)
         assert first.status_code == again.status_code == 200, again.text
         assert first.json() == again.json()
+
+
+def test_a_wafer_goes_to_stock_and_outside_and_is_on_no_station_meanwhile(house: House) -> None:
+    with plant(house) as do:
+        wafer, glue = do.wafer("W1"), do.batch("GLUE")
+        station = do.at["Attach"]
+        do.post("/moves", thing=glue, kind="stock", place="freezer 2")
+        do.mount("Attach", wafer)
+        refused = do.post("/moves", 409, thing=wafer, kind="stock", place="cabinet 4")
+        assert (refused["kind"], refused["now"]) == ("in_work", "Take it off there first.")
+        do.post(f"/stations/{station}/unmount", item=wafer)
+        do.post("/moves", thing=wafer, kind="outside", place="Tolland Slicing")
+        assert do.post(f"/stations/{station}/mount", 409, item=wafer)["kind"] == "not_here"
+        do.post("/moves", thing=wafer, kind="stock", place="cabinet 4")
+        do.mount("Attach", wafer)
+        moves = [(one["kind"], one["place"]) for one in do.get(f"/things/{wafer}/moves")["moves"]]
+        assert moves == [("outside", "Tolland Slicing"), ("stock", "cabinet 4"), ("floor", "")], "from stock it came to the station"
+        assert do.findings() == []
