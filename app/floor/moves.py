@@ -43,7 +43,8 @@ def move_item(session: Session, by: By, item: int, kind: str, place: str = "") -
     things = _expanded(session, item)
     lock(session, Item, things)
     to = Place(kind, place.strip())
-    reasons = in_work_reasons(session, things) + _on_station(session, things) + _gone(session, things) + (_held(session, things) if kind == "outside" else [])
+    reasons = in_work_reasons(session, things) + _on_station(session, things) + _gone(session, things)
+    reasons += _held(session, things) if kind == "outside" else []
     is_loose = session.get(Lot, things[0]) is not None
     is_panel = session.get_one(Item, things[0]).kind == "panel"
     name = code_of(session, session.get_one(Item, item).kind, item)

@@ -1,7 +1,7 @@
 """Pieces that bodies and answers share: who did it and when, names, codes, values, counts. Times carry a zone."""
 
 from datetime import UTC, datetime
-from typing import Annotated
+from typing import Annotated, Any
 
 from fastapi import Path, Query
 from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field
@@ -60,10 +60,15 @@ APack = Annotated[Name, Field(examples=["K26-000096-9"])]
 APerson = Annotated[Name, Field(description="Badge code.", examples=["E-0004-P"])]
 AThing = Annotated[Name, Field(examples=["C-0118-W"])]
 AnOrder = Annotated[Name, Field(description="The customer's order, by number or code.", examples=["QL-26-0418"])]
-ACustomer = Annotated[Name, Field(examples=["Quillmere Lighting"])]
+ACustomer = Annotated[Name, Field(description="The customer, by name.", examples=["Quillmere Lighting"])]
 Disposition = Annotated[
     Name, Field(description="ISO 9000: concession, rework, repair, regrade, scrap or return to supplier.", examples=["concession"])
 ]
+
+
+def shown(*examples: dict[str, Any]) -> ConfigDict:
+    """For a body of which not every field goes with every other: what the document shows of it."""
+    return ConfigDict(json_schema_extra={"examples": list(examples)})
 
 
 class Told(BaseModel):

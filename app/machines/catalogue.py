@@ -115,8 +115,8 @@ class ThingOut(BaseModel):
 
 
 class RouteIn(Signed):
-    product: Name = Field(examples=["P1"])
-    revision: Name = Field(examples=["B"])
+    product: Name = Field(description="Part number of the product.", examples=["P1"])
+    revision: Name = Field(description="Of the product's route, as the catalogue names it.", examples=["B"])
 
 
 class ApproveIn(RouteIn):

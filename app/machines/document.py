@@ -114,6 +114,8 @@ def _complete(document: dict[str, Any]) -> None:
         for method, call in calls.items():
             if method not in _METHODS:
                 continue
+            if method == "get":  # nothing happens that a key could keep from happening twice
+                call["parameters"] = [one for one in call.get("parameters", []) if one["name"] != "idempotency-key"]
             for content in _contents(call):
                 if "example" not in content and "schema" in content:
                     content["example"] = example_of(content["schema"], document)
@@ -148,6 +150,8 @@ def _is_shown(name: str, schema: dict[str, Any], whole: dict[str, Any]) -> bool:
     """What must be sent, and what has an example of its own; other optional fields are left out."""
     if name in whole.get("required", ()):
         return True
+    if schema.get("examples") == [None]:
+        return False
     inner = [schema, *schema.get("anyOf", [])]
     return any(one.get("examples", [None])[0] is not None for one in inner) and name not in ("happened_at", "fact")
 

@@ -29,8 +29,8 @@ class ExposedOut(BaseModel):
     code: str = Field(examples=["K26-000212-Z"])
     words: str = Field(examples=["reel LF-C20 A1"])
     where: str = Field(examples=["shipped"])
-    members: int = Field(description="How many things it is.", examples=[1])
-    units: int = Field(examples=[4500])
+    members: int = Field(description="Of a group: how many of its things can hold suspects. The others are not counted.", examples=[1])
+    units: int = Field(description="All units of these.", examples=[4500])
     least: int = Field(description="At least so many are of the suspects, however units mixed.", examples=[0])
     expected: float = Field(description="Under even mixing.", examples=[211.4])
     expected_low: float = Field(description="For odds of 1/10 that a suspect unit falls into this bin.", examples=[23.9])
@@ -62,8 +62,15 @@ def question(
         ),
     ] = None,
     join: Annotated[Literal["any", "all"], Query(description="Any of several suspects, or all of them.")] = "any",
-    since: Annotated[str, Query(max_length=40, description="Narrows batches, runs, stations, persons. ISO 8601; without a zone the site's.")] = "",
-    until: Annotated[str, Query(max_length=40)] = "",
+    since: Annotated[
+        str,
+        Query(
+            max_length=40,
+            description="Work from then on. Stations, persons, and short heat without a suspect need it; batches and runs are narrowed by it. ISO 8601;"
+            " without a zone the site's.",
+        ),
+    ] = "",
+    until: Annotated[str, Query(max_length=40, description="To then. A day without a time is that day's beginning. Empty: until now.")] = "",
     operation: Annotated[str, Query(max_length=40, description="Of a person or station: only this operation.")] = "",
     shelf: Annotated[list[str] | None, Query(description="Of an oven run: only these shelves.")] = None,
     line: Annotated[list[str] | None, Query(description="Only these run lines.")] = None,

@@ -35,6 +35,7 @@ from app.machines.bodies import (
     Uncertainty,
     Units,
     Words,
+    shown,
 )
 from app.machines.calls import PROBLEMS, Call, calling
 from app.machines.names import inside, line_numbered, lot_in, things_of
@@ -68,6 +69,12 @@ class ScrapIn(Told):
 
 
 class SampleIn(Told):
+    model_config = shown(
+        {"thing": "P26-000407-8", "purpose": "cross-section", "kept": False, "cells": [{"row": 2, "column": 7}]},
+        {"thing": "L26-000058-T", "purpose": "solder test", "units": 5},
+        {"thing": "K26-000096-9", "purpose": "retained", "pocket_from": 1, "pocket_to": 5},
+    )
+
     thing: Name = Field(description="A panel (with cells), a loose lot (with units) or a pack (with pockets).", examples=["P26-000407-8"])
     purpose: Words = Field(examples=["cross-section"])
     kept: bool = Field(True, description="False: it is destroyed.")

@@ -30,6 +30,7 @@ from app.machines.bodies import (
     Told,
     Uncertainty,
     Units,
+    shown,
 )
 from app.machines.calls import PROBLEMS, Call, calling
 from app.machines.names import inside, lot_code, lot_in, lot_named, order_number, panel_codes, panels_of, things_of
@@ -41,7 +42,7 @@ Calling = Annotated[Call, Depends(calling)]
 
 class ContainerIn(Told):
     kind: Name = Field(description="magazine, tray, jar or box.", examples=["magazine"])
-    name: Name = Field(examples=["Magazine 118"])
+    name: Name = Field(description="What is written on it; its code is made.", examples=["Magazine 118"])
 
 
 class ContainerOut(BaseModel):
@@ -66,16 +67,22 @@ class ContainersOut(BaseModel):
 
 
 class ThingsIn(Told):
+    model_config = shown({"things": ["L26-000058-T"]})
+
     things: list[AThing] = Field(
         default=[], max_length=100_000, description="Panels, panel lots, loose lots or samples. Empty, when taking out: everything."
     )
 
 
 class PourIn(ThingsIn):
+    model_config = shown({"into": "C-0119-U"})
+
     into: Container = Field(description="The container that it goes into.", examples=["C-0119-U"])
 
 
 class LotIn(Told):
+    model_config = shown({"product": "P1", "panels": ["P26-000407-8", "P26-000408-6"], "order": "QL-26-0418"})
+
     product: Name = Field(description="Part number.", examples=["P1"])
     panels: Panels | None = None
     containers: list[Container] | None = Field(None, max_length=1000, description="Instead of panels: what is in these.")
@@ -89,6 +96,8 @@ class LotOut(BaseModel):
 
 class SplitIn(Told):
     """Panels leave a panel lot; a number of units leaves a loose lot."""
+
+    model_config = shown({"panels": ["P26-000407-8"]}, {"units": 30, "method": "weight", "u": 2.5})
 
     panels: Panels | None = None
     units: Units | None = Field(None, examples=[None])

@@ -36,7 +36,7 @@ class LoadIn(Told):
 
 class PutIn(Told):
     things: list[AThing] = Field(min_length=1, description="Containers, lots or panels.")
-    shelf: Name = Field(examples=["1"])
+    shelf: Name = Field(description="As the oven's shelves are named; of an oven without names for them, any word.", examples=["1"])
     panels: Panels | None = Field(None, description="Only these panels of them.")
 
 

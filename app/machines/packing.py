@@ -187,7 +187,7 @@ def close(pack: str, body: CloseIn, call: Calling) -> PackOut:
     return PackOut(**call.do("close_pack", body, verb, path={"pack": pack}))
 
 
-@router.post("/packs/{pack}/dry_pack", summary="Seal a pack in its barrier bag; one that was sealed before becomes a new pack")
+@router.post("/packs/{pack}/dry_pack", summary="Seal a pack in its barrier bag; one that was sealed before, or cut, becomes a new pack")
 def dry(pack: str, body: DryIn, call: Calling) -> PackOut:
     def verb(s: Session, by: By) -> dict[str, Any]:
         one = resolve(s, pack, "pack")

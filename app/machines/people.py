@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 from app.catalogue import queries as catalogue
 from app.errors import not_allowed
 from app.journal.act import By
-from app.machines.bodies import Badge, InPath, Moment, Name, Number, Text, Told
+from app.machines.bodies import Badge, InPath, Moment, Name, Number, Text, Told, shown
 from app.machines.calls import PROBLEMS, Calling
 from app.naming.resolve import code_of, resolve
 from app.people.people import Certified, Known, add_person, everyone, known_of, set_certificates, set_duties
@@ -30,14 +30,14 @@ class CertificateIn(BaseModel):
 
     model_config = ConfigDict(extra="forbid")
 
-    name: Name = Field(examples=["wire bond"])
+    name: Name = Field(description="As steps name it.", examples=["wire bond"])
     valid_until: Moment | None = Field(None, description="None: it has no end.", examples=["2027-02-28T23:00:00Z"])
 
 
 class PersonIn(Told):
-    model_config = ConfigDict(json_schema_extra={"examples": [{"name": "Mara Lind", "duties": ["operate"], "pin": "402817"}]})
+    model_config = shown({"name": "Mara Lind", "duties": ["operate"], "pin": "402817"})
 
-    name: Name
+    name: Name = Field(description="Of the person.")
     duties: list[Duty]
     certificates: list[CertificateIn] = []
     badge: Name | None = Field(None, description="A badge code that was chosen elsewhere. None: one is made.")
@@ -48,14 +48,14 @@ class PersonIn(Told):
 class ChangePersonIn(Told):
     """What is left out stays as it is. No duties at all: they have left and can't sign in."""
 
-    model_config = ConfigDict(json_schema_extra={"examples": [{"duties": ["operate", "lead"]}]})
+    model_config = shown({"duties": ["operate", "lead"]})
 
     duties: list[Duty] | None = None
     certificates: list[CertificateIn] | None = None
 
 
 class SecretIn(Told):
-    model_config = ConfigDict(json_schema_extra={"examples": [{"kind": "pin", "secret": "402817"}]})
+    model_config = shown({"kind": "pin", "secret": "402817"})
 
     kind: Literal["pin", "password"]
     secret: Secret
@@ -69,9 +69,9 @@ class PersonOut(BaseModel):
 
 
 class TerminalIn(Told):
-    model_config = ConfigDict(json_schema_extra={"examples": [{"area": "bonding"}]})
+    model_config = shown({"area": "bonding"})
 
-    area: Name = Field(examples=["bonding"])
+    area: Name = Field(description="Of stations, as the catalogue names it.", examples=["bonding"])
 
 
 class TerminalOut(BaseModel):
@@ -87,9 +87,9 @@ class EnrolledOut(TerminalOut):
 
 
 class TokenIn(Told):
-    model_config = ConfigDict(json_schema_extra={"examples": [{"name": "bonder 3", "duties": ["operate"], "may_state_facts": True}]})
+    model_config = shown({"name": "bonder 3", "duties": ["operate"], "may_state_facts": True})
 
-    name: Name
+    name: Name = Field(description="Of the machine, as the journal will name it.")
     duties: list[Duty] = Field(min_length=1)
     valid_until: Moment | None = Field(None, description="None: a year from now. At most two years.")
     may_state_facts: bool = Field(False, description="It may say when something happened, and tell facts that happened earlier.")

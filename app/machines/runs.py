@@ -46,6 +46,7 @@ from app.machines.bodies import (
     Units,
     ValueIn,
     Words,
+    shown,
 )
 from app.machines.calls import PROBLEMS, Call, FormTold, calling
 from app.machines.names import open_run, panel_codes, panels_of, person_of, run_named, said, station_of, things_of, values_of
@@ -58,6 +59,11 @@ ADecimal = Annotated[Decimal | None, Form(description="The decimal sign, where t
 
 class RunIn(ByPerson):
     """Starts what comes next for these things at a station."""
+
+    model_config = shown(
+        {"person": "E-0004-P", "station": "S-0006-H", "things": ["C-0118-W"]},
+        {"station": "S-0006-H", "things": ["L26-000058-T"], "panels": ["P26-000407-8"], "step": "plasma"},
+    )
 
     station: AStation
     things: list[AThing] = Field(min_length=1, description="Containers, lots, panels or packs.")
@@ -106,13 +112,13 @@ class FinishIn(ByPerson):
 
 
 class StopIn(ByPerson):
-    """What was said; a panel in neither list, when both are given, was surely not reached.
+    """What was said. Panels not said may have been done or not; with both lists a panel in neither was surely not reached.
 
     The next start of the magazine or lot takes the rest by itself: panels done are left out, those perhaps in work are in it.
     """
 
-    panels_done: Panels | None = None
-    panels_in_work: Panels | None = None
+    panels_done: Panels | None = Field(None, description="Surely done.")
+    panels_in_work: Panels | None = Field(None, description="Begun and not done; empty: none was. Without `panels_done` it says nothing.")
 
 
 class VoidIn(Told):
@@ -134,7 +140,7 @@ class LooseOut(BaseModel):
 class BinIn(BaseModel):
     model_config = ConfigDict(extra="forbid")
 
-    bin: Name = Field(examples=["B1"])
+    bin: Name = Field(description="Of the step's bin table, by name.", examples=["B1"])
     units: Units
 
 

@@ -40,14 +40,17 @@ _MOST_DAYS = 92  # a quarter in one answer
 
 class MountIn(Told):
     item: Name = Field(description="A material batch or a wafer.", examples=["B26-000012-0"])
-    place: Name | None = Field(None, description="Where on the station; empty: the station's one place for it.")
+    place: Name | None = Field(None, description="Where on the station; empty: the one place for it there, or one that is free.")
 
 
 class ChangeOverIn(MountIn):
-    """What was in work is closed with what was there before, and goes on with `item`. Panels not said may be on either side."""
+    """What was in work is closed with what was there before, and goes on with `item`. Panels not said may be on either side.
 
-    panels_done: Panels | None = None
-    panels_in_work: Panels | None = None
+    With both lists a panel in neither was surely not reached yet: `panels_in_work` empty says that the change came between two panels.
+    """
+
+    panels_done: Panels | None = Field(None, description="Surely done with what was there before.")
+    panels_in_work: Panels | None = Field(None, description="Begun and not done. Without `panels_done` it says nothing.")
 
 
 class LoadedOut(BaseModel):

@@ -140,3 +140,17 @@ def test_every_field_of_the_catalogue_says_what_it_means() -> None:
 def test_the_document_has_those_words(document: dict[str, Any]) -> None:
     window = document["components"]["schemas"]["Window"]["properties"]
     assert "0 where it can't" in window["repeats"]["description"]
+
+
+@pytest.mark.only_on("sqlite")
+def test_a_stranger_is_shown_what_to_send(document: dict[str, Any]) -> None:
+    """An example sends what makes the call mean something, and only what goes together; a question takes no key."""
+    sent = {name: call["requestBody"]["content"]["application/json"]["example"] for name, call in calls(document) if _takes_json(call)}
+    assert sent["POST /api/v1/lots"]["panels"] and sent["POST /api/v1/containers/{container}/put"]["things"]
+    assert sent["POST /api/v1/runs"].keys() == {"person", "station", "things"}, "no step of its own, no shelf: what comes next starts"
+    assert not [name for name, body in sent.items() for value in body.values() if value is None]
+    assert not [name for name, call in calls(document) if name.startswith("GET") and "idempotency-key" in str(call.get("parameters"))]
+
+
+def _takes_json(call: dict[str, Any]) -> bool:
+    return "application/json" in call.get("requestBody", {}).get("content", {})
