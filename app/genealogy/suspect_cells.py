@@ -1,8 +1,8 @@
 """Which cells of which panels a suspicion marks: surely, and possibly. Exact where placement logs tell the dies.
 
 A panel that straddles a change-over had each of its cells on exactly one side: a suspect on one side alone marks perhaps all and surely none;
-suspects on every side mark all, and two that must both hold on different sides mark none. So it is with batches, or wafers, that lay side by side
-on a station.
+suspects on every side mark all. So it is with batches, or wafers, that lay side by side on a station. Two suspects that must both hold mark no
+cell where they are on different sides of a change-over.
 A wafer that was mounted alone and has no log marks all, for each cell has a die of what was there; a trace is more modest, and says least 0.
 What left a panel before a suspect came to it carries no mark of it.
 
