@@ -66,7 +66,7 @@ def question(
         str,
         Query(
             max_length=40,
-            description="Work from then on. Stations, persons, and short heat without a suspect need it; batches and runs are narrowed by it. ISO 8601;"
+            description="Work from then on. Stations, persons, and short heat without a suspect need it; it narrows batches and runs. ISO 8601;"
             " without a zone the site's.",
         ),
     ] = "",
