@@ -96,7 +96,7 @@ class SuspectCells:
                 for line in on.sides(panel, work, e):
                     sides[line] |= 1 << n
             always = sides.pop(_EVERY, 0)
-            held = {before | always | side for before in held for side in (*sides.values(), 0)}
+            held = {before | always | side for before in held for side in sides.values() or (0,)}
         cells = [on.apart_from_sides(panel, e) for on in self._by_suspicion]
         possible = 0
         for some in held:
