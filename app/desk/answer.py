@@ -55,7 +55,7 @@ class _Links:
         self.path = request.url.path
         first = shown.listing.sorts[0].name
         self.kept = {"q": asked.q, **asked.filters, "sort": asked.sort.name if asked.sort.name != first else ""}
-        self.kept["rows"] = request.query_params.get("rows", "")
+        self.kept |= {"rows": request.query_params.get("rows", ""), "look": "all" if asked.looks_at_all else ""}
         self.after, self.following = request.query_params.get("after", ""), shown.following
 
     def beginning(self) -> str:
@@ -63,6 +63,9 @@ class _Links:
 
     def next(self) -> str:
         return self._to({"after": self.following or ""})
+
+    def all(self) -> str:
+        return self._to({"after": self.after, "look": "all"})
 
     def as_file(self, form: str) -> str:
         return self._to({"after": self.after, "format": form})

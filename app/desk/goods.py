@@ -55,7 +55,7 @@ def _is_open(session: Session, value: str) -> ColumnElement[bool]:
 
 
 def _went_with(session: Session, text: str) -> ColumnElement[bool]:
-    return Pack.item.in_(select(Move.item).where(Move.shipment.is_not(None), named_like("shipment", Move.shipment, text)))
+    return Pack.item.in_(select(Move.item).where(Move.shipment.is_not(None), named_like(session, "shipment", Move.shipment, text)))
 
 
 PACKS = Listing(
@@ -78,13 +78,13 @@ PACKS = Listing(
         Sort("bin", "bin", Pack.bin, first=Pack.bin.is_not(None)),
     ),
     filters=(
-        Filter("date_code", "Date code, as 2648", equals(Pack.date_code)),
+        Filter("date_code", "Date code, as 2648", equals(Pack.date_code), finds=True),
         Filter("part", "Part number", equals(Pack.part_number)),
         Filter("bin", "Bin", equals(Pack.bin)),
         Filter("grade", "Grade", equals(Pack.grade), ("prime", "second", "reject")),
         Filter("where", "Where", _is_at, _PLACES),
         Filter("order", "Order", thing_is(Pack.order, "order"), every_name("order")),
-        Filter("shipment", "Shipment", _went_with),
+        Filter("shipment", "Shipment", _went_with, finds=True),
         Filter("state", "State", _is_open, (_OPEN, "closed")),
     ),
 )  # fmt: skip
@@ -110,7 +110,7 @@ def _shipment_rows(session: Session, shipments: list[Shipment]) -> list[Row]:
 
 
 def _with_pack(session: Session, text: str) -> ColumnElement[bool]:
-    return Shipment.id.in_(select(Move.shipment).where(Move.shipment.is_not(None), named_like("pack", Move.item, text)))
+    return Shipment.id.in_(select(Move.shipment).where(Move.shipment.is_not(None), named_like(session, "pack", Move.item, text)))
 
 
 SHIPMENTS = Listing(

@@ -10,13 +10,15 @@ from datetime import UTC, date, datetime, time, timedelta
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
-from sqlalchemy import ColumnElement, Select, and_, literal, not_, null, or_, select, true
+from sqlalchemy import ColumnElement, Select, and_, case, exists, func, literal, not_, null, or_, select, true
 from sqlalchemy.orm import Session
 
 from app.errors import BadInput, bad_input
 from app.naming.models import Alias, Code
+from app.naming.resolve import candidates
 
 ROWS = (50, 200, 1000)  # how many a page may show
+LOOKS_AT = 50_000  # rows of a list, or codes of a kind, that are looked at for what hardly anything may meet
 _MOST_TEXT = 100
 
 
@@ -63,13 +65,17 @@ class Column:
 
 @dataclass(frozen=True)
 class Filter:
-    """`choices`: the values to choose from, said or asked of the record; without them it is typed. `kind`: the field's type in HTML."""
+    """`choices`: the values to choose from, said or asked of the record; without them it is typed. `kind`: the field's type in HTML.
+
+    `finds`: an index finds what meets it, however far back. Of others a page looks at so many rows, and says so where it shows less than it might.
+    """
 
     name: str
     label: str
     where: Where
     choices: Callable[[Session], Sequence[str]] | Sequence[str] | None = None
     kind: str = "text"
+    finds: bool = False
 
 
 @dataclass(frozen=True)
@@ -128,6 +134,7 @@ class Asked:
     sort: Sort
     after: Place | None
     rows: int
+    looks_at_all: bool = False
 
     @property
     def is_narrowed(self) -> bool:
@@ -136,12 +143,16 @@ class Asked:
 
 @dataclass(frozen=True)
 class Shown:
-    """One page of a list. `following` is the place after its last row; None: that was the last page."""
+    """One page of a list. `following` is the place after the last row that was looked at; None: that was the last page.
+
+    `looked_at`: so many rows were, where the page might have shown more.
+    """
 
     listing: Listing
     asked: Asked
     rows: list[Row]
     following: str | None
+    looked_at: int = 0
     choices: dict[str, list[str]] = field(default_factory=dict)
 
 
@@ -157,45 +168,77 @@ def asked_of(listing: Listing, address: Mapping[str, str]) -> Asked:
     rows = values.get("rows", str(ROWS[0]))
     if rows not in map(str, ROWS):
         raise _not_understood(listing, "rows", f"A page has {', '.join(map(str, ROWS))} rows.")
+    if values.get("look", "all") != "all":
+        raise _not_understood(listing, "look", "A list is looked through wholly, or not.")
     filters = {one.name: values[one.name] for one in listing.filters if one.name in values}
-    return Asked(values.get("q", ""), filters, sort, _place(listing, sort, values.get("after", "")), int(rows))
+    place = _place(listing, sort, values.get("after", ""))
+    return Asked(values.get("q", ""), filters, sort, place, int(rows), "look" in values)
 
 
 def show(session: Session, listing: Listing, asked: Asked) -> Shown:
     """The page that was asked for."""
-    query = listing.records
+    asked_for = [one for one in listing.filters if one.name in asked.filters]
+    conditions = [one.where(session, asked.filters[one.name]) for one in asked_for]
+    finds = any(one.finds for one in asked_for)
     if asked.q:
-        query = query.where(_found_by(session, listing, asked.q))
-    for one in listing.filters:
-        if one.name in asked.filters:
-            query = query.where(one.where(session, asked.filters[one.name]))
-    found = _rows(session, listing, query, asked)
-    page = found[: asked.rows]
-    following = _written(asked.sort, Place(*page[-1][1:])) if len(found) > asked.rows else None
-    return Shown(listing, asked, listing.rows(session, [row[0] for row in page]), following, _choices(session, listing))
+        things = [one.id for one in candidates(session, asked.q, listing.kind)] if listing.kind else []
+        conditions.append(_found_by(session, listing, asked.q, things))
+        finds = finds or bool(things)
+    is_bounded = bool(conditions) and not finds and not asked.looks_at_all
+    found, following, stopped = _rows(session, listing, conditions, asked, is_bounded=is_bounded)
+    return Shown(
+        listing, asked, listing.rows(session, [row[0] for row in found]), _written(asked.sort, following) if following else None,
+        LOOKS_AT if stopped else 0, _choices(session, listing),
+    )  # fmt: skip
 
 
-def _rows(session: Session, listing: Listing, query: Select[Any], asked: Asked) -> list[Any]:
-    """Records with their places, one more than the page has; each part of the order by an index of its own."""
+def _rows(
+    session: Session, listing: Listing, conditions: Sequence[ColumnElement[bool]], asked: Asked, *, is_bounded: bool
+) -> tuple[list[Any], Place | None, bool]:
+    """Records that meet the conditions, each part of the order by an index of its own; behind what others follow; whether it only stopped there."""
     found: list[Any] = []
     begin, key = asked.after.part if asked.after else 0, listing.key
     for n, (condition, by) in enumerate(asked.sort.parts[begin:], begin):
-        some = query.where(condition).add_columns(literal(n), null() if by is None else by, key)
-        if asked.after is not None and n == begin:
-            some = some.where(_behind(asked.sort, by, key, asked.after))
+        place = [literal(n), null() if by is None else by, key]
         order = [key] if by is None else [by, key]
-        some = some.order_by(*(one.desc() if asked.sort.falling else one.asc() for one in order))
-        found += session.execute(some.limit(asked.rows + 1 - len(found))).all()
+        here = listing.records.where(condition).order_by(*(one.desc() if asked.sort.falling else one.asc() for one in order))
+        if asked.after is not None and n == begin:
+            here = here.where(_behind(asked.sort, by, key, asked.after))
+        last = _last_looked_at(session, here, place) if is_bounded else None
+        some = here.where(*conditions) if last is None else here.where(_not_behind(asked.sort, by, key, last), _as_it_comes(and_(*conditions)))
+        found += session.execute(some.add_columns(*place).limit(asked.rows + 1 - len(found))).all()
         if len(found) > asked.rows:
-            break
-    return found
+            return found[: asked.rows], Place(*found[asked.rows - 1][1:]), False
+        if last is not None:
+            return found, last, True
+    return found, None, False
 
 
-def named_like(kind: str, key: Any, text: str) -> ColumnElement[bool]:
-    """Things whose code, or any number that others give them, is or contains the text."""
-    codes = select(Code.thing).where(Code.kind == kind, Code.code.contains(text.upper(), autoescape=True))
-    aliases = select(Alias.thing).where(Alias.kind == kind, Alias.closed_e.is_(None), Alias.value.icontains(text, autoescape=True))
-    return or_(key.in_(codes), key.in_(aliases))
+def _last_looked_at(session: Session, here: Select[Any], place: list[Any]) -> Place | None:
+    """None: there are no more than a page looks at."""
+    last = session.execute(here.with_only_columns(*place, maintain_column_froms=True).offset(LOOKS_AT - 1).limit(1)).first()
+    return Place(*last) if last is not None else None
+
+
+def _as_it_comes(condition: ColumnElement[bool]) -> ColumnElement[bool]:
+    """Asked of each row in the list's order: an index of the condition's own would lead through all the history."""
+    return case((condition, 1)) == 1
+
+
+def named_like(session: Session, kind: str, key: Any, text: str) -> ColumnElement[bool]:
+    """Things whose code, or any number that others give them, is the text; where there are none, those of which it is a part, among the newest."""
+    if things := [one.id for one in candidates(session, text, kind)]:
+        return key.in_(things)  # type: ignore[no-any-return]
+    newest = select(Code.thing).where(Code.kind == kind).order_by(Code.thing.desc()).offset(LOOKS_AT).limit(1).scalar_subquery()
+    return or_(*(key.in_(select(cls.thing).where(here, cls.thing > func.coalesce(newest, -1))) for cls, here in _parts(kind, text)))
+
+
+def _parts(kind: str, text: str) -> list[tuple[Any, ColumnElement[bool]]]:
+    """Codes and others' numbers of a kind that contain the text."""
+    return [
+        (Code, and_(Code.kind == kind, Code.code.contains(text.upper(), autoescape=True))),
+        (Alias, and_(Alias.kind == kind, Alias.closed_e.is_(None), Alias.value.icontains(text, autoescape=True))),
+    ]
 
 
 def equals(column: Any) -> Where:
@@ -208,7 +251,7 @@ def contains(column: Any) -> Where:
 
 def code_is(kind: str, column: Any) -> Where:
     """The column holds the id of a thing whose code or number is meant."""
-    return lambda session, value: named_like(kind, column, value)
+    return lambda session, value: named_like(session, kind, column, value)
 
 
 def on_day(column: Any, text: str, zone: str) -> ColumnElement[bool]:
@@ -228,8 +271,11 @@ def moment(text: str) -> datetime:
     return found
 
 
-def _found_by(session: Session, listing: Listing, text: str) -> ColumnElement[bool]:
-    ways = [named_like(listing.kind, listing.key, text)] if listing.kind else []
+def _found_by(session: Session, listing: Listing, text: str, things: list[int]) -> ColumnElement[bool]:
+    """`things`: those that the text names; without any it may be a part of a name."""
+    ways = [listing.key.in_(things)] if things else []
+    if listing.kind and not things:
+        ways = [exists().where(cls.thing == listing.key, here) for cls, here in _parts(listing.kind, text)]
     return or_(*ways, *([listing.search(session, text)] if listing.search else []))
 
 
@@ -239,6 +285,14 @@ def _behind(sort: Sort, by: Any, key: Any, place: Place) -> ColumnElement[bool]:
     if by is None:
         return beyond
     return and_(by <= place.value, or_(by < place.value, beyond)) if sort.falling else and_(by >= place.value, or_(by > place.value, beyond))
+
+
+def _not_behind(sort: Sort, by: Any, key: Any, place: Place) -> ColumnElement[bool]:
+    """What comes before a row in this order, and the row itself."""
+    until: ColumnElement[bool] = key >= place.key if sort.falling else key <= place.key
+    if by is None:
+        return until
+    return and_(by >= place.value, or_(by > place.value, until)) if sort.falling else and_(by <= place.value, or_(by < place.value, until))
 
 
 def _written(sort: Sort, place: Place) -> str:

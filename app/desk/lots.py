@@ -67,11 +67,11 @@ def _is_in_it(session: Session, value: str) -> ColumnElement[bool]:
 def _by_its_panels(session: Session, text: str) -> ColumnElement[bool]:
     """A lot is found by a panel in it, or by the container that it is in."""
     of_panels = select(LotHolding.lot).join(Member, Member.set == LotHolding.set).where(LotHolding.closed_e.is_(None))
-    in_container = select(Content.item).where(Content.closed_e.is_(None), named_like("container", Content.container, text))
+    in_container = select(Content.item).where(Content.closed_e.is_(None), named_like(session, "container", Content.container, text))
     sets = select(Member.panel).join(Content, Content.set == Member.set)
-    boxed = sets.where(Content.closed_e.is_(None), named_like("container", Content.container, text))
+    boxed = sets.where(Content.closed_e.is_(None), named_like(session, "container", Content.container, text))
     is_whole = len(text) >= 8  # a part of a panel's code would be found in every lot
-    by_panel = [Lot.item.in_(of_panels.where(named_like("panel", Member.panel, text)))] if is_whole else []
+    by_panel = [Lot.item.in_(of_panels.where(named_like(session, "panel", Member.panel, text)))] if is_whole else []
     return or_(Lot.item.in_(in_container), Lot.item.in_(of_panels.where(Member.panel.in_(boxed))), *by_panel)
 
 

@@ -46,7 +46,7 @@ def _is_mounted(column: Any) -> Where:
 
 
 def _on_station(column: Any) -> Where:
-    return lambda session, text: column.in_(select(Mount.item).where(Mount.closed_e.is_(None), named_like("station", Mount.station, text)))
+    return lambda session, text: column.in_(select(Mount.item).where(Mount.closed_e.is_(None), named_like(session, "station", Mount.station, text)))
 
 
 def _held(stops: list[Stop] | None) -> list[Cell]:
@@ -90,7 +90,7 @@ WAFERS = Listing(
         Filter("part", "Part", thing_is(Wafer.part, "part"), lambda session: _parts_of(session, "wafer")),
         Filter("role", "Role", equals(Wafer.role), roles),
         Filter("on", "Now", _is_mounted(Wafer.item), (_ON, _NOT_ON)),
-        Filter("station", "On station", _on_station(Wafer.item)),
+        Filter("station", "On station", _on_station(Wafer.item), finds=True),
     ),
 )  # fmt: skip
 
@@ -156,7 +156,7 @@ BATCHES = Listing(
         Filter("supplier", "Supplier", equals(Batch.supplier), distinct(Batch.supplier)),
         Filter("life", "Shelf life", _life, ("good", "expired")),
         Filter("on", "Now", _is_mounted(Batch.item), (_ON, _NOT_ON)),
-        Filter("station", "On station", _on_station(Batch.item)),
+        Filter("station", "On station", _on_station(Batch.item), finds=True),
     ),
 )  # fmt: skip
 
@@ -184,7 +184,7 @@ def _panel_rows(session: Session, panels: list[Panel]) -> list[Row]:
 
 def _in_lot(session: Session, text: str) -> ColumnElement[bool]:
     held = select(Member.panel).join(LotHolding, LotHolding.set == Member.set).where(LotHolding.closed_e.is_(None))
-    return Panel.item.in_(held.where(named_like("lot", LotHolding.lot, text)))
+    return Panel.item.in_(held.where(named_like(session, "lot", LotHolding.lot, text)))
 
 
 PANELS = Listing(
@@ -201,5 +201,5 @@ PANELS = Listing(
     ),
     rows=_panel_rows,
     sorts=(Sort("newest", "newest first", falling=True), Sort("oldest", "oldest first")),
-    filters=(Filter("lot", "In lot", _in_lot),),
+    filters=(Filter("lot", "In lot", _in_lot, finds=True),),
 )  # fmt: skip

@@ -42,7 +42,8 @@ def every_name(kind: str) -> Callable[[Session], list[str]]:
 
 def thing_is(column: Any, *kinds: str) -> Where:
     """The column holds the id of the catalogue's thing of that name."""
-    return lambda session, value: column.in_(select(Thing.id).where(Thing.kind.in_(kinds), Thing.name == value))
+    named = select(Thing.id).where(Thing.kind.in_(kinds))
+    return lambda session, value: column.in_(session.scalars(named.where(Thing.name == value)).all())  # of ids: an index has their rows in order
 
 
 def distinct(column: Any) -> Callable[[Session], list[str]]:

@@ -103,8 +103,8 @@ def _outcome_is(session: Session, value: str) -> ColumnElement[bool]:
 
 def _with_lot(session: Session, text: str) -> ColumnElement[bool]:
     """Runs that a lot or a pack travelled in."""
-    lots = select(Line.run).where(named_like("lot", Line.lot, text))
-    loose = select(Line.run).where(Line.item.is_not(None), named_like("lot", Line.item, text) | named_like("pack", Line.item, text))
+    lots = select(Line.run).where(named_like(session, "lot", Line.lot, text))
+    loose = select(Line.run).where(Line.item.is_not(None), named_like(session, "lot", Line.item, text) | named_like(session, "pack", Line.item, text))
     return Run.id.in_(lots) | Run.id.in_(loose)
 
 
@@ -134,9 +134,9 @@ RUNS = Listing(
     filters=(
         Filter("operation", "Operation", equals(Run.operation), operations),
         Filter("station", "Station", thing_is(Run.station, "station"), every_name("station")),
-        Filter("lot", "With lot or pack", _with_lot),
+        Filter("lot", "With lot or pack", _with_lot, finds=True),
         Filter("outcome", "Outcome", _outcome_is, (_OPEN, "done", "interrupted", "aborted", "void")),
-        Filter("day", "Started on", day_is(Run.started_at), kind="date"),
+        Filter("day", "Started on", day_is(Run.started_at), kind="date", finds=True),
     ),
 )  # fmt: skip
 
@@ -192,7 +192,7 @@ def _state_is(session: Session, value: str) -> ColumnElement[bool]:
 
 
 def _load_with_lot(session: Session, text: str) -> ColumnElement[bool]:
-    lots = select(LoadPlace.load).where(named_like("lot", LoadPlace.lot, text))
+    lots = select(LoadPlace.load).where(named_like(session, "lot", LoadPlace.lot, text))
     return Load.id.in_(lots)
 
 
@@ -215,7 +215,7 @@ LOADS = Listing(
         Filter("oven", "Oven", thing_is(Load.station, "station"), stations_that("cure")),
         Filter("recipe", "Recipe", _recipe_is(Load.recipe), every_name("recipe")),
         Filter("state", "State", _state_is, ("being filled", "running", "ended", "interrupted", "aborted", "cancelled")),
-        Filter("lot", "With lot", _load_with_lot),
+        Filter("lot", "With lot", _load_with_lot, finds=True),
     ),
     template="desk/loads.html",
 )  # fmt: skip

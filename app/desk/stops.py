@@ -52,15 +52,15 @@ def _placed(session: Session, value: str) -> ColumnElement[bool]:
 def _on_thing(session: Session, text: str) -> ColumnElement[bool]:
     """Holds placed on a thing, by its code or number; what they stop besides is what its own page says."""
     by_kind = [
-        (Hold.kind == held) & named_like(kind, Hold.subject, text)
+        (Hold.kind == held) & named_like(session, kind, Hold.subject, text)
         for held, kind in (
             ("wafer", "wafer"), ("batch", "batch"), ("panel", "panel"), ("loose", "lot"), ("pack", "pack"), ("sample", "sample"),
             ("run", "run"), ("station", "station"), ("span", "station"),
         )
     ]  # fmt: skip
-    found = named_like("lot", Hold.lot, text) | named_like("container", Hold.container, text)
-    found |= (Hold.kind == "set") & Hold.subject.in_(select(Member.set).where(named_like("panel", Member.panel, text)))
-    found |= (Hold.kind == "line") & Hold.subject.in_(select(Line.id).where(named_like("run", Line.run, text)))
+    found = named_like(session, "lot", Hold.lot, text) | named_like(session, "container", Hold.container, text)
+    found |= (Hold.kind == "set") & Hold.subject.in_(select(Member.set).where(named_like(session, "panel", Member.panel, text)))
+    found |= (Hold.kind == "line") & Hold.subject.in_(select(Line.id).where(named_like(session, "run", Line.run, text)))
     for one in by_kind:
         found |= one
     return found

@@ -95,7 +95,45 @@ def test_every_filter_narrows_and_none_breaks(stage: Stage, listing: Listing) ->
 
 
 @each_list
-@pytest.mark.parametrize("address", ["sort=none", "rows=7", "after=x", "after=%5B1%5D", "q=%00", "format=xml", f"q={'x' * 101}", "after=-1"])
+def test_a_page_looks_at_so_many_rows_and_the_pages_together_at_all(stage: Stage, listing: Listing, monkeypatch: pytest.MonkeyPatch) -> None:
+    with stage.factory.house.reading() as session:
+        chosen = show(session, listing, asked_of(listing, {})).choices
+        for sort in listing.sorts:
+            for one in listing.filters:
+                for value in chosen.get(one.name, [])[:4]:
+                    asked = {"sort": sort.name, one.name: value, "rows": "1000"}
+                    whole, turned, after = show(session, listing, asked_of(listing, asked)), [], ""
+                    with monkeypatch.context() as patch:
+                        patch.setattr("app.desk.listing.LOOKS_AT", 2)
+                        assert show(session, listing, asked_of(listing, asked | {"look": "all"})).rows == whole.rows
+                        while after is not None:
+                            page = show(session, listing, asked_of(listing, asked | {"after": after}))
+                            assert len(page.rows) <= 2 or one.finds or page.looked_at == 0
+                            turned, after = [*turned, *page.rows], page.following
+                    assert turned == whole.rows, (sort.name, one.name, value)
+
+
+def test_a_page_that_found_nothing_where_it_looked_says_so_and_leads_on(stage: Stage, client: TestClient, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("app.desk.listing.LOOKS_AT", 2)
+    page = client.get("/runs?outcome=aborted").text
+    assert "Nothing among the 2 that were looked at fits" in page
+    further, everything = re.findall(r'<a href="([^"]+)"[^>]*>look ', page)
+    assert "after=" in further and "outcome=aborted" in further and everything == "/runs?outcome=aborted&amp;look=all"
+    assert "Nothing here fits" in client.get("/runs?outcome=aborted&look=all").text
+    assert client.get("/runs?outcome=aborted&format=json").json()["next"], "a program is led on as well"
+
+
+def test_a_whole_code_is_found_however_far_back(stage: Stage, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("app.desk.listing.LOOKS_AT", 1)
+    lots = codes(stage, "lots", sort="oldest")
+    assert codes(stage, "lots", q=lots[0]) == [lots[0]]
+    assert codes(stage, "panels", lot=stage.codes["fresh"])
+
+
+@each_list
+@pytest.mark.parametrize(
+    "address", ["look=some", "sort=none", "rows=7", "after=x", "after=%5B1%5D", "q=%00", "format=xml", f"q={'x' * 101}", "after=-1"]
+)
 def test_an_address_that_means_nothing_is_refused_with_the_way_on(client: TestClient, listing: Listing, address: str) -> None:
     answer = client.get(f"/{listing.name}?{address}")
     assert answer.status_code == 422
