@@ -98,6 +98,6 @@ class LoadPlace(Closable, Base):
     load: Mapped[int] = mapped_column(ForeignKey("load.id"), index=True)
     shelf: Mapped[str]
     set: Mapped[int] = mapped_column(ForeignKey("panel_set.id"), index=True)
-    lot: Mapped[int] = mapped_column(ForeignKey("lot.item"))
+    lot: Mapped[int] = mapped_column(ForeignKey("lot.item"), index=True)
     route: Mapped[int] = mapped_column(ForeignKey("thing.id"))
     step: Mapped[str]

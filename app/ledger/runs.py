@@ -9,6 +9,8 @@ from app.db import Base
 from app.journal.record import Closable, Recorded, open_only
 
 _HAS_ENDED = text("ended_at is not null")
+# more than a week: few runs are, so that these are looked for apart, and the others among those that began soon before a time
+LASTED_LONG = {"sqlite": "julianday(ended_at) - julianday(started_at) > 7", "postgresql": "ended_at - started_at > interval '7 days'"}
 
 
 class Run(Closable, Base):
@@ -21,6 +23,7 @@ class Run(Closable, Base):
         Index("ix_run_station_started_at", "station", "started_at"),
         # for what a station was since a time: few have ended since. Open runs are not in it: of those SQLite would read all that ever were
         Index("ix_run_ended_station", "station", "ended_at", sqlite_where=_HAS_ENDED, postgresql_where=_HAS_ENDED),
+        Index("ix_run_long", "station", "ended_at", sqlite_where=text(LASTED_LONG["sqlite"]), postgresql_where=text(LASTED_LONG["postgresql"])),
         open_only("run", "station"),
     )
     closing = ("closed_e", "ended_at", "ended_source", "ended_by", "outcome")

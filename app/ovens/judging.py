@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from io import BytesIO
 
-from sqlalchemy import ColumnElement, func, select
+from sqlalchemy import select, text, union
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
@@ -20,7 +20,7 @@ from app.journal.act import By
 from app.ledger.judgements import Judgement
 from app.ledger.places import Load
 from app.ledger.ran import AnyLine, AnyRun
-from app.ledger.runs import Line, Run, RunVoid
+from app.ledger.runs import LASTED_LONG, Line, Run, RunVoid
 from app.ledger.sets import Member
 from app.ledger.stops import Hold
 from app.naming.resolve import code_of, codes_of
@@ -34,6 +34,7 @@ from app.ovens.traces import Spell, Told, evidence_told, keep_trace, trace_of, t
 
 _WORSE = ("conforms", "cannot_tell", "does_not_conform")
 _NEAR = timedelta(minutes=10)
+_SHORT = timedelta(days=8)  # more than a run lasts that is not among those of LASTED_LONG
 
 
 @dataclass(frozen=True)
@@ -61,13 +62,8 @@ def import_logger_file(session: Session, by: By, station: int, kept: Kept, trace
         raise refuse("station_cannot", f"{body.name} is no oven.", f"It does {', '.join(body.operations)}.", "Name the oven of this logger.")
     evidence = record_evidence(session, by, kept, "logger_file", {k: v for k, v in vars(stated).items() if v})
     row = keep_trace(session, by, station, evidence.id, trace)
-    runs = session.scalars(
-        select(Run)
-        .where(Run.station == station, Run.operation == "cure", Run.outcome == "done")
-        .where(_began() <= row.last_at + _NEAR, Run.ended_at >= row.first_at - _NEAR)
-        .order_by(Run.id)
-    ).all()
-    return [judged for run in runs for judged in judge_run(session, by, run)]
+    runs = cures_in(session, station, row.first_at - _NEAR, row.last_at + _NEAR)
+    return [judged for run in runs if run.outcome == "done" for judged in judge_run(session, by, run)]
 
 
 def end_load(session: Session, by: By, load: Load, values: Sequence[Value] = (), *, person: int | None = None) -> list[Line]:
@@ -156,17 +152,19 @@ def _aborted_before(session: Session, line: Line) -> list[tuple[Run, Line]]:
     return [(run, its_line) for run, its_line in session.execute(query)]
 
 
-def _began() -> ColumnElement[datetime]:
-    """When a run began, for no index: few have ended since a time, and all of an oven's began before another."""
-    return func.coalesce(Run.started_at, Run.started_at)
+def cures_in(session: Session, station: int, begin: datetime, end: datetime) -> Sequence[Run]:
+    """Ended cures of an oven, not void, that were under way between two times. Of all that ended later, only the long ones can have begun before."""
+    under_way = select(Run.id).where(Run.station == station, Run.ended_at >= begin, Run.started_at <= end)
+    soon, long = under_way.where(Run.started_at >= begin - _SHORT), under_way.where(text(LASTED_LONG[session.get_bind().dialect.name]))
+    query = select(Run).where(Run.id.in_(union(soon, long)), Run.operation == "cure")
+    return session.scalars(query.where(~select(RunVoid.run).where(RunVoid.run == Run.id).exists()).order_by(Run.id)).all()
 
 
 def _others(session: Session, run: Run) -> list[Used]:
     """Other loads of this oven in the same time: one trace can't be of both."""
-    query = select(Run).where(Run.station == run.station, Run.id != run.id, Run.operation == "cure", Run.ended_at.is_not(None))
-    query = query.where(_began() < run.ended_at, Run.ended_at > run.started_at)
-    query = query.where(~select(RunVoid.run).where(RunVoid.run == Run.id).exists())
-    return [Used(f"run {code_of(session, 'run', one.id)}", one.started_at, one.ended_at or one.started_at) for one in session.scalars(query)]
+    began, ended = run.started_at, run.ended_at or run.started_at
+    others = [(one.id, one.started_at, one.ended_at or one.started_at) for one in cures_in(session, run.station, began, ended) if one.id != run.id]
+    return [Used(f"run {code_of(session, 'run', one)}", first, last) for one, first, last in others if first < ended and last > began]
 
 
 def _is_held(session: Session, line: int) -> bool:

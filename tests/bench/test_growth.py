@@ -5,17 +5,21 @@ import sqlite3
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
-from urllib.parse import parse_qsl
+from urllib.parse import parse_qsl, quote
 
 import pytest
 from fastapi.routing import APIRoute
-from sqlalchemy import event, select
+from sqlalchemy import event, func, select
 
 from app.db import House
+from app.desk import listing
+from app.desk.listing import Filter
 from app.desk.pages import LISTINGS
+from app.ledger.runs import Run
 from app.main import _PAGES, make_app
 from app.naming.models import Code
 from app.naming.resolve import resolve
+from app.ovens.judging import cures_in
 from app.people.people import DUTIES, everyone
 from app.people.sign_in import begin_session
 from benchmarks import history
@@ -37,6 +41,7 @@ def asked(tmp_path_factory: pytest.TempPathFactory) -> list[dict[str, int]]:
     with pytest.MonkeyPatch.context() as patch:  # a block in four days, so that both are longer than what the board looks back on
         patch.setattr(history, "BLOCKS_A_DAY", 0.25)
         patch.setattr(history, "BLOCKS_A_WEEK", 2)
+        patch.setattr(listing, "LOOKS_AT", 20)  # fewer rows than the short history has of anything
         return [_asked(folder, blocks) for blocks in (BLOCKS, TIMES * BLOCKS)]
 
 
@@ -51,11 +56,12 @@ def _asked(folder: Path, blocks: int) -> dict[str, int]:
     found = {}
     with _history(folder, blocks) as (house, built), no_threads():
         steps, wires = _Steps(house), _wires(house)
-        for path in _paths():
+        for path in _paths(house):
             for filled in _filled(house, built, path):
                 if (n := steps.of(wires, filled)) is not None:
                     found[path] = n
                     break
+        found["cures of one time"] = steps.of_old_cures(house)
     return found
 
 
@@ -77,6 +83,17 @@ class _Steps:
             if wire.ask("GET", path, parse_qsl(query)).status in (200, 303):
                 return self.n - before
         return None
+
+    def of_old_cures(self, house: House) -> int:
+        """What judging the first cure of each oven again looks at."""
+        firsts = select(func.min(Run.id)).where(Run.operation == "cure").group_by(Run.station)
+        with house.reading() as session:
+            runs = session.scalars(select(Run).where(Run.id.in_(firsts))).all()
+            before = self.n
+            for run in runs:
+                assert run.ended_at is not None
+                assert run in cures_in(session, run.station, run.started_at, run.ended_at)
+            return self.n - before
 
 
 @contextmanager
@@ -108,6 +125,8 @@ def _crowd(raw: sqlite3.Connection, n: int) -> None:
         _again(raw, table, f"{key} = {one}", **{key: f"{key} + k * 1000000000"})
         _again(raw, "code", f"thing = {one} and kind = '{table}'", thing="thing + k * 1000000000", code="code || '-' || k")
     later = {name: f"2100 + k || '-01-0{day} 00:00:00.000000'" for name, day in (("first_at", 1), ("last_at", 2))}
+    ends = {"started_at": later["first_at"], "ended_at": later["last_at"]}
+    _again(raw, "run", "id in (select max(id) from run where operation = 'cure' group by station)", id="id + k * 1000000000 + 1", **ends)
     _again(raw, "cure_trace", "id in (select max(id) from cure_trace group by station)", id="id + k * 1000000000", **later)
 
 
@@ -127,10 +146,21 @@ def _wires(house: House) -> list[Wire]:
     return [Wire(app, one) for one in headers]
 
 
-def _paths() -> list[str]:
+def _paths(house: House) -> list[str]:
+    """Every page; each order of each list, what is sought in vain in it, and each of its filters by a value that little meets or nothing."""
     found = [one.path for router in _PAGES for one in router.routes if isinstance(one, APIRoute) and "GET" in one.methods]
     found += [f"/{one.name}?sort={sort.name}" for one in LISTINGS for sort in one.sorts[1:]]
+    found += [f"/{one.name}?q=ZZQ9" for one in LISTINGS if one.kind]
+    found += [f"/{one.name}?{filtered.name}={quote(value)}" for one in LISTINGS for filtered in one.filters for value in _little_met(house, filtered)]
     return [path for path in dict.fromkeys(found) if path != "/board/changes"]  # its events come as long as someone watches
+
+
+def _little_met(house: House, filtered: Filter) -> list[str]:
+    if filtered.choices is None:
+        return ["2020-01-01" if filtered.kind == "date" else "ZZQ9"]
+    with house.reading() as session:
+        choices = list(filtered.choices(session) if callable(filtered.choices) else filtered.choices)
+    return list(dict.fromkeys([choices[0], choices[-1]])) if choices else []
 
 
 def _filled(house: House, built: History, path: str) -> Iterator[str]:

@@ -15,13 +15,14 @@ from app.floor.at_risk import go_on_at_risk
 from app.floor.dispositions import dispose, judgement_in_force
 from app.floor.ends import abort_run
 from app.holds.stopped import stops_on
+from app.journal.record import close
 from app.ledger.judgements import Judgement
 from app.ledger.places import Load
 from app.ledger.runs import Line, Run
 from app.ledger.sets import panels_of_lot
 from app.naming.resolve import Named
 from app.ovens import loads
-from app.ovens.judging import end_load, import_logger_file, read_logger_file
+from app.ovens.judging import cures_in, end_load, import_logger_file, read_logger_file
 from app.ovens.logger_table import Stated
 from tests.small_factory import Factory
 
@@ -100,6 +101,24 @@ def test_a_cure_waits_for_its_file_and_conforms_by_it(factory: Factory) -> None:
     assert send(factory, log(START, 120)) == 1
     assert verdicts(factory, lines) == ["conforms"]
     start_plasma(factory, lot)
+
+
+@pytest.mark.parametrize("days", [1, 7, 7.5, 40])
+def test_a_run_that_began_long_before_is_of_the_same_time(factory: Factory, days: float) -> None:
+    oven = factory.things["Oven S"]
+
+    def run(s: Any, by: Any, begin: datetime, end: datetime) -> int:
+        s.add(one := Run(e=by.e, operation="cure", station=oven, started_at=begin, source="person"))
+        s.flush()
+        close(s, one, ended_at=end, ended_source="person", outcome="done", closed_e=by.e)
+        return one.id
+
+    begin, hour = START - timedelta(days=days), timedelta(hours=1)
+    there = factory.do("start_load", lambda s, by: run(s, by, begin, START + hour))
+    factory.do("start_load", lambda s, by: run(s, by, begin, START - hour))
+    factory.do("start_load", lambda s, by: run(s, by, START + 3 * hour, START + 4 * hour))
+    with factory.house.reading() as session:
+        assert [one.id for one in cures_in(session, oven, START, START + 2 * hour)] == [there]
 
 
 @pytest.mark.parametrize("days", [6, 7.5, 40])
