@@ -179,15 +179,20 @@ class _PanelFacts:
         return cells.bit_count() - sum(one.units for one in self.taken[panel] if one.e <= e)
 
     def _marked(self, stay: _Stay, end: int, good: int, good_now: int) -> list[Posting]:
-        """Cells that were marked in the stay, by reason; each cell counts for the first mark on it."""
-        postings = []
+        """Cells that were marked in the stay, by reason; each cell counts for the first mark on it.
+
+        Cells that were marked before and came back are counted where they are good now, and where a sample has taken them since.
+        """
+        postings, began, came_back = [], good, good_now & ~good
         for mark in self.marks[stay.panel]:
             if stay.begins < mark.e <= end < mark.ends:
                 newly = mark.cells & good
                 good &= ~newly
-                if mark.reason != SAMPLED:  # a sample's units are those that its flow took
+                if mark.reason == SAMPLED:  # a sample's units are those that its flow took
+                    came_back |= mark.cells & self._good(stay.panel, mark.e - 1) & ~began
+                else:
                     postings.append(Posting("scrapped", "mark", newly.bit_count(), "cells", 0.0, reason=mark.reason, e=mark.e))
-        if back := good_now.bit_count() - good.bit_count():
+        if back := came_back.bit_count():
             postings.append(Posting("scrapped", "mark", -back, "cells", 0.0, reason="marks taken back", e=end))
         return postings
 

@@ -98,6 +98,19 @@ def test_cells_that_are_marked_after_their_units_were_scrapped_count_once(house:
     assert found.closes
 
 
+def test_a_cell_that_came_back_and_was_sampled_then_counts_once(house: House, factory: Factory) -> None:
+    panels = make_panels(house, 2)
+    lot = make_lot(house, panels)
+    mark = do(house, lambda s, by: mark_cells(s, by, panels[0], [(1, 1), (4, 2)], "scratched").id, "mark_cells")
+    part = do(house, lambda s, by: split_lot(s, by, lot, panels[:1]).item, "split_lot")
+    do(house, lambda s, by: take_back_marks(s, by, [mark]), "correct_marks")
+    do(house, lambda s, by: sample_cells(s, by, panels[0], [(4, 2)], "x-ray", kept=False), "take_sample")
+    make_loose(house, part, panels[:1])
+    found = _balance(house, part)
+    assert _totals(found) == {"in": CELLS - 2, "scrapped": -2, "sampled": 1, "out": CELLS - 1, "left": 0}
+    assert found.closes
+
+
 def test_an_unsigned_difference_keeps_a_lot_open(house: House, factory: Factory) -> None:
     panels = make_panels(house, 1)
     loose = make_loose(house, make_lot(house, panels), panels)
