@@ -68,7 +68,7 @@ def suspects_of(session: Session, asked: Question, zone: str) -> list[Suspect]:
         raise bad_input("A region needs a wafer.", "suspect", "None of the suspects is a wafer.", "Name the wafer that the region is of.")
     if asked.operation and asked.operation not in OPERATIONS:
         raise bad_input("That is no operation.", "operation", f"It is {asked.operation!r}.", f"One of: {', '.join(OPERATIONS)}.")
-    lines = tuple(_whole(number, "line") for number in asked.lines)
+    lines = tuple(_whole(number, "line") for number in asked.lines if number.strip())
     if asked.heat not in ("", "short"):
         raise bad_input("That is no state of heat.", "heat", f"It is {asked.heat[:40]!r}.", "Say short, or leave it out.")
     if asked.heat and not named:
@@ -77,7 +77,7 @@ def suspects_of(session: Session, asked: Question, zone: str) -> list[Suspect]:
         Suspect(
             one, region if one.kind == "wafer" else None,
             *(span if one.kind in _IN_TIME else (None, None)),
-            operation=asked.operation or None, shelves=asked.shelves, lines=lines,
+            operation=asked.operation or None, shelves=tuple(filter(str.strip, asked.shelves)), lines=lines,
             short_of_heat=bool(asked.heat),
         )
         for one, span, _ in meant
@@ -117,13 +117,13 @@ def _named(session: Session, code: str) -> list[Named]:
 def region_of(asked: Question) -> Region | None:
     """The region of a wafer's map that a question names."""
     rectangle, ring = _numbers(asked.rectangle, "rectangle", 4, round), _numbers(asked.ring, "ring", 4, float)
-    corners = _numbers(asked.lasso, "lasso", None, float)
-    if not (rectangle or ring or corners or asked.bins):
+    corners, bins = _numbers(asked.lasso, "lasso", None, float), tuple(filter(str.strip, asked.bins))
+    if not (rectangle or ring or corners or bins):
         return None
     if len(corners) % 2 or 0 < len(corners) < 6:
         raise bad_input("That is no lasso.", "lasso", "It needs three corners or more, each an x and a y.", "For example: 1,1 9,1 5,8.")
     lasso = tuple(zip(corners[::2], corners[1::2], strict=True))
-    return Region(tuple(rectangle) or None, tuple(ring) or None, lasso, asked.bins)  # type: ignore[arg-type]
+    return Region(tuple(rectangle) or None, tuple(ring) or None, lasso, bins)  # type: ignore[arg-type]
 
 
 def _numbers(text: str, field: str, n: int | None, kind: Callable[[float], T]) -> list[T]:
