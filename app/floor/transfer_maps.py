@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from app.errors import BadInput, Reason, bad_input
 from app.receiving.die_map import FARTHEST
 from app.receiving.map_frame import read_axis, read_origin
-from app.receiving.outside_xml import Element, attributes, children, inside, local_name, place, read_xml
+from app.receiving.outside_xml import Element, attributes, children, inside, local_name, of_one_namespace, place, read_xml
 
 Ints = NDArray[np.int64]
 _MOST_FAULTS = 20  # shown
@@ -49,7 +49,8 @@ def read_transfer_maps(data: bytes, what: str) -> Transfers:
     root = read_xml(data, what)
     maps = inside(root, "TransferMap")
     if not maps:
-        raise bad_input(what, place(root), "It has no TransferMap.", "Expected SEMI E142 transfer maps from wafers to panels.")
+        why = f"It has no TransferMap: its root is {root.tag!r}."
+        raise bad_input(what, place(root), why, "Expected SEMI E142 transfer maps from wafers to panels.")
     layouts = {attributes(each).get("layoutid"): each for each in inside(root, "Layout")}
     wafers: dict[str, int] = {}
     panels: dict[str, int] = {}
@@ -69,7 +70,7 @@ def _read(element: Element, layouts: dict[str | None, Element], wafers: dict[str
     if not wafer:
         raise bad_input(what, place(element), "It does not name the wafer.", "Expected FromSubstrateId.")
     panel = _panel(element, layouts, what)
-    transfers = [*element.iter("{*}T")]
+    transfers = of_one_namespace(inside(element, "T"), what)
     x, y, column, row = _numbers(transfers, what)
     rows = panel.row0 + row * panel.down
     columns = panel.column0 + column * panel.right

@@ -1,7 +1,8 @@
 """XML from outside: no entities, no network, no document types. Elements and attributes are found by local name.
 
-Namespaces in such files are often missing, old or in the wrong place, so they are not looked at; nor is the letter case
-of attributes' names.
+Namespaces in such files are often missing, old, the sender's own or in the wrong place, so which they are says nothing: what is read must have
+the whole structure of its format. Only elements of one list must share theirs, or some are another format's. The letter case of attributes'
+names is not looked at.
 """
 
 from typing import Any
@@ -51,6 +52,15 @@ def inside(element: Element, name: str) -> list[Element]:
 
 def children(element: Element, name: str) -> list[Element]:
     return list(element.iterchildren("{*}" + name))
+
+
+def of_one_namespace(elements: list[Element], what: str) -> list[Element]:
+    """The same elements, where none is from another namespace than the first."""
+    if len({element.tag for element in elements}) > 1:
+        other = next(element for element in elements if element.tag != elements[0].tag)
+        why = f"It is {other.tag!r}; those before are {elements[0].tag!r}, of another namespace."
+        raise bad_input(what, place(other), why, "Take what belongs to another format out of the file.")
+    return elements
 
 
 def place(element: Element) -> str:

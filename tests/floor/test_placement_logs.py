@@ -216,6 +216,7 @@ def test_cells_are_counted_from_the_upper_left_whatever_the_origin(origin: str, 
         ('"Strip"', '"Wafer"', "line 3, SubstrateMap"),
         ('AxisDirection="DownRight"', 'Orientation="90"', "line 3, SubstrateMap"),
         ("T ", "U ", "line 4, TransferMap"),
+        ('<T FX="4"', '<x:T xmlns:x="urn:x" FX="4"', "line 6, T"),
     ],
 )
 def test_transfer_maps_that_leave_something_open_are_refused(old: str, new: str, where: str) -> None:

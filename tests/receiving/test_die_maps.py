@@ -245,6 +245,21 @@ def test_wrappers_and_odd_namespaces_do_not_matter() -> None:
     assert dies_of(read(prefixed)) == SMALL.dies()
 
 
+def test_rows_of_another_format_among_the_rows_are_no_rows() -> None:
+    row = next(line for line in SMALL.e142().splitlines() if "<BinCode>" in line)
+    strange = row.replace("<BinCode>", '<x:BinCode xmlns:x="urn:x">').replace("</BinCode>", "</x:BinCode>")
+    where, why = refusal(SMALL.e142().replace(row, f"{row}\n{strange}", 1))
+    assert "'{urn:x}BinCode'" in why and where.endswith(", BinCode")
+    blank = SMALL.e142().replace("<BinCode>", '<BinCode xmlns="">')  # as some writers do
+    assert dies_of(read(blank)) == SMALL.dies()
+
+
+@pytest.mark.parametrize("root", ["{http://www.w3.org/2000/svg}svg", "{urn:epcglobal:epcis:xsd:2}EPCISDocument", "Wafers"])
+def test_another_format_is_refused_by_its_root(root: str) -> None:
+    space, _, name = root.rpartition("}")
+    assert repr(root) in refusal(f'<{name} xmlns="{space[1:]}"><Map/></{name}>')[1]
+
+
 def test_several_overlays_of_a_wafer_ask_for_the_name() -> None:
     overlay = SMALL.e142().split("<Overlay")[1].split("</Overlay>")[0]
     text = SMALL.e142().replace("</Overlay>", f"</Overlay><Overlay{overlay.replace('Sort', 'Visual')}</Overlay>")
