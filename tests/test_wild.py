@@ -19,6 +19,7 @@ from app.ovens.logger_files import read_trace
 from app.ovens.logger_table import Stated as LoggerStated
 from app.receiving.die_map import Stated as MapStated
 from app.receiving.die_maps import read_maps
+from app.receiving.origin_events import read_origin_document
 from benchmarks import fuzz_seeds as seeds
 from benchmarks.fuzz import READERS, one_columnar
 from tests.machines.plant import plant
@@ -45,7 +46,18 @@ def placed(text: str) -> Any:
     return list(zip(read.x.tolist(), read.y.tolist(), read.row.tolist(), read.column.tolist(), strict=True)), [one.line for one in read.bad]
 
 
+def units_of(text: str) -> Any:
+    """How many units, and how many of each bin and failure, as text."""
+    with one_columnar():
+        return READERS["unit-results"].read(text.encode())
+
+
+def told(text: str) -> Any:
+    return [(one.kind, [thing.number for thing in one.things]) for one in read_origin_document(text.encode(), "The origins are not understood")]
+
+
 SEVEN = [("W-7", 10, 7)]
+UNITS = "unit,result,x_red,y_red,iv_red\n"
 HEAD = "time,wafer,die x,die y,panel,row,column\n"
 RIGHT: dict[str, tuple[Any, str, Any, Any]] = {
     "two wafers in one file": (
@@ -80,6 +92,16 @@ RIGHT: dict[str, tuple[Any, str, Any, Any]] = {
         log, "Time [Europe/Berlin],A [C]\n2026-03-05 10:00,20.5\n", LoggerStated(), ({"09:00": [20.5]}, set())),
     "what stands before a table of dies": (
         maps, "Wafer;W-7;;\nPassing bins;7\nnull;0\nGross;3\nx;y;bin\n0;0;1\n1;0;7\n0;1;7\n1;1;0\n", MAP, [("W-7", 3, 2)]),
+    "a last line without an end, and whole": (
+        placed, HEAD + "2026-03-05T06:00:00Z,W1,3,-4,P1,2,1\n2026-03-05T06:00:01Z,W1,3,-5,P1,3,1", None, ([(3, -4, 2, 1), (3, -5, 3, 1)], [])),
+    "a last line without an end, perhaps half": (
+        placed, HEAD + "2026-03-05T06:00:00Z,W1,3,-4,P1,2,12\n2026-03-05T06:00:01Z,W1,3,-5,P1,3,1", None, ([(3, -4, 2, 12)], [3])),
+    "the same headings of placements once more": (
+        placed, HEAD + "2026-03-05T06:00:00Z,W1,3,-4,P1,2,1\n" + HEAD + "2026-03-05T06:00:01Z,W1,3,-5,P1,3,1\n", None,
+        ([(3, -4, 2, 1), (3, -5, 3, 1)], [3])),
+    "units counted above the header": (
+        units_of, "Lot: K-1\nUnits: 2\nPassed: 1\n" + UNITS + "1,PASS,0.65,0.35,450\n2,F1,,,\n", None,
+        (2, "{('HI', 'prime'): 1, ('OPEN', 'reject'): 1}", "{'F1': 1}")),
     "one placement line that is cut": (
         placed, HEAD + "2026-03-05T06:00:00Z,W1,3,-4,P1,2,1\n2026-03-05T06:00:01Z,W1,3\n", None, ([(3, -4, 2, 1)], [3])),
 }  # fmt: skip
@@ -87,7 +109,31 @@ RIGHT: dict[str, tuple[Any, str, Any, Any]] = {
 TABLE = "x,y,bin\n0,0,1\n1,0,7\n0,1,1\n"
 GRID = "origin: ul\nnull: .\nwafer: A\n"
 SQUARE = "x,y,bin\n" + "".join(f"{x},{y},{'255' if x in (0, 3) and y in (0, 3) else '1'}\n" for y in range(4) for x in range(4))
+EVENT = (
+    '{"@context": "https://ref.gs1.org/standards/epcis/2.0.0/epcis-context.jsonld", "type": "EPCISDocument", "schemaVersion": "2.0", "epcisBody": '
+    '{"eventList": [{"type": "ObjectEvent", "action": "ADD", "eventTime": "2026-03-01T00:00:00Z", "eventTimeZoneOffset": "+00:00", '
+    '"epcList": ["urn:x:lot:L-1"]}]}}'
+)
 WRONG: dict[str, tuple[Any, str, Any, str, str]] = {
+    "a die that is perhaps half a line": (maps, "x,y,bin\n0,0,12\n1,0,1", MAP, "line 3", "cut short"),
+    "placements under other headings": (
+        placed, HEAD + "2026-03-05T06:00:00Z,W1,3,-4,P1,2,1\n" + HEAD.replace("row,column", "column,row") + "2026-03-05T06:00:01Z,W1,4,-4,P1,2,1\n",
+        None, "line 3", "second table"),
+    "a unit that is perhaps half a line": (units_of, UNITS + "1,PASS,0.65,0.35,450\n2,PASS,0.65,0.35,4", None, "line 3", "cut short"),
+    "a number that only the reader takes": (units_of, UNITS + "1,PASS,0.65,0.35,4_50\n", None, "line 2, column iv_red", "4_50"),
+    "a result that may be either": (units_of, UNITS + "1,1,0.65,0.35,450\n2,0,0.65,0.35,450\n", None, "line 2, column result", "is that a failure"),
+    "a failure code for none": (units_of, UNITS.replace("result", "fail code") + "1,0,0.65,0.35,450\n", None, "line 2, column fail code", "'0'"),
+    "a Cyrillic pass": (units_of, UNITS + "1,\u0420ASS,0.65,0.35,450\n", None, "line 2, column result", "is that a failure"),
+    "limits above the units": (units_of, UNITS + "LSL,PASS,0.1,0.1,100\n1,PASS,0.65,0.35,450\n", None, "line 2, column unit", "LSL"),
+    "a mean below the units": (units_of, UNITS + "1,PASS,0.65,0.35,450\nMean,PASS,0.65,0.35,450\n", None, "line 3, column unit", "Mean"),
+    "units counted wrongly above the header": (units_of, "Units: 3\n" + UNITS + "1,PASS,0.65,0.35,450\n", None, "line 1", "says 3 units"),
+    "chromaticities that a comma cut in two": (
+        units_of, UNITS.strip() + ",a,b,c\n1,PASS,0,65,0,35,450,\n", None, "line 1, column y_red", "whole numbers only"),
+    "chromaticities on another scale": (units_of, UNITS + "1,PASS,6500,3500,450\n", None, "line 1, column x_red", "whole numbers only"),
+    "an event that is declared wrong": (
+        told, EVENT.replace('"epcList"', '"errorDeclaration": {"reason": "x"}, "epcList"'), None, "[0].errorDeclaration", "wrong"),
+    "a member that stands twice": (told, EVENT.replace('"epcList"', '"epcList": ["urn:x:lot:L-9"], "epcList"'), None, "epcList", "two members"),
+    "a number of thousands of figures": (told, EVENT.replace('"2.0"', "9" * 5000), None, "the file", "thousands of figures"),
     "another wafer named above a table of dies": (maps, "wafer: W-7\n" + TABLE, replace(MAP, wafer="W-8"), "line 3, wafer", "W-7"),
     "another wafer named in a table of dies": (maps, "wafer: W-7\nwafer,x,y,bin\nW-8,0,0,1\n", MAP, "line 1, wafer", "W-8"),
     "a wrong count above a table of dies": (maps, "gross: 4\n" + TABLE, MAP, "line 1, gross", "the grid has 3"),

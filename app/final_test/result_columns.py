@@ -1,7 +1,7 @@
 """What the columns of a file of unit results are, from its first lines: which is which, numbers or text, point or comma."""
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
@@ -10,6 +10,7 @@ from app.catalogue.definitions import BinTableBody
 from app.errors import bad_input
 from app.final_test.bins import needed_columns
 from app.receiving.delimited import Header, column, find_header, plain_name, refuse_lines_before_header
+from app.receiving.map_notes import key_of
 
 UNIT, RESULT, TESTER_BIN, BIN = "unit", "result", "tester_bin", "bin"
 REFUSED = "The unit results were not taken."
@@ -26,6 +27,9 @@ _WHOLE = re.compile(r"0|[1-9]\d{0,14}")  # below 2**53, so that a double holds i
 _WITH_COMMA = re.compile(r"[+-]?\d*,\d+([eE][+-]?\d+)?")
 _WITH_POINT = re.compile(r"[+-]?(\d+\.\d*|\.\d+)([eE][+-]?\d+)?")
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?|[+-]?(nan|inf|infinity)", re.IGNORECASE)
+_INTEGER = re.compile(r"[+-]?\d{1,15}", re.ASCII)
+_COUNT = re.compile(r"#?\s*([A-Za-z][A-Za-z _-]*?)\s*[:=,;\t]\s*(\d{1,9})[\s,;]*", re.ASCII)
+_ALL_UNITS = {"units", "unitstested", "testedunits", "totalunits", "total", "tested", "quantity", "qty", "unitcount", "numberofunits"}
 _THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}(,\d{3})+")
 
 
@@ -58,6 +62,7 @@ class Layout:
     delimiter: str
     decimal: str
     columns: tuple[Column, ...]
+    declared: tuple[tuple[str, int, int], ...] = ()  # units, passing or failing; how many; the line above the header that says so
 
     def of(self, name: str) -> Column:
         return next(column for column in self.columns if column.name == name)
@@ -99,7 +104,28 @@ def find_layout(source: Path, table: BinTableBody, decimal: Decimal | None = Non
         Column(title, name, f"c{place}", _type(name, values[place], sign, name in needed))
         for place, (title, name) in enumerate(zip(titles, names, strict=True))
     )
-    return Layout(header_line, header.delimiter, sign, columns)
+    _refuse_whole_parts(header_line, table, columns, values)
+    return Layout(header_line, header.delimiter, sign, columns, tuple(_declared(lines[: header_line - 1])))
+
+
+def _refuse_whole_parts(header_line: int, table: BinTableBody, columns: Sequence[Column], values: Sequence[Sequence[str]]) -> None:
+    """Where the bin table asks for parts of one, whole numbers throughout are something else: another scale, or numbers that a comma cut in two."""
+    given = {column.name: [value for value in values[place] if value] for place, column in enumerate(columns)}
+    for polygon in (one for entry in table.bins for one in entry.polygons):
+        for name, points in ((polygon.x, [x for x, _ in polygon.points]), (polygon.y, [y for _, y in polygon.points])):
+            if max(map(abs, points)) <= 1 and all(map(_INTEGER.fullmatch, given[name])) and any(int(value) for value in given[name]):
+                title = next(column.title for column in columns if column.name == name)
+                why = f"It has whole numbers only, and bin table {table.name} asks for parts of one."
+                now = "Write numbers with a decimal point; where the comma is the decimal mark, semicolons between the columns."
+                raise bad_input(REFUSED, f"line {header_line}, column {title}", why, now)
+
+
+def _declared(lines: Iterable[str]) -> Iterator[tuple[str, int, int]]:
+    for number, line in enumerate(lines, start=1):
+        if found := _COUNT.fullmatch(line):
+            kind = "units" if plain_name(found[1]) in _ALL_UNITS else {"passing": "passing", "failing": "failing"}.get(key_of(found[1]) or "")
+            if kind:
+                yield kind, int(found[2]), number
 
 
 def _head(source: Path) -> str:

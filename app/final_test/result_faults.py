@@ -1,19 +1,29 @@
 """What is wrong with lines of unit results: each function refuses them, named by line, or lets them pass."""
 
-from collections.abc import Iterator, Sequence
+import os
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from app.errors import BadInput, Reason, bad_input
 from app.final_test.bins import FAILURE, text_sql
 from app.final_test.result_columns import REFUSED, RESULT, UNIT, Column, Layout
+from app.receiving.delimited import CUT_SHORT, TAIL, may_be_cut
+from app.receiving.look_alikes import looks_like
 
 if TYPE_CHECKING:
     from duckdb import DuckDBPyConnection
 
 KNOWN = 1000  # bad lines that are kept apart while reading; more are counted, not listed
 NAMED = 20  # lines that are named
+_EITHER = {"0", "1", "true", "false", "y", "n", "yes", "no", "-", "+", "none"}
+_NO_FAILURES = {"0", "false", "n", "no", "-", "none", "nil", "null", "n/a", "na"}
+_SUMMARIES = {
+    "mean", "average", "avg", "median", "min", "min.", "minimum", "max", "max.", "maximum", "std", "stdev", "sigma", "sum", "total", "totals",
+    "count", "yield", "lsl", "usl", "lcl", "ucl", "limit", "limits", "lower limit", "upper limit", "unit", "units",
+}  # fmt: skip
 _FARTHEST = 1e12  # a greater number is no measurement, and past what bins compare exactly
 
 
@@ -110,6 +120,70 @@ def refuse_repeated_units(reading: Reading, rows: int) -> None:
         for unit, (first, again) in found
     ]
     raise _refusal(reasons, rows - different)
+
+
+def refuse_cut_line(reading: Reading, lines: int) -> None:
+    with reading.source.open("rb") as source:
+        size = source.seek(0, os.SEEK_END)
+        source.seek(max(0, size - TAIL - 1))
+        tail = source.read()
+    if may_be_cut(tail, reading.layout.delimiter):
+        raise bad_input(REFUSED, f"line {lines}", *CUT_SHORT)
+
+
+def refuse_underscored_numbers(reading: Reading, underscores: int) -> None:
+    """The reader takes 4_50 for 450. `underscores`: how many the file has; those of its header are none of a number."""
+    layout = reading.layout
+    with reading.source.open("rb") as source:
+        if underscores <= sum(line.count(b"_") for line in islice(source, layout.header_line)):
+            return
+    numbers = [column for column in layout.columns if column.type == "DOUBLE"]
+    types = ", ".join(f"'{column.inner}': 'VARCHAR'" for column in layout.columns)
+    reader = (
+        f"read_csv({text_sql(str(reading.source))}, header=false, skip={layout.header_line}, columns={{{types}}}, auto_detect=false,"
+        f" delim={text_sql(layout.delimiter)}, quote='', escape='')"
+    )
+    told = " OR ".join(f"contains({column.inner}, '_')" for column in numbers)
+    texts = ", ".join(column.inner for column in numbers)
+    query = f"SELECT * FROM (SELECT row_number() OVER () - 1, {texts} FROM {reader}) WHERE {told} LIMIT 1"
+    if found := reading.connection.execute(query).fetchone():
+        column, text = next((column, text) for column, text in zip(numbers, found[1:], strict=True) if "_" in (text or ""))
+        raise _refusal([_reason(reading.lines_of([found[0]])[found[0]], column.title, f"{text[:40]!r} is not a number.", "Correct it.")], 1)
+
+
+def refuse_summary_lines(reading: Reading) -> None:
+    """Limits and means have numbers in every column, and are no unit."""
+    if reading.layout.units_are_numbers:
+        return
+    words = ", ".join(map(text_sql, sorted(_SUMMARIES)))
+    found = reading.rows(f"SELECT file_row_number, {UNIT} FROM FILE WHERE lower({UNIT}) IN ({words}) ORDER BY 1 LIMIT {NAMED}")
+    if found:
+        lines, title = reading.lines_of([row for row, _ in found]), reading.layout.of(UNIT).title
+        raise _refusal([_reason(lines[row], title, f"{text!r} is no unit.", "Leave out limits, means and sums.") for row, text in found], len(found))
+
+
+def refuse_odd_results(reading: Reading, failures: Iterable[str], known: set[str]) -> None:
+    """Results that may be no failure at all. `known`: the failure codes of the bin table."""
+    result = reading.layout.of(RESULT)
+    open_words = _NO_FAILURES if result.title_says_failure else _EITHER
+    odd = [code for code in failures if code not in known and (code.lower() in open_words or looks_like(code) is not None)]
+    if not odd:
+        return
+    codes = ", ".join(map(text_sql, odd))
+    query = f"SELECT min(file_row_number), {FAILURE} FROM FILE WHERE {FAILURE} IN ({codes}) GROUP BY 2 ORDER BY 1 LIMIT {NAMED}"
+    found = reading.rows(query)
+    lines = reading.lines_of([row for row, _ in found])
+    now = "Write PASS, or a failure code in letters that look like no others; or set it as a failure code in the bin table."
+    raise _refusal([_reason(lines[row], result.title, f"{code!r}: is that a failure?", now) for row, code in found], len(odd))
+
+
+def refuse_other_counts(layout: Layout, units: int, failing: int) -> None:
+    """Against what is said above the header."""
+    counted = {"units": units, "passing": units - failing, "failing": failing}
+    for kind, number, line in layout.declared:
+        if number != counted[kind]:
+            why = f"It says {number} {kind if kind == 'units' else f'{kind} units'}, and there are {counted[kind]}."
+            raise bad_input(REFUSED, f"line {line}", why, "Have the file sent again, or correct this line.")
 
 
 def _measured(layout: Layout) -> list[Column]:

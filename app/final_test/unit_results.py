@@ -24,9 +24,14 @@ from app.final_test.result_faults import (
     NAMED,
     Reading,
     refuse_bad_lines,
+    refuse_cut_line,
     refuse_lost_lines,
+    refuse_odd_results,
+    refuse_other_counts,
     refuse_repeated_units,
     refuse_senseless_lines,
+    refuse_summary_lines,
+    refuse_underscored_numbers,
     senseless,
 )  # fmt: skip
 
@@ -73,7 +78,9 @@ def read_unit_results(
         try:
             reading = _copy(Reading(connection, source, find_layout(source, table, decimal), Path(folder) / "results.parquet"), table)
         finally:
-            lines, digest = surveyed.result()  # what the survey refuses comes first
+            lines, digest, underscores = surveyed.result()  # what the survey refuses comes first
+        refuse_cut_line(reading, lines)
+        refuse_underscored_numbers(reading, underscores)
         rows = reading.rows("SELECT count(*) FROM FILE")[0][0]
         refuse_lost_lines(reading, lines, rows)
         results = _sum_up(reading, table, rows, digest)
@@ -83,10 +90,13 @@ def read_unit_results(
     return results
 
 
-def _survey(source: Path) -> tuple[int, str]:
-    """The number of lines and the digest. Refuses what is no text or mixes ends of lines: the reader would swallow lines of it."""
+def _survey(source: Path) -> tuple[int, str, int]:
+    """The number of lines, the digest, and how many underscores there are.
+
+    Refuses what is no text or mixes ends of lines: the reader would swallow lines of it.
+    """
     sha = hashlib.sha256()
-    feeds = returns = pairs = 0
+    feeds = returns = pairs = underscores = 0
     last = b""
     with source.open("rb") as file:
         while chunk := file.read(_CHUNK):
@@ -97,10 +107,11 @@ def _survey(source: Path) -> tuple[int, str]:
             if b"\r" in chunk or returns:
                 returns += chunk.count(b"\r")
                 pairs += chunk.count(b"\r\n") + (last == b"\r" and chunk[:1] == b"\n")
+            underscores += chunk.count(b"_")
             last = chunk[-1:]
     if returns and not returns == feeds == pairs:
         raise bad_input(REFUSED, "the whole file", "Its lines end in different ways.", "Save it with one kind of line ends.")
-    return feeds + (last not in (b"", b"\n")), sha.hexdigest()
+    return feeds + (last not in (b"", b"\n")), sha.hexdigest(), underscores
 
 
 def _copy(reading: Reading, table: BinTableBody) -> Reading:
@@ -157,6 +168,7 @@ def _sum_up(reading: Reading, table: BinTableBody, rows: int, source_digest: str
     differs = f"{TESTER_BIN} <> {BIN}" if reading.layout.has(TESTER_BIN) else "false"
     counts = reading.rows(f"SELECT {BIN}, {FAILURE}, count(*), count(*) FILTER ({differs}) FROM FILE GROUP BY ALL")
     refuse_senseless_lines(reading, sum(row[2] for row in counts if row[0] == _NO_BIN))
+    refuse_summary_lines(reading)
     refuse_repeated_units(reading, rows)
     by_bin: dict[str, int] = {}
     by_failure: dict[str, int] = {}
@@ -164,6 +176,8 @@ def _sum_up(reading: Reading, table: BinTableBody, rows: int, source_digest: str
         by_bin[name] = by_bin.get(name, 0) + units
         if failure is not None:
             by_failure[failure] = by_failure.get(failure, 0) + units
+    refuse_odd_results(reading, by_failure, {code for one in table.bins for code in one.fail_codes})
+    refuse_other_counts(reading.layout, rows, sum(by_failure.values()))
     others = sum(row[3] for row in counts)
     with reading.parquet.open("rb") as written:
         digest = hashlib.file_digest(written, "sha256").hexdigest()

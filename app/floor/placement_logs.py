@@ -15,7 +15,19 @@ from numpy.typing import NDArray
 
 from app.errors import Reason, bad_input
 from app.floor.transfer_maps import read_transfer_maps
-from app.receiving.delimited import Fields, Header, as_utf8, column, find_header, refuse_lines_before_header, split_fields
+from app.receiving.delimited import (
+    CUT_SHORT,
+    TAIL,
+    Fields,
+    Header,
+    as_utf8,
+    column,
+    find_header,
+    may_be_cut,
+    plain_name,
+    refuse_lines_before_header,
+    split_fields,
+)  # fmt: skip
 from app.receiving.die_map import FARTHEST
 from app.receiving.iso_times import LONGEST, WORDS, Fault, read_times
 
@@ -111,15 +123,19 @@ def _read_csv(head: bytes, stream: BinaryIO, what: str, zone: tzinfo | None) -> 
     parts: list[dict[str, NDArray[np.generic]]] = []
     bad: list[BadLine] = []
     places: dict[str, int] | None = None
+    before = b""
     for data, first_line in _pieces(head, stream, what):
         if places is None:
             header_line, header, data = _open(data, what)
             places = _places(header, what, header_line)
             first_line = header_line + 1
+        before = (before + data)[-TAIL:]
+        data, cut = _without_cut_line(data, before, header.delimiter, first_line)
         fields = split_fields(data, header, first_line)
+        _refuse_other_header(fields, header, what)
         part, faults = _read_fields(fields, places, zone, what, wafers, panels)
         parts.append(part)
-        bad += faults
+        bad += [*faults, *cut]
     joined = {name: np.concatenate([part[name] for part in parts]) for name in _ARRAYS}
     if not len(joined["line"]) and not bad:
         raise bad_input(what, f"line {header_line}", "There are no placements after the header.", "Expected a placement a line.")
@@ -139,7 +155,6 @@ def _pieces(head: bytes, stream: BinaryIO, what: str) -> Iterator[tuple[bytes, i
             rest += more
             continue
         piece = as_utf8(rest[:cut], what, line)
-        piece = piece if piece.endswith(b"\n") else piece + b"\n"
         yield piece, line
         line += piece.count(b"\n")
         rest = rest[cut:] + more
@@ -153,7 +168,29 @@ def _open(data: bytes, what: str) -> tuple[int, Header, bytes]:
         why = "No header was found."
         raise bad_input(what, "line 1", why, f"Expected columns {', '.join(_COLUMNS)}, parted by comma, semicolon or tab.")
     refuse_lines_before_header(text, found[0], what)
-    return (*found, data.split(b"\n", found[0])[found[0]])
+    return (*found, b"".join(data.split(b"\n", found[0])[found[0] :]))
+
+
+def _refuse_other_header(fields: Fields, header: Header, what: str) -> None:
+    """Under headings in another order rows would be read as columns. The same headings once more are a bad line like any."""
+    place = next(place for place, name in enumerate(header.names) if name in _COLUMNS["wafer"])
+    number, texts, _ = fields.names(place)
+    known = {name for names in _COLUMNS.values() for name in names}
+    for n in np.flatnonzero(np.isin(number, [n for n, text in enumerate(texts) if plain_name(text) in known])).tolist():
+        names = tuple(plain_name(fields.text(n, column)) for column in range(len(header.names)))
+        if names != header.names and all(set(one) & set(names) for one in _COLUMNS.values()):
+            why = "Other headings stand here: a second table begins."
+            raise bad_input(what, f"line {fields.line[n]}", why, "Send each table as a file of its own.")
+
+
+def _without_cut_line(data: bytes, tail: bytes, delimiter: str, first_line: int) -> tuple[bytes, list[BadLine]]:
+    """The last line of a file may have no end; whether it is half of one, the lines before tell."""
+    if not data or data.endswith(b"\n"):
+        return data, []
+    if may_be_cut(tail, delimiter):
+        whole = data[: data.rfind(b"\n") + 1]
+        return whole, [BadLine(first_line + whole.count(b"\n"), "", CUT_SHORT[0])]
+    return data + b"\n", []
 
 
 def _places(header: Header, what: str, line: int) -> dict[str, int]:

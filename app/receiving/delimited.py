@@ -20,6 +20,9 @@ _LONGEST_NUMBER = 32
 _OF_NUMBERS = np.frombuffer(b"\0+-.0123456789eE", dtype=np.uint8)
 _OF_NUMBERS_COMMA = np.frombuffer(b"\0+-,0123456789eE", dtype=np.uint8)
 _NOTE = re.compile(r"\s*[^\W\d][^:=,;\t]*[:=,;\t].*")
+TAIL = 1 << 16  # bytes that tell how lines end
+_WITH_MARK = re.compile(r"[-+]?\d*[.,](\d+)", re.ASCII)
+CUT_SHORT = ("The last line has no end and may be cut short.", "Send the whole file; if this is all of it, end its last line with a line break.")
 _UNIT = "\x1f"  # between fields where quotes were taken off
 Bytes = NDArray[np.uint8]
 Places = NDArray[np.int64]
@@ -142,6 +145,24 @@ def as_utf8(data: bytes, what: str, first_line: int = 1) -> bytes:
         why = f"The byte {data[error.start]:#04x} is not UTF-8."
         raise bad_input(what, f"line {line}", why, "Save the file as UTF-8.") from None
     return data
+
+
+def may_be_cut(data: bytes, delimiter: str) -> bool:
+    """Whether the last line has no end and may be half of one: its last field could be the beginning of a longer one.
+
+    It is whole where it is as long as any in the lines before, with as many figures after the mark, or where a line before has that very field
+    and none has one that only begins so.
+    """
+    if not data.strip() or data.endswith(b"\n"):
+        return False
+    lines = data[-TAIL:].decode(errors="replace").split("\n")
+    last, *before = [line.rpartition(delimiter)[2].strip().strip('"') for line in reversed(lines[1:] if len(data) > TAIL else lines)]
+    if not before:
+        return True
+    if last in before and not any(field != last and field.startswith(last) for field in before):
+        return False
+    marked = [len(match[1]) if (match := _WITH_MARK.fullmatch(field)) else 0 for field in (last, *before)]
+    return marked[0] < max(marked) or (not marked[0] and len(last) < max(map(len, before)))
 
 
 def find_header(text: str, *needed: Sequence[str]) -> tuple[int, Header] | None:

@@ -11,7 +11,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.errors import bad_input
-from app.receiving.delimited import LONGEST_NAME, Fields, Header, column, find_header, refuse_lines_before_header, split_fields
+from app.receiving.delimited import (
+    CUT_SHORT,
+    LONGEST_NAME,
+    Fields,
+    Header,
+    column,
+    find_header,
+    may_be_cut,
+    refuse_lines_before_header,
+    split_fields,
+)  # fmt: skip
 from app.receiving.die_map import FARTHEST, DieMap, Stated
 from app.receiving.map_check import Definition, Found, check_map
 from app.receiving.map_codes import MOST_CHARACTERS, MOST_CODES, MOST_POSITIONS, of_numbers
@@ -47,6 +57,8 @@ def read_csv_maps(data: bytes, what: str, stated: Stated, header_line: int, head
     """A map for every wafer named in the file. `data` is UTF-8 with newlines."""
     refuse_lines_before_header(data.decode(), header_line, what)
     body = b"".join(data.split(b"\n", header_line)[header_line:])
+    if may_be_cut(body, header.delimiter):
+        raise bad_input(what, f"line {header_line + 1 + body.count(10)}", *CUT_SHORT)
     fields = split_fields(body if body.endswith(b"\n") or not body else body + b"\n", header, header_line + 1)
     for number, why in fields.bad[:1]:
         raise bad_input(what, f"line {number}", why, "Expected a die a line, with a field for each column of the header.")

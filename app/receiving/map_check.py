@@ -12,6 +12,7 @@ import numpy as np
 
 from app.errors import BadInput, Reason, bad_input
 from app.receiving.die_map import NO_DIE, Bin, DieMap, Stated
+from app.receiving.look_alikes import looks_like
 from app.receiving.map_codes import Drawn, Grid
 from app.receiving.map_frame import Told, place, settle_frame
 
@@ -78,11 +79,11 @@ def _check_sizes(found: Found, stated: Stated) -> None:
 
 def _refuse_other_letters(found: Found) -> None:
     """A Cyrillic A is no A: it would be a bin of its own, and fail."""
-    strange = next((code for code in (*found.drawn.codes, *found.passing) if not code.isascii()), None)
-    if strange is not None:
-        named = ", ".join(unicodedata.name(letter, f"U+{ord(letter):04X}") for letter in strange if not letter.isascii())
-        why = f"The code {strange!r} has a letter that is not ASCII: {named}."
-        raise bad_input(found.what, f"{found.where}, bin codes", why, "Write bin codes in the letters and figures of ASCII.")
+    for code in (*found.drawn.codes, *found.passing):
+        if (like := looks_like(code)) is not None:
+            named = ", ".join(unicodedata.name(letter, f"U+{ord(letter):04X}") for letter in code if not letter.isascii())
+            why = f"The code {code!r} looks like {like!r}, and is {named}."
+            raise bad_input(found.what, f"{found.where}, bin codes", why, "Write it in the letters and figures of ASCII.")
 
 
 def _null_code(found: Found, stated: Stated) -> str | None:

@@ -84,11 +84,27 @@ def read_origin_document(data: bytes, what: str) -> tuple[OriginEvent, ...]:
 
 def _parsed(data: bytes, what: str) -> Any:
     try:
-        return json.loads(data.decode("utf-8-sig"))
+        return json.loads(data.decode("utf-8-sig"), object_pairs_hook=_named_once)
     except json.JSONDecodeError as error:
         raise bad_input(what, f"line {error.lineno}", f"This is not JSON: {error.msg}.", "Expected EPCIS 2.0 in JSON-LD.") from None
+    except _NamedTwice as twice:
+        raise bad_input(what, f"member {twice.args[0][:80]!r}", "An object has two members of this name.", "Keep the one that is right.") from None
     except (UnicodeDecodeError, RecursionError):
         raise bad_input(what, "the file", "It is not JSON in UTF-8.", "Expected EPCIS 2.0 in JSON-LD.") from None
+    except ValueError:
+        raise bad_input(what, "the file", "It has a number of thousands of figures.", "Expected EPCIS 2.0 in JSON-LD.") from None
+
+
+class _NamedTwice(Exception):
+    """JSON leaves open which of the two counts (RFC 8259, 4)."""
+
+
+def _named_once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    found = dict(pairs)
+    if len(found) < len(pairs):
+        names = [name for name, _ in pairs]
+        raise _NamedTwice(next(name for name in names if names.count(name) > 1))
+    return found
 
 
 def _event(event: dict[str, Any], n: int, what: str) -> OriginEvent:
@@ -99,6 +115,9 @@ def _event(event: dict[str, Any], n: int, what: str) -> OriginEvent:
     offset = event.get("eventTimeZoneOffset")
     if not isinstance(offset, str) or not _OFFSET.fullmatch(offset):
         raise bad_input(what, f"{at}.eventTimeZoneOffset", f"It is {offset!r}.", "Expected an offset like +08:00, 14:00 at most.")
+    if "errorDeclaration" in event:
+        why = "Its sender declares this event to be wrong."
+        raise bad_input(what, f"{at}.errorDeclaration", why, "Have the document sent with what is right instead of it.")
     _check_action(event, kind, at, what)
     things = tuple(_things(event, at, what))
     _check_names(event, kind, at, what)

@@ -80,7 +80,7 @@ class Written:
 
     def csv(self) -> str:
         lines = [f"{code},{x},{y},{'pass' if code in PASSING else 'fail'}" for (x, y), code in self.dies().items()]
-        return "Die Bin,Die X,Die_Y,Quality\n" + "\n".join(lines)
+        return "Die Bin,Die X,Die_Y,Quality\n" + "\n".join(lines) + "\n"
 
 
 def quality(code: str) -> str:
