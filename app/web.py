@@ -141,9 +141,9 @@ def _menu(request: Request, path: Callable[..., str]) -> Markup:
 
 
 def _said(request: Request) -> str:
-    """What the act before said, unless another site led here: it could put any words into our mouth."""
+    """What the act before said, unless something else led here, a letter or another site: it could put any words into our mouth."""
     came_from = urlsplit(request.headers.get("referer", "")).netloc
-    if request.headers.get("sec-fetch-site") == "cross-site" or came_from not in ("", request.headers.get("host", "")):
+    if request.headers.get("sec-fetch-site", "same-origin") != "same-origin" or came_from not in ("", request.headers.get("host", "")):
         return ""
     return request.query_params.get("said", "")[:300]
 

@@ -97,7 +97,8 @@ def unit_results_measure(site: Site) -> Iterator[Measure]:
 def _write_results(path: Path, units: int) -> None:
     """A tester's file: one made, and its lines over and over under new unit numbers."""
     names = np.random.default_rng(1).choice(["A1", "A2", "S1", "R-OPEN", "R-OUT"], 2000, p=[0.5, 0.4, 0.05, 0.02, 0.03]).tolist()
-    head, *lines = unit_results(np.random.default_rng(1), names).decode().splitlines()
+    green = np.full(len(names), 0.2), np.full(len(names), 0.7)
+    head, *lines = unit_results(np.random.default_rng(1), names, *green).decode().splitlines()
     rests = [line.partition(",")[2] for line in lines]
     with path.open("w") as out:
         out.write(head + "\n")

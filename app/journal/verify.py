@@ -89,6 +89,9 @@ def _follow_chain(session: Session, chains: dict[int, bytes]) -> Iterator[Findin
 
 
 def _compare_file(house: House, chains: dict[int, bytes], sealed: int) -> Iterator[Finding]:
+    if chains and not sealed:
+        what = f"is missing or empty, and the database has {len(chains)} seals: it can't show a cut tail"
+        yield Finding("seals", "the file in the data folder", what)
     for n, chain in seals_in_file(house, sealed):
         if n not in chains:
             yield Finding("seals", f"seal {n}", "stands in the file in the data folder, and not in the database: the tail was cut")

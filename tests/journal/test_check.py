@@ -167,6 +167,14 @@ def test_a_cut_tail_is_found(house: House, factory: Factory) -> None:
     assert any("the tail was cut" in finding.what for finding in verify_journal(house))
 
 
+@pytest.mark.parametrize("emptied", [True, False])
+def test_a_file_of_seals_that_is_gone_is_found(house: House, factory: Factory, emptied: bool) -> None:
+    """Without it a cut tail is seen on paper only, so that it is gone must be seen."""
+    file = house.data_dir / "seals.log"
+    file.write_bytes(b"") if emptied else file.unlink()
+    assert any("can't show a cut tail" in finding.what for finding in verify_journal(house))
+
+
 def test_a_long_record_is_checked_by_two_processes(house: House, factory: Factory, monkeypatch: pytest.MonkeyPatch) -> None:
     with behind_the_back(house) as connection:
         connection.execute(text("delete from hold"))

@@ -167,7 +167,7 @@ def test_what_others_typed_is_shown_as_text(house: House) -> None:
 
 @pytest.mark.parametrize(("headers", "is_shown"), [
     ({}, True), ({"Referer": "http://testserver/people"}, True), ({"Sec-Fetch-Site": "same-origin"}, True),
-    ({"Referer": "http://evil.example/"}, False), ({"Sec-Fetch-Site": "cross-site"}, False),
+    ({"Referer": "http://evil.example/"}, False), ({"Sec-Fetch-Site": "cross-site"}, False), ({"Sec-Fetch-Site": "none"}, False),
 ])  # fmt: skip
 def test_another_site_puts_no_words_into_our_mouth(house: House, headers: dict[str, str], is_shown: bool) -> None:
     with client(house) as browser:
