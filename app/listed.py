@@ -114,11 +114,21 @@ def _answered_alone(connection: Connection, statement: Any, given: dict[str, Any
     ready, given = _ready(statement, connection.dialect), _with_lists(given)
     if wants_all and [] in given.values():
         return [], (), ready
-    return *_unheard(connection, [(ready.text, ready.values(given))])[0], ready
+    values = ready.values(given)
+    cursor: Any = None
+    try:
+        cursor = connection.connection.cursor()
+        cursor.execute(ready.text, values)
+        return cursor.fetchall() if cursor.description else [], cursor.description or (), ready
+    except connection.dialect.loaded_dbapi.Error as error:
+        connection._handle_dbapi_exception(error, ready.text, [values], cursor, None)
+    finally:
+        if cursor is not None:
+            cursor.close()
 
 
 def _with_lists(given: dict[str, Any]) -> dict[str, Any]:
-    return {name: list(value) if isinstance(value, Iterable) and not isinstance(value, _ONE) else value for name, value in given.items()}
+    return {name: list(value) if hasattr(value, "__iter__") and not isinstance(value, _ONE) else value for name, value in given.items()}
 
 
 _ONE = (str, bytes, dict)  # one value, though it has parts
@@ -188,7 +198,8 @@ class _Ready:
 
     def values(self, given: dict[str, Any]) -> Any:
         """Of its parameters, as the driver takes them: by their places, or by name."""
-        found = self._own | {name: self._bound(name, value) for name, value in given.items()}
+        binds = self._binds
+        found = self._own | {name: binds[name](value) if name in binds else value for name, value in given.items()}
         return tuple([found[name] for name in self._places]) if self._places else found
 
     def _bound(self, name: str, value: Any) -> Any:

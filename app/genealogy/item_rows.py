@@ -108,13 +108,12 @@ def _words(session: Session, ids: dict[str, list[int]]) -> tuple[dict[int, str],
 def _codes_and_numbers(session: Session, items: list[int]) -> tuple[dict[int, str], dict[int, tuple[str, ...]]]:
     """Our codes, and other people's numbers in the order in which they were told."""
     codes: dict[int, str] = {}
-    numbers: defaultdict[int, list[str]] = defaultdict(list)
-    for alias, item, value in tuples(session, _CODES_AND_NUMBERS, items=items):
-        if alias:
-            numbers[item].append(value)
-        else:
-            codes[item] = value
-    return codes, {item: tuple(values) for item, values in numbers.items()}
+    numbers: defaultdict[int, list[tuple[int, str]]] = defaultdict(list)
+    for item, code, alias, value in tuples(session, _CODES_AND_NUMBERS, items=items):
+        codes[item] = code
+        if alias is not None:
+            numbers[item].append((alias, value))
+    return codes, {item: tuple([value for _, value in sorted(told)]) for item, told in numbers.items()}
 
 
 def _sales(session: Session, moves: dict[int, Latest]) -> dict[int, tuple[str | None, str | None, str | None]]:
@@ -152,11 +151,9 @@ _LOTS_SAMPLES_PACKS = listed(
 )
 _CODES_AND_NUMBERS = listed(
     """
-    select 0 as alias, c.thing, c.code from item i cross join code c where i.id in :items and c.kind = i.kind and c.thing = i.id
-    union all
-    select a.id, a.thing, a.value from item i cross join alias a
-    where i.id in :items and a.kind = i.kind and a.thing = i.id and (a.closed_e is null or i.id < 0)
-    order by alias
+    select i.id, c.code, a.id, a.value
+    from item i cross join code c left join alias a on a.kind = i.kind and a.thing = i.id and a.closed_e is null
+    where i.id in :items and c.kind = i.kind and c.thing = i.id
     """,
     "items",
 )

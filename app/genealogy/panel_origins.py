@@ -17,7 +17,7 @@ from sqlalchemy.orm import Session
 from app.floor.exits import CellHistory
 from app.genealogy.amounts import Share
 from app.ledger import walk
-from app.ledger.travels import Cover, LineAbove
+from app.ledger.travels import LineAbove
 from app.ledger.used import Used
 from app.listed import listed, tuples
 
@@ -70,25 +70,29 @@ class OnPanels:
 
     def _brought(self, of_groups: list[tuple[Together, list[tuple[int, int]]]]) -> dict[Origin, Share]:
         """By group, with (panel, units that left it); for each what `amounts.drawn` says, written out, as a reel has hundreds of them."""
-        least: defaultdict[Origin, int] = defaultdict(int)
-        most: defaultdict[Origin, int] = defaultdict(int)
+        panels: defaultdict[int, int] = defaultdict(int)
+        least: defaultdict[int, int] = defaultdict(int)
+        most: defaultdict[int, int] = defaultdict(int)
+        met: defaultdict[Origin, int] = defaultdict(int)
+        surely_met: defaultdict[Origin, int] = defaultdict(int)
         for group, exits in of_groups:
             n = 0
             for panel, units in exits:
                 of_panel = self.units[panel]
                 went, stays = min(units, of_panel), max(0, of_panel - units)
                 n += went
-                least["panel", panel] += went
-                most["panel", panel] += went
-                for wafer, share in self.wafers[panel].items():
-                    if share[0] > stays:
-                        least["wafer", wafer] += share[0] - stays
-                    most["wafer", wafer] += min(share[1], units)
+                panels[panel] += went
+                for wafer, (surely, perhaps) in self.wafers[panel].items():
+                    if surely > stays:
+                        least[wafer] += surely - stays
+                    most[wafer] += perhaps if perhaps < units else units
             for origin, certain in group.certain.items():
-                most[origin] += n
+                met[origin] += n
                 if certain:
-                    least[origin] += n
-        return {origin: Share(least.get(origin, 0), units) for origin, units in most.items()}
+                    surely_met[origin] += n
+        found: dict[Origin, Share] = {("panel", panel): Share(n, n) for panel, n in panels.items()}
+        found |= {("wafer", wafer): Share(least.get(wafer, 0), n) for wafer, n in most.items()}
+        return found | {origin: Share(surely_met.get(origin, 0), n) for origin, n in met.items()}
 
 
 def on_panels(
@@ -104,22 +108,40 @@ def share_of_cells(surely: int, perhaps: int, cells: int, units: int) -> Share:
     return Share(max(0, surely - (cells - min(units, cells))), min(perhaps, units))
 
 
-def _groups(
-    up: walk.Up, lines: list[LineAbove], uses: list[Used], batches: BatchesOn
-) -> list[Together]:
-    wafers: defaultdict[int, list[int]] = defaultdict(list)
-    for line, item, part in uses:
-        if part is None:
-            wafers[line].append(item)
-    above = {line.line: line for line in lines}
-    covers: defaultdict[int, list[Cover]] = defaultdict(list)
-    for line in above:
-        for cover in up.travels.covers.get(line, ()):
-            covers[cover.set].append(cover)
+def _groups(up: walk.Up, lines: list[LineAbove], uses: list[Used], batches: BatchesOn) -> list[Together]:
+    met = _met(up, lines, uses, batches)
     return [
-        _together(panels, exit_e, frames, [cover for one in sets for cover in covers[one] if above[cover.line].e < exit_e], above, batches, wafers)
+        _together(panels, [one for travelled in sets for one in met[travelled] if one.e < exit_e], frames)
         for (sets, exit_e, frames), panels in _alike(up).items()
     ]
+
+
+class _Met(NamedTuple):
+    """A line that did a step for panels that travelled together, or may have done it, with what it had."""
+
+    e: int
+    line: Origin
+    doing: tuple[str, int]
+    is_whole: bool
+    is_done: bool
+    batches: list[tuple[Origin, bool]]  # whether all that the line did surely had it
+    mounts: list[Mount]
+
+
+def _met(up: walk.Up, lines: list[LineAbove], uses: list[Used], batches: BatchesOn) -> defaultdict[int, list[_Met]]:
+    """By set of panels."""
+    wafers: defaultdict[int, list[int]] = defaultdict(list)
+    for used_in, item, part in uses:
+        if part is None:
+            wafers[used_in].append(item)
+    found: defaultdict[int, list[_Met]] = defaultdict(list)
+    for line in lines:
+        had: list[tuple[Origin, bool]] = [(("batch", it), (line.line, it) not in batches.perhaps) for it in batches.by_line.get(line.line, ())]
+        mounted = [Mount(wafer, line.e) for wafer in wafers.get(line.line, ())]
+        for cover in up.travels.covers.get(line.line, ()):
+            met = _Met(line.e, ("line", line.line), (line.step or "", line.round), cover.extent == "whole", cover.done, had, mounted)
+            found[cover.set].append(met)
+    return found
 
 
 def _alike(up: walk.Up) -> dict[tuple[tuple[int, ...], int, frozenset[int]], list[int]]:
@@ -137,36 +159,27 @@ def _alike(up: walk.Up) -> dict[tuple[tuple[int, ...], int, frozenset[int]], lis
     return found
 
 
-def _together(
-    panels: list[int], exit_e: int, frames: frozenset[int], covers: list[Cover], above: Mapping[int, LineAbove],
-    batches: BatchesOn, wafers: Mapping[int, list[int]],
-) -> Together:  # fmt: skip
+def _together(panels: list[int], met: list[_Met], frames: frozenset[int]) -> Together:
     """A line is certain where it did them wholly; a batch also where each line that may have done a finished step had it, and none beside it."""
     certain: dict[Origin, bool] = {}
-    works: defaultdict[tuple[str, int], list[Cover]] = defaultdict(list)  # one doing of a step -> the lines that may have done it
+    works: defaultdict[tuple[str, int], list[_Met]] = defaultdict(list)  # one doing of a step -> the lines that may have done it
+    finished: set[tuple[str, int]] = set()
     mounts: defaultdict[tuple[str, int], list[Mount]] = defaultdict(list)
-    for cover in covers:
-        line = above[cover.line]
-        doing = (line.step or "", line.round)
-        if cover.extent == "whole":
-            certain["line", cover.line] = True
-        else:
-            certain.setdefault(("line", cover.line), False)
-        works[doing].append(cover)
-        if line.line in wafers:
-            mounts[doing] += [Mount(wafer, line.e) for wafer in wafers[line.line]]
-    for of_work in works.values():
-        had_by: dict[int, list[Cover]] = {}
-        for cover in of_work:
-            for batch in batches.by_line.get(cover.line, ()):
-                had = had_by.setdefault(batch, [])
-                if (cover.line, batch) not in batches.perhaps:
-                    had.append(cover)
-        for batch, had in had_by.items():
-            if any(cover.extent == "whole" for cover in had) or (len(had) == len(of_work) and any(cover.done for cover in of_work)):
-                certain["batch", batch] = True
-            else:
-                certain.setdefault(("batch", batch), False)
+    for one in met:
+        certain[one.line] = one.is_whole or certain.get(one.line, False)
+        works[one.doing].append(one)
+        if one.is_done:
+            finished.add(one.doing)
+        if one.mounts:
+            mounts[one.doing] += one.mounts
+    for doing, of_work in works.items():
+        surely_by: dict[Origin, int] = {}  # how many of the lines surely had a batch
+        for one in of_work:
+            for batch, surely in one.batches:
+                surely_by[batch] = surely_by.get(batch, 0) + surely
+                certain[batch] = (surely and one.is_whole) or certain.get(batch, False)
+        for batch, n in surely_by.items():
+            certain[batch] = certain[batch] or (n == len(of_work) and doing in finished)
     certain |= {("batch", batch): True for batch in frames}
     return Together(panels, certain, mounts)
 
@@ -201,10 +214,10 @@ class _Cells(NamedTuple):
 
 
 def _wafers_of(cells: _Cells, mounts: dict[tuple[str, int], list[Mount]], units: int) -> dict[int, Share]:
-    went = everything = 0
-    for n, (_, gone) in enumerate(cells.exits):
+    everything = 0
+    for _, gone in cells.exits:
         everything |= gone
-        went |= gone if n == 0 or not cells.is_start else 0
+    went = cells.exits[0][1] if cells.is_start else everything
     bare: dict[int, int] = {}
     for doing, of_doing in mounts.items():
         told = cells.told.get(doing)
@@ -217,8 +230,11 @@ def _wafers_of(cells: _Cells, mounts: dict[tuple[str, int], list[Mount]], units:
     size = went.bit_count()
     if not bare:  # as `share_of_cells` says, written out
         lost = max(0, size - units)
-        known = {wafer: n for wafer, its in cells.placed.items() if (n := (went & its).bit_count())}
-        return {wafer: Share(n - lost if n > lost else 0, n if n < units else units) for wafer, n in known.items()}
+        return {
+            wafer: Share(n - lost if n > lost else 0, n if n < units else units)
+            for wafer, its in cells.placed.items()
+            if (n := (went & its).bit_count())
+        }
     found = {}
     for wafer in cells.placed.keys() | bare.keys():
         surely = went & cells.placed.get(wafer, 0)

@@ -12,7 +12,7 @@ from app.catalogue import queries as catalogue
 from app.genealogy.amounts import Share
 from app.ledger.travels import LineAbove
 from app.ledger.used import Used
-from app.listed import ask, listed
+from app.listed import ask, listed, tuples
 from app.naming.resolve import codes_of, codes_of_items
 
 
@@ -81,7 +81,7 @@ def run_rows(
     stations = catalogue.with_ids(session, list({run.station for run in runs.values()}))
     station_codes = codes_of(session, "station", list(stations))
     run_codes = codes_of(session, "run", list(runs))
-    people = dict(ask(session, _PEOPLE, people={run.person for run in runs.values() if run.person}))
+    people = dict(tuples(session, _PEOPLE, people={run.person for run in runs.values() if run.person}))
     recipes = {d: one.name for d, one in catalogue.definitions(session, list({run.recipe for run in runs.values() if run.recipe})).items()}
     return tuple([
         RunRow(
@@ -108,7 +108,7 @@ def _lines(
     named = {line.lot for line in lines if line.lot} | {item for items in used.values() for item in items}
     codes = codes | codes_of_items(session, [item for item in named if item not in codes])
     judged = _judged(session, ids)
-    at_risk = {line for (line,) in ask(session, _AT_RISK, lines=ids)}
+    at_risk = {line for (line,) in tuples(session, _AT_RISK, lines=ids)}
     rows = []
     for line in lines:
         judgement = judged.get(line.line)

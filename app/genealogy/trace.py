@@ -21,7 +21,7 @@ from app.ledger.items import Lot
 from app.ledger.runs import Line
 from app.ledger.sets import LotHolding, Member, panels_of_lot
 from app.ledger.used import uses_of
-from app.listed import ask, listed
+from app.listed import ask, listed, tuples
 from app.naming.resolve import Named
 
 
@@ -124,7 +124,7 @@ def _panel_lot(session: Session, subject: Named) -> int | None:
 def _lots_of_panels(session: Session, up: walk.Up) -> dict[int, set[int]]:
     """By panel, every lot that ever held it before what is traced had left it."""
     found: defaultdict[int, set[int]] = defaultdict(set)
-    for one, lot, e in ask(session, _HOLDINGS, sets=up.travels.members):
+    for one, lot, e in tuples(session, _HOLDINGS, sets=up.travels.members):
         for panel in up.travels.members[one]:
             if e < up.exits[panel]:
                 found[panel].add(lot)
