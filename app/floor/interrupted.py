@@ -9,12 +9,12 @@ from collections.abc import Iterable, Set
 from dataclasses import dataclass
 
 from sqlalchemy import select
-from sqlalchemy.orm import Session, aliased
+from sqlalchemy.orm import Session
 
 from app.floor.groups import Group
-from app.ledger.runs import Cover, Line, Run, RunVoid
+from app.ledger.runs import Cover, Line, Run
 from app.ledger.sets import Member
-from app.listed import among
+from app.listed import among, listed, tuples
 from app.naming.resolve import codes_of
 
 
@@ -46,9 +46,9 @@ def may_have_begun(session: Session, groups: Iterable[Group]) -> list[Begun]:
     """Of panels that come to a step next: who may have been at it before."""
     coming = {panel: group.next_step for group in groups for panel in group.panels}
     found: defaultdict[tuple[int, str], set[int]] = defaultdict(set)
-    for panel, step, run, outcome in session.execute(_BEGUN.where(among(Member.panel, coming))) if coming else ():
+    for panel, step, run, outcome in tuples(session, _BEGUN, panels=coming):
         if coming[panel] == step:
-            found[run, str(outcome)].add(panel)
+            found[run, outcome].add(panel)
     runs, panels = codes_of(session, "run", [run for run, _ in found]), codes_of(session, "panel", list(set().union(*found.values())))
     return [Begun(runs[run], outcome, tuple(sorted(panels[one] for one in some))) for (run, outcome), some in sorted(found.items())]
 
@@ -62,21 +62,18 @@ def covered(session: Session, run: Run) -> dict[int, tuple[list[int], list[int]]
     return found
 
 
-_NOT_VOID = ~select(RunVoid.run).where(RunVoid.run == Run.id).exists()
-_Later, _LaterCover, _LaterMember = aliased(Line), aliased(Cover), aliased(Member)
-_DONE_SINCE = (
-    select(_Later.id)
-    .join(_LaterCover, (_LaterCover.line == _Later.id) & _LaterCover.done)
-    .join(_LaterMember, _LaterMember.set == _LaterCover.set)
-    .where(_LaterMember.panel == Member.panel, _Later.step == Line.step, _Later.id > Line.id)
-    .exists()
-)
 _INTERRUPTED = select(Line.id).join(Run, Run.id == Line.run).where(Run.outcome == "interrupted")
-_BEGUN = (
-    select(Member.panel, Line.step, Run.id, Run.outcome)
-    .join(Cover, Cover.set == Member.set)
-    .join(Line, Line.id == Cover.line)
-    .join(Run, Run.id == Line.run)
-    .where(Cover.extent == "either", Cover.done.is_(False), Run.outcome.in_(("interrupted", "aborted")), _NOT_VOID, ~_DONE_SINCE)
-    .order_by(Run.id)
+_BEGUN = listed(
+    """
+    select m.panel, l.step, r.id, r.outcome
+    from member m cross join cover c cross join line l cross join run r
+    where m.panel in :panels and c."set" = m."set" and c.extent = 'either' and not c.done and l.id = c.line and r.id = l.run
+    and r.outcome in ('interrupted', 'aborted') and not exists (select 1 from run_void v where v.run = r.id)
+    and not exists (
+        select 1 from member n cross join cover d cross join line k
+        where n.panel = m.panel and d."set" = n."set" and d.done and k.id = d.line and k.step = l.step and k.id > l.id
+    )
+    order by r.id
+    """,
+    "panels",
 )
