@@ -128,7 +128,7 @@ def _wafers(session: Session, first: int, most: int) -> Iterable[Unclosed]:
         for use, wrong in zip(uses[wafer], wrong_dies(load_map(raw), uses[wafer]), strict=True):
             by_log[use.e, use.run] += wrong
         rows = tuple(
-            CountRow(e, at[e], f"log of run {runs[run]}: {_in_words(wrong)}", wrong.total, 0.0, runs[run], "")
+            CountRow(e, at[e], f"placement log: {_in_words(wrong)}", wrong.total, 0.0, runs[run], "")
             for (e, run), wrong in by_log.items()
             if wrong.total
         )
@@ -138,7 +138,8 @@ def _wafers(session: Session, first: int, most: int) -> Iterable[Unclosed]:
 
 
 def _in_words(wrong: WrongDies) -> str:
-    return f"{wrong.failing} failing dies placed, {wrong.not_on_map} that are not on its map, {wrong.again} used before"
+    parts = (f"{wrong.failing} failing dies placed", f"{wrong.not_on_map} that are not on its map", f"{wrong.again} used before")
+    return ", ".join(part for part in parts if not part.startswith("0 "))
 
 
 def _wafers_of_faulty_logs(session: Session, first: int, most: int) -> list[int]:

@@ -36,8 +36,9 @@ def enrol_now(request: Request, who: Calling, area: Line) -> Response:
         return {"terminal": code_of(session, "terminal", terminal.id), "stations": at}
 
     done = act(house_of(request), who.actor, "enrol_terminal", {"area": area}, verb).body
-    there = f" It has {counted(done['stations'], 'station')}." if done["stations"] else " Take care: no station has that area yet."
-    page = redirect(request, "terminals", said=f"This browser is terminal {done['terminal']} of {area.strip()}.{there} Sign in again to work at it.")
+    here = f"This browser is terminal {done['terminal']} of {area.strip()}"
+    there = f"{here}, with {counted(done['stations'], 'station')}." if done["stations"] else f"Take care. {here}, but no station has that area yet."
+    page = redirect(request, "terminals", said=f"{there} Sign in again to work at it.")
     set_cookie(request, page, TERMINAL_COOKIE, secrets[0], max_age=400 * 86400)
     return page
 
