@@ -117,15 +117,16 @@ def forget_half_kept(house: House) -> int:
 
 
 def record_evidence(session: Session, by: By, kept: Kept, kind: str, stated: dict[str, Any] | None = None) -> Evidence:
-    evidence = evidence_of(by, kept, kind, stated)
+    evidence = evidence_of(kept, kind, stated)
+    evidence.e = by.e
     enter(session, evidence)
     return evidence
 
 
-def evidence_of(by: By, kept: Kept, kind: str, stated: dict[str, Any] | None = None) -> Evidence:
-    """The row of a file, to be entered with others."""
+def evidence_of(kept: Kept, kind: str, stated: dict[str, Any] | None = None) -> Evidence:
+    """The row of a file, to be numbered and entered with others."""
     kept.wait_for_disk()
-    return Evidence(e=by.e, digest=kept.digest, name=kept.name, kind=kind, size_bytes=kept.size_bytes, stated=canonical_json(stated or {}))
+    return Evidence(digest=kept.digest, name=kept.name, kind=kind, size_bytes=kept.size_bytes, stated=canonical_json(stated or {}))
 
 
 def path_of(house: House, digest: str) -> Path:

@@ -108,11 +108,11 @@ def open_run(
 ) -> Start:
     """The rows of a start that was let through: run, claims, lines with what they use."""
     run = Run(
-        e=by.e, operation=next(iter(steps.values())).operation, station=facts.station.id, person=person,
+        operation=next(iter(steps.values())).operation, station=facts.station.id, person=person,
         recipe=recipe or _recipe(session, steps), started_at=by.happened_at, source=by.source,
     )  # fmt: skip
     lines = [_line(session, by, facts, facts.groups[i], step, shelf.get(i)) for i, step in steps.items()]
-    number(session, run, *lines)
+    number(session, by.number, run, *lines)
     code = code_for(session, by, "run", run.id)
     with AtOnce(session) as writes:
         writes.enter(run, code)
@@ -220,7 +220,7 @@ def _line(session: Session, by: By, facts: Facts, group: Group, step: Step, shel
     """To be entered when its run has a number."""
     units = sum(facts.good[panel] for panel in group.panels) if group.panels else None
     return Line(
-        e=by.e, set=set_of(session, by, list(group.panels)) if group.panels else None, item=group.item, lot=group.lot,
+        set=set_of(session, by, list(group.panels)) if group.panels else None, item=group.item, lot=group.lot,
         route=group.route, step=step.key, round=group.progress[0].times(step.key) + 1, shelf=shelf, units=units, judged=step.judged,
         started_at=by.happened_at,
     )  # fmt: skip

@@ -5,7 +5,7 @@ import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from functools import cache, cached_property
+from functools import cache
 from typing import Any
 
 from sqlalchemy import bindparam, delete, insert, select, text, update
@@ -18,7 +18,7 @@ from app.db import House, RecordSession, canonical_json
 from app.errors import NotAllowed, Reason, Refused, bad_input, not_allowed, refuse
 from app.journal.actions import ACTIONS
 from app.journal.models import Entry, Request, entry_number
-from app.journal.record import collected, combined, start_collecting
+from app.journal.record import EntryNumber, collected, combined, start_collecting
 from app.listed import Question, among, say_last, together, tuples
 
 _HOLDS_LOCK = 7201  # PostgreSQL advisory lock: shared by every act, taken alone by one that places or releases a hold
@@ -65,23 +65,12 @@ class Actor:
 SYSTEM = Actor("system", 0, "the system", frozenset({"operate", "lead", "quality", "engineer", "administer"}))
 
 
-class _Number:
-    """The entry's number, drawn when the verb first writes: after its locks, so that the order of numbers is the order of writes."""
-
-    def __init__(self, draw: Callable[[], int]) -> None:
-        self._draw = draw
-
-    @cached_property
-    def value(self) -> int:
-        return self._draw()
-
-
 @dataclass(frozen=True)
 class By:
     """What a verb knows of the action that it is part of: who, the entry's number, and the times."""
 
     actor: Actor
-    number: _Number
+    number: EntryNumber
     now: datetime
     happened_at: datetime
     source: str = "server"
@@ -197,7 +186,7 @@ def rehearse(house: House, actor: Actor, intents: Sequence[Intent], *, source: s
 def _rehearsed(house: House, session: RecordSession, actor: Actor, intent: Intent, source: str, *, fact: bool) -> dict[str, Any] | Refused:
     _check_duty(actor, intent.action, signed=True)
     attempt = _Attempt(actor, intent.action, intent.arguments, b"", None, intent.happened_at, source, fact, signed=True)
-    by = By(actor, _Number(lambda: _draw_number(house, session)), clock.now(), intent.happened_at, source, fact, signed=True, alone=True)
+    by = By(actor, _number_of_entry(house, session), clock.now(), intent.happened_at, source, fact, signed=True, alone=True)
     savepoint = session.begin_nested()
     start_collecting(session)
     try:
@@ -258,7 +247,7 @@ def _once(house: House, attempt: _Attempt, verb: Verb, *, alone: bool) -> Answer
 def _by(house: House, session: RecordSession, attempt: _Attempt, *, alone: bool) -> By:
     """Who acts, in a transaction that has written nothing yet."""
     start_collecting(session)
-    now, number = clock.now(), _Number(lambda: _draw_number(house, session))
+    now, number = clock.now(), _number_of_entry(house, session)
     return By(attempt.actor, number, now, attempt.happened_at or now, attempt.source, attempt.fact, attempt.signed, alone)
 
 
@@ -289,10 +278,9 @@ def _holds_lock(house: House, *, alone: bool) -> list[Question[Any]]:
     return [Question(_ALONE if alone else _SHARED, {}, list)] if house.kind == "postgresql" else []
 
 
-def _draw_number(house: House, session: Session) -> int:
-    """On SQLite the entry's row is there from now on, blank: put in after the rows that name it, it would be looked for in every table."""
-    ((number,),) = tuples(session, _NEXT if house.kind == "postgresql" else _BLANK)
-    return int(number)
+def _number_of_entry(house: House, session: Session) -> EntryNumber:
+    """On SQLite the entry's row is there once it is drawn, blank: put in after the rows that name it, it would be looked for in every table."""
+    return EntryNumber(session, _NEXT if house.kind == "postgresql" else _BLANK)
 
 
 def _entry(house: House, attempt: _Attempt, by: By, digest: bytes, refusal: Refused | None) -> Question[Any]:

@@ -202,15 +202,36 @@ def close(session: Session, row: Closable, **closing: Any) -> None:
         writes.close(row, **closing)
 
 
-def number(session: Session, *rows: Recorded) -> None:
-    """Gives rows the ids with which they will be entered, so that others can name them: one journey for all."""
+class EntryNumber:
+    """The entry's number, drawn when the verb first writes: after its locks, so that the order of numbers is the order of writes."""
+
+    def __init__(self, session: Session, drawing: Any) -> None:
+        self._session, self._drawing, self._drawn = session, drawing, 0
+
+    @property
+    def value(self) -> int:
+        if not self._drawn:
+            together(self._session, *self.questions())
+        return self._drawn
+
+    def questions(self) -> list[Question[Any]]:
+        """To be asked with others; none when it is drawn."""
+        return [] if self._drawn else [Question(self._drawing, {}, self._told)]
+
+    def _told(self, rows: list[Any]) -> None:
+        ((self._drawn,),) = rows
+
+
+def number(session: Session, entry: EntryNumber, *rows: Recorded) -> None:
+    """Gives rows their entry, and the ids with which they will be entered, so that others can name them: one journey for all."""
     kind, by_table = session.get_bind().dialect.name, defaultdict[Table, list[Any]](list)
     for row in rows:
         by_table[type(row).__table__].append(row)  # type: ignore[attr-defined]
-    found = together(session, *(Question(_drawn(table, kind), {"n": len(some)}, list) for table, some in by_table.items()))
-    for some, ids in zip(by_table.values(), found, strict=True):
-        for row, (given,) in zip(some, ids, strict=True):
-            row.id = given
+    ids = [Question(_drawn(table, kind), {"n": len(some)}, list) for table, some in by_table.items()]
+    found = together(session, *entry.questions(), *ids)
+    for some, drawn in zip(by_table.values(), found[len(found) - len(ids) :], strict=True):
+        for row, (given,) in zip(some, drawn, strict=True):
+            row.id, row.e = given, entry.value
 
 
 def read(session: Session, cls: type[R], statement: Any, **given: Any) -> list[R]:

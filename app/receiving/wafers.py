@@ -60,9 +60,9 @@ def receive_wafers(session: Session, by: By, files: Sequence[MapFile], part: str
     wafers: list[Named] = []
     for file in files:
         names = [_name_of(session, file, number, die_map, found) for number, die_map in enumerate(file.maps, 1)]
-        items = [Item(e=by.e, kind="wafer") for _ in names]
-        evidence = evidence_of(by, file.kept, "die_map", {k: v for k, v in vars(file.stated).items() if v})
-        number(session, evidence, *items)
+        items = [Item(kind="wafer") for _ in names]
+        evidence = evidence_of(file.kept, "die_map", {k: v for k, v in vars(file.stated).items() if v})
+        number(session, by.number, evidence, *items)
         with AtOnce(session) as writes:
             writes.enter(evidence, *items)
             for item, name, die_map, packed in zip(items, names, file.maps, file.packed, strict=True):

@@ -116,7 +116,7 @@ def test_a_page_looks_at_so_many_rows_and_the_pages_together_at_all(stage: Stage
 def test_a_page_that_found_nothing_where_it_looked_says_so_and_leads_on(stage: Stage, client: TestClient, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("app.desk.listing.LOOKS_AT", 2)
     page = client.get("/runs?outcome=aborted").text
-    assert "Nothing among the 2 that were looked at fits" in page
+    assert "Nothing among the 2 rows that were looked at fits" in page
     further, everything = re.findall(r'<a href="([^"]+)"[^>]*>look ', page)
     assert "after=" in further and "outcome=aborted" in further and everything == "/runs?outcome=aborted&amp;look=all"
     assert "Nothing here fits" in client.get("/runs?outcome=aborted&look=all").text

@@ -178,8 +178,9 @@ def test_nothing_but_closing_columns_is_written_at_once(house: House) -> None:
 
 def test_rows_that_have_their_numbers_first_follow_those_that_are_there(house: House) -> None:
     def two_more(session: Session, by: By) -> dict[str, str]:
-        some = [Person(e=by.e, name=name) for name in ("Bo", "Cy")]
-        number(session, *some)
+        some = [Person(name=name) for name in ("Bo", "Cy")]
+        number(session, by.number, *some)
+        assert {row.e for row in some} == {by.e}
         enter(session, *some)
         session.add(last := Person(e=by.e, name="Di"))
         session.flush()
