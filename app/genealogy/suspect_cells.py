@@ -21,6 +21,7 @@ from sqlalchemy.orm import Session
 from app.floor.packed_dies import unpack_coordinates
 from app.genealogy.suspects import Region, Suspected, dies_in
 from app.ledger import walk
+from app.ledger.alternates import Demand
 from app.listed import listed, tuples
 
 _EVERY = -1  # all bits of a whole number are set: every cell of a panel of any size
@@ -89,19 +90,33 @@ class SuspectCells:
 
     def _on_one_side(self, panel: int, e: int) -> int:
         """Cells on which all suspicions can hold at once, where steps have several sides and a cell was on one side of each."""
-        held = {0}  # suspicions, as bits, that hold on a cell for some choice of sides
+        held = {0}  # suspicions, as bits, that hold on a cell for some choice of sides, and of batches that lay side by side
         for work in {work for on in self._by_suspicion for work in on.works.get(panel, ())}:
-            sides: defaultdict[int, int] = defaultdict(int)
+            by_line: defaultdict[tuple[int, bool], set[int]] = defaultdict(set)
             for n, on in enumerate(self._by_suspicion):
-                for line in on.sides(panel, work, e):
-                    sides[line] |= 1 << n
-            always = sides.pop(_EVERY, 0)
-            held = {before | always | side for before in held for side in sides.values() or (0,)}
+                for side in on.sides(panel, work, e):
+                    by_line[side].add(n)
+            always, sides = {0}, set()
+            for (line, did_all), suspicions in by_line.items():
+                if did_all:
+                    always = {a | b for a in always for b in self._holding(line, suspicions)}
+                else:
+                    sides |= self._holding(line, suspicions)
+            held = {before | a | b for before in held for a in always for b in sides or {0}}
         cells = [on.apart_from_sides(panel, e) for on in self._by_suspicion]
         possible = 0
         for some in held:
             possible |= reduce(and_, (one for n, one in enumerate(cells) if not some >> n & 1), _EVERY)
         return possible
+
+    def _holding(self, line: int, suspicions: Iterable[int]) -> set[int]:
+        """Which of these suspicions, as bits, can hold at once on a cell that the line did: for each demand it had one batch."""
+        beside = {n: self._by_suspicion[n].beside.get(line, {}) for n in suspicions}
+        found = {sum(1 << n for n, demands in beside.items() if not demands)}
+        for demand in {demand for demands in beside.values() for demand in demands}:
+            by_batch = {sum(1 << n for n, demands in beside.items() if batch in demands.get(demand, ())) for batch in demand}
+            found = {before | mask for before in found for mask in by_batch}
+        return found
 
     def whole(self) -> dict[int, int]:
         """Panels of which every cell is surely marked after an entry."""
@@ -117,6 +132,10 @@ class _OnPanels:
         self.known: defaultdict[int, list[tuple[int, int, int]]] = defaultdict(list)  # panel -> entry, sure and possible cells
         self.works: defaultdict[int, dict[tuple[str, int], list[_Doing]]] = defaultdict(dict)
         self._lines, self._perhaps = suspicion.lines, suspicion.perhaps_lines()
+        self.beside: defaultdict[int, dict[Demand, frozenset[int]]] = defaultdict(dict)  # line -> suspects of what lay side by side
+        for had, suspects in suspicion.perhaps.items():
+            if had.line in self._perhaps:
+                self.beside[had.line][had.demand] = suspects
         self._mounted: dict[tuple[int, int], str] = {}  # (line, panel) -> yes or perhaps, where only a mount says who gave the dies
         covered: list[_Began] = tuples(session, _COVERED, lines=self._lines | self._perhaps)
         if suspicion.wafers:
@@ -151,10 +170,9 @@ class _OnPanels:
             possible = _EVERY
         return Cells(sure, possible)
 
-    def sides(self, panel: int, work: tuple[str, int], e: int) -> list[int]:
-        """Lines that are perhaps suspect on a step with several; every side, where one of them did all of the panel."""
-        suspects = [one for one in self.works.get(panel, {}).get(work, ()) if one.e < e and one.suspect != "no"]
-        return [_EVERY if one.extent == "whole" else one.line for one in suspects]
+    def sides(self, panel: int, work: tuple[str, int], e: int) -> list[tuple[int, bool]]:
+        """Lines that are perhaps suspect on a step with several, and whether one did all of the panel."""
+        return [(one.line, one.extent == "whole") for one in self.works.get(panel, {}).get(work, ()) if one.e < e and one.suspect != "no"]
 
     def apart_from_sides(self, panel: int, e: int) -> int:
         """Cells that are marked, at least possibly, whatever side of a step they were on."""

@@ -59,7 +59,9 @@ def test_one_of_two_spools_is_nowhere_for_certain_and_both_are_everywhere(house:
         assert _told(session, second, loose) == ((0, 80), (0, 80), (0, 80))
         assert _told(session, glue, loose) == ((80, 80), (80, 80), (80, 80))
         assert _exposed(session, first, second) == (80, 80)
-        assert _exposed(session, first, second, join="all") == (0, 80)
+        assert _exposed(session, first, second, join="all") == (0, 0)
+        assert _exposed(session, first, glue, join="all") == (0, 80)
+        assert _exposed(session, second, Named("run", bond, "the bonding"), join="all") == (0, 80)
         assert _exposed(session, Named("run", bond, "the bonding")) == (80, 80)
 
 
@@ -77,6 +79,9 @@ def test_what_all_of_them_were_mixed_from_stays_certain(house: House) -> None:
         assert _told(session, raw, loose) == ((80, 80), (80, 80), (80, 80))
         assert [_told(session, batch, loose) for batch in (one, two, more)] == [((0, 80), (0, 80), (0, 80))] * 3
         assert _exposed(session, one, more) == (80, 80)
+        assert _exposed(session, raw, one, join="all") == (0, 80)
+        assert _exposed(session, one, two, join="all") == _exposed(session, one, more, join="all") == (0, 0)
+        assert _exposed(session, two, more, join="all") == (0, 80)
 
 
 def test_files_and_the_record_say_that_each_unit_had_one_of_them_and_nothing_of_what_was_never_there(house: House) -> None:
