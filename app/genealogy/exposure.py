@@ -226,9 +226,9 @@ class _Answer:
 
 
 def _known(units: int, sure: int, possible: int) -> Exposed:
-    """Where each cell is known nothing was mixed."""
+    """Where each cell is known nothing was mixed; one that may be marked is so or not alike."""
     expected = (sure + possible) / 2
-    return Exposed(units, sure, expected, possible, expected, expected, Chance(1.0 if sure else 0.5 if possible else 0.0), past_bin=False)
+    return Exposed(units, sure, expected, possible, expected, expected, Chance(1.0 if sure else 1.0 - 0.5**possible), past_bin=False)
 
 
 def _sorted(rows: Sequence[ExposedRow]) -> tuple[ExposedRow, ...]:

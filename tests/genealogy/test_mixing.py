@@ -252,3 +252,9 @@ def test_what_is_told_of_a_bin_is_drawn_from_it_by_chance() -> None:
     law = hypergeom(100, 30, 40)
     assert (reel.by_colour, reel.by_colour_sd) == (pytest.approx(law.mean()), pytest.approx(law.std()))
     assert (both.by_colour, both.by_colour_sd) == (pytest.approx(30), pytest.approx(0))
+
+
+def test_cells_that_may_be_marked_are_so_or_not_alike_and_never_for_certain() -> None:
+    mixing = Mixing({}, [], {}, {"panel": Outlet(None, 6, Marks(6, 0, 4)), "other": Outlet(None, 6, Marks(6, 1, 4))})
+    assert mixing.chance(["panel"]).value == 1 - 0.5**4
+    assert mixing.chance(["panel", "other"]).value == 1.0
