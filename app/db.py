@@ -151,7 +151,9 @@ _CACHE = f"cache_size=-{256 * 1024 // (_POOLED + _OVER)}"
 
 def _sqlite_engine(url: str) -> Engine:
     # a record asks two hundred statements: 128 prepared ones, the driver's own measure, would drop each before it comes again
-    engine = create_engine(url, pool_size=_POOLED, max_overflow=_OVER, json_serializer=canonical_json, connect_args={"cached_statements": 1000})
+    engine = create_engine(
+        url, pool_size=_POOLED, max_overflow=_OVER, json_serializer=canonical_json, hide_parameters=True, connect_args={"cached_statements": 1000}
+    )
     # many rows in one INSERT: SQLite numbers them in the order of VALUES, each one above the highest, so its ids come back in their order
     engine.dialect.insertmanyvalues_implicit_sentinel = InsertmanyvaluesSentinelOpts.ANY_AUTOINCREMENT
 
@@ -188,7 +190,7 @@ _WALKS = f"{_LOOK_UPS} -c enable_seqscan=off -c plan_cache_mode=force_generic_pl
 def _postgres_engine(url: str, options: str, **how: Any) -> Engine:
     """Readers are in autocommit: BEGIN and ROLLBACK cost 0.4 to 1 ms a read."""
     connect = {"options": options} if options else {}
-    engine = create_engine(url, max_overflow=16, json_serializer=canonical_json, connect_args=connect, **how)
+    engine = create_engine(url, max_overflow=16, json_serializer=canonical_json, hide_parameters=True, connect_args=connect, **how)
     engine.dialect.do_commit = _commit  # type: ignore[method-assign, assignment]
 
     @event.listens_for(engine, "checkin")

@@ -139,6 +139,7 @@ WRONG: dict[str, tuple[Any, str, Any, str, str]] = {
     "a wrong count above a table of dies": (maps, "gross: 4\n" + TABLE, MAP, "line 1, gross", "the grid has 3"),
     "a wafer named on its first line only": (maps, "wafer,x,y,bin\nA,0,0,1\n,1,0,1\nB,0,0,1\n", MAP, "line 3, column wafer", "names no wafer"),
     "codes that lost their zeros": (maps, "x,y,bin\n0,0,01\n1,0,7\n0,1,A\n", MAP, "passing bins", "same bin"),
+    "a passing bin of thousands of figures": (maps, GRID + "passing bins: " + "9" * 5000 + "\n.1\n71\n", MAP, "passing bins", "only"),
     "a table that fills a square": (maps, SQUARE, MAP, "null code", "four corners"),
     "a Cyrillic A": (maps, GRID + ".A\n\u0410A\n", MAP, "line 4, bin codes", "CYRILLIC"),
     "numbers of rows beside a grid": (maps, GRID + "01 . 1 1\n02 1 7 1\n03 1 1 .\n", MAP, "line 4, column 1", "number the rows"),

@@ -194,8 +194,9 @@ class _Qualities:
             )
 
 
-def _as_number(code: str) -> int | None:
-    return int(code.partition(".")[0]) if re.fullmatch(r"\d+(\.0*)?", code, re.ASCII) else None
+def _as_number(code: str) -> str | None:
+    """Without zeros in front or after a point."""
+    return code.partition(".")[0].lstrip("0") if re.fullmatch(r"\d+(\.0*)?", code, re.ASCII) else None
 
 
 def _count(found: Found, numbers: list[int], table: tuple[Bin, ...]) -> tuple[Bin, ...]:

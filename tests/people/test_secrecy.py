@@ -9,7 +9,8 @@ from pathlib import Path
 
 import pytest
 from people.signing_in import HERE, PASSWORD, PIN, client, person, post, sign_in, terminal, token
-from sqlalchemy import select
+from sqlalchemy import select, text
+from sqlalchemy.exc import DBAPIError
 
 from app.db import House
 from app.errors import BadInput, NotFound
@@ -66,6 +67,14 @@ def test_the_log_has_no_secret_and_no_name(house: House, caplog: pytest.LogCaptu
     ours = "\n".join(one.getMessage() for one in caplog.records if not one.name.startswith(("httpx", "asyncio")))
     for secret in (PASSWORD, PIN, "a wrong password", "918273", bearer, session, cookie, "Mara"):
         assert secret not in ours
+
+
+def test_a_statement_that_fails_names_no_values_in_the_log(house: House) -> None:
+    """A mistake of ours is logged with its trace: it shows the statement, and not whose name or hash was in it."""
+    for engine in (house.read_engine, house.write_engine):
+        with engine.connect() as connection, pytest.raises(DBAPIError) as caught:
+            connection.execute(text("insert into no_such_table values (:name, :secret)"), {"name": "Mara Lind", "secret": PIN})
+        assert "no_such_table" in str(caught.value) and "Mara" not in str(caught.value) and PIN not in str(caught.value)
 
 
 def test_the_policy_allows_no_inline_script_and_no_other_host(house: House) -> None:
