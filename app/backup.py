@@ -1,4 +1,4 @@
-"""Backup and restore: one archive with every table as lines of JSON, the seals and the evidence. Either database takes it in.
+"""Backup and restore: one archive with every table as lines of JSON, the evidence and the unit results. Either database takes it in.
 
 The rows are read on one snapshot while work goes on; evidence is only ever added, so files kept later do no harm.
 """
@@ -26,7 +26,10 @@ from app.db import House, Moment, canonical_json
 from app.errors import BadInput, bad_input, refuse
 from app.evidence.keep import path_of
 from app.evidence.models import Evidence
+from app.final_test.models import UnitFile
+from app.final_test.results_in import parquet_path
 from app.journal.models import Entry, entry_number
+from app.journal.sealing import write_file_of_seals
 from app.tables import Base  # all of them, or a backup would be of some rooms only
 
 _AT_ONCE = 2000
@@ -56,10 +59,18 @@ def _write(house: House, temporary: Path, say: Progress) -> None:
                 _add(archive, digests, f"tables/{table.name}.jsonl", _lines(session, table))
             for digest in session.scalars(select(Evidence.digest).distinct()):
                 _add(archive, digests, f"evidence/{digest}", _pieces(path_of(house, digest)))
+            for digest in session.scalars(select(UnitFile.parquet).distinct()):
+                if (path := _results_path(house, digest)).is_file():  # `check` names one that is missing
+                    _add(archive, digests, f"unit_results/{digest}", _pieces(path))
             manifest = {"made_at": clock.now().isoformat(), "revision": _revision(session), "digests": digests}
             _add_bytes(archive, "manifest.json", canonical_json(manifest).encode())
         file.flush()
         os.fsync(file.fileno())
+
+
+def _results_path(house: House, digest: str) -> Path:
+    path_of(house, digest)  # refuses what is no digest
+    return parquet_path(house, digest)
 
 
 def restore(house: House, source: Path, say: Progress = lambda _: None) -> None:
@@ -77,6 +88,7 @@ def restore(house: House, source: Path, say: Progress = lambda _: None) -> None:
             for member in archive:
                 _take_in(house, session, archive, member, say)
         set_counters(house, session)
+    write_file_of_seals(house)
 
 
 def verify_archive(source: Path) -> dict[str, Any]:
@@ -108,8 +120,8 @@ def _take_in(house: House, session: Session, archive: tarfile.TarFile, member: t
     file = archive.extractfile(member)
     if file is None:
         return
-    if folder == "evidence":
-        path = path_of(house, name)
+    if folder in ("evidence", "unit_results"):
+        path = path_of(house, name) if folder == "evidence" else _results_path(house, name)
         path.parent.mkdir(parents=True, exist_ok=True)
         with path.open("wb") as out:
             shutil.copyfileobj(file, out, _PIECE)

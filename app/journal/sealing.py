@@ -58,6 +58,14 @@ def seals_in_file(house: House, until: int) -> Iterator[tuple[int, str]]:
                     return
 
 
+def write_file_of_seals(house: House) -> None:
+    """In a data folder that is new, as after a restore: what the database has."""
+    with house.reading() as session:
+        lines = "".join(f"{n} {chain.hex()}\n" for n, chain in session.execute(select(Seal.n, Seal.chain).order_by(Seal.n)))
+    if lines and not bytes_in_file(house):
+        _append(house, lines)
+
+
 def _seal_some(house: House) -> int:
     with house.writing() as session:
         if house.kind == "postgresql":

@@ -1,5 +1,6 @@
 """How a command opens the installation it works on, and says why it could not."""
 
+import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -40,6 +41,7 @@ def open_house(data: Path | None, at_newest: bool = True) -> Iterator["House"]:
     from app.migrate import refuse_other_schema
     from app.outages import outage_of
 
+    os.umask(0o077)  # what is written here is for the owner of the data folder only
     house = House(settings_of(data))
     try:
         if at_newest:

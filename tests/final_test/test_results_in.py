@@ -3,11 +3,13 @@
 import json
 from hashlib import sha256
 from io import BytesIO
+from pathlib import Path
 from typing import Any
 
 import pytest
 from sqlalchemy import select
 
+from app.backup import backup, restore
 from app.db import House
 from app.errors import Refused
 from app.evidence.models import Evidence
@@ -122,3 +124,17 @@ def test_a_line_that_can_t_be_read_is_named_and_nothing_is_half_stored(factory: 
     with factory.house.reading() as session:
         assert book_of(session, loose.id) == 80
         assert session.get_one(Run, run).closed_e is None
+
+
+def test_a_backup_has_the_unit_results_and_the_file_of_seals(house: House, fresh_house: Any, factory: Factory, tmp_path: Path) -> None:
+    lot = loose_lot(factory)
+    take_in(factory, factory.start("Tester", lot), results(40, 3))
+    assert list(check(house)) == []
+    archive = backup(house, tmp_path / "all.tar.gz")
+    (tmp_path / "new").mkdir()
+    with fresh_house(tmp_path / "new") as new:
+        restore(new, archive)
+        assert list(check(new)) == []
+        kept = [path.read_bytes() for path in (new.data_dir / "unit_results").iterdir()]
+        assert kept == [path.read_bytes() for path in (house.data_dir / "unit_results").iterdir()]
+        assert (new.data_dir / "seals.log").read_text() == (house.data_dir / "seals.log").read_text()
