@@ -9,6 +9,7 @@ from collections.abc import Hashable, Mapping
 from functools import cached_property, lru_cache
 from math import exp, lgamma
 from typing import Any, NamedTuple
+from zlib import crc32
 
 import numpy as np
 from numpy.typing import NDArray
@@ -115,9 +116,8 @@ class Chances:
 
     @cached_property
     def _replicates(self) -> dict[Hashable, NDArray[np.int64]]:
-        """Marks in each outlet in each of many even mixings, from a fixed seed."""
+        """Marks in each outlet in each of many even mixings, from a fixed seed for each node: whichever database told of them, in whatever order."""
         network = self.network
-        rng = np.random.default_rng(SEED)
         into: dict[Node, NDArray[np.int64]] = defaultdict(lambda: np.zeros(REPLICATES, dtype=np.int64))
         found: dict[Hashable, NDArray[np.int64]] = {}
         places: defaultdict[Node, list[tuple[Hashable, Outlet]]] = defaultdict(list)
@@ -131,10 +131,11 @@ class Chances:
             marked, left = into[node], network.held[node]
             if own:  # of what has none by a draw
                 marked = marked + np.rint(own.expected * (1 - marked / max(1, left))).astype(np.int64)
-            for name, outlet in places[node]:
+            rng = np.random.default_rng([SEED, crc32(repr(node).encode())])
+            for name, outlet in sorted(places[node], key=repr):
                 found[name] = rng.hypergeometric(marked, left - marked, min(outlet.units, left))
                 marked, left = marked - found[name], left - min(outlet.units, left)
-            for draw in network.out[node]:
+            for draw in sorted(network.out[node], key=repr):
                 went = rng.hypergeometric(marked, left - marked, min(draw.units, left))
                 marked, left = marked - went, left - min(draw.units, left)
                 if draw.child not in network.whole:

@@ -258,3 +258,14 @@ def test_cells_that_may_be_marked_are_so_or_not_alike_and_never_for_certain() ->
     mixing = Mixing({}, [], {}, {"panel": Outlet(None, 6, Marks(6, 0, 4)), "other": Outlet(None, 6, Marks(6, 1, 4))})
     assert mixing.chance(["panel"]).value == 1 - 0.5**4
     assert mixing.chance(["panel", "other"]).value == 1.0
+
+
+def test_a_simulated_chance_is_the_same_in_whatever_order_the_record_tells_it() -> None:
+    """Ways of one panel that part and meet again; a database may list draws and packs in any order."""
+    draws = [Draw("a", "b", 20), Draw("a", "c", 30), Draw("b", "d", 12), Draw("c", "d", 11)]
+    outlets = {name: Outlet(node, units) for name, node, units in (("1", "d", 9), ("2", "d", 14), ("3", "b", 8), ("4", "c", 19))}
+    taken_in = {"a": 50, "b": 20, "c": 30, "d": 23}
+    one = Mixing({"a": Marks(50, 4, 4)}, draws, taken_in, outlets)
+    other = Mixing({"a": Marks(50, 4, 4)}, draws[::-1], taken_in, dict(reversed(outlets.items())))
+    found = [mixing.chance(["1", "3"]) for mixing in (one, other)]
+    assert found[0].how == "simulated" and found[0] == found[1]
