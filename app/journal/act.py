@@ -116,15 +116,17 @@ def act(
     fact: bool = False,
     signed: bool = False,
     alone: bool = False,
+    caller: Actor | None = None,
 ) -> Answer:
     """Do `verb` once and for all. It is called again, from the start, when the database asks for another try.
 
     `arguments` go into the journal as they are: JSON values, nothing secret. `key` makes a repeat harmless: the first answer
-    comes back. `happened_at` is stated time; `fact` marks what is told after it happened. Raises `Refused`.
+    comes back. `happened_at` is stated time; `fact` marks what is told after it happened. `caller` brings the actor's signature; the key
+    is among the caller's own. Raises `Refused`.
     """
     _check_duty(actor, action, signed=signed)
     content = _content_digest([action, arguments, happened_at and happened_at.isoformat(), fact])
-    attempt = _Attempt(actor, action, arguments, content, key, happened_at, source, fact, signed)
+    attempt = _Attempt(actor, action, arguments, content, key, happened_at, source, fact, signed, (caller or actor).text)
     for tries in range(_TRIES + 1):
         began = time.monotonic()
         try:
@@ -132,7 +134,7 @@ def act(
         except _NeedsToBeAlone:
             return act(
                 house, actor, action, arguments, verb,
-                key=key, happened_at=happened_at, source=source, fact=fact, signed=signed, alone=True,
+                key=key, happened_at=happened_at, source=source, fact=fact, signed=signed, alone=True, caller=caller,
             )  # fmt: skip
         except DBAPIError as error:
             if tries == _TRIES or not _worth_another_try(error) or time.monotonic() - began > _LONG_SECONDS:
@@ -152,6 +154,7 @@ class _Attempt:
     source: str
     fact: bool
     signed: bool
+    asker: str  # whose key it is
 
 
 @dataclass(frozen=True)
@@ -185,7 +188,7 @@ def rehearse(house: House, actor: Actor, intents: Sequence[Intent], *, source: s
 
 def _rehearsed(house: House, session: RecordSession, actor: Actor, intent: Intent, source: str, *, fact: bool) -> dict[str, Any] | Refused:
     _check_duty(actor, intent.action, signed=True)
-    attempt = _Attempt(actor, intent.action, intent.arguments, b"", None, intent.happened_at, source, fact, signed=True)
+    attempt = _Attempt(actor, intent.action, intent.arguments, b"", None, intent.happened_at, source, fact, signed=True, asker="")
     by = By(actor, _number_of_entry(house, session), clock.now(), intent.happened_at, source, fact, signed=True, alone=True)
     savepoint = session.begin_nested()
     start_collecting(session)
@@ -257,13 +260,13 @@ def _earlier_answer(session: Session, attempt: _Attempt, *lock: Question[Any]) -
         together(session, *lock)
         return None
     row = {
-        "actor": attempt.actor.text, "key": attempt.key, "content": attempt.content, "refused": False,
+        "actor": attempt.asker, "key": attempt.key, "content": attempt.content, "refused": False,
         "entry": None, "answer": None, "made_at": clock.now(),
     }  # fmt: skip
     claimed, *_ = together(session, Question(_CLAIMED[session.get_bind().dialect.name], row, list), *lock)
     if claimed:
         return None
-    kept = session.get_one(Request, (attempt.actor.text, attempt.key))
+    kept = session.get_one(Request, (attempt.asker, attempt.key))
     if kept.content != attempt.content:
         raise refuse(
             "key_reused", f"The key {attempt.key} was used for something else.", "One key belongs to one action.", "Send this with a new key."
@@ -298,7 +301,7 @@ def _entry(house: House, attempt: _Attempt, by: By, digest: bytes, refusal: Refu
 def _answer_kept(attempt: _Attempt, by: By, body: dict[str, Any], *, refused: bool) -> list[Question[Any]]:
     if attempt.key is None:
         return []
-    return [Question(_ANSWERED, {"of": attempt.actor.text, "to": attempt.key, "by": by.e, "said": body, "no": refused}, list)]
+    return [Question(_ANSWERED, {"of": attempt.asker, "to": attempt.key, "by": by.e, "said": body, "no": refused}, list)]
 
 
 def forget_old_keys(house: House) -> int:

@@ -87,6 +87,7 @@ class Call:
         answer = act(
             self.house, actor, action, arguments, verb, key=self.key, happened_at=body.happened_at,
             source="machine" if self.who.person is None else "person" if body.happened_at else "server", fact=body.fact, signed=signed,
+            caller=self.who.actor,
         )  # fmt: skip
         return answer.body
 

@@ -148,6 +148,7 @@ def _callers(do: Driver, operator: str, signed: dict[str, str], panels: list[str
     do.refused("ambiguous_code", "/holds", subject="HB-1", reason="which?")
     do.send("/containers", {"kind": "jar", "name": "J0"}, key="k")
     do.refused("key_reused", "/containers", key="k", kind="jar", name="J1")
+    do.refused("key_reused", "/routes/approve", key="k", product="P", revision="A", **signed)  # whoever signs, the key is the caller's
     do.refused("duty", "/routes/approve", bearer=operator, product="P", revision="A", **signed)
     do.refused("password", "/routes/approve", product="P", revision="A", signed_by=signed["signed_by"], password="not hers")
     do.refused("revision_inactive", "/lots", product="P", panels=panels[:1])
