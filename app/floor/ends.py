@@ -20,7 +20,7 @@ from app.journal.act import By, lock
 from app.journal.record import AtOnce, enter, read, reading
 from app.ledger.judgements import Judgement
 from app.ledger.runs import Claim, Cover, Line, Reading, Run, RunVoid
-from app.ledger.sets import Member, panels_in, set_of
+from app.ledger.sets import Member, lots_of_panels, panels_in, panels_of_sets, set_of
 from app.listed import Question, among, together
 from app.naming.resolve import Named, code_of, codes_of
 
@@ -61,6 +61,7 @@ def finish_run(session: Session, by: By, run: Run, values: Sequence[Value] = (),
 def interrupt_run(session: Session, by: By, run: Run, said: Said, *, person: int | None = None) -> list[Line]:
     """Stops the run before all its panels are done; what was not surely done comes to the step again."""
     lines = [line for line in _locked_lines_of(session, run) if line.closed_e is None]
+    _are_of(session, said, [run.id])
     travel = _travelling(session, lines)
     with AtOnce(session) as writes:
         for line in lines:
@@ -86,6 +87,7 @@ def change_over(session: Session, by: By, station: int, item: Named, place: str 
     """Puts `item` on the place instead of what is there, and begins a new line in every run that is open at the station."""
     runs = list(session.scalars(select(Run).where(Run.station == station, Run.closed_e.is_(None)).order_by(Run.id)))
     lock(session, Run, [run.id for run in runs])
+    _are_of(session, said, [run.id for run in runs])
     _, broken = swap(session, by, station, item.id, place)
     opened = []
     for run in runs:
@@ -103,6 +105,25 @@ def change_over(session: Session, by: By, station: int, item: Named, place: str 
     for line in opened if broken else []:
         hold_line(session, by, line.id, against_rules(broken))
     return opened
+
+
+def _are_of(session: Session, said: Said, runs: Sequence[int]) -> None:
+    """What was said is of these runs, or of a lot that travels in them: by a wrong code, panels would count as not reached that were."""
+    done, in_work = set(said.done or ()), set(said.in_work or ())
+    if both := done & in_work:
+        raise bad_input("A panel is done or in work.", "panels_in_work", f"Said to be both: {_codes(session, both)}.", "Name it in one of them.")
+    if not runs or not done | in_work:
+        return
+    lines = session.execute(select(Line.set, Line.lot).where(Line.run.in_(runs))).all()
+    here = {panel for panels in panels_of_sets(session, {line.set for line in lines if line.set}).values() for panel in panels}
+    lots, others = {line.lot for line in lines}, (done | in_work) - here
+    held = lots_of_panels(session, list(others))
+    if strange := {panel for panel in others if held.get(panel) not in lots}:
+        raise refuse("not_here", "That can't be so.", f"Not in this work: {_codes(session, strange)}.", "Name panels of it.")
+
+
+def _codes(session: Session, panels: set[int]) -> str:
+    return ", ".join(sorted(codes_of(session, "panel", list(panels)).values()))
 
 
 def _locked_lines_of(session: Session, run: Run) -> list[Line]:

@@ -127,3 +127,25 @@ def test_the_answer_to_an_interruption_says_what_is_done_and_what_comes_again(fa
     again = client.post("/api/v1/runs", json={"station": station, "things": [lot.code]}, headers={"Idempotency-Key": "3"}).json()
     assert [line["panels"] for line in again["lines"]] == [codes[2:]]
     assert client.get(f"/api/v1/runs/{run}").json()["lines"][0]["panels_perhaps"] == codes[2:3]
+
+
+def test_what_is_said_must_be_of_the_work(factory: Factory) -> None:
+    """A wrong code in both lists would let every panel count as surely not reached; those of the lot may be said again, as done before."""
+    first, *rest = factory.panels(4)
+    (stranger,) = factory.panels(1)
+    lot = factory.lot([first, *rest])
+    run = interrupted(factory, lot, Said(done=[first.id], in_work=[]))
+    run = factory.start("Plasma", lot)
+
+    def say(said: Said) -> None:
+        factory.do("interrupt_run", lambda s, by: len(interrupt_run(s, by, s.get_one(Run, run), said)))
+
+    for said, kind, why in (
+        (Said(done=[stranger.id], in_work=[]), "not_here", f"Not in this work: {stranger.code}."),
+        (Said(done=[rest[0].id], in_work=[rest[0].id]), "bad_input", f"Said to be both: {rest[0].code}."),
+    ):
+        with pytest.raises(Refused) as refused:
+            say(said)
+        assert (refused.value.kind, refused.value.reasons[0].why) == (kind, why)
+    say(Said(done=[first.id, rest[0].id], in_work=[rest[1].id]))
+    assert done(factory, [first, *rest]) == [1, 1, 0, 0]
