@@ -18,7 +18,7 @@ from app.ledger.alternates import demands, is_certain
 from app.ledger.items import Lot
 from app.ledger.sets import LotHolding, Member
 from app.ledger.travels import LineAbove, line_of, lines_of_run, lines_that_had, panels_of_lines
-from app.ledger.used import framed_from, mixed_from, uses_of
+from app.ledger.used import framed_from, lines_with_another, mixed_from, uses_of
 from app.listed import listed, tuples
 from app.naming.resolve import Named
 
@@ -136,7 +136,8 @@ def _of_wafer(session: Session, wafer: int) -> Reached:
 def _of_batch(session: Session, batch: int) -> Reached:
     batches = {batch, *mixed_from(session, batch)}
     lines = lines_that_had(session, batches)
-    beside = demands(session, uses_of(session, [line.line for line in lines]))
+    several = lines_with_another(session, batches)
+    beside = demands(session, uses_of(session, [line.line for line in lines if line.line in several]))
     found = _of_lines(session, lines, {line for line, its in beside.items() if not is_certain(its, batches)})
     frames = framed_from(session, list(batches))
     return _joined(found, _of_panels(session, _whole_panels(dict.fromkeys(frames, 0)))) if frames else found

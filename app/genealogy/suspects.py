@@ -24,7 +24,7 @@ from app.ledger.items import Lot
 from app.ledger.runs import Line, Run
 from app.ledger.sets import LotHolding, Member
 from app.ledger.travels import panels_of_lines
-from app.ledger.used import framed_from, mixed_from, standing_lines, uses_of
+from app.ledger.used import framed_from, lines_with_another, mixed_from, standing_lines, uses_of
 from app.listed import ask, listed
 from app.naming.resolve import Named
 from app.receiving.wafers import map_of
@@ -206,7 +206,8 @@ def _of_batch(session: Session, suspect: Suspect) -> Suspected:
     narrowed = _narrowed(suspect, [_Work._make(row) for row in ask(session, _LINES_WITH, batches=batches)])
     whole = suspect.since is None and suspect.until is None and not suspect.lines
     frames = dict.fromkeys(framed_from(session, batches), 0) if whole else {}
-    beside = demands(session, uses_of(session, [line.id for line in narrowed]))
+    several = lines_with_another(session, batches)
+    beside = demands(session, uses_of(session, [line.id for line in narrowed if line.id in several]))
     unsure = _beside(session, [line for line in narrowed if line.id in beside], beside, frozenset(batches))
     sure = _with_items(session, [line for line in narrowed if line.id not in beside])
     return any_of([sure, Suspected(perhaps=unsure, panels=frames)])

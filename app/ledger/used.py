@@ -17,6 +17,11 @@ def uses_of(session: Session, lines: Iterable[int]) -> list[Used]:
     return tuples(session, _USES, lines=lines)
 
 
+def lines_with_another(session: Session, batches: Iterable[int]) -> set[int]:
+    """Lines that had one of these batches, and another batch of whatever kind."""
+    return {line for (line,) in tuples(session, _LINES_WITH_ANOTHER, batches=batches)}
+
+
 def standing_lines() -> Select[Line]:
     """A query for run lines: those of voided runs are not among them."""
     return select(Line).where(~select(RunVoid.run).where(RunVoid.run == Line.run).exists())
@@ -39,6 +44,13 @@ _MIXED_FROM = text("""
         select f.child from below cross join flow f where f.parent = below.id and (f.kind = 'mix' or below.id < 0)
     ) select id from below
 """)
+_LINES_WITH_ANOTHER = listed(
+    """
+    select had.line from use had cross join use u cross join batch b
+    where had.item in :batches and u.line = had.line and u.item <> had.item and b.item = u.item
+    """,
+    "batches",
+)
 _FRAMED_FROM = listed("select child from flow where parent in :batches and kind = 'frame'", "batches")
 _USES = listed(
     f"""
