@@ -73,9 +73,12 @@ class Expectation:
         network = self.network
         found: dict[Node, float] = {}
         for node in network.order:
-            marks = sum(draw.units * found[draw.parent] for draw in network.into.get(node, ()))
+            marks = 0.0
+            for draw in network.into.get(node, ()):
+                marks += draw.units * found[draw.parent]
             if node in network.marks:
-                marks += network.marks[node].expected * (1 - marks / max(1, network.held[node]))  # of what has none by a draw
+                own = network.marks[node].expected
+                marks += own * (1 - marks / network.held[node]) if marks else own  # of what has none by a draw
             elif node in told:
                 marks = told[node].marks
             found[node] = marks / network.held[node] if network.held[node] else 0.0
