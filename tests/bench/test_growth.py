@@ -9,7 +9,7 @@ from urllib.parse import parse_qsl, quote
 
 import pytest
 from fastapi.routing import APIRoute
-from sqlalchemy import event, func, select
+from sqlalchemy import event, func, or_, select
 
 from app.db import House
 from app.desk import listing
@@ -61,7 +61,7 @@ def _asked(folder: Path, blocks: int) -> dict[str, int]:
                 if (n := steps.of(wires, filled)) is not None:
                     found[path] = n
                     break
-        found["cures of one time"] = steps.of_old_cures(house)
+        found["cures of one time"] = steps.of_cures(house)
     return found
 
 
@@ -84,11 +84,11 @@ class _Steps:
                 return self.n - before
         return None
 
-    def of_old_cures(self, house: House) -> int:
-        """What judging the first cure of each oven again looks at."""
-        firsts = select(func.min(Run.id)).where(Run.operation == "cure").group_by(Run.station)
+    def of_cures(self, house: House) -> int:
+        """What judging an oven's first cure again looks at, with all the later ones; and its last, with all the earlier ones."""
+        edges = [select(edge(Run.started_at)).where(Run.operation == "cure").group_by(Run.station) for edge in (func.min, func.max)]
         with house.reading() as session:
-            runs = session.scalars(select(Run).where(Run.id.in_(firsts))).all()
+            runs = session.scalars(select(Run).where(Run.operation == "cure", or_(*(Run.started_at.in_(some) for some in edges)))).all()
             before = self.n
             for run in runs:
                 assert run.ended_at is not None
@@ -124,8 +124,8 @@ def _crowd(raw: sqlite3.Connection, n: int) -> None:
             _again(raw, "item", f"id = {one}", id="id + k * 1000000000")
         _again(raw, table, f"{key} = {one}", **{key: f"{key} + k * 1000000000"})
         _again(raw, "code", f"thing = {one} and kind = '{table}'", thing="thing + k * 1000000000", code="code || '-' || k")
-    later = {name: f"2100 + k || '-01-0{day} 00:00:00.000000'" for name, day in (("first_at", 1), ("last_at", 2))}
-    ends = {"started_at": later["first_at"], "ended_at": later["last_at"]}
+    later = {name: f"(2100 + k) || '-01-0{day} 00:00:00.000000'" for name, day in (("first_at", 1), ("last_at", 2))}
+    ends = {name: f"datetime('1900-01-0{day}', (2 * k) || ' days') || '.000000'" for name, day in (("started_at", 1), ("ended_at", 2))}
     _again(raw, "run", "id in (select max(id) from run where operation = 'cure' group by station)", id="id + k * 1000000000 + 1", **ends)
     _again(raw, "cure_trace", "id in (select max(id) from cure_trace group by station)", id="id + k * 1000000000", **later)
 
