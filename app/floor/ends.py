@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import timedelta
 from typing import NamedTuple, cast
 
 from sqlalchemy import bindparam, delete, select
@@ -9,7 +10,8 @@ from sqlalchemy.orm import Session, aliased
 
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Record, Step
-from app.errors import bad_input, refuse
+from app.clock import told
+from app.errors import BadInput, bad_input, refuse
 from app.floor.gates import loaded_on
 from app.floor.mounts import swap
 from app.floor.progress import progress
@@ -23,6 +25,8 @@ from app.ledger.runs import Claim, Cover, Line, Reading, Run, RunVoid
 from app.ledger.sets import Member, lots_of_panels, panels_in, panels_of_sets, set_of
 from app.listed import Question, among, together
 from app.naming.resolve import Named, code_of, codes_of
+
+_WRITTEN_TO = timedelta(minutes=1)  # times that are stated may be cut to the minute
 
 
 @dataclass(frozen=True)
@@ -166,8 +170,17 @@ def close_line(
 
 
 def close_run(writes: AtOnce, by: By, run: Run, outcome: str, *, person: int | None = None) -> None:
+    """An end may be told late, but not before its start; the server's own clock may have been set back, and a fact stands as it is told."""
+    if by.happened_at < run.started_at - _WRITTEN_TO and by.happened_at != by.now and not by.fact:
+        raise _ends_before_it_began(writes.session, by, run)
     writes.close(run, closed_e=by.e, ended_at=by.happened_at, ended_source=by.source, ended_by=person, outcome=outcome)
     writes.ask(Question(_UNCLAIM, {"of": run.id}, list))
+
+
+def _ends_before_it_began(session: Session, by: By, run: Run) -> BadInput:
+    began, end = (told(at, catalogue.site(session).zone) for at in (run.started_at, by.happened_at))
+    name = code_of(session, "run", run.id)
+    return bad_input(f"Run {name} can't end before it began.", "happened_at", f"It began at {began}; the end is told as {end}.", "Correct the time.")
 
 
 def _are_out_of_work(session: Session, run: Run, panels: set[int]) -> None:

@@ -92,3 +92,14 @@ def test_what_is_short_of_heat_is_a_suspect_alone_in_a_span_or_narrowed_to_a_loa
         assert greatest(heat="short", since=at(250)) == 0
         do.get("/exposure?heat=short", expect=422)
         do.get("/exposure", expect=422)
+
+
+def test_a_run_does_not_end_before_it_began(house: House) -> None:
+    """A stated time may be cut to the minute; an hour too early it is a slip of who wrote it."""
+    with plant(house, *CURED) as do:
+        do.mount("Attach", do.wafer("RD-1"))
+        do.mount("Attach", do.batch("GLUE"))
+        run = do.start("Attach", do.lot(do.panels(2), product="P8"), happened_at=at(60))
+        refused = do.post(f"/runs/{run}/finish", 422, happened_at=at(0))
+        assert refused["kind"] == "bad_input" and "happened_at" in str(refused)
+        assert do.post(f"/runs/{run}/finish", happened_at=(T0 + timedelta(minutes=59, seconds=30)).isoformat())["outcome"] == "done"
