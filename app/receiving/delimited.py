@@ -151,7 +151,7 @@ def may_be_cut(data: bytes, delimiter: str) -> bool:
     """Whether the last line has no end and may be half of one: its last field could be the beginning of a longer one.
 
     It is whole where it is as long as any in the lines before, with as many figures after the mark, or where a line before has that very field
-    and none has one that only begins so.
+    and none has one that only begins so. Where lines before end blank, so may the last: few cuts fall right behind a delimiter.
     """
     if not data.strip() or data.endswith(b"\n"):
         return False
@@ -159,7 +159,7 @@ def may_be_cut(data: bytes, delimiter: str) -> bool:
     last, *before = [line.rpartition(delimiter)[2].strip().strip('"') for line in reversed(lines[1:] if len(data) > TAIL else lines)]
     if not before:
         return True
-    if last in before and not any(field != last and field.startswith(last) for field in before):
+    if last in before and not (last and any(field != last and field.startswith(last) for field in before)):
         return False
     marked = [len(match[1]) if (match := _WITH_MARK.fullmatch(field)) else 0 for field in (last, *before)]
     return marked[0] < max(marked) or (not marked[0] and len(last) < max(map(len, before)))
