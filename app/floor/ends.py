@@ -12,7 +12,7 @@ from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Record, Step
 from app.clock import told
 from app.errors import BadInput, bad_input, refuse
-from app.floor.gates import loaded_on
+from app.floor.gate_facts import loaded_on
 from app.floor.mounts import swap
 from app.floor.progress import progress
 from app.floor.starts import use_what_is_loaded

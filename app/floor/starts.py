@@ -9,7 +9,8 @@ from sqlalchemy.orm import Session
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Route, Step
 from app.errors import Reason, Refused, refuse
-from app.floor.gates import Facts, Loaded, grounds, read_facts
+from app.floor.gate_facts import Facts, Loaded, read_facts
+from app.floor.gates import grounds
 from app.floor.groups import Group, contents, gather
 from app.floor.interrupted import without_done
 from app.floor.loose import lot_for_work

@@ -7,7 +7,8 @@ from sqlalchemy.orm import Session
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Station, Step
 from app.errors import Reason, Refused, bad_input, refuse
-from app.floor.gates import Facts, grounds, read_facts
+from app.floor.gate_facts import Facts, read_facts
+from app.floor.gates import grounds
 from app.floor.groups import Group, gather, panel_groups
 from app.floor.starts import Start, lock_and_gather, open_run
 from app.journal.act import By, lock

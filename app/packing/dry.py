@@ -10,7 +10,8 @@ from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Product, Step
 from app.errors import Reason, Refused
 from app.floor.ends import close_line, close_run
-from app.floor.gates import Facts, grounds, read_facts
+from app.floor.gate_facts import Facts, read_facts
+from app.floor.gates import grounds
 from app.floor.groups import Group, gather
 from app.floor.progress import Progress
 from app.floor.starts import use_what_is_loaded

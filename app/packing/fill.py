@@ -12,7 +12,8 @@ from app.catalogue.definitions import Order, Product, Site, Step
 from app.errors import Reason, Refused, bad_input, refuse
 from app.floor.counting import take
 from app.floor.ends import Value, finish_run
-from app.floor.gates import Facts, grounds, read_facts
+from app.floor.gate_facts import Facts, read_facts
+from app.floor.gates import grounds
 from app.floor.groups import Group, gather
 from app.floor.loose import lot_for_giving
 from app.floor.starts import claim, lock_and_gather, use_what_is_loaded

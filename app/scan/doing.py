@@ -16,7 +16,7 @@ from app.floor import counts_at_finish
 from app.floor.attendance import attend, hand_over, leave
 from app.floor.counting import Counted
 from app.floor.ends import Said, Value, change_over, finish_run
-from app.floor.gates import loaded_on
+from app.floor.gate_facts import loaded_on
 from app.floor.mounts import mount, part_of, place_among_several, swap, unmount
 from app.floor.starts import start_run
 from app.floor.station_states import WORDS, set_state

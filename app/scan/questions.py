@@ -13,7 +13,7 @@ from app.final_test.bin_tables import grades_at
 from app.floor.attendance import stations_of
 from app.floor.counts_at_finish import Asked, asked
 from app.floor.ends import open_lines_of, step_of_line
-from app.floor.gates import Facts, Loaded, loaded_on
+from app.floor.gate_facts import Facts, Loaded, loaded_on
 from app.floor.groups import Group, gather
 from app.floor.interrupted import Begun, may_have_begun
 from app.floor.marks import good_units
