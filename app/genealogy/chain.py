@@ -20,7 +20,6 @@ from app.genealogy.record_stops import PastHold, holds_ever
 from app.genealogy.trace import origins_of, travelled_in
 from app.journal.models import Entry
 from app.ledger import walk
-from app.ledger.alternates import had_perhaps
 from app.ledger.corrections import moves_in_force, turn_of
 from app.ledger.flows import Flow
 from app.ledger.items import DryPack, Item, Lot
@@ -177,7 +176,6 @@ def _works(session: Session, found: Origins, lines: list[Line]) -> tuple[Work, .
     used: defaultdict[int, list[int]] = defaultdict(list)
     for line_id, item, _ in found.uses:
         used[line_id].append(item)
-    unsure = had_perhaps(session, found.uses)
     works = []
     for line in lines:
         run, on = runs[line.run], covers.get(line.id, {})
@@ -189,7 +187,8 @@ def _works(session: Session, found: Origins, lines: list[Line]) -> tuple[Work, .
             Work(
                 line.id, codes[run.id], run.operation, stations[run.station], badges.get(run.person or 0, ""), line.started_at, line.ended_at,
                 whole, tuple(sorted(panel for panel, extent in panels.items() if extent == "either")),
-                tuple(item for item in batches if (line.id, item) not in unsure), tuple(item for item in batches if (line.id, item) in unsure),
+                tuple(item for item in batches if (line.id, item) not in found.perhaps),
+                tuple(item for item in batches if (line.id, item) in found.perhaps),
                 {item: some for item in used[line.id] if (some := tuple(sorted(found.wafers.get(item, set()) & panels.keys())))},
                 judgement.verdict if judgement else "", tuple(judgement.facts.get("sensors", ())) if judgement else (), line.e,
             )

@@ -43,6 +43,7 @@ class Origins:
     uses: list[Used]  # the material that the lines had
     wafers: dict[int, set[int]]
     batches: dict[int, set[int]]
+    perhaps: set[tuple[int, int]]  # (line, batch) where units of the line may have had another instead
     shares: dict[Origin, Share]
     units: int
     panels: OnPanels
@@ -77,7 +78,8 @@ def origins(session: Session, starts: Iterable[int], kinds: Mapping[int, str] | 
     own = on_items | {panel: panels.of_panel(panel) for panel in up.starts if panel in up.panels}
     down = Down(up, wanted, draws, held, _there_now(session, up, held), spare)
     units = _units_in(up, wanted, down.there, units_of_panels)
-    return Origins(up, lines, uses, dict(wafers), batches, down.shares(own, panels.into(up.edges)), units, panels, on_items, down)
+    shares = down.shares(own, panels.into(up.edges))
+    return Origins(up, lines, uses, dict(wafers), batches, batches_on.perhaps, shares, units, panels, on_items, down)
 
 
 def _by_line(batches: Mapping[int, set[int]]) -> dict[int, list[int]]:

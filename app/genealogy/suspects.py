@@ -1,6 +1,6 @@
 """Suspects: what a case is about, as run lines, wafers or regions of them, panels, loose lots and packs. Read from the record; nothing is written.
 
-Several suspects are joined as *any of* them or *all of* them. What they mark on panels is told cell by cell in `marks.py` of this room.
+Several suspects are joined as *any of* them or *all of* them. What they mark on panels is told cell by cell in `suspect_cells.py`.
 """
 
 from collections.abc import Iterable, Sequence

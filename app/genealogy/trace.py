@@ -1,7 +1,7 @@
 """A trace, ready to be read: back to the origins, forward to packs and customers. Rows carry codes, words and bounds."""
 
 from collections import Counter, defaultdict
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import partial
 from typing import Any, NamedTuple
@@ -124,10 +124,8 @@ def _panel_lot(session: Session, subject: Named) -> int | None:
 def _lots_of_panels(session: Session, up: walk.Up) -> dict[int, set[int]]:
     """By panel, every lot that ever held it before what is traced had left it."""
     found: defaultdict[int, set[int]] = defaultdict(set)
-    for one, lot, e in tuples(session, _HOLDINGS, sets=up.travels.members):
-        for panel in up.travels.members[one]:
-            if e < up.exits[panel]:
-                found[panel].add(lot)
+    for panel, lot, _ in _held(session, up):
+        found[panel].add(lot)
     return found
 
 
@@ -147,11 +145,17 @@ def _in_lots(session: Session, panels: Mapping[int, Share]) -> dict[int, Share]:
 def travelled_in(session: Session, up: walk.Up) -> dict[int, dict[int, int]]:
     """By panel lot, the panels that it held before what is traced had left them, with the entry at which it first held each."""
     found: defaultdict[int, dict[int, int]] = defaultdict(dict)
-    for one, lot, e in ask(session, _HOLDINGS, sets=up.travels.members):
+    for panel, lot, e in _held(session, up):
+        found[lot][panel] = min(e, found[lot].get(panel, e))
+    return dict(found)
+
+
+def _held(session: Session, up: walk.Up) -> Iterator[tuple[int, int, int]]:
+    """Panel, lot and entry of each holding before what is traced had left the panel."""
+    for one, lot, e in tuples(session, _HOLDINGS, sets=up.travels.members):
         for panel in up.travels.members[one]:
             if e < up.exits[panel]:
-                found[lot][panel] = min(e, found[lot].get(panel, e))
-    return dict(found)
+                yield panel, lot, e
 
 
 def _lots_and_samples(kinds: dict[int, str], shares: dict[int, Share]) -> tuple[dict[int, Share], dict[int, Share]]:
