@@ -1,7 +1,9 @@
 """The only clock: UTC with zone; and the site's, for people to read."""
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
+
+MAY_DIFFER = timedelta(minutes=1)  # what a person's or a machine's clock may be ahead of ours: one further ahead is wrong
 
 
 def now() -> datetime:

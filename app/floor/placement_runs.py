@@ -7,7 +7,7 @@ a role of the wafer (of any step, where none does), and is counted.
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +16,7 @@ from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Step
+from app.clock import MAY_DIFFER
 from app.errors import Reason
 from app.floor.placement_names import NamedLog, ranges, refused_as_input
 from app.ledger.corrections import not_void
@@ -23,7 +24,7 @@ from app.ledger.runs import Line, Run, RunVoid, Use
 from app.ledger.sets import Member
 
 Ints = NDArray[np.int64]
-_CLOCKS_MAY_DIFFER = 60_000_000  # microseconds
+_CLOCKS_MAY_DIFFER = MAY_DIFFER // timedelta(microseconds=1)
 _LAST = 1 << 60
 
 

@@ -4,7 +4,7 @@ import hashlib
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from functools import cache
 from typing import Any
 
@@ -121,10 +121,11 @@ def act(
     """Do `verb` once and for all. It is called again, from the start, when the database asks for another try.
 
     `arguments` go into the journal as they are: JSON values, nothing secret. `key` makes a repeat harmless: the first answer
-    comes back. `happened_at` is stated time; `fact` marks what is told after it happened. `caller` brings the actor's signature; the key
-    is among the caller's own. Raises `Refused`.
+    comes back. `happened_at` is stated time, none that is still to come; `fact` marks what is told after it happened. `caller` brings
+    the actor's signature; the key is among the caller's own. Raises `Refused`.
     """
     _check_duty(actor, action, signed=signed)
+    _check_time(happened_at)
     content = _content_digest([action, arguments, happened_at and happened_at.isoformat(), fact])
     attempt = _Attempt(actor, action, arguments, content, key, happened_at, source, fact, signed, (caller or actor).text)
     for tries in range(_TRIES + 1):
@@ -188,6 +189,7 @@ def rehearse(house: House, actor: Actor, intents: Sequence[Intent], *, source: s
 
 def _rehearsed(house: House, session: RecordSession, actor: Actor, intent: Intent, source: str, *, fact: bool) -> dict[str, Any] | Refused:
     _check_duty(actor, intent.action, signed=True)
+    _check_time(intent.happened_at)
     attempt = _Attempt(actor, intent.action, intent.arguments, b"", None, intent.happened_at, source, fact, signed=True, asker="")
     by = By(actor, _number_of_entry(house, session), clock.now(), intent.happened_at, source, fact, signed=True, alone=True)
     savepoint = session.begin_nested()
@@ -211,6 +213,14 @@ def _check_duty(actor: Actor, action: str, *, signed: bool) -> None:
         raise NotAllowed(
             f"{actor.name} has not signed.", Reason("password", f"To {known.words} needs a signature: your password again.", "Give your password.")
         )
+
+
+def _check_time(stated: datetime | None) -> None:
+    """Nothing has happened that is still to come: who states so has a wrong clock, a wrong zone or a wrong day."""
+    now = clock.now()
+    if stated is not None and stated > now + clock.MAY_DIFFER:
+        why = f"It was stated for {stated.astimezone(UTC):%Y-%m-%d %H:%M:%S} UTC, and now it is {now:%Y-%m-%d %H:%M:%S} UTC."
+        raise bad_input("That time is still to come.", "happened_at", why, "State when it happened, with its zone; or set the clock that said so.")
 
 
 def _content_digest(content: list[Any]) -> bytes:

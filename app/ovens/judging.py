@@ -8,6 +8,7 @@ from io import BytesIO
 from sqlalchemy import select, text, union
 from sqlalchemy.orm import Session
 
+from app import clock
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Station
 from app.db import House
@@ -49,7 +50,7 @@ class Judged:
 def read_logger_file(house: House, name: str, data: bytes, stated: Stated) -> tuple[Kept, Trace]:
     """Keeps and reads a file, outside any transaction. It is kept even when it can't be read."""
     kept = keep_file(house, name, BytesIO(data))
-    trace = read_trace(data, name, stated)
+    trace = read_trace(data, name, stated, latest=clock.now() + clock.MAY_DIFFER)
     if not len(trace.times):
         raise bad_input(f"{name} has no reading.", "the table", "No row has a time and a temperature.", "Export the readings again.")
     return kept, trace

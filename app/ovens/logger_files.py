@@ -6,6 +6,7 @@ missing or broken stay in their row as NaN, with a note; a row without readings 
 
 import re
 from collections.abc import Sequence
+from datetime import UTC, datetime
 
 import numpy as np
 
@@ -28,12 +29,14 @@ _SUMMARY = {"min", "minimum", "max", "maximum", "avg", "average", "mean", "std",
 _SECOND_TABLE = ("Other headings stand here: a second table begins.", "Export each table as a file of its own.")
 
 
-def read_trace(data: bytes, name: str, stated: Stated = Stated(), most_rows: int = MOST_ROWS) -> Trace:  # noqa: B008 (frozen, never changed)
-    """The trace of one file. `name` is for the words of a refusal."""
+def read_trace(
+    data: bytes, name: str, stated: Stated = Stated(), most_rows: int = MOST_ROWS, latest: datetime | None = None,  # noqa: B008 (frozen, never changed)
+) -> Trace:  # fmt: skip
+    """The trace of one file. `name` is for the words of a refusal; `latest`: a reading after it can't be right."""
     what = f"{name} cannot be read as the log of an oven."
     _check_stated(what, stated)
     lines = lines_of(data, what, stated.encoding, most_rows)
-    return _Reader(what, stated, find_table(lines, what, stated), most_rows).read(lines)
+    return _Reader(what, stated, find_table(lines, what, stated), most_rows).read(lines, latest)
 
 
 def _check_stated(what: str, stated: Stated) -> None:
@@ -68,7 +71,7 @@ class _Reader:
         self.bad: list[Reason] = []
         self.beside: dict[str, list[str]] = {}  # columns that are not read, in the rows of the first block
 
-    def read(self, lines: list[str]) -> Trace:
+    def read(self, lines: list[str], latest: datetime | None) -> Trace:
         last = self._without_cut_line(lines)
         for first in range(self.table.first_line - 1, last, _BLOCK):
             self._block(lines, first, min(first + _BLOCK, last))
@@ -83,11 +86,24 @@ class _Reader:
         if not (states == Said.NUMBER).any():
             raise bad_input(self.what, f"line {self.table.first_line}", "No sensor has a single reading.", "Check the file and the columns.")
         times, rows = self.times.seconds(), self.times.lines()
+        if latest is not None:
+            self._refuse_later(times, latest)
         self._refuse_sensor_a_line(times)
         self.notes.look_at_times(times, rows)
         for place, sensor in enumerate(self.table.sensors):
             self.notes.look_at_sensor(sensor.name, states[:, place], times, rows)
         return Trace(times, tuple(sensor.name for sensor in self.table.sensors), temps, self.notes.all())
+
+    def _refuse_later(self, times: Floats, latest: datetime) -> None:
+        """A reading that is still to come tells of a wrong clock, zone or order of dates: then no reading of the file has its true time."""
+        later = np.flatnonzero(times > latest.timestamp())
+        if not len(later):
+            return
+        at = datetime.fromtimestamp(float(times[later[0]]), UTC)
+        others = f", and those of {len(later) - 1} more lines" if len(later) > 1 else ""
+        why = f"Its reading of {at:%Y-%m-%d %H:%M:%S} UTC{others} is still to come: the logger's clock, its zone or the order of its dates is wrong."
+        now = "State the zone that the logger's clock kept and what its dates begin with; a clock that was ahead is set right and told by an offset."
+        raise bad_input(self.what, f"line {self.times.lines()[later[0]]}", why, now)
 
     def _without_cut_line(self, lines: list[str]) -> int:
         """A last line without an end may be half a line: it counts only if its last number is as long as in the lines before."""
