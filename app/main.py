@@ -47,6 +47,7 @@ from app.machines import (
     differs,
     exports,
     exposure,
+    final_test,
     floor,
     form_pages,
     genealogy,
@@ -88,7 +89,7 @@ _DAY = 86400.0
 _log = logging.getLogger("reelroot")
 _CALLS = (
     people.router, catalogue_calls.router, receiving.router, origins.router,
-    lots.router, stations.router, floor.router, runs.router, placements.router, ovens.router,
+    lots.router, stations.router, floor.router, runs.router, final_test.router, placements.router, ovens.router,
     corrections.router, paper.router, packing.router, labels.router, holds.router, genealogy.router, record.router, exports.router,
     exposure.router, before_mixing.router, mock_recalls.router, differs.router, dies.router, counts.router, board_calls.router, lists.router,
 )  # fmt: skip

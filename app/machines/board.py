@@ -22,7 +22,7 @@ Calling = Annotated[Call, Depends(calling)]
 On = Annotated[date | None, Query(description="A production day; empty: today.")]
 
 
-class MarkOut(BaseModel):
+class LateOrStuckOut(BaseModel):
     kind: str = Field(description="late or stuck.", examples=["stuck"])
     reason: str = Field(examples=["waits 3 h 05 min; its limit: 2 h 00 min"])
 
@@ -38,7 +38,7 @@ class LotAtOut(BaseModel):
     state: str = Field(description="waiting, running, at risk or held.", examples=["waiting"])
     since: datetime = Field(examples=["2026-03-01T06:30:00Z"])
     where: str = Field(examples=["waits 45 min"])
-    marks: list[MarkOut]
+    marks: list[LateOrStuckOut]
 
 
 class RowOut(BaseModel):
@@ -136,7 +136,7 @@ def see_board(request: Request, call: Calling) -> BoardOut:
             lots=[
                 LotAtOut(
                     lot=lot.code, order=lot.order, due=lot.due, panels=lot.panels, units=lot.units, state=lot.state, since=lot.since,
-                    where=lot.where, marks=[MarkOut(kind=mark.kind, reason=mark.reason) for mark in lot.marks],
+                    where=lot.where, marks=[LateOrStuckOut(kind=mark.kind, reason=mark.reason) for mark in lot.marks],
                 )
                 for lot in row.lots
             ],

@@ -105,7 +105,7 @@ class ChangesOut(BaseModel):
     changes: list[ChangeOut] = Field(description="Empty: the catalogue says so already.")
 
 
-class ThingOut(BaseModel):
+class DefinitionOut(BaseModel):
     kind: str = Field(examples=["recipe"])
     name: str = Field(description='A route: product and revision, such as "P1 rev A".', examples=["DIE-170"])
     code: str | None = Field(None, description="Of a station or an order.", examples=[None])
@@ -141,7 +141,7 @@ class ApprovalChangesOut(BaseModel):
     changes: list[FieldOut]
 
 
-class MoveIn(Signed):
+class RevisionIn(Signed):
     revision: Name = Field(description="A revision of the lot's own product.", examples=["B"])
 
 
@@ -194,13 +194,13 @@ def as_toml_file(call: Calling) -> Toml:
 
 
 @router.get("/catalogue/{kind}", summary="The things of one kind, as they are defined now")
-def catalogue_things(kind: Kind, call: Calling) -> list[ThingOut]:
+def catalogue_things(kind: Kind, call: Calling) -> list[DefinitionOut]:
     with call.house.reading() as session:
         found = catalogue.every(session, kind)
         codes = codes_of(session, kind, [thing.id for thing in found]) if kind in ("station", "order") else {}
         states = catalogue.route_states(session)
         return [
-            ThingOut(
+            DefinitionOut(
                 kind=kind, name=thing.name, code=codes.get(thing.id), state=states.get(thing.id, "draft") if kind == "route" else None,
                 definition=thing.definition, body=thing.body.model_dump(mode="json"),
             )
@@ -238,7 +238,7 @@ def retire_revision(body: RouteIn, call: Calling) -> RouteStateOut:
 
 
 @router.post("/lots/{lot}/revision", summary="Move a lot to another revision of its product's route. Signed")
-def move_lot(lot: str, body: MoveIn, call: Calling) -> MovedOut:
+def move_lot(lot: str, body: RevisionIn, call: Calling) -> MovedOut:
     def verb(s: Session, by: By) -> dict[str, Any]:
         named = lot_named(s, lot)
         product = catalogue.with_id(s, s.get_one(Lot, named.id).product).name

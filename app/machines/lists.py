@@ -86,7 +86,7 @@ class CountsOut(BaseModel):
     amounts: list[AmountOut]
 
 
-class LotOut(LotRow):
+class TravellerOut(LotRow):
     route: str | None = Field(description="The revision that it is on.", examples=["P1 rev A"])
     where: str = Field(examples=["floor"])
     panels: list[PanelCode]
@@ -156,13 +156,13 @@ def lots(call: Calling, before: Before = None, limit: Limit = 100) -> LotsOut:
 
 
 @router.get("/lots/{lot}", summary="A lot: product, route, where it stands, its panels, and counts that close")
-def see_lot(lot: str, call: Calling) -> LotOut:
+def see_lot(lot: str, call: Calling) -> TravellerOut:
     with call.house.reading() as s:
         named = lot_named(s, lot)
         row = s.get_one(Lot, named.id)
         route = s.scalar(select(LotRoute.route).where(LotRoute.lot == row.item, LotRoute.closed_e.is_(None)))
         panels, _ = contents(s, named)
-        return LotOut(
+        return TravellerOut(
             **_lot_rows(s, [row])[0], route=catalogue.with_id(s, route).name if route else None, panels=panel_codes(s, panels),
             where=str(place_of(s, [row.item])[row.item]), groups=[group_out(s, group) for group in _groups(s, named)], counts=_counts(s, row.item),
         )  # fmt: skip

@@ -25,7 +25,7 @@ Coordinate = Annotated[int, Path(ge=-(2**31), le=2**31 - 1, description="As the 
 RowOrColumn = Annotated[int, Path(ge=1, le=1000, description="From 1.", examples=[2])]
 
 
-class JudgedOut(BaseModel):
+class PlacementsJudgedOut(BaseModel):
     line: Number
     run: str = Field(examples=["R26-000212-5"])
     verdict: str = Field(examples=["does_not_conform"])
@@ -44,7 +44,7 @@ class LogOut(BaseModel):
     outside: int = Field(description="Lines whose time is more than a minute outside their run.", examples=[0])
     faults: dict[str, str] = Field(description="What is wrong -> numbers of its lines.", examples=[{"die failed": "18, 40-42"}])
     holds: list[str] = Field(description="Holds that were placed.", examples=[["H26-000003-K"]])
-    judgements: list[JudgedOut]
+    judgements: list[PlacementsJudgedOut]
     packs: list[str] = Field(examples=[[]], description="Packs with something of what was held, or of what a correction changed.")
 
 

@@ -29,7 +29,7 @@ _AT: Any = Field(examples=["2026-03-01T06:30:00Z"])
 _SOMEBODY: Any = Field(examples=["Mara Lind"])
 
 
-class FillOut(BaseModel):
+class FillOnRecord(BaseModel):
     """Pockets, counted from the hub, and the loose lot whose units lie in them."""
 
     first: int = Field(examples=[1])
@@ -38,13 +38,13 @@ class FillOut(BaseModel):
     lot: LotCode
 
 
-class MoveOut(BaseModel):
+class MoveOnRecord(BaseModel):
     where: str = Field(examples=["shipped: Quillmere Lighting"])
     at: datetime = _AT
     shipment: str = Field(examples=["D26-000017-1"])
 
 
-class PackOut(BaseModel):
+class PackOnRecord(BaseModel):
     form: str = Field(examples=["reel"])
     part_number: str = Field(examples=["P1"])
     bin: str = Field(examples=["B1"])
@@ -60,8 +60,8 @@ class PackOut(BaseModel):
     sealed_at: datetime | None = _AT
     moisture_level: str = Field(examples=["3"])
     use_before: datetime | None = _AT
-    fills: list[FillOut]
-    moves: list[MoveOut]
+    fills: list[FillOnRecord]
+    moves: list[MoveOnRecord]
 
 
 class RecordLotOut(BaseModel):
@@ -94,7 +94,7 @@ class BookOut(BaseModel):
     unsigned: bool = Field(description="A difference beyond counting that nobody has signed for.")
 
 
-class PanelsOut(BaseModel):
+class PanelsOnRecord(BaseModel):
     panels: int = Field(examples=[24])
     cells: int = Field(examples=[9600])
     units: int = Field(description="Good units that left them on this way.", examples=[9516])
@@ -117,7 +117,7 @@ class ReadOut(BaseModel):
     within: bool
 
 
-class CountedOut(BaseModel):
+class CountOnRecord(BaseModel):
     what: str = Field(examples=["counted"])
     units: int = Field(examples=[9516])
     method: str = Field(examples=["weight"])
@@ -131,7 +131,7 @@ class SignedOut(BaseModel):
     words: str = Field(examples=["concession: looked at, fine"])
 
 
-class JudgedOut(BaseModel):
+class JudgementOnRecord(BaseModel):
     verdict: str = Field(examples=["conforms"])
     conforms: bool
     reasons: list[str] = Field(examples=[[]])
@@ -164,15 +164,15 @@ class RecordRunOut(BaseModel):
     most: int = Field(examples=[4500])
     materials: list[UsedOut]
     readings: list[ReadOut]
-    counts: list[CountedOut]
+    counts: list[CountOnRecord]
     marks: dict[str, int] = Field(description="Cells marked, by reason.", examples=[{"die missing": 3}])
     placed: str = Field(examples=["9,600 dies placed, 2 at fault, 1 lost"])
     waits_for: str = Field(description="The judgement that it waits for, while there is none.", examples=[""])
-    judged: JudgedOut | None
+    judged: JudgementOnRecord | None
     at_risk: SignedOut | None
 
 
-class ShelfOut(BaseModel):
+class ShelfOnRecord(BaseModel):
     shelf: str = Field(examples=["2"])
     verdicts: dict[str, str] = Field(description="By lot.", examples=[{"L26-000058-T": "conforms"}])
     soak_minutes: float | None = Field(examples=[104.2])
@@ -189,10 +189,10 @@ class CureOut(BaseModel):
     started_at: datetime = _AT
     ended_at: datetime | None = _AT
     has_logger_file: bool
-    shelves: list[ShelfOut]
+    shelves: list[ShelfOnRecord]
 
 
-class HeatOut(BaseModel):
+class HeatOnRecord(BaseModel):
     """An adhesive on some panels. Minutes are equivalent ones at `reference_c`."""
 
     panels: list[PanelCode]
@@ -286,10 +286,10 @@ class RecordOut(BaseModel):
     made_at: datetime = _AT
     subject: TraceItem
     is_emptied: bool = Field(description="Nothing is in the pack now: origins, runs and units are of what it held last.")
-    pack: PackOut | None
+    pack: PackOnRecord | None
     lot: RecordLotOut | None
     books: list[BookOut] = Field(description="Of the loose lots on the way.")
-    panel_count: PanelsOut
+    panel_count: PanelsOnRecord
     wafers: list[TraceItem]
     batches: list[TraceItem]
     panels: list[TraceItem]
@@ -298,7 +298,7 @@ class RecordOut(BaseModel):
     samples: list[TraceItem]
     runs: list[RecordRunOut]
     cures: list[CureOut]
-    heat: list[HeatOut]
+    heat: list[HeatOnRecord]
     results: list[ResultOut]
     holds: list[PastHoldOut]
     risks: list[RiskOut] = Field(description="At-risk marks, and how each ended.")
@@ -340,7 +340,7 @@ def _values_of(names: tuple[str, ...]) -> Callable[[Any], Any]:
 
 
 def _pack(one: PackShown) -> dict[str, Any]:
-    return _named(one, tuple(PackOut.model_fields)) | {"fills": [_named(fill, tuple(FillOut.model_fields)) for fill in one.fills]}
+    return _named(one, tuple(PackOnRecord.model_fields)) | {"fills": [_named(fill, tuple(FillOnRecord.model_fields)) for fill in one.fills]}
 
 
 def _lot(found: Record) -> dict[str, Any] | None:

@@ -1,23 +1,15 @@
-"""Runs over the API: start, finish, interrupt, abort, void; singulation and the bins of a test."""
+"""Runs over the API: start, finish, interrupt, abort, void; their readings; what comes next."""
 
-from dataclasses import asdict
 from datetime import datetime
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Depends, File, Form, UploadFile
-from pydantic import BaseModel, ConfigDict, Field
+from fastapi import APIRouter, Depends
+from pydantic import BaseModel, Field
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
 from app.errors import bad_input
-from app.final_test.bin_tables import bin_table_of
-from app.final_test.bins_out import take_bins_out, with_grades
-from app.final_test.result_columns import Decimal
-from app.final_test.result_corrections import correct_unit_results
-from app.final_test.results_in import import_unit_results, read_results
-from app.final_test.singulate import singulate
-from app.floor.amounts import book_of
 from app.floor.ends import Value, abort_run, finish_run, interrupt_run
 from app.floor.groups import Group, gather
 from app.floor.interrupted import covered
@@ -25,15 +17,12 @@ from app.floor.readings import correct_reading, take_reading
 from app.floor.starts import start_run
 from app.floor.voids import void_run
 from app.journal.act import By
-from app.ledger.counts import CountEntry
 from app.ledger.runs import Line, Reading, Run, RunVoid
 from app.ledger.sets import panels_of as panels_in_set
 from app.machines.bodies import (
     AStation,
     AThing,
     ByPerson,
-    Container,
-    CountIn,
     InPath,
     LotCode,
     Name,
@@ -43,18 +32,16 @@ from app.machines.bodies import (
     RunCode,
     StationCode,
     Told,
-    Units,
     ValueIn,
     Words,
     shown,
 )
-from app.machines.calls import PROBLEMS, Call, FormTold, calling
+from app.machines.calls import PROBLEMS, Call, calling
 from app.machines.names import open_run, panel_codes, panels_of, person_of, run_named, said, station_of, things_of, values_of
 from app.naming.resolve import code_of, codes_of, resolve
 
 router = APIRouter(prefix="/api/v1", tags=["runs"], responses=PROBLEMS)
 Calling = Annotated[Call, Depends(calling)]
-ADecimal = Annotated[Decimal | None, Form(description="The decimal sign, where the file leaves it open")]
 
 
 class RunIn(ByPerson):
@@ -123,54 +110,6 @@ class StopIn(ByPerson):
 
 class VoidIn(Told):
     reason: Words = Field(examples=["entered at the wrong station"])
-
-
-class SingulateIn(FinishIn):
-    container: Container | None = Field(None, description="The jar or tray that the units go into.")
-    counted: CountIn | None = Field(None, description="A physical count of the loose units.")
-
-
-class LooseOut(BaseModel):
-    lot: LotCode
-    units: int = Field(description="By the book: good cells.", examples=[8930])
-    difference: int | None = Field(None, description="What was counted less the book; empty: nothing was counted.", examples=[-20])
-    within: bool | None = Field(None, description="Inside twice the combined uncertainty. No: it must be signed for.", examples=[True])
-
-
-class BinIn(BaseModel):
-    model_config = ConfigDict(extra="forbid")
-
-    bin: Name = Field(description="Of the step's bin table, by name.", examples=["B1"])
-    units: Units
-
-
-class BinsIn(FinishIn):
-    """Counts by bin. Where the tester gives a file, import its unit results instead."""
-
-    bins: list[BinIn] = Field(min_length=1)
-
-
-class BinLot(BaseModel):
-    bin: str = Field(examples=["B1"])
-    grade: str = Field(examples=["prime"])
-    lot: LotCode
-    units: int = Field(examples=[8540])
-
-
-class BinsOut(BaseModel):
-    bins: list[BinLot]
-
-
-class ResultsOut(BinsOut):
-    rows: int = Field(examples=[8930])
-    by_failure: dict[str, int] = Field(examples=[{"open red": 31, "leak": 8}])
-    tester_bin_differs: int = Field(examples=[0], description="Units that the tester put into another bin than the table does.")
-
-
-class CorrectedResultsOut(BaseModel):
-    differences: dict[str, int] = Field(description="By bin: how many units more, or less, than was said.", examples=[{"B1": -12, "B2": 12}])
-    held: list[LotCode] = Field(description="Lots of bins that held units of another: they and what came of them are held.")
-    packs: list[str] = Field(description="Packs with something of what is held.", examples=[["K26-000096-9"]])
 
 
 class GroupOut(BaseModel):
@@ -255,86 +194,6 @@ def void(run: str, body: VoidIn, call: Calling) -> RunOut:
     return RunOut(**call.do("void_run", body, verb, path={"run": run}))
 
 
-@router.post("/runs/{run}/singulate", summary="End a singulation (or outside work that mixes): its panels become one loose lot")
-def end_singulation(run: str, body: SingulateIn, call: Calling) -> LooseOut:
-    def verb(s: Session, by: By) -> dict[str, Any]:
-        counted = (body.counted.units, body.counted.method, body.counted.u) if body.counted else None
-        box = resolve(s, body.container, "container").id if body.container else None
-        lot = singulate(
-            s, by, open_run(s, run), values_of(body.values), person=person_of(s, body.person, call.person), container=box, counted=counted
-        )
-        return {"lot": code_of(s, "lot", lot.item), "units": book_of(s, lot.item)} | _compared(s, lot.item)
-
-    return LooseOut(**call.do("singulate", body, verb, path={"run": run}))
-
-
-def _compared(session: Session, lot: int) -> dict[str, Any]:
-    """How the count of a new loose lot differs, where there was one."""
-    row = session.scalar(select(CountEntry).where(CountEntry.item == lot, CountEntry.kind == "counted").order_by(CountEntry.id.desc()).limit(1))
-    return {"difference": row.units - (row.book or 0), "within": row.within} if row else {}
-
-
-@router.post("/runs/{run}/bins", summary="End a test run with counts by bin: one loose lot a bin")
-def end_test(run: str, body: BinsIn, call: Calling) -> BinsOut:
-    if len({one.bin for one in body.bins}) < len(body.bins):
-        raise bad_input("A bin stands twice.", "bins", "Each bin is named once.", "Add its units up.")
-
-    def verb(s: Session, by: By) -> dict[str, Any]:
-        one = open_run(s, run)
-        counts = with_grades(s, one, {each.bin: each.units for each in body.bins})
-        lots = take_bins_out(s, by, one, counts, values_of(body.values), person=person_of(s, body.person, call.person))
-        return bins_as_json(s, lots, counts)
-
-    return BinsOut(**call.do("bin_out", body, verb, path={"run": run}))
-
-
-@router.post("/runs/{run}/unit_results", summary="End a test run with the tester's unit results: one loose lot a bin")
-def end_test_by_file(
-    run: str,
-    call: Calling,
-    told: FormTold,
-    file: Annotated[UploadFile, File(description="CSV: unit, pass or failure code, chromaticity, intensity, other numbers; the tester's own bin.")],
-    person: Annotated[str | None, Form(description="Badge code of who did it, if not the caller.", examples=["E-0004-P"])] = None,
-    decimal: ADecimal = None,
-) -> ResultsOut:
-    with call.house.reading() as session:
-        table = bin_table_of(session, run_named(session, run))  # open or not: a repeat of the key gets the first answer
-    with call.files("import_unit_results", "unit_results", file):
-        results = read_results(call.house, file.filename or "unnamed", file.file, table, decimal)
-
-        def verb(s: Session, by: By) -> dict[str, Any]:
-            lots = import_unit_results(s, by, open_run(s, run), results, person=person_of(s, person, call.person))
-            found = results.results
-            return bins_as_json(s, lots, found.counts_by_bin) | {
-                "rows": found.rows, "by_failure": found.counts_by_failure, "tester_bin_differs": found.tester_bin_differs,
-            }  # fmt: skip
-
-        arguments = {"run": run, "file": [results.kept.name, results.kept.digest]} | ({"decimal": decimal} if decimal else {})
-        return ResultsOut(**call.do("import_unit_results", told, verb, path=arguments))
-
-
-@router.post("/runs/{run}/unit_results/correct", summary="Correct unit results that were wrong: a right file replaces them in the open")
-def correct_results(
-    run: str,
-    call: Calling,
-    told: FormTold,
-    file: Annotated[UploadFile, File(description="The right file, as for unit results.")],
-    reason: Annotated[str, Form(min_length=1, max_length=1000, examples=["the file of the lot before was sent"])],
-    decimal: ADecimal = None,
-) -> CorrectedResultsOut:
-    """Amounts that have left stay; differences are booked by bin; what was said to be of a bin and is not is held, and its packs are listed."""
-    with call.house.reading() as session:
-        table = bin_table_of(session, run_named(session, run))
-    with call.files("correct_unit_results", "unit_results", file):
-        results = read_results(call.house, file.filename or "unnamed", file.file, table, decimal)
-
-        def verb(s: Session, by: By) -> dict[str, Any]:
-            return asdict(correct_unit_results(s, by, run_named(s, run), results, reason))
-
-        arguments = {"run": run, "file": [results.kept.name, results.kept.digest], "reason": reason} | ({"decimal": decimal} if decimal else {})
-        return CorrectedResultsOut(**call.do("correct_unit_results", told, verb, path=arguments))
-
-
 @router.post("/runs/{run}/readings", summary="Record a reading at a run, also after it")
 def take(run: str, body: ReadingIn, call: Calling) -> ReadingOut:
     def verb(s: Session, by: By) -> dict[str, Any]:
@@ -404,15 +263,6 @@ def _line(session: Session, line: Line) -> dict[str, Any]:
 
 def _did(session: Session, done: list[int], perhaps: list[int]) -> dict[str, Any]:
     return {"panels_done": panel_codes(session, done), "panels_perhaps": panel_codes(session, perhaps)}
-
-
-def bins_as_json(session: Session, lots: dict[str, Any], counts: dict[tuple[str, str], int]) -> dict[str, Any]:
-    grades = {name: (grade, units) for (name, grade), units in counts.items()}
-    return {
-        "bins": [
-            {"bin": name, "grade": grades[name][0], "lot": code_of(session, "lot", lot.item), "units": grades[name][1]} for name, lot in lots.items()
-        ]
-    }
 
 
 def _must_have_no_end_of_its_own(run: Run) -> None:

@@ -52,6 +52,12 @@ def test_each_call_says_what_it_does_and_how_it_refuses(document: dict[str, Any]
 
 
 @pytest.mark.only_on("sqlite")
+def test_no_schema_is_named_after_a_module(document: dict[str, Any]) -> None:
+    """Two of one name would be: app__machines__floor__MarkOut, and a generated client would say so at every use."""
+    assert [name for name in document["components"]["schemas"] if "__" in name] == []
+
+
+@pytest.mark.only_on("sqlite")
 def test_each_body_and_answer_has_an_example_that_its_schema_takes(document: dict[str, Any]) -> None:
     for name, call in calls(document):
         bodies = [call["requestBody"]] if "requestBody" in call else []
