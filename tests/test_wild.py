@@ -59,6 +59,7 @@ def told(text: str) -> Any:
 SEVEN = [("W-7", 10, 7)]
 UNITS = "unit,result,x_red,y_red,iv_red\n"
 HEAD = "time,wafer,die x,die y,panel,row,column\n"
+GRID = "origin: ul\nnull: .\nwafer: A\n"
 RIGHT: dict[str, tuple[Any, str, Any, Any]] = {
     "two wafers in one file": (
         maps, E142.replace("</SubstrateMap></Sub", "</SubstrateMap>" + E142.split("<SubstrateMaps>\n")[1].replace("W-7", "W-8").replace(
@@ -102,12 +103,36 @@ RIGHT: dict[str, tuple[Any, str, Any, Any]] = {
     "units counted above the header": (
         units_of, "Lot: K-1\nUnits: 2\nPassed: 1\n" + UNITS + "1,PASS,0.65,0.35,450\n2,F1,,,\n", None,
         (2, "{('HI', 'prime'): 1, ('OPEN', 'reject'): 1}", "{'F1': 1}")),
+    "a narrow space before AM": (
+        log, "Time,A [C]\n2026-03-05 11:59\u202fAM,20.5\n2026-03-05 12:01\u202fPM,21.5\n", OVEN, ({"11:59": [20.5], "12:01": [21.5]}, set())),
+    "date and clock in Italian": (
+        log, "Data;Ora;Forno [°C]\n05/03/2026;10:00;20,5\n", LoggerStated(zone="UTC", date_order="day"), ({"10:00": [20.5]}, set())),
+    "a zone whose sign is turned round": (log, "Time [Etc/GMT-1];A [C]\n2026-03-05 10:00;20,5\n", OVEN, ({"09:00": [20.5]}, set())),
+    "a zone above the headings": (
+        log, "Time zone: UTC+02:00\nTime;A [C]\n2026-03-05 10:00;20,5\n", LoggerStated(zone="Europe/Berlin"), ({"08:00": [20.5]}, {"before_table"})),
+    "humidity by the line of units": (
+        log, "Time;A;B\n;°C;%RH\n2026-03-05 10:00;20,5;55,0\n", LoggerStated(zone="UTC", unit="C"), ({"10:00": [20.5]}, {"left_out"})),
+    "a thermocouple of type K that was answered": (
+        log, "Time;TC1 (K)\n2026-03-05 10:00;20,5\n", LoggerStated(zone="UTC", unit="C", sensors=("TC1 (K)",)), ({"10:00": [20.5]}, set())),
+    "logs put behind each other": (
+        log, "Time,A [C]\n2026-03-05 10:00,20.5\n\ufeffTime,A [C]\n2026-03-05 10:01,21.5\n", OVEN, ({"10:00": [20.5], "10:01": [21.5]}, {"event"})),
+    "placements put behind each other": (
+        placed, HEAD + "2026-03-05T06:00:00Z,W1,3,-4,P1,2,1\n\ufeff2026-03-05T06:00:01Z,W1,3,-5,P1,3,1\n", None,
+        ([(3, -4, 2, 1), (3, -5, 3, 1)], [])),
+    "a placement that failed": (
+        placed, HEAD.replace("\n", ",status\n") + "2026-03-05T06:00:00Z,W1,3,-4,P1,2,1,OK\n2026-03-05T06:00:01Z,W1,3,-5,P1,3,1,Failed\n", None,
+        ([(3, -4, 2, 1)], [3])),
+    "placements of a night with a clock set back, newest first": (
+        lambda text: len(read_placement_log(BytesIO(text.encode()), "wild", ZoneInfo("Europe/Berlin")).bad),
+        HEAD + "".join(f"2026-10-25 {clock}:00,W1,3,-4,P1,2,1\n" for clock in ("03:10", "02:55", "02:05", "01:30")), None, 2),
+    "a wavelength with a decimal comma": (
+        lambda text: read_maps(text.encode(), "wild", MAP)[0].values_at(0, 0), "x;y;bin;wl\n0;0;1;450,5\n1;0;7;452\n", None, {"wl": 450.5}),
+    "a grid with its last column of figures": (maps, GRID + "..1\n.11\n127\n", MAP, [("A", 6, 4)]),
     "one placement line that is cut": (
         placed, HEAD + "2026-03-05T06:00:00Z,W1,3,-4,P1,2,1\n2026-03-05T06:00:01Z,W1,3\n", None, ([(3, -4, 2, 1)], [3])),
 }  # fmt: skip
 
 TABLE = "x,y,bin\n0,0,1\n1,0,7\n0,1,1\n"
-GRID = "origin: ul\nnull: .\nwafer: A\n"
 SQUARE = "x,y,bin\n" + "".join(f"{x},{y},{'255' if x in (0, 3) and y in (0, 3) else '1'}\n" for y in range(4) for x in range(4))
 EVENT = (
     '{"@context": "https://ref.gs1.org/standards/epcis/2.0.0/epcis-context.jsonld", "type": "EPCISDocument", "schemaVersion": "2.0", "epcisBody": '
@@ -180,6 +205,43 @@ WRONG: dict[str, tuple[Any, str, Any, str, str]] = {
     "two sensors of one name": (log, "Time;A [C];a [C]\n2026-03-05 10:00;23,5;24,5\n", OVEN, "line 1, column 3", "one name"),
     "nothing but a broken sensor": (log, "Time;A [C]\n2026-03-05 10:00;1372,0\n2026-03-05 10:01;3276,7\n", OVEN, "line 2", "single reading"),
     "no zone": (log, "Time;A [C]\n2026-03-05 10:00;23,5\n", LoggerStated(), "line 2", "no zone"),
+    "a restart in another unit, in a line below the headings": (
+        log, "Time;A;B\n;C;C\n2026-03-05 10:00;20,5;21,5\nTime;A;B\n;F;F\n2026-03-05 10:01;70,5;71,5\n", OVEN, "line 5", "unit is F"),
+    "a restart in another unit, in words": (
+        log, "Time;A [C]\n2026-03-05 10:00;20,5\nUnits: Fahrenheit\nTime;A [C]\n2026-03-05 10:01;70,5\n", OVEN, "line 3", "unit is F"),
+    "a restart in kelvin": (log, "Time;A [C]\n2026-03-05 10:00;20,5\nUnit;K\n2026-03-05 10:01;294\n", OVEN, "line 3", "unit is K"),
+    "another unit above the headings than was stated": (
+        log, "Unit: Fahrenheit\nTime;A\n2026-03-05 10:00;70,5\n", LoggerStated(zone="UTC", unit="C"), "line 1", "unit is F, but C"),
+    "kelvin, or a type of thermocouple": (
+        log, "Time;A (K)\n2026-03-05 10:00;297,5\n", LoggerStated(zone="UTC", unit="C"), "line 1, column 2", "may be in kelvin"),
+    "kelvin by the line of units": (
+        log, "Time;A\n;K\n2026-03-05 10:00;297,5\n", LoggerStated(zone="UTC", unit="C"), "line 1, column 2", "is in K"),
+    "degrees Réaumur": (log, "Time;A °Ré\n2026-03-05 10:00;53\n", LoggerStated(zone="UTC", unit="C"), "line 1, column 2", "neither C nor F"),
+    "headings in another order after a restart": (
+        log, "Time,A [C],B [C]\n2026-03-05 10:00,20.5,30.5\nCh,B,A\n2026-03-05 10:01,30.5,20.5\n", OVEN, "line 3", "second table"),
+    "other sensors after a restart": (
+        log, "Time,A [C],B [C]\n2026-03-05 10:00,20.5,30.5\nNo,A [C],D [C]\n2026-03-05 10:01,30.5,20.5\n", OVEN, "line 3", "second table"),
+    "half degrees with a comma that is both": (
+        log, "Time,A [C],Note\n2026-03-05 10:00,20,\n2026-03-05 10:01,20,5\n2026-03-05 10:02,21,\n", OVEN, "line 2", "the comma may be"),
+    "a clock set back, newest first": (
+        log, "Time;A [C]\n25.10.2026 03:50;20,5\n25.10.2026 02:59;20,6\n25.10.2026 02:10;20,7\n25.10.2026 01:20;21,0\n",
+        LoggerStated(zone="Europe/Berlin"), "line 3", "occurs twice"),
+    "two tables side by side": (log, "Time;A [C];;Time;B [C]\n2026-03-05 10:00;20,5;;2026-03-05 10:00;30,5\n", OVEN, "column 4", "side by side"),
+    "zeros after a power loss": (log, "Time;A [C]\n2026-03-05 10:00;20,5\n" + "\0" * 40, OVEN, "line 3", "power loss"),
+    "zeros after a power loss, in placements": (
+        placed, HEAD + "2026-03-05T06:00:00Z,W1,3,-4,P1,2,1\n" + "\0" * 40, None, "line 3", "power loss"),
+    "a unit beside the number": (log, "Time;A [C]\n2026-03-05 10:00;20.5 C\n", OVEN, "line 2, column A", "no number"),
+    "an hour of twenty-four": (log, "Time;A [C]\n2026-03-05 23:59;20,5\n2026-03-05 24:00;20,5\n", OVEN, "line 3", "no hour from 0 to 23"),
+    "a leap second": (log, "Time;A [C]\n2026-03-05 23:59:59;20,5\n2026-03-05 23:59:60;20,5\n", OVEN, "line 3", "no date and time"),
+    "a bin that a spreadsheet spoilt": (maps, "x,y,bin\n0,0,1\n1,0,1E+02\n", MAP, "line 3, column die bin", "spreadsheet"),
+    "a wafer that a spreadsheet spoilt": (maps, "wafer,x,y,bin\n1.23457E+11,0,0,1\n", MAP, "line 2, column wafer", "spreadsheet"),
+    "micrometres for columns and rows": (maps, "x,y,bin\n0,0,1\n500,0,7\n0,500,1\n", MAP, "x and y", "lengths"),
+    "a mark that may separate thousands": (
+        maps, "x;y;bin;iv\n0;0;1;1.450\n1;0;7;1.451\n0;1;1;980\n", MAP, "line 2, column iv", "separate thousands"),
+    "sums below a grid": (maps, GRID + ". 1 1\n1 7 1\n1 2 2\n", MAP, "line 6", "sums"),
+    "sums beside a grid": (maps, GRID + ". 1 1 2\n1 7 1 3\n. 1 . 1\n", MAP, "column 4", "sums"),
+    "a rule below a grid": (maps, GRID + ".11\n171\n---\n122\n", MAP, "line 6", "parts the grid"),
+    "a table whose headings have units": (maps, "x [dies],y [dies],bin\n0,0,1\n1,0,7\n", MAP, "line 1", "table"),
     "a log without its header": (placed, "2026-03-05T06:00:00Z,W1,3,-4,P1,2,1\n", None, "line 1", "header"),
 }  # fmt: skip
 

@@ -42,6 +42,11 @@ _COLUMNS = {
     "row": ("row", "panelrow", "cellrow"),
     "column": ("column", "col", "panelcolumn", "cellcolumn"),
 }
+_OUTCOMES = ("status", "result", "outcome", "placementstatus", "placementresult", "placed")
+_NOT_PLACED = {
+    "fail", "failed", "failure", "ng", "nok", "notok", "error", "lost", "missed", "dropped", "skip", "skipped", "reject", "rejected", "aborted", "no",
+    "false",
+}  # fmt: skip
 Ints = NDArray[np.int64]
 
 
@@ -132,8 +137,8 @@ def _read_csv(head: bytes, stream: BinaryIO, what: str, zone: tzinfo | None) -> 
         before = (before + data)[-TAIL:]
         data, cut = _without_cut_line(data, before, header.delimiter, first_line)
         fields = split_fields(data, header, first_line)
-        _refuse_other_header(fields, header, what)
-        part, faults = _read_fields(fields, places, zone, what, wafers, panels)
+        again = _headings_again(fields, header, what)
+        part, faults = _read_fields(fields, header, places, again, zone, what, wafers, panels)
         parts.append(part)
         bad += [*faults, *cut]
     joined = {name: np.concatenate([part[name] for part in parts]) for name in _ARRAYS}
@@ -171,16 +176,20 @@ def _open(data: bytes, what: str) -> tuple[int, Header, bytes]:
     return (*found, b"".join(data.split(b"\n", found[0])[found[0] :]))
 
 
-def _refuse_other_header(fields: Fields, header: Header, what: str) -> None:
-    """Under headings in another order rows would be read as columns. The same headings once more are a bad line like any."""
+def _headings_again(fields: Fields, header: Header, what: str) -> list[int]:
+    """The rows that are the same headings once more. Under headings in another order rows would be read as columns: they are refused."""
+    again = []
     place = next(place for place, name in enumerate(header.names) if name in _COLUMNS["wafer"])
     number, texts, _ = fields.names(place)
     known = {name for names in _COLUMNS.values() for name in names}
     for n in np.flatnonzero(np.isin(number, [n for n, text in enumerate(texts) if plain_name(text) in known])).tolist():
         names = tuple(plain_name(fields.text(n, column)) for column in range(len(header.names)))
-        if names != header.names and all(set(one) & set(names) for one in _COLUMNS.values()):
+        if names == header.names:
+            again.append(n)
+        elif all(set(one) & set(names) for one in _COLUMNS.values()):
             why = "Other headings stand here: a second table begins."
             raise bad_input(what, f"line {fields.line[n]}", why, "Send each table as a file of its own.")
+    return again
 
 
 def _without_cut_line(data: bytes, tail: bytes, delimiter: str, first_line: int) -> tuple[bytes, list[BadLine]]:
@@ -199,10 +208,18 @@ def _places(header: Header, what: str, line: int) -> dict[str, int]:
 
 
 def _read_fields(
-    fields: Fields, places: dict[str, int], zone: tzinfo | None, what: str, wafers: dict[str, int], panels: dict[str, int]
+    fields: Fields,
+    header: Header,
+    places: dict[str, int],
+    again: list[int],
+    zone: tzinfo | None,
+    what: str,
+    wafers: dict[str, int],
+    panels: dict[str, int],
 ) -> tuple[dict[str, NDArray[np.generic]], list[BadLine]]:
     """The lines that can be understood, as arrays, and the others with the first thing that is wrong with each."""
     faults = _Faults(fields, places)
+    faults.leave_out(again, "The headings stand here once more.")
     at = _times(fields, places["time"], zone, what, faults)
     wafer, wafer_empty, good = _names(fields, places["wafer"], wafers)
     faults.add("wafer", good & ~wafer_empty, "is not the name of a wafer")
@@ -212,6 +229,10 @@ def _read_fields(
     row, column_ = (faults.integers(name, may_be_empty=lost) for name in ("row", "column"))
     faults.add("row", ~(lost & (row != 0)), "names a cell, but no panel is named")
     faults.add("column", ~(lost & (column_ != 0)), "names a cell, but no panel is named")
+    for place, name in enumerate(header.names):
+        if name in _OUTCOMES:
+            faults.places[name] = place
+            faults.add(name, lost | ~_not_placed(fields, place), "says that no die was placed, and the line names a cell")
     arrays = {"wafer": wafer, "panel": np.where(lost, LOST, panel), "x": x, "y": y, "row": row, "column": column_, "at": at, "line": fields.line}
     return {name: array[faults.good] for name, array in arrays.items()}, faults.listed()
 
@@ -230,6 +251,10 @@ class _Faults:
             self.bad.append(BadLine(int(self.fields.line[n]), name, f"{text!r} {why}."))
         self.good &= good
 
+    def leave_out(self, rows: list[int], why: str) -> None:
+        self.bad += [BadLine(int(self.fields.line[n]), "", why) for n in rows if self.good[n]]
+        self.good[rows] = False
+
     def integers(self, name: str, may_be_empty: NDArray[np.bool_] | None = None) -> Ints:
         values, good = self.fields.integers(self.places[name])
         good &= np.abs(values) <= FARTHEST
@@ -241,6 +266,11 @@ class _Faults:
 
     def listed(self) -> list[BadLine]:
         return sorted(self.bad, key=lambda bad: bad.line)
+
+
+def _not_placed(fields: Fields, place: int) -> NDArray[np.bool_]:
+    number, texts, _ = fields.names(place)
+    return np.array([plain_name(text) in _NOT_PLACED for text in texts], dtype=bool)[number]
 
 
 def _times(fields: Fields, place: int, zone: tzinfo | None, what: str, faults: _Faults) -> NDArray[np.datetime64]:

@@ -5,7 +5,7 @@ missing or broken stay in their row as NaN, with a note; a row without readings 
 """
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
 
 import numpy as np
@@ -18,7 +18,8 @@ from app.ovens.logger_table import Stated, Table, find_table, names_a_time, spli
 from app.ovens.logger_temperatures import temperatures
 from app.ovens.logger_text import lines_of, too_many_rows
 from app.ovens.logger_times import ORDERS, Times
-from app.ovens.trace import Floats, Trace
+from app.ovens.logger_units import Unit, declared_unit, ends_in_unit, is_kelvin, unit_word, without_unit
+from app.ovens.trace import Floats, Trace, plain
 from app.receiving.local_clocks import zone_named
 
 MOST_ROWS = 2_000_000
@@ -176,6 +177,8 @@ class _Reader:
         if self._are_other_headings(fields):
             self._bad(number, *_SECOND_TABLE)
             return
+        if self._says_another_unit(fields, number):
+            return
         others = [field.strip() for place, field in enumerate(fields) if place not in self.table.time and field.strip()]
         if not any(re.match(r"[-+.,=]?\d", field) for field in others):
             self.notes.add("event", f"No readings: {_shown(fields)}", number)
@@ -210,6 +213,8 @@ class _Reader:
                     self._no_time(rows[n], lines[n], when, why)
             elif has_text and self._are_other_headings(rows[n]):
                 self._bad(lines[n], *_SECOND_TABLE)
+            elif self._says_another_unit(rows[n], lines[n]):
+                continue
             elif has_text and not self._is_event(rows[n], states[n], has_reading):
                 self._no_number(rows[n], lines[n], states[n])
             elif any(field.strip() for field in rows[n]):
@@ -219,7 +224,37 @@ class _Reader:
     def _are_other_headings(self, row: Sequence[str]) -> bool:
         if tuple(field.strip() for field in row)[1 : len(self.table.headings)] == self.table.headings[1:]:
             return False
-        return names_a_time(row, self.table.time, self.table.headings)
+        return names_a_time(row, self.table.time, self.table.headings) or self._names_other_sensors(row)
+
+    def _names_other_sensors(self, row: Sequence[str]) -> bool:
+        """Whether a sensor's name stands in another's column, or a name with a unit that is not the column's."""
+        places = {plain(column.name): column.place for column in self.columns}
+        for column in self.columns:
+            text = row[column.place].strip() if column.place < len(row) else ""
+            if places.get(plain(without_unit(text)), column.place) != column.place:
+                return True
+            if ends_in_unit(text) and without_unit(text) != text and plain(text) != plain(self.table.headings[column.place]):
+                return True
+        return False
+
+    def _says_another_unit(self, row: Sequence[str], line: int) -> bool:
+        """Notes a line that names another unit than the headings: what comes below it may be in that one."""
+        units = {column.unit for column in self.columns}
+        said = next((text for text, unit in self._units_below(row) if (unit_word(text) or "K") not in (unit, unit[:2])), None)
+        declared = declared_unit(row)
+        if declared and not any(unit.startswith(declared) for unit in units):
+            said = declared
+        if said:
+            why = f"It says that the unit is {said}, and the headings say {' and '.join(sorted(units))}."
+            self._bad(line, why, "Export what comes below it as a file of its own.")
+        return said is not None
+
+    def _units_below(self, row: Sequence[str]) -> Iterator[tuple[str, Unit]]:
+        """What stands in a sensor's column, if it is a unit; and the unit of that column."""
+        for column in self.columns:
+            text = row[column.place].strip() if column.place < len(row) else ""
+            if unit_word(text) or is_kelvin(text):
+                yield text, column.unit
 
     def _is_event(self, row: list[str], states: States, has_reading: bool) -> bool:
         """Words where readings should be, and no number; or the headings once more."""
@@ -238,9 +273,13 @@ class _Reader:
     def _no_number(self, row: list[str], line: int, states: States) -> None:
         column = next(column for column, state in zip(self.columns, states.tolist(), strict=True) if state == Said.WORDS)
         text = row[column.place].strip()
-        twice = "," in text and self.table.delimiter == ","
-        why = f"{text[:40]!r} has a comma, which separates the columns here." if twice else f"{text[:40]!r} is no number."
-        self._bad(line, why, "Correct it; or state which columns are sensors, if this is none.", column.name)
+        why, now = f"{text[:40]!r} is no number.", "Correct it; or state which columns are sensors, if this is none."
+        if "," in text and self.table.delimiter == ",":
+            why = f"{text[:40]!r} has a comma, which separates the columns here."
+            now = "Export it with semicolons between the columns, or with decimal points."
+        elif re.match(r"[-+]?\d[\d.,]* ?\D+$", text):
+            now = "Export the numbers alone, with their unit in the heading."
+        self._bad(line, why, now, column.name)
 
     def _refuse_sensor_a_line(self, times: Floats) -> None:
         looked = times[: len(next(iter(self.beside.values()), ()))]

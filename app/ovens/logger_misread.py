@@ -9,6 +9,7 @@ from app.ovens.trace import Floats
 
 LOOKED_AT = 20_000  # rows: enough to tell
 _MOST_SENSORS = 256
+_A_FEW = 20  # one row with a fraction among so many is enough to ask
 _HALVES = {"am", "pm", "a.m.", "p.m.", "a.m", "p.m"}
 _INTEGER = re.compile(r"[-+]?\d{1,4}", re.ASCII)
 _FRACTION = re.compile(r"\d{1,3}", re.ASCII)
@@ -34,17 +35,19 @@ def is_half_of_day(texts: Sequence[str]) -> bool:
 def comma_is_both(rows: Sequence[Sequence[str]], first: int, sensors: int) -> bool:
     """Numbers without a point in twice as many columns as there are sensors, from the first one on, and nothing after them: 23,5,24,1 of two.
 
+    Some write whole degrees without a fraction: then the column of the fraction is blank, in some rows or in most of them.
     `rows`: the fields of the rows of a file whose columns a comma separates.
     """
     last = first + 2 * sensors
     if not rows or len(rows[0]) < last:
         return False
-    fitting = sum(
-        all(_INTEGER.fullmatch(row[n].strip()) and _FRACTION.fullmatch(row[n + 1].strip()) for n in range(first, last, 2))
-        and not any(field.strip() for field in row[last:])
-        for row in rows
-    )  # fmt: skip
-    return 2 * fitting > len(rows)
+    fractions, fitting = 0, 0
+    for row in rows:
+        pairs = [(row[n].strip(), row[n + 1].strip()) for n in range(first, last, 2)]
+        if all(_INTEGER.fullmatch(whole) and (not part or _FRACTION.fullmatch(part)) for whole, part in pairs):
+            fitting += not any(field.strip() for field in row[last:])
+            fractions += any(part for _, part in pairs)
+    return 2 * fitting > len(rows) and _A_FEW * fractions >= len(rows)
 
 
 def sensor_a_line(times: Floats, others: Mapping[str, Sequence[str]]) -> str | None:

@@ -3,24 +3,37 @@
 import csv
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import tzinfo
 from typing import Literal
 
 from app.errors import BadInput, bad_input
 from app.ovens.logger_misread import is_scaled
 from app.ovens.logger_times import is_time
+from app.ovens.logger_units import (
+    Unit,
+    declared_unit,
+    is_kelvin,
+    is_other_unit,
+    may_be_kelvin,
+    names_other_degrees,
+    names_other_unit,
+    unit_word,
+    units_in,
+    without_unit,
+)  # fmt: skip
 from app.ovens.trace import Note, plain
 from app.receiving.local_clocks import zone_named
 
-Unit = Literal["C", "F", "mV", "mV type K"]
 LONGEST_NAME = 120
 _DELIMITERS = ("\t", ";", ",")
 _LINES_BEFORE = 200
 _LINES_AFTER = 10
 _MOST_COLUMNS = 512
-_DATE = {"date", "datum", "fecha", "日期", "日付"}
-_CLOCK = {"time", "clock", "zeit", "uhrzeit", "hora", "heure", "时间", "時刻"}
+_DATE = {"date", "datum", "fecha", "tarih", "日期", "日付"}
+_CLOCK = {"time", "clock", "zeit", "uhrzeit", "hora", "heure", "ora", "tijd", "czas", "čas", "tid", "saat", "时间", "時刻"}
+_DATA = "data"  # a date only beside a clock of these: in English it is anything
+_CLOCKS_OF_DATA = {"ora", "hora", "czas"}
 _WHOLE = {
     "timestamp", "time stamp", "datetime", "date time", "date/time", "date & time", "date and time", "date_time", "time/date", "logged at",
     "zeitstempel", "datum/zeit", "datum zeit", "datum/uhrzeit", "fecha/hora", "fecha y hora", "horodatage", "date/heure", "日期时间", "日時",
@@ -29,15 +42,9 @@ _NO_SENSOR = {
     "", "#", "no", "no.", "nr", "nr.", "index", "record", "record no.", "scan", "sample", "elapsed", "elapsed time", "event", "events", "marker",
     "comment", "comments", "note", "notes", "status", "alarm", "alarms", "remark", "remarks", "user", "batch", "message",
 }  # fmt: skip
-_OTHER_UNIT = re.compile(r"[(\[] ?(%|%? ?rh|ma|mbar|bar|hpa|kpa|ppm|l/min|hz|kw|m/s|sec|min) ?[)\]]|, ?(%|(rh|mbar|hpa|kpa|ppm)\b)", re.I)
 _NO_HEADING = re.compile(r"[-+\d.,:/ ]*\d[-+\d.,:/ ]*", re.ASCII)
-_UNITS: tuple[tuple[Unit, re.Pattern[str]], ...] = (
-    ("mV type K", re.compile(r"[(\[]?\bmV,? type K\b[)\]]?", re.I)),
-    ("mV", re.compile(r"[(\[]mV[)\]]|,? mV$")),
-    ("C", re.compile(r"[(\[]? ?(?:°|º|deg\.? ?|degrees? )C(?:elsius)?\b ?[)\]]?|℃|[(\[](?:C|celsius)[)\]]", re.I)),
-    ("F", re.compile(r"[(\[]? ?(?:°|º|deg\.? ?|degrees? )F(?:ahrenheit)?\b ?[)\]]?|℉|[(\[](?:F|fahrenheit)[)\]]", re.I)),
-)
-_REGION = re.compile(r"[(\[, ]([A-Z][A-Za-z_]+/[A-Z][A-Za-z_/+-]+)[)\]]?$")
+_REGION = re.compile(r"[(\[, ](Etc/GMT[+-]\d{1,2}|[A-Z][A-Za-z_]+/[A-Z][A-Za-z_/+-]+)[)\]]?$")
+_ZONE_LINE = re.compile(r"(?:time ?zone|utc ?offset|zeitzone|fuseau(?: horaire)?|zona horaria|fuso orario)[:= ]+(.+)", re.I)
 _ZONE = re.compile(r"[,(\[ ]*\b((?:UTC|GMT)(?: ?[+-]\d{1,2}(?::?\d\d)?)?)[)\]]?", re.I)
 
 
@@ -91,7 +98,9 @@ def find_table(lines: Sequence[str], what: str, stated: Stated) -> Table:
         raise bad_input(what, f"line {number}", "Its columns may be separated in two ways.", "Export it with semicolons between the columns.")
     _refuse_rows_before(lines[: number - 1], delimiter, what)
     units, first = _unit_line(lines, number, delimiter, len(headings))
-    return _table(what, stated, delimiter, number, first, headings, units)
+    table = _table(what, stated, delimiter, number, first, headings, units)
+    _refuse_other_unit_before(lines[: number - 1], table, units, what, stated)
+    return table if table.zone else _with_zone_before(table, lines[: number - 1])
 
 
 def split(line: str, delimiter: str) -> list[str] | None:
@@ -129,7 +138,8 @@ def _time_places(headings: Sequence[str], stated: Stated) -> tuple[int, ...]:
         return tuple(place for place, heading in enumerate(headings) if plain(heading) == plain(stated.time_column))
     names = [_time_name(heading) for heading in headings]
     whole = [place for place, name in enumerate(names) if name in _WHOLE]
-    dates = [place for place, name in enumerate(names) if name in _DATE]
+    of_data = _CLOCKS_OF_DATA & set(names)
+    dates = [place for place, name in enumerate(names) if name in _DATE or (name == _DATA and of_data)]
     clocks = [place for place, name in enumerate(names) if name in _CLOCK]
     if not whole and len(dates) == len(clocks) == 1:
         return dates[0], clocks[0]
@@ -144,11 +154,11 @@ def names_a_time(row: Sequence[str], places: Sequence[int], headings: Sequence[s
 
 def _is_left_open(headings: Sequence[str], places: Sequence[int]) -> bool:
     names = {_time_name(headings[place]) for place in places}
-    return len(places) > 1 and not (len(places) == 2 and names & _DATE and names & _CLOCK)
+    return len(places) > 1 and not (len(places) == 2 and names & {*_DATE, _DATA} and names & _CLOCK)
 
 
 def _time_name(heading: str) -> str:
-    return plain(re.sub(r"[(\[].*?[)\]]", "", _ZONE.sub("", heading))).strip(" :,.")
+    return plain(_ZONE.sub("", re.sub(r"[(\[].*?[)\]]", "", heading))).strip(" :,.")
 
 
 def _first_row(lines: Sequence[str], number: int, delimiter: str, headings: Sequence[str], stated: Stated) -> int:
@@ -187,32 +197,50 @@ def _refuse_rows_before(lines: Sequence[str], delimiter: str, what: str) -> None
             raise bad_input(what, f"line {number}", "A row of readings stands before the headings.", "Put the headings first.")
 
 
-def _unit_line(lines: Sequence[str], header_line: int, delimiter: str, width: int) -> tuple[list[Unit | None], int]:
+def _unit_line(lines: Sequence[str], header_line: int, delimiter: str, width: int) -> tuple[list[str], int]:
     """Units may stand in a line of their own below the headings."""
     below = split(lines[header_line], delimiter) if header_line < len(lines) else None
     fields = [field.strip() for field in below or []]
-    named = [_unit_word(field) for field in fields]
+    named = any(unit_word(field) or is_kelvin(field) or is_other_unit(field) for field in fields)
     no_reading = not any(is_time(field) or re.search(r"\d", field) for field in fields)
-    if any(named) and no_reading:
-        return (named + [None] * width)[:width], header_line + 2
-    return [None] * width, header_line + 1
+    if named and no_reading:
+        return (fields + [""] * width)[:width], header_line + 2
+    return [""] * width, header_line + 1
 
 
-def _unit_word(text: str) -> Unit | None:
-    if text in ("C", "F", "mV"):
-        return {"C": "C", "F": "F", "mV": "mV"}[text]  # type: ignore[return-value]  # the three are units
-    found = [unit for unit, pattern in _UNITS if pattern.fullmatch(text)]
-    return found[0] if found else None
+def _refuse_other_unit_before(lines: Sequence[str], table: Table, units: Sequence[str], what: str, stated: Stated) -> None:
+    """Where the headings are silent, a line above them may say that the unit is another than was stated."""
+    silent = any(not units_in(table.headings[one.place]) and not unit_word(units[one.place]) for one in table.sensors)
+    for number, line in enumerate(lines, start=1):
+        said = declared_unit(split(line, table.delimiter) or [])
+        if silent and said and stated.unit and not stated.unit.startswith(said):
+            why = f"It says that the unit is {said}, but {stated.unit} was stated."
+            now = "Correct what was stated; or, if no temperatures are meant, write the unit into the headings."
+            raise bad_input(what, f"line {number}", why, now)
+
+
+def _with_zone_before(table: Table, lines: Sequence[str]) -> Table:
+    """A line above the headings may name the zone of the logger's clock."""
+    for number, line in enumerate(lines, start=1):
+        fields = [field.strip(" :=") for field in split(line, table.delimiter) or [] if field.strip()]
+        match = _ZONE_LINE.fullmatch(": ".join(fields))
+        if match and (zone := zone_named(match[1])):
+            said = Note("before_table", f"Its times are read as of {match[1].strip()}, which line {number} names.", number)
+            return replace(table, zone=zone, notes=(*table.notes, said))
+    return table
 
 
 def _table(
-    what: str, stated: Stated, delimiter: str, number: int, first: int, headings: tuple[str, ...], units: Sequence[Unit | None]
+    what: str, stated: Stated, delimiter: str, number: int, first: int, headings: tuple[str, ...], units: Sequence[str]
 ) -> Table:
     time = _time_places(headings, stated)
     if _is_left_open(headings, time):
         names = ", ".join(headings[place] for place in time)
+        if len({plain(headings[place]) for place in time}) == 1:
+            why = f"{len(time)} columns are called {headings[time[0]]}: several tables stand side by side."
+            raise bad_input(what, f"line {number}, column {time[1] + 1}", why, "Export each table as a file of its own.")
         raise bad_input(what, f"line {number}", f"Several columns may be the time: {names}.", "State which column is the time.")
-    chosen, left_out = _chosen(what, stated, headings, time, number)
+    chosen, left_out = _chosen(what, stated, headings, units, time, number)
     columns = [_column(what, stated, place, headings[place], units[place], number) for place in chosen]
     cold = next((column for column in columns if stated.cold_junction_column and _is_called(column, headings, stated.cold_junction_column)), None)
     sensors = tuple(column for column in columns if column is not cold)
@@ -228,22 +256,25 @@ def _table(
 def _zone_of(headings: Sequence[str], time: Sequence[int]) -> tzinfo | None:
     """That a heading of the time names: an offset from UTC, or a place like Europe/Berlin. Letters like EST say too little."""
     for place in time:
+        if match := _REGION.search(headings[place]):  # first: Etc/GMT-1 is UTC+1
+            return zone_named(match[1])
         if match := _ZONE.search(headings[place]):
             return zone_named(match[1].upper())
-        if match := _REGION.search(headings[place]):
-            return zone_named(match[1])
     return None
 
 
-def _chosen(what: str, stated: Stated, headings: Sequence[str], time: Sequence[int], number: int) -> tuple[list[int], list[int]]:
+def _chosen(
+    what: str, stated: Stated, headings: Sequence[str], units: Sequence[str], time: Sequence[int], number: int
+) -> tuple[list[int], list[int]]:  # fmt: skip
     """Columns to read, and columns that are no temperature."""
     others = [place for place in range(len(headings)) if place not in time]
     if not stated.sensors:
-        read = [p for p in others if plain(headings[p]) not in _NO_SENSOR and not _OTHER_UNIT.search(headings[p])]
+        of_else = {p for p in others if plain(headings[p]) in _NO_SENSOR or names_other_unit(headings[p]) or is_other_unit(units[p])}
+        read = [p for p in others if p not in of_else]
         return read, [p for p in others if p not in read]
     asked = {plain(name) for name in (*stated.sensors, stated.cold_junction_column or "") if name}
-    read = [p for p in others if {plain(headings[p]), plain(_without_unit(headings[p]))} & asked]
-    there = {name for p in read for name in (plain(headings[p]), plain(_without_unit(headings[p])))}
+    read = [p for p in others if {plain(headings[p]), plain(without_unit(headings[p]))} & asked]
+    there = {name for p in read for name in (plain(headings[p]), plain(without_unit(headings[p])))}
     if missing := sorted(asked - there):
         why = f"There is no column {missing[0]!r}; the columns are {', '.join(headings)[:300]}."
         raise bad_input(what, f"line {number}", why, "Name the sensors as they stand in the file.")
@@ -254,27 +285,26 @@ def _is_called(column: Column, headings: Sequence[str], name: str) -> bool:
     return plain(name) in (plain(column.name), plain(headings[column.place]))
 
 
-def _column(what: str, stated: Stated, place: int, heading: str, below: Unit | None, number: int) -> Column:
+def _column(what: str, stated: Stated, place: int, heading: str, below: str, number: int) -> Column:
     where = f"line {number}, column {place + 1}"
     if len(heading) > LONGEST_NAME or not heading.isprintable():
         raise bad_input(what, where, f"A heading has at most {LONGEST_NAME} characters, all printable.", "Rename the sensor.")
-    units: list[Unit] = [unit for unit, pattern in _UNITS if pattern.search(heading)]
-    if "mV type K" in units:
-        units = ["mV type K"]
-    if below:
-        units.append(below)
+    units = units_in(heading)
+    if unit_below := unit_word(below):
+        units.append(unit_below)
     if len(set(units)) > 1:
         raise bad_input(what, where, f"{heading!r} names two units: {' and '.join(sorted(set(units)))}.", "Keep the right one.")
     if is_scaled(heading):
         why = f"{heading!r} names a part or a multiple of a degree."
         raise bad_input(what, where, why, "Export it in degrees C or F, or rename the sensor.")
     named = units[0] if units else None
+    _refuse_other_scale(what, where, stated, heading, below, named)
     if named == "mV" and stated.unit == "mV type K":
         named = "mV type K"
     if named == "mV":
         why = f"{heading!r} is in millivolts; the kind of thermocouple is not said."
         raise bad_input(what, where, why, "State the unit as mV type K, if they are of type K.")
-    is_cold = stated.cold_junction_column is not None and plain(stated.cold_junction_column) in (plain(heading), plain(_without_unit(heading)))
+    is_cold = stated.cold_junction_column is not None and plain(stated.cold_junction_column) in (plain(heading), plain(without_unit(heading)))
     if named and stated.unit and named != stated.unit and not is_cold:
         why = f"{heading!r} says {named}, but {stated.unit} was stated."
         raise bad_input(what, where, why, "State no unit, or correct the heading.")
@@ -282,14 +312,21 @@ def _column(what: str, stated: Stated, place: int, heading: str, below: Unit | N
     if unit is None:
         why = f"Nothing says whether {heading!r} is in degrees C or F."
         raise bad_input(what, where, why, "State the unit; or state which columns are sensors, if this is none.")
-    return Column(place, _without_unit(heading), unit)
+    return Column(place, without_unit(heading), unit)
 
 
-def _without_unit(heading: str) -> str:
-    found = heading
-    for _, pattern in _UNITS:
-        found = pattern.sub(" ", found)
-    return " ".join(found.split()).strip(" ,;:_-") or heading.strip()
+def _refuse_other_scale(what: str, where: str, stated: Stated, heading: str, below: str, named: Unit | None) -> None:
+    """Degrees C or F may be stated for a heading that names no unit, not for one that names another."""
+    if below and not unit_word(below) and (is_kelvin(below) or is_other_unit(below)):
+        now = "Export it in degrees C or F; or state which columns are sensors, if this is none."
+        raise bad_input(what, where, f"{heading!r} is in {below}.", now)
+    if named is None and names_other_degrees(heading):
+        raise bad_input(what, where, f"{heading!r} is in degrees that are neither C nor F.", "Export it in degrees C or F.")
+    is_answered = stated.unit is not None and plain(heading) in {plain(name) for name in stated.sensors}
+    if named is None and may_be_kelvin(heading) and not is_answered:
+        why = f"{heading!r} may be in kelvin, or of a thermocouple of type K."
+        now = "Export it in degrees C or F; or, if K is the type, state the unit, and the sensors with their headings as they stand in the file."
+        raise bad_input(what, where, why, now)
 
 
 def _check_sensors(what: str, stated: Stated, sensors: Sequence[Column], cold: Column | None, number: int) -> None:

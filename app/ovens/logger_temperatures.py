@@ -5,7 +5,8 @@ from collections.abc import Callable
 import numpy as np
 
 from app.ovens.logger_numbers import Said, States
-from app.ovens.logger_table import Stated, Table, Unit
+from app.ovens.logger_table import Stated, Table
+from app.ovens.logger_units import Unit
 from app.ovens.thermocouple import hot_junction_c
 from app.ovens.trace import Floats
 

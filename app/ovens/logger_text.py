@@ -3,6 +3,7 @@
 import re
 
 from app.errors import BadInput, bad_input
+from app.receiving.delimited import refuse_zeros_at_end
 
 _CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]")
 _HEAD = 1000  # lines that may stand above the table
@@ -14,7 +15,8 @@ def lines_of(data: bytes, what: str, encoding: str | None, most_rows: int) -> li
         raise bad_input(what, "the whole file", "It is an archive or a workbook, not text.", "Open it and export the readings as CSV.")
     if data.count(b"\n") + data.count(b"\r") > 2 * (most_rows + _HEAD):
         raise too_many_rows(what, most_rows)
-    text = _decoded(data, what, encoding).replace("\r\n", "\n").replace("\r", "\n")
+    refuse_zeros_at_end(data, what)
+    text = _decoded(data, what, encoding).replace("\r\n", "\n").replace("\r", "\n").replace("\n\ufeff", "\n")
     if control := _CONTROL.search(text):
         line = text.count("\n", 0, control.start()) + 1
         why = f"It has the control character {ord(control[0]):#04x}: this is no text."

@@ -28,6 +28,7 @@ _DAY_NAMED = re.compile(r"(\d{1,2})[-/. ]([A-Za-z]{3,9})\.?[-/. ,] ?(\d{4}|\d\d)
 _NAMED_DAY = re.compile(r"([A-Za-z]{3,9})\.? (\d{1,2}),? (\d{4})", re.ASCII)
 _MONTHS = ("january", "february", "march", "april", "may", "june", "july", "august", "september", "october", "november", "december")
 _YEARS = range(1990, 2100)
+_SPACES = str.maketrans("\u00a0\u2007\u2009\u202f", "    ")
 _SECOND = 1_000_000
 _MUCH = 5  # hours: no clock is set back by as many
 _DAY = 86_400 * _SECOND
@@ -43,7 +44,12 @@ class _Date:
 
 
 def is_time(text: str) -> bool:
-    return _WHEN.fullmatch(text.strip()) is not None
+    return _WHEN.fullmatch(_spaced(text)) is not None
+
+
+def _spaced(text: str) -> str:
+    """With plain spaces: many a writer puts a narrow one before AM, where a line must not break."""
+    return text.strip() if text.isascii() else text.translate(_SPACES).strip()
 
 
 class Times:
@@ -59,7 +65,7 @@ class Times:
 
     def read(self, text: str, line: int) -> str | None:
         """Takes a row's time; or says why it is none."""
-        match = _WHEN.fullmatch(text.strip())
+        match = _WHEN.fullmatch(_spaced(text))
         if match is None:
             return f"{text[:40]!r} is no date and time."
         written, _, hour, minute, second, fraction, half, zone = match.groups()

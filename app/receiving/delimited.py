@@ -21,6 +21,7 @@ _OF_NUMBERS = np.frombuffer(b"\0+-.0123456789eE", dtype=np.uint8)
 _OF_NUMBERS_COMMA = np.frombuffer(b"\0+-,0123456789eE", dtype=np.uint8)
 _NOTE = re.compile(r"\s*[^\W\d][^:=,;\t]*[:=,;\t].*")
 TAIL = 1 << 16  # bytes that tell how lines end
+_BY_A_SPREADSHEET = re.compile(r"\d(?:[.,]\d+)?E\+\d{2,3}", re.ASCII)
 _WITH_MARK = re.compile(r"[-+]?\d*[.,](\d+)", re.ASCII)
 CUT_SHORT = ("The last line has no end and may be cut short.", "Send the whole file; if this is all of it, end its last line with a line break.")
 _UNIT = "\x1f"  # between fields where quotes were taken off
@@ -73,6 +74,16 @@ class Fields:
         except ValueError:
             return None
 
+    def thousands_or_not(self, column: int) -> int | None:
+        """A row whose mark may separate thousands: three figures follow it, as with all that have a mark, and other rows have none."""
+        letters, _ = self.letters(column, _LONGEST_NUMBER)
+        is_mark, length = (letters == ord(".")) | (letters == ord(",")), (letters != 0).sum(axis=1)
+        marked, place = is_mark.any(axis=1), is_mark.argmax(axis=1)
+        whole = letters[marked, 0] == ord("0")
+        if not marked.any() or not ((length > 0) & ~marked).any() or whole.any() or (length - place != 4)[marked].any():
+            return None
+        return int(np.argmax(marked))
+
     def empty(self, column: int) -> NDArray[np.bool_]:
         start, end = self._trimmed(column)
         blank: NDArray[np.bool_] = start == end
@@ -106,7 +117,7 @@ class Fields:
         return letters, good
 
     def text(self, row: int, column: int) -> str:
-        return self.buffer[self.start[row, column] : self.end[row, column]].tobytes().decode(errors="replace").strip()
+        return self.buffer[self.start[row, column] : self.end[row, column]].tobytes().decode(errors="replace").strip(" ")
 
     def _trimmed(self, column: int) -> tuple[Places, Places]:
         """Spans without the spaces around."""
@@ -131,9 +142,11 @@ def as_utf8(data: bytes, what: str, first_line: int = 1) -> bytes:
             data = data.decode("utf-16").encode()
         except UnicodeError:
             raise bad_input(what, "the whole file", "It begins as UTF-16 text, but is not.", "Save it as UTF-8.") from None
+    refuse_zeros_at_end(data, what, first_line)
     data = data.removeprefix(b"\xef\xbb\xbf")
     if b"\r" in data:
         data = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
+    data = data.replace(b"\n\xef\xbb\xbf", b"\n")  # where files were put behind each other
     nul = data.find(b"\0")
     if nul >= 0:
         line = data.count(b"\n", 0, nul) + first_line
@@ -145,6 +158,17 @@ def as_utf8(data: bytes, what: str, first_line: int = 1) -> bytes:
         why = f"The byte {data[error.start]:#04x} is not UTF-8."
         raise bad_input(what, f"line {line}", why, "Save the file as UTF-8.") from None
     return data
+
+
+def refuse_zeros_at_end(data: bytes, what: str, first_line: int = 1) -> None:
+    """A power loss leaves the room that a machine had taken for what it was to write next."""
+    if not data.endswith(b"\0\0"):
+        return
+    text = data.rstrip(b"\0")
+    if b"\0" not in text:
+        why = f"From here on it has nothing but zero bytes ({len(data) - len(text)}), as after a power loss: what was to stand there is lost."
+        now = "Get the file from the machine again; if it has no more, save the lines before this one as text, and send these."
+        raise bad_input(what, f"line {text.count(10) + first_line}", why, now)
 
 
 def may_be_cut(data: bytes, delimiter: str) -> bool:
@@ -193,6 +217,11 @@ def read_header(line: str) -> Header | None:
 
 def plain_name(text: str) -> str:
     return re.sub(r"[ _\-]", "", text.strip().strip('"').lower())
+
+
+def is_by_a_spreadsheet(text: str) -> bool:
+    """Whether this is what a spreadsheet makes of a long number or of a code like 12E5: 1.23457E+11. Several things would have it."""
+    return _BY_A_SPREADSHEET.fullmatch(text) is not None
 
 
 def column(header: Header, what: str, line: int, *names: str) -> int | None:

@@ -18,6 +18,7 @@ from app.receiving.delimited import (
     Header,
     column,
     find_header,
+    is_by_a_spreadsheet,
     may_be_cut,
     refuse_lines_before_header,
     split_fields,
@@ -35,6 +36,7 @@ LOT = ("lot", "lotid", "waferlot")
 PRODUCT = ("product", "productid", "part")
 QUALITY = ("quality", "binquality", "passfail")
 _MOST_VALUES = 12
+_MANY, _HARDLY_ANY = 10_000, 100  # positions from where on it tells, and one die in so many of them
 _A_SQUARE = 4  # rows and columns from where on corners say something
 _NOTE = re.compile(r"\s*([^\W\d][^:=,;\t]*?)\s*[:=,;\t](.*)")
 
@@ -65,12 +67,13 @@ def read_csv_maps(data: bytes, what: str, stated: Stated, header_line: int, head
     if not len(fields.line):
         raise bad_input(what, f"line {header_line}", "There are no dies after the header.", "Expected a die a line.")
     dies = _dies(fields, header, what, header_line)
-    values = _values(fields, header)
+    values = _values(fields, header, what)
     notes = _notes(data.decode(), header_line, what)
     wafers = _wafers(fields, column(header, what, header_line, *WAFER), notes, what)
     found = [(_found(fields, header, what, header_line, dies, wafer, rows, notes), rows) for wafer, rows in wafers]
     for one, _ in found:
         _refuse_square_wafer(one, stated)
+        _refuse_lengths(one)
     if len(found) == 1:
         found = [(replace(one, totals=notes.totals(what)), rows) for one, rows in found]
     return [_valued(check_map(one, stated), dies, values, rows) for one, rows in found]
@@ -84,7 +87,7 @@ def _notes(text: str, header_line: int, what: str) -> Notes:
     return notes
 
 
-def _values(fields: Fields, header: Header) -> dict[str, NDArray[np.float64]]:
+def _values(fields: Fields, header: Header, what: str) -> dict[str, NDArray[np.float64]]:
     """The further columns that have numbers throughout, some of them at least, by name; a name that stands twice is passed over."""
     known = {*X, *Y, *BIN, *WAFER, *LOT, *PRODUCT, *QUALITY}
     found: dict[str, NDArray[np.float64]] = {}
@@ -95,6 +98,9 @@ def _values(fields: Fields, header: Header) -> dict[str, NDArray[np.float64]]:
         if numbers is None and header.delimiter != ",":
             numbers = fields.numbers(place, comma=True)
         if numbers is not None and np.isfinite(numbers).any() and not np.isinf(numbers).any():
+            if header.delimiter != "," and (row := fields.thousands_or_not(place)) is not None:
+                why = f"In {fields.text(row, place)!r} the mark may be a decimal mark or separate thousands: other lines have none."
+                raise bad_input(what, f"line {fields.line[row]}, column {name}", why, "Export it without separators of thousands.")
             found[name[:LONGEST_NAME]] = numbers
     return found
 
@@ -125,6 +131,7 @@ def _dies(fields: Fields, header: Header, what: str, header_line: int) -> _Dies:
     assert place is not None
     code, codes, good = _codes(fields, place)
     _refuse_first(fields, place, good, what, "die bin", f"a bin code of 1 to {MOST_CHARACTERS} characters")
+    _refuse_spreadsheet(fields, code, codes, what, "die bin")
     if len(codes) > MOST_CODES:
         why = f"It has {len(codes)} different codes; a map has at most {MOST_CODES}."
         raise bad_input(what, f"line {header_line}, column die bin", why, "Check that this is the column of die bins.")
@@ -141,7 +148,16 @@ def _refuse_first(fields: Fields, place: int, good: NDArray[np.bool_], what: str
     if not good.all():
         row = int(np.argmin(good))
         why = f"{fields.text(row, place)[:40]!r} is not {expected}."
-        raise bad_input(what, f"line {fields.line[row]}, column {name}", why, f"Expected {expected}.")
+        now = "Correct this line, or remove it if it is of no die: headings come once, and sums stand above the table."
+        raise bad_input(what, f"line {fields.line[row]}, column {name}", why, now)
+
+
+def _refuse_spreadsheet(fields: Fields, number: NDArray[np.int64], texts: list[str], what: str, name: str) -> None:
+    spoilt = next((n for n, text in enumerate(texts) if is_by_a_spreadsheet(text)), None)
+    if spoilt is not None:
+        line = int(fields.line[np.argmax(number == spoilt)])
+        why = f"{texts[spoilt]!r} is what a spreadsheet makes of a longer number or of another code: which, it no longer says."
+        raise bad_input(what, f"line {line}, column {name}", why, "Send the file as the machine wrote it, not saved from a spreadsheet.")
 
 
 def _wafers(fields: Fields, place: int | None, notes: Notes, what: str) -> list[tuple[str | None, NDArray[np.bool_]]]:
@@ -151,6 +167,7 @@ def _wafers(fields: Fields, place: int | None, notes: Notes, what: str) -> list[
         return [(noted, np.ones(len(fields.line), dtype=bool))]
     number, texts, good = fields.names(place)
     _refuse_first(fields, place, good, what, "wafer", "the name of a wafer")
+    _refuse_spreadsheet(fields, number, texts, what, "wafer")
     named = [text for text in texts if text]
     if named and len(named) < len(texts):
         row = int(np.flatnonzero(number == texts.index(""))[0])
@@ -208,6 +225,15 @@ def _refuse_square_wafer(found: Found, stated: Stated) -> None:
         why = f"It has a line for every position of a rectangle, and {corner!r} in all four corners: does that mean that there is no die?"
         now = "State it as the null code, or an empty one if every position is a die."
         raise bad_input(found.what, f"{found.where}, null code", why, now)
+
+
+def _refuse_lengths(found: Found) -> None:
+    """Columns and rows count on from die to die; what leaves nearly every place between its dies free are micrometres, or the like."""
+    grid = found.drawn.keys
+    there = sum(count for code, count in zip(found.drawn.codes, found.drawn.counts, strict=True) if code)
+    if grid.size >= _MANY and there * _HARDLY_ANY < grid.size:
+        why = f"Its {there} dies lie among {grid.shape[1]} by {grid.shape[0]} positions: are its x and y lengths?"
+        raise bad_input(found.what, f"{found.where}, x and y", why, "Write x and y as numbers of columns and rows of dies.")
 
 
 def _only(fields: Fields, place: int | None, rows: NDArray[np.bool_], what: str, name: str) -> str | None:

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 
 import numpy as np
+from numpy.typing import NDArray
 
 from app.errors import BadInput, bad_input
 from app.receiving.die_map import DieMap, Stated
@@ -18,6 +19,8 @@ from app.receiving.map_frame import Told
 from app.receiving.map_notes import Notes, key_of
 
 _NOTE = re.compile(r"\s*([A-Za-z][A-Za-z0-9 _./()#%-]+?)\s*[:=](.*)")
+_RULES = ({"-"}, {"="}, {"_"}, {"*"}, {"+"}, {"-", "+"}, {"~"})
+_TO_TELL = 3  # rows or columns
 
 
 @dataclass(frozen=True)
@@ -110,6 +113,7 @@ def _sizes(section: _Section, what: str) -> tuple[Size, ...]:
 
 def _grid(section: _Section, what: str, null: str | None, stated: Stated) -> tuple[Drawn, list[_Line]]:
     if null is None:
+        _refuse_table([row for row in section.rows if row.text.strip()], what, "")
         first = next((row.where for row in section.rows if row.text.strip()), "the grid")
         why = "The file does not say which code means that there is no die."
         raise bad_input(
@@ -206,6 +210,8 @@ def _blank_touches(section: _Section, filled: list[int]) -> bool:
 def _refuse_headings(section: _Section, rows: list[_Line], drawn: Drawn, what: str, stated: Stated) -> None:
     """A first or last row with codes that no row within has is more likely a heading or a rule than dies; what counts on is numbering."""
     _refuse_numbering(section, rows, what, stated)
+    _refuse_rules(rows, drawn, what)
+    _refuse_sums(section, rows, drawn, what, stated)
     if len(rows) < 4 or "rows" in section.notes or stated.rows is not None:
         return
     within = set(np.unique(drawn.keys[1:-1]).tolist())
@@ -229,6 +235,37 @@ def _refuse_numbering(section: _Section, rows: list[_Line], what: str, stated: S
             if _counts_on([each[place] for each in codes]):
                 why = "The codes in this column count on: they seem to number the rows."
                 raise bad_input(what, f"{rows[0].where}, column {place % len(codes[0]) + 1}", why, "Remove them, or state the number of columns.")
+
+
+def _refuse_rules(rows: list[_Line], drawn: Drawn, what: str) -> None:
+    """A line of dashes parts the grid from something else."""
+    for n, row in enumerate(rows):
+        marks = set(row.text) - {" ", "\t"}
+        if marks in _RULES and not (np.delete(drawn.keys, n, axis=0) == drawn.keys[n, 0]).any():
+            why = f"This line has nothing but {row.text.strip()[0]!r}, and no other line has it: it parts the grid from what is none."
+            raise bad_input(what, row.where, why, "Remove it, and what it parts from the grid.")
+
+
+def _refuse_sums(section: _Section, rows: list[_Line], drawn: Drawn, what: str, stated: Stated) -> None:
+    """How many dies a row or column has, beside or below it: taken for a code, each sum would be a die."""
+    codes = dict(zip(drawn.values, drawn.codes, strict=True))
+    null = section.null(what) or stated.null
+    dies = ~np.isin(drawn.keys, [key for key, code in codes.items() if code == null])
+    last = [codes[key] for key in drawn.keys[:, -1].tolist()]
+    if "columns" not in section.notes and stated.columns is None and _are_sums(dies[:, :-1], last):
+        why = "The codes in the last column say how many dies each row has: they seem to be sums."
+        raise bad_input(what, f"{rows[0].where}, column {dies.shape[1]}", why, "Remove them, or state the number of columns.")
+    last = [codes[key] for key in drawn.keys[-1].tolist()]
+    if "rows" not in section.notes and stated.rows is None and _are_sums(dies[:-1].T, last):
+        why = "The codes in this line say how many dies each column has: they seem to be sums."
+        raise bad_input(what, rows[-1].where, why, "Remove it, or state the number of rows.")
+
+
+def _are_sums(dies: NDArray[np.bool_], texts: list[str]) -> bool:
+    """Sums that are all the same may as well be codes."""
+    if len(texts) < _TO_TELL or len(set(texts)) == 1 or not all(text.isascii() and text.isdigit() for text in texts):
+        return False
+    return bool((dies.sum(axis=1) == [int(text[:9]) for text in texts]).all())
 
 
 def _counts_on(texts: list[str]) -> bool:

@@ -23,11 +23,14 @@ def second_time(local: NDArray[np.int64], twice: NDArray[np.bool_], back: int) -
     """Which of the times that a zone has twice came after its clock was set back by `back`. None: the file does not show it.
 
     Only a clock that was set back itself shows it: its times, in the order of the file, step back once, by no more than the change.
+    In a file that begins with the newest, a step back is no change of the clock.
     """
     among = np.flatnonzero(twice)
     first, last = int(among[0]), int(among[-1]) + 1
     steps = np.diff(local[first:last])
     backward = np.flatnonzero(steps < 0)
+    if (first and local[first - 1] > local[first]) or (last < len(local) and local[last] < local[last - 1]):
+        return None
     if last - first != len(among) or len(backward) != 1 or not back / 2 < -steps[backward[0]] <= back:
         return None
     second = np.zeros(len(local), dtype=bool)

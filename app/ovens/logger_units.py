@@ -1,0 +1,72 @@
+"""Units that a logger's file names: in a heading, in a line below the headings, or in a line by itself."""
+
+import re
+from collections.abc import Sequence
+from typing import Literal
+
+Unit = Literal["C", "F", "mV", "mV type K"]
+_PATTERNS: tuple[tuple[Unit, re.Pattern[str]], ...] = (
+    ("mV type K", re.compile(r"[(\[]?\bmV,? type K\b[)\]]?", re.I)),
+    ("mV", re.compile(r"[(\[]mV[)\]]|,? mV$")),
+    ("C", re.compile(r"[(\[]? ?(?:°|º|deg\.? ?|degrees? )C(?:elsius)?\b ?[)\]]?|℃|[(\[](?:C|celsius)[)\]]", re.I)),
+    ("F", re.compile(r"[(\[]? ?(?:°|º|deg\.? ?|degrees? )F(?:ahrenheit)?\b ?[)\]]?|℉|[(\[](?:F|fahrenheit)[)\]]", re.I)),
+)
+_WORDS: dict[str, Unit] = {"C": "C", "Celsius": "C", "celsius": "C", "F": "F", "Fahrenheit": "F", "fahrenheit": "F", "mV": "mV"}
+_OTHER = re.compile(
+    r"[(\[] ?(%|%? ?r[hf]|ma|mbar|bar|hpa|kpa|ppm|l/min|hz|kw|m/s|sec|min) ?[)\]]|, ?(%|(rh|mbar|hpa|kpa|ppm)\b)| %( ?r[hf])?$", re.I
+)
+_KELVIN = re.compile(r"[(\[] ?(?:°|º|deg\.? ?)?K ?[)\]]|, ?K$|(?:°|º) ?K\b|\bkelvin\b", re.I)
+_OTHER_DEGREES = re.compile(r"(?:°|º)(?! ?[CFK])[A-Z]", re.I)  # Réaumur, Rankine
+_DECLARED = re.compile(r"[\w ]*\b(?:units?|einheit|unité|unidad|unità|unidade|eenheid)\b[\w ]*[:=]+ ?(.+)", re.I)
+_IN_BRACKETS = re.compile(r"[(\[] ?(?:°|º|deg\.? ?)?[CFK](?:elsius|ahrenheit|elvin)? ?[)\]]$", re.I)
+
+
+def units_in(heading: str) -> list[Unit]:
+    units: list[Unit] = [unit for unit, pattern in _PATTERNS if pattern.search(heading)]
+    return ["mV type K"] if "mV type K" in units else units
+
+
+def without_unit(heading: str) -> str:
+    found = heading
+    for _, pattern in _PATTERNS:
+        found = pattern.sub(" ", found)
+    return " ".join(found.split()).strip(" ,;:_-") or heading.strip()
+
+
+def unit_word(text: str) -> Unit | None:
+    """The unit that this text is, and nothing else."""
+    return _WORDS.get(text) or next((unit for unit, pattern in _PATTERNS if pattern.fullmatch(text)), None)
+
+
+def is_other_unit(text: str) -> bool:
+    """Whether this text is a unit of something else than a temperature."""
+    return _OTHER.search(f"[{text}]") is not None
+
+
+def names_other_unit(heading: str) -> bool:
+    return _OTHER.search(heading) is not None
+
+
+def is_kelvin(text: str) -> bool:
+    return text == "K" or _KELVIN.fullmatch(text) is not None
+
+
+def may_be_kelvin(heading: str) -> bool:
+    """Kelvin, or a thermocouple of type K: both are written (K)."""
+    return _KELVIN.search(heading) is not None
+
+
+def names_other_degrees(heading: str) -> bool:
+    return _OTHER_DEGREES.search(heading) is not None
+
+
+def ends_in_unit(text: str) -> bool:
+    """As headings do: TC1 [°C]."""
+    return _IN_BRACKETS.search(text) is not None
+
+
+def declared_unit(fields: Sequence[str]) -> str | None:
+    """The unit of temperature that a line like `Units: Fahrenheit` declares for what comes below it."""
+    match = _DECLARED.fullmatch(": ".join(field.strip(" :=") for field in fields if field.strip()))
+    said = match and match[1].strip()
+    return (unit_word(said) or ("K" if is_kelvin(said) else None)) if said else None
