@@ -29,11 +29,12 @@ class FillShown:
 
 @dataclass(frozen=True)
 class Moved:
-    """Where it went, when, with which shipment."""
+    """Where it went, when, with which shipment; why there, where it was filled for another customer's order."""
 
     where: str
     at: datetime
     shipment: str
+    diverted: str
 
 
 @dataclass(frozen=True)
@@ -95,7 +96,10 @@ def _words(lot: Any) -> str:
 def _moves(session: Session, pack: int) -> tuple[Moved, ...]:
     moves = ask(session, _MOVES, packs=[pack])
     codes = codes_of(session, "shipment", [move.shipment for move in moves if move.shipment])
-    return tuple(Moved(f"{one.kind}: {one.place}" if one.place else one.kind, one.moved_at, codes.get(one.shipment or 0, "")) for one in moves)
+    return tuple(
+        Moved(f"{one.kind}: {one.place}" if one.place else one.kind, one.moved_at, codes.get(one.shipment or 0, ""), one.reason or "")
+        for one in moves
+    )  # fmt: skip
 
 
 _PACK = listed(
@@ -107,4 +111,10 @@ _PACK = listed(
     "packs",
 ).columns(closed_at=Moment(), sealed_at=Moment(), use_before_at=Moment())
 _LOTS = listed("select item, bin, grade from lot where item in :lots", "lots")
-_MOVES = listed("select kind, place, moved_at, shipment from move where item in :packs order by id", "packs").columns(moved_at=Moment())
+_MOVES = listed(
+    """
+    select m.kind, m.place, m.moved_at, m.shipment, d.reason
+    from move m left join diversion d on d.shipment = m.shipment and d.pack = m.item where m.item in :packs order by m.id
+    """,
+    "packs",
+).columns(moved_at=Moment())

@@ -59,6 +59,16 @@ class Shipment(Recorded, Base):
     order: Mapped[int | None] = mapped_column(ForeignKey("thing.id"))
 
 
+class Diversion(Recorded, Base):
+    """A pack that was filled for one customer's order went with a shipment to another, and why."""
+
+    __tablename__ = "diversion"
+
+    shipment: Mapped[int] = mapped_column(ForeignKey("shipment.id"), primary_key=True)
+    pack: Mapped[int] = mapped_column(ForeignKey("pack.item"), primary_key=True)
+    reason: Mapped[str]
+
+
 class Move(Recorded, Base):
     """A thing's change of place without change of itself. The latest says where it is; none means on the floor."""
 

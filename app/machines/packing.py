@@ -9,12 +9,13 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
+from app.catalogue.definitions import Order
 from app.floor.amounts import book_of
 from app.floor.moves import place_of
 from app.journal.act import By
 from app.ledger.corrections import moves_in_force
 from app.ledger.items import DryPack, Pack
-from app.ledger.places import Move, Shipment
+from app.ledger.places import Diversion, Move, Shipment
 from app.ledger.runs import Line, RunVoid
 from app.machines.bodies import (
     ACustomer,
@@ -135,6 +136,19 @@ class ShipIn(Told):
     packs: list[APack] = Field(min_length=1, max_length=10_000)
     customer: ACustomer
     order: AnOrder | None = None
+    diversion_reason: Words | None = Field(
+        None, examples=["theirs are held, and Arden Lights agreed"],
+        description="Why a pack that was filled for another customer's order goes to this one, if any does. Without it such a pack is refused.",
+    )  # fmt: skip
+
+
+class DiversionOut(BaseModel):
+    """A pack that was filled for another customer's order."""
+
+    pack: PackCode
+    order: str = Field(examples=["QL-26-0418"])
+    customer: str = Field(examples=["Quillmere Lighting"])
+    reason: str = Field(examples=["theirs are held, and Arden Lights agreed"])
 
 
 class ShipmentOut(BaseModel):
@@ -142,6 +156,7 @@ class ShipmentOut(BaseModel):
     packs: list[PackCode]
     customer: str = Field(examples=["Quillmere Lighting"])
     order: str | None = Field(examples=["QL-26-0418"])
+    diversions: list[DiversionOut]
     older_left: list[str] = Field(
         [], description="Packs like these that are older, here and free: oldest first is advised.", examples=[["K26-000729-8"]]
     )
@@ -226,7 +241,7 @@ def off(pack: str, body: OffIn, call: Calling) -> LooseOut:
 def ship(body: ShipIn, call: Calling) -> ShipmentOut:
     def verb(s: Session, by: By) -> dict[str, Any]:
         packs = [resolve(s, name, "pack") for name in body.packs]
-        shipment = shipping.ship(s, by, packs, body.customer, order_number(s, body.order))
+        shipment = shipping.ship(s, by, packs, body.customer, order_number(s, body.order), body.diversion_reason)
         older = shipping.older_left(s, packs)
         return _shipment(s, shipment) | {"older_left": list(codes_of(s, "pack", older).values())}
 
@@ -272,8 +287,18 @@ def _shipment(session: Session, shipment: Shipment) -> dict[str, Any]:
     return {
         "shipment": code_of(session, "shipment", shipment.id), "packs": sorted(codes_of(session, "pack", packs).values()),
         "customer": catalogue.with_id(session, shipment.customer).name,
-        "order": catalogue.with_id(session, shipment.order).name if shipment.order else None,
+        "order": catalogue.with_id(session, shipment.order).name if shipment.order else None, "diversions": _diversions(session, shipment),
     }  # fmt: skip
+
+
+def _diversions(session: Session, shipment: Shipment) -> list[dict[str, Any]]:
+    query = select(Diversion.pack, Diversion.reason, Pack.order).join(Pack, Pack.item == Diversion.pack).where(Diversion.shipment == shipment.id)
+    rows = session.execute(query.order_by(Diversion.pack)).all()
+    codes = codes_of(session, "pack", [row.pack for row in rows])
+    orders: dict[int, Order] = {one.id: one.body for one in catalogue.with_ids(session, [row.order for row in rows]).values()}
+    return [
+        {"pack": codes[row.pack], "order": orders[row.order].number, "customer": orders[row.order].customer, "reason": row.reason} for row in rows
+    ]  # fmt: skip
 
 
 def _runs(session: Session, pack: int) -> list[str]:

@@ -42,6 +42,7 @@ class MoveOnRecord(BaseModel):
     where: str = Field(examples=["shipped: Quillmere Lighting"])
     at: datetime = _AT
     shipment: str = Field(examples=["D26-000017-1"])
+    diverted: str = Field(description="Why it went there, if it was filled for another customer's order.", examples=[""])
 
 
 class PackOnRecord(BaseModel):

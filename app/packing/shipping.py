@@ -14,15 +14,17 @@ from app.holds.stopped import stops_on
 from app.journal.act import By, lock
 from app.ledger.corrections import moves_in_force, turn_of
 from app.ledger.items import DryPack, Item, LotRoute, Pack
-from app.ledger.places import Move, Shipment
+from app.ledger.places import Diversion, Move, Shipment
 from app.ledger.runs import Claim
 from app.naming.resolve import Named, codes_of, give_code
 from app.packing.contents import fills_of, units_of
 from app.packing.rework import part_of_pack
 
 
-def ship(session: Session, by: By, packs: Sequence[Named], customer: str, order: str | None = None) -> Shipment:
-    """One shipment of closed packs that nothing stops."""
+def ship(
+    session: Session, by: By, packs: Sequence[Named], customer: str, order: str | None = None, diversion_reason: str | None = None
+) -> Shipment:
+    """One shipment of closed packs that nothing stops. A pack that was filled for another customer's order goes along only for a reason."""
     if not packs:
         raise bad_input("Nothing to ship.", "packs", "No pack was named.", "Name at least one.")
     lock(session, Item, sorted({pack.id for pack in packs}))
@@ -30,6 +32,9 @@ def ship(session: Session, by: By, packs: Sequence[Named], customer: str, order:
     on = catalogue.named(session, "order", order) if order else None
     rows = {pack.id: session.get_one(Pack, pack.id, populate_existing=True) for pack in packs}
     found = [reason for pack in packs for reason in _may_not_ship(session, pack, rows[pack.id])] + _held(session, packs)
+    diverted = [pack for pack in packs if _customer_of_order(session, rows[pack.id]) not in (None, customer)]
+    if not diversion_reason:
+        found += [_filled_for_another(session, pack, rows[pack.id], customer) for pack in diverted]
     if on is not None:
         found += [reason for pack in packs for reason in _order_differs(session, pack, rows[pack.id], on.body, customer)]
     if found and not by.fact:
@@ -40,6 +45,8 @@ def ship(session: Session, by: By, packs: Sequence[Named], customer: str, order:
     give_code(session, by, "shipment", shipment.id)
     for pack in packs:
         session.add(Move(e=by.e, item=pack.id, kind="shipped", place=customer, shipment=shipment.id, moved_at=by.happened_at))
+    if diversion_reason:
+        session.add_all(Diversion(e=by.e, shipment=shipment.id, pack=pack.id, reason=diversion_reason) for pack in diverted)
     if found:
         for pack in packs:
             hold_item(session, by, "pack", pack.id, "Shipped against a rule: " + " ".join(reason.why for reason in found[:5]))
@@ -114,6 +121,17 @@ def _held(session: Session, packs: Sequence[Named]) -> list[Reason]:
         for pack in packs
         for stop in stops.get(pack.id, [])
     ]
+
+
+def _customer_of_order(session: Session, pack: Pack) -> str | None:
+    """Whose order a pack was filled for; None: for whoever will have it."""
+    return str(catalogue.with_id(session, pack.order).body.customer) if pack.order else None
+
+
+def _filled_for_another(session: Session, named: Named, pack: Pack, customer: str) -> Reason:
+    order: Order = catalogue.with_id(session, pack.order or 0).body
+    why = f"{named.code} was filled for order {order.number} of {order.customer}."
+    return Reason("order_differs", why, f"Scan another pack; or say the reason why it goes to {customer} all the same.", "diversion_reason")
 
 
 def _order_differs(session: Session, named: Named, pack: Pack, order: Order, customer: str) -> list[Reason]:
