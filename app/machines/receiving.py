@@ -23,6 +23,7 @@ from app.naming.models import Alias
 from app.naming.resolve import codes_of, resolve
 from app.receiving.batches import mix_batches, open_batch, receive_batch
 from app.receiving.die_map import Stated
+from app.receiving.map_notes import null_code
 from app.receiving.panels import marks_between, receive_panels
 from app.receiving.wafers import correct_die_map, map_of, read_map_files, receive_wafers
 
@@ -175,11 +176,11 @@ def receive_some_wafers(
     origin: Annotated[str | None, Form(description="Where the file is silent: UpperLeft, LowerRight, ...")] = None,
     axis: Annotated[str | None, Form(description="DownRight, UpRight, DownLeft, UpLeft")] = None,
     orientation: Annotated[str | None, Form(description="Degrees of the notch, in quarter turns")] = None,
-    null: Annotated[str | None, Form(description="The code that means no die")] = None,
+    null: Annotated[str | None, Form(description="The code that means no die; none: every position is a die; space: a blank")] = None,
     passing: Annotated[str | None, Form(description="Passing die bins, separated by commas")] = None,
     wafer: Annotated[str | None, Form(description="The wafer's identity, where the file has none")] = None,
 ) -> WafersOut:
-    stated = Stated(origin=origin, axis=axis, orientation=orientation, null=null, passing=_listed(passing), wafer=wafer)
+    stated = Stated(origin=origin, axis=axis, orientation=orientation, null=null_code(null), passing=_listed(passing), wafer=wafer)
     with call.house.reading() as session:
         found = catalogue.part(session, part).body
     with call.files("receive_wafers", "die_map", *files):
@@ -208,10 +209,10 @@ def correct_map(
     origin: Annotated[str | None, Form(description="Where the file is silent: UpperLeft, LowerRight, ...")] = None,
     axis: Annotated[str | None, Form(description="DownRight, UpRight, DownLeft, UpLeft")] = None,
     orientation: Annotated[str | None, Form(description="Degrees of the notch, in quarter turns")] = None,
-    null: Annotated[str | None, Form(description="The code that means no die")] = None,
+    null: Annotated[str | None, Form(description="The code that means no die; none: every position is a die; space: a blank")] = None,
     passing: Annotated[str | None, Form(description="Passing die bins, separated by commas")] = None,
 ) -> WaferOut:
-    stated = Stated(origin=origin, axis=axis, orientation=orientation, null=null, passing=_listed(passing), wafer=None)
+    stated = Stated(origin=origin, axis=axis, orientation=orientation, null=null_code(null), passing=_listed(passing), wafer=None)
     with call.house.reading() as session:
         named = resolve(session, wafer, "wafer")
         part = part_of(session, named.id).body

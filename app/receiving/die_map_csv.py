@@ -223,7 +223,7 @@ def _refuse_square_wafer(found: Found, stated: Stated) -> None:
     (corner,) = corners
     if corner not in (found.passing or stated.passing) and not any(entry.code == corner and entry.quality for entry in found.definitions):
         why = f"It has a line for every position of a rectangle, and {corner!r} in all four corners: does that mean that there is no die?"
-        now = "State it as the null code, or an empty one if every position is a die."
+        now = "State it as the null code, or none if every position is a die."
         raise bad_input(found.what, f"{found.where}, null code", why, now)
 
 

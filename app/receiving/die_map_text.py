@@ -120,7 +120,7 @@ def _grid(section: _Section, what: str, null: str | None, stated: Stated) -> tup
             what,
             first,
             why,
-            "State the null code, or an empty one if every position is a die; or add a line null: ... before the grid.",
+            "State the null code, or none if every position is a die; or add a line null: ... before the grid.",
         )
     if null == " ":
         rows = _spaced_rows(section, what, stated)

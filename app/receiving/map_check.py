@@ -94,13 +94,13 @@ def _null_code(found: Found, stated: Stated) -> str | None:
     null = stated.null if found.null is None else found.null
     if found.null is None and null and found.told is not None and found.same(null) not in map(found.same, found.drawn.codes):
         why = f"{null!r} was stated to mean no die, but the grid has only {_listed(found.drawn.codes)}."
-        raise bad_input(found.what, "stated null code", why, "State the code that the file uses, or an empty one if every position is a die.")
+        raise bad_input(found.what, "stated null code", why, "State the code that the file uses, or none if every position is a die.")
     if null is None and found.told is not None:
         defined = {found.same(entry.code) for entry in found.definitions}
         open_codes = [code for code in found.drawn.codes if found.same(code) not in defined]
         if open_codes:
             why = f"The file does not say which code means that there is no die; it has {_listed(found.drawn.codes)}."
-            raise bad_input(found.what, f"{found.where}, null code", why, "State the null code, or an empty one if every position is a die.")
+            raise bad_input(found.what, f"{found.where}, null code", why, "State the null code, or none if every position is a die.")
     return null or None
 
 

@@ -67,16 +67,10 @@ class Notes:
 
     def null(self, what: str) -> str | None:
         value = self.value("null")
-        if value is None:
-            return None
-        if len(value) >= 3 and value[0] == value[-1] and value[0] in "'\"":
-            return value[1:-1]
-        if value.lower() == "space":
-            return " "
-        if not value:
+        if value == "":
             why = "The null code is empty."
-            raise bad_input(what, self.where("null"), why, "Write space for a space; leave the line out if every position is a die.")
-        return value
+            raise bad_input(what, self.where("null"), why, "Write space for a space, and none if every position is a die.")
+        return null_code(value)
 
     def number(self, key: str, what: str) -> int | None:
         value = self.value(key)
@@ -98,6 +92,15 @@ class Notes:
     def totals(self, what: str) -> tuple[tuple[str, int, str], ...]:
         kinds = [kind for kind in ("gross", "passing", "failing") if kind in self.notes]
         return tuple((kind, self.number(kind, what) or 0, self.where(kind)) for kind in kinds)
+
+
+def null_code(words: str | None) -> str | None:
+    """The code that means no die, as people write it: a word for what can't be seen, quotes for a code that is such a word; "": no code does."""
+    if not words:
+        return None
+    if len(words) >= 3 and words[0] == words[-1] and words[0] in "'\"":
+        return words[1:-1]
+    return {"space": " ", "none": ""}.get(words.lower(), words)
 
 
 def key_of(words: str) -> str | None:

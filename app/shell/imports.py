@@ -126,6 +126,11 @@ def import_wafers(
     part: Annotated[str, typer.Option(help="The wafer part.")],
     supplier: Annotated[str, typer.Option(help="Whose wafer numbers these are.")] = "",
     passing: Annotated[str, typer.Option(help="Passing die bins, by commas, where neither file nor part says.")] = "",
+    null: Annotated[str | None, typer.Option(help="Where the file is silent: the code that means no die; none: every position is a die.")] = None,
+    origin: Annotated[str | None, typer.Option(help="Where the file is silent: UpperLeft, LowerRight, ...")] = None,
+    axis: Annotated[str | None, typer.Option(help="DownRight, UpRight, DownLeft or UpLeft.")] = None,
+    orientation: Annotated[str | None, typer.Option(help="Degrees of the notch, in quarter turns.")] = None,
+    wafer: Annotated[str | None, typer.Option(help="The wafer's identity, where the file has none.")] = None,
     data: DataFolder = None,
 ) -> None:
     """Receive wafers with their die maps: all files or none."""
@@ -133,12 +138,14 @@ def import_wafers(
     from app.evidence.refused import kept_when_refused
     from app.journal.act import SYSTEM, act
     from app.receiving.die_map import Stated
+    from app.receiving.map_notes import null_code
     from app.receiving.wafers import read_map_files, receive_wafers
 
     with open_house(data) as house, kept_when_refused(house, SYSTEM, "die_map", [(path.name, path) for path in files]):
         with house.reading() as session:
             body = catalogue.part(session, part).body
-        stated = Stated(passing=tuple(bin_.strip() for bin_ in passing.split(",") if bin_.strip()))
+        bins = tuple(bin_.strip() for bin_ in passing.split(",") if bin_.strip())
+        stated = Stated(origin=origin, axis=axis, orientation=orientation, null=null_code(null), passing=bins, wafer=wafer)
         with progress.status(f"Reading {len(files)} files"):
             kept = read_map_files(house, [(path.name, read_file(path)) for path in files], body, stated)
         arguments = {"part": part, "supplier": supplier, "files": [[one.kept.name, one.kept.digest] for one in kept]}

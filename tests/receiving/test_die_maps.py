@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from app.errors import BadInput
 from app.receiving.die_maps import DieMap, Stated, dump, load, read_maps
+from app.receiving.map_notes import null_code
 from tests.receiving.map_writing import CODES, NULL, PASSING, Written, written_maps
 
 SMALL = Written(((".", "1", "1", "."), ("1", "a", "1", "A"), (".", "7", "1", "x")))
@@ -222,6 +223,13 @@ def test_an_unknown_null_code_must_be_stated() -> None:
     assert read(text, passing=("1",), null=".").gross == 6
     assert read(text, passing=("1",), null="").gross == 8
     assert "has only" in refusal(text, passing=("1",), null="#")[1]
+
+
+def test_a_null_code_that_cannot_be_seen_has_a_word() -> None:
+    text = "origin: ul\nnull: {}\n.11.\n1711\n"
+    assert read(text.format("none"), passing=("1",)).gross == 8
+    assert refusal(text.format(""), passing=("1",)) == ("line 2, null", "The null code is empty.")
+    assert [null_code(words) for words in (None, "", "none", "None", "space", "'none'", ".")] == [None, None, "", "", " ", "none", "."]
 
 
 def test_several_wafers_in_one_file_are_all_read() -> None:

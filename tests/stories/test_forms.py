@@ -50,8 +50,8 @@ def test_a_wafer_map_by_form(browser: Browser) -> None:  # noqa: F811
     browser.get("/do/act?call=/wafers")
     token = re.search(r'name="form_token" value="([^"]*)"', browser.page.text)
     assert token is not None
-    text = b"wafer: RD1\norigin: UpperLeft\naxis: DownRight\nnull: .\n\n1111\n1111\n"
-    data = {"form_token": token[1], "call": "/wafers", "part": "WR", "passing": "1"}
+    text = b"wafer: RD1\norigin: UpperLeft\naxis: DownRight\n\n1111\n1111\n"
+    data = {"form_token": token[1], "call": "/wafers", "part": "WR", "passing": "1", "null": "none"}
     client: TestClient = browser.client
     page = client.post("/do/act", data=data, files=[("files", ("map.txt", text))], headers={"Origin": "http://testserver"})
     assert "W26-" in page.text, page.text
