@@ -130,6 +130,9 @@ def _away(facts: Facts, group: Group, step: Step) -> list[Reason]:
     return [Reason("not_here", f"{names} {'is' if len(away) == 1 else 'are'} not here, but {place}.", "Bring it back first.")]
 
 
+_WAIT = {"placements": "Import the placement log, and mark cells that stayed empty"}
+
+
 def _judged(facts: Facts, group: Group, step: Step) -> list[Reason]:
     found = []
     for panel in group.panels:
@@ -139,7 +142,7 @@ def _judged(facts: Facts, group: Group, step: Step) -> list[Reason]:
             if step.barrier:
                 found.append(Reason("barrier_open", why, "Nothing uncertain passes this step: quality must judge or sign a disposition first."))
             if not one.at_risk:
-                first = "Ask quality for a disposition" if one.verdict == "does_not_conform" else "Wait for the judgement"
+                first = "Ask quality for a disposition" if one.verdict == "does_not_conform" else _WAIT.get(one.judged, "Wait for the judgement")
                 found.append(Reason("judgement_open", why, f"{first}, or ask the lead to let it go on at risk."))
     if step.barrier:
         found += [Reason("barrier_open", why, "Ask the lead or quality to sign for the difference.") for why in facts.unsigned]

@@ -4,7 +4,7 @@ The share of wrong placements counts per lot and step, over all its logs in forc
 """
 
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -17,6 +17,7 @@ from app.floor.dispositions import judgement_in_force, write_judgement
 from app.floor.exits import CellHistory, told_cells
 from app.floor.map_fit import fit_map
 from app.floor.marks import good_units
+from app.floor.open_judgements import open_judgements
 from app.floor.packed_dies import die_coordinates, unpack_dies
 from app.floor.placement_runs import Spell, spells_of, spells_of_steps
 from app.floor.used_dies import dies_in
@@ -25,21 +26,24 @@ from app.journal.act import By
 from app.ledger import walk
 from app.ledger.cells import CellMark, LostDie, Placement, PlacementSum
 from app.ledger.flows import Flow
+from app.ledger.items import Panel
 from app.ledger.runs import Cover, RunVoid
 from app.ledger.sets import Member, PanelSet, digest_of
 from app.ledger.stops import Hold
 from app.naming.resolve import code_of, codes_of
 from app.receiving.wafers import map_of
 
+_NAMED = 20  # panels, and cells of one, that are named one by one
 _LotStep = tuple[int | None, str | None]
 
 
 @dataclass
 class Verdicts:
-    """Codes of holds placed, judgements written, and packs with something of what was held or changed."""
+    """Codes of holds placed, judgements written, lines that stay open, and packs with something of what was held or changed."""
 
     holds: list[str] = field(default_factory=list)
     judgements: list[dict[str, Any]] = field(default_factory=list)
+    waiting: list[dict[str, Any]] = field(default_factory=list)
     packs: list[str] = field(default_factory=list)
 
 
@@ -78,6 +82,17 @@ def judge(session: Session, by: By, evidence: int, runs: set[int], changed: Iter
         verdicts.holds.append(code_of(session, "hold", hold.id))
     verdicts.packs = _packs_below(session, stopped | set(differ))
     return verdicts
+
+
+def judge_marked(session: Session, by: By, panels: Iterable[int]) -> None:
+    """After cells of these panels were marked: a line that only an empty cell kept open is judged, by the logs that are here."""
+    lines = [one for some in open_judgements(session, sorted(panels)).values() for one in some]
+    runs = {one.run for one in lines if one.judged == "placements" and one.verdict != "does_not_conform"}
+    if not runs:
+        return
+    newest = select(PlacementSum.run, func.max(PlacementSum.evidence)).where(PlacementSum.run.in_(runs), PlacementSum.closed_e.is_(None))
+    for run, evidence in session.execute(newest.group_by(PlacementSum.run).order_by(PlacementSum.run)).all():
+        judge(session, by, evidence, {run})
 
 
 def changed_after_leaving(session: Session, panels: Iterable[int]) -> list[Left]:
@@ -122,6 +137,8 @@ def _judge_line(
     said = doubts if doubts is not None else list(before.facts.get("doubts", [])) if before else []
     reasons = [*above, *said]
     missing = _untold(session, spell)
+    if missing and doubts is not None:
+        verdicts.waiting.append({"line": spell.line, "run": code_of(session, "run", spell.run), "cells": _named(session, missing)})
     if reasons:
         verdict = "does_not_conform"
     elif not missing:
@@ -131,7 +148,7 @@ def _judge_line(
     else:
         return
     if missing:
-        reasons.append(f"No log yet of all of {', '.join(sorted(codes_of(session, 'panel', missing).values())[:20])}.")
+        reasons.append(f"No log yet of all of {', '.join(sorted(codes_of(session, 'panel', list(missing)).values())[:20])}.")
     if before is not None and (before.verdict, before.reasons) == (verdict, reasons):
         return
     if doubts is None and before is None:
@@ -142,8 +159,10 @@ def _judge_line(
     verdicts.judgements.append({"line": spell.line, "run": code_of(session, "run", spell.run), "verdict": verdict, "reasons": reasons})
 
 
-def _untold(session: Session, spell: Spell) -> list[int]:
+def _untold(session: Session, spell: Spell) -> dict[int, int]:
     """Panels that a line did (while it is open: has) and whose good units need more dies than the logs of that round tell of.
+
+    With the good cells that none tells of, as a number of which bit n is cell n.
 
     Units that were scrapped without a cell need none. A cell left empty on purpose wants a mark, or quality's word.
     """
@@ -151,10 +170,26 @@ def _untold(session: Session, spell: Spell) -> list[int]:
     done = set(session.scalars(covered)) or set(spell.panels)
     told, cells = told_cells(session, done), CellHistory(session, done)
 
-    def dies(panel: int) -> int:
-        return (told.get((panel, spell.key or "", spell.round), 0) & cells.good(panel)).bit_count()
+    untold = {}
+    for panel, units in sorted(good_units(session, done).items()):
+        good, dies = cells.good(panel), told.get((panel, spell.key or "", spell.round), 0)
+        if (good & dies).bit_count() < units:
+            untold[panel] = good & ~dies
+    return untold
 
-    return sorted(panel for panel, units in good_units(session, done).items() if dies(panel) < units)
+
+def _named(session: Session, cells: Mapping[int, int]) -> list[str]:
+    """Panel and cells in words, of the first twenty panels; of one that has many they are counted."""
+    codes = codes_of(session, "panel", list(cells))
+    columns = dict(session.execute(select(Panel.item, Panel.columns).where(Panel.item.in_(cells))).tuples().all())
+    return [_in_words(codes[panel], some, columns[panel]) for panel, some in list(cells.items())[:_NAMED]]
+
+
+def _in_words(code: str, cells: int, columns: int) -> str:
+    if cells.bit_count() > _NAMED:
+        return f"{code}: {cells.bit_count():,} cells"
+    places = [n for n in range(cells.bit_length()) if cells >> n & 1]
+    return f"{code}: " + ", ".join(f"row {n // columns + 1} column {n % columns + 1}" for n in places)
 
 
 def _hold(session: Session, by: By, lot: int | None, spell: Spell, panels: list[int], reasons: list[str], verdicts: Verdicts) -> None:

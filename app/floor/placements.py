@@ -56,6 +56,7 @@ class Imported:
     faults: dict[str, str]
     holds: list[str]
     judgements: list[dict[str, Any]]
+    waiting: list[dict[str, Any]]  # lines of its runs that have good cells without a die, as far as the logs tell
     packs: list[str]  # that are stopped by a hold of this import, or changed by a correction
 
     def as_json(self) -> dict[str, Any]:
@@ -162,7 +163,7 @@ class _Writing:
         return Imported(
             evidence=self.evidence, lines=len(self.named.log) + self.named.log.repeated, placed=self.placed, lost=self.lost, wrong=self.wrong,
             repeated=self.repeated, outside=self.found.outside, faults={why: ranges(lines) for why, lines in sorted(self.faults.items())},
-            holds=verdicts.holds, judgements=verdicts.judgements, packs=verdicts.packs,
+            holds=verdicts.holds, judgements=verdicts.judgements, waiting=verdicts.waiting, packs=verdicts.packs,
         )  # fmt: skip
 
     def _groups(self) -> Iterator[tuple[_Key, PlacementLog]]:

@@ -12,6 +12,7 @@ from app.floor.counting import correct_count, count_units, sign_difference
 from app.floor.dispositions import dispose
 from app.floor.groups import contents
 from app.floor.marks import mark_cells, take_back_marks
+from app.floor.placement_verdicts import judge_marked
 from app.floor.moves import move_item
 from app.floor.samples import sample_cells, sample_units
 from app.floor.scrap import scrap_cells, scrap_panel, scrap_units
@@ -133,6 +134,7 @@ def mark(panel: str, body: MarksIn, call: Calling) -> MarkOut:
     def verb(s: Session, by: By) -> dict[str, Any]:
         one = resolve(s, panel, "panel")
         row = mark_cells(s, by, one.id, _cells(body.cells), body.reason)
+        judge_marked(s, by, [one.id])
         return {"panel": one.code, "mark": row.id, "cells": row.n}
 
     return MarkOut(**call.do("mark_cells", body, verb, path={"panel": panel}))
@@ -159,6 +161,8 @@ def scrap(body: ScrapIn, call: Calling) -> DoneOut:
             scrap_panel(s, by, one.id, body.reason)
         else:
             raise bad_input("How many units?", "units", f"{one.code} is a lot.", "Give units.")
+        if one.kind == "panel":
+            judge_marked(s, by, [one.id])
         return {"done": True}
 
     return DoneOut(**call.do("scrap", body, verb))
@@ -176,6 +180,7 @@ def sample(body: SampleIn, call: Calling) -> SampleOut:
             if not body.cells:
                 raise bad_input("Which cells?", "cells", f"{one.code} is a panel.", "Name the cells.")
             taken = sample_cells(s, by, one.id, _cells(body.cells), body.purpose, kept=body.kept)
+            judge_marked(s, by, [one.id])
         else:
             if body.units is None:
                 raise bad_input("How many units?", "units", f"{one.code} is a lot.", "Give units.")

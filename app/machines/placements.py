@@ -32,6 +32,14 @@ class PlacementsJudgedOut(BaseModel):
     reasons: list[str] = Field(examples=[["1.2 % of the dies placed had failed"]])
 
 
+class WaitingOut(BaseModel):
+    """Its judgement is open: import the log that tells of these cells, or mark those that stayed empty."""
+
+    line: Number
+    run: str = Field(examples=["R26-000212-5"])
+    cells: list[str] = Field(description="Good cells that no log tells a die of, by panel.", examples=[["P26-000407-8: row 2 column 7"]])
+
+
 class LogOut(BaseModel):
     """What a log added. Facts that were on the record already are `repeated`."""
 
@@ -45,6 +53,7 @@ class LogOut(BaseModel):
     faults: dict[str, str] = Field(description="What is wrong -> numbers of its lines.", examples=[{"die failed": "18, 40-42"}])
     holds: list[str] = Field(description="Holds that were placed.", examples=[["H26-000003-K"]])
     judgements: list[PlacementsJudgedOut]
+    waiting: list[WaitingOut] = Field(description="Lines of these runs that stay open.")
     packs: list[str] = Field(examples=[[]], description="Packs with something of what was held, or of what a correction changed.")
 
 

@@ -50,6 +50,32 @@ def test_both_dies_of_a_unit_may_be_of_one_wafer(house: House) -> None:
         assert do.findings() == []
 
 
+@pytest.mark.parametrize("how", ["mark", "scrap", "sample"])
+def test_a_cell_that_stayed_empty_is_named_and_once_it_is_out_the_line_is_judged(house: House, how: str) -> None:
+    """The wafer ran out at the last cell: the log comes first, and the look at the panel after it."""
+    with plant(house, *TWINS) as do:
+        do.mount("Attach", do.wafer("WH-1", "WHT"))
+        (panel,) = do.panels(1)
+        lot = do.lot([panel], product="LAMP")
+        run = do.run("Attach", lot)
+        lines = [f"{now().isoformat()},WH-1,{n},0,{panel},{row},{column}" for n, (row, column) in enumerate(CELLS[:-1])]
+        log = "time,wafer,die x,die y,panel,row,column\n" + "\n".join(lines)
+        told = do.post("/placement_logs", station=do.at["Attach"], files=[("file", ("log.csv", log.encode()))])
+        assert told["judgements"] == []
+        assert [(one["run"], one["cells"]) for one in told["waiting"]] == [(run, [f"{panel}: row 4 column 5"])]
+        refused = do.post("/runs", expect=409, station=do.at["Attach"], things=[lot])
+        assert refused["kind"] == "judgement_open" and "mark cells that stayed empty" in refused["now"]
+        cells = [{"row": 4, "column": 5}]
+        if how == "mark":
+            do.post(f"/panels/{panel}/marks", cells=cells, reason="missing die")
+        elif how == "scrap":
+            do.post("/scrap", thing=panel, cells=cells, reason="missing die")
+        else:
+            do.post("/samples", thing=panel, cells=cells, purpose="cross-section")
+        do.start("Attach", lot)
+        assert do.findings() == []
+
+
 def test_a_wafer_that_lies_ready_for_the_next_step_is_no_origin_of_this_one(house: House) -> None:
     """Both wafers are on the placer from the start, and no log has come yet: only the step that places their role may have used them."""
     both = (
