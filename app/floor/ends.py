@@ -64,7 +64,8 @@ def finish_run(session: Session, by: By, run: Run, values: Sequence[Value] = (),
 
 def interrupt_run(session: Session, by: By, run: Run, said: Said, *, person: int | None = None) -> list[Line]:
     """Stops the run before all its panels are done; what was not surely done comes to the step again."""
-    lines = [line for line in _locked_lines_of(session, run) if line.closed_e is None]
+    all_lines = _locked_lines_of(session, run)
+    lines = [line for line in all_lines if line.closed_e is None]
     _are_of(session, said, [run.id])
     travel = _travelling(session, lines)
     with AtOnce(session) as writes:
@@ -72,6 +73,7 @@ def interrupt_run(session: Session, by: By, run: Run, said: Said, *, person: int
             done, done_before, either = _split(travel[line.id], said)
             close_line(writes, by, line, whole=done, either=either, done=True, either_done=False, done_by_either=done_before)
         close_run(writes, by, run, "interrupted", person=person)
+    _judge_by_readings(session, by, run, [line for line in all_lines if line.judged == "readings" and is_read(session, line)])
     return lines
 
 
@@ -287,6 +289,13 @@ def limits_in_words(low: float | None, high: float | None) -> str:
 def beyond_limits(name: str, value: float, unit: str, low: float | None, high: float | None) -> str:
     """What a reading outside its limits is held or judged for."""
     return f"{name} is {f'{value:g} {unit}'.strip()}; it must be {limits_in_words(low, high)}"
+
+
+def is_read(session: Session, line: Line) -> bool:
+    """Was everything read that its step records? An interruption asks for no values: they may come before it or after."""
+    step = step_of_line(session, line)
+    read = set(session.scalars(select(Reading.name).where(Reading.run == line.run, Reading.closed_e.is_(None))))
+    return step is not None and {record.name for record in step.records} <= read
 
 
 def _judge_by_readings(session: Session, by: By, run: Run, lines: list[Line]) -> None:

@@ -130,7 +130,7 @@ def _away(facts: Facts, group: Group, step: Step) -> list[Reason]:
     return [Reason("not_here", f"{names} {'is' if len(away) == 1 else 'are'} not here, but {place}.", "Bring it back first.")]
 
 
-_WAIT = {"placements": "Import the placement log, and mark cells that stayed empty"}
+_WAIT = {"placements": "Import the placement log, and mark cells that stayed empty", "readings": "Record what the step reads at that run"}
 
 
 def _judged(facts: Facts, group: Group, step: Step) -> list[Reason]:
@@ -138,7 +138,7 @@ def _judged(facts: Facts, group: Group, step: Step) -> list[Reason]:
     for panel in group.panels:
         for one in facts.open.get(panel, []):
             how = "does not conform" if one.verdict == "does_not_conform" else "can't be told yet" if one.verdict else "is not judged yet"
-            why = f"The {one.judged} judgement of step {one.step} {how}."
+            why = f"The {one.judged} judgement of step {one.step}, run {one.run_code}, {how}."
             if step.barrier:
                 found.append(Reason("barrier_open", why, "Nothing uncertain passes this step: quality must judge or sign a disposition first."))
             if not one.at_risk:

@@ -7,6 +7,7 @@ from typing import Any
 from sqlalchemy.orm import Session
 
 from app.listed import Question, listed, together, tuples
+from app.naming.resolve import codes_of
 
 
 @dataclass(frozen=True)
@@ -16,6 +17,7 @@ class OpenJudgement:
     panel: int
     line: int
     run: int
+    run_code: str
     step: str
     judged: str
     verdict: str | None  # of the judgement in force, if there is one
@@ -38,9 +40,10 @@ def with_risks_signed(session: Session, panels: list[int], rows: list[Any]) -> d
         return {}
     found: defaultdict[int, list[OpenJudgement]] = defaultdict(list)
     signed = {(line, panel) for line, panel in tuples(session, _SIGNED, lines=[row.line for row in rows], panels=panels)}
+    runs = codes_of(session, "run", sorted({row.run for row in rows}))
     for row in rows:
         found[row.panel].append(
-            OpenJudgement(row.panel, row.line, row.run, row.step, row.judged, row.verdict, (row.line, row.panel) in signed)
+            OpenJudgement(row.panel, row.line, row.run, runs[row.run], row.step, row.judged, row.verdict, (row.line, row.panel) in signed)
         )
     return dict(found)
 

@@ -7,7 +7,7 @@ from sqlalchemy.orm import Session
 
 from app.errors import bad_input, refuse, unknown
 from app.floor.dispositions import judgement_in_force, write_judgement
-from app.floor.ends import Value, beyond_limits, record_of
+from app.floor.ends import Value, beyond_limits, is_read, record_of
 from app.holds.place import hold_line
 from app.journal.act import By, lock
 from app.ledger.runs import Line, Reading, Run
@@ -70,7 +70,8 @@ def _judge_again(session: Session, by: By, run: Run, new: Reading) -> None:
     readings = list(session.scalars(select(Reading).where(Reading.run == run.id, Reading.closed_e.is_(None))))
     outside = [beyond_limits(r.name, r.value, r.unit, r.low, r.high) for r in readings if not r.within]
     for line in lines:
-        if line.judged == "readings" and judgement_in_force(session, line.id) is not None:
+        is_ripe = run.outcome == "interrupted" and is_read(session, line)
+        if line.judged == "readings" and (is_ripe or judgement_in_force(session, line.id) is not None):
             verdict = "does_not_conform" if outside else "conforms"
             write_judgement(session, by, line.id, verdict=verdict, reasons=outside, facts={}, rule=None, evidence=None)
 

@@ -12,8 +12,8 @@ from app.floor.counting import correct_count, count_units, sign_difference
 from app.floor.dispositions import dispose
 from app.floor.groups import contents
 from app.floor.marks import mark_cells, take_back_marks
-from app.floor.placement_verdicts import judge_marked
 from app.floor.moves import move_item
+from app.floor.placement_verdicts import judge_marked
 from app.floor.samples import sample_cells, sample_units
 from app.floor.scrap import scrap_cells, scrap_panel, scrap_units
 from app.journal.act import By

@@ -7,9 +7,11 @@ import pytest
 from app import clock
 from app.db import House
 from app.errors import Refused
-from app.floor.ends import Said, abort_run, interrupt_run
+from app.floor.ends import Said, Value, abort_run, interrupt_run
 from app.floor.interrupted import Begun
+from app.floor.open_judgements import open_judgements
 from app.floor.progress import progress
+from app.floor.readings import take_reading
 from app.holds.place import place_hold
 from app.ledger.runs import Cover, Line, Run
 from app.ledger.sets import panels_of
@@ -149,3 +151,28 @@ def test_what_is_said_must_be_of_the_work(factory: Factory) -> None:
         assert (refused.value.kind, refused.value.reasons[0].why) == (kind, why)
     say(Said(done=[first.id, rest[0].id], in_work=[rest[1].id]))
     assert done(factory, [first, *rest]) == [1, 1, 0, 0]
+
+
+@pytest.mark.parametrize("before", [True, False])
+def test_what_an_interrupted_run_did_is_judged_by_readings_told_before_or_after_it(house: House, before: bool) -> None:
+    bond = STEPS[3].model_copy(update={"judged": "readings"})
+    factory = Factory(house).load(("route", Route(product="P1", revision="B", steps=(bond, *STEPS[4:]))))
+    factory.mount("Bond 1", factory.batch("AU20"))
+    panels = factory.panels(2)
+    lot = factory.lot(panels)
+    run = factory.start("Bond 1", lot)
+
+    def read() -> None:
+        factory.do("take_reading", lambda s, by: take_reading(s, by, s.get_one(Run, run), Value("pull", 5.0, "gf")).id)
+
+    if before:
+        read()
+    factory.do("interrupt_run", lambda s, by: len(interrupt_run(s, by, s.get_one(Run, run), Said(done=[panels[0].id], in_work=[]))))
+    if not before:
+        with pytest.raises(Refused) as caught:
+            factory.start("Scope", panels[0])
+        assert caught.value.kind == "judgement_open" and "at that run" in caught.value.reasons[0].now
+        read()
+    with factory.house.reading() as session:
+        assert open_judgements(session, [panels[0].id]) == {}
+    factory.start("Scope", panels[0])
