@@ -42,11 +42,11 @@ def run_code(factory: Factory, run: int) -> str:
 
 
 def logged(factory: Factory, one: Made) -> bytes:
-    """The oven's logger tells of the cure after all: an hour before it began to an hour after it ended, at the set point."""
+    """The oven's logger tells of the cure after all: from an hour before it began to its end, at the set point."""
     with factory.house.reading() as session:
         oven = factory.things["Oven"]
         run = session.query(Run).filter(Run.station == oven).one()
-        begins, ends = run.started_at.timestamp() - 3600, (run.ended_at or run.started_at).timestamp() + 3600
+        begins, ends = run.started_at.timestamp() - 3600, (run.ended_at or run.started_at).timestamp()
     rows = ["time,T1 (C)"] + [f"{clock_text(begins + 60 * n)},170.0" for n in range(int((ends - begins) // 60) + 1)]
     data = ("\n".join(rows) + "\n").encode()
     stated = Stated()
