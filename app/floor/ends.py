@@ -63,7 +63,7 @@ def finish_run(session: Session, by: By, run: Run, values: Sequence[Value] = (),
 
 
 def interrupt_run(session: Session, by: By, run: Run, said: Said, *, person: int | None = None) -> list[Line]:
-    """Stops the run before all its panels are done; what was not surely done comes to the step again."""
+    """Stops the run before all its panels are done; what was not surely done comes to the step again. In an oven all of it was there."""
     all_lines = _locked_lines_of(session, run)
     lines = [line for line in all_lines if line.closed_e is None]
     _are_of(session, said, [run.id])
@@ -71,7 +71,10 @@ def interrupt_run(session: Session, by: By, run: Run, said: Said, *, person: int
     with AtOnce(session) as writes:
         for line in lines:
             done, done_before, either = _split(travel[line.id], said)
-            close_line(writes, by, line, whole=done, either=either, done=True, either_done=False, done_by_either=done_before)
+            heated: list[int] = []
+            if run.operation == "cure":
+                heated, either = [panel for panel in travel[line.id].panels if panel not in {*done, *done_before}], []
+            close_line(writes, by, line, whole=done, either=either, done=True, either_done=False, done_by_either=done_before, heated=heated)
         close_run(writes, by, run, "interrupted", person=person)
     _judge_by_readings(session, by, run, [line for line in all_lines if line.judged == "readings" and is_read(session, line)])
     return lines
@@ -157,14 +160,16 @@ def open_lines_of(session: Session, run: Run) -> list[Line]:
 
 def close_line(
     writes: AtOnce, by: By, line: Line, *, whole: list[int], either: list[int], done: bool, either_done: bool | None = None,
-    done_by_either: Sequence[int] = (), panels: Sequence[int] = (),
+    done_by_either: Sequence[int] = (), panels: Sequence[int] = (), heated: Sequence[int] = (),
 ) -> None:  # fmt: skip
     """Writes what a line covered: `whole` for certain, `either` possibly. Nothing is written for what was surely not reached.
 
-    `done_by_either`: the step is done for them, by this line or one before it. `panels`: those of the line's set, where they are at hand.
+    `done_by_either`: the step is done for them, by this line or one before it. `heated`: they were in the oven, and the step is not done for
+    them. `panels`: those of the line's set, where they are at hand.
     """
     writes.close(line, closed_e=by.e, ended_at=by.happened_at)
     covers = [("whole", whole, done), ("either", either, done if either_done is None else either_done), ("either", list(done_by_either), True)]
+    covers.append(("whole", list(heated), False))
     for extent, covered, is_done in covers:
         if covered and line.set is not None:
             of = line.set if covered == panels else set_of(writes.session, by, covered)

@@ -59,7 +59,7 @@ def start_run(
     """
     groups = [_for_work(session, by, group) for group in lock_and_gather(session, things, only)]
     facts = read_facts(session, station, groups, person, by.happened_at)
-    facts, steps = _settle_steps(facts if only is not None else _rest_of(session, facts, things, step), step)
+    facts, steps = _settle_steps(facts if only is not None else rest_of(session, facts, things, step), step)
     found = grounds(facts, steps) + _line_clear(facts, steps, line_clear=line_clear) + _told_late(facts, by)
     what = f"{_names(things)} may not start {_what(facts, steps)} at {facts.station.name}."
     if not by.fact and found:
@@ -81,7 +81,7 @@ class Would:
 def would_start(session: Session, station: int, things: list[Named], *, person: int | None, at: datetime) -> Would:
     """Asks before the act; writes and locks nothing. Whether the line is clear is asked of the person, so it is no ground here."""
     facts = read_facts(session, station, gather(session, things), person, at)
-    facts, steps = _settle_steps(_rest_of(session, facts, things, None), None)
+    facts, steps = _settle_steps(rest_of(session, facts, things, None), None)
     found = grounds(facts, steps) or ([] if steps else [_NOTHING])
     what = f"{_names(things)} may not start {_what(facts, steps)} at {facts.station.name}."
     return Would(facts, steps, Refused(what, *found) if found else None)
@@ -162,7 +162,7 @@ def _for_work(session: Session, by: By, group: Group) -> Group:
     return group if lot.item == group.item else gather(session, [Named("lot", lot.item, "")])[0]
 
 
-def _rest_of(session: Session, facts: Facts, things: list[Named], step: str | None) -> Facts:
+def rest_of(session: Session, facts: Facts, things: list[Named], step: str | None) -> Facts:
     """Of a magazine or lot whose run was interrupted, the rest: panels that were done then are left out. A panel that is named is meant."""
     if len({group.next_step for group in facts.groups}) < 2 or any(thing.kind == "panel" for thing in things):
         return facts

@@ -18,7 +18,7 @@ from app.floor.dispositions import JudgementRow, judgements_in_force
 from app.genealogy.origins import Origins
 from app.genealogy.record_files import FilesTold, cure_spells, files_told, logger_files
 from app.ledger.ran import LineRow, Ran, RunRow, ran
-from app.listed import ask, listed
+from app.listed import ask, listed, tuples
 from app.naming.resolve import codes_of
 from app.ovens.traces import evidence_told
 
@@ -64,7 +64,7 @@ def missing_of_lines(
     """The same of lines that were read, with the files that tell of them and their judgements in force."""
     facts = _Facts(session, lines)
     found = [
-        *_logger_files(session, facts), *_judgements(facts, judged), *_placement_logs(session, facts), *_readings(session, facts),
+        *_logger_files(session, facts), *_judgements(session, facts, judged), *_placement_logs(session, facts), *_readings(session, facts),
         *_counts(session, facts, list(loose)), *_materials(session, facts), *_people(facts), *_unit_results(session, facts),
         *_die_maps(session, list(wafers)), *(_files(facts, set(wafers), house, files) if house and files else ()),
     ]  # fmt: skip
@@ -101,9 +101,11 @@ def _logger_files(session: Session, facts: _Facts) -> Iterable[Missing]:
     return [Missing("logger file", facts.codes[run], "no file of the oven's logger covers this cure") for run in untold]
 
 
-def _judgements(facts: _Facts, found: Mapping[int, JudgementRow]) -> Iterable[Missing]:
+def _judgements(session: Session, facts: _Facts, found: Mapping[int, JudgementRow]) -> Iterable[Missing]:
     """Judged lines that nobody judged, or that could not be told."""
-    judged = [(line, run) for line, run in facts.lines if line.judged]
+    broken_off = [line.id for line, run in facts.lines if line.judged == "cure" and run.outcome == "interrupted"]
+    did = {line for (line,) in tuples(session, _DID, lines=broken_off)} if broken_off else set()  # the others are judged with what completes them
+    judged = [(line, run) for line, run in facts.lines if line.judged and (line.id in did or line.id not in broken_off)]
     for line, run in judged:
         of = f"of step {line.step}" + (f", shelf {line.shelf}" if line.shelf else "")
         if line.id not in found:
@@ -209,5 +211,6 @@ _USED = listed(
     """,
     "lines",
 )
+_DID = listed("select distinct line from cover where line in :lines and done", "lines")
 _TESTED = listed("select run from unit_file where run in :runs", "runs")
 _MAPPED = listed("select wafer from wafer_map where wafer in :wafers and closed_e is null", "wafers")

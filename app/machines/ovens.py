@@ -59,7 +59,7 @@ class ShelfOut(BaseModel):
 
 class LoadOut(BaseModel):
     load: LoadCode
-    state: str = Field(description="being filled, running, ended, aborted or cancelled", examples=["being filled"])
+    state: str = Field(description="being filled, running, ended, aborted, interrupted or cancelled", examples=["being filled"])
     version: int = Field(description="Send it with the start: a load that was changed meanwhile is refused.", examples=[3])
     run: RunCode | None = Field(description="Once it has started.")
     shelves: list[ShelfOut]

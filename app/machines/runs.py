@@ -39,6 +39,7 @@ from app.machines.bodies import (
 from app.machines.calls import PROBLEMS, Call, calling
 from app.machines.names import open_run, panel_codes, panels_of, person_of, run_named, said, station_of, things_of, values_of
 from app.naming.resolve import code_of, codes_of, resolve
+from app.ovens.judging import judge_run
 
 router = APIRouter(prefix="/api/v1", tags=["runs"], responses=PROBLEMS)
 Calling = Annotated[Call, Depends(calling)]
@@ -169,6 +170,8 @@ def interrupt(run: str, body: StopIn, call: Calling) -> RunOut:
     def verb(s: Session, by: By) -> dict[str, Any]:
         one = open_run(s, run)
         interrupt_run(s, by, one, said(s, body.panels_done, body.panels_in_work), person=person_of(s, body.person, call.person))
+        if one.operation == "cure":
+            judge_run(s, by, one)
         return run_as_json(s, one)
 
     return RunOut(**call.do("interrupt_run", body, verb, path={"run": run}))

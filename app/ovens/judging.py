@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 from io import BytesIO
 
 from sqlalchemy import select, text, union
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, aliased
 
 from app import clock
 from app.catalogue import queries as catalogue
@@ -21,7 +21,7 @@ from app.journal.act import By
 from app.ledger.judgements import Judgement
 from app.ledger.places import Load
 from app.ledger.ran import AnyLine, AnyRun
-from app.ledger.runs import LASTED_LONG, Line, Run, RunVoid
+from app.ledger.runs import LASTED_LONG, Cover, Line, Run, RunVoid
 from app.ledger.sets import Member
 from app.ledger.stops import Hold
 from app.naming.resolve import code_of, codes_of
@@ -35,6 +35,7 @@ from app.ovens.traces import Spell, Told, evidence_told, keep_trace, trace_of, t
 
 _WORSE = ("conforms", "cannot_tell", "does_not_conform")
 _NEAR = timedelta(minutes=10)
+_BROKEN_OFF = ("aborted", "interrupted")
 _SHORT = timedelta(days=8)  # more than a run lasts that is not among those of LASTED_LONG
 
 
@@ -57,14 +58,15 @@ def read_logger_file(house: House, name: str, data: bytes, stated: Stated) -> tu
 
 
 def import_logger_file(session: Session, by: By, station: int, kept: Kept, trace: Trace, stated: Stated) -> list[Judged]:
-    """Keeps the trace and judges again every ended cure of the oven that it tells of."""
+    """Keeps the trace and judges again every ended cure of the oven that it tells of, and what completed one that was broken off."""
     body: Station = catalogue.station(session, station).body
     if "cure" not in body.operations:
         raise refuse("station_cannot", f"{body.name} is no oven.", f"It does {', '.join(body.operations)}.", "Name the oven of this logger.")
     evidence = record_evidence(session, by, kept, "logger_file", {k: v for k, v in vars(stated).items() if v})
     row = keep_trace(session, by, station, evidence.id, trace)
     runs = cures_in(session, station, row.first_at - _NEAR, row.last_at + _NEAR)
-    return [judged for run in runs if run.outcome == "done" for judged in judge_run(session, by, run)]
+    runs = sorted({*runs, *_completing(session, [run.id for run in runs if run.outcome in _BROKEN_OFF])}, key=lambda run: run.id)
+    return [judged for run in runs if run.outcome != "aborted" for judged in judge_run(session, by, run)]
 
 
 def end_load(session: Session, by: By, load: Load, values: Sequence[Value] = (), *, person: int | None = None) -> list[Line]:
@@ -80,13 +82,18 @@ def end_load(session: Session, by: By, load: Load, values: Sequence[Value] = (),
 
 
 def judge_run(session: Session, by: By, run: Run) -> list[Judged]:
-    """The judged lines of an ended cure, by what files say of it now; nothing when no file says anything of it."""
+    """The judged lines of an ended cure, by what files say of it now; nothing when no file says anything of it.
+
+    Of an interrupted one those that did the step for some: the rest is judged with the round that completes it.
+    """
     if run.ended_at is None or session.get(RunVoid, run.id) is not None:
         return []
     if trace_of(session, run.station, run.started_at, run.ended_at) is None:
         return []
-    lines = session.scalars(select(Line).where(Line.run == run.id, Line.judged == "cure").order_by(Line.id)).all()
-    return [judge_line(session, by, run, line) for line in lines]
+    query = select(Line).where(Line.run == run.id, Line.judged == "cure").order_by(Line.id)
+    if run.outcome == "interrupted":
+        query = query.where(select(Cover.line).where(Cover.line == Line.id, Cover.done).exists())
+    return [judge_line(session, by, run, line) for line in session.scalars(query).all()]
 
 
 def judge_line(session: Session, by: By, run: Run, line: Line) -> Judged:
@@ -107,7 +114,7 @@ def judge_line(session: Session, by: By, run: Run, line: Line) -> Judged:
 def verdict_of(session: Session, run: Run, line: Line) -> Verdict:
     """The judgement of a line as the files stand; nothing is written."""
     recipe = recipe_of(catalogue.definition(session, run.recipe or 0).body)
-    earlier = [round_of(session, one, its_line) for one, its_line in _aborted_before(session, line)]
+    earlier = [round_of(session, one, its_line) for one, its_line in _broken_off_before(session, line)]
     return judge(recipe, round_of(session, run, line), earlier, _others(session, run))
 
 
@@ -138,14 +145,32 @@ def watches_of(oven: Station, shelf: str | None, trace: Trace | None) -> tuple[W
     return tuple(Watch(one.name, one.since, one.until) for one in oven.sensors if one.shelf == shelf or len(oven.shelves) < 2)
 
 
-def _aborted_before(session: Session, line: Line) -> list[tuple[Run, Line]]:
-    """The aborted rounds of this step that held panels of this line, in order: their heat counts with it."""
+def _completing(session: Session, runs: Sequence[int]) -> Sequence[Run]:
+    """The ended rounds, not void, that came after these for panels of theirs, at the same step: those of before are judged with them."""
+    if not runs:
+        return []
+    before, was, panel = aliased(Line), aliased(Member), aliased(Member)
+    query = (
+        select(Run)
+        .join(Line, Line.run == Run.id)
+        .join(panel, panel.set == Line.set)
+        .join(was, was.panel == panel.panel)
+        .join(before, before.set == was.set)
+        .where(before.run.in_(runs), Line.id > before.id, Line.step == before.step, Line.round == before.round)
+        .where(Run.outcome.in_(("done", "interrupted")), ~select(RunVoid.run).where(RunVoid.run == Run.id).exists())
+        .distinct()
+    )
+    return session.scalars(query).all()
+
+
+def _broken_off_before(session: Session, line: Line) -> list[tuple[Run, Line]]:
+    """The aborted and interrupted rounds of this step that held panels of this line, in order: their heat counts with it."""
     mine = select(Member.panel).where(Member.set == line.set)
     query = (
         select(Run, Line)
         .join(Line, Line.run == Run.id)
         .join(Member, Member.set == Line.set)
-        .where(Member.panel.in_(mine), Line.step == line.step, Line.round == line.round, Line.id < line.id, Run.outcome == "aborted")
+        .where(Member.panel.in_(mine), Line.step == line.step, Line.round == line.round, Line.id < line.id, Run.outcome.in_(_BROKEN_OFF))
         .where(~select(RunVoid.run).where(RunVoid.run == Run.id).exists())
         .distinct()
         .order_by(Line.id)

@@ -10,7 +10,7 @@ from app.errors import Reason, Refused, bad_input, refuse
 from app.floor.gate_facts import Facts, read_facts
 from app.floor.gates import grounds
 from app.floor.groups import Group, gather, panel_groups
-from app.floor.starts import Start, lock_and_gather, open_run
+from app.floor.starts import Start, lock_and_gather, open_run, rest_of
 from app.journal.act import By, lock
 from app.ledger.places import Load, LoadPlace
 from app.ledger.runs import Run
@@ -31,18 +31,21 @@ def begin_load(session: Session, by: By, station: int, recipe: str) -> Load:
 
 
 def add_to_load(session: Session, by: By, load: Load, things: list[Named], shelf: str, only: list[int] | None = None) -> list[LoadPlace]:
-    """Puts panels on a shelf. Each must come to a cure of the load's recipe next, at the same revision, and there must be room."""
+    """Puts panels on a shelf. Each must come to a cure of the load's recipe next, at the same revision, and there must be room.
+
+    Of a magazine or lot whose cure was interrupted the rest goes in; panels that are named are meant.
+    """
     _lock_open(session, load)
-    groups = lock_and_gather(session, things, only)
-    facts = read_facts(session, load.station, groups, None, by.happened_at)
-    steps = {i: step for i, group in enumerate(groups) if (step := _next(facts, group))}
+    facts = read_facts(session, load.station, lock_and_gather(session, things, only), None, by.happened_at)
+    facts = facts if only is not None else rest_of(session, facts, things, None)
+    steps = {i: step for i, group in enumerate(facts.groups) if (step := _next(facts, group))}
     found = _misfits(session, load, facts, steps, shelf)
     if not by.fact and not any(reason.kind == "not_next_step" for reason in found):  # what comes to another step is not asked what that needs
         found += _not_yet(grounds(facts, steps))
     if found:
         raise Refused(f"{', '.join(thing.code for thing in things)} may not go into load {code_of(session, 'load', load.id)}.", *found)
     places = []
-    for group in groups:
+    for group in facts.groups:
         places.append(
             LoadPlace(
                 e=by.e,
@@ -123,7 +126,7 @@ def places_of(session: Session, load: Load) -> list[LoadPlace]:
 
 
 def state_of(session: Session, load: Load) -> str:
-    """being filled, cancelled, running, or ended (done, aborted)."""
+    """being filled, cancelled, running, or ended (done, aborted, interrupted)."""
     if load.closed_e is None:
         return "being filled"
     if load.run is None:

@@ -13,13 +13,15 @@ from app.errors import Refused
 from app.evidence.keep import keep_file
 from app.floor.at_risk import go_on_at_risk
 from app.floor.dispositions import dispose, judgement_in_force
-from app.floor.ends import abort_run
+from app.floor.ends import Said, abort_run, interrupt_run
 from app.holds.stopped import stops_on
 from app.journal.record import close
 from app.ledger.judgements import Judgement
 from app.ledger.places import Load
-from app.ledger.runs import Line, Run
-from app.ledger.sets import panels_of_lot
+from app.ledger.ran import ran
+from app.ledger.runs import Cover, Line, Run
+from app.ledger.sets import panels_of, panels_of_lot
+from app.ledger.travels import travels_of
 from app.naming.resolve import Named
 from app.ovens import loads
 from app.ovens.judging import cures_in, end_load, import_logger_file, read_logger_file
@@ -208,3 +210,60 @@ def test_a_file_for_a_station_that_is_no_oven_is_refused(factory: Factory) -> No
     with pytest.raises(Refused) as caught:
         factory.do("import_logger_file", verb)
     assert caught.value.kind == "station_cannot"
+
+
+def test_the_rest_of_an_interrupted_load_goes_in_by_one_scan_and_is_judged_with_the_heat_that_it_had(factory: Factory) -> None:
+    """The door was opened after 40 min in band, and one panel was taken for done: it falls short. The other is cured to the end."""
+    panels = factory.panels(2)
+    lot = factory.lot(panels)
+    factory.finish(factory.start("Attach", lot, at=START - timedelta(hours=2)), at=START - timedelta(hours=1))
+    first = loaded(factory, lot, START)
+    said = Said(done=[panels[0].id], in_work=[])
+    factory.do("interrupt_run", lambda s, by: len(interrupt_run(s, by, s.get_one(Run, first), said)), happened_at=START + timedelta(minutes=60))
+    again = START + timedelta(hours=2)
+    rest = loaded(factory, lot, again)
+    (first_line,), (line,) = (lines_of_run(factory, run) for run in (first, rest))
+    with factory.house.reading() as session:
+        assert panels_of(session, line.set or 0) == [panels[1].id], "what was done is left out"
+        covers = session.query(Cover).filter_by(line=first_line.id)
+        did = {(one.extent, one.done, *panels_of(session, one.set)) for one in covers}
+        assert did == {("whole", True, panels[0].id), ("whole", False, panels[1].id)}, "all of it was in the oven"
+    factory.finish(rest, at=again + timedelta(minutes=120))
+    send(factory, log(again, 120))
+    assert verdicts(factory, [first_line.id, line.id]) == [None, "cannot_tell"], "the round before it has no file yet"
+    assert send(factory, log(START, 60)) == 2
+    assert verdicts(factory, [first_line.id, line.id]) == ["does_not_conform", "conforms"]
+    with factory.house.reading() as session:
+        held = stops_on(session, [panel.id for panel in panels])
+        rounds = heat_rounds(session, panels[1].id)
+    assert panels[0].id in held
+    assert rounds == 2
+
+
+def test_a_file_that_comes_late_for_an_aborted_round_judges_what_completed_it(factory: Factory) -> None:
+    lot = attached_lot(factory)
+    cure(factory, {"1": lot}, minutes=40, abort=True)
+    again = START + timedelta(hours=1)
+    lines = cure(factory, {"1": lot}, minutes=120, start=again)
+    send(factory, log(again, 120))
+    assert verdicts(factory, lines) == ["cannot_tell"]
+    send(factory, log(START, 40, until=42))
+    assert verdicts(factory, lines) == ["conforms"]
+
+
+def loaded(factory: Factory, lot: Named, start: datetime) -> int:
+    """The run of a load of what one scan of the lot puts in."""
+    load = factory.do("begin_load", lambda s, by: loads.begin_load(s, by, factory.things["Oven S"], "C170").id, happened_at=start)
+    factory.do("add_to_load", lambda s, by: len(loads.add_to_load(s, by, s.get_one(Load, load), [lot], "1")), happened_at=start)
+    return int(factory.do("start_load", lambda s, by: loads.start_load(s, by, s.get_one(Load, load), None).run.id, happened_at=start))
+
+
+def lines_of_run(factory: Factory, run: int) -> list[Line]:
+    with factory.house.reading() as session:
+        return list(session.scalars(select(Line).where(Line.run == run).order_by(Line.id)))
+
+
+def heat_rounds(session: Any, panel: int) -> int:
+    """How many cures the heat ledger counts for its adhesive."""
+    travels = travels_of(session, [panel])
+    return sum(run.operation == "cure" for _, run in ran(session, travels.covers))
