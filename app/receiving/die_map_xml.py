@@ -13,7 +13,7 @@ from app.receiving.die_map import DieMap, Stated
 from app.receiving.map_check import Definition, Found, Size, check_map
 from app.receiving.map_codes import Drawn, Rows, read_rows, read_separated_rows
 from app.receiving.map_frame import Told
-from app.receiving.outside_xml import Element, attributes, children, inside, local_name, of_one_namespace, place, read_xml
+from app.receiving.outside_xml import Element, attributes, children, children_of_one_namespace, inside, local_name, place, read_xml
 
 _BIN_TYPES = {"ascii": 1, "decimal": 3, "hexadecimal": 2, "integer2": None}  # characters of a code where nothing else tells
 
@@ -66,7 +66,7 @@ def _found_in_e142(root: Element, elements: list[Element], what: str, stated: St
         wafer = _text(told.get("substrateid"))
         name = f"{what}, wafer {wafer}" if wafer else what
         codes = _codes(overlay, "BinDefinition", name)
-        rows = of_one_namespace(children(overlay, "BinCode"), name)
+        rows = children_of_one_namespace(overlay, "BinCode", name)
         columns_rows = _layout_size(layouts, told.get("layoutspecifier"), told.get("orientation"), name)
         drawn = _drawn(rows, codes, name, columns_rows[0][0] if columns_rows else None)
         substrate = substrates.get(told.get("substrateid"))
@@ -136,7 +136,7 @@ def _read_g85(device: Element, what: str, stated: Stated) -> DieMap:
     codes = _codes(device, "Bin", name)
     columns = _whole(told["columns"], name, place(device)) if "columns" in told else None
     rows = _whole(told["rows"], name, place(device)) if "rows" in told else None
-    drawn = _drawn(of_one_namespace(children(data, "Row"), name), codes, name, columns)
+    drawn = _drawn(children_of_one_namespace(data, "Row", name), codes, name, columns)
     return check_map(
         Found(
             what=name, format="SEMI G85", where=place(device), drawn=drawn, wafer=wafer,
@@ -216,7 +216,7 @@ def _refuse_parts(elements: list[Element], texts: list[str], blank: bool, what: 
     parted = next(filter(len, elements), None)
     if parted is not None:
         raise bad_input(what, place(parted), "This row has elements inside.", "Expected the codes only.")
-    told = next((each for each in elements if attributes(each).keys() - {"space"}), None)
+    told = next((each for each in elements if each.keys() and attributes(each).keys() - {"space"}), None)  # hardly a row has any
     if told is not None:
         why = f"This row has attributes of its own ({', '.join(told.attrib)}), which may say where it belongs."
         raise bad_input(what, place(told), why, "Expected rows from the top, in their order, with the codes only.")
