@@ -23,6 +23,8 @@ _CHUNK = 1 << 20
 _FOLDER = "evidence"
 _HALF = "half-"
 _HALF_KEPT_SECONDS = 86_400
+_NAMELESS = getattr(os, "O_TMPFILE", 0)
+_OPENED = Path("/proc/self/fd")  # what a process has open, by number
 _FLUSHES = ThreadPoolExecutor(8, thread_name_prefix="flush")
 
 
@@ -45,8 +47,31 @@ class Kept:
 def keep_file(house: House, name: str, source: BinaryIO) -> Kept:
     """Stores the bytes by their digest, while they are read; the same bytes are stored once."""
     sha = hashlib.sha256()
-    with half_kept(house, source, sha.update) as half:
+    with _nameless(house, source, sha.update) as half:
         return keep_half(house, name, half, sha.hexdigest())
+
+
+@contextmanager
+def _nameless(house: House, source: BinaryIO, seen: Callable[[bytes], object]) -> Iterator[Path]:
+    """As `half_kept`, without a name to be given and taken again, and without a trace when the process is killed: where the system can."""
+    handle = _open_nameless(_folder(house))
+    if handle is None:
+        with half_kept(house, source, seen) as half:
+            yield half
+        return
+    with os.fdopen(handle, "wb") as out:
+        _copy(source, out, seen)
+        out.flush()
+        yield _OPENED / str(handle)
+
+
+def _open_nameless(folder: Path) -> int | None:
+    if not (_NAMELESS and _OPENED.is_dir()):
+        return None
+    try:
+        return os.open(folder, _NAMELESS | os.O_RDWR, 0o600)
+    except OSError:  # the file system has no such files, or the disk has a trouble that the named one will tell
+        return None
 
 
 @contextmanager
@@ -55,12 +80,16 @@ def half_kept(house: House, source: BinaryIO, seen: Callable[[bytes], object] = 
     handle, temporary = tempfile.mkstemp(prefix=_HALF, dir=_folder(house))
     try:
         with os.fdopen(handle, "wb") as out:
-            while chunk := source.read(_CHUNK):
-                seen(chunk)
-                out.write(chunk)
+            _copy(source, out, seen)
         yield Path(temporary)
     finally:  # a full disk must not stay full of what could not be kept
         Path(temporary).unlink(missing_ok=True)
+
+
+def _copy(source: BinaryIO, out: BinaryIO, seen: Callable[[bytes], object]) -> None:
+    while chunk := source.read(_CHUNK):
+        seen(chunk)
+        out.write(chunk)
 
 
 def keep_half(house: House, name: str, half: Path, digest: str) -> Kept:
@@ -68,18 +97,35 @@ def keep_half(house: House, name: str, half: Path, digest: str) -> Kept:
     path = path_of(house, digest)
     folders = [path.parent] if path.parent.is_dir() else [path.parent, path.parent.parent]  # a new one is a name to be flushed as well
     path.parent.mkdir(parents=True, exist_ok=True)
-    _give_name(half, path)
+    _give_name(house, half, path)
     return Kept(digest, Path(name).name[:200] or "unnamed", path.stat().st_size, path, flush_beside(path, *folders))
 
 
-def _give_name(half: Path, path: Path) -> None:
+def _give_name(house: House, half: Path, path: Path) -> None:
     """A new file is flushed under its name, while it is read; one that is there already stays, if it is damaged until the next is whole."""
     try:
-        os.link(half, path)
+        _link(half, path)
     except OSError:  # the name is taken, or the file system knows no second names
         if not _are_the_same(half, path):
-            flush(half)
-            os.replace(half, path)
+            _replace(house, half, path)
+
+
+def _link(half: Path, path: Path) -> None:
+    """With the folder open, or Python would link the sign in `_OPENED` instead of the file that it points to."""
+    folder = os.open(path.parent, os.O_RDONLY)
+    try:
+        os.link(half, path.name, dst_dir_fd=folder)
+    finally:
+        os.close(folder)
+
+
+def _replace(house: House, half: Path, path: Path) -> None:
+    if half.parent == _OPENED:  # it has no name from which it could be moved
+        with half.open("rb") as source, half_kept(house, source) as named:
+            _replace(house, named, path)
+    else:
+        flush(half)
+        os.replace(half, path)
 
 
 def _are_the_same(one: Path, other: Path) -> bool:

@@ -94,6 +94,29 @@ def test_bytes_that_were_kept_before_are_not_written_again(house: House) -> None
     assert [path.name for path in first.path.parent.parent.glob("half-*")] == []
 
 
+@pytest.mark.parametrize(("missing", "value"), [("_NAMELESS", 0), ("_OPENED", Path("/nowhere"))])
+def test_bytes_are_kept_where_the_system_knows_no_files_without_names(
+    house: House, monkeypatch: pytest.MonkeyPatch, missing: str, value: object
+) -> None:
+    monkeypatch.setattr(keep, missing, value)
+    kept = keep_file(house, "x.csv", BytesIO(b"x"))
+    kept.wait_for_disk()
+    assert kept.path.read_bytes() == b"x" and [path.name for path in kept.path.parent.parent.glob("half-*")] == []
+
+
+@pytest.mark.parametrize("named", [False, True])
+def test_bytes_are_kept_where_no_file_has_two_names(house: House, monkeypatch: pytest.MonkeyPatch, named: bool) -> None:
+    def link(*_: object, **__: object) -> None:
+        raise PermissionError(errno.EPERM, "Operation not permitted")
+
+    monkeypatch.setattr(os, "link", link)
+    if named:
+        monkeypatch.setattr(keep, "_NAMELESS", 0)
+    kept = keep_file(house, "x.csv", BytesIO(b"x"))
+    kept.wait_for_disk()
+    assert kept.path.read_bytes() == b"x" and [path.name for path in kept.path.parent.parent.glob("half-*")] == []
+
+
 def test_bytes_that_were_damaged_stay_until_they_are_whole_again(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
     first = keep_file(house, "x.csv", BytesIO(b"x"))
     first.wait_for_disk()
