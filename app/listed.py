@@ -100,7 +100,7 @@ def _answered(session: Session, asked: Sequence[tuple[Any, dict[str, Any]]], *, 
     if session.autoflush:  # what the session wrote is seen, as by any statement of its own
         session.flush()
     connection = _connection(session)
-    if len(asked) == 1 and not connection.dispatch.before_cursor_execute:
+    if len(asked) == 1 and not connection.dispatch.before_cursor_execute and not _begins(connection):
         return [_answered_alone(connection, *asked[0], wants_all=wants_all)]
     ready = [(_ready(statement, connection.dialect), _with_lists(given)) for statement, given in asked]
     nothing = [wants_all and any(value == [] for value in given.values()) for _, given in ready]
@@ -127,6 +127,17 @@ def _answered_alone(connection: Connection, statement: Any, given: dict[str, Any
             cursor.close()
 
 
+def _begins(connection: Connection) -> bool:
+    """PostgreSQL's driver says BEGIN before the first statement of a transaction: a journey of its own, unless both are sent at once."""
+    if connection.dialect.name != "postgresql":
+        return False
+    driver: Any = connection.connection.driver_connection
+    return not driver.autocommit and driver.pgconn.transaction_status == _IDLE
+
+
+_IDLE = 0  # PQTRANS_IDLE of PostgreSQL's libpq
+
+
 def _with_lists(given: dict[str, Any]) -> dict[str, Any]:
     return {name: list(value) if hasattr(value, "__iter__") and not isinstance(value, _ONE) else value for name, value in given.items()}
 
@@ -147,7 +158,8 @@ def _unheard(connection: Connection, sent: list[tuple[str, Any]]) -> list[tuple[
     """Of what the driver refuses SQLAlchemy makes its errors, in which the doors know what is away."""
     driver: Any = connection.connection
     cursors: list[Any] = []
-    at_once = driver.driver_connection.pipeline() if len(sent) > 1 and connection.dialect.name == "postgresql" else nullcontext()
+    piped = connection.dialect.name == "postgresql" and (len(sent) > 1 or (sent and _begins(connection)))
+    at_once = driver.driver_connection.pipeline() if piped else nullcontext()
     try:
         with at_once:
             for statement, values in sent:

@@ -6,7 +6,7 @@ what it reads to itself.
 """
 
 from dataclasses import dataclass, field
-from functools import lru_cache
+from functools import lru_cache, partial
 from typing import Any, Generic, TypeVar
 
 from sqlalchemy import ColumnElement, Row, String, cast, event, func, select, text
@@ -15,7 +15,7 @@ from sqlalchemy.orm import Session
 from app.catalogue.definitions import THINGS, Body, Site
 from app.catalogue.models import Definition, Thing
 from app.db import REMEMBERED
-from app.listed import tuples
+from app.listed import Question, together
 
 MODELS: dict[str, type[Body]] = {kind: model for kind, (_, model) in THINGS.items()} | {"site": Site}
 B = TypeVar("B", bound=Body)
@@ -57,13 +57,23 @@ def known_by(session: Session) -> Known:
     mine: Known | None = session.info.get(_KNOWN)
     if mine is None:
         with session.no_autoflush:  # what is about to change is in no state yet
-            newest = tuples(session, _NEWEST_NOW)[0][0] or 0
-        kept = session.info.get(REMEMBERED, {})
-        mine = kept.get(_KNOWN)
-        if mine is None or mine.newest != newest or len(mine.by_id) + len(mine.by_definition) > _MOST:
-            mine = kept[_KNOWN] = Known(newest)
-        session.info[_KNOWN] = mine
+            (mine,) = together(session, *state_now(session))
     return mine
+
+
+def state_now(session: Session) -> list[Question[Known]]:
+    """The question that tells it, for who has others to ask; none when it is known."""
+    return [] if _KNOWN in session.info else [Question(_NEWEST_NOW, {}, partial(_known_in, session))]
+
+
+def _known_in(session: Session, newest_now: list[Any]) -> Known:
+    newest = newest_now[0][0] or 0
+    kept = session.info.get(REMEMBERED, {})
+    known: Known | None = kept.get(_KNOWN)
+    if known is None or known.newest != newest or len(known.by_id) + len(known.by_definition) > _MOST:
+        known = kept[_KNOWN] = Known(newest)
+    session.info[_KNOWN] = known
+    return known
 
 
 def read(session: Session, *which: ColumnElement[bool], kind: str | None = None) -> Known:

@@ -1,4 +1,4 @@
-"""Keep a file as it came. The bytes are stored outside any transaction; the act writes the row, once the disk has them."""
+"""Keep a file as it came. The bytes are stored outside any transaction; the act commits the row once the disk has them."""
 
 import hashlib
 import os
@@ -163,15 +163,15 @@ def forget_half_kept(house: House) -> int:
 
 
 def record_evidence(session: Session, by: By, kept: Kept, kind: str, stated: dict[str, Any] | None = None) -> Evidence:
-    evidence = evidence_of(kept, kind, stated)
+    evidence = evidence_of(by, kept, kind, stated)
     evidence.e = by.e
     enter(session, evidence)
     return evidence
 
 
-def evidence_of(kept: Kept, kind: str, stated: dict[str, Any] | None = None) -> Evidence:
-    """The row of a file, to be numbered and entered with others."""
-    kept.wait_for_disk()
+def evidence_of(by: By, kept: Kept, kind: str, stated: dict[str, Any] | None = None) -> Evidence:
+    """The row of a file, to be numbered and entered with others. It is not committed before the disk has the bytes."""
+    by.awaited.append(kept.wait_for_disk)
     return Evidence(digest=kept.digest, name=kept.name, kind=kind, size_bytes=kept.size_bytes, stated=canonical_json(stated or {}))
 
 

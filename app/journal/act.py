@@ -3,7 +3,7 @@
 import hashlib
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from functools import cache
 from typing import Any
@@ -77,6 +77,7 @@ class By:
     fact: bool = False
     signed: bool = False
     alone: bool = False
+    awaited: list[Callable[[], None]] = field(default_factory=list)  # before the commit: what the disk must have by then, and writes meanwhile
 
     @property
     def e(self) -> int:
@@ -252,6 +253,8 @@ def _once(house: House, attempt: _Attempt, verb: Verb, *, alone: bool) -> Answer
             refusal, body = refused, refusal_as_json(refused)
         entry = _entry(house, attempt, by, combined(collected(session)), refusal)
         say_last(session, entry, *_answer_kept(attempt, by, body, refused=refusal is not None))
+        for wait in by.awaited:
+            wait()
     if refusal:
         raise refusal
     return Answer(body, by.e)

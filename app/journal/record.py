@@ -222,16 +222,20 @@ class EntryNumber:
         ((self._drawn,),) = rows
 
 
-def number(session: Session, entry: EntryNumber, *rows: Recorded) -> None:
-    """Gives rows their entry, and the ids with which they will be entered, so that others can name them: one journey for all."""
+def number(session: Session, entry: EntryNumber, *rows: Recorded, asking: Sequence[Question[Any]] = ()) -> list[Any]:
+    """Gives rows their entry, and the ids with which they will be entered, so that others can name them: one journey for all.
+
+    `asking`: what the verb must know before it enters them, answered in the same journey.
+    """
     kind, by_table = session.get_bind().dialect.name, defaultdict[Table, list[Any]](list)
     for row in rows:
         by_table[type(row).__table__].append(row)  # type: ignore[attr-defined]
     ids = [Question(_drawn(table, kind), {"n": len(some)}, list) for table, some in by_table.items()]
-    found = together(session, *entry.questions(), *ids)
+    found = together(session, *asking, *entry.questions(), *ids)
     for some, drawn in zip(by_table.values(), found[len(found) - len(ids) :], strict=True):
         for row, (given,) in zip(some, drawn, strict=True):
             row.id, row.e = given, entry.value
+    return found[: len(asking)]
 
 
 def read(session: Session, cls: type[R], statement: Any, **given: Any) -> list[R]:

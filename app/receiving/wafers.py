@@ -4,29 +4,28 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from io import BytesIO
 
-from sqlalchemy import bindparam, select
+from sqlalchemy import String, bindparam, select, text
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Part
-from app.catalogue.known import Defined
+from app.catalogue.known import state_now
 from app.db import House
 from app.errors import bad_input, refuse
 from app.evidence.keep import Kept, evidence_of, keep_file, record_evidence
 from app.journal.act import By, lock
 from app.journal.record import AtOnce, number
 from app.ledger.items import Item, Wafer
-from app.listed import tuples
-from app.naming.models import Alias
+from app.listed import Question
 from app.naming.resolve import Named, alias_for, code_for, code_of
 from app.receiving.die_map import DieMap, Stated, dump, load
 from app.receiving.die_maps import read_maps
 from app.receiving.models import WaferMap
 
-_KNOWN = (
-    select(Alias.thing).join(Wafer, Wafer.item == Alias.thing)
-    .where(Alias.kind == "wafer", Alias.value == bindparam("name"), Wafer.part == bindparam("part"), Alias.closed_e.is_(None))
-)  # fmt: skip
+_KNOWN = text("""
+    select a.thing from alias a join wafer w on w.item = a.thing
+    where a.kind = 'wafer' and a.value = :name and a.closed_e is null and w.part = (select id from thing where kind = 'part' and name = :part)
+""").bindparams(bindparam("name", type_=String()), bindparam("part", type_=String()))
 
 
 @dataclass(frozen=True)
@@ -54,32 +53,36 @@ def read_map_files(house: House, files: Sequence[tuple[str, bytes]], part: Part,
 
 def receive_wafers(session: Session, by: By, files: Sequence[MapFile], part: str, *, supplier: str = "") -> list[Named]:
     """A wafer for each map of each file. A wafer of this part and supplier that is here already is refused by name."""
+    return [wafer for file in files for wafer in _receive(session, by, file, part, supplier or "supplier")]
+
+
+def _receive(session: Session, by: By, file: MapFile, part: str, supplier: str) -> list[Named]:
+    names = [_name_of(file, number, die_map) for number, die_map in enumerate(file.maps, 1)]
+    items = [Item(kind="wafer") for _ in names]
+    evidence = evidence_of(by, file.kept, "die_map", {k: v for k, v in vars(file.stated).items() if v})
+    here = [Question(_KNOWN, {"name": name, "part": part}, list) for name in names]
+    told = number(session, by.number, evidence, *items, asking=[*here, *state_now(session)])[: len(here)]
     found = catalogue.part(session, part)
     if found.body.role is None:
         raise bad_input(f"{part} has no role.", "part", "Its definition does not say what its dies are.", "State the role in the catalogue.")
     wafers: list[Named] = []
-    for file in files:
-        names = [_name_of(session, file, number, die_map, found) for number, die_map in enumerate(file.maps, 1)]
-        items = [Item(kind="wafer") for _ in names]
-        evidence = evidence_of(file.kept, "die_map", {k: v for k, v in vars(file.stated).items() if v})
-        number(session, by.number, evidence, *items)
-        with AtOnce(session) as writes:
-            writes.enter(evidence, *items)
-            for item, name, die_map, packed in zip(items, names, file.maps, file.packed, strict=True):
-                code = code_for(session, by, "wafer", item.id)
-                named = Named("wafer", item.id, code.code)
-                writes.enter(Wafer(e=by.e, item=item.id, part=found.id, role=found.body.role), code)
-                writes.enter(_map_row(by, item.id, evidence.id, die_map, packed), alias_for(by, named, supplier or "supplier", "wafer id", name))
-                wafers.append(named)
+    with AtOnce(session) as writes:
+        writes.enter(evidence, *items)
+        for item, name, known, die_map, packed in zip(items, names, told, file.maps, file.packed, strict=True):
+            _must_be_new(session, file, name, known)
+            _must_be_of_part(session, die_map, file, found.body)
+            code = code_for(session, by, "wafer", item.id)
+            named = Named("wafer", item.id, code.code)
+            writes.enter(Wafer(e=by.e, item=item.id, part=found.id, role=found.body.role), code)
+            writes.enter(_map_row(by, item.id, evidence.id, die_map, packed), alias_for(by, named, supplier, "wafer id", name))
+            wafers.append(named)
     return wafers
 
 
-def _name_of(session: Session, file: MapFile, number: int, die_map: DieMap, part: Defined[Part]) -> str:
-    """The supplier's name of a wafer that may be received: it has one, is new, and of the part that was stated."""
+def _name_of(file: MapFile, number: int, die_map: DieMap) -> str:
+    """The supplier's name of a wafer."""
     if not die_map.wafer:
         raise bad_input(f"{file.kept.name} does not name its wafer.", f"map {number}", "The wafer's identity is missing.", "State it with the file.")
-    _must_be_new(session, file, die_map.wafer, part.id)
-    _must_be_of_part(session, die_map, file, part.body)
     return die_map.wafer
 
 
@@ -119,8 +122,9 @@ def _map_row(by: By, wafer: int, evidence: int, die_map: DieMap, packed: bytes) 
     )  # fmt: skip
 
 
-def _must_be_new(session: Session, file: MapFile, name: str, part: int) -> None:
-    if known := tuples(session, _KNOWN, name=name, part=part):
+def _must_be_new(session: Session, file: MapFile, name: str, known: Sequence[tuple[int]]) -> None:
+    """`known`: wafers of this name and part."""
+    if known:
         code = code_of(session, "wafer", known[0][0])
         raise bad_input(f"Wafer {name} is here already.", file.kept.name, f"It was received as {code}.", "Leave it out, or correct its map.")
 
