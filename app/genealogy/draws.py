@@ -106,7 +106,7 @@ class Network:
             for node in self.order
         }
         self.closes = all(went.get(node, 0) == units for node, units in self.held.items())  # no unit is missing anywhere
-        self.overlaps = any(node in self.into for node in self.marks)  # units may be marked by two ways at once
+        self.overlaps = any(node in self.into or node in self.forgotten for node in self.marks)  # units may be marked by two ways at once
 
     def parted(self, names: Iterable[Hashable]) -> tuple[Marks, dict[Node, int]]:
         """The outlets whose marks are known, together; and the units that the others take of each node."""

@@ -202,9 +202,9 @@ class _Answer:
         if any(one.past_bin for one in exposed):
             keys.append("bin")
             told = self._contradicted()
-        if self.net.mixing.told:
+        if self.net.mixing.network.told:
             keys.append("colour")
-        unsure = (sure != possible for _, sure, possible in (*self.net.marked.values(), *self.net.mixing.marks.values()))
+        unsure = (sure != possible for _, sure, possible in (*self.net.marked.values(), *self.net.mixing.network.marks.values()))
         if any(unsure):
             keys.append("side")
         if self.net.mixing.is_uncertain:

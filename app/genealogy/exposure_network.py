@@ -13,6 +13,7 @@ from app.errors import bad_input
 from app.floor.amounts import AMOUNTS, OUT_OF_BOOK
 from app.genealogy.colour_shares import bin_shares
 from app.genealogy.draws import Draw, Marks, Outlet, Told
+from app.genealogy.draws import Network as Draws
 from app.genealogy.marked_panels import Marked, MarkedPanels
 from app.genealogy.mixing import Mixing
 from app.genealogy.suspect_cells import SuspectCells
@@ -87,8 +88,8 @@ class _Builder:
         if self.whole.packs or self.whole.perhaps_items("pack"):
             self._add_pockets_of_packs()
         self._add_lots()
-        mixing = Mixing(self.marks, self.draws, self.taken_in, self.outlets, self.told, self.slack_in)
-        return Network(mixing, self.places, self.panels.panels, dict(self.units))
+        draws = Draws(self.marks, self.draws, self.taken_in, self.outlets, self.told, self.slack_in)
+        return Network(Mixing(draws), self.places, self.panels.panels, dict(self.units))
 
     # --- panels
 

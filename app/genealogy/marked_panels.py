@@ -58,34 +58,29 @@ class MarkedPanels:
         exits = tuples(self._session, _EXITS, panels=panels)
         kinds = walk.kinds_of(self._session, {row[2] for row in exits} - {None})
         self.samples.update(child for child, kind in kinds.items() if kind == "sample")
-        simple = self._simple(exits)
-        if len(simple) == len(panels):
-            self._add_simple(exits)
-        else:
-            if simple:
-                self._add_simple([row for row in exits if row[0] in simple])
-            self._read_cells([panel for panel in panels if panel not in simple], [row for row in exits if row[0] not in simple])
+        by_cells = self._by_cells(panels, exits)
+        self._add_simple([row for row in exits if row[0] not in by_cells] if by_cells else exits)
+        if by_cells:
+            self._read_cells([panel for panel in panels if panel in by_cells], [row for row in exits if row[0] in by_cells])
 
-    def _simple(self, exits: Sequence[Any]) -> set[int]:
-        """Panels of which everything that left is marked, and which gave all their good cells as units: no cell need be looked at."""
-        whole = self._whole
+    def _by_cells(self, panels: Sequence[int], exits: Sequence[Any]) -> set[int]:
+        """All but those of which everything that left is marked, and which gave all their good cells as units: of these no cell need be looked at."""
+        samples, whole = self.samples, self._whole
         if not whole:
-            return set()
-        samples = self.samples
+            return set(panels)
         gone = {row[0] for row in exits if row[2] not in samples}
-        return gone - {row[0] for row in exits if row[5] or row[2] is None or row[3] <= whole.get(row[0], walk.NEVER)}
+        return set(panels) - (gone & whole.keys()) | {row[0] for row in exits if row[5] or row[2] is None or row[3] <= whole.get(row[0], walk.NEVER)}
 
     def _add_simple(self, exits: Sequence[Any]) -> None:
         came: defaultdict[tuple[int, int], int] = defaultdict(int)
-        bad: dict[int, int] = {}
-        for panel, size, child, e, units, _ in exits:
+        bad = {row[0]: row[1] for row in exits}
+        self.panels.update(zip(bad, map(_all, bad.values()), strict=True))
+        for panel, _, child, e, units, _ in exits:
             came[child, e] += units
-            bad[panel] = bad.get(panel, size) - units
-        for size in {row[1] for row in exits}:
-            self.panels |= dict.fromkeys([row[0] for row in exits if row[1] == size], _all(size))
-        self.scrapped += [_all(units) for units in bad.values() if units]
+            bad[panel] -= units
         for key, units in came.items():
             self._add_left(key, units, units, units)
+        self.scrapped += map(_all, filter(None, bad.values()))
 
     def _read_cells(self, panels: Sequence[int], rows: Sequence[Any]) -> None:
         marks: dict[int, list[_Mark]] = {panel: [] for panel in panels}

@@ -6,7 +6,6 @@ asked of: `draws.py`.
 
 from collections.abc import Hashable, Iterable
 from dataclasses import dataclass
-from functools import cached_property
 from typing import NamedTuple
 
 from app.genealogy.chances import Chance, Chances
@@ -43,17 +42,20 @@ class Exposed:
     by_colour_sd: float = 0.0  # its standard deviation: what the colours leave open, and the draw
 
 
-class Mixing(Network):
-    """A network of draws, and what can be said of its outlets."""
+class Mixing:
+    """What can be said of the outlets of a network of draws.
 
-    _extremes = cached_property(Extremes)
-    _expectation = cached_property(Expectation)
-    _chances = cached_property(Chances)
+    The network does not know of it: then all goes away with its last reader, where a ring of some hundred megabytes would wait for the collector.
+    """
+
+    def __init__(self, network: Network) -> None:
+        self.network = network
+        self._extremes, self._expectation, self._chances = Extremes(network), Expectation(network), Chances(network)
 
     @property
     def is_uncertain(self) -> bool:
         """Some amounts are known to twice their uncertainty only."""
-        return bool(self.uncertain)
+        return bool(self.network.uncertain)
 
     def exposed(self, names: Iterable[Hashable]) -> Exposed:
         """Of a set of outlets together: never a sum of bounds. With the range behind a colour sort."""
@@ -62,22 +64,22 @@ class Mixing(Network):
         by_record = self._expectation
         low = sum(by_record.evenly(name) * by_record.stretch(name)[0] for name in chosen)
         high = sum(by_record.evenly(name) * by_record.stretch(name)[1] for name in chosen)
-        past_bin = any(by_record.past_bin[self.outlets[name].node] for name in chosen if self.outlets[name].marks is None)
+        past_bin = any(by_record.past_bin[outlet.node] for outlet in map(self.network.outlets.__getitem__, chosen) if outlet.marks is None)
         kept = (min(max(low, least), expected), max(min(high, greatest), expected))
-        by_colour = (sum(by_record.told(name) for name in chosen), by_record.told_sd(chosen)) if self.told else (None, 0.0)
+        by_colour = (sum(by_record.told(name) for name in chosen), by_record.told_sd(chosen)) if self.network.told else (None, 0.0)
         return Exposed(units, least, expected, greatest, *kept, chance, past_bin, *by_colour)
 
     def numbers(self, names: Iterable[Hashable]) -> Numbers:
         """The same without the range."""
         chosen = list(dict.fromkeys(names))
-        known, by_node = self.parted(chosen)
+        known, by_node = self.network.parted(chosen)
         least, greatest = self._extremes.of(by_node, chosen)
         least, greatest = least + known.least, greatest + known.most
         units, expected = known.units, known.expected
         for node, n in by_node.items():
             units += n
             expected += n * self._expectation.density[node]
-        if self.uncertain:  # by the record; never outside what can be
+        if self.network.uncertain:  # by the record; never outside what can be
             expected = min(max(expected, least), greatest)
         if least > 0:
             chance = _CERTAIN
@@ -90,13 +92,13 @@ class Mixing(Network):
     def bounds(self, names: Iterable[Hashable]) -> tuple[int, int]:
         """(least, greatest) number of marks in a set of outlets."""
         chosen = list(names)
-        known, by_node = self.parted(chosen)
+        known, by_node = self.network.parted(chosen)
         least, greatest = self._extremes.of(by_node, chosen)
         return known.least + least, known.most + greatest
 
     def bounds_by_flow(self, names: Iterable[Hashable]) -> tuple[int, int]:
         """The same by maximum flow alone, also where sums along the draws say it."""
-        known, by_node = self.parted(names)
+        known, by_node = self.network.parted(names)
         least, greatest = self._extremes.by_flow(by_node)
         return known.least + least, known.most + greatest
 

@@ -12,15 +12,14 @@ Cells are bits of a whole number here, as in `floor/bitmaps.py` the lowest first
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from functools import lru_cache, reduce
-from operator import and_, or_
+from operator import and_, itemgetter, or_
 from typing import Any, NamedTuple
 
 import numpy as np
 from sqlalchemy.orm import Session
 
 from app.floor.packed_dies import unpack_coordinates
-from app.genealogy.suspects import Region, Suspected, dies_in
-from app.ledger import walk
+from app.genealogy.suspects import Region, Suspected, dies_in, earlier
 from app.ledger.alternates import Demand
 from app.listed import listed, tuples
 
@@ -52,6 +51,7 @@ class _Doing(NamedTuple):
     suspect: str
 
 
+_BEGAN = itemgetter(2)
 _Began = tuple[int, int, int, bool]  # a line, a panel that it did or may have done, the entry that began it, whether it did all of the panel
 
 
@@ -182,16 +182,12 @@ class _OnPanels:
 
     def _add_works(self, session: Session, covered: Iterable[_Began]) -> None:
         """Where the first suspect line did all of a panel, nobody else's doing says more. Else every line that may have done the same steps."""
-        first: dict[int, Sequence[Any]] = {}  # rows as they came: there are tens of thousands of them for a week
-        for row in covered:
-            if row[1] not in first or row[2] < first[row[1]][2]:
-                first[row[1]] = row
-        unsure, whole = [], self.whole
-        for panel, (line, _, e, did_all) in first.items():
-            if not did_all or (line not in self._lines and self._mounted.get((line, panel)) != "yes"):
-                unsure.append(panel)
-            elif e < whole.get(panel, walk.NEVER):
-                whole[panel] = e
+        # tens of thousands of rows for a week: put into a dict with the last entry first, so that of each panel the first one stays
+        first = {row[1]: row for row in sorted(covered, key=_BEGAN, reverse=True)}
+        lines, mounted = self._lines, self._mounted
+        sure = {panel: e for line, panel, e, did_all in first.values() if did_all and (line in lines or mounted.get((line, panel)) == "yes")}
+        unsure = first.keys() - sure.keys()
+        self.whole = earlier(sure, self.whole)
         every = [_Covered._make(row) for row in tuples(session, _COVERED_ON, panels=unsure)]
         works = {one.work for one in every if self._suspect(one) != "no"}
         for one in every:

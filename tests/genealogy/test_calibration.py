@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from scipy.stats import binomtest
 
 from app.genealogy.draws import Draw, Marks, Outlet
+from app.genealogy.draws import Network as Draws
 from app.genealogy.mixing import Mixing
 
 MIXINGS = 2000
@@ -41,7 +42,7 @@ class Mixed:
             "pack": Outlet("bin 1", pack), "rest": Outlet("bin 1", first - pack), "bin 2": Outlet("bin 2", len(joined) - first),
             "left": Outlet("other", len(c) - part),
         }  # fmt: skip
-        self.told = Mixing(marks, draws, held, outlets).exposed(["pack"])
+        self.told = Mixing(Draws(marks, draws, held, outlets)).exposed(["pack"])
 
     def _panel(self, units: int, marked: int) -> Units:
         return np.arange(units) < marked

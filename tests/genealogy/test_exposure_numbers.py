@@ -1,5 +1,6 @@
 """The numbers alone equal the whole answer, and what is left out to be quick changes none: cells that need no look, panels read some at a time."""
 
+from collections.abc import Sequence
 from random import Random
 from typing import Any
 
@@ -27,14 +28,14 @@ def test_numbers_alone_equal_the_whole_answer_whatever_is_left_out(house: House,
     names = sorted([*oracle.wafers, *oracle.batches, *oracle.lots, *(run.name for run in oracle.runs.values() if not run.void)])
     suspects = [Suspect(replay.named(name)) for name in Random(3100).sample(names, min(16, len(names)))]
     unseen: list[int] = []
-    simple = MarkedPanels._simple
+    by_cells = MarkedPanels._by_cells
 
-    def noted(self: MarkedPanels, exits: Any) -> set[int]:
-        found = simple(self, exits)
-        unseen.extend(found)
+    def noted(self: MarkedPanels, panels: Sequence[int], exits: Any) -> set[int]:
+        found = by_cells(self, panels, exits)
+        unseen.extend(set(panels) - found)
         return found
 
-    monkeypatch.setattr(MarkedPanels, "_simple", noted)
+    monkeypatch.setattr(MarkedPanels, "_by_cells", noted)
     with house.snapshot() as session:
         meant = [suspected(session, one) for one in suspects]
         quick = [exposure_numbers(session, [one]) for one in meant]
@@ -42,7 +43,7 @@ def test_numbers_alone_equal_the_whole_answer_whatever_is_left_out(house: House,
         assert unseen and any(numbers.things for numbers in quick)
         monkeypatch.setattr("app.genealogy.marked_panels._AT_ONCE", 2)
         assert [exposure_numbers(session, [one]) for one in meant] == quick
-        monkeypatch.setattr(MarkedPanels, "_simple", lambda *_: set())  # so that the cells of each are looked at
+        monkeypatch.setattr(MarkedPanels, "_by_cells", lambda _, panels, __: set(panels))  # so that the cells of each are looked at
         assert [exposure_numbers(session, [one]) for one in meant] == quick
         _tuples_are_the_rows_that_are_asked_for(session)
 

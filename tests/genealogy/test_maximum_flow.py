@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from app.genealogy import extremes
 from app.genealogy.draws import Draw, Marks, Outlet
+from app.genealogy.draws import Network as Draws
 from app.genealogy.maximum_flow import by_matrix, maximum_flow
 from app.genealogy.mixing import Mixing
 
@@ -78,13 +79,13 @@ def forests(draw: st.DrawFn) -> Mixing:
     for node, units in left.items():
         pack = draw(st.integers(0, units))
         outlets |= {f"{what} of {node}": Outlet(node, n) for what, n in (("pack", pack), ("rest", units - pack)) if n}
-    return Mixing(marks, draws, held, outlets)
+    return Mixing(Draws(marks, draws, held, outlets))
 
 
 @settings(max_examples=150, deadline=None)
 @given(forests(), st.data())
 def test_bounds_on_trees_equal_those_by_matrix(mixed: Mixing, data: st.DataObject) -> None:
-    names = sorted(mixed.outlets)  # type: ignore[type-var]
+    names = sorted(mixed.network.outlets)  # type: ignore[type-var]
     if not names:
         return
     sets = [*([name] for name in names), sorted(data.draw(st.sets(st.sampled_from(names)))), names]

@@ -15,6 +15,7 @@ from scipy.stats import hypergeom
 
 from app.genealogy.chances import none_of
 from app.genealogy.draws import Draw, Marks, Outlet, Told
+from app.genealogy.draws import Network as Draws
 from app.genealogy.mixing import Exposed, Mixing
 
 
@@ -30,10 +31,10 @@ class Network:
 
     def mixing(self) -> Mixing:
         marks = {node: Marks(units, m, m) for node, (units, m) in self.marks.items()}
-        return Mixing(
+        return Mixing(Draws(
             marks, [Draw(*draw) for draw in self.draws], {node: self.held(node) for node in self.nodes},
             {name: Outlet(node, units) for name, node, units in self.outlets},
-        )  # fmt: skip
+        ))  # fmt: skip
 
     def every_mixing(self) -> dict[tuple[int, ...], Fraction]:
         """Marks in each outlet -> its chance under even mixing, by going through every share at every node."""
@@ -176,7 +177,7 @@ def test_what_was_weighed_may_be_more_or_less(some: tuple[int, int, int, int, in
     def mixing(part: int, slack: int) -> Mixing:
         rest = None if slack else 0
         outlets = {"rest": Outlet("lot", units - part, None, rest), "pack": Outlet("b", pack), "part": Outlet("b", part - pack, None, rest)}
-        return Mixing({"lot": Marks(units, marked, marked)}, [Draw("lot", "b", part, False, slack)], {"lot": units, "b": part}, outlets)
+        return Mixing(Draws({"lot": Marks(units, marked, marked)}, [Draw("lot", "b", part, False, slack)], {"lot": units, "b": part}, outlets))
 
     every = [mixing(really, 0).bounds(chosen) for really in range(part - slack, part + slack + 1)]
     assert mixing(part, slack).bounds(chosen) == (min(least for least, _ in every), max(greatest for _, greatest in every))
@@ -203,7 +204,7 @@ def test_of_what_was_weighed_bounds_are_those_of_networkx_over_all_true_counts(s
     draws = [Draw(a, b, n, False, slack.get((a, b), 0)) for a, b, n in book.draws]
     outlets = {name: Outlet(node, n, None, None if "here" in name else 0) for name, node, n in book.outlets}
     taken_in = {node: book.held(node) for node in book.nodes}
-    told = Mixing({lot: Marks(units[lot], marks[lot], marks[lot]) for lot in units}, draws, taken_in, outlets)
+    told = Mixing(Draws({lot: Marks(units[lot], marks[lot], marks[lot]) for lot in units}, draws, taken_in, outlets))
     true = [true_network(more) for more in product(*(range(-n, n + 1) for n in slack.values()))]
     names = [name for name, _, _ in book.outlets]
     for chosen in ({"pack d", "pack e"}, {"pack a", "here b", "here d"}, set(rng.choice(names, 3, replace=False))):
@@ -220,6 +221,13 @@ def test_two_passes_at_test_leave_six_to_ten() -> None:
     assert told.expected == pytest.approx(9.6)
 
 
+def test_marks_on_what_went_into_a_lot_that_is_suspected_itself_count_once() -> None:
+    """All 10 units of a lot are marked, and all 12 of a second that took in 4 of them: of everything 18 are, not 22."""
+    marks, draws = {"lot": Marks(10, 10, 10), "second": Marks(12, 12, 12)}, [Draw("lot", "second", 4)]
+    mixing = Mixing(Draws(marks, draws, {"lot": 10, "second": 12}, {"here": Outlet("lot", 6), "reel": Outlet("second", 12)}))
+    assert mixing.bounds(["here", "reel"]) == mixing.bounds_by_flow(["here", "reel"]) == (18, 18)
+
+
 def test_hypergeometric_chance_of_none() -> None:
     """N 50, K 5, n 10: P(0) = 0.3106 (a common textbook case, from memory); N 20, K 7, n 12 from SciPy's documentation of hypergeom."""
     assert none_of(50, 5, 10)[10] == pytest.approx(0.3105628, abs=1e-7)
@@ -230,7 +238,7 @@ def test_hypergeometric_chance_of_none() -> None:
 def test_a_colour_sort_widens_the_expectation() -> None:
     """Fisher's noncentral mean between odds of 1/10 and 10, from its definition; one bin more means the other less."""
     marks, draws = {"lot": Marks(100, 20, 20)}, [Draw("lot", "bin 1", 60, by_bin=True), Draw("lot", "bin 2", 40, by_bin=True)]
-    mixing = Mixing(marks, draws, {"bin 1": 60, "bin 2": 40}, {"reel": Outlet("bin 1", 60), "rest": Outlet("bin 2", 40)})
+    mixing = Mixing(Draws(marks, draws, {"bin 1": 60, "bin 2": 40}, {"reel": Outlet("bin 1", 60), "rest": Outlet("bin 2", 40)}))
     told: Exposed = mixing.exposed(["reel"])
     assert told.past_bin and told.expected == pytest.approx(12)
 
@@ -247,7 +255,8 @@ def test_what_is_told_of_a_bin_is_drawn_from_it_by_chance() -> None:
     """30 of a bin's 100 units, surely: of a reel of 40 that many by the hypergeometric law (SciPy); of all of it, 30 and nothing left open."""
     draws = [Draw("lot", "bin", 100, by_bin=True), Draw("lot", "rest", 100, by_bin=True)]
     outlets = {"reel": Outlet("bin", 40), "stock": Outlet("bin", 60), "rest": Outlet("rest", 100)}
-    mixing = Mixing({"lot": Marks(200, 50, 50)}, draws, {"lot": 200, "bin": 100, "rest": 100}, outlets, {"bin": Told(30.0), "rest": Told(20.0)})
+    told = {"bin": Told(30.0), "rest": Told(20.0)}
+    mixing = Mixing(Draws({"lot": Marks(200, 50, 50)}, draws, {"lot": 200, "bin": 100, "rest": 100}, outlets, told))
     reel, both = mixing.exposed(["reel"]), mixing.exposed(["reel", "stock"])
     law = hypergeom(100, 30, 40)
     assert (reel.by_colour, reel.by_colour_sd) == (pytest.approx(law.mean()), pytest.approx(law.std()))
@@ -255,7 +264,7 @@ def test_what_is_told_of_a_bin_is_drawn_from_it_by_chance() -> None:
 
 
 def test_cells_that_may_be_marked_are_so_or_not_alike_and_never_for_certain() -> None:
-    mixing = Mixing({}, [], {}, {"panel": Outlet(None, 6, Marks(6, 0, 4)), "other": Outlet(None, 6, Marks(6, 1, 4))})
+    mixing = Mixing(Draws({}, [], {}, {"panel": Outlet(None, 6, Marks(6, 0, 4)), "other": Outlet(None, 6, Marks(6, 1, 4))}))
     assert mixing.chance(["panel"]).value == 1 - 0.5**4
     assert mixing.chance(["panel", "other"]).value == 1.0
 
@@ -265,7 +274,7 @@ def test_a_simulated_chance_is_the_same_in_whatever_order_the_record_tells_it() 
     draws = [Draw("a", "b", 20), Draw("a", "c", 30), Draw("b", "d", 12), Draw("c", "d", 11)]
     outlets = {name: Outlet(node, units) for name, node, units in (("1", "d", 9), ("2", "d", 14), ("3", "b", 8), ("4", "c", 19))}
     taken_in = {"a": 50, "b": 20, "c": 30, "d": 23}
-    one = Mixing({"a": Marks(50, 4, 4)}, draws, taken_in, outlets)
-    other = Mixing({"a": Marks(50, 4, 4)}, draws[::-1], taken_in, dict(reversed(outlets.items())))
+    one = Mixing(Draws({"a": Marks(50, 4, 4)}, draws, taken_in, outlets))
+    other = Mixing(Draws({"a": Marks(50, 4, 4)}, draws[::-1], taken_in, dict(reversed(outlets.items()))))
     found = [mixing.chance(["1", "3"]) for mixing in (one, other)]
     assert found[0].how == "simulated" and found[0] == found[1]
