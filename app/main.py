@@ -144,7 +144,10 @@ def make_app(settings: Settings, house: House | None = None) -> FastAPI:
         stop.set()
         sealer.join(timeout=5)
 
-    app = FastAPI(title="Reelroot", version="1", openapi_url="/api/v1/openapi.json", docs_url=None, redoc_url=None, lifespan=lifespan)
+    app = FastAPI(
+        title="Reelroot", version="1", openapi_url="/api/v1/openapi.json", docs_url=None, redoc_url=None, lifespan=lifespan,
+        redirect_slashes=False,  # else /lots/ leads to an address of whatever host the request named
+    )  # fmt: skip
     app.state.house = one
     app.state.calls = _CALLS  # every call is a form as well
     with one.reading() as session:

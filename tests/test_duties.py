@@ -16,6 +16,7 @@ from app.journal.act import Actor, act
 from app.journal.actions import ACTIONS
 from app.journal.models import Entry
 from app.main import make_app
+from app.people.doors import ROWS
 from app.people.people import DUTIES
 
 APP = Path(__file__).parent.parent / "app"
@@ -52,6 +53,14 @@ def test_every_action_has_a_call_and_so_a_form(house: House) -> None:
         if isinstance(node, ast.Constant) and isinstance(node.value, str)
     }
     assert set(ACTIONS) - called == {"make_administrator", "set_secret", "set_second_factor", "keep_refused_file"}
+
+
+def test_whatever_a_page_does_a_call_does_by_the_same_name() -> None:
+    """But for one's own secret and second factor, which only their owner's browser sets."""
+    named = {route: row for route, row in ROWS.items() if isinstance(row, str)}
+    calls = {row for route, row in named.items() if " /api/v1/" in route}
+    assert set(named.values()) - calls == {"set_secret", "set_second_factor"}
+    assert set(ACTIONS) - calls == {"set_secret", "set_second_factor", "make_administrator", "keep_refused_file", "split_loose", "merge_loose"}
 
 
 def test_a_refusal_at_the_door_leaves_no_entry(house: House) -> None:

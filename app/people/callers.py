@@ -18,6 +18,8 @@ from app.web import FromElsewhere, Stale, check_form, house_of
 
 SESSION_COOKIE = "reelroot_session"
 TERMINAL_COOKIE = "reelroot_terminal"
+# what pages ask for again and again while nobody touches them; without JavaScript the board loads itself anew, and says so in its address
+_BY_ITSELF = frozenset({"/board/now", "/board/changes", "/paper/here"})
 # all that is open to a session that a given PIN or password opened, or that lacks a second factor
 _TO_CHOOSE = {"pin": ("/choose-secret", "/my-secret"), "password": ("/choose-secret", "/my-secret"), FACTOR: ("/second-factor",)}
 
@@ -55,12 +57,17 @@ def maybe_caller(request: Request) -> Caller | None:
         with house.reading() as session:
             token = tokens.token_with(session, bearer[7:].strip(), clock.now())
         return Caller(tokens.actor_of(token), None, token.may_state_facts, address) if token else None
-    found = signed_in(house, cookie_of(request, SESSION_COOKIE))
+    found = signed_in(house, cookie_of(request, SESSION_COOKIE), by_itself=_asks_by_itself(request))
     if found is None:
         return None
     request.state.form_token, request.state.person = found.form_token, found.person
     request.state.person_name = None if found.must_choose else found.name  # its owner has nowhere to go yet
     return Caller(Actor("person", found.person, found.name, found.duties), found.person, "lead" in found.duties, address, found)
+
+
+def _asks_by_itself(request: Request) -> bool:
+    route = request.scope.get("route")
+    return route is not None and (route.path in _BY_ITSELF or (route.path == "/board" and "renewed" in request.query_params))
 
 
 def caller(request: Request) -> Caller:

@@ -138,8 +138,11 @@ _SIGNED_IN = listed(
 ).columns(begun_at=Moment(), seen_at=Moment(), ended_at=Moment())
 
 
-def signed_in(house: House, token: str | None) -> SignedIn | None:
-    """The session of a cookie, if it is in force. Seen at most once a minute, to spare writes."""
+def signed_in(house: House, token: str | None, *, by_itself: bool = False) -> SignedIn | None:
+    """The session of a cookie, if it is in force. Seen at most once a minute, to spare writes.
+
+    `by_itself`: a page asks that renews itself. That shows nobody at the desk, so the session still ends when it is idle.
+    """
     if not token:
         return None
     now = clock.now()
@@ -150,7 +153,7 @@ def signed_in(house: House, token: str | None) -> SignedIn | None:
     row, idle = rows[0], IDLE if rows[0].terminal is None else IDLE_AT_TERMINAL
     if row.ended_at is not None or row.retired is not None or now - row.begun_at > LONGEST or now - row.seen_at > idle:
         return None
-    if now - row.seen_at > timedelta(minutes=1):
+    if not by_itself and now - row.seen_at > timedelta(minutes=1):
         with house.writing() as session:
             session.execute(update(SignIn).where(SignIn.hash == digest(token)).values(seen_at=now))
     return SignedIn(row.person, row.name, frozenset(one.duty for one in rows), row.terminal, row.area, form_token(token), row.must_choose)

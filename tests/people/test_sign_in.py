@@ -127,6 +127,28 @@ def test_a_session_ends_when_idle_and_after_a_shift(house: House, column: str, a
     assert (sessions.signed_in(house, session) is not None) is is_in
 
 
+@pytest.mark.parametrize(("address", "is_someone"), [
+    ("/board/now", False), ("/board?renewed=1", False), ("/paper/here", False), ("/board", True), ("/lots", True),
+])  # fmt: skip
+def test_a_page_that_renews_itself_keeps_no_session_alive(house: House, address: str, is_someone: bool) -> None:
+    with client(house) as browser:
+        sign_in(browser, person(house, "Mara", "operate"))
+        with house.writing() as writing:
+            writing.execute(update(SignIn).values(seen_at=clock.now() - timedelta(minutes=50)))
+        assert browser.get(address).status_code in (200, 404)
+        with house.reading() as reading:
+            seen = reading.scalars(select(SignIn.seen_at)).one()
+        assert (clock.now() - seen < timedelta(minutes=40)) is is_someone
+
+
+def test_a_board_that_nobody_touches_is_left_after_an_hour(house: House) -> None:
+    with client(house) as browser:
+        sign_in(browser, person(house, "Mara", "operate"))
+        with house.writing() as writing:
+            writing.execute(update(SignIn).values(seen_at=clock.now() - timedelta(minutes=61)))
+        assert "/sign-in" in browser.get("/board/now").headers["location"]
+
+
 def test_a_terminal_may_rest_for_a_shift(house: House) -> None:
     session = enter(house, person(house, "Mara", "operate"), PIN, at=terminal(house))
     with house.writing() as writing:

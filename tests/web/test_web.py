@@ -69,6 +69,15 @@ def test_what_is_not_there_is_a_problem_too(house: House) -> None:
         assert page.status_code == 404 and "<h1>" in page.text
 
 
+@pytest.mark.parametrize("path", ["/lots/", "/board/", "/api/v1/lots/", "/sign-in/", "/lots//"])
+def test_an_address_with_a_slash_too_many_leads_to_no_other_host(house: House, path: str) -> None:
+    with client(house) as browser:
+        sign_in(browser, person(house, "Mara", "lead"))
+        answer = browser.get(path, headers={"Host": "elsewhere.example"})
+    assert "elsewhere.example" not in answer.text + str(dict(answer.headers))
+    assert answer.status_code in (404, 303) and answer.headers.get("location", "/").startswith("/")
+
+
 def test_too_large_is_a_problem_or_a_page(house: House) -> None:
     small = house.settings.model_copy(update={"max_upload_mb": 1})
     with TestClient(make_app(small, house)) as machine:
