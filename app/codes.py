@@ -64,6 +64,11 @@ def is_misread(code: str) -> bool:
     return _OURS.fullmatch(code) is not None and code[0] in KIND_OF_LETTER and not is_valid(code)
 
 
+def kind_told(code: str) -> str | None:
+    """The kind that a code of ours tells by its first letter; None where the text is none."""
+    return KIND_OF_LETTER[code[0]] if _OURS.fullmatch(code) is not None and is_valid(code) else None
+
+
 def tidy(scanned: str) -> str:
     """What a scanner or a person sent, as it is looked up: no outer blanks, upper case."""
     return scanned.strip().upper()

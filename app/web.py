@@ -29,7 +29,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from app import clock
 from app.db import House
-from app.errors import BadInput, NotAllowed, Reason, Refused
+from app.errors import BadInput, NotAllowed, Reason, Refused, misfit
 from app.outages import AGAIN, Outage, outage_of
 
 TEMPLATES = Path(__file__).resolve().parent.parent / "templates"
@@ -308,10 +308,7 @@ def here_only(path: str) -> str:
 
 
 async def _not_understood(request: Request, error: Exception) -> Response:
-    reasons = [
-        Reason("bad_input", str(one["msg"]), "Correct it and send it again.", ".".join(str(part) for part in one["loc"]))
-        for one in cast(RequestValidationError, error).errors()[:20]
-    ]
+    reasons = [misfit(one) for one in cast(RequestValidationError, error).errors()[:20]]
     return _answer(request, 422, "The input is not understood.", reasons or [Reason("bad_input", "It can't be read.")])
 
 
@@ -323,7 +320,8 @@ async def _http(request: Request, error: Exception) -> Response:
     what, why, now = _HTTP.get(wrong.status_code, (str(wrong.detail), str(wrong.detail), "Check the call."))
     kind = "unknown_code" if wrong.status_code == 404 else "bad_input"
     if wrong.status_code == 404 and b"%2f" in request.scope.get("raw_path", b"").lower():
-        now = "A number with a slash can't stand in an address: ask /api/v1/things?code=... for its code, and use that."
+        now = "A number with a slash can't stand in an address: "
+        now += "ask /api/v1/things?code=... for its code, and use that." if _is_call(request) else "search for it."
     reason = Reason(kind, why.format(path=request.url.path[:200], method=request.method), now)
     return _answer(request, wrong.status_code, what, [reason], headers=wrong.headers)
 

@@ -320,4 +320,4 @@ def _choices(session: Session, listing: Listing) -> dict[str, list[str]]:
 
 
 def _not_understood(listing: Listing, where: str, why: str) -> BadInput:
-    return bad_input(f"The list of {listing.title.lower()} can't be shown so.", where, why, "Begin at its first page.")
+    return bad_input(f"This list can't be shown so: {listing.title.lower()}.", where, why, "Begin at its first page.")

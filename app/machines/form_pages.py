@@ -15,7 +15,7 @@ from fastapi.routing import APIRoute
 from pydantic import BaseModel, ValidationError
 from starlette.datastructures import FormData
 
-from app.errors import BadInput, Reason, Refused, unknown
+from app.errors import BadInput, Refused, misfit, unknown
 from app.machines.calls import Call
 from app.machines.told_before import Before, told_before
 from app.people.callers import Calling, page_router
@@ -180,10 +180,7 @@ def _read(act: Act, sent: FormData) -> dict[str, Any]:
     try:
         body = model(**inside)
     except ValidationError as error:
-        reasons = [
-            Reason("bad_input", str(one["msg"]), "Correct it and send it again.", ".".join(map(str, one["loc"]))) for one in error.errors()[:20]
-        ]
-        raise BadInput("The form is not understood.", *reasons) from error
+        raise BadInput("The form is not understood.", *(misfit(dict(one)) for one in error.errors()[:20])) from error
     return {name: value for name, value in values.items() if name not in inside} | {argument: body}
 
 

@@ -8,7 +8,7 @@ from sqlalchemy import String, TextClause, select
 from sqlalchemy.orm import Session
 
 from app import codes
-from app.errors import NotFound, Reason, Refused, unknown
+from app.errors import NotFound, Reason, Refused, short, unknown
 from app.journal.act import By
 from app.journal.record import enter
 from app.listed import Question, listed, together, tuples
@@ -160,7 +160,10 @@ def alias_for(by: By, named: Named, whose: str, what: str, value: str) -> Alias:
 
 
 def _unknown(text: str, kinds: tuple[str, ...]) -> NotFound:
-    if codes.is_misread(codes.tidy(text)):
+    code, expected = codes.tidy(text), f"the code of a {' or '.join(kinds)}" if kinds else "a code of this factory"
+    if codes.is_misread(code):
         why = "Its last character does not fit the others: it was mistyped or misread."
-        return NotFound(f"Nothing here has the code {text!r}.", Reason("unknown_code", why, "Scan it again, or type it once more."))
-    return unknown(text, f"the code of a {' or '.join(kinds)}" if kinds else "a code of this factory")
+        return NotFound(f"Nothing here has the code {short(text)!r}.", Reason("unknown_code", why, "Scan it again, or type it once more."))
+    if kinds and (kind := codes.kind_told(code)) is not None and kind not in kinds:
+        return NotFound(f"{code} is the code of another kind: {kind}.", Reason("unknown_code", f"Expected {expected}.", "Scan or choose that."))
+    return unknown(text, expected)

@@ -57,6 +57,39 @@ def test_a_body_that_can_not_be_read(house: House, machine: TestClient, body: by
         assert session.scalar(select(func.count()).select_from(Entry)) == before
 
 
+@pytest.mark.parametrize(
+    ("path", "body", "where", "why", "now"),
+    [
+        ("/counts", b"{}", "body.units", "missing", "Give it"),
+        ("/counts", b'{"thing": "L", "units": "ten"}', "body.units", "no whole number", "like 12"),
+        ("/counts", b'{"thing": "L", "units": 1.5}', "body.units", "no whole number", "like 12"),
+        ("/counts", b'{"thing": "L", "units": 99999999999}', "body.units", "more than 1000000000", "up to 1000000000"),
+        ("/batches", b'{"part": "GLUE", "colour": "red"}', "body.colour", "no such field", "correct its name"),
+        ("/batches", b'{"part": ["GLUE"]}', "body.part", "no text", "Give a text"),
+        ("/batches", b'{"part": ""}', "body.part", "fewer characters than 1", "Fill it in"),
+        ("/batches", b'{"part": "GLUE\\u0000"}', "body.part", "It has control characters.", "Send it without them."),
+        ("/batches", b'{"part": "GLUE", "happened_at": "24.12.2026"}', "body.happened_at", "no date and time", "2026-03-05T14:30:00Z"),
+        ("/batches", b'{"part": "GLUE", "happened_at": "2026-03-01T07:30:00"}', "body.happened_at", "no time zone", "2026-03-05T14:30:00Z"),
+        ("/batches", b'{"part": "GLUE",}', "body", "no JSON", "in UTF-8"),
+        ("/batches", b"[1]", "body", "no object", "document at /api"),
+        ("/people", b'{"name": "Ada", "duties": "lead"}', "body.duties", "no list", "even of one"),
+        ("/tokens", b'{"name": "T", "duties": ["rule"]}', "body.duties.0", "none of the words", "'operate'"),
+    ],
+)  # fmt: skip
+def test_what_does_not_fit_is_told_in_words_of_ours(machine: TestClient, path: str, body: bytes, where: str, why: str, now: str) -> None:
+    reasons = problem(machine.post(f"/api/v1{path}", content=body, headers=JSON), 422)["reasons"]
+    told = [one for one in reasons if one["where"].startswith(where)]
+    assert any(why in one["why"] and now in one["now"] for one in told), reasons
+    assert not any("Input" in one["why"] or "Value error" in one["why"] for one in reasons), reasons
+
+
+def test_a_code_of_another_kind_and_none_and_a_long_one(house: House, machine: TestClient) -> None:
+    badge = person(house, "Pia", "quality")
+    assert machine.get(f"/api/v1/packs/{badge}").json()["title"].startswith(f"{badge} is the code of another kind: person.")
+    assert "No code was given." in machine.get("/api/v1/packs/%20").json()["title"]
+    assert len(machine.get(f"/api/v1/packs/{'9' * 5000}").json()["title"]) < 200
+
+
 @pytest.mark.parametrize("value", ["NaN", "Infinity", "-Infinity", "1e999"])
 def test_a_reading_is_a_number(machine: TestClient, value: str) -> None:
     body = f'{{"values": [{{"name": "pull", "value": {value}}}]}}'.encode()
