@@ -10,7 +10,7 @@ counts to speak of a drift: one that differs is a difference, and stands among t
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import hypot
+from math import erfc, exp, hypot, lgamma, log, sqrt
 
 LEVEL = 0.01
 _TESTS = 2  # for each station
@@ -35,10 +35,18 @@ class Drift:
 
 def drift(differences: Sequence[tuple[int, float]]) -> Drift:
     """Of (counted less book, standard uncertainty of it), in units."""
-    from scipy.stats import binomtest, norm  # a tenth of a second, for whoever asks
-
     total, u = sum(delta for delta, _ in differences), hypot(*(u for _, u in differences))
     fewer, more = sum(delta < 0 for delta, _ in differences), sum(delta > 0 for delta, _ in differences)
-    p_sum = 1.0 if total == 0 else float(2 * norm.sf(abs(total) / u)) if u else 0.0
-    p_sign = float(binomtest(fewer, fewer + more).pvalue) if fewer + more else 1.0
-    return Drift(len(differences), total, u, fewer, more, p_sum, p_sign)
+    p_sum = 1.0 if total == 0 else erfc(abs(total) / u / sqrt(2)) if u else 0.0  # both tails of the normal law
+    return Drift(len(differences), total, u, fewer, more, p_sum, _sign_test(min(fewer, more), fewer + more))
+
+
+def _sign_test(least: int, of: int) -> float:
+    """Both tails of as many heads, or tails, of so many fair tosses. By hand: a statistics library takes seconds to load, at the first who asks."""
+    term = exp(lgamma(of + 1) - lgamma(least + 1) - lgamma(of - least + 1) - of * log(2))
+    tail, heads = 0.0, least
+    while heads >= 0 and term > tail * 1e-17:
+        tail += term
+        term *= heads / (of - heads + 1)
+        heads -= 1
+    return min(1.0, 2 * tail)

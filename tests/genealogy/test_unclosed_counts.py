@@ -4,6 +4,9 @@ import csv
 import io
 
 import pytest
+from hypothesis import example, given, settings
+from hypothesis import strategies as st
+from scipy.stats import binomtest, norm
 from sqlalchemy import event, text
 
 from app.db import House
@@ -129,6 +132,20 @@ def test_a_sum_is_held_against_the_root_of_the_squares() -> None:
     assert not drift([(-4, 3.0)] * 5).drifts(stations=10), "one among twenty tests"
     assert drift([(-4, 3.0)] * 5).drifts(stations=1)
     assert not drift([(-9, 3.0)]).drifts(stations=1), "one count is a difference, not a drift"
+
+
+@settings(max_examples=200)
+@given(st.integers(0, 3000), st.integers(0, 3000), st.floats(0.1, 50))
+@example(0, 0, 1.0)
+@example(1500, 1500, 0.5)
+@example(2, 40_000, 1.0)
+def test_both_tests_are_those_of_a_statistics_library(fewer: int, more: int, u: float) -> None:
+    """SciPy 1.15: `binomtest` and `norm.sf`, both tails."""
+    found = drift([(-1, u)] * fewer + [(1, u)] * more)
+    sign = binomtest(fewer, fewer + more).pvalue if fewer + more else 1.0
+    assert found.p_sign == pytest.approx(sign, rel=1e-7, abs=1e-300)
+    by_sum = 2 * norm.sf(abs(found.total) / found.u) if found.total else 1.0
+    assert found.p_sum == pytest.approx(by_sum, rel=1e-9, abs=1e-300)
 
 
 def test_page_files_and_call_say_the_same_in_as_many_statements_for_more(house: House) -> None:
