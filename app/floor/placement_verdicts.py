@@ -181,7 +181,7 @@ def _untold(session: Session, spell: Spell) -> dict[int, int]:
 def _named(session: Session, cells: Mapping[int, int]) -> list[str]:
     """Panel and cells in words, of the first twenty panels; of one that has many they are counted."""
     codes = codes_of(session, "panel", list(cells))
-    columns = dict(session.execute(select(Panel.item, Panel.columns).where(Panel.item.in_(list(cells)))).tuples().all())
+    columns = {item: width for item, width in session.execute(select(Panel.item, Panel.columns).where(Panel.item.in_(list(cells))))}
     return [_in_words(codes[panel], some, columns[panel]) for panel, some in list(cells.items())[:_NAMED]]
 
 

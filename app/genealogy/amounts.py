@@ -45,6 +45,11 @@ def either_or_both(a: Share, b: Share, units: int) -> Share:
     return Share(max(a.least, b.least), min(a.most + b.most, max(units, a.most, b.most)))
 
 
+def no_more_than(share: Share, units: int) -> Share:
+    """No more than there ever were of the origin: what parts and joins again is added up once a way."""
+    return share if share.most <= units else Share(min(share.least, units), units)
+
+
 def spread(
     draws: Iterable[Draw], held: Mapping[int, int], sources: Mapping[int, Mapping[_Origin, Share]],
     came: Mapping[int, Mapping[_Origin, Share]] | None = None, spare: Mapping[int, int] | None = None,

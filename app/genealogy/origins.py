@@ -10,7 +10,7 @@ from app.floor.amounts import amounts
 from app.floor.bitmaps import Bitmap
 from app.floor.exits import exits_of
 from app.floor.marks import good_cells, good_units
-from app.genealogy.amounts import Draw, Share, drawn_in, either_or_both, spare_of, spread
+from app.genealogy.amounts import Draw, Share, drawn_in, either_or_both, no_more_than, spare_of, spread
 from app.genealogy.panel_origins import BatchesOn, OnPanels, Origin, on_panels
 from app.ledger import walk
 from app.ledger.alternates import had_perhaps
@@ -31,7 +31,14 @@ class Down:
 
     def shares(self, own: Mapping[int, Mapping[Origin, Share]], came: Mapping[int, Mapping[Origin, Share]]) -> dict[Origin, Share]:
         """In all starts together: of what things have of their own, and of what came into them beside the draws."""
-        return _in_starts(self.up, self.starts, spread(self.draws, self.held, own, came, self.spare), self.held, self.there, self.spare)
+        found = _in_starts(self.up, self.starts, spread(self.draws, self.held, own, came, self.spare), self.held, self.there, self.spare)
+        return _as_much_as_came(found, own, came) if self._parts() else found
+
+    def _parts(self) -> bool:
+        """Does anything go more ways than one?"""
+        loose = {start for start in self.starts if start not in self.up.packs}
+        ways = [*(draw.parent for draw in self.draws), *{content.loose for content in self.up.contents}, *loose]
+        return len(set(ways)) < len(ways)
 
 
 @dataclass(frozen=True)
@@ -191,6 +198,18 @@ def _in_starts(
         for origin, share in shares.get(pack, {}).items():
             total[origin] = either_or_both(share, total.get(origin, _NONE), packed)
     return total
+
+
+def _as_much_as_came(
+    shares: dict[Origin, Share], own: Mapping[int, Mapping[Origin, Share]], came: Mapping[int, Mapping[Origin, Share]]
+) -> dict[Origin, Share]:
+    units: defaultdict[Origin, int] = defaultdict(int)
+    for brought in came.values():
+        for origin, share in brought.items():
+            units[origin] += share.most
+    for origin in set().union(*own.values()):
+        units.pop(origin, None)
+    return {origin: no_more_than(share, units[origin]) if origin in units else share for origin, share in shares.items()}
 
 
 def _units_in(up: walk.Up, starts: list[int], there: dict[int, Draw], units_of_panels: dict[int, int]) -> int:

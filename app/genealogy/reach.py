@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 from app.floor.amounts import books
 from app.floor.exits import CellHistory, Doing, told_cells
 from app.floor.marks import good_units
-from app.genealogy.amounts import Draw, Share, drawn, either_or_both, spare_of, spread
+from app.genealogy.amounts import Draw, Share, drawn, either_or_both, no_more_than, spare_of, spread
 from app.genealogy.panel_origins import share_of_cells
 from app.ledger import walk
 from app.ledger.alternates import demands, is_certain
@@ -220,8 +220,10 @@ def _below(session: Session, into: dict[int, _Into]) -> Reached:
         sources[item] = {_IT: one.share or Share(max(0, whole - more), whole + more)}
     draws = [Draw(parent, child, units, counts[child].get((parent, e), 0) if child in counts else 0) for child, parent, _, units, e in edges]
     spread_over = spread(draws, held, sources, spare=came)
-    shares = {item: spread_over.get(item, {}).get(_IT, _NONE) for item in reached}
+    all_of_it = sum(its[_IT].most for its in sources.values())
+    shares = {item: no_more_than(spread_over.get(item, {}).get(_IT, _NONE), all_of_it) for item in reached}
     packs, units = _packs_with(session, contents, shares, held, came)
+    packs = {pack: no_more_than(share, all_of_it) for pack, share in packs.items()}
     there = {item: book for item, book in books(session, reached).items() if 0 < book < held.get(item, 0)}
     spare = _spare_there(draws, counts) if counts else {}
     now = {item: drawn(share, held.get(item, 0), there[item], spare.get(item, 0)) if item in there else share for item, share in shares.items()}

@@ -123,3 +123,20 @@ def test_a_die_in_a_role_that_its_part_does_not_name_is_told_how(house: House) -
 @pytest.mark.parametrize(("zone", "date"), [("America/St_Johns", "2026-10-31"), ("Asia/Kolkata", "2026-11-01")])
 def test_a_day_is_the_sites_own(zone: str, date: str) -> None:
     assert day(datetime(2026, 11, 1, 1, 30, tzinfo=UTC), zone) == date
+
+
+def test_a_panel_gives_no_more_than_it_had_however_often_its_units_part_and_join(house: House) -> None:
+    product = Product(part_number="BARE", rows=4, columns=5, roles=())
+    with plant(house, ("product", product), ("route", Route(product="BARE", revision="1", steps=STEPS[2:]))) as do:
+        panels = do.panels(2)
+        lot = do.lot(panels, product="BARE")
+        do.run("Scope", lot)
+        units = do.post(f"/runs/{do.start('Saw', lot)}/singulate")["lot"]
+        parts = [do.post(f"/lots/{units}/split", units=10)["lot"] for _ in range(3)]
+        joined = do.post(f"/lots/{units}/merge", others=parts)["lot"]
+        back = do.get(f"/trace/{joined}")
+        assert [(one["code"], one["least"], one["most"]) for one in back["panels"]] == [(panel, 0, 20) for panel in panels]
+        (frames,) = (one for one in back["batches"] if "FRAME" in one["words"])
+        assert (frames["least"], frames["most"]) == (40, 40)
+        (forward,) = (one for one in do.get(f"/trace/{panels[0]}?direction=forward")["lots"] if one["code"] == joined)
+        assert (forward["least"], forward["most"]) == (0, 20)
