@@ -26,6 +26,7 @@ _HALF_KEPT_SECONDS = 86_400
 _NAMELESS = getattr(os, "O_TMPFILE", 0)
 _OPENED = Path("/proc/self/fd")  # what a process has open, by number
 _FLUSHES = ThreadPoolExecutor(8, thread_name_prefix="flush")
+_SIGHTS = ThreadPoolExecutor(os.cpu_count() or 1, thread_name_prefix="see")
 
 
 @dataclass(frozen=True)
@@ -87,9 +88,19 @@ def half_kept(house: House, source: BinaryIO, seen: Callable[[bytes], object] = 
 
 
 def _copy(source: BinaryIO, out: BinaryIO, seen: Callable[[bytes], object]) -> None:
+    """Of a great file each chunk is seen while it is written, one after another."""
+    seeing: Future[object] | None = None
     while chunk := source.read(_CHUNK):
-        seen(chunk)
+        if seeing is not None:
+            seeing.result()
+        if len(chunk) < _CHUNK:  # a small file, or the end of a great one: a thread would cost more than it saves
+            seen(chunk)
+            seeing = None
+        else:
+            seeing = _SIGHTS.submit(seen, chunk)
         out.write(chunk)
+    if seeing is not None:
+        seeing.result()
 
 
 def keep_half(house: House, name: str, half: Path, digest: str) -> Kept:

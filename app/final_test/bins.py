@@ -21,6 +21,7 @@ from app.catalogue.definitions import BinEntry, BinTableBody, Polygon, Rank
 from app.errors import bad_input
 
 FAILURE = "failure"  # the key of the failure code among columns; NULL there: the unit passed
+FARTHEST = 1e12  # a greater number is no measurement, and past what bins compare exactly
 _FINEST = 7
 Corner = tuple[int, int]
 
@@ -31,10 +32,12 @@ def needed_columns(table: BinTableBody) -> tuple[str, ...]:
     return tuple(dict.fromkeys(name for names in of_bins for name in names))
 
 
-def binned_sql(table: BinTableBody, source: str, columns: Mapping[str, str]) -> str:
+def binned_sql(table: BinTableBody, source: str, columns: Mapping[str, str], odd: tuple[str, str] = ("false", "")) -> str:
     """`source` (what may stand after FROM) with the name of each unit's bin beside, in a column `bin`, as a SELECT of DuckDB.
 
     `columns`: the name in `source` of each needed column, and of FAILURE. What more than one bin asks is worked out once a row.
+    `odd`: on which condition something else stands in `bin`, and what. It may ask for the failure, and whether needed values are numbers
+    nearer than FARTHEST: where a unit fits within the bounds of a bin that needs them all, they are, and it is not asked.
     """
     missing = [name for name in needed_columns(table) if name not in columns]
     if missing:
@@ -44,11 +47,27 @@ def binned_sql(table: BinTableBody, source: str, columns: Mapping[str, str]) -> 
     asked = Counter(_inside(polygon, points, scales) for one in table.bins for polygon in one.polygons)
     shared = {condition: f"area_{n}" for n, condition in enumerate(condition for condition, times in asked.items() if times > 1)}
     conditions = {one.name: _takes(one, table, columns, points, scales, shared) for one in table.bins}
-    passing = [f"WHEN {condition} THEN {text_sql(name)}" for name, condition in conditions.items() if condition]
-    failed = f"WHEN {columns[FAILURE]} IS NOT NULL THEN {_failed(table, columns[FAILURE])}"
+    bounded = {one.name for one in table.bins if _bounds_all(one, needed_columns(table))}
+    told = {name: text_sql(name) if name in bounded else _unless(odd, text_sql(name)) for name in conditions}
+    passing = [f"WHEN {condition} THEN {told[name]}" for name, condition in conditions.items() if condition]
+    failed = f"WHEN {columns[FAILURE]} IS NOT NULL THEN {_unless(odd, _failed(table, columns[FAILURE]))}"
     with_points = _with(source, {points[name]: f"round({columns[name]} * 1e{decimals})" for name, decimals in scales.items()})
     with_areas = _with(with_points, {name: condition for condition, name in shared.items()})
-    return f"SELECT *, CASE {failed} {' '.join(passing)} ELSE {text_sql(table.unbinned)} END AS bin FROM {with_areas}"
+    return f"SELECT *, CASE {failed} {' '.join(passing)} ELSE {_unless(odd, text_sql(table.unbinned))} END AS bin FROM {with_areas}"
+
+
+def _bounds_all(one: BinEntry, needed: Sequence[str]) -> bool:
+    """Takes only units with a measured number in every needed column."""
+    limits = [(rank.column, limit) for rank in one.ranks for limit in (rank.low, rank.high)]
+    corners = [place for polygon in one.polygons for x, y in polygon.points for place in ((polygon.x, x), (polygon.y, y))]
+    near: dict[str, bool] = {}
+    for name, value in [*limits, *corners]:
+        near[name] = near.get(name, True) and abs(value) < FARTHEST / 2
+    return all(near.get(name, False) for name in needed)
+
+
+def _unless(odd: tuple[str, str], bin_sql: str) -> str:
+    return f"CASE WHEN {odd[0]} THEN {text_sql(odd[1])} ELSE {bin_sql} END"
 
 
 def _with(source: str, worked_out: Mapping[str, str]) -> str:

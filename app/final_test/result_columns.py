@@ -71,6 +71,10 @@ class Layout:
         return any(column.name == name for column in self.columns)
 
     @property
+    def measured(self) -> list[Column]:
+        return [column for column in self.columns if column.type == "DOUBLE" and column.name != UNIT]
+
+    @property
     def units_are_numbers(self) -> bool:
         return self.of(UNIT).type == "DOUBLE"
 

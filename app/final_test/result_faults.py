@@ -8,8 +8,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from app.errors import BadInput, Reason, bad_input
-from app.final_test.bins import FAILURE, text_sql
-from app.final_test.result_columns import REFUSED, RESULT, UNIT, Column, Layout
+from app.final_test.bins import FAILURE, FARTHEST, text_sql
+from app.final_test.result_columns import REFUSED, RESULT, UNIT, Layout
 from app.receiving.delimited import CUT_SHORT, TAIL, may_be_cut
 from app.receiving.look_alikes import looks_like
 
@@ -24,7 +24,6 @@ _SUMMARIES = {
     "mean", "average", "avg", "median", "min", "min.", "minimum", "max", "max.", "maximum", "std", "stdev", "sigma", "sum", "total", "totals",
     "count", "yield", "lsl", "usl", "lcl", "ucl", "limit", "limits", "lower limit", "upper limit", "unit", "units",
 }  # fmt: skip
-_FARTHEST = 1e12  # a greater number is no measurement, and past what bins compare exactly
 
 
 @dataclass(frozen=True)
@@ -85,19 +84,19 @@ def refuse_lost_lines(reading: Reading, lines: int, rows: int) -> None:
         raise bad_input(REFUSED, "the whole file", why, "Save it as plain CSV, one unit a line.")
 
 
-def senseless(layout: Layout) -> str:
-    """SQL of a row without unit or result, or with a number that is none (nan, infinite) or no measurement."""
-    numbers = [f'NOT abs("{column.name}") < {_FARTHEST}' for column in _measured(layout)]
-    return " OR ".join([f"{UNIT} IS NULL", f"{FAILURE} = ''", *numbers])
+def no_number(value: str) -> str:
+    """SQL of a value that is no number (nan, infinite), or no measurement."""
+    return f"NOT abs({value}) < {FARTHEST}"
 
 
 def refuse_senseless_lines(reading: Reading, count: int) -> None:
-    """`count`: how many rows are `senseless`."""
+    """`count`: how many rows have no unit or result, or a value that is no number."""
     if not count:
         return
-    measured = _measured(reading.layout)
-    asked = ", ".join(["file_row_number", f"{UNIT} IS NULL", f"{FAILURE} = ''", *(f'"{column.name}"' for column in measured)])
-    found = reading.rows(f"SELECT {asked} FROM FILE WHERE {senseless(reading.layout)} ORDER BY 1 LIMIT {NAMED}")
+    no_unit, no_result, names = f"{UNIT} IS NULL", f"{FAILURE} = ''", [f'"{column.name}"' for column in reading.layout.measured]
+    senseless = " OR ".join([no_unit, no_result, *map(no_number, names)])
+    asked = ", ".join(["file_row_number", no_unit, no_result, *names])
+    found = reading.rows(f"SELECT {asked} FROM FILE WHERE {senseless} ORDER BY 1 LIMIT {NAMED}")
     lines = reading.lines_of([row[0] for row in found])
     raise _refusal([_senseless_line(reading.layout, lines[row[0]], *row[1:]) for row in found], count)
 
@@ -186,10 +185,6 @@ def refuse_other_counts(layout: Layout, units: int, failing: int) -> None:
             raise bad_input(REFUSED, f"line {line}", why, "Have the file sent again, or correct this line.")
 
 
-def _measured(layout: Layout) -> list[Column]:
-    return [column for column in layout.columns if column.type == "DOUBLE" and column.name != UNIT]
-
-
 def _bad_line(layout: Layout, line: int, kind: str, inner: str | None, text: str | None) -> Reason:
     fields = (text or "").strip("\r\n").split(layout.delimiter)
     if kind == "INVALID ENCODING":
@@ -209,7 +204,7 @@ def _senseless_line(layout: Layout, line: int, no_unit: object, no_result: objec
         return _reason(line, layout.of(UNIT).title, "The unit is missing, or no whole number.", expected)
     if no_result:
         return _reason(line, layout.of(RESULT).title, "It is empty.", "Write PASS, or the failure code.")
-    column, value = next((c, v) for c, v in zip(_measured(layout), values, strict=True) if isinstance(v, float) and not abs(v) < _FARTHEST)
+    column, value = next((c, v) for c, v in zip(layout.measured, values, strict=True) if isinstance(v, float) and not abs(v) < FARTHEST)
     return _reason(line, column.title, f"{value:g} is not a measured number.", "Leave it empty where nothing was measured.")
 
 

@@ -17,6 +17,7 @@ from app.evidence.keep import Kept, flush, flush_beside, half_kept, keep_half, r
 from app.final_test.bins_out import take_bins_out
 from app.final_test.models import UnitFile
 from app.final_test.result_columns import Decimal
+from app.final_test.survey import Survey
 from app.final_test.unit_results import UnitResults, read_unit_results
 from app.floor.ends import Value
 from app.journal.act import By
@@ -42,10 +43,11 @@ def read_results(house: House, name: str, source: BinaryIO, table: Defined[BinTa
     """
     folder = house.data_dir / "unit_results"
     folder.mkdir(parents=True, exist_ok=True)
-    with half_kept(house, source) as half:
+    survey = Survey()
+    with half_kept(house, source, survey.see) as half:
         flush_beside(half)  # ahead of the one that is waited for: the disk has all the time that reading takes
         written = folder / f"reading-{half.name}.parquet"
-        results = read_unit_results(half, table.body, written, decimal=decimal)
+        results = read_unit_results(half, table.body, written, decimal=decimal, survey=survey)
         kept = keep_half(house, name, half, results.source_digest)
     os.replace(written, parquet_path(house, results.digest))
     flush(folder)

@@ -8,21 +8,20 @@ with a line that cannot be understood is refused as a whole, with the lines name
 import hashlib
 import os
 import tempfile
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-import numpy as np
-
 from app.catalogue.definitions import BinTableBody
 from app.errors import bad_input
-from app.final_test.bins import FAILURE, binned_sql, text_sql
+from app.final_test.bins import FAILURE, binned_sql, needed_columns, text_sql
 from app.final_test.columnar import columnar
 from app.final_test.result_columns import BIN, REFUSED, RESULT, TESTER_BIN, UNIT, Column, Decimal, find_layout
 from app.final_test.result_faults import (
     KNOWN,
     NAMED,
     Reading,
+    no_number,
     refuse_bad_lines,
     refuse_cut_line,
     refuse_lost_lines,
@@ -32,11 +31,9 @@ from app.final_test.result_faults import (
     refuse_senseless_lines,
     refuse_summary_lines,
     refuse_underscored_numbers,
-    senseless,
 )  # fmt: skip
+from app.final_test.survey import Survey, survey_of
 
-_CHUNK = 1 << 20
-_FEED = ord("\n")
 _NO_BIN = ""  # of a line that makes no sense; a file with such a line is refused, so that no result keeps it
 
 
@@ -65,53 +62,38 @@ class UnitResults:
 
 
 def read_unit_results(
-    source: Path, table: BinTableBody, parquet: Path, *, decimal: Decimal | None = None, memory_limit: str = "256MB"
+    source: Path, table: BinTableBody, parquet: Path, *, decimal: Decimal | None = None, survey: Survey | None = None, memory_limit: str = "512MB"
 ) -> UnitResults:
-    """Reads `source`, bins it by `table` and writes `parquet`. `decimal`: the decimal sign that was stated."""
+    """Reads `source`, bins it by `table` and writes `parquet`.
+
+    `decimal`: the decimal sign that was stated. `survey`: of the whole file, by who has seen it pass.
+    """
+    survey = survey or survey_of(source)
+    survey.refuse_mixed_ends()
+    layout = find_layout(source, table, decimal)
     parquet.parent.mkdir(parents=True, exist_ok=True)
     with (
-        ThreadPoolExecutor(1) as beside,
         tempfile.TemporaryDirectory(dir=parquet.parent) as folder,
         columnar(memory_limit, folder) as connection,
+        ThreadPoolExecutor(1) as beside,
     ):
-        surveyed = beside.submit(_survey, source)
-        try:
-            reading = _copy(Reading(connection, source, find_layout(source, table, decimal), Path(folder) / "results.parquet"), table)
-        finally:
-            lines, digest, underscores = surveyed.result()  # what the survey refuses comes first
-        refuse_cut_line(reading, lines)
-        refuse_underscored_numbers(reading, underscores)
+        reading = _copy(Reading(connection, source, layout, Path(folder) / "results.parquet"), table)
+        written = beside.submit(_flush, reading.parquet)
+        refuse_cut_line(reading, survey.lines)
+        refuse_underscored_numbers(reading, survey.underscores)
         rows = reading.rows("SELECT count(*) FROM FILE")[0][0]
-        refuse_lost_lines(reading, lines, rows)
-        results = _sum_up(reading, table, rows, digest)
-        with reading.parquet.open("rb") as written:
-            os.fsync(written.fileno())
+        refuse_lost_lines(reading, survey.lines, rows)
+        results = _sum_up(reading, table, rows, survey.digest, written)
         os.replace(reading.parquet, parquet)
     return results
 
 
-def _survey(source: Path) -> tuple[int, str, int]:
-    """The number of lines, the digest, and how many underscores there are.
-
-    Refuses what is no text or mixes ends of lines: the reader would swallow lines of it.
-    """
-    sha = hashlib.sha256()
-    feeds = returns = pairs = underscores = 0
-    last = b""
-    with source.open("rb") as file:
-        while chunk := file.read(_CHUNK):
-            if b"\0" in chunk:
-                raise bad_input(REFUSED, "the whole file", "It is not text in UTF-8: it has zero bytes.", "Save it as CSV in UTF-8.")
-            sha.update(chunk)
-            feeds += int(np.count_nonzero(np.frombuffer(chunk, np.uint8) == _FEED))  # a twentieth of the time of `count`
-            if b"\r" in chunk or returns:
-                returns += chunk.count(b"\r")
-                pairs += chunk.count(b"\r\n") + (last == b"\r" and chunk[:1] == b"\n")
-            underscores += chunk.count(b"_")
-            last = chunk[-1:]
-    if returns and not returns == feeds == pairs:
-        raise bad_input(REFUSED, "the whole file", "Its lines end in different ways.", "Save it with one kind of line ends.")
-    return feeds + (last not in (b"", b"\n")), sha.hexdigest(), underscores
+def _flush(parquet: Path) -> tuple[str, int]:
+    """Digest and size of what was written, once the disk has it."""
+    with parquet.open("rb") as written:
+        digest = hashlib.file_digest(written, "sha256").hexdigest()
+        os.fsync(written.fileno())
+        return digest, written.tell()
 
 
 def _copy(reading: Reading, table: BinTableBody) -> Reading:
@@ -146,9 +128,13 @@ def _copy_sql(reading: Reading, table: BinTableBody) -> str:
         f" store_rejects=true, rejects_limit={KNOWN})"
     )
     kept = ", ".join(f'{column.value} AS "{column.name}"' for column in layout.columns if column.name != RESULT)
-    told = f"* REPLACE (CASE WHEN {senseless(layout)} THEN {text_sql(_NO_BIN)} ELSE {BIN} END AS {BIN})"
     with_failure = f"(SELECT *, {_failure_sql(layout.of(RESULT))} AS {FAILURE} FROM {reader})"
-    binned = binned_sql(table, with_failure, {column.name: column.inner for column in layout.columns} | {FAILURE: FAILURE})
+    needed = needed_columns(table)
+    odd = [f"{FAILURE} = ''", *(no_number(column.inner) for column in layout.measured if column.name in needed)]
+    inner = {column.name: column.inner for column in layout.columns} | {FAILURE: FAILURE}
+    binned = binned_sql(table, with_failure, inner, (" OR ".join(odd), _NO_BIN))
+    others = [f"{UNIT} IS NULL", *(no_number(f'"{column.name}"') for column in layout.measured if column.name not in needed)]
+    told = f"* REPLACE (CASE WHEN {' OR '.join(others)} THEN {text_sql(_NO_BIN)} ELSE {BIN} END AS {BIN})"
     rows = f"SELECT {told} FROM (SELECT {kept}, {FAILURE}, {BIN} FROM ({binned}))"
     return f"COPY ({rows}) TO {text_sql(str(reading.parquet))} (FORMAT parquet, COMPRESSION zstd)"
 
@@ -163,7 +149,7 @@ def _failure_sql(result: Column) -> str:
     )
 
 
-def _sum_up(reading: Reading, table: BinTableBody, rows: int, source_digest: str) -> UnitResults:
+def _sum_up(reading: Reading, table: BinTableBody, rows: int, source_digest: str, written: "Future[tuple[str, int]]") -> UnitResults:
     """Counts from the written file, after the checks that need whole columns."""
     differs = f"{TESTER_BIN} <> {BIN}" if reading.layout.has(TESTER_BIN) else "false"
     counts = reading.rows(f"SELECT {BIN}, {FAILURE}, count(*), count(*) FILTER ({differs}) FROM FILE GROUP BY ALL")
@@ -179,13 +165,12 @@ def _sum_up(reading: Reading, table: BinTableBody, rows: int, source_digest: str
     refuse_odd_results(reading, by_failure, {code for one in table.bins for code in one.fail_codes})
     refuse_other_counts(reading.layout, rows, sum(by_failure.values()))
     others = sum(row[3] for row in counts)
-    with reading.parquet.open("rb") as written:
-        digest = hashlib.file_digest(written, "sha256").hexdigest()
+    digest, size = written.result()
     return UnitResults(
         rows=rows,
         digest=digest,
         source_digest=source_digest,
-        size_bytes=reading.parquet.stat().st_size,
+        size_bytes=size,
         counts_by_bin={(one.name, one.grade): by_bin[one.name] for one in table.bins if one.name in by_bin},
         counts_by_failure=dict(sorted(by_failure.items(), key=lambda item: (-item[1], item[0]))),
         tester_bin_differs=others,

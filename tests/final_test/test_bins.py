@@ -9,7 +9,7 @@ from shapely import Polygon as Area
 
 from app.catalogue.definitions import BinEntry, BinTableBody, Polygon, Rank
 from app.errors import BadInput
-from app.final_test.bins import binned_sql, needed_columns
+from app.final_test.bins import FARTHEST, binned_sql, needed_columns
 
 Corners = list[tuple[int, int]]
 STAR: Corners = [(20, 0), (24, 16), (40, 20), (24, 24), (20, 40), (16, 24), (0, 20), (16, 16)]
@@ -30,12 +30,12 @@ def area_bin(name: str, *rings: Corners, pair: str = "red") -> BinEntry:
     return BinEntry(name=name, grade="prime", polygons=tuple(polygons))
 
 
-def bins_of(table: BinTableBody, rows: list[dict[str, object]]) -> list[str]:
+def bins_of(table: BinTableBody, rows: list[dict[str, object]], odd: tuple[str, str] = ("false", "")) -> list[str]:
     """What DuckDB says, row by row."""
     names = [*needed_columns(table), "failure"]
     values = ", ".join("(" + ", ".join(f"?::{'VARCHAR' if name == 'failure' else 'DOUBLE'}" for name in names) + ")" for _ in rows)
     source = f"(SELECT * FROM (VALUES {values}) AS t({', '.join(names)}))"
-    statement = f"SELECT bin FROM ({binned_sql(table, source, {name: name for name in names})})"
+    statement = f"SELECT bin FROM ({binned_sql(table, source, {name: name for name in names}, odd)})"
     return [row[0] for row in duckdb.connect().execute(statement, [row.get(name) for row in rows for name in names]).fetchall()]
 
 
@@ -158,3 +158,26 @@ def test_a_column_that_was_not_measured_is_named() -> None:
     with pytest.raises(BadInput) as refusal:
         binned_sql(table_of(area_bin("A", STAR)), "t", {"x_red": "x", "failure": "f"})
     assert refusal.value.reasons[0].where == "column y_red"
+
+
+FAR = [float("nan"), float("inf"), float("-inf"), 1e300, -1e300, 1e15, FARTHEST, -FARTHEST]
+values = st.sampled_from([*FAR, None, 0.0, 0.005, 0.02, 0.04, 9e11])
+RANKS = [Rank(column="iv_red", low=0.0, high=1.0), Rank(column="iv_red", low=0.0, high=1e13), Rank(column="iv_red", low=-1e13, high=1e12)]
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    ring=areas, rank=st.sampled_from(RANKS), codes=st.sampled_from([(), ("F1",)]), failed=st.sampled_from(["A", "F"]),
+    rows=st.lists(st.tuples(values, values, values, st.sampled_from([None, None, "", "F1", "F2"])), min_size=8, max_size=40),
+)  # fmt: skip
+def test_no_value_that_is_no_number_has_a_bin(
+    ring: Corners, rank: Rank, codes: tuple[str, ...], failed: str, rows: list[tuple[float | None, float | None, float | None, str | None]]
+) -> None:
+    """Asked only where no bin's bounds have answered it, the same as asked of every row."""
+    first = BinEntry(name="A", grade="prime", polygons=area_bin("A", ring).polygons, ranks=(rank,), fail_codes=codes)
+    table = BinTableBody(name="T", unbinned="U", failed=failed, bins=(first, area_bin("B", ring), UNBINNED, FAILED))
+    asked = [dict(zip(("x_red", "y_red", "iv_red", "failure"), row, strict=True)) for row in rows]
+    odd = " OR ".join(["failure = ''", *(f"NOT abs({name}) < {FARTHEST}" for name in ("x_red", "y_red", "iv_red"))])
+    plain = bins_of(table, asked)
+    senseless = [failure == "" or any(v is not None and not abs(v) < FARTHEST for v in (x, y, iv)) for x, y, iv, failure in rows]
+    assert bins_of(table, asked, (odd, "")) == ["" if none else name for none, name in zip(senseless, plain, strict=True)]

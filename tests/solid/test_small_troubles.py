@@ -1,7 +1,9 @@
 """Troubles that need no process: a clock set back, half a line of seals, half-kept files, and which words belong to which error."""
 
 import errno
+import hashlib
 import os
+import random
 import sqlite3
 from datetime import timedelta
 from io import BytesIO
@@ -18,7 +20,7 @@ from sqlalchemy.exc import OperationalError
 from app import clock
 from app.db import House
 from app.evidence import keep
-from app.evidence.keep import forget_half_kept, keep_file
+from app.evidence.keep import forget_half_kept, half_kept, keep_file
 from app.evidence.models import Evidence
 from app.genealogy.checks import check
 from app.genealogy.trace import trace_back
@@ -68,6 +70,27 @@ def test_a_file_that_could_not_be_kept_leaves_nothing(house: House) -> None:
 
     with pytest.raises(OSError, match="No space"):
         keep_file(house, "x.csv", Broken())  # type: ignore[arg-type]
+    assert [path for path in (house.data_dir / "evidence").rglob("*") if path.is_file()] == []
+
+
+@pytest.mark.parametrize("size", [0, 1, 1 << 20, (3 << 20) + 1, 4 << 20])
+def test_a_file_is_seen_in_order_while_it_is_kept(house: House, size: int) -> None:
+    data = random.Random(size).randbytes(size)
+    kept = keep_file(house, "x.csv", BytesIO(data))
+    assert (kept.digest, kept.path.read_bytes()) == (hashlib.sha256(data).hexdigest(), data)
+
+
+@pytest.mark.parametrize("at", [1, 2, 3, 4])
+def test_a_file_that_is_refused_while_it_is_kept_leaves_nothing(house: House, at: int) -> None:
+    seen: list[bytes] = []
+
+    def see(chunk: bytes) -> None:
+        seen.append(chunk)
+        if len(seen) == at:
+            raise ValueError("no text")
+
+    with pytest.raises(ValueError, match="no text"), half_kept(house, BytesIO(bytes((3 << 20) + 1)), see):
+        pytest.fail("it was refused")
     assert [path for path in (house.data_dir / "evidence").rglob("*") if path.is_file()] == []
 
 
