@@ -110,6 +110,10 @@ RIGHT: dict[str, tuple[Any, str, Any, Any]] = {
     "a zone whose sign is turned round": (log, "Time [Etc/GMT-1];A [C]\n2026-03-05 10:00;20,5\n", OVEN, ({"09:00": [20.5]}, set())),
     "a zone above the headings": (
         log, "Time zone: UTC+02:00\nTime;A [C]\n2026-03-05 10:00;20,5\n", LoggerStated(zone="Europe/Berlin"), ({"08:00": [20.5]}, {"before_table"})),
+    "a zone above the headings that says too little": (
+        log, "Time zone: EST\nTime;A [C]\n2026-07-05 10:00;20,5\n", LoggerStated(zone="America/New_York"), ({"14:00": [20.5]}, {"before_table"})),
+    "an event at a sensor": (
+        log, "Time;A [C];B [C]\n2026-03-05 10:00;20,5;21,5\n2026-03-05 10:01;B;\n", OVEN, ({"10:00": [20.5, 21.5]}, {"event"})),
     "humidity by the line of units": (
         log, "Time;A;B\n;°C;%RH\n2026-03-05 10:00;20,5;55,0\n", LoggerStated(zone="UTC", unit="C"), ({"10:00": [20.5]}, {"left_out"})),
     "a thermocouple of type K that was answered": (

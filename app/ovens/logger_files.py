@@ -229,13 +229,11 @@ class _Reader:
     def _names_other_sensors(self, row: Sequence[str]) -> bool:
         """Whether a sensor's name stands in another's column, or a name with a unit that is not the column's."""
         places = {plain(column.name): column.place for column in self.columns}
-        for column in self.columns:
-            text = row[column.place].strip() if column.place < len(row) else ""
-            if places.get(plain(without_unit(text)), column.place) != column.place:
-                return True
-            if ends_in_unit(text) and without_unit(text) != text and plain(text) != plain(self.table.headings[column.place]):
-                return True
-        return False
+        texts = [(column.place, row[column.place].strip() if column.place < len(row) else "") for column in self.columns]
+        misplaced = any(places.get(plain(without_unit(text)), place) != place for place, text in texts)
+        if misplaced and all(text for _, text in texts):
+            return True
+        return any(ends_in_unit(text) and plain(text) != plain(self.table.headings[place]) and without_unit(text) != text for place, text in texts)
 
     def _says_another_unit(self, row: Sequence[str], line: int) -> bool:
         """Notes a line that names another unit than the headings: what comes below it may be in that one."""

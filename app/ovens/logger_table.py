@@ -30,8 +30,8 @@ _DELIMITERS = ("\t", ";", ",")
 _LINES_BEFORE = 200
 _LINES_AFTER = 10
 _MOST_COLUMNS = 512
-_DATE = {"date", "datum", "fecha", "tarih", "日期", "日付"}
-_CLOCK = {"time", "clock", "zeit", "uhrzeit", "hora", "heure", "ora", "tijd", "czas", "čas", "tid", "saat", "时间", "時刻"}
+_DATE = {"date", "datum", "fecha", "tarih", "дата", "날짜", "日期", "日付"}
+_CLOCK = {"time", "clock", "zeit", "uhrzeit", "hora", "heure", "ora", "tijd", "czas", "čas", "tid", "saat", "время", "시간", "时间", "時刻"}
 _DATA = "data"  # a date only beside a clock of these: in English it is anything
 _CLOCKS_OF_DATA = {"ora", "hora", "czas"}
 _WHOLE = {
@@ -44,7 +44,11 @@ _NO_SENSOR = {
 }  # fmt: skip
 _NO_HEADING = re.compile(r"[-+\d.,:/ ]*\d[-+\d.,:/ ]*", re.ASCII)
 _REGION = re.compile(r"[(\[, ](Etc/GMT[+-]\d{1,2}|[A-Z][A-Za-z_]+/[A-Z][A-Za-z_/+-]+)[)\]]?$")
-_ZONE_LINE = re.compile(r"(?:time ?zone|utc ?offset|zeitzone|fuseau(?: horaire)?|zona horaria|fuso orario)[:= ]+(.+)", re.I)
+_ZONE_LINE = re.compile(
+    r"(?:time ?zone|utc ?offset|zeitzone|fuseau(?: horaire)?|zona horaria|fuso orario)[:= ]+"
+    r"((?:UTC|GMT)?[ +-]*\d.*|UTC|GMT|\w+/.+)",
+    re.I,
+)
 _ZONE = re.compile(r"[,(\[ ]*\b((?:UTC|GMT)(?: ?[+-]\d{1,2}(?::?\d\d)?)?)[)\]]?", re.I)
 
 
@@ -220,12 +224,12 @@ def _refuse_other_unit_before(lines: Sequence[str], table: Table, units: Sequenc
 
 
 def _with_zone_before(table: Table, lines: Sequence[str]) -> Table:
-    """A line above the headings may name the zone of the logger's clock."""
+    """A line above the headings may name the zone of the logger's clock. As in a heading, letters like EST say too little."""
     for number, line in enumerate(lines, start=1):
         fields = [field.strip(" :=") for field in split(line, table.delimiter) or [] if field.strip()]
         match = _ZONE_LINE.fullmatch(": ".join(fields))
         if match and (zone := zone_named(match[1])):
-            said = Note("before_table", f"Its times are read as of {match[1].strip()}, which line {number} names.", number)
+            said = Note("before_table", f"Times that name no zone are read as of {match[1].strip()}, which line {number} names.", number)
             return replace(table, zone=zone, notes=(*table.notes, said))
     return table
 

@@ -8,8 +8,8 @@ Unit = Literal["C", "F", "mV", "mV type K"]
 _PATTERNS: tuple[tuple[Unit, re.Pattern[str]], ...] = (
     ("mV type K", re.compile(r"[(\[]?\bmV,? type K\b[)\]]?", re.I)),
     ("mV", re.compile(r"[(\[]mV[)\]]|,? mV$")),
-    ("C", re.compile(r"[(\[]? ?(?:°|º|deg\.? ?|degrees? )C(?:elsius)?\b ?[)\]]?|℃|[(\[](?:C|celsius)[)\]]", re.I)),
-    ("F", re.compile(r"[(\[]? ?(?:°|º|deg\.? ?|degrees? )F(?:ahrenheit)?\b ?[)\]]?|℉|[(\[](?:F|fahrenheit)[)\]]", re.I)),
+    ("C", re.compile(r"[(\[]? ?(?:°|º|deg\.? ?|degrees? )C(?:elsius)?\b ?[)\]]?|[(\[]? ?℃ ?[)\]]?|[(\[](?:C|celsius)[)\]]", re.I)),
+    ("F", re.compile(r"[(\[]? ?(?:°|º|deg\.? ?|degrees? )F(?:ahrenheit)?\b ?[)\]]?|[(\[]? ?℉ ?[)\]]?|[(\[](?:F|fahrenheit)[)\]]", re.I)),
 )
 _WORDS: dict[str, Unit] = {"C": "C", "Celsius": "C", "celsius": "C", "F": "F", "Fahrenheit": "F", "fahrenheit": "F", "mV": "mV"}
 _OTHER = re.compile(
