@@ -10,7 +10,7 @@ counts to speak of a drift: one that differs is a difference, and stands among t
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import erfc, exp, hypot, lgamma, log, sqrt
+from math import hypot
 
 LEVEL = 0.01
 _TESTS = 2  # for each station
@@ -35,18 +35,10 @@ class Drift:
 
 def drift(differences: Sequence[tuple[int, float]]) -> Drift:
     """Of (counted less book, standard uncertainty of it), in units."""
+    from scipy.special import bdtr, ndtr  # for whoever asks; all of scipy.stats takes three times as long to load
+
     total, u = sum(delta for delta, _ in differences), hypot(*(u for _, u in differences))
     fewer, more = sum(delta < 0 for delta, _ in differences), sum(delta > 0 for delta, _ in differences)
-    p_sum = 1.0 if total == 0 else erfc(abs(total) / u / sqrt(2)) if u else 0.0  # both tails of the normal law
-    return Drift(len(differences), total, u, fewer, more, p_sum, _sign_test(min(fewer, more), fewer + more))
-
-
-def _sign_test(least: int, of: int) -> float:
-    """Both tails of as many heads, or tails, of so many fair tosses. By hand: a statistics library takes seconds to load, at the first who asks."""
-    term = exp(lgamma(of + 1) - lgamma(least + 1) - lgamma(of - least + 1) - of * log(2))
-    tail, heads = 0.0, least
-    while heads >= 0 and term > tail * 1e-17:
-        tail += term
-        term *= heads / (of - heads + 1)
-        heads -= 1
-    return min(1.0, 2 * tail)
+    p_sum = 1.0 if total == 0 else 2 * float(ndtr(-abs(total) / u)) if u else 0.0  # both tails of the normal law
+    p_sign = min(1.0, 2 * float(bdtr(min(fewer, more), fewer + more, 0.5)))  # and of as many fair tosses
+    return Drift(len(differences), total, u, fewer, more, p_sum, p_sign)
