@@ -4,6 +4,7 @@ A list is JSON on SQLite, an array on PostgreSQL: with a parameter an id SQLite 
 is another statement to prepare.
 """
 
+import json
 import re
 from collections import namedtuple
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -24,12 +25,21 @@ from app.db import LAST_WORDS
 
 T = TypeVar("T")
 _IN = {"sqlite": "{} in (select value from json_each({}))", "postgresql": "{} = any({})"}
+_GATHERED = {"sqlite": "json_group_array({})", "postgresql": "array_agg({})"}
 
 
 def listed(statement: str, *lists: str, **single: TypeEngine[Any]) -> TextClause:
-    """A statement in which `x in :name` asks whether x is in the list `name`. Other values are single, each of its type."""
+    """A statement in which `x in :name` asks whether x is in the list `name`. Other values are single, each of its type.
+
+    `ids(x)` gathers the ids of a group in one value, for `ids_in`: of many rows with little else in them that is half the work.
+    """
     types: dict[str, TypeEngine[Any]] = dict.fromkeys(lists, _IDS) | single
     return _Listed(statement).bindparams(*(bindparam(name, type_=kind) for name, kind in types.items()))
+
+
+def ids_in(gathered: str | list[int] | None) -> list[int]:
+    found: list[int] = json.loads(gathered) if isinstance(gathered, str) else gathered or []
+    return found
 
 
 def among(column: Any, ids: Iterable[int] | str) -> ColumnElement[Any]:
@@ -272,6 +282,7 @@ class _Listed(TextClause):
 def _text(element: _Listed, compiler: SQLCompiler, **how: Any) -> str:
     within = _IN[compiler.dialect.name]
     statement = re.sub(r"(\S+) in (:\w+)", lambda found: within.format(found[1], found[2]), element.text)
+    statement = re.sub(r"\bids\((\S+)\)", lambda found: _GATHERED[compiler.dialect.name].format(found[1]), statement)
     return str(compiler.process(TextClause(statement).bindparams(*element._bindparams.values()), **how))
 
 

@@ -131,11 +131,11 @@ class Chances:
             marked, left = into[node], network.held[node]
             if own:  # of what has none by a draw
                 marked = marked + np.rint(own.expected * (1 - marked / max(1, left))).astype(np.int64)
-            rng = np.random.default_rng([SEED, crc32(repr(node).encode())])
-            for name, outlet in sorted(places[node], key=repr):
+            rng = np.random.default_rng([SEED, crc32(repr(network.name_of(node)).encode())])
+            for name, outlet in sorted(places[node], key=lambda place: repr(place[0])):
                 found[name] = rng.hypergeometric(marked, left - marked, min(outlet.units, left))
                 marked, left = marked - found[name], left - min(outlet.units, left)
-            for draw in sorted(network.out[node], key=repr):
+            for draw in sorted(network.out[node], key=lambda draw: repr(network.name_of(draw.child))):
                 went = rng.hypergeometric(marked, left - marked, min(draw.units, left))
                 marked, left = marked - went, left - min(draw.units, left)
                 if draw.child not in network.whole:

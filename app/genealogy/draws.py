@@ -6,7 +6,7 @@ of some nodes; a *draw* of n units from a node may carry any 0 to n of its marks
 """
 
 from collections import defaultdict
-from collections.abc import Hashable, Iterable, Mapping
+from collections.abc import Hashable, Iterable, Mapping, Sequence
 from functools import cached_property
 from typing import NamedTuple
 
@@ -68,9 +68,13 @@ class Network:
 
     def __init__(
         self, marks: Mapping[Node, Marks], draws: Iterable[Draw], taken_in: Mapping[Node, int], outlets: Mapping[Hashable, Outlet],
-        told: Mapping[Node, Told] | None = None, slack_in: Mapping[Node, int] | None = None,
+        told: Mapping[Node, Told] | None = None, slack_in: Mapping[Node, int] | None = None, names: Sequence[Hashable] = (),
     ) -> None:  # fmt: skip
-        """`told`: marks expected in some nodes by something better than even mixing. `slack_in`: of what came in by no draw."""
+        """`told`: marks expected in some nodes by something better than even mixing. `slack_in`: of what came in by no draw.
+
+        `names`: where nodes are numbers, what each stands for, by which a simulation is the same in whatever order they were numbered.
+        """
+        self._names = names
         self.marks, self.told, self.slack_in = dict(marks), dict(told or {}), dict(slack_in or {})
         self.whole = {node for node, own in self.marks.items() if own.is_whole}  # these forget what came in
         self.taken_in = taken_in
@@ -107,6 +111,9 @@ class Network:
         }
         self.closes = all(went.get(node, 0) == units for node, units in self.held.items())  # no unit is missing anywhere
         self.overlaps = any(node in self.into or node in self.forgotten for node in self.marks)  # units may be marked by two ways at once
+
+    def name_of(self, node: Node) -> Hashable:
+        return self._names[node] if self._names and isinstance(node, int) else node
 
     def parted(self, names: Iterable[Hashable]) -> tuple[Marks, dict[Node, int]]:
         """The outlets whose marks are known, together; and the units that the others take of each node."""

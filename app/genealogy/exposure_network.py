@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 from app.errors import bad_input
 from app.floor.amounts import AMOUNTS, OUT_OF_BOOK
 from app.genealogy.colour_shares import bin_shares
-from app.genealogy.draws import Draw, Marks, Outlet, Told
+from app.genealogy.draws import Draw, Marks, Node, Outlet, Told
 from app.genealogy.draws import Network as Draws
 from app.genealogy.marked_panels import Marked, MarkedPanels
 from app.genealogy.mixing import Mixing
@@ -20,8 +20,6 @@ from app.genealogy.suspect_cells import SuspectCells
 from app.genealogy.suspects import Suspected, any_of, earlier
 from app.ledger import walk
 from app.listed import listed, tuples
-
-Lot = tuple[str, int, int]  # ("lot", item, phase)
 
 
 class Place(NamedTuple):
@@ -63,16 +61,17 @@ def network(session: Session, suspicions: Sequence[Suspected], results: Path | N
 class _Builder:
     def __init__(self, session: Session, suspicions: Sequence[Suspected], results: Path | None) -> None:
         self.session, self.results = session, results
-        self.told: dict[Hashable, Told] = {}
+        self.numbers: dict[Hashable, int] = {}  # of nodes: ten thousand in a week, each looked up a hundred times
+        self.told: dict[Node, Told] = {}
         self.cells = SuspectCells(session, suspicions)
         self.whole = any_of(suspicions)  # of loose lots and packs there is one suspicion alone
         self.panels = MarkedPanels(session, self.cells)
-        self.marks: dict[Hashable, Marks] = {}
+        self.marks: dict[Node, Marks] = {}
         self.draws: list[Draw] = []
-        self.taken_in: defaultdict[Hashable, int] = defaultdict(int)
+        self.taken_in: defaultdict[Node, int] = defaultdict(int)
         self.outlets: dict[Hashable, Outlet] = {}
         self.places: dict[Hashable, Place] = {}
-        self.short: list[tuple[Hashable, int, int, int]] = []  # node of what left a panel as fewer units than cells, child, entry, units
+        self.short: list[tuple[int, int, int, int]] = []  # node of what left a panel as fewer units than cells, child, entry, units
         self.perhaps = self.whole.perhaps_items("lot", "sample")
         self.since: dict[int, int] = earlier(self.perhaps, self.whole.loose)  # loose lots and samples that marks come into
         self.pockets: set[walk.Content] = set()  # suspected as they are, wherever they lie now
@@ -80,23 +79,27 @@ class _Builder:
         self.units: defaultdict[int, int] = defaultdict(int)
         self.uncertain: set[int] = set()  # loose lots where something was weighed, or counted by hand
         self.beside: set[int] = set()  # loose lots without a mark whose numbers bound those of others
+        self.beside_nodes: set[Node] = set()
         self.slack: dict[tuple[int, int, str], int] = {}  # item, entry and kind of a count -> twice its standard uncertainty, whole units
-        self.slack_in: defaultdict[Hashable, int] = defaultdict(int)  # node -> of what came in by no draw
+        self.slack_in: defaultdict[Node, int] = defaultdict(int)  # node -> of what came in by no draw
 
     def build(self) -> Network:
         self._add_panels()
         if self.whole.packs or self.whole.perhaps_items("pack"):
             self._add_pockets_of_packs()
         self._add_lots()
-        draws = Draws(self.marks, self.draws, self.taken_in, self.outlets, self.told, self.slack_in)
+        draws = Draws(self.marks, self.draws, self.taken_in, self.outlets, self.told, self.slack_in, names=list(self.numbers))
         return Network(Mixing(draws), self.places, self.panels.panels, dict(self.units))
+
+    def _node(self, *name: Hashable) -> int:
+        return self.numbers.setdefault(name, len(self.numbers))
 
     # --- panels
 
     def _add_panels(self) -> None:
         left = [(child, e, marked) for (child, e), marked in self.panels.left.items()]
         for one in self.panels.short:
-            node = ("exit", one.panel, one.e, one.child)
+            node = self._node("exit", one.panel, one.e, one.child)
             self.marks[node] = Marks(*one.marked)
             left.append((one.child, one.e, one.marked))
             self.short.append((node, one.child, one.e, one.marked.units - one.lost))
@@ -130,12 +133,12 @@ class _Builder:
                 name, n = ("suspect pockets", content.pack, content.pocket_from), content.units
                 self._add_outlet(name, Place("pack", content.pack), Outlet(None, n, Marks(n, n, n)))
             elif content in self.perhaps_pockets:
-                node, n = ("on", content), content.units
+                node, n = self._node("on", content), content.units
                 self.marks[node] = Marks(n, 0, n)
                 self._add_outlet(("perhaps", content.pack, content.pocket_from), Place("pack", content.pack), Outlet(node, n))
         for content in off:
             if content in self.pockets or content in self.perhaps_pockets:
-                node = ("off", content)
+                node = self._node("off", content)
                 self.marks[node] = Marks(content.units, content.units if content in self.pockets else 0, content.units)
                 self.since[content.pack] = min(content.was_in[-1][1], self.since.get(content.pack, walk.NEVER))
 
@@ -152,7 +155,8 @@ class _Builder:
             self._add_what_is_tied(postings)
             self.uncertain = {lot for lot, its in postings.items() if any(self._slack_of(lot, posting) for posting in its)}
             self.beside = set(postings) - lots
-        phases = {lot: _phases(lot, its, self._counts_of(lot, its) if lot in self.uncertain else {}) for lot, its in postings.items()}
+        phases = {lot: self._phases(lot, its, self._counts_of(lot, its) if lot in self.uncertain else {}) for lot, its in postings.items()}
+        self.beside_nodes.update(node for lot in self.beside for node in phases[lot].nodes)
         for lot, its in postings.items():
             self._add_lot(lot, "sample" if lot in samples else "lot", its, phases, untaped[lot])
             if self.results and any(kind == "bin" and not is_in for is_in, kind, *_ in its):
@@ -207,6 +211,12 @@ class _Builder:
         suspects = set(self.whole.loose) | set(self.perhaps) | {content.pack for content in self.pockets | self.perhaps_pockets} & lots
         return samples | {item for item, kind in walk.kinds_of(self.session, suspects).items() if kind == "sample"}
 
+    def _phases(self, lot: int, postings: Sequence[_Posting], counts: Mapping[int, int]) -> "_Phases":
+        counts = _between_fills(counts, postings) if counts else counts
+        begins = _begins(postings, counts)
+        found = _Phases(tuple([self._node("lot", lot, phase) for phase in range(len(begins) + 1)]), tuple(begins), counts)
+        return found._replace(filled={pack: found.node_at(e) for _, kind, _, pack, e in postings if kind == "fill"}) if counts else found
+
     def _add_lot(self, lot: int, kind: str, postings: Sequence[_Posting], phases: dict[int, "_Phases"], untaped: list[walk.Content]) -> None:
         mine = phases[lot]
         nodes, left = mine.nodes, [0] * len(mine.nodes)
@@ -231,7 +241,7 @@ class _Builder:
             elif lot in self.beside and how == "fill":
                 self._add_outlet(("pockets", lot, e), Place("pack", other), Outlet(nodes[phase], units))
             elif lot in self.uncertain and how in _TO_LOTS and other not in phases:
-                self.draws.append(Draw(nodes[phase], ("elsewhere", other, e), units, False, known_to))
+                self.draws.append(Draw(nodes[phase], self._node("elsewhere", other, e), units, False, known_to))
             poured = poured or how in _POURED
         marked_at, perhaps_at = self.whole.loose.get(lot), self.perhaps.get(lot)
         carried = 0
@@ -260,7 +270,7 @@ class _Builder:
                 continue
             into = phases[child].node_at(e)
             if into in fed or child in self.uncertain or child in self.whole.loose or child in self.perhaps:
-                node = "left", child, e
+                node = self._node("left", child, e)
                 self.marks[node] = Marks(*marked)
                 self.draws.append(Draw(node, into, marked.units))
             else:
@@ -285,15 +295,15 @@ class _Builder:
             if child in phases and not phases[child].begins:  # that took in nothing else
                 self.told[phases[child].nodes[0]] = Told(share.suspects, share.sd)
 
-    def _add_untaped(self, node: Lot, e: int, phases: dict[int, "_Phases"], untaped: list[walk.Content]) -> None:
+    def _add_untaped(self, node: int, e: int, phases: dict[int, "_Phases"], untaped: list[walk.Content]) -> None:
         for content in untaped:
             if content.was_in[-1][1] != e:
                 continue
             is_known = content in self.pockets or content in self.perhaps_pockets
             if is_known:
-                self.draws.append(Draw(("off", content), node, content.units))
+                self.draws.append(Draw(self._node("off", content), node, content.units))
             if content.loose in phases and content not in self.pockets:
-                into = ("off", content) if is_known else node
+                into = self._node("off", content) if is_known else node
                 self.draws.append(Draw(_filled_from(content, phases[content.loose]), into, content.units))
 
     def _add_packs(self, phases: dict[int, "_Phases"]) -> None:
@@ -307,13 +317,13 @@ class _Builder:
             content = walk.content_of(pack, first, last, loose, was_in) if self.pockets or self.perhaps_pockets or mine.filled else None
             node = _filled_from(content, mine) if content and mine.filled else mine.nodes[-1]
             if content in self.perhaps_pockets:
-                self.draws.append(Draw(node, ("on", content), last - first + 1))
+                self.draws.append(Draw(node, self._node("on", content), last - first + 1))
             elif content not in self.pockets:
                 self._add_outlet(("pockets", pack, first), Place("pack", pack), Outlet(node, last - first + 1))
 
     def _add_outlet(self, name: Hashable, place: Place, outlet: Outlet) -> None:
-        if isinstance(outlet.node, tuple) and outlet.node[1] in self.beside:  # no mark lies there
-            self.draws.append(Draw(outlet.node, ("elsewhere", name), outlet.units, False, outlet.slack))
+        if outlet.node in self.beside_nodes:
+            self.draws.append(Draw(outlet.node, self._node("elsewhere", name), outlet.units, False, outlet.slack))
         else:
             self.outlets[name], self.places[name] = outlet, place
 
@@ -321,15 +331,15 @@ class _Builder:
 class _Phases(NamedTuple):
     """A loose lot takes in and then gives out. Where a sample or scrap left before more came in, a phase begins with what came."""
 
-    nodes: tuple[Lot, ...]  # one a phase
+    nodes: tuple[int, ...]  # one a phase
     begins: tuple[int, ...] = ()  # entries at which a further phase begins
     counts: Mapping[int, int] = {}  # entry after which what was left is known -> to so many units
-    filled: Mapping[int, Lot] = {}  # pack -> the phase in which it was filled, if not the last
+    filled: Mapping[int, int] = {}  # pack -> the phase in which it was filled, if not the last
 
     def at(self, e: int) -> int:
         return sum(begin <= e for begin in self.begins)
 
-    def node_at(self, e: int) -> Lot:
+    def node_at(self, e: int) -> int:
         return self.nodes[self.at(e) if self.begins else 0]
 
 
@@ -338,17 +348,16 @@ def _lay_in(packs: Mapping[int, int], content: walk.Content) -> bool:
     return content.pack in packs or any(pack in packs and left > packs[pack] for pack, left in content.was_in)
 
 
-def _phases(lot: int, postings: Sequence[_Posting], counts: Mapping[int, int]) -> _Phases:
-    """A phase also begins after each of `counts`."""
+def _begins(postings: Sequence[_Posting], counts: Mapping[int, int]) -> list[int]:
+    """The entries at which further phases begin. One also begins after each of `counts`."""
     last_in = first_out = None
     for is_in, _, _, _, e in postings:
         if is_in:
             last_in = e if last_in is None or e > last_in else last_in
         else:
             first_out = e if first_out is None or e < first_out else first_out
-    counts = _between_fills(counts, postings) if counts else counts
     if not counts and (last_in is None or first_out is None or last_in < first_out):
-        return _Phases((("lot", lot, 0),))
+        return []
     begins, gave = [e + 1 for e in counts], False
     for is_in, _, _, _, e in sorted(postings, key=lambda row: (row[4], row[0])):
         if is_in and gave:
@@ -356,9 +365,7 @@ def _phases(lot: int, postings: Sequence[_Posting], counts: Mapping[int, int]) -
             gave = False
         elif not is_in:
             gave = True
-    begins = sorted(set(begins))
-    found = _Phases(tuple(("lot", lot, phase) for phase in range(len(begins) + 1)), tuple(begins), counts)
-    return found._replace(filled={pack: found.node_at(e) for _, kind, _, pack, e in postings if kind == "fill"}) if counts else found
+    return sorted(set(begins))
 
 
 def _between_fills(counts: Mapping[int, int], postings: Sequence[_Posting]) -> Mapping[int, int]:
@@ -370,7 +377,7 @@ def _between_fills(counts: Mapping[int, int], postings: Sequence[_Posting]) -> M
     return {e: slack for e, slack in counts.items() if not any(min(its) < e < max(its) for its in fills.values())}
 
 
-def _filled_from(content: walk.Content, mine: _Phases) -> Lot:
+def _filled_from(content: walk.Content, mine: _Phases) -> int:
     """The phase of a loose lot from which these pockets were filled; it is the last, unless it was counted since."""
     first = content.was_in[0][0] if content.was_in else content.pack
     return mine.filled.get(first, mine.nodes[-1])

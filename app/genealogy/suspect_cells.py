@@ -12,7 +12,7 @@ Cells are bits of a whole number here, as in `floor/bitmaps.py` the lowest first
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from functools import lru_cache, reduce
-from operator import and_, itemgetter, or_
+from operator import and_, or_
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -21,7 +21,7 @@ from sqlalchemy.orm import Session
 from app.floor.packed_dies import unpack_coordinates
 from app.genealogy.suspects import Region, Suspected, dies_in, earlier
 from app.ledger.alternates import Demand
-from app.listed import listed, tuples
+from app.listed import ids_in, listed, tuples
 
 _EVERY = -1  # all bits of a whole number are set: every cell of a panel of any size
 
@@ -51,8 +51,7 @@ class _Doing(NamedTuple):
     suspect: str
 
 
-_BEGAN = itemgetter(2)
-_Began = tuple[int, int, int, bool]  # a line, a panel that it did or may have done, the entry that began it, whether it did all of the panel
+_Began = tuple[int, bool, Sequence[int]]  # a line's entry, whether it is suspect and did all of these panels, panels that it did or may have done
 
 
 class _Covered(NamedTuple):
@@ -137,10 +136,11 @@ class _OnPanels:
             if had.line in self._perhaps:
                 self.beside[had.line][had.demand] = suspects
         self._mounted: dict[tuple[int, int], str] = {}  # (line, panel) -> yes or perhaps, where only a mount says who gave the dies
-        covered: list[_Began] = tuples(session, _COVERED, lines=self._lines | self._perhaps)
+        rows = tuples(session, _COVERED, lines=self._lines | self._perhaps)
+        began: list[_Began] = [(e, bool(whole) and line in self._lines, ids_in(panels)) for line, e, whole, panels in rows]
         if suspicion.wafers:
-            covered += self._add_wafers(session, suspicion)
-        self._add_works(session, covered)
+            began += self._add_wafers(session, suspicion)
+        self._add_works(session, began)
         self._always = {
             panel: Cells(its[0][1], its[0][2])
             for panel, its in self.known.items()
@@ -180,14 +180,13 @@ class _OnPanels:
             return _EVERY
         return reduce(or_, (possibly for since, _, possibly in self.known.get(panel, ()) if since < e), 0)
 
-    def _add_works(self, session: Session, covered: Iterable[_Began]) -> None:
+    def _add_works(self, session: Session, began: Iterable[_Began]) -> None:
         """Where the first suspect line did all of a panel, nobody else's doing says more. Else every line that may have done the same steps."""
-        # tens of thousands of rows for a week: put into a dict with the last entry first, so that of each panel the first one stays
-        first = {row[1]: row for row in sorted(covered, key=_BEGAN, reverse=True)}
-        lines, mounted = self._lines, self._mounted
-        sure = {panel: e for line, panel, e, did_all in first.values() if did_all and (line in lines or mounted.get((line, panel)) == "yes")}
-        unsure = first.keys() - sure.keys()
-        self.whole = earlier(sure, self.whole)
+        first: dict[int, int | None] = {}  # panel -> since when all of it is marked, if its first suspect line did all of it
+        for e, did_all, panels in sorted(began, key=lambda row: (row[0], not row[1]), reverse=True):  # the last first, so that the first one stays
+            first.update(dict.fromkeys(panels, e if did_all else None))
+        unsure = [panel for panel, e in first.items() if e is None]
+        self.whole = earlier({panel: e for panel, e in first.items() if e is not None}, self.whole)
         every = [_Covered._make(row) for row in tuples(session, _COVERED_ON, panels=unsure)]
         works = {one.work for one in every if self._suspect(one) != "no"}
         for one in every:
@@ -244,7 +243,7 @@ class _OnPanels:
         covered = list(rows)
         told = _told(session, {one.panel for one in covered})
         logged = {tuple(row) for row in tuples(session, _LOGGED, panels={one.panel for one in covered if one.work not in told})}
-        by_mount = []
+        by_mount: list[_Began] = []
         for one in covered:
             if one.work in told or one.work in logged:
                 untold = told.get(one.work, _EVERY)
@@ -252,7 +251,7 @@ class _OnPanels:
                     self.known[one.panel].append((one.e, 0, untold))
             else:
                 self._mounted[one.line, one.panel] = "yes" if mounted[one.line] else "perhaps"
-                by_mount.append((one.line, one.panel, one.e, one.extent == "whole"))
+                by_mount.append((one.e, mounted[one.line] and one.extent == "whole", [one.panel]))
         return by_mount
 
 
@@ -316,10 +315,11 @@ _MOUNTED = listed(
 _MEMBERS = listed('select "set", panel from member where "set" in :sets', "sets")
 _COVERED = listed(
     """
-    select l.id, m.panel, l.e, c.extent = 'whole'
-    from line l cross join cover c cross join member m where l.id in :lines and c.line = l.id and m."set" = c."set"
+    select l.id, l.e, c.extent = 'whole', (select ids(m.panel) from member m where m."set" = c."set")
+    from line l cross join cover c where l.id in :lines and c.line = l.id
     union all
-    select l.id, m.panel, l.e, false from line l cross join member m where l.id in :lines and l.closed_e is null and m."set" = l."set"
+    select l.id, l.e, false, (select ids(m.panel) from member m where m."set" = l."set")
+    from line l where l.id in :lines and l.closed_e is null
     """,
     "lines",
 )
