@@ -138,11 +138,12 @@ class AtOnce:
     """What an act writes in one journey to the database, past the session's unit of work: for what is written all day.
 
     Rows to insert, which have their ids from `number` where another names them, rows to close, and what else is said with them. It goes out
-    when the block ends well; afterwards the rows are as if the session had read them.
+    when the block ends well; afterwards the rows are as if the session had read them. `asked_for=False`: nobody will ask the session for
+    what is entered, so it is not told: a sixth of a received wafer.
     """
 
-    def __init__(self, session: Session) -> None:
-        self.session = session
+    def __init__(self, session: Session, *, asked_for: bool = True) -> None:
+        self.session, self._asked_for = session, asked_for
         self._questions: list[Question[Any]] = []
 
     def __enter__(self) -> Self:
@@ -184,9 +185,10 @@ class AtOnce:
         def told(answer: list[Any]) -> None:
             if lacks_id:
                 given["id"] = answer[0].id
-            row.__dict__.update(given)
-            make_transient_to_detached(row)
-            self.session.add(row)
+            if self._asked_for:
+                row.__dict__.update(given)
+                make_transient_to_detached(row)
+                self.session.add(row)
             hashes.extend(_hashes_of_new(type(row), given))
 
         self.ask(Question(_inserting(table, lacks_id=lacks_id), {name: given[name] for name in given if not lacks_id or name != "id"}, told))

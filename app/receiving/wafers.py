@@ -66,7 +66,7 @@ def _receive(session: Session, by: By, file: MapFile, part: str, supplier: str) 
     if found.body.role is None:
         raise bad_input(f"{part} has no role.", "part", "Its definition does not say what its dies are.", "State the role in the catalogue.")
     wafers: list[Named] = []
-    with AtOnce(session) as writes:
+    with AtOnce(session, asked_for=False) as writes:
         writes.enter(evidence, *items)
         for item, name, known, die_map, packed in zip(items, names, told, file.maps, file.packed, strict=True):
             _must_be_new(session, file, name, known)
