@@ -8,7 +8,8 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from app.errors import BadInput
-from app.receiving.die_maps import DieMap, Stated, dump, load, read_maps
+from app.receiving import die_map
+from app.receiving.die_maps import Bin, DieMap, Stated, dump, load, read_maps
 from app.receiving.map_notes import null_code
 from tests.receiving.map_writing import CODES, NULL, PASSING, Written, written_maps
 
@@ -82,6 +83,27 @@ def test_a_map_packed_and_loaded_again_is_the_same(written: Written) -> None:
         assert again.grid.dtype == found.grid.dtype
         assert replace(again, grid=found.grid).__dict__ == found.__dict__
         assert dump(again) == dump(found)
+
+
+@pytest.mark.parametrize("bins", [2, 300])
+@pytest.mark.parametrize(("rows", "columns", "runs"), [(1, 1, 1), (3, 5, 2), (300, 300, 1), (300, 300, 9), (2, 70_000, 2), (40, 40, 1600)])
+def test_a_map_of_few_runs_and_one_of_many_are_packed_and_loaded_again(bins: int, rows: int, columns: int, runs: int) -> None:
+    """Runs of 1, of more than a byte says, and of more than two do; bins that a byte does not number."""
+    cells = np.arange(rows * columns) * runs // (rows * columns) % bins
+    table = tuple(Bin(str(n), "fail") for n in range(bins))
+    told = DieMap("text", "W1", None, None, "UpperLeft", "DownRight", 0, False, ".", table, cells.astype(np.uint16).reshape(rows, columns), 0, 0)
+    again = load(dump(told))
+    assert np.array_equal(again.grid, told.grid) and again.grid.dtype == told.grid.dtype and again.table == told.table
+
+
+def test_a_map_that_was_packed_bin_by_bin_before_is_loaded(monkeypatch: pytest.MonkeyPatch) -> None:
+    """As all were once: few runs or many."""
+    told = read("0" * 400 + "1" * 400, origin="UpperLeft", passing=("1",), null="0")
+    by_runs = dump(told)
+    monkeypatch.setattr(die_map, "_as_runs", lambda cells: None)
+    bin_by_bin = dump(told)
+    assert (by_runs[:4], bin_by_bin[:4]) == (b"DMP2", b"DMP1")
+    assert np.array_equal(load(bin_by_bin).grid, told.grid) and np.array_equal(load(by_runs).grid, told.grid)
 
 
 @given(written_maps())
