@@ -138,11 +138,11 @@ def _answered_alone(connection: Connection, statement: Any, given: dict[str, Any
 
 
 def _begins(connection: Connection) -> bool:
-    """PostgreSQL's driver says BEGIN before the first statement of a transaction: a journey of its own, unless both are sent at once."""
+    """Is this the first statement of a transaction? PostgreSQL's driver would send BEGIN, and wait, before it sends anything else."""
     if connection.dialect.name != "postgresql":
         return False
     driver: Any = connection.connection.driver_connection
-    return not driver.autocommit and driver.pgconn.transaction_status == _IDLE
+    return not driver.autocommit and driver.pgconn.transaction_status == _IDLE and driver.isolation_level is None
 
 
 _IDLE = 0  # PQTRANS_IDLE of PostgreSQL's libpq
@@ -168,10 +168,14 @@ def _unheard(connection: Connection, sent: list[tuple[str, Any]]) -> list[tuple[
     """Of what the driver refuses SQLAlchemy makes its errors, in which the doors know what is away."""
     driver: Any = connection.connection
     cursors: list[Any] = []
-    piped = connection.dialect.name == "postgresql" and (len(sent) > 1 or (sent and _begins(connection)))
-    at_once = driver.driver_connection.pipeline() if piped else nullcontext()
+    begins = _begins(connection)
+    piped = connection.dialect.name == "postgresql" and (len(sent) > 1 or begins)
+    at_once: Any = driver.driver_connection.pipeline() if piped else nullcontext()
     try:
-        with at_once:
+        with at_once as pipeline:
+            if begins:
+                driver.driver_connection.pgconn.send_query_params(b"begin", None)
+                pipeline.result_queue.append(None)  # its answer is looked at with theirs, as those of the driver's own commands are
             for statement, values in sent:
                 cursors.append(driver.cursor())
                 cursors[-1].execute(statement, values)

@@ -2,9 +2,11 @@
 
 from contextlib import nullcontext
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from typing import Any
 
 import pytest
+from psycopg.pq import Trace, TransactionStatus
 from sqlalchemy import BigInteger, String, bindparam, event, select, text
 from sqlalchemy.exc import DBAPIError, IntegrityError
 
@@ -144,3 +146,28 @@ def test_a_connection_that_died_while_nobody_used_it_is_replaced_unseen(house: H
         session.execute(text("select pg_terminate_backend(pid) from pg_stat_activity where datname = current_database() and pid <> pg_backend_pid()"))
     with house.writing() as session:
         assert tuples(session, _ITEMS, items=[item]) == [(item, "wafer")]
+
+
+@pytest.mark.only_on("postgresql")
+@pytest.mark.parametrize("statements", [1, 2])
+def test_a_transaction_begins_in_the_journey_of_its_first_statements(house: House, tmp_path: Path, statements: int) -> None:
+    """As the driver's own protocol has it: F goes to the database, B comes back."""
+    with house.writing() as session, (tmp_path / "journeys").open("w+") as trace:
+        driver: Any = session.connection().connection.driver_connection
+        driver.pgconn.trace(trace.fileno())
+        driver.pgconn.set_trace_flags(Trace.SUPPRESS_TIMESTAMPS)
+        together(session, *[Question(text("select 1"), {}, list)] * statements)
+        driver.pgconn.untrace()
+        assert session.connection().connection.driver_connection.info.transaction_status == TransactionStatus.INTRANS
+        trace.seek(0)
+        sent, *_ = trace.read().split("\nB\t")
+    assert ["begin" in line for line in sent.splitlines() if "\tParse\t" in line] == [True] + [False] * statements
+
+
+@pytest.mark.only_on("postgresql")
+def test_a_transaction_is_undone_that_its_first_statement_broke(house: House) -> None:
+    with house.writing() as session:
+        with pytest.raises(DBAPIError, match="division by zero"):
+            together(session, Question(text("select 1 / 0"), {}, list))
+        session.rollback()
+        assert tuples(session, text("select 2")) == [(2,)]
