@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from io import BytesIO
 
-from sqlalchemy import String, bindparam, select, text
+from sqlalchemy import Integer, String, bindparam, select, text
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
@@ -16,16 +16,14 @@ from app.evidence.keep import Kept, evidence_of, keep_file, record_evidence
 from app.journal.act import By, lock
 from app.journal.record import AtOnce, number
 from app.ledger.items import Item, Wafer
-from app.listed import Question
+from app.listed import Question, listed, tuples
 from app.naming.resolve import Named, alias_for, code_for, code_of
 from app.receiving.die_map import DieMap, Stated, dump, load
 from app.receiving.die_maps import read_maps
 from app.receiving.models import WaferMap
 
-_KNOWN = text("""
-    select a.thing from alias a join wafer w on w.item = a.thing
-    where a.kind = 'wafer' and a.value = :name and a.closed_e is null and w.part = (select id from thing where kind = 'part' and name = :part)
-""").bindparams(bindparam("name", type_=String()), bindparam("part", type_=String()))
+_NAMED = text("select thing from alias where kind = 'wafer' and value = :name and closed_e is null").bindparams(bindparam("name", type_=String()))
+_OF_PART = listed("select item from wafer where item in :wafers and part = :part order by item", "wafers", part=Integer())
 
 
 @dataclass(frozen=True)
@@ -57,19 +55,19 @@ def receive_wafers(session: Session, by: By, files: Sequence[MapFile], part: str
 
 
 def _receive(session: Session, by: By, file: MapFile, part: str, supplier: str) -> list[Named]:
-    names = [_name_of(file, number, die_map) for number, die_map in enumerate(file.maps, 1)]
+    names = [_name_of(file, n, die_map) for n, die_map in enumerate(file.maps, 1)]
     items = [Item(kind="wafer") for _ in names]
     evidence = evidence_of(by, file.kept, "die_map", {k: v for k, v in vars(file.stated).items() if v})
-    here = [Question(_KNOWN, {"name": name, "part": part}, list) for name in names]
-    told = number(session, by.number, evidence, *items, asking=[*here, *state_now(session)])[: len(here)]
+    asking = [Question(_NAMED, {"name": name}, list) for name in names]
+    known = number(session, by.number, evidence, *items, asking=[*asking, *state_now(session)])[: len(names)]
     found = catalogue.part(session, part)
     if found.body.role is None:
         raise bad_input(f"{part} has no role.", "part", "Its definition does not say what its dies are.", "State the role in the catalogue.")
     wafers: list[Named] = []
     with AtOnce(session, asked_for=False) as writes:
         writes.enter(evidence, *items)
-        for item, name, known, die_map, packed in zip(items, names, told, file.maps, file.packed, strict=True):
-            _must_be_new(session, file, name, known)
+        for item, name, so_named, die_map, packed in zip(items, names, known, file.maps, file.packed, strict=True):
+            _must_be_new(session, file, name, so_named, found.id)
             _must_be_of_part(session, die_map, file, found.body)
             code = code_for(session, by, "wafer", item.id)
             named = Named("wafer", item.id, code.code)
@@ -79,10 +77,10 @@ def _receive(session: Session, by: By, file: MapFile, part: str, supplier: str) 
     return wafers
 
 
-def _name_of(file: MapFile, number: int, die_map: DieMap) -> str:
+def _name_of(file: MapFile, n: int, die_map: DieMap) -> str:
     """The supplier's name of a wafer."""
     if not die_map.wafer:
-        raise bad_input(f"{file.kept.name} does not name its wafer.", f"map {number}", "The wafer's identity is missing.", "State it with the file.")
+        raise bad_input(f"{file.kept.name} does not name its wafer.", f"map {n}", "The wafer's identity is missing.", "State it with the file.")
     return die_map.wafer
 
 
@@ -122,9 +120,9 @@ def _map_row(by: By, wafer: int, evidence: int, die_map: DieMap, packed: bytes) 
     )  # fmt: skip
 
 
-def _must_be_new(session: Session, file: MapFile, name: str, known: Sequence[tuple[int]]) -> None:
-    """`known`: wafers of this name and part."""
-    if known:
+def _must_be_new(session: Session, file: MapFile, name: str, so_named: Sequence[tuple[int]], part: int) -> None:
+    """Nearly always nothing is named so; other suppliers' wafers of other parts may be."""
+    if known := tuples(session, _OF_PART, wafers=[wafer for (wafer,) in so_named], part=part):
         code = code_of(session, "wafer", known[0][0])
         raise bad_input(f"Wafer {name} is here already.", file.kept.name, f"It was received as {code}.", "Leave it out, or correct its map.")
 
