@@ -170,6 +170,21 @@ def check(data: DataFolder = None) -> None:
             raise typer.Exit(FOUND)
 
 
+@shell.command("rebuild-results")
+def rebuild_missing_results(data: DataFolder = None) -> None:
+    """Make unit results that are missing anew from the testers' files, as `check` asks. Each is put in its place only if it is as recorded."""
+    from app.final_test.rebuild import rebuild_results
+
+    with open_house(data) as house:
+        found = []
+        for one in rebuild_results(house):
+            found.append(one)
+            typer.echo(f"{one.run}: {one.name}: {one.why_not or f'{one.rows} units, as recorded'}")
+        progress.print(f"{sum(not one.why_not for one in found)} of {len(found)} rebuilt." if found else "All unit results are there.")
+        if any(one.why_not for one in found):
+            raise typer.Exit(1)
+
+
 @shell.command()
 def backup(target: Annotated[Path, typer.Argument(help="The archive to write.")], data: DataFolder = None) -> None:
     """Write everything into one archive, while work goes on. Either database can take it in."""

@@ -18,6 +18,7 @@ from app.db import House
 from app.evidence.keep import path_of
 from app.evidence.models import Evidence
 from app.final_test.models import UnitFile
+from app.final_test.rebuild import REMEDY, is_as_written
 from app.final_test.results_in import parquet_path
 from app.floor.amounts import books
 from app.floor.balance import balances
@@ -313,12 +314,9 @@ def evidence_is_as_it_came(house: House, session: Session) -> Iterator[Finding]:
 def unit_results_are_as_written(house: House, session: Session) -> Iterator[Finding]:
     for digest, run in session.execute(select(UnitFile.parquet, UnitFile.run)):
         path = parquet_path(house, digest)
-        if not path.is_file():
-            yield Finding("unit results", f"run {run}", f"the file {digest[:12]} is missing")
-            continue
-        with path.open("rb") as file:
-            if hashlib.file_digest(file, "sha256").hexdigest() != digest:
-                yield Finding("unit results", f"run {run}", f"the file {digest[:12]} is not as it was written")
+        if not is_as_written(path, digest):
+            what = f"the file {digest[:12]} is {'not as it was written' if path.is_file() else 'missing'}: {REMEDY}"
+            yield Finding("unit results", _name(session, "run", run), what)
 
 
 CHECKS: tuple[Check, ...] = (
