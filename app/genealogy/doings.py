@@ -178,7 +178,7 @@ class _Facts:
         self.readings = _readings(session, runs)
         self.counts = _counts(session, runs)
         self.marks = self._marks(session, runs)
-        self.placed = {row[:3]: "{:,} dies placed, {:,} at fault, {:,} lost".format(*row[3:]) for row in tuples(session, _PLACED, runs=runs)}
+        self.placed = {row[:3]: _PLACED_IN_WORDS.format(*row[3:]) for row in tuples(session, _PLACED, runs=runs)}
         self.tests = {run: (_sorted(by_bin), _sorted(by_failure)) for run, by_bin, by_failure in ask(session, _TESTS, runs=runs)}
 
     def lots_of_set(self, set_id: int) -> list[int]:
@@ -368,6 +368,7 @@ _READ = listed(
 _COUNTED = listed(
     "select run, kind, units, method, u, reason from count_entry where run in :runs and closed_e is null order by id", "runs"
 )
+_PLACED_IN_WORDS = "{:,} dies placed in this run, {:,} at fault, {:,} lost"
 _PLACED = listed(
     """
     select run, lot, step, cast(sum(placed) as bigint), cast(sum(wrong) as bigint), cast(sum(lost) as bigint) from placement_sum

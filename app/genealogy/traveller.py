@@ -28,6 +28,7 @@ from app.ledger.items import Lot
 from app.ledger.places import Container, Content
 from app.ledger.sets import LotHolding, Member
 from app.naming.resolve import codes_of
+from app.web import counted
 
 
 @dataclass(frozen=True)
@@ -240,7 +241,7 @@ def _containers(session: Session, lots: Sequence[Lot], panels: Mapping[int, Sequ
     codes_now = codes_of(session, "container", [container for _, container, _ in inside])
     found: defaultdict[int, tuple[str, ...]] = defaultdict(tuple)
     for (lot, container, kind), n in inside.items():
-        many = f" ({n} panels)" if panels.get(lot) and n < len(panels[lot]) else ""
+        many = f" ({counted(n, 'panel')})" if panels.get(lot) and n < len(panels[lot]) else ""
         found[lot] += (f"{kind} {codes_now[container]}{many}",)
     return found
 

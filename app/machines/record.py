@@ -167,7 +167,7 @@ class RecordRunOut(BaseModel):
     readings: list[ReadOut]
     counts: list[CountOnRecord]
     marks: dict[str, int] = Field(description="Cells marked, by reason.", examples=[{"die missing": 3}])
-    placed: str = Field(examples=["9,600 dies placed, 2 at fault, 1 lost"])
+    placed: str = Field(examples=["9,600 dies placed in this run, 2 at fault, 1 lost"])
     waits_for: str = Field(description="The judgement that it waits for, while there is none.", examples=[""])
     judged: JudgementOnRecord | None
     at_risk: SignedOut | None
