@@ -1,8 +1,6 @@
 """The one tree of refusals. Raised deep, turned into a page or a problem document in one place (`web.py`)."""
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 # The order decides which kind speaks first when several apply; the list is closed: a new kind is added here first.
 KINDS = (
@@ -14,35 +12,6 @@ KINDS = (
     "pack_short", "pack_open", "grade_differs", "grade_unwanted", "line_not_clear",
 )  # fmt: skip
 _SHORT = 80
-_MISFITS = {
-    "missing": ("It is missing.", "Give it."),
-    "extra_forbidden": ("There is no such field.", "Leave it out, or correct its name."),
-    "json_invalid": ("This is no JSON: {error}.", "Send JSON, in UTF-8."),
-    "finite_number": ("It is no finite number.", "Give a number like 12.5."),
-    "literal_error": ("It is none of the words for this.", "Give one of: {expected}."),
-    "enum": ("It is none of the words for this.", "Give one of: {expected}."),
-    "too_short": ("It has {actual_length} entries, and needs at least {min_length}.", "Add what is missing."),
-    "too_long": ("It has more than {max_length} entries.", "Send it in parts."),
-    "string_too_short": ("It has fewer characters than {min_length}.", "Fill it in."),
-    "string_too_long": ("It has more characters than {max_length}.", "Shorten it."),
-    "greater_than_equal": ("It is less than {ge}.", "Give a number from {ge} up."),
-    "greater_than": ("It is not more than {gt}.", "Give a number above {gt}."),
-    "less_than_equal": ("It is more than {le}.", "Give a number up to {le}."),
-    "less_than": ("It is not less than {lt}.", "Give a number below {lt}."),
-    "string_unicode": ("It is no text in UTF-8.", "Send it in UTF-8."),
-}
-_KINDS_OF_MISFIT = {  # by how the kind begins
-    "int": ("It is no whole number.", "Give a whole number, like 12."),
-    "float": ("It is no number.", "Give a number with a point as decimal mark, like 12.5."),
-    "bool": ("It is neither true nor false.", "Give true or false."),
-    "date": ("It is no date and time.", "Give it like 2026-03-05T14:30:00Z."),
-    "timezone": ("It has no time zone.", "Give it with one, like 2026-03-05T14:30:00Z."),
-    "string": ("It is no text.", "Give a text."),
-    "list": ("It is no list.", "Give a list, even of one."),
-    "tuple": ("It is no list.", "Give a list, even of one."),
-    "model": ("It is no object with fields.", "Give an object with the fields that the document at /api names."),
-    "dict": ("It is no object with fields.", "Give an object, names with values."),
-}
 _STATUS = {"bad_input": 422, "unknown_code": 404, "key_reused": 422, "duty": 403, "password": 403}
 
 
@@ -119,22 +88,6 @@ def unknown(code: str, expected: str = "a code of this factory") -> NotFound:
 def short(text: str) -> str:
     """As much of what was sent as a sentence can bear."""
     return text if len(text) <= _SHORT else f"{text[:_SHORT]}..."
-
-
-def misfit(found: Mapping[str, Any]) -> Reason:
-    """What Pydantic found wrong with one field, in our words. The value is not told again: it may be a secret."""
-    kind, told, place = str(found["type"]), found.get("ctx", {}), ".".join(str(part) for part in found["loc"])
-    if told.get("field_type") == "Value":  # a text whose length is looked at after a check of ours: too_short, where a list would be
-        kind = f"string_{kind}"
-    why, now = _MISFITS.get(kind) or next((words for begin, words in _KINDS_OF_MISFIT.items() if kind.startswith(begin)), ("", ""))
-    if kind == "value_error":  # of our own checks: why, and after a semicolon what to do
-        why, _, now = str(found["msg"]).removeprefix("Value error, ").partition("; ")
-        why, now = why[:1].upper() + why[1:].rstrip(".") + ".", now[:1].upper() + now[1:].rstrip(".") + "." if now else ""
-    try:
-        why, now = why.format_map(told), now.format_map(told)
-    except (KeyError, ValueError, IndexError):
-        why = now = ""
-    return Reason("bad_input", why or f"{found['msg']}.", now or "Correct it and send it again.", place)
 
 
 def not_allowed(who: str, action: str, duties: tuple[str, ...]) -> NotAllowed:

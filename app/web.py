@@ -29,7 +29,8 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from app import clock
 from app.db import House
-from app.errors import BadInput, NotAllowed, Reason, Refused, misfit
+from app.errors import BadInput, NotAllowed, Reason, Refused
+from app.misfits import misfit
 from app.outages import AGAIN, Outage, outage_of
 
 TEMPLATES = Path(__file__).resolve().parent.parent / "templates"

@@ -15,9 +15,10 @@ from fastapi.routing import APIRoute
 from pydantic import BaseModel, ValidationError
 from starlette.datastructures import FormData
 
-from app.errors import BadInput, Refused, misfit, unknown
+from app.errors import BadInput, Refused, unknown
 from app.machines.calls import Call
 from app.machines.told_before import Before, told_before
+from app.misfits import misfit
 from app.people.callers import Calling, page_router
 from app.people.doors import check_duties_of
 from app.web import house_of, render
