@@ -1,13 +1,16 @@
 """The first page, the search by any code, and the way from a code to the page of what it names."""
 
+from collections.abc import Callable, Iterable
+
 from fastapi import Request
 from fastapi.responses import RedirectResponse, Response
-from sqlalchemy import select
-from sqlalchemy.orm import Session
+from sqlalchemy import ColumnElement, Select, select
+from sqlalchemy.orm import InstrumentedAttribute, Session
 
+from app.catalogue.models import Thing
 from app.desk.first_use import first_steps
 from app.desk.now import now_for
-from app.ledger.places import Load
+from app.ledger.places import Container, Load
 from app.naming.models import Alias, Code
 from app.naming.resolve import Named, candidates, code_of, resolve
 from app.people.callers import Calling, page_router
@@ -22,6 +25,7 @@ _PAGES = {
     "container": ("container_page", "code"),
 }  # fmt: skip
 _LISTED = {"shipment": "shipments"}
+_Name = InstrumentedAttribute[str]
 
 
 @router.get("/")
@@ -34,14 +38,15 @@ def home(request: Request, who: Calling) -> Response:
 
 @router.get("/find")
 def find(request: Request, who: Calling, code: str = "") -> Response:
-    """By any code of ours, another's number, or a part of either."""
+    """By any code of ours, another's number, what is written on a container, a station's name, or a part of any."""
     with house_of(request).reading() as session:
-        found = candidates(session, code) if code.strip() else []
+        text = code.strip()
+        found = [*candidates(session, code), *_called(session, lambda name: name == text)] if text.isprintable() and text else []
         if len(found) == 1:
             return RedirectResponse(request.url_for("thing", code=found[0].code).path, status_code=303)
-        if not found and code.strip():
-            found = _like(session, code.strip())
-        return render(request, "desk/find.html", code=code, found=found, most=_MOST)
+        if not found and text:
+            found = _like(session, text)
+        return render(request, "desk/find.html", code=code, found=found, names=_names(session, found), most=_MOST)
 
 
 @router.get("/things/{code}")
@@ -79,7 +84,24 @@ def _like(session: Session, text: str) -> list[Named]:
         found += [Named(*row) for row in session.execute(_CODES.where(within).limit(_MOST))]
         others = _CODES.join(Alias, of_others).where(Alias.value.icontains(text, autoescape=True))
         found += [Named(*row) for row in session.execute(others.limit(_MOST))]
+        found += _called(session, lambda name: name.icontains(text, autoescape=True))
     return list(dict.fromkeys(found))[:_MOST]
 
 
+def _called(session: Session, which: Callable[[_Name], ColumnElement[bool]]) -> list[Named]:
+    """Containers and stations by their names: what a person reads on them."""
+    return [Named(*row) for name, query in _BY_NAME for row in session.execute(query.where(which(name)).limit(_MOST))]
+
+
+def _names(session: Session, found: Iterable[Named]) -> dict[str, str]:
+    """Code -> name, of those that have one."""
+    codes = [one.code for one in found if one.kind in ("container", "station")]
+    queries = [query.add_columns(name).where(Code.code.in_(codes)) for name, query in _BY_NAME if codes]
+    return {row[2]: row[3] for query in queries for row in session.execute(query)}
+
+
 _CODES = select(Code.kind, Code.thing, Code.code).order_by(Code.code)
+_BY_NAME: tuple[tuple[_Name, Select[str, int, str]], ...] = (
+    (Container.name, _CODES.join(Container, (Code.kind == "container") & (Code.thing == Container.id))),
+    (Thing.name, _CODES.join(Thing, (Code.kind == "station") & (Code.thing == Thing.id))),
+)

@@ -9,6 +9,8 @@ from fastapi.testclient import TestClient
 from people.signing_in import HERE, PASSWORD, person
 
 from app.db import House
+from app.floor.containers import add_container
+from app.journal.act import SYSTEM, act
 from app.main import make_app
 
 
@@ -74,5 +76,9 @@ def test_every_code_leads_to_a_page_and_a_part_of_one_finds_it(house: House, cli
         assert page.url.path != "/find", name
         assert code in page.text, name
         assert code in client.get(f"/find?code={code[1:-2].lower()}").text, name
+    act(house, SYSTEM, "add_container", {}, lambda s, by: {"container": add_container(s, by, "magazine", "L'été ☂ 12").id})
+    assert client.get("/find", params={"code": "L'été ☂ 12"}).url.path.startswith("/containers/")
+    assert "magazine" not in (page := client.get("/find", params={"code": "été"}).text) and "container, L&#39;été ☂ 12" in page
+    assert client.get("/find?code=Saw").url.path == f"/stations/{stage.station('Saw')}"
     assert "Nothing here has ZZZZ" in client.get("/find?code=ZZZZ").text
     assert client.get("/find?code=%00").status_code == 200
