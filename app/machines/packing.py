@@ -158,7 +158,7 @@ class ShipmentOut(BaseModel):
     order: str | None = Field(examples=["QL-26-0418"])
     diversions: list[DiversionOut]
     older_left: list[str] = Field(
-        [], description="Packs like these that are older, here and free: oldest first is advised.", examples=[["K26-000729-8"]]
+        [], description="Packs of its bin that are older, here, free and of no other order: oldest first is advised.", examples=[["K26-000729-8"]]
     )
 
 

@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 
-from sqlalchemy import select
+from sqlalchemy import ColumnElement, and_, or_, select
 from sqlalchemy.orm import Session, aliased
 
 from app.catalogue import queries as catalogue
@@ -71,7 +71,7 @@ def take_back(session: Session, by: By, pack: Named, units: int | None = None) -
 
 
 def older_left(session: Session, packs: Sequence[Named], most: int = 10) -> list[int]:
-    """Packs like these that are older, here and free, and do not go along: oldest first is advised, not demanded."""
+    """Packs like these that are older, here, free and of no other order, and do not go along: oldest first is advised, not demanded."""
     going = [session.get_one(Pack, pack.id) for pack in packs]
     youngest = max((pack.closed_at for pack in going if pack.closed_at), default=None)
     if youngest is None:
@@ -81,7 +81,7 @@ def older_left(session: Session, packs: Sequence[Named], most: int = 10) -> list
     away = select(Move.id).where(Move.item == Pack.item, Move.kind.in_(("shipped", "outside")), moves_in_force(), is_latest)
     query = (
         select(Pack.item)
-        .where(Pack.product.in_({pack.product for pack in going}), Pack.grade.in_({pack.grade for pack in going}), Pack.closed_at < youngest)
+        .where(_alike({(pack.product, pack.bin, pack.grade, pack.order) for pack in going}), Pack.closed_at < youngest)
         .where(Pack.item.not_in([pack.id for pack in packs]), ~away.exists())
         .order_by(Pack.closed_at, Pack.item)
         .limit(4 * most)
@@ -89,6 +89,16 @@ def older_left(session: Session, packs: Sequence[Named], most: int = 10) -> list
     here = [pack for pack in session.scalars(query) if units_of(session, pack) > 0]
     stops = stops_on(session, here)
     return [pack for pack in here if pack not in stops][:most]
+
+
+def _alike(kinds: set[tuple[int, str | None, str, int | None]]) -> ColumnElement[bool]:
+    """Of one product, bin and grade with one of these, and filled for the same order or for none."""
+    return or_(
+        *(
+            and_(Pack.product == product, Pack.bin.is_not_distinct_from(bin_), Pack.grade == grade, or_(Pack.order.is_(None), Pack.order == order))
+            for product, bin_, grade, order in kinds
+        )
+    )
 
 
 def _may_not_ship(session: Session, named: Named, pack: Pack) -> list[Reason]:
