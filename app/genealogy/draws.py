@@ -30,6 +30,9 @@ class Marks(NamedTuple):
         return self.least == self.units
 
 
+UNMARKED = Marks(0, 0, 0)
+
+
 class Draw(NamedTuple):
     """`units` of `parent` went into `child`. `by_bin`: chosen by what a test measured, not evenly.
 
@@ -125,7 +128,7 @@ class Network:
                 by_node[node] = by_node.get(node, 0) + n
             else:
                 units, least, most = units + n, least + marks.least, most + marks.most
-        return Marks(units, least, most), by_node
+        return Marks(units, least, most) if units else UNMARKED, by_node
 
     def above(self, nodes: Iterable[Node]) -> list[Node]:
         seen, waiting = dict.fromkeys(nodes), list(nodes)

@@ -12,8 +12,9 @@ from sqlalchemy.orm import Session
 from app.errors import bad_input
 from app.floor.amounts import AMOUNTS, OUT_OF_BOOK
 from app.genealogy.colour_shares import bin_shares
-from app.genealogy.draws import Draw, Marks, Node, Outlet, Told
+from app.genealogy.draws import UNMARKED, Draw, Marks, Node, Outlet, Told
 from app.genealogy.draws import Network as Draws
+from app.genealogy.lot_phases import Phases, Posting, phases_of
 from app.genealogy.marked_panels import Marked, MarkedPanels
 from app.genealogy.mixing import Mixing
 from app.genealogy.suspect_cells import SuspectCells
@@ -28,11 +29,6 @@ class Place(NamedTuple):
     kind: str  # panel, lot, pack, sample, scrapped, difference
     item: int
     members: int = 1
-
-
-_UNMARKED = Marks(0, 0, 0)
-# an amount that came into a loose lot or left it: whether it came in, the kind of the flow or count entry, units, the other end of a flow, entry
-_Posting = tuple[bool, str, int, int, int]
 
 
 @dataclass(frozen=True)
@@ -155,7 +151,7 @@ class _Builder:
             self._add_what_is_tied(postings)
             self.uncertain = {lot for lot, its in postings.items() if any(self._slack_of(lot, posting) for posting in its)}
             self.beside = set(postings) - lots
-        phases = {lot: self._phases(lot, its, self._counts_of(lot, its) if lot in self.uncertain else {}) for lot, its in postings.items()}
+        phases = {lot: phases_of(self._node, lot, its, self._counts_of(lot, its) if lot in self.uncertain else {}) for lot, its in postings.items()}
         self.beside_nodes.update(node for lot in self.beside for node in phases[lot].nodes)
         for lot, its in postings.items():
             self._add_lot(lot, "sample" if lot in samples else "lot", its, phases, untaped[lot])
@@ -180,8 +176,8 @@ class _Builder:
                     waiting.append(child)
         return set(into)
 
-    def _postings(self, rows: Sequence[Any], lots: set[int]) -> dict[int, list[_Posting]]:
-        postings: dict[int, list[_Posting]] = {lot: [] for lot in lots}
+    def _postings(self, rows: Sequence[Any], lots: set[int]) -> dict[int, list[Posting]]:
+        postings: dict[int, list[Posting]] = {lot: [] for lot in lots}
         for way, child, parent, kind, units, e, _, _, u in rows:
             if way == "in":
                 if child in lots and kind in _COUNTED:
@@ -192,7 +188,7 @@ class _Builder:
                 self.slack[parent, e, kind] = floor(2 * u)
         return postings
 
-    def _add_what_is_tied(self, postings: dict[int, list[_Posting]]) -> None:
+    def _add_what_is_tied(self, postings: dict[int, list[Posting]]) -> None:
         """Lots where no marks come, but what was weighed between them and these: their numbers bound it, too."""
         waiting = list(postings)
         while waiting:
@@ -211,13 +207,7 @@ class _Builder:
         suspects = set(self.whole.loose) | set(self.perhaps) | {content.pack for content in self.pockets | self.perhaps_pockets} & lots
         return samples | {item for item, kind in walk.kinds_of(self.session, suspects).items() if kind == "sample"}
 
-    def _phases(self, lot: int, postings: Sequence[_Posting], counts: Mapping[int, int]) -> "_Phases":
-        counts = _between_fills(counts, postings) if counts else counts
-        begins = _begins(postings, counts)
-        found = _Phases(tuple([self._node("lot", lot, phase) for phase in range(len(begins) + 1)]), tuple(begins), counts)
-        return found._replace(filled={pack: found.node_at(e) for _, kind, _, pack, e in postings if kind == "fill"}) if counts else found
-
-    def _add_lot(self, lot: int, kind: str, postings: Sequence[_Posting], phases: dict[int, "_Phases"], untaped: list[walk.Content]) -> None:
+    def _add_lot(self, lot: int, kind: str, postings: Sequence[Posting], phases: dict[int, Phases], untaped: list[walk.Content]) -> None:
         mine = phases[lot]
         nodes, left = mine.nodes, [0] * len(mine.nodes)
         rest, poured = None if lot in self.uncertain else 0, False  # what nobody counted is what is left, unless all of that was poured on
@@ -259,7 +249,7 @@ class _Builder:
             place = Place(kind if carried else "within counting", lot)
             self._add_outlet(("here", lot), place, Outlet(nodes[-1], carried, None, rest))
 
-    def _add_what_left_panels(self, phases: dict[int, "_Phases"]) -> None:
+    def _add_what_left_panels(self, phases: dict[int, Phases]) -> None:
         """Marks of panels are the lot's own where it took in nothing else that may have any, as nearly always: a node less to go through."""
         for node, child, e, units in self.short:
             if child in phases:
@@ -274,28 +264,28 @@ class _Builder:
                 self.marks[node] = Marks(*marked)
                 self.draws.append(Draw(node, into, marked.units))
             else:
-                _, least, most = self.marks.get(into, _UNMARKED)
+                _, least, most = self.marks.get(into, UNMARKED)
                 self.marks[into] = Marks(self.taken_in[into], least + marked.sure, most + marked.possible)
 
-    def _slack_of(self, lot: int, posting: _Posting) -> int:
+    def _slack_of(self, lot: int, posting: Posting) -> int:
         """Of what went between loose lots the count that opened it tells; of what is gone its own."""
         is_in, how, _, other, e = posting
         if how in _COUNTED_IN:
             return self.slack.get((lot if is_in else other, e, "opening"), 0)
         return self.slack.get((lot, e, how), 0) if how in _GONE else 0
 
-    def _counts_of(self, lot: int, postings: Sequence[_Posting]) -> dict[int, int]:
+    def _counts_of(self, lot: int, postings: Sequence[Posting]) -> dict[int, int]:
         """Entry of each signed difference -> how well what was left is known: that was counted, and what is missing is not."""
         moved = {e for _, kind, _, _, e in postings if kind != "difference"}  # a difference booked with what was taken answers no count
         return {e: self.slack.get((lot, e, kind), 0) for _, kind, _, _, e in postings if kind == "difference" and e not in moved}
 
-    def _add_what_colours_tell(self, lot: int, phases: dict[int, "_Phases"]) -> None:
+    def _add_what_colours_tell(self, lot: int, phases: dict[int, Phases]) -> None:
         assert self.results is not None
         for child, share in bin_shares(self.session, self.results, lot, self.cells).items():
             if child in phases and not phases[child].begins:  # that took in nothing else
                 self.told[phases[child].nodes[0]] = Told(share.suspects, share.sd)
 
-    def _add_untaped(self, node: int, e: int, phases: dict[int, "_Phases"], untaped: list[walk.Content]) -> None:
+    def _add_untaped(self, node: int, e: int, phases: dict[int, Phases], untaped: list[walk.Content]) -> None:
         for content in untaped:
             if content.was_in[-1][1] != e:
                 continue
@@ -304,9 +294,9 @@ class _Builder:
                 self.draws.append(Draw(self._node("off", content), node, content.units))
             if content.loose in phases and content not in self.pockets:
                 into = self._node("off", content) if is_known else node
-                self.draws.append(Draw(_filled_from(content, phases[content.loose]), into, content.units))
+                self.draws.append(Draw(phases[content.loose].filled_from(content), into, content.units))
 
-    def _add_packs(self, phases: dict[int, "_Phases"]) -> None:
+    def _add_packs(self, phases: dict[int, Phases]) -> None:
         counted, marked = set(self.units), phases.keys() - self.beside
         for pack, first, last, loose, was_in in tuples(self.session, _CONTENTS, loose=marked):
             if pack not in counted:
@@ -315,7 +305,7 @@ class _Builder:
                 continue
             mine = phases[loose]
             content = walk.content_of(pack, first, last, loose, was_in) if self.pockets or self.perhaps_pockets or mine.filled else None
-            node = _filled_from(content, mine) if content and mine.filled else mine.nodes[-1]
+            node = mine.filled_from(content) if content and mine.filled else mine.nodes[-1]
             if content in self.perhaps_pockets:
                 self.draws.append(Draw(node, self._node("on", content), last - first + 1))
             elif content not in self.pockets:
@@ -328,59 +318,9 @@ class _Builder:
             self.outlets[name], self.places[name] = outlet, place
 
 
-class _Phases(NamedTuple):
-    """A loose lot takes in and then gives out. Where a sample or scrap left before more came in, a phase begins with what came."""
-
-    nodes: tuple[int, ...]  # one a phase
-    begins: tuple[int, ...] = ()  # entries at which a further phase begins
-    counts: Mapping[int, int] = {}  # entry after which what was left is known -> to so many units
-    filled: Mapping[int, int] = {}  # pack -> the phase in which it was filled, if not the last
-
-    def at(self, e: int) -> int:
-        return sum(begin <= e for begin in self.begins)
-
-    def node_at(self, e: int) -> int:
-        return self.nodes[self.at(e) if self.begins else 0]
-
-
 def _lay_in(packs: Mapping[int, int], content: walk.Content) -> bool:
     """These pockets are in one of the packs, or lay in it until after its entry."""
     return content.pack in packs or any(pack in packs and left > packs[pack] for pack, left in content.was_in)
-
-
-def _begins(postings: Sequence[_Posting], counts: Mapping[int, int]) -> list[int]:
-    """The entries at which further phases begin. One also begins after each of `counts`."""
-    last_in = first_out = None
-    for is_in, _, _, _, e in postings:
-        if is_in:
-            last_in = e if last_in is None or e > last_in else last_in
-        else:
-            first_out = e if first_out is None or e < first_out else first_out
-    if not counts and (last_in is None or first_out is None or last_in < first_out):
-        return []
-    begins, gave = [e + 1 for e in counts], False
-    for is_in, _, _, _, e in sorted(postings, key=lambda row: (row[4], row[0])):
-        if is_in and gave:
-            begins.append(e)
-            gave = False
-        elif not is_in:
-            gave = True
-    return sorted(set(begins))
-
-
-def _between_fills(counts: Mapping[int, int], postings: Sequence[_Posting]) -> Mapping[int, int]:
-    """Without those in the midst of a pack's filling: which of its pockets were filled before is not kept."""
-    fills: defaultdict[int, list[int]] = defaultdict(list)
-    for _, kind, _, pack, e in postings:
-        if kind == "fill":
-            fills[pack].append(e)
-    return {e: slack for e, slack in counts.items() if not any(min(its) < e < max(its) for its in fills.values())}
-
-
-def _filled_from(content: walk.Content, mine: _Phases) -> int:
-    """The phase of a loose lot from which these pockets were filled; it is the last, unless it was counted since."""
-    first = content.was_in[0][0] if content.was_in else content.pack
-    return mine.filled.get(first, mine.nodes[-1])
 
 
 _COUNTED_IN = frozenset(("split", "merge", "carry"))  # by the lot that took it in

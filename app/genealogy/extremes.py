@@ -9,23 +9,17 @@ are over all true counts within that (`true_counts.py`).
 
 from collections.abc import Hashable, Iterable, Mapping, Sequence
 from functools import cached_property
-from typing import NamedTuple
 
-from app.genealogy.draws import Draw, Marks, Network, Node, Outlet
+from app.genealogy.draws import UNMARKED, Draw, Network, Node, Outlet
 from app.genealogy.maximum_flow import maximum_flow
 from app.genealogy.true_counts import ANY, Vessel, Way
 from app.genealogy.true_counts import bounds as true_bounds
 
-_UNMARKED = Marks(0, 0, 0)
 _FEW = 6  # lots of a pack
 
 
-class _Bounds(NamedTuple):
-    """Marks that came into a node; `is_tree`: no two ways from one node meet in it, so that sums along the draws are exact."""
-
-    least: int
-    most: int
-    is_tree: bool
+# least and most marks that came into a node; and whether no two ways from one node meet in it, so that sums along the draws are exact
+_Bounds = tuple[int, int, bool]
 
 
 class Extremes:
@@ -75,7 +69,7 @@ class Extremes:
                 if draw.child in number and draw.child not in network.whole:
                     draws.append((i, number[draw.child], draw.units))
                     outside[i] -= draw.units
-        marks = [network.marks.get(node, _UNMARKED) for node in above]
+        marks = [network.marks.get(node, UNMARKED) for node in above]
         least, most = [one.least for one in marks], [one.most for one in marks]
         return sum(least) - maximum_flow(least, outside, draws), maximum_flow(most, inside, draws)
 
@@ -129,12 +123,12 @@ class Extremes:
             least, most, is_tree = (own.least, own.most, True) if own else (0, 0, True)
             draws = network.into.get(node, ())
             for draw in draws:
-                part = found[draw.parent]
+                its_least, its_most, its_tree = found[draw.parent]
                 stays = network.held[draw.parent] - draw.units
-                least += part.least - stays if part.least > stays else 0
-                most += part.most if part.most < draw.units else draw.units
-                is_tree = is_tree and part.is_tree
-            found[node] = _Bounds(least, most, is_tree and not (len(draws) > 1 and self._meet(draw.parent for draw in draws)))
+                least += its_least - stays if its_least > stays else 0
+                most += its_most if its_most < draw.units else draw.units
+                is_tree = is_tree and its_tree
+            found[node] = (least, most, is_tree and not (len(draws) > 1 and self._meet(draw.parent for draw in draws)))
         return found
 
     def _meet(self, nodes: Iterable[Node]) -> bool:

@@ -69,7 +69,7 @@ class MarkedPanels:
         if not whole:
             return set(panels)
         gone = {row[0] for row in exits if row[2] not in samples}
-        return set(panels) - (gone & whole.keys()) | {row[0] for row in exits if row[5] or row[2] is None or row[3] <= whole.get(row[0], walk.NEVER)}
+        return set(panels) - (gone & whole.keys()) | {row[0] for row in exits if row[5] or row[3] <= whole.get(row[0], walk.NEVER)}
 
     def _add_simple(self, exits: Sequence[Any]) -> None:
         came: defaultdict[tuple[int, int], int] = defaultdict(int)
@@ -160,11 +160,12 @@ def _taken(marks: Sequence[_Mark], e: int) -> int:
 
 _OUT = ", ".join(f"'{kind}'" for kind in OUT_OF_BOOK)
 _MARKS = listed("select panel, e, closed_e, reason, cells from cell_mark where panel in :panels", "panels")
-# a row a panel and exit: a panel that nothing left has one without; last, whether units were ever scrapped without a cell, taken back or not
+# a row a panel and exit: a panel that nothing left has one without; last, whether that is so, or units were ever scrapped without a cell, taken
+# back or not
 _EXITS = listed(
     f"""
     select p.item, p.rows * p.columns, f.child, f.e, f.units,
-        exists (select 1 from count_entry c where c.item = p.item and c.kind in ({_OUT}))
+        f.child is null or exists (select 1 from count_entry c where c.item = p.item and c.kind in ({_OUT}))
     from panel p left join flow f on f.parent = p.item and f.kind = 'cells'
     where p.item in :panels
     """,
