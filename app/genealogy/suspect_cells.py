@@ -131,7 +131,8 @@ class _OnPanels:
         self.known: defaultdict[int, list[tuple[int, int, int]]] = defaultdict(list)  # panel -> entry, sure and possible cells
         self.works: defaultdict[int, dict[tuple[str, int], list[_Doing]]] = defaultdict(dict)
         self._lines, self._perhaps = suspicion.lines, suspicion.perhaps_lines()
-        self.beside: defaultdict[int, dict[Demand, frozenset[int]]] = defaultdict(dict)  # line -> suspects of what lay side by side
+        # line -> suspects of what lay side by side: batches, and wafers where no log tells the dies
+        self.beside: defaultdict[int, dict[Demand, frozenset[int]]] = defaultdict(dict)
         for had, suspects in suspicion.perhaps.items():
             if had.line in self._perhaps:
                 self.beside[had.line][had.demand] = suspects
@@ -235,8 +236,10 @@ class _OnPanels:
         members: defaultdict[int, list[int]] = defaultdict(list)
         for of_set, panel in tuples(session, _MEMBERS, sets={row[2] for row in had}):
             members[of_set].append(panel)
-        for wafer, line, of_set, extent, done, e, step, n, run in had:
+        lay: defaultdict[tuple[int, str], set[int]] = defaultdict(set)  # line and role -> all wafers of it that were on the station
+        for wafer, line, of_set, extent, done, e, step, n, run, role in had:
             mounted[line] = mounted.get(line, True) and wafer in whole
+            lay[line, role].add(wafer)
             for panel in members[of_set]:
                 if (run, panel) not in complete:
                     rows[_Covered(line, panel, extent, done, e, step, n, run)] = None
@@ -252,6 +255,10 @@ class _OnPanels:
             else:
                 self._mounted[one.line, one.panel] = "yes" if mounted[one.line] else "perhaps"
                 by_mount.append((one.e, mounted[one.line] and one.extent == "whole", [one.panel]))
+        by_mount_alone = {line for line, _ in self._mounted} - self._lines
+        for (line, _), wafers in lay.items():
+            if line in by_mount_alone:  # each cell has a die of one of them
+                self.beside[line][frozenset(wafers)] = frozenset(wafers.intersection(suspicion.wafers))
         return by_mount
 
 
@@ -297,17 +304,17 @@ _DONE, _OPEN = f"m.panel, c.extent, c.done, {_STEP}", f"m.panel, 'open', false, 
 # a row a wafer of the same role that a line had as well
 _MOUNTED = listed(
     f"""
-    with mounted(wafer, line, e, step, round, run, "set", closed_e) as (
-        select distinct beside.item, l.id, l.e, coalesce(l.step, ''), l.round, l.run, l."set", l.closed_e
+    with mounted(wafer, line, e, step, round, run, "set", closed_e, role) as (
+        select distinct beside.item, l.id, l.e, coalesce(l.step, ''), l.round, l.run, l."set", l.closed_e, w.role
         from use u cross join line l cross join wafer w cross join use beside cross join wafer v
         where u.item in :wafers and l.id = u.line and w.item = u.item and beside.line = u.line and v.item = beside.item and v.role = w.role
         and not exists (select 1 from use_void x where x.line = u.line and x.item in (u.item, beside.item) and x.closed_e is null)
         and {_NOT_VOID.format("l")}
     )
-    select had.wafer, had.line, c."set", c.extent, c.done, had.e, had.step, had.round, had.run
+    select had.wafer, had.line, c."set", c.extent, c.done, had.e, had.step, had.round, had.run, had.role
     from mounted had cross join cover c where c.line = had.line
     union all
-    select had.wafer, had.line, had."set", 'open', false, had.e, had.step, had.round, had.run
+    select had.wafer, had.line, had."set", 'open', false, had.e, had.step, had.round, had.run, had.role
     from mounted had where had.closed_e is null and had."set" is not null
     """,
     "wafers",

@@ -1,9 +1,20 @@
 """A cell was on one side of a change-over, so suspects that must all hold do not hold together where they are on different sides."""
 
+from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
 from app.db import House
+from app.floor.ends import Said, change_over
+from app.genealogy.suspect_cells import SuspectCells
+from app.genealogy.suspects import Suspect, any_of, suspected
+from app.ledger.walk import NEVER
+from tests.conftest import FreshHouse
 from tests.machines.plant import Plant, plant
+from tests.small_factory import Factory
 
 
 def _bounds(do: Plant, *suspects: str, join: str = "all") -> tuple[int, int]:
@@ -29,3 +40,33 @@ def test_two_sides_of_a_change_over_are_never_on_one_cell(house: House) -> None:
         assert _bounds(do, first, wafer) == (20, 40)
         assert _bounds(do, first, run, panels[1]) == (0, 20)
         assert _bounds(do, first, second, panels[1]) == (0, 0)
+
+
+@settings(max_examples=12, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(st.data())
+def test_of_wafers_side_by_side_without_a_log_each_cell_has_one(fresh_house: FreshHouse, data: st.DataObject) -> None:
+    """Against every way in which a cell can have had its die: by one of two lines, of a wafer that was mounted then."""
+    numbers = st.integers(0, 3)
+    first = data.draw(st.lists(numbers, min_size=1, max_size=3, unique=True))
+    changed = data.draw(st.booleans())
+    asked = data.draw(st.lists(st.sets(numbers, min_size=1, max_size=3), min_size=1, max_size=3))
+    with TemporaryDirectory() as folder, fresh_house(Path(folder)) as house:
+        factory = Factory(house).load()
+        wafers, (panel,) = [factory.wafer() for _ in range(4)], factory.panels(1)
+        factory.mount("Attach", factory.batch("GLUE"))
+        for n in first:
+            factory.mount("Attach", wafers[n], place=f"wafer {n}")
+        ways = list(first)
+        run = factory.start("Attach", factory.lot([panel]))
+        if changed:
+            new = next(n for n in range(4) if n not in first)
+            at, place = factory.things["Attach"], f"wafer {first[0]}"
+            factory.do("change_over", lambda s, by: len(change_over(s, by, at, wafers[new], place, Said())))
+            ways += [new, *first[1:]]
+        factory.finish(run)
+        held = [all(wafer in suspects for suspects in asked) for wafer in ways]
+        with house.reading() as session:
+            suspicions = [any_of([suspected(session, Suspect(wafers[n])) for n in sorted(suspects)]) for suspects in asked]
+            cells = SuspectCells(session, suspicions)
+            found = cells.at(panel.id, NEVER).within((1 << 20) - 1) if panel.id in cells.panels else (0, 0)
+    assert found == (20 if all(held) else 0, 20 if any(held) else 0), (ways, asked)
