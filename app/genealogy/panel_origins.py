@@ -1,13 +1,13 @@
 """What panels bring to what their units went into: lines and batches by the panels that travelled together, wafers cell by cell.
 
-A wafer is certain by a placement log alone: where none came, a trace says least 0 even of the only one that was mounted (an exposure says all).
-A batch is certain where no other lay beside it for the same need of the step (`ledger/alternates.py`).
+A batch is certain where no other lay beside it for the same need of the step (`ledger/alternates.py`). A wafer is certain by its placement log;
+where none came, as a batch is: where no other of its role lay beside it.
 
 What met one panel of a group met all of them in the same way, so that it is asked and added up once. A bitmap of cells is one number here,
 of which bit n is cell n: one by one, numbers are quicker than arrays.
 """
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import NamedTuple
@@ -38,6 +38,16 @@ class Mount(NamedTuple):
     e: int
 
 
+class _Placing(NamedTuple):
+    """A line that did a die attach for panels, or may have done it; `alone`: its wafers, no other of whose role was on the station."""
+
+    e: int
+    run: int
+    is_whole: bool
+    is_done: bool
+    alone: frozenset[int]
+
+
 @dataclass(frozen=True)
 class Together:
     """Panels that travelled in the same sets, left at one entry and are of the same frames."""
@@ -45,6 +55,7 @@ class Together:
     panels: list[int]
     certain: dict[Origin, bool]  # lines and batches -> whether all their units surely have met it
     mounts: dict[tuple[str, int], list[Mount]]  # by step and round
+    placings: dict[tuple[str, int], list[_Placing]]  # of the same
 
 
 @dataclass(frozen=True)
@@ -99,7 +110,7 @@ def on_panels(
     session: Session, up: walk.Up, lines: list[LineAbove], uses: list[Used], batches: BatchesOn, units: dict[int, int]
 ) -> OnPanels:
     """`units` of each panel."""
-    groups = _groups(up, lines, uses, batches)
+    groups = _groups(up, lines, uses, batches, _alone(session, uses))
     return OnPanels(units, groups, _wafers(session, up, groups, units))
 
 
@@ -108,8 +119,23 @@ def share_of_cells(surely: int, perhaps: int, cells: int, units: int) -> Share:
     return Share(max(0, surely - (cells - min(units, cells))), min(perhaps, units))
 
 
-def _groups(up: walk.Up, lines: list[LineAbove], uses: list[Used], batches: BatchesOn) -> list[Together]:
-    met = _met(up, lines, uses, batches)
+def _alone(session: Session, uses: list[Used]) -> dict[int, frozenset[int]]:
+    """Line -> its wafers that no other of their role lay beside."""
+    wafers: defaultdict[int, set[int]] = defaultdict(set)
+    for line, item, part in uses:
+        if part is None:
+            wafers[line].add(item)
+    several = set().union(*(some for some in wafers.values() if len(some) > 1))
+    roles: dict[int, str] = dict(tuples(session, _ROLES, wafers=several)) if several else {}
+    found = {}
+    for line, some in wafers.items():
+        counted = Counter(roles.get(wafer) for wafer in some)
+        found[line] = frozenset(wafer for wafer in some if counted[roles.get(wafer)] == 1)
+    return found
+
+
+def _groups(up: walk.Up, lines: list[LineAbove], uses: list[Used], batches: BatchesOn, alone: Mapping[int, frozenset[int]]) -> list[Together]:
+    met = _met(up, lines, uses, batches, alone)
     return [
         _together(panels, [one for travelled in sets for one in met[travelled] if one.e < exit_e], frames)
         for (sets, exit_e, frames), panels in _alike(up).items()
@@ -126,9 +152,12 @@ class _Met(NamedTuple):
     is_done: bool
     batches: list[tuple[Origin, bool]]  # whether all that the line did surely had it
     mounts: list[Mount]
+    placing: _Placing
 
 
-def _met(up: walk.Up, lines: list[LineAbove], uses: list[Used], batches: BatchesOn) -> defaultdict[int, list[_Met]]:
+def _met(
+    up: walk.Up, lines: list[LineAbove], uses: list[Used], batches: BatchesOn, alone: Mapping[int, frozenset[int]]
+) -> defaultdict[int, list[_Met]]:
     """By set of panels."""
     wafers: defaultdict[int, list[int]] = defaultdict(list)
     for used_in, item, part in uses:
@@ -139,7 +168,8 @@ def _met(up: walk.Up, lines: list[LineAbove], uses: list[Used], batches: Batches
         had: list[tuple[Origin, bool]] = [(("batch", it), (line.line, it) not in batches.perhaps) for it in batches.by_line.get(line.line, ())]
         mounted = [Mount(wafer, line.e) for wafer in wafers.get(line.line, ())]
         for cover in up.travels.covers.get(line.line, ()):
-            met = _Met(line.e, ("line", line.line), (line.step or "", line.round), cover.extent == "whole", cover.done, had, mounted)
+            placing = _Placing(line.e, line.run, cover.extent == "whole", cover.done, alone.get(line.line, _NOTHING))
+            met = _Met(line.e, ("line", line.line), (line.step or "", line.round), cover.extent == "whole", cover.done, had, mounted, placing)
             found[cover.set].append(met)
     return found
 
@@ -155,7 +185,7 @@ def _alike(up: walk.Up) -> dict[tuple[tuple[int, ...], int, frozenset[int]], lis
             frames[edge.child] = frames[edge.child] | mixed_of[edge.parent] if edge.child in frames else mixed_of[edge.parent]
     found: defaultdict[tuple[tuple[int, ...], int, frozenset[int]], list[int]] = defaultdict(list)
     for panel in up.panels:
-        found[up.travels.sets.get(panel, ()), up.exits[panel], frames.get(panel, _NO_FRAME)].append(panel)
+        found[up.travels.sets.get(panel, ()), up.exits[panel], frames.get(panel, _NOTHING)].append(panel)
     return found
 
 
@@ -181,7 +211,7 @@ def _together(panels: list[int], met: list[_Met], frames: frozenset[int]) -> Tog
         for batch, n in surely_by.items():
             certain[batch] = certain[batch] or (n == len(of_work) and doing in finished)
     certain |= {("batch", batch): True for batch in frames}
-    return Together(panels, certain, mounts)
+    return Together(panels, certain, mounts, {doing: [one.placing for one in works[doing]] for doing in mounts})
 
 
 def _with_parents(batch: int, up: walk.Up) -> set[int]:
@@ -197,8 +227,13 @@ def _wafers(session: Session, up: walk.Up, groups: list[Together], units: dict[i
     """By the cells of the placement logs that went the way; cells without a die of a step may have one of any wafer mounted there."""
     exits = _exits(session, up)
     placed, told = _logged(session, up)
+    untold = {
+        one.run for group in groups for doing in group.mounts if any(doing not in told.get(panel, {}) for panel in group.panels)
+        for one in group.placings[doing]
+    }  # fmt: skip
+    logged = {run for (run,) in tuples(session, _HAS_LOG, runs=untold)} if untold else set()
     return {
-        panel: _wafers_of(_Cells(panel in up.starts, exits[panel], placed.get(panel, {}), told.get(panel, {})), group.mounts, units[panel])
+        panel: _wafers_of(_Cells(panel in up.starts, exits[panel], placed.get(panel, {}), told.get(panel, {})), group, units[panel], logged)
         for group in groups
         for panel in group.panels
     }
@@ -213,13 +248,14 @@ class _Cells(NamedTuple):
     told: dict[tuple[str, int], int]
 
 
-def _wafers_of(cells: _Cells, mounts: dict[tuple[str, int], list[Mount]], units: int) -> dict[int, Share]:
+def _wafers_of(cells: _Cells, group: Together, units: int, logged: set[int]) -> dict[int, Share]:
     everything = 0
     for _, gone in cells.exits:
         everything |= gone
     went = cells.exits[0][1] if cells.is_start else everything
     bare: dict[int, int] = {}
-    for doing, of_doing in mounts.items():
+    alone: dict[int, int] = {}  # by wafer, cells that have a die of it for no other can have given one
+    for doing, of_doing in group.mounts.items():
         told = cells.told.get(doing)
         if told is not None and not everything & ~told:
             continue  # nearly always: each cell has its die
@@ -227,6 +263,11 @@ def _wafers_of(cells: _Cells, mounts: dict[tuple[str, int], list[Mount]], units:
             for left, gone in cells.exits:
                 if e < left and (told is None or gone & ~told):
                     bare[wafer] = bare.get(wafer, 0) | (went & gone & ~(told or 0))
+        placings = group.placings[doing]
+        if told is None and not any(one.run in logged for one in placings):
+            for left, gone in cells.exits:
+                for wafer in _surely_gave([one for one in placings if one.e < left]):
+                    alone[wafer] = alone.get(wafer, 0) | (went & gone)
     size = went.bit_count()
     if not bare:  # as `share_of_cells` says, written out
         lost = max(0, size - units)
@@ -237,11 +278,19 @@ def _wafers_of(cells: _Cells, mounts: dict[tuple[str, int], list[Mount]], units:
         }
     found = {}
     for wafer in cells.placed.keys() | bare.keys():
-        surely = went & cells.placed.get(wafer, 0)
+        surely = went & cells.placed.get(wafer, 0) | alone.get(wafer, 0)
         if surely or wafer in bare:
             perhaps = surely | bare.get(wafer, 0)
             found[wafer] = share_of_cells(surely.bit_count(), perhaps.bit_count(), size, units)
     return found
+
+
+def _surely_gave(placings: list[_Placing]) -> frozenset[int]:
+    """The wafers that gave every cell a die: alone on a line that did it wholly, or on each that may have done what is finished."""
+    whole = frozenset().union(*(one.alone for one in placings if one.is_whole))
+    if any(one.is_done for one in placings):
+        return whole | frozenset.intersection(*(one.alone for one in placings))
+    return whole
 
 
 def _exits(session: Session, up: walk.Up) -> defaultdict[int, list[tuple[int, int]]]:
@@ -272,7 +321,9 @@ def _logged(session: Session, up: walk.Up) -> tuple[dict[int, dict[int, int]], d
     return placed, told
 
 
-_NO_FRAME: frozenset[int] = frozenset()
+_NOTHING: frozenset[int] = frozenset()
+_ROLES = listed("select item, role from wafer where item in :wafers", "wafers")
+_HAS_LOG = listed("select distinct run from placement where run in :runs and closed_e is null", "runs")
 _PLACED = listed(
     """
     select p.panel, p.wafer, p.run, p.cells from placement p

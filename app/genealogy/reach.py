@@ -1,8 +1,9 @@
 """Forward: everything that an item, run, line or batch went into, and how many of its units can and must be there."""
 
 from collections import defaultdict
-from collections.abc import Container, Hashable, Iterable
+from collections.abc import Callable, Container, Hashable, Iterable
 from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import Any, NamedTuple
 
 from sqlalchemy import func, select
@@ -13,6 +14,8 @@ from app.floor.exits import CellHistory, Doing, told_cells
 from app.floor.marks import good_units
 from app.genealogy.amounts import Draw, Share, drawn, either_or_both, no_more_than, spare_of, spread
 from app.genealogy.panel_origins import share_of_cells
+from app.genealogy.suspect_cells import Cells, SuspectCells
+from app.genealogy.suspects import Suspected
 from app.ledger import walk
 from app.ledger.alternates import demands, is_certain
 from app.ledger.items import Lot
@@ -69,13 +72,15 @@ class _Into(NamedTuple):
 class _OnPanel(NamedTuple):
     """How a panel has the subject, from an entry on: all its units, surely or perhaps; of a wafer by the cells with its dies.
 
-    `perhaps`: from an entry on, other cells may have its dies too, but those that are told to have others.
+    `perhaps`: from an entry on, other cells may have its dies too, but those that are told to have others. `mounted`: where no log tells, what
+    mounts say of the panel at an entry.
     """
 
     since: int
     certain: bool
     cells: int | None = None  # bit n is cell n
     perhaps: tuple[tuple[int, int], ...] = ()
+    mounted: Callable[[int], Cells] | None = None
 
 
 def _of_lines(session: Session, lines: list[LineAbove], perhaps: Container[int] = ()) -> Reached:
@@ -125,10 +130,13 @@ def _of_wafer(session: Session, wafer: int) -> Reached:
         for panel in covered.get(line.line, {}):
             doings[panel].append((line.e, (panel, line.step or "", line.round)))
     told = told_cells(session, doings)
+    is_untold = any(doing not in told for some in doings.values() for _, doing in some)
+    marks = SuspectCells(session, [Suspected(wafers={wafer: ()})]) if is_untold else None
     panels = {panel: _OnPanel(0, False, cells) for panel, cells in placed.items()}
     for panel, some in doings.items():
         since = 0 if panel in placed else min(e for e, _ in some)
-        panels[panel] = _OnPanel(since, False, placed.get(panel, 0), tuple([(e, told.get(doing, 0)) for e, doing in some]))
+        mounted = partial(marks.at, panel) if marks and any(doing not in told for _, doing in some) else None
+        panels[panel] = _OnPanel(since, False, placed.get(panel, 0), tuple([(e, told.get(doing, 0)) for e, doing in some]), mounted)
     found = _of_panels(session, panels)
     return replace(found, lines=tuple(lines))
 
@@ -201,7 +209,7 @@ def _share_of(one: _OnPanel, cells: int | None, units: int, left: int = walk.NEV
     """Of `units` on these cells that left the panel then; None: nobody asks for cells."""
     if one.cells is None or cells is None:
         return Share(units if one.certain else 0, units)
-    surely = perhaps = one.cells & cells
+    surely = perhaps = cells & (one.cells | (one.mounted(left).sure if one.mounted else 0))
     for e, told in one.perhaps:
         if e < left:
             perhaps |= cells & ~told

@@ -3,7 +3,7 @@
 A panel that straddles a change-over had each of its cells on exactly one side: a suspect on one side alone marks perhaps all and surely none;
 suspects on every side mark all. So it is with batches, or wafers, that lay side by side on a station. Two suspects that must both hold mark no
 cell where they are on different sides of a change-over.
-A wafer that was mounted alone and has no log marks all, for each cell has a die of what was there; a trace is more modest, and says least 0.
+A wafer that was mounted alone and has no log marks all, for each cell has a die of what was there; a trace says the same.
 What left a panel before a suspect came to it carries no mark of it.
 
 Cells are bits of a whole number here, as in `floor/bitmaps.py` the lowest first: a hundred panels are counted sooner so than as arrays.

@@ -70,3 +70,31 @@ def test_of_wafers_side_by_side_without_a_log_each_cell_has_one(fresh_house: Fre
             cells = SuspectCells(session, suspicions)
             found = cells.at(panel.id, NEVER).within((1 << 20) - 1) if panel.id in cells.panels else (0, 0)
     assert found == (20 if all(held) else 0, 20 if any(held) else 0), (ways, asked)
+
+
+def test_without_a_log_traces_and_exposure_are_alike_sure_of_a_wafer(house: House) -> None:
+    """Alone on the station it is in every cell; beside another, or on one side of a change-over, perhaps in all and surely in none."""
+    with plant(house) as do:
+        glue, sole, one, other, after = do.batch("GLUE"), *(do.wafer(f"W{n}") for n in range(4))
+        do.mount("Attach", glue)
+        do.mount("Attach", sole)
+        lots = [do.lot(do.panels(2)) for _ in range(3)]
+        do.run("Attach", lots[0])
+        do.post(f"/stations/{do.at['Attach']}/unmount", item=sole)
+        for n, wafer in enumerate((one, other)):
+            do.post(f"/stations/{do.at['Attach']}/mount", item=wafer, place=f"wafer {n}")
+        do.run("Attach", lots[1])
+        do.post(f"/stations/{do.at['Attach']}/unmount", item=other)
+        run = do.start("Attach", lots[2])
+        do.post(f"/stations/{do.at['Attach']}/change_over", item=after, place="wafer 0")
+        do.post(f"/runs/{run}/finish")
+        for wafer, expected in ((sole, (40, 40)), (one, (0, 80)), (other, (0, 40)), (after, (0, 40))):
+            assert _bounds(do, wafer) == expected, wafer
+            forward = [(row["least"], row["most"]) for row in do.get(f"/trace/{wafer}?direction=forward")["panels"]]
+            back = [
+                (row["least"], row["most"])
+                for lot in lots for panel in do.get(f"/lots/{lot}")["panels"]
+                for row in do.get(f"/trace/{panel}")["wafers"] if row["code"] == wafer
+            ]  # fmt: skip
+            assert sorted(forward) == sorted(back)
+            assert (sum(least for least, _ in back), sum(most for _, most in back)) == expected, wafer
