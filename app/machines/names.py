@@ -9,12 +9,14 @@ from app.catalogue import queries as catalogue
 from app.errors import bad_input, refuse, unknown
 from app.floor.ends import Said, Value
 from app.floor.groups import contents
+from app.journal.act import By
 from app.ledger.items import Lot
 from app.ledger.places import Load
 from app.ledger.runs import Line, Run
 from app.ledger.sets import lots_of_panels
 from app.machines.bodies import ValueIn
 from app.naming.resolve import Named, candidates, code_of, codes_of, resolve
+from app.people.people import duties_of
 
 
 def station_of(session: Session, name: str) -> int:
@@ -43,6 +45,16 @@ def inside(session: Session, things: Iterable[Named]) -> tuple[list[int], list[i
 
 def person_of(session: Session, name: str | None, caller: int | None) -> int | None:
     return resolve(session, name, "person").id if name else caller
+
+
+def doer_of(session: Session, by: By, name: str | None, caller: int | None) -> int | None:
+    """Who is about to do something. One whose duties have all ended begins nothing more; what was done is recorded whoever did it."""
+    person = person_of(session, name, caller)
+    if name and person is not None and not by.fact and not duties_of(session, person):
+        who = resolve(session, name, "person").code
+        why = "This person's duties have all ended."
+        raise refuse("duty", f"{who} may begin nothing here.", why, "Name who does it; if it was done already, send it as a fact.")
+    return person
 
 
 def said(session: Session, done: Sequence[str] | None, in_work: Sequence[str] | None) -> Said:

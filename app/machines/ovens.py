@@ -16,7 +16,7 @@ from app.ledger.runs import Line, Run
 from app.ledger.sets import panels_of as panels_in_set
 from app.machines.bodies import AStation, AThing, ByPerson, InPath, LoadCode, LotCode, Name, Number, PanelCode, Panels, RunCode, Told
 from app.machines.calls import PROBLEMS, Call, FormTold, calling
-from app.machines.names import open_run, panel_codes, panels_of, person_of, run_named, station_of, things_of, values_of
+from app.machines.names import doer_of, open_run, panel_codes, panels_of, person_of, run_named, station_of, things_of, values_of
 from app.machines.runs import FinishIn, RunOut, run_as_json
 from app.naming.resolve import Named, code_of, resolve
 from app.ovens import loads
@@ -104,7 +104,7 @@ def cancel(load: str, body: Told, call: Calling) -> LoadOut:
 def start(load: str, body: StartIn, call: Calling) -> LoadOut:
     def verb(s: Session, by: By) -> dict[str, Any]:
         one = _of(s, load)
-        loads.start_load(s, by, one, body.version, person=person_of(s, body.person, call.person))
+        loads.start_load(s, by, one, body.version, person=doer_of(s, by, body.person, call.person))
         return load_as_json(s, one)
 
     return LoadOut(**call.do("start_load", body, verb, path={"load": load}))

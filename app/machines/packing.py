@@ -37,7 +37,7 @@ from app.machines.bodies import (
     Words,
 )
 from app.machines.calls import PROBLEMS, Call, calling
-from app.machines.names import lot_named, order_number, person_of, station_of, values_of
+from app.machines.names import doer_of, lot_named, order_number, person_of, station_of, values_of
 from app.naming.resolve import code_of, codes_of, resolve
 from app.packing import fill, rework, shipping
 from app.packing.contents import fills_of, units_of
@@ -174,7 +174,7 @@ def begin(body: PackIn, call: Calling) -> PackOut:
         order = catalogue.named(s, "order", number).id if number else None
         pack = fill.fill_pack(
             s, by, station_of(s, body.station), _parts(s, body.parts), form=body.form, size=body.size, order=order,
-            person=person_of(s, body.person, call.person), line_clear=body.line_clear, close=body.close, short_reason=body.short_reason,
+            person=doer_of(s, by, body.person, call.person), line_clear=body.line_clear, close=body.close, short_reason=body.short_reason,
             values=values_of(body.values),
         )  # fmt: skip
         return _pack(s, pack)

@@ -37,7 +37,7 @@ from app.machines.bodies import (
     shown,
 )
 from app.machines.calls import PROBLEMS, Call, calling
-from app.machines.names import open_run, panel_codes, panels_of, person_of, run_named, said, station_of, things_of, values_of
+from app.machines.names import doer_of, open_run, panel_codes, panels_of, person_of, run_named, said, station_of, things_of, values_of
 from app.naming.resolve import code_of, codes_of, resolve
 from app.ovens.judging import judge_run
 
@@ -146,8 +146,8 @@ def start(body: RunIn, call: Calling) -> RunOut:
     def verb(s: Session, by: By) -> dict[str, Any]:
         station = station_of(s, body.station)
         done = start_run(
-            s, by, station, things_of(s, body.things), step=body.step, only=panels_of(s, body.panels), person=person_of(s, body.person, call.person),
-            shelf=body.shelf, line_clear=body.line_clear,
+            s, by, station, things_of(s, body.things), step=body.step, only=panels_of(s, body.panels),
+            person=doer_of(s, by, body.person, call.person), shelf=body.shelf, line_clear=body.line_clear,
         )  # fmt: skip
         return run_as_json(s, done.run)
 

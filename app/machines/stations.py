@@ -30,7 +30,7 @@ from app.machines.bodies import (
     Words,
 )
 from app.machines.calls import PROBLEMS, Call, calling
-from app.machines.names import said, station_of
+from app.machines.names import doer_of, person_of, said, station_of
 from app.naming.resolve import codes_of, resolve
 
 router = APIRouter(prefix="/api/v1", tags=["floor"], responses=PROBLEMS)
@@ -165,7 +165,7 @@ def see_station(station: str, call: Calling) -> StationOut:
 @router.post("/stations/{station}/attend", summary="A person attends a station, or leaves it")
 def attend_station(station: str, body: AttendIn, call: Calling) -> StationOut:
     def verb(s: Session, by: By) -> dict[str, Any]:
-        who = resolve(s, body.person, "person").id if body.person else call.person
+        who = doer_of(s, by, body.person, call.person) if body.here else person_of(s, body.person, call.person)
         if who is None:
             raise bad_input("Who?", "person", "A machine attends no station.", "Name the person.")
         (attend if body.here else leave)(s, by, who, station_of(s, station))

@@ -140,3 +140,18 @@ def test_a_panel_gives_no_more_than_it_had_however_often_its_units_part_and_join
         assert (frames["least"], frames["most"]) == (40, 40)
         (forward,) = (one for one in do.get(f"/trace/{panels[0]}?direction=forward")["lots"] if one["code"] == joined)
         assert (forward["least"], forward["most"]) == (0, 20)
+
+
+def test_nothing_is_begun_in_the_name_of_one_who_has_left(house: House) -> None:
+    product = Product(part_number="BARE", rows=4, columns=5, roles=())
+    with plant(house, ("product", product), ("route", Route(product="BARE", revision="1", steps=STEPS[2:]))) as do:
+        badge = do.post("/people", who="administrator", name="Ola", duties=["operate"], password="long enough")["person"]
+        lot = do.lot(do.panels(1), product="BARE")
+        run = do.start("Scope", lot, person=badge)
+        do.post(f"/people/{badge}/change", who="administrator", duties=[])
+        do.post(f"/runs/{run}/finish", person=badge)  # it was begun before, and has been done
+        start = {"station": do.at["Saw"], "things": [lot], "person": badge}
+        refused = do.post("/runs", expect=403, **start)
+        assert refused["kind"] == "duty" and "duties have all ended" in refused["detail"]
+        do.post(f"/stations/{do.at['Saw']}/attend", expect=403, person=badge)
+        do.post("/runs", **start, fact=True)
