@@ -22,12 +22,14 @@ from app.journal.record import EntryNumber, collected, combined, start_collectin
 from app.listed import Question, among, say_last, together, tuples
 
 _HOLDS_LOCK = 7201  # PostgreSQL advisory lock: shared by every act, taken alone by one that places or releases a hold
+_NAMES_LOCK = 7203  # taken alone by an act that looks whether nothing has a name yet, and then gives it
 _TRIES = 3
 _LONG_SECONDS = 3.0  # who has waited this long is told, and decides
 _KEY_DAYS = 90
 
 # statements of every act: made once, as making one costs more than sending it
 _ALONE, _SHARED = (text(f"select {name}({_HOLDS_LOCK})") for name in ("pg_advisory_xact_lock", "pg_advisory_xact_lock_shared"))
+_TO_NAME = text(f"select pg_advisory_xact_lock({_NAMES_LOCK})")
 _NEXT = select(entry_number.next_value())
 _NEW_ENTRY = insert(Entry.__table__)  # type: ignore[arg-type]
 _BLANK = text("""
@@ -336,6 +338,11 @@ def lock(session: Session, table: Any, ids: list[int]) -> None:
     """Locks rows in id order, so that two acts that cross wait in line. SQLite has one writer and needs none."""
     if ids and session.get_bind().dialect.name == "postgresql":
         tuples(session, _locking(table), ids=ids)
+
+
+def turn_to_name(session: Session) -> list[Question[Any]]:
+    """To be asked before whether a name from outside is free: names are not unique, so of two acts at once each would find it so."""
+    return [Question(_TO_NAME, {}, list)] if session.get_bind().dialect.name == "postgresql" else []
 
 
 @cache

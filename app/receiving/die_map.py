@@ -24,7 +24,6 @@ NO_DIE = 0
 FARTHEST = 32767  # coordinates go from -FARTHEST to FARTHEST: two of them fit into 32 bits
 _HEAD = struct.Struct("<4sI")
 _CELLS, _RUNS = b"DMP1", b"DMP2"
-_LONGEST_RUN = 255  # one byte
 _FEW_RUNS = 8  # times fewer than positions: then their lengths are packed sooner than the positions
 
 

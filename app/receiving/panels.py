@@ -11,9 +11,10 @@ from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Part
 from app.errors import bad_input, refuse
 from app.holds.stopped import stops_on
-from app.journal.act import By, lock
+from app.journal.act import By, lock, turn_to_name
 from app.ledger.flows import Flow
 from app.ledger.items import Batch, Item, Panel
+from app.listed import together
 from app.naming.models import Alias, Code
 from app.naming.resolve import Named, dated_code
 
@@ -102,6 +103,7 @@ def _check_marks(session: Session, marks: list[str | None]) -> None:
         raise bad_input(
             "A mark stands twice.", f"marks[{given.index(twice)}]", f"{twice} stands more than once.", "Every panel has a mark of its own."
         )
+    together(session, *turn_to_name(session))
     known = set(session.scalars(select(Code.code).where(Code.code.in_(given))))
     known |= set(
         session.scalars(select(Alias.value).where(Alias.kind == "panel", Alias.value.in_([m for m in marks if m]), Alias.closed_e.is_(None)))

@@ -13,7 +13,7 @@ from app.catalogue.known import state_now
 from app.db import House
 from app.errors import bad_input, refuse
 from app.evidence.keep import Kept, evidence_of, keep_file, record_evidence
-from app.journal.act import By, lock
+from app.journal.act import By, lock, turn_to_name
 from app.journal.record import AtOnce, number
 from app.ledger.items import Item, Wafer
 from app.listed import Question, listed, tuples
@@ -50,7 +50,7 @@ def read_map_files(house: House, files: Sequence[tuple[str, bytes]], part: Part,
 
 
 def receive_wafers(session: Session, by: By, files: Sequence[MapFile], part: str, *, supplier: str = "") -> list[Named]:
-    """A wafer for each map of each file. A wafer of this part and supplier that is here already is refused by name."""
+    """A wafer for each map of each file. A wafer of this part that is here already is refused by its supplier's name."""
     return [wafer for file in files for wafer in _receive(session, by, file, part, supplier or "supplier")]
 
 
@@ -58,8 +58,8 @@ def _receive(session: Session, by: By, file: MapFile, part: str, supplier: str) 
     names = [_name_of(file, n, die_map) for n, die_map in enumerate(file.maps, 1)]
     items = [Item(kind="wafer") for _ in names]
     evidence = evidence_of(by, file.kept, "die_map", {k: v for k, v in vars(file.stated).items() if v})
-    asking = [Question(_NAMED, {"name": name}, list) for name in names]
-    known = number(session, by.number, evidence, *items, asking=[*asking, *state_now(session)])[: len(names)]
+    turn, asking = turn_to_name(session), [Question(_NAMED, {"name": name}, list) for name in names]
+    known = number(session, by.number, evidence, *items, asking=[*turn, *asking, *state_now(session)])[len(turn) : len(turn) + len(names)]
     found = catalogue.part(session, part)
     if found.body.role is None:
         raise bad_input(f"{part} has no role.", "part", "Its definition does not say what its dies are.", "State the role in the catalogue.")

@@ -12,6 +12,7 @@ from typing import Any
 
 import pytest
 
+from app.catalogue.definitions import Part
 from app.db import House
 from app.errors import Refused
 from app.final_test.bins_out import take_bins_out
@@ -28,6 +29,9 @@ from app.naming.resolve import Named
 from app.ovens import loads
 from app.packing import fill, shipping
 from app.packing.dry import seal_pack
+from app.receiving.die_map import Stated
+from app.receiving.panels import receive_panels
+from app.receiving.wafers import read_map_files, receive_wafers
 from tests.small_factory import Factory, named_lot, named_pack
 
 ROOT = Path(__file__).parent.parent.parent
@@ -198,3 +202,16 @@ def _go(processes: list["subprocess.Popen[str]"]) -> list["subprocess.Popen[str]
         process.stdin.write("go\n")
         process.stdin.flush()
     return processes
+
+
+def test_what_comes_twice_at_the_same_moment_is_received_once(factory: Factory) -> None:
+    """Neither sees the other's name yet: without a turn both would find it free."""
+    frames, answers = factory.batch("FRAME"), []
+    for n in range(5):
+        body = f"wafer,x,y,bin\nT-{n},0,0,1\nT-{n},1,0,1\n".encode()
+        files = read_map_files(factory.house, [(f"{n}.csv", body)], Part(number="WR", kind="wafer", role="red"), Stated(passing=("1",)))
+        wafer = lambda files=files: len(factory.do("receive_wafers", lambda s, by: receive_wafers(s, by, files, "WR")))  # noqa: E731
+        panel = lambda n=n: len(factory.do("receive_panels", lambda s, by: receive_panels(s, by, frames, marks=[f"F{n}"])))  # noqa: E731
+        answers += at_once(wafer, wafer, panel, panel)
+    assert Counter(answers) == {1: 10, "bad_input": 10}
+    assert list(check(factory.house)) == []
