@@ -4,10 +4,11 @@ from sqlalchemy import BigInteger, select
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
-from app.errors import bad_input
+from app.errors import bad_input, refuse
 from app.journal.act import By
 from app.ledger.runs import Attendance
 from app.listed import listed, tuples
+from app.people.people import duties_of
 
 
 def attend(session: Session, by: By, person: int, station: int) -> None:
@@ -30,6 +31,9 @@ def hand_over(session: Session, by: By, giver: int, taker: int) -> list[int]:
     """All stations of one person go to another, with what runs on them."""
     if giver == taker:
         raise bad_input("Nothing is handed over.", "to_person", "Both are the same person.", "Scan the badge of the one who takes over.")
+    if not by.fact and not duties_of(session, taker):
+        why = "This person's duties have all ended."
+        raise refuse("duty", "Nothing is handed over.", why, "Scan the badge of someone who works here.")
     stations = stations_of(session, giver)
     leave(session, by, giver)
     for station in stations:

@@ -154,4 +154,5 @@ def test_nothing_is_begun_in_the_name_of_one_who_has_left(house: House) -> None:
         refused = do.post("/runs", expect=403, **start)
         assert refused["kind"] == "duty" and "duties have all ended" in refused["detail"]
         do.post(f"/stations/{do.at['Saw']}/attend", expect=403, person=badge)
+        do.post("/hand_over", expect=403, from_person=do.signed["signed_by"], to_person=badge)
         do.post("/runs", **start, fact=True)
