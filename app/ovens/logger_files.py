@@ -275,7 +275,7 @@ class _Reader:
         if "," in text and self.table.delimiter == ",":
             why = f"{text[:40]!r} has a comma, which separates the columns here."
             now = "Export it with semicolons between the columns, or with decimal points."
-        elif re.match(r"[-+]?\d[\d.,]* ?\D+$", text):
+        elif re.fullmatch(r"[-+]?\d[\d.,]*[^\d.,]+", text[:40]):
             now = "Export the numbers alone, with their unit in the heading."
         self._bad(line, why, now, column.name)
 

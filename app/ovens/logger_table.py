@@ -162,6 +162,7 @@ def _is_left_open(headings: Sequence[str], places: Sequence[int]) -> bool:
 
 
 def _time_name(heading: str) -> str:
+    heading = heading[: LONGEST_NAME + 1]  # a longer one is none, and would take long
     return plain(_ZONE.sub("", re.sub(r"[(\[].*?[)\]]", "", heading))).strip(" :,.")
 
 

@@ -18,6 +18,7 @@ _OTHER = re.compile(
 _KELVIN = re.compile(r"[(\[] ?(?:°|º|deg\.? ?)?K ?[)\]]|, ?K$|(?:°|º) ?K\b|\bkelvin\b", re.I)
 _OTHER_DEGREES = re.compile(r"(?:°|º)(?! ?[CFK])[A-Z]", re.I)  # Réaumur, Rankine
 _DECLARED = re.compile(r"[\w ]*\b(?:units?|einheit|unité|unidad|unità|unidade|eenheid)\b[\w ]*[:=]+ ?(.+)", re.I)
+_LONGEST = 120
 _IN_BRACKETS = re.compile(r"[(\[] ?(?:°|º|deg\.? ?)?[CFK](?:elsius|ahrenheit|elvin)? ?[)\]]$", re.I)
 
 
@@ -67,6 +68,7 @@ def ends_in_unit(text: str) -> bool:
 
 def declared_unit(fields: Sequence[str]) -> str | None:
     """The unit of temperature that a line like `Units: Fahrenheit` declares for what comes below it."""
-    match = _DECLARED.fullmatch(": ".join(field.strip(" :=") for field in fields if field.strip()))
+    line = ": ".join(field.strip(" :=") for field in fields if field.strip())
+    match = _DECLARED.fullmatch(line) if len(line) <= _LONGEST else None  # a long line is no such, and would take long
     said = match and match[1].strip()
     return (unit_word(said) or ("K" if is_kelvin(said) else None)) if said else None
