@@ -20,7 +20,7 @@ from app.genealogy.record_files import FilesTold, cure_spells, files_told, logge
 from app.ledger.ran import LineRow, Ran, RunRow, ran
 from app.listed import ask, listed, tuples
 from app.naming.resolve import codes_of
-from app.ovens.traces import evidence_told
+from app.ovens.traces import Spell, evidence_told
 
 KINDS = (
     "logger file", "judgement", "placement log", "reading", "count", "material", "person", "unit results", "die map", "original file",
@@ -47,24 +47,21 @@ def missing_of(
 ) -> list[Missing]:
     """Of these run lines, wafers and loose lots, in the order of KINDS: a fixed number of statements."""
     some, wafers = ran(session, lines), list(wafers)
-    files = _files_told(session, some, wafers) if house else None
-    return missing_of_lines(session, some, wafers, loose, house, files, judgements_in_force(session, [line.id for line, _ in some]))
-
-
-def _files_told(session: Session, lines: Sequence[Ran], wafers: Iterable[int]) -> FilesTold:
-    cured = cure_spells(lines)
-    logged = logger_files(cured, evidence_told(session, cured.values()))
-    return files_told(session, [run.id for _, run in lines], [line.id for line, _ in lines], wafers, logged)
+    cured = cure_spells(some)
+    told = evidence_told(session, cured.values())
+    ids = [line.id for line, _ in some]
+    files = files_told(session, [run.id for _, run in some], ids, wafers, logger_files(cured, told)) if house else None
+    return missing_of_lines(session, some, wafers, loose, house, files, judgements_in_force(session, ids), told)
 
 
 def missing_of_lines(
     session: Session, lines: Sequence[Ran], wafers: Iterable[int], loose: Iterable[int], house: House | None, files: FilesTold | None,
-    judged: Mapping[int, JudgementRow],
+    judged: Mapping[int, JudgementRow], told: Mapping[Spell, Sequence[int]],
 ) -> list[Missing]:  # fmt: skip
-    """The same of lines that were read, with the files that tell of them and their judgements in force."""
+    """The same of lines that were read, with the files that tell of them, their judgements in force and the logger files of every ended cure."""
     facts = _Facts(session, lines)
     found = [
-        *_logger_files(session, facts), *_judgements(session, facts, judged), *_placement_logs(session, facts), *_readings(session, facts),
+        *_logger_files(facts, told), *_judgements(session, facts, judged), *_placement_logs(session, facts), *_readings(session, facts),
         *_counts(session, facts, list(loose)), *_materials(session, facts), *_people(facts), *_unit_results(session, facts),
         *_die_maps(session, list(wafers)), *(_files(facts, set(wafers), house, files) if house and files else ()),
     ]  # fmt: skip
@@ -93,10 +90,9 @@ class _Facts:
         return [run for run in self.runs.values() if run.operation == operation]
 
 
-def _logger_files(session: Session, facts: _Facts) -> Iterable[Missing]:
+def _logger_files(facts: _Facts, told: Mapping[Spell, Sequence[int]]) -> Iterable[Missing]:
     """Judged cures that no file of the oven's logger tells of."""
     cures = cure_spells((line, run) for line, run in facts.lines if line.judged == "cure")
-    told = evidence_told(session, cures.values())
     untold = [run for run, spell in cures.items() if not told[spell]]
     return [Missing("logger file", facts.codes[run], "no file of the oven's logger covers this cure") for run in untold]
 

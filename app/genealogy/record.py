@@ -168,7 +168,7 @@ def record_of(session: Session, house: House, subject: Named, now: datetime, zon
         results=_results(session, house, runs, found, lot), holds=holds_ever(session, found),
         risks=risks_of(session, found, done), undecided=tuple(one for one in rows if _is_undecided(one.doing)),
         uncertain=tuple(one for one in rows if one.extent == "either"),
-        missing=tuple(missing_of_lines(session, lines, list(found.wafers), found.up.loose, house, files, judged)),
+        missing=tuple(missing_of_lines(session, lines, list(found.wafers), found.up.loose, house, files, judged, told.evidence)),
         told=tuple(told_of(session, [*found.wafers, *found.batches])), files=files_of(session, house, files, runs),
     )  # fmt: skip
 
