@@ -55,8 +55,8 @@ def maybe_caller(request: Request) -> Caller | None:
     bearer = request.headers.get("authorization", "")
     if bearer.lower().startswith("bearer "):  # a token that is not in force is nobody, whatever cookie comes with it
         with house.reading() as session:
-            token = tokens.token_with(session, bearer[7:].strip(), clock.now())
-        return Caller(tokens.actor_of(token), None, token.may_state_facts, address) if token else None
+            machine = tokens.bearer_of(session, bearer[7:].strip(), clock.now())
+        return Caller(machine.actor, None, machine.may_state_facts, address) if machine else None
     found = signed_in(house, cookie_of(request, SESSION_COOKIE), by_itself=_asks_by_itself(request))
     if found is None:
         return None

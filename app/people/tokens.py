@@ -3,12 +3,15 @@
 import hashlib
 import secrets
 from datetime import datetime, timedelta
+from typing import NamedTuple
 
-from sqlalchemy import select
+from sqlalchemy import Boolean, String, select
 from sqlalchemy.orm import Session
 
+from app.db import Moment
 from app.errors import bad_input, refuse, unknown
 from app.journal.act import Actor, By, lock
+from app.listed import ask, listed
 from app.people.models import Token
 from app.people.people import check_duties
 
@@ -50,14 +53,25 @@ def tokens_in_force(session: Session) -> list[Token]:
     return list(session.scalars(select(Token).where(Token.closed_e.is_(None)).order_by(Token.id)))
 
 
-def token_with(session: Session, secret: str, now: datetime) -> Token | None:
-    """The token whose secret this is, if it is in force."""
-    token = session.scalar(select(Token).where(Token.hash == digest(secret), Token.closed_e.is_(None)))
-    return token if token is not None and (token.valid_until is None or now < token.valid_until) else None
+class Bearer(NamedTuple):
+    """Who calls with a token: a machine, and whether it may tell what was done without asking."""
+
+    actor: Actor
+    may_state_facts: bool
 
 
-def actor_of(token: Token) -> Actor:
-    return Actor("machine", token.id, token.name, frozenset(token.duties.split(",")))
+def bearer_of(session: Session, secret: str, now: datetime) -> Bearer | None:
+    """Whose secret this is, if its token is in force. Asked at every call."""
+    rows = ask(session, _IN_FORCE, hash=digest(secret))
+    if not rows or (rows[0].valid_until is not None and now >= rows[0].valid_until):
+        return None
+    token = rows[0]
+    return Bearer(Actor("machine", token.id, token.name, frozenset(token.duties.split(","))), token.may_state_facts)
+
+
+_IN_FORCE = listed(
+    "select id, name, duties, may_state_facts, valid_until from token where hash = :hash and closed_e is null", hash=String()
+).columns(may_state_facts=Boolean(), valid_until=Moment())
 
 
 def digest(secret: str) -> str:

@@ -21,7 +21,7 @@ from app.people import first_run
 from app.people.models import Certificate, PersonDuty, Secret, Token
 from app.people.people import Certified, add_person, duties_of, everyone, set_certificates, set_duties, there_is_an_administrator
 from app.people.secrets import is_right, new_secret, set_secret
-from app.people.tokens import make_token, revoke_token, token_with
+from app.people.tokens import bearer_of, make_token, revoke_token
 
 NEXT_YEAR = datetime(2031, 1, 1, tzinfo=UTC)
 
@@ -174,15 +174,15 @@ def test_two_new_passwords_at_once_leave_one_in_force(house: House) -> None:
 def test_a_token_ends_when_revoked_and_on_its_day(house: House) -> None:
     secret = token(house, "operate", until=clock.now() + timedelta(days=1))
     with house.reading() as session:
-        found = token_with(session, secret, clock.now())
-        assert found is not None and secret not in found.hash
-        assert token_with(session, secret, clock.now() + timedelta(days=1)) is None
-        assert token_with(session, secret + "x", clock.now()) is None
-    do(house, lambda s, by: revoke_token(s, by, found.id), "revoke_token")
+        found = bearer_of(session, secret, clock.now())
+        assert found is not None and secret not in session.get_one(Token, found.actor.id).hash
+        assert bearer_of(session, secret, clock.now() + timedelta(days=1)) is None
+        assert bearer_of(session, secret + "x", clock.now()) is None
+    do(house, lambda s, by: revoke_token(s, by, found.actor.id), "revoke_token")
     with house.reading() as session:
-        assert token_with(session, secret, clock.now()) is None
+        assert bearer_of(session, secret, clock.now()) is None
     with pytest.raises(Refused) as again:
-        do(house, lambda s, by: revoke_token(s, by, found.id), "revoke_token")
+        do(house, lambda s, by: revoke_token(s, by, found.actor.id), "revoke_token")
     assert again.value.kind == "finished"
     with pytest.raises(Refused) as never:
         do(house, lambda s, by: revoke_token(s, by, 99), "revoke_token")

@@ -12,7 +12,7 @@ from app.db import House
 from app.migrate import upgrade
 from app.naming.resolve import resolve
 from app.people.secrets import is_right
-from app.people.tokens import token_with
+from app.people.tokens import bearer_of, tokens_in_force
 from app.settings import Settings
 
 
@@ -52,9 +52,9 @@ def test_a_token_is_printed_once_and_alone(folder: Path) -> None:
     secret = made.stdout.removesuffix("\n")
     house = House(Settings(data_dir=folder))
     with house.reading() as session:
-        found = token_with(session, secret, clock.now())
-        assert found is not None and found.may_state_facts and found.valid_until is not None
-        assert 29 < (found.valid_until - clock.now()).days + 1 <= 30
+        found, (token,) = bearer_of(session, secret, clock.now()), tokens_in_force(session)
+        assert found is not None and found.may_state_facts and token.valid_until is not None
+        assert 29 < (token.valid_until - clock.now()).days + 1 <= 30
     house.dispose()
 
 
