@@ -16,6 +16,7 @@ from pydantic import BaseModel, ValidationError
 from starlette.datastructures import FormData
 
 from app.errors import BadInput, Refused, unknown
+from app.machines.bodies import ByPerson, Signed
 from app.machines.calls import Call
 from app.machines.told_before import Before, told_before
 from app.misfits import misfit
@@ -26,6 +27,7 @@ from app.web import house_of, render
 router = page_router()
 _PREFIX = "/api/v1"
 _HIDDEN = ("signed_by",)  # whoever is signed in signs
+_LAST = {*Signed.model_fields, *ByPerson.model_fields}  # what every call may state stands below what this one is about
 _LONG = 4000
 
 
@@ -128,7 +130,7 @@ def _of_route(route: APIRoute) -> Iterator[Act]:
             body = (name, plain)
             fields += [
                 _field(one, info.annotation, info.description or "", needed=info.is_required())
-                for one, info in plain.model_fields.items()
+                for one, info in sorted(plain.model_fields.items(), key=lambda one: one[0] in _LAST)
                 if one not in _HIDDEN
             ]
         else:
