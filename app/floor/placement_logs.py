@@ -137,8 +137,7 @@ def _read_csv(head: bytes, stream: BinaryIO, what: str, zone: tzinfo | None) -> 
         before = (before + data)[-TAIL:]
         data, cut = _without_cut_line(data, before, header.delimiter, first_line)
         fields = split_fields(data, header, first_line)
-        again = _headings_again(fields, header, what)
-        part, faults = _read_fields(fields, header, places, again, zone, what, wafers, panels)
+        part, faults = _read_fields(fields, header, places, zone, what, wafers, panels)
         parts.append(part)
         bad += [*faults, *cut]
     joined = {name: np.concatenate([part[name] for part in parts]) for name in _ARRAYS}
@@ -208,18 +207,11 @@ def _places(header: Header, what: str, line: int) -> dict[str, int]:
 
 
 def _read_fields(
-    fields: Fields,
-    header: Header,
-    places: dict[str, int],
-    again: list[int],
-    zone: tzinfo | None,
-    what: str,
-    wafers: dict[str, int],
-    panels: dict[str, int],
+    fields: Fields, header: Header, places: dict[str, int], zone: tzinfo | None, what: str, wafers: dict[str, int], panels: dict[str, int]
 ) -> tuple[dict[str, NDArray[np.generic]], list[BadLine]]:
     """The lines that can be understood, as arrays, and the others with the first thing that is wrong with each."""
     faults = _Faults(fields, places)
-    faults.leave_out(again, "The headings stand here once more.")
+    faults.leave_out(_headings_again(fields, header, what), "The headings stand here once more.")
     at = _times(fields, places["time"], zone, what, faults)
     wafer, wafer_empty, good = _names(fields, places["wafer"], wafers)
     faults.add("wafer", good & ~wafer_empty, "is not the name of a wafer")

@@ -8,12 +8,14 @@ from pydantic import BaseModel, ConfigDict, Field
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from app.catalogue.definitions import BinTableBody
+from app.catalogue.known import Defined
 from app.errors import bad_input
 from app.final_test.bin_tables import bin_table_of
 from app.final_test.bins_out import take_bins_out, with_grades
 from app.final_test.result_columns import Decimal
 from app.final_test.result_corrections import correct_unit_results
-from app.final_test.results_in import import_unit_results, read_results
+from app.final_test.results_in import ResultsFile, import_unit_results, read_results
 from app.final_test.singulate import singulate
 from app.floor.amounts import book_of
 from app.journal.act import By
@@ -119,8 +121,7 @@ def end_test_by_file(
     person: Annotated[str | None, Form(description="Badge code of who did it, if not the caller.", examples=["E-0004-P"])] = None,
     decimal: ADecimal = None,
 ) -> ResultsOut:
-    with call.house.reading() as session:
-        table = bin_table_of(session, run_named(session, run))  # open or not: a repeat of the key gets the first answer
+    table = _table_of(call, run)
     with call.files("import_unit_results", "unit_results", file):
         results = read_results(call.house, file.filename or "unnamed", file.file, table, decimal)
 
@@ -131,8 +132,7 @@ def end_test_by_file(
                 "rows": found.rows, "by_failure": found.counts_by_failure, "tester_bin_differs": found.tester_bin_differs,
             }  # fmt: skip
 
-        arguments = {"run": run, "file": [results.kept.name, results.kept.digest]} | ({"decimal": decimal} if decimal else {})
-        return ResultsOut(**call.do("import_unit_results", told, verb, path=arguments))
+        return ResultsOut(**call.do("import_unit_results", told, verb, path=_arguments(run, results, decimal)))
 
 
 @router.post("/runs/{run}/unit_results/correct", summary="Correct unit results that were wrong: a right file replaces them in the open")
@@ -145,16 +145,25 @@ def correct_results(
     decimal: ADecimal = None,
 ) -> CorrectedResultsOut:
     """Amounts that have left stay; differences are booked by bin; what was said to be of a bin and is not is held, and its packs are listed."""
-    with call.house.reading() as session:
-        table = bin_table_of(session, run_named(session, run))
+    table = _table_of(call, run)
     with call.files("correct_unit_results", "unit_results", file):
         results = read_results(call.house, file.filename or "unnamed", file.file, table, decimal)
 
         def verb(s: Session, by: By) -> dict[str, Any]:
             return asdict(correct_unit_results(s, by, run_named(s, run), results, reason))
 
-        arguments = {"run": run, "file": [results.kept.name, results.kept.digest], "reason": reason} | ({"decimal": decimal} if decimal else {})
+        arguments = _arguments(run, results, decimal) | {"reason": reason}
         return CorrectedResultsOut(**call.do("correct_unit_results", told, verb, path=arguments))
+
+
+def _table_of(call: Call, run: str) -> Defined[BinTableBody]:
+    """Of a run that is open or not: a repeat of the key gets the first answer."""
+    with call.house.reading() as session:
+        return bin_table_of(session, run_named(session, run))
+
+
+def _arguments(run: str, results: ResultsFile, decimal: Decimal | None) -> dict[str, Any]:
+    return {"run": run, "file": [results.kept.name, results.kept.digest]} | ({"decimal": decimal} if decimal else {})
 
 
 def bins_as_json(session: Session, lots: dict[str, Any], counts: dict[tuple[str, str], int]) -> dict[str, Any]:

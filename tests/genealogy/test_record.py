@@ -15,7 +15,7 @@ from app.holds.place import place_hold
 from app.holds.release import release_hold
 from app.ledger.runs import Run
 from app.ledger.stops import Hold
-from app.machines.record import RecordOut
+from app.machines.record_bodies import RecordOut
 from app.naming.resolve import Named, code_of
 from app.ovens.judging import import_logger_file, read_logger_file
 from app.ovens.logger_table import Stated
