@@ -7,11 +7,12 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import JSON, BigInteger, DateTime, Engine, Integer, LargeBinary, MetaData, String, create_engine, event
+from sqlalchemy import JSON, BigInteger, DateTime, Engine, ExceptionContext, Integer, LargeBinary, MetaData, String, create_engine, event
 from sqlalchemy.exc import InvalidatePoolError
 from sqlalchemy.orm import DeclarativeBase, Session
 from sqlalchemy.sql.compiler import InsertmanyvaluesSentinelOpts
@@ -74,6 +75,19 @@ class RecordSession(Session):
     """A session that may write on the record: `journal/record.py` listens to it and digests what it writes."""
 
 
+@dataclass
+class _Pools:
+    """`broke_at`: when one of a house's connections was last found dead, on the monotonic clock. All that were left before it are asked."""
+
+    broke_at: float = -math.inf
+
+    def broke(self) -> None:
+        self.broke_at = time.monotonic()
+
+    def may_be_dead(self, left: float) -> bool:
+        return left < max(self.broke_at, time.monotonic() - _IDLE_SECONDS)
+
+
 class House:
     """One installation: its database, its data folder, and the one lock that SQLite's writers share."""
 
@@ -91,10 +105,10 @@ class House:
         else:
             # who reads from a standby must find there what was answered: an act ends when its standby shows it
             acts = f"{_LOOK_UPS} -c synchronous_commit=remote_apply" if settings.read_url else _LOOK_UPS
-            read_url = settings.read_url or settings.url
-            self.write_engine = _postgres_engine(settings.url, acts, pool_size=24)
-            self.read_engine = _postgres_engine(read_url, _NO_JIT, isolation_level="AUTOCOMMIT", pool_size=16)
-            self.walk_engine = _postgres_engine(read_url, _WALKS, isolation_level="AUTOCOMMIT", pool_size=8)
+            read_url, pools = settings.read_url or settings.url, _Pools()
+            self.write_engine = _postgres_engine(settings.url, acts, pools, pool_size=24)
+            self.read_engine = _postgres_engine(read_url, _NO_JIT, pools, isolation_level="AUTOCOMMIT", pool_size=16)
+            self.walk_engine = _postgres_engine(read_url, _WALKS, pools, isolation_level="AUTOCOMMIT", pool_size=8)
         self._act_engine = self.write_engine.execution_options(sqlite_begin="IMMEDIATE")  # else two could read before either writes
 
     @contextmanager
@@ -187,7 +201,7 @@ _LOOK_UPS = f"{_NO_JIT} -c enable_hashjoin=off -c enable_mergejoin=off -c enable
 _WALKS = f"{_LOOK_UPS} -c enable_seqscan=off -c plan_cache_mode=force_generic_plan -c work_mem=4MB"  # no list or board may run with these
 
 
-def _postgres_engine(url: str, options: str, **how: Any) -> Engine:
+def _postgres_engine(url: str, options: str, pools: _Pools, **how: Any) -> Engine:
     """Readers are in autocommit: BEGIN and ROLLBACK cost 0.4 to 1 ms a read."""
     connect = {"options": options} if options else {}
     engine = create_engine(url, max_overflow=16, json_serializer=canonical_json, hide_parameters=True, connect_args=connect, **how)
@@ -200,9 +214,16 @@ def _postgres_engine(url: str, options: str, **how: Any) -> Engine:
 
     @event.listens_for(engine, "checkout")
     def _(raw: Any, record: Any, _fairy: Any) -> None:
-        """Who has lain idle is asked whether it still lives: a journey that the others are spared."""
-        if time.monotonic() - record.info.get(_LEFT, math.inf) > _IDLE_SECONDS and not engine.dialect._do_ping_w_event(raw):
+        """Who has lain idle, or was left before an outage, is asked whether it still lives: a journey that the others are spared."""
+        if pools.may_be_dead(record.info.get(_LEFT, math.inf)) and not engine.dialect._do_ping_w_event(raw):
+            pools.broke()
             raise InvalidatePoolError
+
+    @event.listens_for(engine, "handle_error")
+    def _(context: ExceptionContext) -> None:
+        """What broke one connection mostly broke those of the other pools too."""
+        if context.is_disconnect:
+            pools.broke()
 
     return engine
 

@@ -5,6 +5,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+import psycopg
 import pytest
 from psycopg.pq import Trace, TransactionStatus
 from sqlalchemy import BigInteger, String, bindparam, event, select, text
@@ -146,6 +147,23 @@ def test_a_connection_that_died_while_nobody_used_it_is_replaced_unseen(house: H
         session.execute(text("select pg_terminate_backend(pid) from pg_stat_activity where datname = current_database() and pid <> pg_backend_pid()"))
     with house.writing() as session:
         assert tuples(session, _ITEMS, items=[item]) == [(item, "wafer")]
+
+
+@pytest.mark.only_on("postgresql")
+def test_an_outage_fails_one_request_and_not_one_of_each_pool(house: House) -> None:
+    (item,) = add_items(house, "wafer")
+    ways = (house.writing, house.reading, house.walking)
+    for way in ways:
+        with way() as session:
+            tuples(session, _ITEMS, items=[item])
+    url = house.write_engine.url.set(drivername="postgresql").render_as_string(hide_password=False)
+    with house.write_engine.connect() as one, psycopg.connect(url) as admin:
+        admin.execute("select pg_terminate_backend(pid) from pg_stat_activity where datname = current_database() and pid <> pg_backend_pid()")
+        with pytest.raises(DBAPIError):
+            one.execute(text("select 1"))
+    for way in ways:
+        with way() as session:
+            assert tuples(session, _ITEMS, items=[item]) == [(item, "wafer")]
 
 
 @pytest.mark.only_on("postgresql")
