@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from app.errors import BadInput, bad_input
 from app.receiving.die_map import DieMap, Stated
 from app.receiving.map_check import Found, Size, check_map
-from app.receiving.map_codes import Drawn, Rows, read_rows, read_separated_rows
+from app.receiving.map_codes import Drawn, Rows, fill_up, read_rows, read_separated_rows
 from app.receiving.map_frame import Told
 from app.receiving.map_notes import Notes, key_of
 
@@ -189,7 +189,7 @@ def _spaced_rows(section: _Section, what: str, stated: Stated) -> list[_Line]:
     if loose is not None or (not known and _blank_touches(section, filled)):
         why = "A space means no die, so the blank lines around the grid may be rows of it."
         raise bad_input(what, (loose or block[0]).where, why, "Remove them, or state the number of rows, or add a line rows: ...")
-    return [_Line(row.text.ljust(length), row.line) for row in block]
+    return [_Line(text, row.line) for text, row in zip(fill_up(what, _as_rows(block), length), block, strict=True)]
 
 
 def _length(section: _Section, block: list[_Line], what: str, stated: Stated) -> int:

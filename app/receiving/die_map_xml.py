@@ -11,7 +11,7 @@ from math import prod
 from app.errors import bad_input
 from app.receiving.die_map import DieMap, Stated
 from app.receiving.map_check import Definition, Found, Size, check_map
-from app.receiving.map_codes import Drawn, Rows, read_rows, read_separated_rows
+from app.receiving.map_codes import Drawn, Rows, fill_up, read_rows, read_separated_rows
 from app.receiving.map_frame import Told
 from app.receiving.outside_xml import Element, attributes, children, children_of_one_namespace, inside, local_name, place, read_xml
 
@@ -201,7 +201,9 @@ def _drawn(elements: list[Element], codes: _Codes, what: str, columns: int | Non
         raise bad_input(what, codes.where, "There are no rows of bin codes.", "Expected an element for every row of dies.")
     texts = [each.text or "" for each in elements]
     _refuse_parts(elements, texts, blank, what)
-    rows = Rows(_pad(texts, codes, columns) if blank else [text.strip() for text in texts], lambda n: place(elements[n]))
+    rows = Rows(texts if blank else [text.strip() for text in texts], lambda n: place(elements[n]))
+    if columns and codes.null and not codes.null.strip():  # only where the file says how long rows are
+        rows = replace(rows, texts=fill_up(what, rows, columns * len(codes.null)))
     together = "".join(rows.texts)
     if not blank and (" " in together or "\t" in together or "\n" in together):
         drawn = read_separated_rows(what, rows)
@@ -224,13 +226,6 @@ def _refuse_parts(elements: list[Element], texts: list[str], blank: bool, what: 
     if broken is not None:
         why = "This row goes over several lines, and a space is a code of this map: which spaces are dies cannot be told."
         raise bad_input(what, place(elements[broken]), why, "Have every row written on one line.")
-
-
-def _pad(texts: list[str], codes: _Codes, columns: int | None) -> list[str]:
-    """Null codes cut off at the end of a row where they are spaces: only where the file says how long rows are."""
-    if not columns or not codes.null or codes.null.strip():
-        return texts
-    return [text.ljust(columns * len(codes.null)) for text in texts]
 
 
 def _width(codes: _Codes, rows: Rows, columns: int | None, what: str) -> int:

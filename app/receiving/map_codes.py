@@ -70,6 +70,15 @@ def read_rows(what: str, rows: Rows, width: int, hexadecimal: bool = False, like
     return drawn or _number(what, _letters(text).reshape(*shape, width))
 
 
+def fill_up(what: str, rows: Rows, length: int) -> list[str]:
+    """Rows with the spaces that were cut off at their end. Where no row begins with one, those before the first die may be cut off as well."""
+    short = next((n for n, text in enumerate(rows.texts) if len(text) < length), None)
+    if short is not None and not any(text.startswith(" ") for text in rows.texts):
+        why = f"A space means no die, this row is shorter than {length} characters, and none begins with a space: at which end were they cut off?"
+        raise bad_input(what, rows.where(short), why, "Send it with all its spaces, or with another code where there is no die.")
+    return [text.ljust(length) for text in rows.texts]
+
+
 def read_separated_rows(what: str, rows: Rows) -> Drawn:
     """Rows whose codes stand apart by spaces."""
     _refuse_empty(what, rows)

@@ -11,6 +11,8 @@ from app.errors import bad_input
 from app.receiving.map_check import Definition
 
 _BIN = re.compile(r"bin\s*(\S+)", re.IGNORECASE)
+_QUALITY = re.compile(r"\b(?:(pass|good)|fail|bad)\b", re.IGNORECASE)
+_NOT = r"(?:not|no|non|never|nor|without|cannot|\w+n['\u2019]t)\b"
 _KEYS = {
     word: key
     for key, words in {
@@ -110,7 +112,17 @@ def key_of(words: str) -> str | None:
 def _definition(note: Note) -> Definition:
     """`bin 01: pass, 8 picked dies`: quality and number may each be left out, the rest is a description."""
     code = _BIN.fullmatch(note.words)
-    quality = re.search(r"\b(pass|fail|good|bad)\b", note.value, re.IGNORECASE)
     count = re.search(r"(?<![\w.-])\d{1,9}(?![\w.])", note.value, re.ASCII)
     assert code is not None
-    return Definition(code[1], f"line {note.line}, {note.words}", quality and quality[1], note.value, int(count[0]) if count else None)
+    return Definition(code[1], f"line {note.line}, {note.words}", _quality(note.value), note.value, int(count[0]) if count else None)
+
+
+def _quality(words: str) -> str | None:
+    """The word that says it; all of the words where they say both, or deny it: `not good` is no pass, and is refused as neither."""
+    found = list(_QUALITY.finditer(words))
+    if not found:
+        return None
+    before, after = words[: found[0].start()], words[found[0].end() :]
+    denied = re.search(rf"\b{_NOT}", before, re.IGNORECASE) or re.fullmatch(r"[\s:=-]*(?:no|not)\W*", after, re.IGNORECASE)
+    both = len({each[1] is None for each in found}) > 1
+    return words if denied or both else found[0][0]

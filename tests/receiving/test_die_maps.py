@@ -387,6 +387,25 @@ def test_spaces_for_no_die_need_a_certain_size() -> None:
     assert "tab" in refusal("\t11 \n1111\n", **base)[1]
 
 
+def test_spaces_that_may_be_cut_off_at_either_end_are_asked_for() -> None:
+    """A writer that trims its rows shifts the dies of all but the longest."""
+    where, why = refusal("11\n1111\n11\n", columns=4, rows=3, origin="ul", null=" ", passing=("1",))
+    assert (where, "at which end" in why) == ("line 1", True)
+    g85 = '<Map><Device NullBin=" " OriginLocation="2" Rows="2" Columns="4"><Bin BinCode="1" BinQuality="Pass"/><Data>{}</Data></Device></Map>'
+    assert "at which end" in refusal(g85.format("<Row>11</Row><Row>1111</Row>"))[1]
+    assert dies_of(read(g85.format("<Row> 11</Row><Row>1111</Row>")))[1, 0] == "1"
+
+
+@pytest.mark.parametrize("words", ["not good", "does not pass", "no pass", "pass: no", "good or bad", "isn't good", "fail, was good"])
+def test_a_bin_that_is_denied_or_is_both_does_not_pass_unasked(words: str) -> None:
+    assert refusal(f"bin 1: pass\nbin 2: {words}\n\n.12.\n", origin="ul", null=".")[0] == "line 2, bin 2"
+
+
+@pytest.mark.parametrize(("words", "passes"), [("good, 1 die", True), ("PASS 2nd", True), ("fail: no light", False), ("1 bad", False)])
+def test_the_words_of_a_bin_say_whether_it_passes(words: str, passes: bool) -> None:
+    assert read(f"bin 1: pass\nbin 2: {words}\n\n.12.\n", origin="ul", null=".").passing == 1 + passes
+
+
 def test_codes_of_several_characters() -> None:
     base = {"origin": "ul", "passing": ("01",)}
     spaced = read(".. 01 01\n07 01 ..\n", null="..", **base)
