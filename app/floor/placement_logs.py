@@ -5,6 +5,7 @@ picked and lost. Or SEMI E142 transfer maps from wafers to panels (FX FY to TX T
 Rows and columns of a panel are counted from 1. Lines that cannot be understood are listed beside those that can.
 """
 
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import tzinfo
@@ -43,10 +44,11 @@ _COLUMNS = {
     "column": ("column", "col", "panelcolumn", "cellcolumn"),
 }
 _OUTCOMES = ("status", "result", "outcome", "placementstatus", "placementresult", "placed")
-_NOT_PLACED = {
-    "fail", "failed", "failure", "ng", "nok", "notok", "error", "lost", "missed", "dropped", "skip", "skipped", "reject", "rejected", "aborted", "no",
-    "false",
-}  # fmt: skip
+# "No error" is none of these.
+_NOT_PLACED = re.compile(
+    r"f|n|ng|no|nok|false|(not|un|mis).*|no(die|pick|place|placement|part)|"
+    r"(|.*(?<!no)(?<!without)(?<!0))(fail|error|lost|loss|missed|missing|drop|skip|reject|abort|cancel).*"
+)
 Ints = NDArray[np.int64]
 
 
@@ -224,7 +226,7 @@ def _read_fields(
     for place, name in enumerate(header.names):
         if name in _OUTCOMES:
             faults.places[name] = place
-            faults.add(name, lost | ~_not_placed(fields, place), "says that no die was placed, and the line names a cell")
+            faults.add(name, lost | ~_not_placed(fields, place, name), "says that no die was placed, and the line names a cell")
     arrays = {"wafer": wafer, "panel": np.where(lost, LOST, panel), "x": x, "y": y, "row": row, "column": column_, "at": at, "line": fields.line}
     return {name: array[faults.good] for name, array in arrays.items()}, faults.listed()
 
@@ -260,9 +262,10 @@ class _Faults:
         return sorted(self.bad, key=lambda bad: bad.line)
 
 
-def _not_placed(fields: Fields, place: int) -> NDArray[np.bool_]:
+def _not_placed(fields: Fields, place: int, heading: str) -> NDArray[np.bool_]:
     number, texts, _ = fields.names(place)
-    return np.array([plain_name(text) in _NOT_PLACED for text in texts], dtype=bool)[number]
+    said = [plain_name(text) for text in texts]
+    return np.array([bool(_NOT_PLACED.fullmatch(word)) or (heading, word) == ("placed", "0") for word in said], dtype=bool)[number]
 
 
 def _times(fields: Fields, place: int, zone: tzinfo | None, what: str, faults: _Faults) -> NDArray[np.datetime64]:

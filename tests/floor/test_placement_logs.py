@@ -72,6 +72,17 @@ def test_bad_lines_are_named_and_the_others_are_kept() -> None:
     assert log.bad[0].reason.where == "line 3, column die_x"
 
 
+@pytest.mark.parametrize("words", ["failed", "Not placed", "unplaced", "MISSING", "pick error", "N", "F", "die lost"])
+def test_a_line_that_says_that_no_die_was_placed_is_no_placement(words: str) -> None:
+    assert bad(HEADER.replace("\n", ",status\n") + LINE.replace("\n", f",{words}\n")) == [(2, "status")]
+
+
+@pytest.mark.parametrize(("heading", "words"), [("status", "ok"), ("status", "No error"), ("status", "0"), ("placed", "1"), ("result", "0 errors")])
+def test_other_words_beside_a_placement_do_not_matter(heading: str, words: str) -> None:
+    assert len(facts(read(HEADER.replace("\n", f",{heading}\n") + LINE.replace("\n", f",{words}\n")))) == 1
+    assert bad(HEADER.replace("\n", ",placed\n") + LINE.replace("\n", ",0\n")) == [(2, "placed")]
+
+
 def test_a_stray_quote_spoils_its_own_line_only() -> None:
     text = HEADER + LINE + LINE.replace("W1", '"W1') + LINE.replace("3,", "4,") + LINE.replace("W1", '"W;1"')
     log = read(text)
