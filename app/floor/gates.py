@@ -179,11 +179,18 @@ def _material(facts: Facts, group: Group, step: Step) -> list[Reason]:
             found.append(Reason("role_wrong", why, f"Mount a {step.role} wafer."))
             continue
         if part is not None and not any(one.part == part for one in there):
-            found.append(Reason("material_wrong", f"{there[0].code} is {there[0].part}; this step needs {part}.", f"Mount {part}."))
+            found.append(_lacking(facts, part, [one for one in there if (kind, one.part) not in needs]))
             continue
         found += _order_differs(there, kind, order)
         found += [reason for one in there if part is None or one.part == part for reason in _usable(facts, one)]
     return found
+
+
+def _lacking(facts: Facts, part: str, wrong: list[Loaded]) -> Reason:
+    """What is there for another need of the step, like the thin wire beside a thick one, is not wrong and stays."""
+    if wrong:
+        return Reason("material_wrong", f"{wrong[0].code} is {wrong[0].part}; this step needs {part}.", f"Mount {part}.")
+    return Reason("material_missing", f"No {part} is on {facts.station.body.name}.", f"Mount {part} beside what is there.")
 
 
 def _order_differs(there: list[Loaded], kind: str, order: Order | None) -> list[Reason]:

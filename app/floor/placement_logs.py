@@ -9,6 +9,7 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import tzinfo
+from io import BytesIO
 from typing import BinaryIO
 
 import numpy as np
@@ -19,9 +20,11 @@ from app.floor.transfer_maps import read_transfer_maps
 from app.receiving.delimited import (
     CUT_SHORT,
     TAIL,
+    UTF_16,
     Fields,
     Header,
     as_utf8,
+    begins_as_xml,
     column,
     find_header,
     may_be_cut,
@@ -110,10 +113,11 @@ def read_placement_log(stream: BinaryIO, name: str, zone: tzinfo | None = None) 
     head = stream.read(_CHUNK)
     if not head.strip():
         raise bad_input(what, "the whole file", "The file is empty.", "Send it again.")
-    if head.lstrip(b"\xef\xbb\xbf \r\n\t").startswith(b"<"):
+    if begins_as_xml(head):
         return _of_transfers(head + stream.read(), what)
-    if head[:2] in (b"\xff\xfe", b"\xfe\xff"):
-        raise bad_input(what, "the whole file", "This is UTF-16.", "Save it as UTF-8.")
+    if head[:2] in UTF_16:
+        stream = BytesIO(as_utf8(head + stream.read(), what))
+        head = stream.read(_CHUNK)
     return _read_csv(head, stream, what, zone)
 
 

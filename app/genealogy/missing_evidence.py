@@ -5,13 +5,13 @@ what a test gives (unit results), what a wafer comes with (its die map), and who
 """
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence, Set
 from dataclasses import dataclass
 
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
-from app.catalogue.definitions import Step
+from app.catalogue.definitions import Need, Step
 from app.db import House
 from app.evidence.keep import is_kept
 from app.floor.dispositions import JudgementRow, judgements_in_force
@@ -140,17 +140,23 @@ def _counts(session: Session, facts: _Facts, loose: list[int]) -> Iterable[Missi
 
 
 def _materials(session: Session, facts: _Facts) -> Iterable[Missing]:
-    """Steps that need a material, and lines that had none of that kind."""
+    """Steps that need a material, and lines that had none of that kind; of two parts of one kind, none of the one."""
     needing = [(line, run, step) for line, run, step in facts.with_step() if step.needs]
     used = ask(session, _USED, lines=[line.id for line, _, _ in needing])
     parts = catalogue.with_ids(session, list({part for _, part in used}))
-    had: defaultdict[int, set[str]] = defaultdict(set)
+    had: defaultdict[int, set[tuple[str, str]]] = defaultdict(set)
     for line_id, part in used:
-        had[line_id].add(parts[part].body.kind)
+        had[line_id].add((parts[part].body.kind, parts[part].name))
     for line, run, step in needing:
-        for need in step.needs:
-            if need.kind not in had[line.id]:
-                yield Missing("material", facts.codes[run.id], f"no batch of {need.kind} is recorded at step {line.step}")
+        for need in _unmet(step.needs, had[line.id]):
+            material = f"{need.kind} {need.part}" if sum(one.kind == need.kind for one in step.needs) > 1 and need.part else need.kind
+            yield Missing("material", facts.codes[run.id], f"no batch of {material} is recorded at step {line.step}")
+
+
+def _unmet(needs: Sequence[Need], had: Set[tuple[str, str]]) -> Iterable[Need]:
+    """A batch of the kind meets a need, unless it is what another need of the step asks for: a wrong part is recorded, and held apart."""
+    asked = {(need.kind, need.part) for need in needs}
+    return [need for need in needs if not any(kind == need.kind and (part == need.part or (kind, part) not in asked) for kind, part in had)]
 
 
 def _people(facts: _Facts) -> Iterable[Missing]:

@@ -7,7 +7,7 @@ from fastapi import APIRouter, Depends, File, Form, UploadFile
 from pydantic import BaseModel, Field
 from sqlalchemy.orm import Session
 
-from app.errors import unknown
+from app.errors import bad_input, unknown
 from app.floor.ends import abort_run
 from app.journal.act import By
 from app.ledger.judgements import Judgement
@@ -207,8 +207,16 @@ def import_file(
     zone: Annotated[str | None, Form(description="Zone of times that name none: Europe/Berlin, or +01:00")] = None,
     unit: Annotated[Literal["C", "F", "mV type K"] | None, Form(description="Of the values, where the file does not say")] = None,
     decimal: Annotated[Literal[".", ","] | None, Form(description="The decimal sign, where the file leaves it open")] = None,
+    encoding: Annotated[Literal["latin-1"] | None, Form(description="Of the text, if it is not UTF-8 or UTF-16")] = None,
+    time_column: Annotated[str | None, Form(description="Heading of the column with the time, where several could be it")] = None,
+    sensors: Annotated[str | None, Form(description="Headings of the only columns to read as sensors, separated by semicolons")] = None,
+    cold_junction_column: Annotated[str | None, Form(description="Of millivolts: heading of the column with the cold junction")] = None,
+    cold_junction_c: Annotated[float | None, Form(description="Of millivolts without such a column: its temperature in degrees C")] = None,
+    broken_values: Annotated[str | None, Form(description="What it writes for a broken sensor, separated by semicolons", examples=["-200"])] = None,
 ) -> JudgedOut:
-    stated = Stated(date_order=date_order, zone=zone, unit=unit, decimal=decimal)
+    stated = Stated(
+        date_order, zone, unit, decimal, encoding, time_column, _parted(sensors), cold_junction_column, cold_junction_c, _numbers(broken_values)
+    )
     with call.files("import_logger_file", "logger_file", file):
         kept, trace = read_logger_file(call.house, file.filename or "unnamed", file.file.read(), stated)
 
@@ -218,6 +226,17 @@ def import_file(
 
         arguments = {"station": station, "file": [kept.name, kept.digest]}
         return JudgedOut(**call.do("import_logger_file", told, verb, path=arguments))
+
+
+def _parted(text: str | None) -> tuple[str, ...]:
+    return tuple(one for one in map(str.strip, (text or "").split(";")) if one)
+
+
+def _numbers(text: str | None) -> tuple[float, ...]:
+    try:
+        return tuple(map(float, _parted(text)))
+    except ValueError:
+        raise bad_input("That is not understood.", "broken_values", f"{text!r} is no number.", "State numbers, separated by semicolons.") from None
 
 
 @router.post("/lines/{line}/judge", summary="Judge a cure again, by the files that are here")

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from app.errors import bad_input
 
 DELIMITERS = (",", ";", "\t")
+UTF_16 = (b"\xff\xfe", b"\xfe\xff")  # how such a file begins
 LONGEST_NAME = 64
 _LINES_BEFORE = 50
 _LONGEST_NUMBER = 32
@@ -135,9 +136,13 @@ class Fields:
         return start, end
 
 
+def begins_as_xml(data: bytes) -> bool:
+    return re.match(rb"[\s\0\xef\xbb\xbf\xff\xfe]*<", data) is not None  # zero bytes: UTF-16
+
+
 def as_utf8(data: bytes, what: str, first_line: int = 1) -> bytes:
     """The bytes as UTF-8 with newlines only; refuses what is not text, and says at which line."""
-    if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
+    if data[:2] in UTF_16:
         try:
             data = data.decode("utf-16").encode()
         except UnicodeError:

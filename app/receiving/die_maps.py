@@ -3,10 +3,9 @@
 Start here; `die_map.py` says what a map is and how its coordinates count, `map_check.py` what is refused.
 """
 
-import re
 
 from app.errors import bad_input
-from app.receiving.delimited import as_utf8
+from app.receiving.delimited import as_utf8, begins_as_xml
 from app.receiving.die_map import Bin, DieMap, Stated, dump, load
 from app.receiving.die_map_csv import find_map_header, read_csv_maps
 from app.receiving.die_map_text import read_text_maps
@@ -46,7 +45,7 @@ def _refuse_other_formats(data: bytes, what: str) -> None:
 
 
 def _read(data: bytes, what: str, stated: Stated) -> list[DieMap]:
-    if _is_xml(data):
+    if begins_as_xml(data):
         return read_xml_maps(data, what, stated)
     plain = as_utf8(data, what)
     text = plain.decode()
@@ -54,10 +53,6 @@ def _read(data: bytes, what: str, stated: Stated) -> list[DieMap]:
     if header is not None:
         return read_csv_maps(plain, what, stated, *header)
     return read_text_maps(text, what, stated)
-
-
-def _is_xml(data: bytes) -> bool:
-    return re.match(rb"[\s\0\xef\xbb\xbf\xff\xfe]*<", data) is not None  # zero bytes: UTF-16
 
 
 def _refuse_twice(maps: list[DieMap], what: str) -> None:

@@ -61,6 +61,12 @@ def import_logger_files(
     zone: Annotated[str | None, typer.Option(help="Zone of times that name none, like Europe/Vienna.")] = None,
     unit: Annotated[str | None, typer.Option(help="C, F or 'mV type K', where the headings name none.")] = None,
     decimal: Annotated[str | None, typer.Option(help="The decimal sign, . or , where the file leaves it open.")] = None,
+    encoding: Annotated[str | None, typer.Option(help="latin-1, if the text is that.")] = None,
+    time_column: Annotated[str | None, typer.Option(help="Heading of the column with the time, where several could be it.")] = None,
+    sensor: Annotated[list[str] | None, typer.Option(help="Heading of a column to read as a sensor, and no others; may be repeated.")] = None,
+    cold_junction_column: Annotated[str | None, typer.Option(help="Of millivolts: heading of the column with the cold junction.")] = None,
+    cold_junction_c: Annotated[float | None, typer.Option(help="Of millivolts without such a column: its temperature.")] = None,
+    broken_value: Annotated[list[float] | None, typer.Option(help="What it writes for a broken sensor; may be repeated.")] = None,
     data: DataFolder = None,
 ) -> None:
     """Import an oven logger's files; the cures that they tell of are judged."""
@@ -70,7 +76,11 @@ def import_logger_files(
     from app.ovens.judging import import_logger_file, read_logger_file
     from app.ovens.logger_table import Stated
 
-    stated = Stated(date_order=date_order, zone=zone, unit=unit, decimal=decimal)  # type: ignore[arg-type]  # the reader refuses other words, by name
+    stated = Stated(
+        date_order=date_order, zone=zone, unit=unit, decimal=decimal, encoding=encoding,  # type: ignore[arg-type]  # the reader refuses other words
+        time_column=time_column, sensors=tuple(sensor or ()), cold_junction_column=cold_junction_column, cold_junction_c=cold_junction_c,
+        broken_values=tuple(broken_value or ()),
+    )  # fmt: skip
     with open_house(data) as house:
         for path in files:
             with kept_when_refused(house, SYSTEM, "logger_file", [(path.name, path)]):

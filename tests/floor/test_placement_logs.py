@@ -90,6 +90,21 @@ def test_a_stray_quote_spoils_its_own_line_only() -> None:
     assert log.wafers == ("W1", "W;1")
 
 
+@pytest.mark.parametrize("encoding", ["utf-16", "utf-8-sig"])
+def test_what_a_windows_program_saves_is_read_like_any_other(encoding: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(placement_logs, "_CHUNK", 70)
+    text = HEADER + LINE.replace("P1", "パネル 7") + LINE.replace("3,", "4,")
+    read = read_placement_log(BytesIO(text.replace("\n", "\r\n").encode(encoding)), "log.csv")
+    assert (set(read.panels), [line for *_, line in facts(read)]) == ({"パネル 7", "P1"}, [2, 3])
+    transfer = (
+        '<MapData xmlns="urn:semi-org:xsd.E142-1.V1005.SubstrateMap"><Layouts><Layout LayoutId="D"><Dimension X="5" Y="4"/></Layout></Layouts>'
+        '<SubstrateMaps><SubstrateMap SubstrateType="Strip" SubstrateId="パネル 7" LayoutSpecifier="D" OriginLocation="UpperLeft" '
+        'AxisDirection="DownRight"><Overlay><TransferMap FromSubstrateType="Wafer" FromSubstrateId="W1"><T FX="3" FY="1" TX="0" TY="0"/>'
+        "</TransferMap></Overlay></SubstrateMap></SubstrateMaps></MapData>"
+    )
+    assert len(read_placement_log(BytesIO(transfer.encode(encoding)), "map.xml")) == 1
+
+
 def test_times_without_a_zone_need_a_stated_one() -> None:
     text = HEADER + LINE.replace("Z", "")
     assert refusal(text) == ("line 2, column time", "Its times have no zone.")
@@ -125,7 +140,7 @@ def test_repeated_lines_are_one_fact() -> None:
         ("something\n" + HEADER + LINE, "line 1"),
         (HEADER + LINE + "\0", "line 3"),
         ((HEADER + LINE).encode() + b"\xff", "line 3"),
-        ((HEADER + LINE).encode("utf-16"), "the whole file"),
+        (b"\xff\xfe" + b"\x00\xd8" * 2, "the whole file"),
         ("time,wafer,x,die x,y,panel,row,column\n", "line 1, column 4"),
         ("<a></a>", "line 1, a"),
         ("<a>", "line 1"),

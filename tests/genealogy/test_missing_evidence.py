@@ -1,8 +1,10 @@
 """What should stand behind a reel and does not, kind by kind, and that asking costs the same for few and for many."""
 
+import pytest
 from sqlalchemy import event, select
 
 from app.db import House
+from app.errors import Refused
 from app.evidence.keep import path_of
 from app.evidence.models import Evidence
 from app.floor.ends import finish_run
@@ -14,7 +16,7 @@ from app.ledger.items import Lot
 from app.ledger.runs import Line, Run
 from app.naming.resolve import Named
 from tests.genealogy.made import made
-from tests.small_factory import Factory, named_lot
+from tests.small_factory import STEPS, Factory, Need, Route, Step, named_lot
 
 
 def missing(house: House, thing: Named) -> list[Missing]:
@@ -53,6 +55,21 @@ def test_a_reading_that_was_not_taken_is_missed(house: House) -> None:
     with house.reading() as session:
         found = {(row.kind, row.words) for row in missing_of(session, session.scalars(select(Line.id)))}
     assert {("reading", "no reading of pull"), ("material", "no batch of wire is recorded at step bond")} <= found
+
+
+def test_of_two_wires_the_one_that_was_not_there_is_missed(house: House) -> None:
+    two = Step(key="bond", name="bond", operation="wire bond", needs=(Need(kind="wire", part="AU20"), Need(kind="wire", part="AG20")))
+    factory = Factory(house).load(("route", Route(product="P1", revision="B", steps=(two, STEPS[4]))))
+    lot, thin = factory.lot(factory.panels(1)), factory.batch("AU20")
+    factory.mount("Bond 1", thin, place="thin")
+    with pytest.raises(Refused) as found:
+        factory.start("Bond 1", lot)
+    assert [(reason.kind, reason.why) for reason in found.value.reasons] == [("material_missing", "No AG20 is on Bond 1.")]
+    run = factory.do("start_run", lambda s, by: start_run(s, by, factory.things["Bond 1"], [lot]).run.id, fact=True)
+    factory.finish(run)
+    with house.reading() as session:
+        words = [row.words for row in missing_of(session, session.scalars(select(Line.id))) if row.kind == "material"]
+    assert words == ["no batch of wire AG20 is recorded at step bond"]
 
 
 def test_it_costs_the_same_for_few_lines_and_for_many(house: House) -> None:

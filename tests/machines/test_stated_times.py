@@ -67,3 +67,17 @@ def test_a_log_with_readings_that_are_still_to_come_is_refused_with_its_line_and
     assert (refused["kind"], refused["reasons"][0]["where"]) == ("bad_input", "line 2")
     assert "4 more lines" in refused["detail"] and "still to come" in refused["detail"] and "zone" in refused["now"]
     assert do.post("/logger_files", files=files, station=do.at["Oven"], zone="UTC") == {"judged": []}
+
+
+def test_what_a_loggers_file_leaves_open_can_be_stated(do: Plant) -> None:
+    log = f"Zeit;Tür;Board;Fühler 1\n{in_minutes(-2)};zu;0,0;1,0\n{in_minutes(-1)};zu;0,0;-200\n".encode("latin-1")
+    sent = {"files": [("file", ("log.csv", log))], "station": do.at["Oven"]}
+    assert "latin-1" in do.post("/logger_files", 422, **sent)["now"]
+    told = {"encoding": "latin-1", "time_column": "Zeit", "unit": "mV type K", "decimal": ",", "broken_values": "-200; 999,9"}
+    assert do.post("/logger_files", 422, **sent, **told)["reasons"][0]["where"] == "broken_values"
+    told["broken_values"] = "-200; 999.9"
+    told["sensors"] = "Fühler 2;"
+    assert "Name the sensors" in do.post("/logger_files", 422, **sent, **told)["now"]
+    told["sensors"] = "Fühler 1;"
+    assert "cold junction" in do.post("/logger_files", 422, **sent, **told)["detail"]
+    assert do.post("/logger_files", **sent, **told, cold_junction_c=0) == {"judged": []}
