@@ -19,8 +19,11 @@ from app.journal.models import Entry
 from app.journal.sealing import newest_digest
 from app.ledger.cells import CellMark
 from app.ledger.counts import CountEntry
+from app.ledger.items import Wafer
 from app.ledger.stops import Hold, Release
 from app.naming.resolve import codes_of
+
+_IS_WAFER = select(Wafer.item).where(Wafer.item == CountEntry.item).exists()
 
 
 @dataclass(frozen=True)
@@ -50,6 +53,7 @@ class Report:
     finished: tuple[Finished, ...]
     taped: int
     scrapped: tuple[tuple[str, int], ...]
+    wafers_scrapped: tuple[tuple[str, int], ...]
     marked: tuple[tuple[str, int], ...]
     placed: tuple[HoldLine, ...]
     released: int
@@ -68,9 +72,11 @@ def shift_report(session: Session, span: Span, now: datetime) -> Report:
     released, freed = session.execute(releases).one()
     return Report(
         span, now, now >= span.end, _lots_started(session, span, first), ran.started, _finished(session, span), taped(session, span.begin, span.end),
-        _by_reason(session, span, first, CountEntry, CountEntry.units, CountEntry.kind == "scrapped"),
-        _by_reason(session, span, first, CellMark, CellMark.n, CellMark.reason != SAMPLED), _placed(session, span, first), released, freed or 0,
-        tuple(overrides(session, span)), _hours(session, until), _differences(session, span, first), newest_digest(session),
+        _by_reason(session, span, first, CountEntry, func.sum(CountEntry.units), (CountEntry.kind == "scrapped") & ~_IS_WAFER),
+        _by_reason(session, span, first, CountEntry, func.count(), (CountEntry.kind == "scrapped") & _IS_WAFER),
+        _by_reason(session, span, first, CellMark, func.sum(CellMark.n), CellMark.reason != SAMPLED),
+        _placed(session, span, first), released, freed or 0, tuple(overrides(session, span)), _hours(session, until),
+        _differences(session, span, first), newest_digest(session),
     )  # fmt: skip
 
 
@@ -95,7 +101,7 @@ def _finished(session: Session, span: Span) -> tuple[Finished, ...]:
 
 
 def _by_reason(session: Session, span: Span, first: int, table: Any, units: Any, which: Any) -> tuple[tuple[str, int], ...]:
-    query = select(table.reason, func.sum(units)).select_from(table).join(Entry, Entry.id == table.e)
+    query = select(table.reason, units).select_from(table).join(Entry, Entry.id == table.e)
     query = query.where(which, table.closed_e.is_(None), *happened(span, first, table.e)).group_by(table.reason)
     return tuple(sorted(((reason, int(n)) for reason, n in session.execute(query)), key=lambda one: -one[1]))
 

@@ -263,7 +263,7 @@ class BinTableBody(Body):
 
 class ReasonEntry(Body):
     name: Name
-    of: tuple[Literal["mark", "scrap", "sample", "hold", "count", "short pack", "station", "return", "void", "risk"], ...]
+    of: tuple[Literal["mark", "scrap", "scrap wafer", "sample", "hold", "count", "short pack", "station", "return", "void", "risk"], ...]
     state: StationState | None = None  # of a station: what it is for this reason; its card says both in one scan
 
 

@@ -14,7 +14,9 @@ from app.desk.names import distinct, numbers_of, roles, thing_is, things_named, 
 from app.floor.containers import containers_of_panels
 from app.floor.marks import good_units, singulated
 from app.floor.progress import progress
+from app.floor.scrapped_wafers import scraps_of
 from app.holds.stopped import Stop, stops_on
+from app.ledger.counts import CountEntry
 from app.ledger.items import Batch, Opening, Panel, Wafer
 from app.ledger.places import Mount
 from app.ledger.sets import LotHolding, Member
@@ -23,6 +25,7 @@ from app.naming.resolve import codes_of
 _NEVER = datetime(9999, 12, 31, tzinfo=UTC)
 _ON = "on a station"
 _NOT_ON = "not on a station"
+_SCRAPPED = "scrapped"
 
 
 def _mounted(session: Session, items: list[int]) -> dict[int, tuple[Cell, ...]]:
@@ -45,6 +48,15 @@ def _is_mounted(column: Any) -> Where:
     return where
 
 
+def _wafer_is(session: Session, value: str) -> ColumnElement[bool]:
+    """A scrapped wafer is not among those that could be put on."""
+    is_scrapped = exists().where(CountEntry.item == Wafer.item, CountEntry.kind == "scrapped", CountEntry.closed_e.is_(None))
+    if value == _SCRAPPED:
+        return is_scrapped
+    on = _is_mounted(Wafer.item)(session, value)
+    return on if value == _ON else on & ~is_scrapped
+
+
 def _on_station(column: Any) -> Where:
     return lambda session, text: column.in_(select(Mount.item).where(Mount.closed_e.is_(None), named_like(session, "station", Mount.station, text)))
 
@@ -57,6 +69,7 @@ def _wafer_rows(session: Session, wafers: list[Wafer]) -> list[Row]:
     ids = [one.item for one in wafers]
     codes, parts, numbers = codes_of(session, "wafer", ids), things_named(session, [one.part for one in wafers]), numbers_of(session, "wafer", ids)
     on, stops, came = _mounted(session, ids), stops_on(session, ids), times_of(session, [one.e for one in wafers])
+    scraps = scraps_of(session, ids)
     return [
         [
             coded(codes[one.item]),
@@ -64,7 +77,7 @@ def _wafer_rows(session: Session, wafers: list[Wafer]) -> list[Row]:
             parts[one.part],
             one.role,
             on.get(one.item, ()),
-            tuple(_held(stops.get(one.item))),
+            tuple(_held(stops.get(one.item)) + ([State(_SCRAPPED, "stop")] if one.item in scraps else [])),
             came[one.e],
         ]
         for one in wafers
@@ -89,7 +102,7 @@ WAFERS = Listing(
     filters=(
         Filter("part", "Part", thing_is(Wafer.part, "part"), lambda session: _parts_of(session, "wafer")),
         Filter("role", "Role", equals(Wafer.role), roles),
-        Filter("on", "Now", _is_mounted(Wafer.item), (_ON, _NOT_ON)),
+        Filter("on", "Now", _wafer_is, (_ON, _NOT_ON, _SCRAPPED)),
         Filter("station", "On station", _on_station(Wafer.item), finds=True),
     ),
 )  # fmt: skip

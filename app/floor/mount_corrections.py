@@ -17,6 +17,7 @@ from app.floor.corrections import Corrected, checked_words, corrections_of, why_
 from app.floor.ends import step_of_line
 from app.floor.gates import material_grounds
 from app.floor.mounts import checked_place, going_into, material_reasons, part_of
+from app.floor.scrapped_wafers import scrapped_reasons
 from app.holds.place import hold_line
 from app.journal.act import By, lock
 from app.ledger.corrections import MountCorrection, UseVoid
@@ -141,7 +142,7 @@ def _may(session: Session, by: By, spell: Spell, lines: list[Line], item: int | 
 
 
 def _is_elsewhere(session: Session, spell: Spell, item: int, place: str) -> list[Reason]:
-    """In that time another thing was on the place, or a wafer was on another."""
+    """In that time another thing was on the place, or a wafer was on another, or scrapped."""
     found = []
     station = catalogue.station(session, spell.mount.station)
     for other in spells(session, spell.mount.station):
@@ -149,6 +150,7 @@ def _is_elsewhere(session: Session, spell: Spell, item: int, place: str) -> list
             found.append(Reason("container_taken", f"{_name(session, other.mount.item)} was on {place} then.", "Correct that mount first."))
     if session.get(Wafer, item) is None:
         return found
+    found += scrapped_reasons(session, item, spell.until)
     for at in set(session.scalars(select(Mount.station).where(Mount.item == item))):
         for other in spells(session, at):
             if other.mount.item == item and other.mount.id != spell.mount.id and _overlap(other, spell):

@@ -18,6 +18,7 @@ from app.catalogue.models import Thing
 from app.catalogue.queries import Defined
 from app.errors import Reason, Refused, bad_input, refuse
 from app.floor.moves import place_of
+from app.floor.scrapped_wafers import scrapped_reasons
 from app.holds.stopped import stops_on
 from app.journal.act import By, lock
 from app.ledger.items import Batch, Item, Opening, Wafer
@@ -274,14 +275,14 @@ def _held(session: Session, item: int, name: str) -> list[Reason]:
 
 
 def _elsewhere(session: Session, station: int, item: int) -> list[Reason]:
-    """A wafer is on one station at a time; a batch may be on many. What was sent to an outside firm is on none."""
+    """A wafer is on one station at a time, a scrapped one on none; a batch may be on many. What was sent to an outside firm is on none."""
     if (there := place_of(session, [item])[item]).kind == "outside":
         return [Reason("not_here", f"{_name(session, item)} is not here, but {there}.", "Bring it back first.")]
     if session.get(Wafer, item) is None:
         return []
     query = select(Thing.name, Mount.place).join(Mount, Mount.station == Thing.id)
     query = query.where(Mount.item == item, Mount.closed_e.is_(None), Thing.id != station)
-    return [
+    return scrapped_reasons(session, item) + [
         Reason("in_work", f"{_name(session, item)} is on {other}, place {place}.", "Take it off there first.")
         for other, place in session.execute(query)
     ]

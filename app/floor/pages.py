@@ -3,30 +3,36 @@
 from collections.abc import Iterable, Sequence
 from datetime import datetime
 from functools import lru_cache
-from typing import Annotated
+from typing import Annotated, Any
 
 import numpy as np
-from fastapi import Depends, Query, Request
+from fastapi import Depends, Form, Query, Request
 from fastapi.responses import RedirectResponse, Response
 from numpy.typing import NDArray
+from sqlalchemy.orm import Session
 
 from app.drawing.grid_frame import GridFrame
 from app.drawing.grid_picture import Over, cut_out, paint
-from app.errors import bad_input
+from app.errors import Refused, bad_input
 from app.floor.die_list import DieLine, die_list
 from app.floor.map_classes import highlighted, number_of
 from app.floor.map_shown import Asked, close_up, close_up_frame, legend, neighbours, whole
 from app.floor.panel_picture import MARKS, cell_list, panel_picture
+from app.floor.reasons import offered_reasons
+from app.floor.scrap import scrap_wafer
 from app.floor.wafer_account import CellStory, cell_story, die_story, panel_story, wafer_account
 from app.floor.wafer_picture import STATES, VIEWS, View, wafer_picture
+from app.journal.act import By, act
+from app.journal.actions import ACTIONS
 from app.naming.resolve import resolve
-from app.people.callers import Calling, page_router
-from app.web import csv_file, house_of, render
+from app.people.callers import Caller, Calling, page_router
+from app.web import csv_file, house_of, redirect, render
 
 router = page_router()
 Number = Annotated[int | None, Query(ge=-99_999, le=99_999)]
 Pixel = Annotated[int, Query(ge=0, le=99_999)]
 Key = Annotated[int, Query(ge=-1, le=99_999_999)]
+Words = Annotated[str, Form(max_length=300)]
 _PAGE = 200
 
 
@@ -39,15 +45,33 @@ AskedOfWafer = Annotated[Asked, Depends(asked_of_wafer)]
 
 @router.get("/wafers/{code}")
 def wafer_page(request: Request, who: Calling, code: str, asked: AskedOfWafer) -> Response:
+    return _wafer_page(request, who, code, asked)
+
+
+@router.post("/wafers/{code}/scrap")
+def scrap_wafer_now(request: Request, who: Calling, code: str, reason: Words = "", key: Words = "") -> Response:
+    def verb(session: Session, by: By) -> dict[str, Any]:
+        return {"count": scrap_wafer(session, by, resolve(session, code, "wafer").id, reason).id}
+
+    try:
+        act(house_of(request), who.actor, "scrap", {"thing": code, "reason": reason}, verb, key=key or None)
+    except Refused as refusal:
+        return _wafer_page(request, who, code, asked_of_wafer(), refusal)
+    return redirect(request, "wafer_page", code=code)
+
+
+def _wafer_page(request: Request, who: Caller, code: str, asked: Asked, refusal: Refused | None = None) -> Response:
     with house_of(request).reading() as session:
         named = resolve(session, code, "wafer")
         picture = wafer_picture(session, named, _view(asked))
         number_of(picture.classes, asked.only)  # a class that the map does not have is refused
         story = die_story(session, named, *asked.chosen) if asked.chosen else None
         account = wafer_account(session, named)
+        reasons = offered_reasons(session, "scrap wafer")
     path = request.url_for("wafer_page", code=named.code).path
     return render(
-        request, "floor/wafer.html", wafer=account, asked=asked, picture=picture, story=story, path_here=path,
+        request, "floor/wafer.html", status=refusal.status if refusal else 200, refusal=refusal, wafer=account, reasons=reasons,
+        may_scrap=bool(who.actor.duties & set(ACTIONS["scrap"].duties)), asked=asked, picture=picture, story=story, path_here=path,
         views=[(words, asked.query(view=view, only=None), view == asked.view) for view, words in VIEWS.items()],
         whole=whole(path, asked, picture.frame, picture.over), near=close_up(path, asked, picture.frame, picture.over),
         legend=legend(picture.classes, asked), every=asked.query(only=None), beside=neighbours(asked, picture.frame),

@@ -11,8 +11,13 @@ def checked_reason(session: Session, purpose: str, reason: str) -> str:
     tidy = reason.strip()
     if not tidy:
         raise bad_input("A reason is missing.", "reason", "It is empty.", "Say in a few words why.")
-    offered = [defined.name for defined in every(session, "reason") if purpose in defined.body.of]
+    offered = offered_reasons(session, purpose)
     if offered and tidy not in offered:
         names = ", ".join(offered)
         raise bad_input("That reason is not in the catalogue.", "reason", f"{tidy!r} is not one of: {names}.", "Choose one of them.")
     return tidy
+
+
+def offered_reasons(session: Session, purpose: str) -> list[str]:
+    """What the catalogue offers to choose from."""
+    return [defined.name for defined in every(session, "reason") if purpose in defined.body.of]

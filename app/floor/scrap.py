@@ -1,18 +1,25 @@
-"""Scrap: cells of a panel, or units, by reason. Units found on the floor are scrapped as well, never added to anything."""
+"""Scrap: cells of a panel, units, or a whole wafer, by reason. Units found on the floor are scrapped as well, never added to anything."""
 
 from collections.abc import Sequence
 
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from app.errors import refuse
+from app.catalogue.models import Thing
+from app.errors import Reason, Refused, refuse
 from app.floor.bitmaps import Cell, count
 from app.floor.counting import take_nowhere
 from app.floor.marks import good_cells, mark_bitmap, mark_cells
+from app.floor.mounts import unmount
+from app.floor.placement_check import count_wafer
 from app.floor.reasons import checked_reason
+from app.floor.scrapped_wafers import scrapped_reasons
+from app.floor.used_dies import used_before
 from app.journal.act import By, lock
 from app.ledger.cells import CellMark
 from app.ledger.counts import CountEntry
 from app.ledger.items import Item
+from app.ledger.places import Mount
 from app.naming.resolve import code_of
 
 
@@ -39,3 +46,30 @@ def scrap_units(
     """Units of a loose lot, or of a panel where nobody knows the cells. No outflow in the sense of rule 4."""
     lock(session, Item, [item])
     return take_nowhere(session, by, item, units, "scrapped", method, u, checked_reason(session, "scrap", reason), run)
+
+
+def scrap_wafer(session: Session, by: By, wafer: int, reason: str) -> CountEntry:
+    """A broken wafer, or one that went back: with every passing die that the logs leave on it. It comes off a station first."""
+    lock(session, Item, [wafer])
+    reason = checked_reason(session, "scrap wafer", reason)
+    name = code_of(session, "wafer", wafer)
+    left = count_wafer(used_before(session, {name: wafer})[name]).left
+    on = _stations_with(session, wafer)
+    reasons = [Reason("in_work", f"{name} is on {station}.", "Take it off there first.") for station in on.values()]
+    if again := scrapped_reasons(session, wafer):
+        raise Refused(f"{name} was not scrapped.", *again)
+    if not left:
+        raise refuse("too_few_units", f"{name} was not scrapped.", "No passing die is left on it.", "Nothing needs to be done.")
+    if reasons and not by.fact:
+        raise Refused(f"{name} was not scrapped.", *reasons)
+    for station in on:
+        unmount(session, by, station, wafer)
+    entry = CountEntry(e=by.e, item=wafer, run=None, kind="scrapped", units=left, method="cells", u=0.0, reason=reason, book=left, within=None)
+    session.add(entry)
+    session.flush()
+    return entry
+
+
+def _stations_with(session: Session, wafer: int) -> dict[int, str]:
+    query = select(Thing.id, Thing.name).join(Mount, Mount.station == Thing.id).where(Mount.item == wafer, Mount.closed_e.is_(None))
+    return {station: name for station, name in session.execute(query.distinct())}

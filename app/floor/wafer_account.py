@@ -1,7 +1,7 @@
 """What became of a wafer's dies, where one die went, what sits on one cell, and what is known of a panel."""
 
 from collections import Counter, defaultdict
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 import numpy as np
@@ -16,6 +16,7 @@ from app.floor.packed_dies import die_numbers
 from app.floor.placed_where import At, Placed, cells_of, placed_from, placed_on
 from app.floor.placement_check import WaferCount, count_wafer
 from app.floor.progress import progress
+from app.floor.scrapped_wafers import Scrap, scraps_of
 from app.floor.used_dies import die_uses, dies_in, used_before
 from app.floor.wrong_dies import WrongDies, wrong_dies
 from app.ledger.cells import CellMark, LostDie, Placement
@@ -36,7 +37,7 @@ class WentTo:
 
 @dataclass(frozen=True)
 class WaferAccount:
-    """Passing dies = placed + lost + left. `wrong`: dies that the logs use wrongly, which are apart."""
+    """Passing dies = placed + lost + left, and of a scrapped wafer + scrapped: nothing is left then. `wrong`: used wrongly by the logs, apart."""
 
     wafer: str
     part: str
@@ -45,11 +46,13 @@ class WaferAccount:
     count: WaferCount
     wrong: WrongDies
     went_to: tuple[WentTo, ...]
+    scrap: Scrap | None
+    scrapped: int
 
 
 @dataclass(frozen=True)
 class DieStory:
-    """`state`: left, placed, lost, or no die. `bin` is None where the map has no die."""
+    """`state`: left, placed, lost, scrapped, or no die. `bin` is None where the map has no die."""
 
     wafer: str
     x: int
@@ -111,9 +114,11 @@ def wafer_account(session: Session, wafer: Named) -> WaferAccount:
         went[one.panel, one.run] += one.n
     panels = codes_of(session, "panel", [panel for panel, _ in went])
     runs = codes_of(session, "run", [run for _, run in went])
+    count, scrap = count_wafer(before), scraps_of(session, [wafer.id]).get(wafer.id)
     return WaferAccount(
-        wafer.code, catalogue.with_id(session, row.part).name, row.role, before.map.gross, count_wafer(before), sum(wrong, WrongDies()),
-        tuple(WentTo(panels[panel], runs[run], n) for (panel, run), n in went.items()),
+        wafer.code, catalogue.with_id(session, row.part).name, row.role, before.map.gross,
+        replace(count, left=0) if scrap else count, sum(wrong, WrongDies()),
+        tuple(WentTo(panels[panel], runs[run], n) for (panel, run), n in went.items()), scrap, count.left if scrap else 0,
     )  # fmt: skip
 
 
@@ -124,7 +129,8 @@ def die_story(session: Session, wafer: Named, x: int, y: int) -> DieStory:
     die_map = map_of(session, wafer.id)
     of = die_map.bin_at(x, y)
     is_lost = int(die_numbers(x, y)) in dies_in(session, LostDie, wafer.id)
-    state = "placed" if cells else "lost" if is_lost else "left" if of else "no die"
+    rest = "scrapped" if scraps_of(session, [wafer.id]) else "left"
+    state = "placed" if cells else "lost" if is_lost else rest if of else "no die"
     return DieStory(wafer.code, x, y, of.code if of else None, of.quality if of else None, state, cells, die_map.values_at(x, y))
 
 

@@ -14,6 +14,7 @@ from app.drawing.looks import Look
 from app.floor.map_classes import MapClass
 from app.floor.packed_dies import die_coordinates
 from app.floor.placed_where import Placed, placed_from
+from app.floor.scrapped_wafers import scraps_of
 from app.floor.used_dies import dies_in
 from app.ledger.cells import LostDie
 from app.naming.resolve import Named
@@ -22,12 +23,15 @@ from app.receiving.wafers import map_of
 
 View = Literal["use", "bin"]
 VIEWS: dict[View, str] = {"use": "What became of its dies", "bin": "Die bins"}
-STATES = ("left", "placed", "lost", "wrongly used", "failing")  # a die's state is its place here, from 1; 0 is no die
-LEFT, PLACED, LOST, WRONG, FAILING = range(1, 6)
-_STATE_LOOKS = (Look(looks.SKY, "ring"), Look(looks.GREEN), Look(looks.YELLOW, "slash"), Look(looks.VERMILION, "corner"), Look(looks.GREY, "hole"))
+STATES = ("left", "placed", "lost", "wrongly used", "failing", "scrapped")  # a die's state is its place here, from 1; 0 is no die
+LEFT, PLACED, LOST, WRONG, FAILING, SCRAPPED = range(1, 7)
+_STATE_LOOKS = (
+    Look(looks.SKY, "ring"), Look(looks.GREEN), Look(looks.YELLOW, "slash"), Look(looks.VERMILION, "corner"), Look(looks.GREY, "hole"),
+    Look(looks.PURPLE, "bars"),
+)  # fmt: skip
 _STATE_WORDS = (
     "passing, and still there", "passing, and on a cell", "picked, and on no cell", "on a cell though failing, not on the map or on one before",
-    "failing, and never picked",
+    "failing, and never picked", "passing, and on the wafer when it was scrapped",
 )  # fmt: skip
 _MOST_BINS = 7  # with a look of their own
 _SIDES = ("bottom", "left", "top", "right")
@@ -57,6 +61,8 @@ def wafer_picture(session: Session, wafer: Named, view: View = "use") -> WaferPi
     lost = die_map.index_of(*die_coordinates(dies_in(session, LostDie, wafer.id)))
     on_cells = die_map.index_of(placed.x, placed.y)
     by_index = states_of(die_map, on_cells[on_cells >= 0], lost[lost >= 0])
+    if scraps_of(session, [wafer.id]):
+        by_index[by_index == LEFT] = SCRAPPED
     states = as_seen(die_map, by_index.reshape(die_map.grid.shape))
     keys, classes = (states, _states(states)) if view == "use" else _bins(die_map)
     outside = int(np.count_nonzero(on_cells < 0) + np.count_nonzero(lost < 0))
@@ -86,7 +92,8 @@ def frame_of(die_map: DieMap) -> GridFrame:
 def _states(states: NDArray[np.uint8]) -> tuple[MapClass, ...]:
     counts = np.bincount(states.ravel(), minlength=len(STATES) + 1)[1:].tolist()
     keys = [name.replace(" ", "-") for name in STATES]
-    return tuple(MapClass(*one) for one in zip(keys, STATES, _STATE_WORDS, _STATE_LOOKS, counts, strict=True))
+    classes = tuple(MapClass(*one) for one in zip(keys, STATES, _STATE_WORDS, _STATE_LOOKS, counts, strict=True))
+    return classes if counts[SCRAPPED - 1] else classes[: SCRAPPED - 1]  # of few wafers
 
 
 def _bins(die_map: DieMap) -> tuple[Keys, tuple[MapClass, ...]]:

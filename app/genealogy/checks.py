@@ -25,7 +25,7 @@ from app.floor.balance import balances
 from app.floor.counting import open_differences
 from app.floor.exits import unreached
 from app.floor.mount_corrections import spells
-from app.genealogy.unclosed_counts import loads_that_differ, sums_by_station, wafers_used_beyond
+from app.genealogy.unclosed_counts import loads_that_differ, sums_by_station, used_after_scrap, wafers_used_beyond
 from app.journal.models import Seal
 from app.journal.sealing import seal
 from app.journal.verify import Finding, verify_journal
@@ -33,7 +33,7 @@ from app.ledger.cells import Placement
 from app.ledger.corrections import MountCorrection, not_void
 from app.ledger.counts import CountEntry
 from app.ledger.flows import BareExit, DeadOrigin, Flow, PackContent
-from app.ledger.items import Batch, Item, Lot, Pack, Panel
+from app.ledger.items import Batch, Item, Lot, Pack, Panel, Wafer
 from app.ledger.loose_stock import LooseStock
 from app.ledger.places import Content, Mount
 from app.ledger.runs import Claim, Line, Run, RunVoid, Use
@@ -191,6 +191,15 @@ def batches_hold_what_was_counted(house: House, session: Session) -> Iterator[Fi
         yield Finding("counts", _name(session, "batch", batch), f"was counted as {count.units} against {count.book}, unsigned")
 
 
+def scrapped_wafers_stay_off(house: House, session: Session) -> Iterator[Finding]:
+    """What was scrapped is on no station, and no run began with it."""
+    scraps = select(CountEntry.item).where(CountEntry.kind == "scrapped", CountEntry.closed_e.is_(None))
+    for wafer in session.scalars(select(Wafer.item).where(Wafer.item.in_(select(Mount.item).where(Mount.closed_e.is_(None)).intersect(scraps)))):
+        yield Finding("mounts", _name(session, "wafer", wafer), "is on a station, and was scrapped")
+    for one in used_after_scrap(session):
+        yield Finding("counts", _name(session, "wafer", one.wafer), f"was scrapped, and run {_name(session, 'run', one.run)} began with it later")
+
+
 def wafers_give_no_more_than_they_have(house: House, session: Session) -> Iterator[Finding]:
     for wafer, took, gross in wafers_used_beyond(session):
         yield Finding("counts", _name(session, "wafer", wafer), f"gave {took} dies by its logs; it has {gross}")
@@ -329,6 +338,7 @@ CHECKS: tuple[Check, ...] = (
     counts_close,
     batches_hold_what_was_counted,
     wafers_give_no_more_than_they_have,
+    scrapped_wafers_stay_off,
     loads_did_what_lay_in_them,
     counts_do_not_lean_one_way,
     packs_hold_what_flowed_in,

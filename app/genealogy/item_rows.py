@@ -98,7 +98,7 @@ def _words(session: Session, ids: dict[str, list[int]]) -> tuple[dict[int, str],
     """What an item is, in words; and of batches (expires, opened, end of pot life)."""
     wafers, batches = ask(session, _WAFERS, items=ids.get("wafer", ())), ask(session, _BATCHES, items=ids.get("batch", ()))
     parts = catalogue.with_ids(session, list({row.part for row in (*wafers, *batches)}))
-    words = {item: f"{role} {parts[part].name}" for item, part, role in wafers}
+    words = {row.item: f"{row.role} {parts[row.part].name}" + (", scrapped" if row.scrapped else "") for row in wafers}
     words |= {row.item: f"{parts[row.part].body.kind} {parts[row.part].name}" for row in batches}
     for item, *told in tuples(session, _LOTS_SAMPLES_PACKS, items=[item for kind in ("lot", "sample", "pack") for item in ids.get(kind, ())]):
         words[item] = " ".join(filter(None, told))
@@ -134,7 +134,15 @@ def _stops(session: Session, items: list[int]) -> dict[int, tuple[str, ...]]:
 
 
 _NO_SALE = (None, None, None)
-_WAFERS = listed("select item, part, role from wafer where item in :items", "items")
+_WAFERS = listed(
+    """
+    select w.item, w.part, w.role, exists (
+        select 1 from count_entry c where c.item = w.item and c.kind = 'scrapped' and c.closed_e is null
+    ) as scrapped
+    from wafer w where w.item in :items
+    """,
+    "items",
+)
 _BATCHES = listed(
     """
     select b.item, b.part, b.expires_at, o.opened_at, o.pot_life_ends_at from batch b left join opening o on o.batch = b.item where b.item in :items

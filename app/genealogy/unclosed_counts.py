@@ -1,8 +1,9 @@
 """Counts that do not close: lots, panels, batches, wafers and oven loads that differ beyond counting, with the entries that make the difference.
 
 A lot, panel or batch of lead frames stands here when a count of it was beyond twice the combined uncertainty, signed for since or not. A wafer:
-when its logs used dies that fail, do not exist or were used before, or more dies than it has. A load: when the panels on its shelves at the start
-are not those of its run, or its run ended as done and did not do all of them. Cells, dies and panels have no uncertainty.
+when its logs used dies that fail, do not exist or were used before, or more dies than it has, or it was used after it was scrapped. A load: when
+the panels on its shelves at the start are not those of its run, or its run ended as done and did not do all of them. Cells, dies and panels have
+no uncertainty.
 """
 
 from collections import defaultdict
@@ -10,6 +11,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from math import hypot
+from typing import NamedTuple
 
 from sqlalchemy import bindparam, func, select, text
 from sqlalchemy.orm import Session
@@ -117,6 +119,7 @@ def _row(entry: CountEntry, at: datetime, adds: int, runs: dict[int, str]) -> Co
 
 def _wafers(session: Session, first: int, most: int) -> Iterable[Unclosed]:
     """Those that a log with lines at fault used, recounted from the dies of every row in force."""
+    yield from _scrapped_wafers(session, first, most)
     wafers = _wafers_of_faulty_logs(session, first, most)
     uses = die_uses(session, wafers)
     entries = {use.e for some in uses.values() for use in some}
@@ -137,6 +140,18 @@ def _wafers(session: Session, first: int, most: int) -> Iterable[Unclosed]:
             yield Unclosed("wafer", codes[wafer], _in_words(whole), whole.total, 0.0, False, rows)
 
 
+def _scrapped_wafers(session: Session, first: int, most: int) -> Iterable[Unclosed]:
+    """Those that were on a station again after they were scrapped: one of the two is wrong."""
+    later = used_after_scrap(session, first)[-most:]
+    codes, runs = codes_of(session, "wafer", [one.wafer for one in later]), codes_of(session, "run", [one.run for one in later])
+    by_wafer: defaultdict[int, list[UsedLater]] = defaultdict(list)
+    for one in later:
+        by_wafer[one.wafer].append(one)
+    for wafer, some in by_wafer.items():
+        rows = tuple(CountRow(one.e, None, "begun with it on its station", one.dies, 0.0, runs[one.run], "") for one in some)
+        yield Unclosed("wafer", codes[wafer], "used after it was scrapped", sum(one.dies for one in some), 0.0, False, rows)
+
+
 def _in_words(wrong: WrongDies) -> str:
     parts = (f"{wrong.failing} failing dies placed", f"{wrong.not_on_map} that are not on its map", f"{wrong.again} used before")
     return ", ".join(part for part in parts if not part.startswith("0 "))
@@ -152,6 +167,21 @@ def _wafers_of_faulty_logs(session: Session, first: int, most: int) -> list[int]
 def wafers_used_beyond(session: Session) -> list[tuple[int, int, int]]:
     """(wafer, dies that its logs took, dies that it has), where they took more."""
     return [(wafer, took, gross) for wafer, took, gross in session.execute(_WAFERS)]
+
+
+class UsedLater(NamedTuple):
+    """A run that began with a wafer on its station after that was scrapped, and the dies of it that its logs placed."""
+
+    wafer: int
+    scrap: int
+    run: int
+    e: int
+    dies: int
+
+
+def used_after_scrap(session: Session, first: int = 0) -> list[UsedLater]:
+    """Of the wafers scrapped since an entry."""
+    return [UsedLater(*row) for row in session.execute(_USED_LATER, {"first": first})]
 
 
 def loads_that_differ(session: Session, first: int = 0, most: int = MOST) -> list[Unclosed]:
@@ -283,6 +313,14 @@ _WAFERS = text("""
     where m.closed_e is null and coalesce(p.n, 0) + coalesce(l.n, 0) > m.gross
     order by m.wafer
 """)
+_USED_LATER = text("""
+    select c.item, c.e, l.run, min(l.e),
+        coalesce((select sum(p.n) from placement p where p.run = l.run and p.wafer = c.item and p.closed_e is null), 0)
+    from count_entry c join wafer w on w.item = c.item join use u on u.item = c.item join line l on l.id = u.line
+    where c.e >= :first and c.kind = 'scrapped' and c.closed_e is null and l.e > c.e
+        and not exists (select 1 from run_void v where v.run = l.run)
+    group by c.item, c.e, l.run order by c.item, l.run
+""").bindparams(bindparam("first"))
 # the sizes of sets say which loads may differ; of these alone each panel is counted
 _LOADS = text("""
     with near as (

@@ -118,6 +118,7 @@ class ShiftOut(BaseModel):
     taped: int = Field(examples=[660000])
     finished: dict[str, int] = Field(description="Runs that ended as done, by step.", examples=[{"wire bond": 340}])
     scrapped: dict[str, int] = Field(description="Units by reason.", examples=[{"dropped": 12}])
+    wafers_scrapped: dict[str, int] = Field(description="Wafers by reason.", examples=[{"broken in handling": 1}])
     marked: dict[str, int] = Field(description="Cells by reason.", examples=[{"lifted wire": 40}])
     holds_placed: list[str] = Field(examples=[["H26-000003-K"]])
     releases: int = Field(examples=[1])
@@ -165,7 +166,8 @@ def see_shift(call: Calling, on: On = None, shift: Annotated[str | None, Query(d
         found = shift_report(s, shift_asked(catalogue.site(s), on, shift), clock.now())
     return ShiftOut(
         shift=found.span.name, begin=found.span.begin, end=found.span.end, lots_started=found.lots_started, runs_started=found.runs_started,
-        taped=found.taped, finished={one.step: one.runs for one in found.finished}, scrapped=dict(found.scrapped), marked=dict(found.marked),
+        taped=found.taped, finished={one.step: one.runs for one in found.finished}, scrapped=dict(found.scrapped),
+        wafers_scrapped=dict(found.wafers_scrapped), marked=dict(found.marked),
         holds_placed=[one.code for one in found.placed], releases=found.released, seal=found.seal[0] if found.seal else None,
         digest=found.seal[1] if found.seal else None,
     )  # fmt: skip

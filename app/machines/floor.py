@@ -15,7 +15,7 @@ from app.floor.marks import mark_cells, take_back_marks
 from app.floor.moves import move_item
 from app.floor.placement_verdicts import judge_marked
 from app.floor.samples import sample_cells, sample_units
-from app.floor.scrap import scrap_cells, scrap_panel, scrap_units
+from app.floor.scrap import scrap_cells, scrap_panel, scrap_units, scrap_wafer
 from app.journal.act import By
 from app.ledger.items import Sample
 from app.machines.bodies import (
@@ -59,10 +59,10 @@ class MarkOut(BaseModel):
 
 
 class ScrapIn(Told):
-    """Cells of a panel, a whole panel, or a number of units of a panel or loose lot."""
+    """Cells of a panel, a whole panel, a number of units of a panel or loose lot, or a wafer with all that is left on it."""
 
-    thing: Name = Field(description="A panel, a loose lot, or the jar that it is alone in.", examples=["L26-000058-T"])
-    reason: Words = Field(examples=["dropped"])
+    thing: Name = Field(description="A panel, a loose lot or the jar that it is alone in, or a wafer.", examples=["L26-000058-T"])
+    reason: Words = Field(description="As the catalogue has them for scrap, or for wafers that are scrapped.", examples=["dropped"])
     cells: list[CellIn] | None = Field(None, max_length=1_000_000, examples=[None])
     units: Units | None = None
     method: Method = "hand"
@@ -149,11 +149,15 @@ def take_back(mark: InPath, body: Told, call: Calling) -> DoneOut:
     return DoneOut(**call.do("correct_marks", body, verb, path={"mark": mark}))
 
 
-@router.post("/scrap", summary="Scrap cells, a panel, or units")
+@router.post("/scrap", summary="Scrap cells, a panel, units, or a wafer")
 def scrap(body: ScrapIn, call: Calling) -> DoneOut:
     def verb(s: Session, by: By) -> dict[str, Any]:
-        one = resolve(s, body.thing, "panel", "lot", "container")
-        if body.cells:
+        one = resolve(s, body.thing, "panel", "lot", "container", "wafer")
+        if one.kind == "wafer":
+            if body.cells or body.units is not None:
+                raise bad_input("A wafer is scrapped whole.", "thing", f"{one.code} is a wafer.", "Leave cells and units empty.")
+            scrap_wafer(s, by, one.id, body.reason)
+        elif body.cells:
             scrap_cells(s, by, one.id, _cells(body.cells), body.reason)
         elif body.units is not None:
             scrap_units(s, by, one.id if one.kind == "panel" else lot_in(s, one).id, body.units, body.reason, method=body.method, u=body.u)

@@ -64,7 +64,7 @@ class WentToOut(BaseModel):
 
 
 class WaferAccountOut(BaseModel):
-    """Passing dies = placed + lost + left. The others are counted apart; wrongly used are failing_placed, not_on_map and twice."""
+    """Passing dies = placed + lost + scrapped + left. The others are counted apart; wrongly used are failing_placed, not_on_map and twice."""
 
     wafer: str = Field(examples=["W26-000031-8"])
     part: str = Field(examples=["RD-0417"])
@@ -73,7 +73,11 @@ class WaferAccountOut(BaseModel):
     passing: int = Field(examples=[96_004])
     placed: int = Field(examples=[40_000])
     lost: int = Field(examples=[12])
-    left: int = Field(examples=[55_992])
+    left: int = Field(description="0 of a scrapped wafer.", examples=[55_992])
+    scrapped: int = Field(description="Passing dies that were on it when it was scrapped, as the logs say by now.", examples=[0])
+    scrapped_at: datetime | None = Field(description="UTC; empty while it is not scrapped.", examples=[None])
+    scrapped_for: str | None = Field(description="The reason.", examples=[None])
+    scrap: int | None = Field(description="The number of the count to take back, were it wrong.", examples=[None])
     failing_placed: int = Field(examples=[1])
     failing_lost: int = Field(examples=[0])
     not_on_map: int = Field(description="Positions without a die that a log used.", examples=[0])
@@ -97,7 +101,7 @@ class DieOut(BaseModel):
     y: int = Field(examples=[40])
     bin: str | None = Field(description="Die bin; empty where the map has no die.", examples=["1"])
     quality: str | None = Field(examples=["pass"])
-    state: str = Field(description="left, placed, lost, or no die.", examples=["placed"])
+    state: str = Field(description="left, placed, lost, scrapped, or no die.", examples=["placed"])
     cells: list[CellOut] = Field(description="One; several where the log used a die twice.")
     values: dict[str, float] = Field(description="What else the map's file says of the die.", examples=[{"wavelength": 621.4}])
 
@@ -120,7 +124,7 @@ class WaferMapOut(BaseModel):
     down: int = Field(description="1 where y grows downward, else -1.", examples=[1])
     notch: str | None = Field(description="bottom, left, top or right; empty where the file does not say.", examples=["bottom"])
     origin: tuple[int, int] | None = Field(description="x and y of the die where coordinates begin.", examples=[[0, 0]])
-    state_names: list[str] = Field(examples=[["no die", "left", "placed", "lost", "wrongly used", "failing"]])
+    state_names: list[str] = Field(examples=[["no die", "left", "placed", "lost", "wrongly used", "failing", "scrapped"]])
     states: list[str] = Field(description="A row a text, a die a digit: its place in `state_names`.", examples=[["0112", "0152"]])
     bin_table: list[BinOut]
     bins: list[list[int]] = Field(description="A row a list, a die a number: its place in `bin_table`; 0 is no die.", examples=[[[0, 1, 1, 1]]])
@@ -199,7 +203,9 @@ def one_wafer(wafer: str, call: Calling) -> WaferAccountOut:
     return WaferAccountOut(
         wafer=found.wafer, part=found.part, role=found.role, gross=found.gross, failing_placed=found.wrong.failing,
         not_on_map=found.wrong.not_on_map, twice=found.wrong.again, wrongly_used=found.wrong.total,
-        panels=[WentToOut(**asdict(went)) for went in found.went_to], **asdict(found.count),
+        panels=[WentToOut(**asdict(went)) for went in found.went_to], **asdict(found.count), scrapped=found.scrapped,
+        scrapped_at=found.scrap.at if found.scrap else None, scrapped_for=found.scrap.reason if found.scrap else None,
+        scrap=found.scrap.count if found.scrap else None,
     )  # fmt: skip
 
 

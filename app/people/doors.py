@@ -69,6 +69,7 @@ ROWS: dict[str, str | tuple[str, ...]] = {
     "POST /catalogue/example": _EDITORS,
     "POST /files-in/origins": "import_origin_document",
     "POST /files-in/placements": "import_placements",
+    "POST /wafers/{code}/scrap": "scrap",
     "POST /floor/scan": EVERYONE,
     "POST /floor/start": "start_run",
     "POST /floor/finish": "finish_run",

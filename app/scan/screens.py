@@ -15,6 +15,7 @@ from app.catalogue import queries as catalogue
 from app.catalogue.definitions import STATION_STATES
 from app.errors import Refused
 from app.floor.attendance import stations_of
+from app.floor.reasons import offered_reasons
 from app.floor.route_strip import minutes_in_words, route_strip
 from app.floor.station_states import WORDS
 from app.naming.resolve import Named, codes_of
@@ -124,4 +125,4 @@ def _states(session: Session, screen: Screen) -> list[dict[str, str]]:
 
 
 def _reasons(session: Session, purpose: str) -> list[str]:
-    return [one.name for one in catalogue.every(session, "reason") if purpose in one.body.of] if purpose else []
+    return offered_reasons(session, purpose) if purpose else []
