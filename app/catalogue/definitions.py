@@ -286,6 +286,7 @@ class Order(Body):
     due: date | None = None
     materials: tuple[OrderMaterial, ...] = ()  # what this customer asks, e.g. the wire
     accepts_seconds: bool = False
+    over_percent: Annotated[float, Field(ge=0, le=100)] = 0  # so much more than `units` the customer takes without being asked
 
 
 class Catalogue(Body):

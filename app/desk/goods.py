@@ -1,5 +1,6 @@
 """Lists of packs and of shipments."""
 
+from collections import defaultdict
 from typing import Any
 
 from sqlalchemy import ColumnElement, func, select
@@ -12,7 +13,7 @@ from app.holds.stopped import stops_on
 from app.ledger.corrections import moves_in_force
 from app.ledger.flows import PackContent
 from app.ledger.items import Pack
-from app.ledger.places import Move, Shipment
+from app.ledger.places import Move, OverShipment, Shipment
 from app.naming.resolve import codes_of
 
 _PLACES = ("floor", "stock", "outside", "shipped", "returned")
@@ -99,11 +100,14 @@ def _shipment_rows(session: Session, shipments: list[Shipment]) -> list[Row]:
         packs[shipment or 0].append(item)
     every = [pack for found in packs.values() for pack in found]
     pack_codes = codes_of(session, "pack", every)
+    over: defaultdict[int, list[str]] = defaultdict(list)
+    for row in session.scalars(select(OverShipment).where(OverShipment.shipment.in_(ids)).order_by(OverShipment.order)):
+        over[row.shipment].append(f"{row.units:,}: {row.reason}")
     units = {item: n or 0 for item, n in session.execute(select(Pack.item, Pack.units).where(Pack.item.in_(every)))}
     return [
         [
             coded(codes[one.id]), names[one.customer], names.get(one.order or 0), went[one.e], len(packs[one.id]),
-            sum(units[pack] for pack in packs[one.id]), tuple(coded(pack_codes[pack]) for pack in packs[one.id]),
+            sum(units[pack] for pack in packs[one.id]), tuple(over[one.id]), tuple(coded(pack_codes[pack]) for pack in packs[one.id]),
         ]
         for one in shipments
     ]  # fmt: skip
@@ -123,7 +127,7 @@ SHIPMENTS = Listing(
     kind="shipment",
     columns=(
         Column("shipment", "Shipment"), Column("customer", "Customer"), Column("order", "Order"), Column("shipped_at", "Shipped"),
-        Column("packs", "Packs", True), Column("units", "Units", True), Column("which", "Which packs"),
+        Column("packs", "Packs", True), Column("units", "Units", True), Column("over", "Beyond the order"), Column("which", "Which packs"),
     ),
     rows=_shipment_rows,
     sorts=(Sort("newest", "newest first", falling=True), Sort("oldest", "oldest first")),

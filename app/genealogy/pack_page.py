@@ -35,6 +35,7 @@ class Moved:
     at: datetime
     shipment: str
     diverted: str
+    over: str  # why more went with that shipment than an order asked for
 
 
 @dataclass(frozen=True)
@@ -96,8 +97,12 @@ def _words(lot: Any) -> str:
 def _moves(session: Session, pack: int) -> tuple[Moved, ...]:
     moves = ask(session, _MOVES, packs=[pack])
     codes = codes_of(session, "shipment", [move.shipment for move in moves if move.shipment])
+    over = {one.shipment: f"{one.units:,} more: {one.reason}" for one in ask(session, _OVER, shipments=list(codes))}
     return tuple(
-        Moved(f"{one.kind}: {one.place}" if one.place else one.kind, one.moved_at, codes.get(one.shipment or 0, ""), one.reason or "")
+        Moved(
+            f"{one.kind}: {one.place}" if one.place else one.kind, one.moved_at, codes.get(one.shipment or 0, ""), one.reason or "",
+            over.get(one.shipment or 0, ""),
+        )
         for one in moves
     )  # fmt: skip
 
@@ -111,6 +116,7 @@ _PACK = listed(
     "packs",
 ).columns(closed_at=Moment(), sealed_at=Moment(), use_before_at=Moment())
 _LOTS = listed("select item, bin, grade from lot where item in :lots", "lots")
+_OVER = listed('select shipment, units, reason from over_shipment where shipment in :shipments order by shipment, "order"', "shipments")
 _MOVES = listed(
     """
     select m.kind, m.place, m.moved_at, m.shipment, d.reason

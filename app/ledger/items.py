@@ -105,6 +105,7 @@ class Pack(Closable, Base):
         open_only("pack", "item"),
         Index("ix_pack_date_code", "date_code", "item"),
         Index("ix_pack_bin", "bin", "item"),
+        Index("ix_pack_order", "order", "item"),
     )
     closing = ("closed_e", "closed_at", "date_code", "units", "short_reason")
 

@@ -53,6 +53,7 @@ class Mount(Closable, Base):
 
 class Shipment(Recorded, Base):
     __tablename__ = "shipment"
+    __table_args__ = (Index("ix_shipment_order", "order"),)
 
     id: Mapped[int] = mapped_column(primary_key=True)
     customer: Mapped[int] = mapped_column(ForeignKey("thing.id"))
@@ -66,6 +67,17 @@ class Diversion(Recorded, Base):
 
     shipment: Mapped[int] = mapped_column(ForeignKey("shipment.id"), primary_key=True)
     pack: Mapped[int] = mapped_column(ForeignKey("pack.item"), primary_key=True)
+    reason: Mapped[str]
+
+
+class OverShipment(Recorded, Base):
+    """More units went with a shipment than an order still asked for, how many more, and why."""
+
+    __tablename__ = "over_shipment"
+
+    shipment: Mapped[int] = mapped_column(ForeignKey("shipment.id"), primary_key=True)
+    order: Mapped[int] = mapped_column(ForeignKey("thing.id"), primary_key=True)
+    units: Mapped[int]
     reason: Mapped[str]
 
 

@@ -106,6 +106,7 @@ WORDS: dict[str, dict[str, str]] = {
     "Order": {
         "number": "The customer's.", "customer": "By name.", "product": "Part number.", "units": "Ordered.", "due": "Day.",
         "materials": "What this order asks for, where steps leave the part to it.", "accepts_seconds": "Seconds may be packed and shipped for it.",
+        "over_percent": "So much more than its units ships without a reason: what the customer takes unasked.",
     },
 }  # fmt: skip
 

@@ -15,7 +15,7 @@ from app.floor.moves import place_of
 from app.journal.act import By
 from app.ledger.corrections import moves_in_force
 from app.ledger.items import DryPack, Pack
-from app.ledger.places import Diversion, Move, Shipment
+from app.ledger.places import Diversion, Move, OverShipment, Shipment
 from app.ledger.runs import Line, RunVoid
 from app.machines.bodies import (
     ACustomer,
@@ -140,6 +140,10 @@ class ShipIn(Told):
         None, examples=["theirs are held, and Arden Lights agreed"],
         description="Why a pack that was filled for another customer's order goes to this one, if any does. Without it such a pack is refused.",
     )  # fmt: skip
+    over_shipment_reason: Words | None = Field(
+        None, examples=["a full reel closes the order, and Arden Lights takes it"],
+        description="Why more units go than the order takes, if more do. Without it they are refused.",
+    )  # fmt: skip
 
 
 class DiversionOut(BaseModel):
@@ -151,12 +155,21 @@ class DiversionOut(BaseModel):
     reason: str = Field(examples=["theirs are held, and Arden Lights agreed"])
 
 
+class OverShipmentOut(BaseModel):
+    """Units that went beyond what an order asked for."""
+
+    order: str = Field(examples=["QL-26-0418"])
+    units: int = Field(examples=[500])
+    reason: str = Field(examples=["a full reel closes the order, and Arden Lights takes it"])
+
+
 class ShipmentOut(BaseModel):
     shipment: ShipmentCode
     packs: list[PackCode]
     customer: str = Field(examples=["Quillmere Lighting"])
     order: str | None = Field(examples=["QL-26-0418"])
     diversions: list[DiversionOut]
+    over_shipments: list[OverShipmentOut]
     older_left: list[str] = Field(
         [], description="Packs of its bin that are older, here, free and of no other order: oldest first is advised.", examples=[["K26-000729-8"]]
     )
@@ -241,7 +254,7 @@ def off(pack: str, body: OffIn, call: Calling) -> LooseOut:
 def ship(body: ShipIn, call: Calling) -> ShipmentOut:
     def verb(s: Session, by: By) -> dict[str, Any]:
         packs = [resolve(s, name, "pack") for name in body.packs]
-        shipment = shipping.ship(s, by, packs, body.customer, order_number(s, body.order), body.diversion_reason)
+        shipment = shipping.ship(s, by, packs, body.customer, order_number(s, body.order), body.diversion_reason, body.over_shipment_reason)
         older = shipping.older_left(s, packs)
         return _shipment(s, shipment) | {"older_left": list(codes_of(s, "pack", older).values())}
 
@@ -288,7 +301,14 @@ def _shipment(session: Session, shipment: Shipment) -> dict[str, Any]:
         "shipment": code_of(session, "shipment", shipment.id), "packs": sorted(codes_of(session, "pack", packs).values()),
         "customer": catalogue.with_id(session, shipment.customer).name,
         "order": catalogue.with_id(session, shipment.order).name if shipment.order else None, "diversions": _diversions(session, shipment),
+        "over_shipments": _over_shipments(session, shipment),
     }  # fmt: skip
+
+
+def _over_shipments(session: Session, shipment: Shipment) -> list[dict[str, Any]]:
+    rows = list(session.scalars(select(OverShipment).where(OverShipment.shipment == shipment.id).order_by(OverShipment.order)))
+    orders = catalogue.with_ids(session, [row.order for row in rows])
+    return [{"order": orders[row.order].name, "units": row.units, "reason": row.reason} for row in rows]
 
 
 def _diversions(session: Session, shipment: Shipment) -> list[dict[str, Any]]:

@@ -18,13 +18,16 @@ from app.ledger.places import Diversion, Move, Shipment
 from app.ledger.runs import Claim
 from app.naming.resolve import Named, codes_of, give_code
 from app.packing.contents import fills_of, units_of
+from app.packing.over_shipments import beyond, record_over_shipments
 from app.packing.rework import part_of_pack
 
 
 def ship(
-    session: Session, by: By, packs: Sequence[Named], customer: str, order: str | None = None, diversion_reason: str | None = None
-) -> Shipment:
-    """One shipment of closed packs that nothing stops. A pack that was filled for another customer's order goes along only for a reason."""
+    session: Session, by: By, packs: Sequence[Named], customer: str, order: str | None = None, diversion_reason: str | None = None,
+    over_shipment_reason: str | None = None,
+) -> Shipment:  # fmt: skip
+    """One shipment of closed packs that nothing stops. A pack that was filled for another customer's order goes along only for a reason, and so
+    do more units than an order takes."""
     if not packs:
         raise bad_input("Nothing to ship.", "packs", "No pack was named.", "Name at least one.")
     lock(session, Item, sorted({pack.id for pack in packs}))
@@ -37,6 +40,9 @@ def ship(
         found += [_filled_for_another(session, pack, rows[pack.id], customer) for pack in diverted]
     if on is not None:
         found += [reason for pack in packs for reason in _order_differs(session, pack, rows[pack.id], on.body, customer)]
+    over = beyond(session, list(rows.values()), customer, on.id if on else None)
+    if not over_shipment_reason:
+        found += [one.reason for one in over]
     if found and not by.fact:
         raise Refused(f"{', '.join(pack.code for pack in packs[:5])} may not ship to {customer}.", *found)
     shipment = Shipment(e=by.e, customer=to.id, order=on.id if on else None)
@@ -47,6 +53,8 @@ def ship(
         session.add(Move(e=by.e, item=pack.id, kind="shipped", place=customer, shipment=shipment.id, moved_at=by.happened_at))
     if diversion_reason:
         session.add_all(Diversion(e=by.e, shipment=shipment.id, pack=pack.id, reason=diversion_reason) for pack in diverted)
+    if over_shipment_reason:
+        record_over_shipments(session, by, shipment.id, over, over_shipment_reason)
     if found:
         for pack in packs:
             hold_item(session, by, "pack", pack.id, "Shipped against a rule: " + " ".join(reason.why for reason in found[:5]))
