@@ -160,6 +160,8 @@ def finish(run: str, body: FinishIn, call: Calling) -> RunOut:
         one = open_run(s, run)
         _must_have_no_end_of_its_own(one)
         finish_run(s, by, one, values_of(body.values), person=person_of(s, body.person, call.person))
+        if one.operation == "cure":
+            judge_run(s, by, one)
         return run_as_json(s, one)
 
     return RunOut(**call.do("finish_run", body, verb, path={"run": run}))

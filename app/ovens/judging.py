@@ -1,6 +1,6 @@
 """Import a logger's file and judge the cures that it tells of: each run line by the sensors of its shelf, with every reason."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from io import BytesIO
@@ -15,14 +15,14 @@ from app.db import House
 from app.errors import bad_input, refuse
 from app.evidence.keep import Kept, keep_file, record_evidence
 from app.floor.dispositions import judgement_in_force, write_judgement
-from app.floor.ends import Value, finish_run
+from app.floor.ends import Said, Value, finish_run, interrupt_run, open_lines_of
 from app.holds.place import hold_line
 from app.journal.act import By
 from app.ledger.judgements import Judgement
 from app.ledger.places import Load
 from app.ledger.ran import AnyLine, AnyRun
 from app.ledger.runs import LASTED_LONG, Cover, Line, Run, RunVoid
-from app.ledger.sets import Member
+from app.ledger.sets import Member, panels_of
 from app.ledger.stops import Hold
 from app.naming.resolve import code_of, codes_of
 from app.ovens.cure import Judgement as Verdict
@@ -71,14 +71,34 @@ def import_logger_file(session: Session, by: By, station: int, kept: Kept, trace
 
 def end_load(session: Session, by: By, load: Load, values: Sequence[Value] = (), *, person: int | None = None) -> list[Line]:
     """The oven has run and its door is open. What files say already is judged at once; else the judgement waits for them."""
+    run = _running(session, load)
+    lines = finish_run(session, by, run, values, person=person)
+    judge_run(session, by, run)
+    return lines
+
+
+def interrupt_load(session: Session, by: By, load: Load, done: Collection[int] = (), *, person: int | None = None) -> list[Line]:
+    """The door is opened before the cure is over. `done`: lines whose panels had all of it; the rest comes again, and its heat counts."""
+    run = _running(session, load)
+    lines = {line.id: line for line in open_lines_of(session, run)}
+    what = f"Load {code_of(session, 'load', load.id)} was not interrupted."
+    if strange := sorted(set(done) - set(lines)):
+        raise bad_input(what, "done", f"Line {strange[0]} is none of its open lines.", "Choose of what is on its shelves.")
+    if lines and set(done) == set(lines):
+        raise bad_input(what, "done", "All that is in it is said to be done.", "Then end it: the door is open.")
+    panels = [panel for line in done if (one := lines[line].set) is not None for panel in panels_of(session, one)]
+    interrupted = interrupt_run(session, by, run, Said(done=panels or None), person=person)
+    judge_run(session, by, run)
+    return interrupted
+
+
+def _running(session: Session, load: Load) -> Run:
     if load.run is None:
         raise refuse("finished", f"Load {code_of(session, 'load', load.id)} is not running.", "It never started.", "Start it first.")
     run = session.get_one(Run, load.run, populate_existing=True)
     if run.closed_e is not None:
         raise refuse("finished", f"Load {code_of(session, 'load', load.id)} has ended.", "Someone ended it before.", "Look at its page.")
-    lines = finish_run(session, by, run, values, person=person)
-    judge_run(session, by, run)
-    return lines
+    return run
 
 
 def judge_run(session: Session, by: By, run: Run) -> list[Judged]:

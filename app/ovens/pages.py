@@ -11,14 +11,14 @@ from sqlalchemy.orm import Session
 from app import clock
 from app.catalogue import queries as catalogue
 from app.errors import Refused
-from app.floor.ends import abort_run
+from app.floor.ends import abort_run, open_lines_of, step_of_line
 from app.journal.act import By, act
 from app.ledger.places import Load
 from app.ledger.runs import Run
 from app.ledger.sets import panels_of
 from app.naming.resolve import code_of, codes_of, resolve
 from app.ovens import loads
-from app.ovens.judging import end_load
+from app.ovens.judging import end_load, interrupt_load
 from app.ovens.panel_heat import HEAT_COLUMNS, AdhesiveHeat, heat_of_load, heat_of_panels, heat_rows
 from app.ovens.trace_pictures import SENSOR_COLUMNS, LoadTrace, load_trace, readings, sensor_rows
 from app.people.callers import Caller, Calling, page_router
@@ -26,6 +26,7 @@ from app.web import FormNumber, csv_file, house_of, redirect, render, zone_of
 
 router = page_router()
 Text = Annotated[str, Form(max_length=200)]
+Lines = Annotated[tuple[FormNumber, ...], Form(max_length=1000)]
 
 
 @router.post("/loads")
@@ -131,6 +132,14 @@ def abort_load_now(request: Request, who: Calling, code: str, key: Text = "") ->
     return _do(request, who, code, "abort_load", {}, key, lambda s, by, load: abort_run(s, by, _run(s, load), person=who.person))
 
 
+@router.post("/loads/{code}/interrupt")
+def interrupt_load_now(request: Request, who: Calling, code: str, done: Lines = (), key: Text = "") -> Response:
+    """`done`: what had all of its cure, by line; nothing where all of it comes again."""
+    return _do(
+        request, who, code, "interrupt_run", {"done": sorted(done)}, key, lambda s, by, load: interrupt_load(s, by, load, done, person=who.person)
+    )
+
+
 @router.post("/loads/{code}/cancel")
 def cancel_load_now(request: Request, who: Calling, code: str, key: Text = "") -> Response:
     return _do(request, who, code, "cancel_load", {}, key, lambda s, by, load: loads.cancel_load(s, by, load))
@@ -156,11 +165,19 @@ def _page(request: Request, session: Session, code: str, refusal: Refused | None
     station = catalogue.station(session, load.station)
     places = loads.places_of(session, load)
     lots = codes_of(session, "lot", [place.lot for place in places])
+    run = session.get(Run, load.run or 0)
+    lines = open_lines_of(session, run) if run else []
+    lots |= codes_of(session, "lot", [line.lot for line in lines if line.lot])
+    inside = [
+        {"line": line.id, "shelf": line.shelf or "", "lot": lots[line.lot or 0], "step": step.name if (step := step_of_line(session, line)) else "",
+         "panels": len(panels_of(session, line.set or 0))}
+        for line in lines
+    ]  # fmt: skip
     return render(
         request, "ovens/load.html", status=refusal.status if refusal else 200, code=code, refusal=refusal, oven=station.name,
         recipe=catalogue.definition(session, load.recipe).body, state=loads.state_of(session, load), version=loads.version(session, load),
-        shelves=station.body.shelves, run=code_of(session, "run", load.run) if load.run else None,
-        heat=heat_of_load(session, run) if (run := session.get(Run, load.run or 0)) else [],
+        shelves=station.body.shelves, run=code_of(session, "run", run.id) if run else None, inside=inside,
+        heat=heat_of_load(session, run) if run else [],
         places=[{"shelf": p.shelf, "lot": lots[p.lot], "step": p.step, "panels": len(panels_of(session, p.set))} for p in places],
     )  # fmt: skip
 

@@ -85,6 +85,7 @@ ROWS: dict[str, str | tuple[str, ...]] = {
     "POST /loads/{code}/start": "start_load",
     "POST /loads/{code}/end": "end_load",
     "POST /loads/{code}/abort": "abort_load",
+    "POST /loads/{code}/interrupt": "interrupt_run",
     "POST /loads/{code}/cancel": "cancel_load",
     "POST /back-entry/{code}": "back_entry",
     "POST /back-entry/{code}/enter": "back_entry",

@@ -25,6 +25,7 @@ from app.ledger.counting import compare
 from app.ledger.counts import CountEntry
 from app.ledger.runs import Reading, Run
 from app.naming.resolve import Named, code_of, resolve, resolve_at
+from app.ovens.judging import judge_run
 from app.people.callers import Caller
 from app.scan.choose import run_of
 from app.scan.last_done import Undo
@@ -68,6 +69,8 @@ def finish(house: House, who: Caller, thing: str, station: str, numbers: dict[st
             said, words = _bins_out(session, by, run, bins, values, who.person), ""
         else:
             lines = finish_run(session, by, run, values, person=who.person)
+            if run.operation == "cure":
+                judge_run(session, by, run)
             words = counts_at_finish.in_words(counts_at_finish.count_lines(session, by, lines, count)) if count else ""
         return {"said": _with_what_to_mind(session, run if values else None, said, words)}
 

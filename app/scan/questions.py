@@ -20,6 +20,7 @@ from app.floor.marks import good_units
 from app.floor.progress import progress
 from app.floor.starts import would_start
 from app.floor.windows import running
+from app.ledger.places import Load
 from app.ledger.runs import Line, Run
 from app.ledger.sets import panels_of, panels_of_lot
 from app.naming.resolve import Named, code_of, codes_of
@@ -71,6 +72,7 @@ class Question:
     into: Named | None = None  # the pack that is filled, and the lot that it is filled from
     out_of: Named | None = None
     begun: tuple[Begun, ...] = ()  # panels that a run before may have begun
+    load: str = ""  # of a cure: its load, whose page has what else may end it
     groups: tuple[Group, ...] = field(default=(), repr=False)
 
 
@@ -146,7 +148,7 @@ def _finish_question(session: Session, named: Named, run: Run) -> Question:
         loaded=tuple(loaded_on(session, run.station)), to_enter=() if elsewhere else (*bins, *to_enter),
         caution=steps[0].caution if steps else "", instruction=steps[0].instruction if steps else "", run=run.id, run_since=run.started_at,
         run_by=session.scalar(select(Person.name).where(Person.id == run.person)) or "", count=count,
-        results_of=code_of(session, "run", run.id) if run.operation == "test" else "",
+        results_of=code_of(session, "run", run.id) if run.operation == "test" else "", load=_load_of(session, run),
         standard_minutes=steps[0].standard_minutes if steps else None, ends_elsewhere=elsewhere, groups=tuple(groups),
     )  # fmt: skip
 
@@ -154,6 +156,11 @@ def _finish_question(session: Session, named: Named, run: Run) -> Question:
 def _bins(session: Session, run: Run) -> list[ToEnter]:
     """The bins of the test; none where the catalogue has no table of them."""
     return [ToEnter(f"bin.{name}", f"units in {name}, {grade}", "") for name, grade in grades_at(session, run).items()]
+
+
+def _load_of(session: Session, run: Run) -> str:
+    load = session.scalar(select(Load.id).where(Load.run == run.id)) if run.operation == "cure" else None
+    return code_of(session, "load", load) if load else ""
 
 
 def _panels(session: Session, line: Line) -> list[int]:

@@ -21,6 +21,7 @@ class RunsThere:
     code: str
     operation: str
     since: datetime
+    load: str | None = None  # of an oven
     lots: str = ""
 
 
@@ -77,7 +78,7 @@ def _there(session: Session, stations: list[int]) -> tuple[dict[int, str], dict[
         if row.what == "is":
             codes[row.station] = row.code
         elif row.what == "runs":
-            lots.setdefault((row.station, RunsThere(row.code, row.words, row.since)), set()).update([row.lot] if row.lot else [])
+            lots.setdefault((row.station, RunsThere(row.code, row.words, row.since, row.load)), set()).update([row.lot] if row.lot else [])
         else:
             on.setdefault(row.station, []).append(OnIt(row.code, row.words, row.since))
     runs: dict[int, list[RunsThere]] = {}
@@ -89,17 +90,19 @@ def _there(session: Session, stations: list[int]) -> tuple[dict[int, str], dict[
 # a row a station, an open run and what it has in its open lines, and a thing on a station
 _THERE = listed(
     """
-    select m.station as station, 'on' as what, c.code as code, m.place as words, m.on_at as since, null as lot
+    select m.station as station, 'on' as what, c.code as code, m.place as words, m.on_at as since, null as lot, null as load
     from mount m join item i on i.id = m.item join code c on c.kind = i.kind and c.thing = i.id
     where m.station in :stations and m.closed_e is null
     union all
-    select r.station, 'runs', c.code, r.operation, r.started_at, lot.code
+    select r.station, 'runs', c.code, r.operation, r.started_at, lot.code, (
+        select load.code from load d join code load on load.kind = 'load' and load.thing = d.id where d.run = r.id
+    )
     from run r join code c on c.kind = 'run' and c.thing = r.id
     left join line l on l.run = r.id and l.closed_e is null left join item i on i.id = coalesce(l.lot, l.item)
     left join code lot on lot.kind = i.kind and lot.thing = i.id
     where r.station in :stations and r.closed_e is null
     union all
-    select c.thing, 'is', c.code, '', null, null from code c where c.kind = 'station' and c.thing in :stations
+    select c.thing, 'is', c.code, '', null, null, null from code c where c.kind = 'station' and c.thing in :stations
     """,
     "stations",
 ).columns(since=Moment())

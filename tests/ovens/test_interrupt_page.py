@@ -1,0 +1,81 @@
+"""An oven that is opened too early, at its load's page and from the terminal, without script."""
+
+import re
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+from fastapi.testclient import TestClient
+from people.signing_in import client, person, post, sign_in
+from sqlalchemy import select
+
+from app.db import House
+from app.floor.progress import progress
+from app.ledger.places import Load
+from app.ledger.runs import Line, Run
+from app.ledger.sets import panels_of_lot
+from app.main import make_app
+from app.naming.resolve import Named, code_of
+from app.ovens import loads
+from tests.ovens.test_judging import attached_lot, factory  # noqa: F401 (a fixture)
+from tests.scan.test_terminal_pages import Screen
+from tests.small_factory import Factory
+
+
+@pytest.fixture
+def app(house: House, factory: Factory) -> Iterator[Any]:  # noqa: F811
+    with TestClient(make_app(house.settings, house)) as one:
+        yield one.app
+
+
+def _running(factory: Factory, *lots: Named) -> tuple[str, list[int]]:  # noqa: F811
+    """A load with a lot on each shelf, started; its lines."""
+    station = factory.things["Oven S"]
+    load = factory.do("begin_load", lambda s, by: loads.begin_load(s, by, station, "C170").id)
+    for shelf, lot in enumerate(lots, 1):
+        factory.do("add_to_load", lambda s, by, lot=lot, shelf=shelf: len(loads.add_to_load(s, by, s.get_one(Load, load), [lot], str(shelf))))
+    run = factory.do("start_load", lambda s, by: loads.start_load(s, by, s.get_one(Load, load), None).run.id)
+    with factory.house.reading() as session:
+        return code_of(session, "load", load), list(session.scalars(select(Line.id).where(Line.run == run).order_by(Line.id)))
+
+
+def _times(factory: Factory, lot: Named) -> set[int]:  # noqa: F811
+    with factory.house.reading() as session:
+        return {stand.times("cure") for stand in progress(session, panels_of_lot(session, lot.id)).values()}
+
+
+def test_what_is_ticked_is_done_and_the_rest_comes_to_the_cure_again(house: House, factory: Factory) -> None:  # noqa: F811
+    first, second = attached_lot(factory), attached_lot(factory)
+    load, lines = _running(factory, first, second)
+    with client(house) as browser:
+        sign_in(browser, person(house, "Ada", "operate"))
+        page = browser.get(f"/loads/{load}").text
+        assert page.count('name="done"') == 2 and "full heat" in page and all(lot.code in page for lot in (first, second))
+        everything = post(browser, f"/loads/{load}", f"/loads/{load}/interrupt", done=[str(line) for line in lines])
+        assert everything.status_code == 422 and "Then end it" in everything.text
+        strange = post(browser, f"/loads/{load}", f"/loads/{load}/interrupt", done=["999"])
+        assert strange.status_code == 422 and "Line 999 is none of its open lines" in strange.text
+        assert post(browser, f"/loads/{load}", f"/loads/{load}/interrupt", done=[str(lines[0])]).status_code == 303
+        page = browser.get(f"/loads/{load}").text
+        assert "interrupted" in page and "Begin a load for the rest" in page and "Interrupt: " not in page
+        again = post(browser, f"/loads/{load}", f"/loads/{load}/interrupt")
+        assert again.status_code == 409 and "has ended" in again.text
+    assert (_times(factory, first), _times(factory, second)) == ({1}, {0})
+
+
+def test_the_screen_of_the_oven_leads_there(house: House, factory: Factory, app: Any) -> None:  # noqa: F811
+    lot = attached_lot(factory)
+    load, _ = _running(factory, lot)
+    with house.reading() as session:
+        oven = code_of(session, "station", factory.things["Oven S"])
+    ola = Screen(app, person(house, "Ola", "operate"))
+    ola.get(f"/floor?station={oven}")
+    assert re.search(rf'href="/loads/{load}">End or interrupt', ola.page)
+    ola.scan(lot.code)
+    assert ola.heading.startswith("Finish") and f'href="/loads/{load}#interrupt"' in ola.page
+    ola.get(f"/loads/{load}")
+    ola.send(f"/loads/{load}/interrupt")
+    with house.reading() as session:
+        assert session.scalars(select(Run.outcome).order_by(Run.id.desc())).first() == "interrupted"
+    ola.get(f"/floor?station={oven}")
+    assert "End or interrupt" not in ola.page
