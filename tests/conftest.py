@@ -16,7 +16,7 @@ import pytest
 from app.db import House
 from app.migrate import upgrade
 from app.settings import Settings
-from tests import postgres
+from tests import in_memory, postgres
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
@@ -30,6 +30,11 @@ hypothesis.settings.load_profile("reelroot")
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--db", choices=[*KINDS, "both"], default="both", help="which database to test on")
+
+
+@pytest.hookimpl(tryfirst=True)  # before pytest chooses where its own temporary folders are
+def pytest_configure() -> None:
+    in_memory.use()
 
 
 def pytest_configure_node(node: Any) -> None:
