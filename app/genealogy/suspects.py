@@ -251,9 +251,10 @@ def _open_since(since: datetime) -> ColumnElement[bool]:
 
 
 def _lines_at(session: Session, suspect: Suspect) -> Sequence[Line | _Work]:
-    """Lines of a station, or of a person at an operation, that were open in the span."""
-    of = Run.station if suspect.named.kind == "station" else Run.person
-    query = standing_lines().join(Run, Run.id == Line.run).where(of == suspect.named.id)
+    """Lines of a station, or of the runs that a person began or ended, that were open in the span: who was handed a run worked on it as well."""
+    one = suspect.named.id
+    of = Run.station == one if suspect.named.kind == "station" else or_(Run.person == one, Run.ended_by == one)
+    query = standing_lines().join(Run, Run.id == Line.run).where(of)
     if suspect.operation:
         query = query.where(Run.operation == suspect.operation)
     if suspect.since:

@@ -59,6 +59,7 @@ def question(
         list[str] | None,
         Query(
             description="Codes of wafers, batches, runs, loads, stations, persons, panels, lots or packs; of work in a span of its own: CODE@from/to."
+            " Of a person: the runs that they began or ended."
         ),
     ] = None,
     join: Annotated[Literal["any", "all"], Query(description="Any of several suspects, or all of them.")] = "any",

@@ -1,23 +1,27 @@
 """Exposure on random histories: sets and bounds equal what the oracle finds in its own simulated units, alone and for several things together."""
 
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from random import Random
 
 import pytest
 from sqlalchemy.orm import Session
 
 from app.db import House
+from app.floor.ends import finish_run
 from app.floor.loose import split_loose
 from app.genealogy.exposure import ExposedRow, Exposure, _Answer, exposure
 from app.genealogy.exposure_network import network
 from app.genealogy.exposure_numbers import exposure_numbers
 from app.genealogy.suspects import Suspect, any_of, suspected
-from app.naming.resolve import codes_of_items
+from app.ledger.runs import Run
+from app.naming.resolve import codes_of_items, resolve
 from tests.genealogy.made import made_loose
 from tests.oracle.answers import of_kind
 from tests.oracle.factory import Factory
 from tests.oracle.histories import random_history
 from tests.oracle.player import Profile
+from tests.people.signing_in import person
 from tests.replay.driver import Replay
 from tests.small_factory import Factory as Factory_
 
@@ -47,6 +51,21 @@ def test_what_was_weighed_out_of_a_lot_is_known_to_twice_its_uncertainty(house: 
         rows = {row.code: row.exposed for row in exposure(session, [Suspect(lot)]).lots}
         codes = codes_of_items(session, [part, loose.id])
     assert [(rows[codes[one]].units, rows[codes[one]].least, rows[codes[one]].greatest) for one in (part, loose.id)] == [(40, 36, 44), (40, 36, 44)]
+
+
+def test_a_person_is_suspected_of_what_they_began_and_of_what_was_handed_to_them(house: House) -> None:
+    factory = Factory_(house).load()
+    factory.mount("Attach", factory.batch("GLUE"), factory.wafer())
+    begun = {name: person(house, name, "operate") for name in ("Asha", "Bela", "Chris")}
+    with house.reading() as session:
+        who = {name: resolve(session, badge) for name, badge in begun.items()}
+    lot = factory.lot(factory.panels(1))
+    run = factory.start("Attach", lot, person=who["Asha"].id)
+    factory.do("finish_run", lambda s, by: len(finish_run(s, by, s.get_one(Run, run), person=who["Bela"].id)))
+    long_ago = datetime(2020, 1, 1, tzinfo=UTC)
+    with house.reading() as session:
+        greatest = {name: exposure(session, [Suspect(one, since=long_ago)]).total.exposed.greatest for name, one in who.items()}
+    assert greatest["Asha"] == greatest["Bela"] > 0 == greatest["Chris"]
 
 
 def differences(house: House, seed: int, profile: Profile = LONG, origins: int = 25) -> Iterator[str]:
