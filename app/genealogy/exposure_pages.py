@@ -9,6 +9,7 @@ from fastapi.responses import RedirectResponse, Response
 from markupsafe import Markup
 from sqlalchemy.orm import Session
 
+from app.clock import now
 from app.drawing.escape import escape_svg
 from app.drawing.region_overlay import region_overlay
 from app.errors import Refused, bad_input
@@ -70,6 +71,7 @@ def exposure_page(
         draw=draw if draw in _TOOLS else _TOOLS[0], asked=asked, found=found, query=query, operations=OPERATIONS, region=region,
         most=None if all else _PAGE, by_colour=by_colour,
         may_hold=bool(who.actor.duties & set(ACTIONS["place_hold"].duties)), first=first, picked=picked, points=some_points(points),
+        words=asked.in_words(zone_of(request)), now=now(),
         curve=escape_svg([(one.units, one.escaping) for one in points], first) if points else "",
     )  # fmt: skip
 

@@ -53,6 +53,21 @@ class Question:
     def is_asked(self) -> bool:
         return bool(self.codes or self.heat)
 
+    def in_words(self, zone: str) -> str:
+        """What was asked, to stand over an answer that is printed without the form. `zone`: of times that name none."""
+        codes = ", ".join(self.codes) or "every cure"
+        whose = f"{'All' if self.join == 'all' else 'Any'} of {codes}" if len(self.codes) > 1 else f"Of {codes}"
+        given = {"operation": self.operation, "shelf": ", ".join(self.shelves), "run line": ", ".join(self.lines), **self._region_in_words()}
+        since, until = self.since.replace("T", " "), self.until.replace("T", " ")
+        span = f"from {since or 'the beginning'} to {until or 'now'} ({zone})" if since or until else ""
+        heat = "panels whose heat ledger is short" if self.heat else ""
+        narrowed = [f"{name} {text}" for name, text in given.items() if text] + [text for text in (span, heat) if text]
+        return f"{whose}; only {'; '.join(narrowed)}." if narrowed else f"{whose}."
+
+    def _region_in_words(self) -> dict[str, str]:
+        corners = {"rectangle from, to": self.rectangle, "ring of centre, radii": self.ring, "lasso through": self.lasso}
+        return {f"dies in the {name}": text for name, text in corners.items()} | {"dies of bin": ", ".join(self.bins)}
+
 
 def suspects_of(session: Session, asked: Question, zone: str) -> list[Suspect]:
     """The suspects that a question names. Raises bad_input or unknown_code, naming the field."""

@@ -13,6 +13,7 @@ from sqlalchemy import select
 
 from app.db import House
 from app.genealogy.exposure import exposure
+from app.genealogy.exposure_question import Question
 from app.genealogy.suspects import Suspect
 from app.ledger.runs import Run
 from app.ledger.stops import Hold
@@ -90,6 +91,17 @@ WRONG: list[tuple[dict[str, str], str]] = [
     ({"suspect": "batch:1@2026-03-02/2026-03-01"}, "until"),
     ({"suspect": "wafer:1@2026-03-01/"}, "suspect"),
 ]
+
+
+def test_the_answer_says_what_was_asked_and_when(replay: Replay, client: TestClient) -> None:
+    """On paper the form is left out: what is handed on must say what it is about."""
+    code = _wafer_with_packs(replay)
+    page = re.sub("<[^>]+>", "", client.get("/exposure", params={"suspect": code, "ring": "1,1,0,90", "bin": ""}).text)
+    assert f"Of {code}; only dies in the ring of centre, radii 1,1,0,90. As it stood on" in page
+    asked = Question(("A B", "C@x/y"), "all", since="2026-03-01T06:30", operation="cure", shelves=("1", "2"), heat="short")
+    assert asked.in_words("UTC") == (
+        "All of A, B, C@x/y; only operation cure; shelf 1, 2; from 2026-03-01 06:30 to now (UTC); panels whose heat ledger is short."
+    )
 
 
 def test_what_is_asked_wrongly_is_named(replay: Replay, client: TestClient) -> None:
