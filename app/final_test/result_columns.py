@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Literal
 
 from app.catalogue.definitions import BinTableBody
-from app.errors import bad_input
+from app.errors import BadInput, bad_input
 from app.final_test.bins import needed_columns
 from app.receiving.delimited import Header, column, find_header, plain_name, refuse_lines_before_header
 from app.receiving.map_notes import key_of
@@ -90,8 +90,7 @@ def find_layout(source: Path, table: BinTableBody, decimal: Decimal | None = Non
     text = _head(source)
     found = find_header(text, _NAMES[UNIT], _NAMES[RESULT])
     if found is None:
-        asked = ", ".join([UNIT, RESULT, *needed_columns(table)])
-        raise bad_input(REFUSED, "line 1", "There is no header that names the columns.", f"Begin with one, in any order: {asked}.")
+        raise _no_header(text, table)
     header_line, header = found
     refuse_lines_before_header(text, header_line, REFUSED)
     lines = text.split("\n")
@@ -110,6 +109,15 @@ def find_layout(source: Path, table: BinTableBody, decimal: Decimal | None = Non
     )
     _refuse_whole_parts(header_line, table, columns, values)
     return Layout(header_line, header.delimiter, sign, columns, tuple(_declared(lines[: header_line - 1])))
+
+
+def _no_header(text: str, table: BinTableBody) -> BadInput:
+    asked = ", ".join([UNIT, RESULT, *needed_columns(table)])
+    for name, other in ((UNIT, RESULT), (RESULT, UNIT)):
+        if half := find_header(text, _NAMES[other]):
+            why = "It is missing, or has another name."
+            return bad_input(REFUSED, f"line {half[0]}, column {name}", why, f"Name the columns, in any order: {asked}.")
+    return bad_input(REFUSED, "line 1", "There is no header that names the columns.", f"Begin with one, in any order: {asked}.")
 
 
 def _refuse_whole_parts(header_line: int, table: BinTableBody, columns: Sequence[Column], values: Sequence[Sequence[str]]) -> None:

@@ -15,10 +15,16 @@ from app.ledger.items import DryPack, Pack
 from app.ledger.places import Move, Shipment
 from app.naming.resolve import Named, code_of
 from app.packing.contents import fills_of, units_of
+from app.packing.dry import is_opened
 
 _CAUTION = (
     "Moisture-sensitive: level {level} (J-STD-020). Sealed {sealed}; calculated shelf life in the sealed bag to {until}, below 40 °C and 90 % RH "
     "(J-STD-033). Once opened, floor life and bake are as J-STD-033 says for this level."
+)
+
+_OPENED = (
+    "Moisture-sensitive: level {level} (J-STD-020). The bag that was sealed {sealed} was opened: floor life and bake are as J-STD-033 says for this "
+    "level, until it is sealed anew."
 )
 
 
@@ -93,5 +99,7 @@ def _caution(session: Session, pack: Pack) -> str | None:
     if sealed is None or sealed.moisture_level == "1":
         return None
     zone = catalogue.site(session).zone
+    if is_opened(session, pack.item):
+        return _OPENED.format(level=sealed.moisture_level, sealed=day(sealed.sealed_at, zone))
     until = day(sealed.use_before_at, zone) if sealed.use_before_at else "the date on the bag"
     return _CAUTION.format(level=sealed.moisture_level, sealed=day(sealed.sealed_at, zone), until=until)

@@ -41,7 +41,7 @@ from app.machines.names import doer_of, lot_named, order_number, person_of, stat
 from app.naming.resolve import code_of, codes_of, resolve
 from app.packing import fill, rework, shipping
 from app.packing.contents import fills_of, units_of
-from app.packing.dry import seal_pack
+from app.packing.dry import is_opened, seal_pack
 
 router = APIRouter(prefix="/api/v1", tags=["packing"], responses=PROBLEMS)
 Calling = Annotated[Call, Depends(calling)]
@@ -115,7 +115,7 @@ class PackOut(BaseModel):
     units: int = Field(examples=[4500])
     closed: bool
     date_code: str | None = Field(description="Year and ISO 8601 week.", examples=["2609"])
-    dry_packed: bool
+    dry_packed: bool = Field(description="It lies sealed in its bag: nothing was taken out since.")
     where: str = Field(examples=["floor"])
     run: RunCode | None = Field(description="Of its filling, while it is open.", examples=[None])
     runs: list[RunCode] = Field([], description="All that had the pack itself, in order: taping, dry pack.")
@@ -342,7 +342,8 @@ def _pack(session: Session, pack: Pack) -> dict[str, Any]:
     return {
         "pack": code_of(session, "pack", pack.item), "form": pack.form, "part_number": pack.part_number, "bin": pack.bin, "grade": pack.grade,
         "units": units_of(session, pack.item), "closed": pack.closed_e is not None, "date_code": pack.date_code,
-        "dry_packed": session.get(DryPack, pack.item) is not None, "where": str(place_of(session, [pack.item])[pack.item]),
+        "dry_packed": session.get(DryPack, pack.item) is not None and not is_opened(session, pack.item),
+        "where": str(place_of(session, [pack.item])[pack.item]),
         "run": _filling(session, pack.item), "runs": _runs(session, pack.item),
         "fills": [
             {"pocket_from": f.pocket_from, "pocket_to": f.pocket_to, "lot": code_of(session, "lot", f.loose)}

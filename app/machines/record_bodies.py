@@ -43,6 +43,7 @@ class PackOnRecord(BaseModel):
     order: str = Field(examples=["QL-26-0418"])
     customer: str = Field(examples=["Quillmere Lighting"])
     sealed_at: datetime | None = _AT
+    is_opened: bool = Field(description="Its bag, since it was sealed: units were taken out.")
     moisture_level: str = Field(examples=["3"])
     use_before: datetime | None = _AT
     fills: list[FillOnRecord]

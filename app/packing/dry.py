@@ -18,6 +18,7 @@ from app.floor.starts import use_what_is_loaded
 from app.holds.place import against_rules, hold_item
 from app.journal.act import By, lock
 from app.journal.record import AtOnce
+from app.ledger.flows import Flow
 from app.ledger.items import DryPack, Item, LotRoute, Pack
 from app.ledger.runs import Line, Run
 from app.naming.resolve import Named, give_code
@@ -73,6 +74,12 @@ def check_seal(session: Session, station: int, pack: Named, *, person: int | Non
     if found:
         raise Refused(f"{pack.code} may not be dry packed at {facts.station.name}.", *found)
     return step
+
+
+def is_opened(session: Session, pack: int) -> bool:
+    """Units were taken out of its bag after it was sealed; whoever seals it again makes a new pack of it."""
+    taken = select(Flow.child).join(DryPack, DryPack.pack == Flow.parent).where(Flow.parent == pack, Flow.e > DryPack.e)
+    return session.scalar(taken.limit(1)) is not None
 
 
 def _would(

@@ -18,6 +18,7 @@ from app.ledger.places import Diversion, Move, Shipment
 from app.ledger.runs import Claim
 from app.naming.resolve import Named, codes_of, give_code
 from app.packing.contents import fills_of, units_of
+from app.packing.dry import is_opened
 from app.packing.over_shipments import beyond, record_over_shipments
 from app.packing.rework import part_of_pack
 
@@ -68,7 +69,7 @@ def take_back(session: Session, by: By, pack: Named, units: int | None = None) -
     row = session.get_one(Pack, pack.id, populate_existing=True)
     place = place_of(session, [pack.id])[pack.id]
     if place.kind != "shipped" and not by.fact:
-        raise refuse("not_here", f"{pack.code} can't come back.", f"It was not shipped: it is {place}.", "Scan the pack that came back.")
+        raise refuse("not_here", f"{pack.code} can't come back.", f"It was not shipped. Where it is: {place}.", "Scan the pack that came back.")
     there = units_of(session, pack.id)
     if units is not None and not 0 < units <= there:
         raise refuse("too_few_units", f"{pack.code} can't bring back {units} units.", f"It left with {there}.", "Count again.")
@@ -120,8 +121,12 @@ def _may_not_ship(session: Session, named: Named, pack: Pack) -> list[Reason]:
         found.append(Reason("pack_open", f"{named.code} is still being filled.", "Close it first."))
     elif units_of(session, pack.item) == 0:
         found.append(Reason("not_here", f"{named.code} is empty.", "Its units went into another pack."))
-    elif _needs_dry_pack(session, pack) and session.get(DryPack, pack.item) is None:
-        found.append(Reason("not_next_step", f"{named.code} is not dry packed.", "Dry pack it first."))
+    elif _needs_dry_pack(session, pack):
+        if session.get(DryPack, pack.item) is None:
+            found.append(Reason("not_next_step", f"{named.code} is not dry packed.", "Dry pack it first."))
+        elif is_opened(session, pack.item):
+            why = f"The bag of {named.code} was opened after it was sealed."
+            found.append(Reason("not_next_step", why, "Seal it in a bag again; it gets a new label."))
     return found
 
 

@@ -140,7 +140,7 @@ LONG = HEADER + "".join(f"{unit},PASS,0.65,0.35,450\n" for unit in range(1, 1501
     [
         ("", "line 1", "no header"),
         (HEADER, "line 1", "No unit follows"),
-        (HEADER.replace("unit", "part") + GOOD, "line 1", "no header"),
+        (HEADER.replace("unit", "part").replace("result", "how") + GOOD, "line 1", "no header"),
         (HEADER.replace("iv_red", "iv_rot") + GOOD, "line 1, column iv_red", "missing"),
         (HEADER.replace("\n", ",X Red\n") + GOOD, "line 1, column 6", "Two columns"),
         (HEADER.replace("\n", ",status\n") + GOOD, "line 1, column 6", "Two columns"),
@@ -162,6 +162,7 @@ LONG = HEADER + "".join(f"{unit},PASS,0.65,0.35,450\n" for unit in range(1, 1501
         (FIRST + '2,"PASS,0.65,0.35,450\n3,PASS,"0.65,0.35,450\n', "line 4, column x_red", "is not a number"),
         (FIRST + "2,PASS,0.65,0.35,450\r\n", "the whole file", "end in different ways"),
         (FIRST.replace("\n", "\r"), "the whole file", "end in different ways"),
+        (FIRST.replace("unit,", "no,"), "line 1, column unit", "missing, or has another name"),
         (FIRST.encode("utf-16"), "the whole file", "zero bytes"),
         (FIRST.encode() + b"2,D\xe9faut,0.65,0.35,450\n", "line 3", "not UTF-8"),
         (FIRST.replace(",", ";") + "2;PASS;0,65;0.35;450\n", "after line 1", "both 0,65 and 0.65"),
