@@ -14,10 +14,10 @@ LINT = ( status=0; $(BIN)/ruff check --quiet --output-format concise . || status
 demo: $(VENV)/runtime
 	$(BIN)/reelroot demo --data $(DATA) $(if $(filter 0,$(SERVE)),--no-serve,)
 
-# the tests run even when lint finds something, and their closing line comes last
+# lint beside the tests, which leave a core waiting now and then; they run even when it finds something, and their closing line comes last
 test: $(VENV)/tests
-	@status=0; $(LINT) || status=1; \
-	echo "Testing (some minutes; each dot is a test)"; $(BIN)/python -m pytest $(PYTEST) || status=1; exit $$status
+	@status=0; $(LINT) & lint=$$!; \
+	echo "Testing (some minutes; each dot is a test)"; $(BIN)/python -m pytest $(PYTEST) || status=1; wait $$lint || status=1; exit $$status
 
 lint: $(VENV)/tests
 	@$(LINT)
