@@ -20,7 +20,6 @@ from sqlalchemy.types import TypeDecorator
 
 from app.settings import Settings
 
-LAST_WORDS = "last_words"  # of a connection: statements with their values, to be sent with its commit; nobody reads what they answer
 _LEFT, _IDLE_SECONDS = "left", 1.0
 REMEMBERED = "remembered"  # of a session: what its house keeps from one session to the next (`House.remembered`)
 BigId = BigInteger().with_variant(Integer, "sqlite")  # SQLite numbers rows by itself only in a column called INTEGER
@@ -205,12 +204,16 @@ def _postgres_engine(url: str, options: str, pools: _Pools, **how: Any) -> Engin
     """Readers are in autocommit: BEGIN and ROLLBACK cost 0.4 to 1 ms a read."""
     connect = {"options": options} if options else {}
     engine = create_engine(url, max_overflow=16, json_serializer=canonical_json, hide_parameters=True, connect_args=connect, **how)
-    engine.dialect.do_commit = _commit  # type: ignore[method-assign, assignment]
+
+    @event.listens_for(engine, "do_connect")
+    def _(_dialect: Any, _record: Any, given: list[Any], how: dict[str, Any]) -> Any:
+        from app.journeys import Connection  # the driver, which SQLite has no use for
+
+        return Connection.connect(*given, **how)
 
     @event.listens_for(engine, "checkin")
     def _(_raw: Any, record: Any) -> None:
         record.info[_LEFT] = time.monotonic()
-        record.info.pop(LAST_WORDS, None)  # of an act that failed before its commit
 
     @event.listens_for(engine, "checkout")
     def _(raw: Any, record: Any, _fairy: Any) -> None:
@@ -226,14 +229,3 @@ def _postgres_engine(url: str, options: str, pools: _Pools, **how: Any) -> Engin
             pools.broke()
 
     return engine
-
-
-def _commit(raw: Any) -> None:
-    """With what is to be said last, in one journey: the driver's own `commit` would wait for it."""
-    if said := raw.info.pop(LAST_WORDS, ()):
-        with raw.driver_connection.pipeline():
-            for statement, values in said:
-                raw.driver_connection.execute(statement, values)
-            raw.driver_connection.execute("commit", prepare=False)
-    else:
-        raw.commit()

@@ -10,6 +10,7 @@ from collections import namedtuple
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import nullcontext
 from dataclasses import dataclass
+from functools import partial
 from typing import Any, Generic, TypeVar
 
 from sqlalchemy import BigInteger, ColumnElement, Select, String, TextClause, TextualSelect, bindparam
@@ -20,8 +21,6 @@ from sqlalchemy.orm import Session
 from sqlalchemy.sql.compiler import SQLCompiler
 from sqlalchemy.sql.functions import FunctionElement
 from sqlalchemy.types import TypeDecorator, TypeEngine
-
-from app.db import LAST_WORDS
 
 T = TypeVar("T")
 _IN = {"sqlite": "{} in (select value from json_each({}))", "postgresql": "{} = any({})"}
@@ -67,27 +66,48 @@ def gathered(session: Session, statement: TextClause, **given: Any) -> list[Any]
 
 @dataclass(frozen=True)
 class Question(Generic[T]):
-    """A statement with its values, and what its rows tell."""
+    """A statement with its values, and what its rows tell; nothing, where nobody reads them."""
 
     statement: Any
     given: dict[str, Any]
-    told: Callable[[list[Any]], T]
+    told: Callable[[list[Any]], T] | None = None
 
 
 def together(session: Session, *questions: Question[Any]) -> list[Any]:
     """What the rows of each tell, as `ask` gives them. PostgreSQL is asked all of them in one journey: none may need the answer to another."""
     answers = _answered(session, [(one.statement, one.given) for one in questions])
-    return [question.told(_named(*answer)) for question, answer in zip(questions, answers, strict=True)]
+    return [one.told(_named(*answer)) if one.told else None for one, answer in zip(questions, answers, strict=True)]
 
 
-def say_last(session: Session, *questions: Question[Any]) -> None:
-    """Statements of which nobody reads an answer: PostgreSQL is sent them with the commit, the others at once."""
-    connection = _connection(session)
+def say(session: Session, *questions: Question[Any]) -> None:
+    """Statements that nobody waits for: PostgreSQL is sent them with what is asked next, or with the commit; the others are asked at once.
+
+    What an answer tells is told when it comes, before the commit in any case.
+    """
+    connection = _flushed(session)
     if connection.dialect.name == "sqlite" or connection.dispatch.before_cursor_execute:
         together(session, *questions)
         return
-    ready = [(_ready(one.statement, connection.dialect), one.given) for one in questions]
-    connection.info[LAST_WORDS] = [(one.text, one.values(given)) for one, given in ready]
+    driver: Any = connection.connection.driver_connection
+    for one in questions:
+        ready = _ready(one.statement, connection.dialect)
+        driver.say(ready.text, ready.values(_with_lists(one.given)), one.told and partial(_tell, one.told, ready))
+
+
+def _tell(told: Callable[[list[Any]], Any], ready: "_Ready", cursor: Any) -> None:
+    rows, described = _rows(cursor)
+    told(_named(rows, described, ready))
+
+
+def hear(session: Session) -> None:
+    """What was said is sent now, and its answers are told. Nothing else that the session has is written."""
+    connection = _connection(session)
+    if connection.dialect.name == "postgresql":
+        driver: Any = connection.connection.driver_connection
+        try:
+            driver.hear()
+        except connection.dialect.loaded_dbapi.Error as error:
+            connection._handle_dbapi_exception(error, None, None, None, None)
 
 
 def blocks(session: Session, query: Select[*tuple[Any, ...]], at_once: int = 2000) -> Iterator[list[Any]]:
@@ -107,10 +127,8 @@ _Answer = tuple[list[Any], Sequence[Any], "_Ready"]  # rows as the driver gives 
 
 def _answered(session: Session, asked: Sequence[tuple[Any, dict[str, Any]]], *, wants_all: bool = True) -> list[_Answer]:
     """The driver's cursor is asked itself, unless somebody listens to statements."""
-    if session.autoflush:  # what the session wrote is seen, as by any statement of its own
-        session.flush()
-    connection = _connection(session)
-    if len(asked) == 1 and not connection.dispatch.before_cursor_execute and not _begins(connection):
+    connection = _flushed(session)
+    if len(asked) == 1 and not connection.dispatch.before_cursor_execute:
         return [_answered_alone(connection, *asked[0], wants_all=wants_all)]
     ready = [(_ready(statement, connection.dialect), _with_lists(given)) for statement, given in asked]
     nothing = [wants_all and any(value == [] for value in given.values()) for _, given in ready]
@@ -129,23 +147,12 @@ def _answered_alone(connection: Connection, statement: Any, given: dict[str, Any
     try:
         cursor = connection.connection.cursor()
         cursor.execute(ready.text, values)
-        return cursor.fetchall() if cursor.description else [], cursor.description or (), ready
+        return *_rows(cursor), ready
     except connection.dialect.loaded_dbapi.Error as error:
         connection._handle_dbapi_exception(error, ready.text, [values], cursor, None)
     finally:
         if cursor is not None:
             cursor.close()
-
-
-def _begins(connection: Connection) -> bool:
-    """Is this the first statement of a transaction? PostgreSQL's driver would send BEGIN, and wait, before it sends anything else."""
-    if connection.dialect.name != "postgresql":
-        return False
-    driver: Any = connection.connection.driver_connection
-    return not driver.autocommit and driver.pgconn.transaction_status == _IDLE and driver.isolation_level is None
-
-
-_IDLE = 0  # PQTRANS_IDLE of PostgreSQL's libpq
 
 
 def _with_lists(given: dict[str, Any]) -> dict[str, Any]:
@@ -168,18 +175,13 @@ def _unheard(connection: Connection, sent: list[tuple[str, Any]]) -> list[tuple[
     """Of what the driver refuses SQLAlchemy makes its errors, in which the doors know what is away."""
     driver: Any = connection.connection
     cursors: list[Any] = []
-    begins = _begins(connection)
-    piped = connection.dialect.name == "postgresql" and (len(sent) > 1 or begins)
-    at_once: Any = driver.driver_connection.pipeline() if piped else nullcontext()
+    at_once: Any = driver.driver_connection.journey() if connection.dialect.name == "postgresql" and len(sent) > 1 else nullcontext()
     try:
-        with at_once as pipeline:
-            if begins:
-                driver.driver_connection.pgconn.send_query_params(b"begin", None)
-                pipeline.result_queue.append(None)  # its answer is looked at with theirs, as those of the driver's own commands are
+        with at_once:
             for statement, values in sent:
                 cursors.append(driver.cursor())
                 cursors[-1].execute(statement, values)
-        return [(cursor.fetchall() if cursor.description else [], cursor.description or ()) for cursor in cursors]
+        return [_rows(cursor) for cursor in cursors]
     except connection.dialect.loaded_dbapi.Error as error:
         texts, values_sent = "; ".join(statement for statement, _ in sent), [values for _, values in sent]
         connection._handle_dbapi_exception(error, texts, values_sent, cursors[-1] if cursors else None, None)
@@ -188,11 +190,22 @@ def _unheard(connection: Connection, sent: list[tuple[str, Any]]) -> list[tuple[
             cursor.close()
 
 
+def _rows(cursor: Any) -> tuple[list[Any], Sequence[Any]]:
+    return cursor.fetchall() if cursor.description else [], cursor.description or ()
+
+
 def _named(rows: list[Any], described: Sequence[Any], ready: "_Ready") -> list[Any]:
     if not rows:
         return []
     row_of, typed = ready.told_as(described)
     return [row_of(_converted(row, typed)) for row in rows] if typed else list(map(row_of, rows))
+
+
+def _flushed(session: Session) -> Connection:
+    """What the session wrote is seen by what is asked now, as by any statement of its own."""
+    if session.autoflush:
+        session.flush()
+    return _connection(session)
 
 
 def _connection(session: Session) -> Connection:

@@ -16,7 +16,7 @@ from app.db import House, Moment
 from app.journal.act import SYSTEM, By, act
 from app.journal.models import Entry
 from app.ledger.items import Item
-from app.listed import Question, among, ask, gathered, listed, say_last, together, tuples
+from app.listed import Question, among, ask, gathered, listed, say, together, tuples
 
 _ITEMS = listed("select id, kind from item where id in :items order by id", "items")
 _BOTH = listed("select id from item where id in :some union all select id from entry where id in :others", "some", "others")
@@ -133,7 +133,7 @@ def test_what_is_said_last_comes_with_the_commit_or_not_at_all(house: House) -> 
     one_more = text("insert into item (id, kind, e) values (:item, 'panel', 1)").bindparams(bindparam("item", type_=BigInteger()))
     for added, mishap in ((item + 1, None), (item, IntegrityError), (item + 2, ZeroDivisionError), (item + 3, None)):
         with pytest.raises(mishap) if mishap else nullcontext(), house.writing() as session:
-            say_last(session, Question(one_more, {"item": added}, list))
+            say(session, Question(one_more, {"item": added}))
             assert mishap is not ZeroDivisionError or 1 / 0
     with house.reading() as session:
         assert [one for one, _ in tuples(session, _ITEMS, items=range(1, 100))] == [item, item + 1, item + 3]

@@ -19,7 +19,7 @@ from app.errors import NotAllowed, Reason, Refused, bad_input, not_allowed, refu
 from app.journal.actions import ACTIONS
 from app.journal.models import Entry, Request, entry_number
 from app.journal.record import EntryNumber, collected, combined, start_collecting
-from app.listed import Question, among, say_last, together, tuples
+from app.listed import Question, among, hear, say, together, tuples
 
 _HOLDS_LOCK = 7201  # PostgreSQL advisory lock: shared by every act, taken alone by one that places or releases a hold
 _NAMES_LOCK = 7203  # taken alone by an act that looks whether nothing has a name yet, and then gives it
@@ -100,6 +100,10 @@ class Answer:
 
 
 class _NeedsToBeAlone(Exception):
+    pass
+
+
+class _AnsweredBefore(Exception):
     pass
 
 
@@ -237,29 +241,36 @@ def _content_digest(content: list[Any]) -> bytes:
 
 
 def _once(house: House, attempt: _Attempt, verb: Verb, *, alone: bool) -> Answer:
-    refusal: Refused | None = None
     with house.writing() as session:
-        if earlier := _earlier_answer(session, attempt, *_holds_lock(house, alone=alone)):
-            return earlier
-        by = _by(house, session, attempt, alone=alone)
         try:
-            body = verb(session, by)
-            session.flush()
-        except Refused as refused:
-            session.rollback()  # all of it, its key and its locks too: what follows is a transaction of its own
-            if refused.kind == "bad_input":
-                raise  # malformed input keeps no key and no entry
-            if earlier := _earlier_answer(session, attempt):
-                return earlier  # of a twin that waited for the key meanwhile
-            by = _by(house, session, attempt, alone=alone)
-            refusal, body = refused, refusal_as_json(refused)
-        entry = _entry(house, attempt, by, combined(collected(session)), refusal)
-        say_last(session, entry, *_answer_kept(attempt, by, body, refused=refusal is not None))
+            by, body, refusal = _done(house, session, attempt, verb, alone=alone)
+            entry = _entry(house, attempt, by, combined(collected(session)), refusal)
+        except _AnsweredBefore:
+            session.rollback()
+            return _earlier_answer(session, attempt)
+        say(session, entry, *_answer_kept(attempt, by, body, refused=refusal is not None))
         for wait in by.awaited:
             wait()
     if refusal:
         raise refusal
     return Answer(body, by.e)
+
+
+def _done(house: House, session: RecordSession, attempt: _Attempt, verb: Verb, *, alone: bool) -> tuple[By, dict[str, Any], Refused | None]:
+    """What the verb answers, or why it refuses. The key and the lock go with what it asks first: a repeat is told there, by `_AnsweredBefore`."""
+    say(session, *_claim(session, attempt), *_holds_lock(house, alone=alone))
+    by = _by(house, session, attempt, alone=alone)
+    try:
+        body = verb(session, by)
+        session.flush()
+        return by, body, None
+    except Refused as refused:
+        session.rollback()  # all of it, its key and its locks too: what follows is a transaction of its own
+        say(session, *_claim(session, attempt))  # a twin that waited for the key meanwhile may have it, or one before, where nothing was asked
+        if refused.kind == "bad_input":
+            hear(session)
+            raise  # malformed input keeps no key and no entry
+        return _by(house, session, attempt, alone=alone), refusal_as_json(refused), refused
 
 
 def _by(house: House, session: RecordSession, attempt: _Attempt, *, alone: bool) -> By:
@@ -269,18 +280,23 @@ def _by(house: House, session: RecordSession, attempt: _Attempt, *, alone: bool)
     return By(attempt.actor, number, now, attempt.happened_at or now, attempt.source, attempt.fact, attempt.signed, alone)
 
 
-def _earlier_answer(session: Session, attempt: _Attempt, *lock: Question[Any]) -> Answer | None:
-    """Claims the key and then takes the lock, or gives what was answered to it. Waits for a twin that is being answered right now."""
+def _claim(session: Session, attempt: _Attempt) -> list[Question[None]]:
+    """Of the key. Waits for a twin that is being answered right now."""
     if attempt.key is None:
-        together(session, *lock)
-        return None
+        return []
     row = {
         "actor": attempt.asker, "key": attempt.key, "content": attempt.content, "refused": False,
         "entry": None, "answer": None, "made_at": clock.now(),
     }  # fmt: skip
-    claimed, *_ = together(session, Question(_CLAIMED[session.get_bind().dialect.name], row, list), *lock)
-    if claimed:
-        return None
+
+    def told(claimed: list[Any]) -> None:
+        if not claimed:
+            raise _AnsweredBefore
+
+    return [Question(_CLAIMED[session.get_bind().dialect.name], row, told)]
+
+
+def _earlier_answer(session: Session, attempt: _Attempt) -> Answer:
     kept = session.get_one(Request, (attempt.asker, attempt.key))
     if kept.content != attempt.content:
         raise refuse(
@@ -293,7 +309,7 @@ def _earlier_answer(session: Session, attempt: _Attempt, *lock: Question[Any]) -
 
 def _holds_lock(house: House, *, alone: bool) -> list[Question[Any]]:
     """SQLite has one writer: every act is alone."""
-    return [Question(_ALONE if alone else _SHARED, {}, list)] if house.kind == "postgresql" else []
+    return [Question(_ALONE if alone else _SHARED, {})] if house.kind == "postgresql" else []
 
 
 def _number_of_entry(house: House, session: Session) -> EntryNumber:
@@ -309,14 +325,14 @@ def _entry(house: House, attempt: _Attempt, by: By, digest: bytes, refusal: Refu
         "outcome": "refused" if refusal else "done", "signed": by.signed, "fact": by.fact, "digest": digest,
     }  # fmt: skip
     if house.kind == "postgresql":
-        return Question(_NEW_ENTRY, row | {"id": by.e}, list)
-    return Question(_FILLED_IN, {"number": by.e} | {f"new_{name}": value for name, value in row.items()}, list)
+        return Question(_NEW_ENTRY, row | {"id": by.e})
+    return Question(_FILLED_IN, {"number": by.e} | {f"new_{name}": value for name, value in row.items()})
 
 
 def _answer_kept(attempt: _Attempt, by: By, body: dict[str, Any], *, refused: bool) -> list[Question[Any]]:
     if attempt.key is None:
         return []
-    return [Question(_ANSWERED, {"of": attempt.asker, "to": attempt.key, "by": by.e, "said": body, "no": refused}, list)]
+    return [Question(_ANSWERED, {"of": attempt.asker, "to": attempt.key, "by": by.e, "said": body, "no": refused})]
 
 
 def forget_old_keys(house: House) -> int:
@@ -342,7 +358,7 @@ def lock(session: Session, table: Any, ids: list[int]) -> None:
 
 def turn_to_name(session: Session) -> list[Question[Any]]:
     """To be asked before whether a name from outside is free: names are not unique, so of two acts at once each would find it so."""
-    return [Question(_TO_NAME, {}, list)] if session.get_bind().dialect.name == "postgresql" else []
+    return [Question(_TO_NAME, {})] if session.get_bind().dialect.name == "postgresql" else []
 
 
 @cache

@@ -1,19 +1,20 @@
 """What a row on the record is: inserted once, closed at most once, and digested into the entry that did it."""
 
 import hashlib
-from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from functools import cache
+from itertools import count
 from typing import Any, ClassVar, Self, TypeVar, cast
 
-from sqlalchemy import ForeignKey, Index, Integer, Table, TextClause, bindparam, event, inspect, text
+from sqlalchemy import ForeignKey, Index, String, Table, TextClause, bindparam, event, inspect, text
+from sqlalchemy.dialects.postgresql import ARRAY
 from sqlalchemy.orm import Mapped, Session, declared_attr, make_transient_to_detached, mapped_column
 from sqlalchemy.orm.attributes import set_committed_value
 from sqlalchemy.orm.util import identity_key
 
 from app.db import Base, RecordSession
 from app.journal.spelling import Rows, speller
-from app.listed import Question, together
+from app.listed import Question, say, together
 
 _HASHES = "record_hashes"
 MODULUS = 1 << 256
@@ -138,8 +139,9 @@ class AtOnce:
     """What an act writes in one journey to the database, past the session's unit of work: for what is written all day.
 
     Rows to insert, which have their ids from `number` where another names them, rows to close, and what else is said with them. It goes out
-    when the block ends well; afterwards the rows are as if the session had read them. `asked_for=False`: nobody will ask the session for
-    what is entered, so it is not told: a sixth of a received wafer.
+    when the block ends well; where nothing of it tells anything, with what the act asks next, or with its commit. Afterwards the rows are as
+    if the session had read them. `asked_for=False`: nobody will ask the session for what is entered, so it is not told: a sixth of a received
+    wafer.
     """
 
     def __init__(self, session: Session, *, asked_for: bool = True) -> None:
@@ -151,7 +153,8 @@ class AtOnce:
 
     def __exit__(self, broken: object, *_: object) -> None:
         if broken is None:
-            together(self.session, *self._questions)
+            send = together if any(one.told for one in self._questions) else say
+            send(self.session, *self._questions)
 
     def ask(self, question: Question[Any]) -> None:
         self._questions.append(question)
@@ -182,7 +185,7 @@ class AtOnce:
         given = {name: row.__dict__.get(name) for name in _names(table)}
         lacks_id = "id" in given and given["id"] is None
 
-        def told(answer: list[Any]) -> None:
+        def told(answer: Sequence[Any] = ()) -> None:
             if lacks_id:
                 given["id"] = answer[0].id
             if self._asked_for:
@@ -191,7 +194,10 @@ class AtOnce:
                 self.session.add(row)
             hashes.extend(_hashes_of_new(type(row), given))
 
-        self.ask(Question(_inserting(table, lacks_id=lacks_id), {name: given[name] for name in given if not lacks_id or name != "id"}, told))
+        values = {name: given[name] for name in given if not lacks_id or name != "id"}
+        self.ask(Question(_inserting(table, lacks_id=lacks_id), values, told if lacks_id else None))
+        if not lacks_id:
+            told()
 
 
 def enter(session: Session, *rows: Recorded) -> None:
@@ -229,15 +235,11 @@ def number(session: Session, entry: EntryNumber, *rows: Recorded, asking: Sequen
 
     `asking`: what the verb must know before it enters them, answered in the same journey.
     """
-    kind, by_table = session.get_bind().dialect.name, defaultdict[Table, list[Any]](list)
-    for row in rows:
-        by_table[type(row).__table__].append(row)  # type: ignore[attr-defined]
-    ids = [Question(_drawn(table, kind), {"n": len(some)}, list) for table, some in by_table.items()]
-    found = together(session, *asking, *entry.questions(), *ids)
-    for some, drawn in zip(by_table.values(), found[len(found) - len(ids) :], strict=True):
-        for row, (given,) in zip(some, drawn, strict=True):
-            row.id, row.e = given, entry.value
-    return found[: len(asking)]
+    ids = _ids_for([type(row).__tablename__ for row in rows], session.get_bind().dialect.name)  # type: ignore[attr-defined]
+    *answers, drawn = together(session, *asking, *entry.questions(), ids)
+    for row, given in zip(cast(Sequence[Any], rows), drawn, strict=True):
+        row.id, row.e = given, entry.value
+    return answers[: len(asking)]
 
 
 def read(session: Session, cls: type[R], statement: Any, **given: Any) -> list[R]:
@@ -285,17 +287,27 @@ def _inserting(table: Table, *, lacks_id: bool) -> TextClause:
     return statement.bindparams(*(bindparam(one.name, type_=one.type) for one in columns))
 
 
+def _ids_for(tables: Sequence[str], kind: str) -> Question[list[int]]:
+    """An id for a row in each of these tables, as the database would give it itself."""
+    if kind == "postgresql":
+        return Question(_DRAWN, {"tables": [f'"{table}"' for table in tables]}, lambda rows: [drawn for (drawn,) in rows])
+    names = tuple(dict.fromkeys(tables))
+
+    def counted_up(rows: list[Any]) -> list[int]:
+        following = {name: count(highest + 1) for name, highest in zip(names, rows[0], strict=True)}
+        return [next(following[table]) for table in tables]
+
+    return Question(_highest(names), {}, counted_up)
+
+
+_DRAWN = text(
+    "select nextval(pg_get_serial_sequence(wanted.of, 'id')) from unnest(:tables) with ordinality as wanted (of, place) order by place"
+).bindparams(bindparam("tables", type_=ARRAY(String())))
+
+
 @cache
-def _drawn(table: Table, kind: str) -> TextClause:
-    """Ids as the database would give them itself."""
-    statement = {
-        "postgresql": f"""select nextval(pg_get_serial_sequence('"{table.name}"', 'id')) from generate_series(1, :n)""",
-        "sqlite": f"""
-            with recursive counted(n) as (select 1 union all select n + 1 from counted where n < :n)
-            select (select coalesce(max(id), 0) from "{table.name}") + n from counted
-        """,
-    }[kind]
-    return text(statement).bindparams(bindparam("n", type_=Integer()))
+def _highest(tables: tuple[str, ...]) -> TextClause:
+    return text("select " + ", ".join(f'(select coalesce(max(id), 0) from "{table}")' for table in tables))
 
 
 @cache

@@ -17,7 +17,8 @@ from app.journal.act import By, lock, turn_to_name
 from app.journal.record import AtOnce, number
 from app.ledger.items import Item, Wafer
 from app.listed import Question, listed, tuples
-from app.naming.resolve import Named, alias_for, code_for, code_of
+from app.naming.models import Alias
+from app.naming.resolve import Named, code_for, code_of
 from app.receiving.die_map import DieMap, Stated, dump, load
 from app.receiving.die_maps import read_maps
 from app.receiving.models import WaferMap
@@ -56,25 +57,26 @@ def receive_wafers(session: Session, by: By, files: Sequence[MapFile], part: str
 
 def _receive(session: Session, by: By, file: MapFile, part: str, supplier: str) -> list[Named]:
     names = [_name_of(file, n, die_map) for n, die_map in enumerate(file.maps, 1)]
-    items = [Item(kind="wafer") for _ in names]
     evidence = evidence_of(by, file.kept, "die_map", {k: v for k, v in vars(file.stated).items() if v})
+    items, maps = [Item(kind="wafer") for _ in names], [_map_row(*one) for one in zip(file.maps, file.packed, strict=True)]
+    aliases = [Alias(kind="wafer", whose=supplier, what="wafer id", value=name.strip()) for name in names]
     turn, asking = turn_to_name(session), [Question(_NAMED, {"name": name}, list) for name in names]
-    known = number(session, by.number, evidence, *items, asking=[*turn, *asking, *state_now(session)])[len(turn) : len(turn) + len(names)]
+    answers = number(session, by.number, evidence, *items, *maps, *aliases, asking=[*turn, *asking, *state_now(session)])
+    known = answers[len(turn) : len(turn) + len(names)]
     found = catalogue.part(session, part)
     if found.body.role is None:
         raise bad_input(f"{part} has no role.", "part", "Its definition does not say what its dies are.", "State the role in the catalogue.")
-    wafers: list[Named] = []
+    for name, so_named, die_map in zip(names, known, file.maps, strict=True):
+        _must_be_new(session, file, name, so_named, found.id)
+        _must_be_of_part(session, die_map, file, found.body)
+    codes = [code_for(session, by, "wafer", item.id) for item in items]
     with AtOnce(session, asked_for=False) as writes:
         writes.enter(evidence, *items)
-        for item, name, so_named, die_map, packed in zip(items, names, known, file.maps, file.packed, strict=True):
-            _must_be_new(session, file, name, so_named, found.id)
-            _must_be_of_part(session, die_map, file, found.body)
-            code = code_for(session, by, "wafer", item.id)
-            named = Named("wafer", item.id, code.code)
-            writes.enter(Wafer(e=by.e, item=item.id, part=found.id, role=found.body.role), code)
-            writes.enter(_map_row(by, item.id, evidence.id, die_map, packed), alias_for(by, named, supplier, "wafer id", name))
-            wafers.append(named)
-    return wafers
+        for item, code, wafer_map, alias in zip(items, codes, maps, aliases, strict=True):
+            wafer_map.wafer = alias.thing = item.id
+            wafer_map.evidence = evidence.id
+            writes.enter(Wafer(e=by.e, item=item.id, part=found.id, role=found.body.role), code, wafer_map, alias)
+    return [Named("wafer", item.id, code.code) for item, code in zip(items, codes, strict=True)]
 
 
 def _name_of(file: MapFile, n: int, die_map: DieMap) -> str:
@@ -94,7 +96,8 @@ def correct_die_map(session: Session, by: By, wafer: Named, file: MapFile) -> Wa
         before.closed_e = by.e
         session.flush()
     evidence = record_evidence(session, by, file.kept, "die_map")
-    row = _map_row(by, wafer.id, evidence.id, file.maps[0], file.packed[0])
+    row = _map_row(file.maps[0], file.packed[0])
+    row.e, row.wafer, row.evidence = by.e, wafer.id, evidence.id
     session.add(row)
     session.flush()
     return row
@@ -113,11 +116,8 @@ def map_if_any(session: Session, wafer: int) -> DieMap | None:
     return None if packed is None else load(packed)
 
 
-def _map_row(by: By, wafer: int, evidence: int, die_map: DieMap, packed: bytes) -> WaferMap:
-    return WaferMap(
-        e=by.e, wafer=wafer, evidence=evidence, format=die_map.format, packed=packed, gross=die_map.gross, passing=die_map.passing,
-        failing=die_map.failing,
-    )  # fmt: skip
+def _map_row(die_map: DieMap, packed: bytes) -> WaferMap:
+    return WaferMap(format=die_map.format, packed=packed, gross=die_map.gross, passing=die_map.passing, failing=die_map.failing)
 
 
 def _must_be_new(session: Session, file: MapFile, name: str, so_named: Sequence[tuple[int]], part: int) -> None:

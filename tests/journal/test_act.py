@@ -8,7 +8,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from app.db import House, RecordSession
-from app.errors import BadInput, Refused, refuse
+from app.errors import BadInput, Refused, bad_input, refuse
 from app.journal.act import SYSTEM, Actor, By, act
 from app.journal.models import Entry
 from app.journal.record import RecordBroken, close, enter, number
@@ -41,6 +41,20 @@ def test_the_same_key_again_changes_nothing_and_gets_the_first_answer(house: Hou
     assert again.body == first.body
     assert again.repeated
     assert count(house, Person) == 1
+
+
+@pytest.mark.parametrize("refused", [refuse("held", "No.", "It is held."), bad_input("No.", "name", "It is blank.", "Give one.")])
+def test_the_first_answer_comes_though_the_same_would_be_refused_by_now(house: House, refused: Refused) -> None:
+    def no_more(session: Session, by: By) -> dict[str, str]:
+        """It asks the database nothing."""
+        raise refused
+
+    first = act(house, SYSTEM, "add_person", {"name": "Ann"}, add_ann, key="k")
+    again = act(house, SYSTEM, "add_person", {"name": "Ann"}, no_more, key="k")
+    assert again.repeated and again.body == first.body
+    with pytest.raises(Refused) as caught:
+        act(house, SYSTEM, "add_person", {"name": "Ann"}, no_more, key="another")
+    assert caught.value is refused
 
 
 def test_a_key_with_other_content_is_refused(house: House) -> None:

@@ -1,0 +1,143 @@
+"""Journeys to PostgreSQL: what was said comes to it before whatever is asked next, and with the commit at the latest."""
+
+import re
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import pytest
+from psycopg.pq import Trace
+from sqlalchemy import BigInteger, bindparam, event, insert, select, text, update
+from sqlalchemy.exc import IntegrityError
+from sqlalchemy.orm import Session
+
+from app import tables  # noqa: F401  # every room's tables
+from app.db import House
+from app.journal.act import SYSTEM, By, act
+from app.journal.record import enter, number
+from app.ledger.items import Item
+from app.listed import Question, blocks, hear, say, together, tuples
+
+pytestmark = pytest.mark.only_on("postgresql")
+
+_ADD = text("insert into item (id, kind, e) values (:item, 'panel', 1)").bindparams(bindparam("item", type_=BigInteger()))
+_ALL = "select id from item order by id"
+
+
+def adding(item: int, told: Callable[[list[Any]], Any] | None = None) -> Question[Any]:
+    return Question(_ADD, {"item": item}, told)
+
+
+def driver_of(session: Session) -> Any:
+    return session.connection().connection.driver_connection
+
+
+@contextmanager
+def journeys(house: House, folder: Path) -> Iterator[list[list[str]]]:
+    """What goes to the database, as the driver's own protocol has it: the statements of each journey, which ends with a Sync."""
+    found: list[list[str]] = [[]]
+    with (folder / "trace").open("w+") as trace:
+
+        def follow(driver: Any, *_: Any) -> None:
+            driver.pgconn.trace(trace.fileno())
+            driver.pgconn.set_trace_flags(Trace.SUPPRESS_TIMESTAMPS)
+
+        event.listen(house.write_engine, "checkout", follow)
+        yield found
+        event.remove(house.write_engine, "checkout", follow)
+        trace.seek(0)
+        for line in trace.read().splitlines():
+            if sent := re.match(r'F\t\d+\tParse\t "\w*" "(.*?)("[ \d]*)?$', line):
+                found[-1].append(sent[1])
+            elif line.startswith("F") and "\tSync" in line:
+                found.append([])
+
+
+ASKING: dict[str, Callable[[Session], list[int]]] = {
+    "the session": lambda session: list(session.scalars(text(_ALL))),
+    "the session for rows": lambda session: [item.id for item in session.scalars(select(Item).order_by(Item.id))],
+    "the driver": lambda session: [row[0] for row in tuples(session, text(_ALL))],
+    "the driver, for two things": lambda session: [row.id for row in together(session, *[Question(text(_ALL), {}, list)] * 2)[1]],
+    "a cursor": lambda session: [row[0] for row in driver_of(session).cursor().execute(_ALL).fetchall()],
+    "a cursor of the server's": lambda session: [row[0] for rows in blocks(session, select(Item.id).order_by(Item.id)) for row in rows],
+}
+
+
+@pytest.mark.parametrize("way", ASKING)
+def test_what_was_said_is_seen_by_what_is_asked_next(house: House, way: str) -> None:
+    told: list[int] = []
+    with house.writing() as session:
+        say(session, adding(1), adding(2, lambda rows: told.append(len(rows))))
+        assert told == []
+        assert ASKING[way](session) == [1, 2]
+        assert told == [0], "it answers no rows"
+        session.rollback()
+
+
+def test_writes_of_the_session_and_what_was_said_keep_their_order(house: House) -> None:
+    with house.writing() as session:
+        session.execute(insert(Item.__table__).values(id=1, kind="lot", e=1))
+        say(session, adding(2))
+        session.execute(update(Item.__table__).values(kind="wafer"))
+        session.execute(update(Item.__table__).where(Item.id == bindparam("of")).values(e=1), [{"of": 1}, {"of": 2}])
+        say(session, adding(3))
+        assert [kind for (kind,) in tuples(session, text("select kind from item order by id"))] == ["wafer", "wafer", "panel"]
+        session.rollback()
+
+
+@pytest.mark.parametrize("way", ASKING)
+def test_what_an_answer_tells_may_refuse_what_is_asked(house: House, way: str) -> None:
+    def no(_: list[Any]) -> None:
+        raise LookupError
+
+    with house.writing() as session:
+        say(session, adding(1, no))
+        with pytest.raises(LookupError):
+            ASKING[way](session)
+        session.rollback()
+        assert ASKING[way](session) == []
+
+
+def test_what_nobody_asked_after_may_still_refuse_the_commit(house: House) -> None:
+    def no(_: list[Any]) -> None:
+        raise LookupError
+
+    with pytest.raises(LookupError), house.writing() as session:
+        say(session, adding(1, no))
+    with house.reading() as session:
+        assert tuples(session, text(_ALL)) == []
+
+
+def test_what_was_said_goes_with_the_transaction_that_is_given_up(house: House) -> None:
+    with house.writing() as session:
+        say(session, adding(1))
+        session.rollback()
+        hear(session)
+        assert tuples(session, text(_ALL)) == []
+
+
+def test_what_was_said_in_vain_is_told_to_who_asks_next(house: House) -> None:
+    for way in (lambda session: session.scalars(text(_ALL)), hear, lambda session: together(session, adding(2), adding(3))):
+        with house.writing() as session:
+            say(session, adding(1), adding(1))
+            with pytest.raises(IntegrityError):
+                way(session)
+            session.rollback()
+
+
+def test_an_act_makes_a_journey_for_what_it_asks_and_one_for_what_it_writes(house: House, tmp_path: Path) -> None:
+    def verb(session: Session, by: By) -> dict[str, Any]:
+        assert session.scalar(select(Item.id)) is None
+        item = Item(kind="lot")
+        number(session, by.number, item)
+        enter(session, item)
+        return {"item": item.id}
+
+    with journeys(house, tmp_path) as found:
+        act(house, SYSTEM, "make_token", {}, verb, key="k")
+    assert [[statement.lower().split()[:3] for statement in journey] for journey in found if journey] == [
+        [["begin"], ["insert", "into", "request"], ["select", "pg_advisory_xact_lock_shared(7201)"], ["select", "item.id"]],
+        [["select", "nextval('entry_number')", "as"], ["select", "nextval(pg_get_serial_sequence(wanted.of,", "'id'))"]],
+        [["insert", "into", '"item"'], ["insert", "into", "entry"], ["update", "request", "set"], ["commit"]],
+    ]
