@@ -133,7 +133,7 @@ class _Answer:
         found = []
         for panel, (units, sure, possible) in self.net.marked.items():
             if possible:
-                found.append(ExposedRow("panel", self.codes.get(panel, ""), "cells", self._panel_is(panel), _known(units, sure, possible)))
+                found.append(ExposedRow("panel", self.codes.get(panel, ""), "cells", self._panel_is(panel), self._known(units, sure, possible)))
         return _sorted(found)
 
     def _panel_is(self, panel: int) -> str:
@@ -149,10 +149,13 @@ class _Answer:
             sums[lot].append(self.net.marked[panel])
             where[lot].add(self._panel_is(panel))
         rows = [
-            ExposedRow("lot", codes[lot], "panels", ", ".join(sorted(where[lot])), _known(*map(sum, zip(*parts, strict=True))), len(parts))
+            ExposedRow("lot", codes[lot], "panels", ", ".join(sorted(where[lot])), self._known(*map(sum, zip(*parts, strict=True))), len(parts))
             for lot, parts in sums.items()
         ]
         return _sorted([row for row in rows if row.exposed.greatest])
+
+    def _known(self, units: int, sure: int, possible: int) -> Exposed:
+        return _known(units, *self.net.mixing.within(sure, possible))
 
     def _shipments(self) -> tuple[ExposedRow, ...]:
         groups: defaultdict[int, list[int]] = defaultdict(list)

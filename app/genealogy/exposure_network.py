@@ -19,6 +19,7 @@ from app.genealogy.marked_panels import Marked, MarkedPanels
 from app.genealogy.mixing import Mixing
 from app.genealogy.suspect_cells import SuspectCells
 from app.genealogy.suspects import Suspected, any_of, earlier
+from app.genealogy.wafer_gave import most_given
 from app.ledger import walk
 from app.listed import listed, tuples
 
@@ -56,7 +57,7 @@ def network(session: Session, suspicions: Sequence[Suspected], results: Path | N
 
 class _Builder:
     def __init__(self, session: Session, suspicions: Sequence[Suspected], results: Path | None) -> None:
-        self.session, self.results = session, results
+        self.session, self.suspicions, self.results = session, suspicions, results
         self.numbers: dict[Hashable, int] = {}  # of nodes: ten thousand in a week, each looked up a hundred times
         self.told: dict[Node, Told] = {}
         self.cells = SuspectCells(session, suspicions)
@@ -85,7 +86,14 @@ class _Builder:
             self._add_pockets_of_packs()
         self._add_lots()
         draws = Draws(self.marks, self.draws, self.taken_in, self.outlets, self.told, self.slack_in, names=list(self.numbers))
-        return Network(Mixing(draws), self.places, self.panels.panels, dict(self.units))
+        return Network(Mixing(draws, self._most()), self.places, self.panels.panels, dict(self.units))
+
+    def _most(self) -> int | None:
+        """What suspected wafers gave at most, where it is not sure of every cell."""
+        if all(marked.sure == marked.possible for marked in self.panels.panels.values()):
+            return None
+        bounds = [most for one in self.suspicions if (most := most_given(self.session, one)) is not None]
+        return min(bounds, default=None)
 
     def _node(self, *name: Hashable) -> int:
         return self.numbers.setdefault(name, len(self.numbers))
