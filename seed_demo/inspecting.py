@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 
 from app.catalogue.definitions import Step
-from app.floor.marks import mark_panels
+from app.floor.marking import mark_panels
 from app.floor.samples import sample_cells
 from app.floor.scrap import scrap_panel
 from app.naming.resolve import Named, code_of

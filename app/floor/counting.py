@@ -4,7 +4,7 @@ A difference inside twice the combined uncertainty is booked as within counting 
 the book plus twice the uncertainty, and taking more than the book books the difference. One beyond it must be signed for.
 """
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from math import floor, sqrt
 
@@ -17,6 +17,7 @@ from app.floor.batch_counts import frames_left, is_uncounted_batch
 from app.floor.facts import refuse_or_hold
 from app.floor.loose_stock import settle
 from app.floor.marks import good_units
+from app.floor.placement_verdicts import judge_marked, judge_unmarked
 from app.journal.act import By, lock
 from app.ledger.counting import Difference, compare
 from app.ledger.counts import CountEntry
@@ -76,6 +77,7 @@ def sign_difference(session: Session, by: By, item: int, words: str) -> CountEnt
     session.add(entry)
     session.flush()
     settle(session, by, [item])
+    _judge_panel(session, by, item, judge_marked)
     return entry
 
 
@@ -95,6 +97,7 @@ def correct_count(session: Session, by: By, entry: int) -> CountEntry:
     found.closed_e = by.e
     session.flush()
     settle(session, by, [found.item])
+    _judge_panel(session, by, found.item, judge_unmarked)
     return found
 
 
@@ -145,6 +148,7 @@ def take_nowhere(session: Session, by: By, item: int, units: int, kind: str, met
     session.add(entry)
     session.flush()
     settle(session, by, [item])
+    _judge_panel(session, by, item, judge_marked)
     return entry
 
 
@@ -155,6 +159,12 @@ def opening(session: Session, by: By, item: int, units: int, method: str, u: flo
     session.add(entry)
     session.flush()
     return entry
+
+
+def _judge_panel(session: Session, by: By, item: int, judge: Callable[[Session, By, list[int]], object]) -> None:
+    """Units that left a panel without a cell need no die; those that are back on the book do."""
+    if session.get(Panel, item) is not None:
+        judge(session, by, [item])
 
 
 def checked_count(units: int, method: str, u: float) -> None:

@@ -30,6 +30,7 @@ from app.ledger.items import Panel
 from app.ledger.runs import Cover, RunVoid
 from app.ledger.sets import Member, PanelSet, digest_of
 from app.ledger.stops import Hold
+from app.listed import listed
 from app.naming.resolve import code_of, codes_of
 from app.receiving.wafers import map_of
 
@@ -93,6 +94,24 @@ def judge_marked(session: Session, by: By, panels: Iterable[int]) -> None:
     newest = select(PlacementSum.run, func.max(PlacementSum.evidence)).where(PlacementSum.run.in_(runs), PlacementSum.closed_e.is_(None))
     for run, evidence in session.execute(newest.group_by(PlacementSum.run).order_by(PlacementSum.run)).all():
         judge(session, by, evidence, {run})
+
+
+def judge_unmarked(session: Session, by: By, panels: Iterable[int]) -> Verdicts:
+    """After marks on these panels were taken back: a line that conformed is open again where a cell is good now and no log tells its die.
+
+    `packs`: those with something of these panels, where that is so.
+    """
+    verdicts = Verdicts()
+    wanted = sorted(panels)
+    runs = set(session.scalars(_CONFORMING, {"panels": wanted}))
+    newest = select(PlacementSum.run, func.max(PlacementSum.evidence)).where(PlacementSum.run.in_(runs), PlacementSum.closed_e.is_(None))
+    for run, evidence in session.execute(newest.group_by(PlacementSum.run).order_by(PlacementSum.run)).all() if runs else ():
+        found = judge(session, by, evidence, {run})
+        verdicts.judgements += found.judgements
+        verdicts.waiting += found.waiting
+        verdicts.holds += found.holds
+    verdicts.packs = _packs_below(session, set(wanted)) if verdicts.judgements else []
+    return verdicts
 
 
 def changed_after_leaving(session: Session, panels: Iterable[int]) -> list[Left]:
@@ -223,6 +242,17 @@ def _known(session: Session, panel: int) -> frozenset[tuple[Any, ...]]:
     for mark in session.scalars(select(CellMark).where(CellMark.panel == panel, CellMark.closed_e.is_(None), CellMark.evidence.is_not(None))):
         facts |= {(mark.reason, cell) for cell in _cells(mark.cells)}
     return frozenset(facts)
+
+
+# runs whose lines did these panels and conform by their logs
+_CONFORMING = listed(
+    """
+    select distinct l.run from member m cross join cover c cross join line l cross join judgement j
+    where m.panel in :panels and c."set" = m."set" and l.id = c.line and l.judged = 'placements' and j.line = l.id and j.verdict = 'conforms'
+    and not exists (select 1 from judgement n where n.replaces = j.id) and not exists (select 1 from run_void v where v.run = l.run)
+    """,
+    "panels",
+)
 
 
 def _cells(packed: bytes) -> list[int]:

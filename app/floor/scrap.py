@@ -9,9 +9,11 @@ from app.catalogue.models import Thing
 from app.errors import Reason, Refused, refuse
 from app.floor.bitmaps import Cell, count
 from app.floor.counting import take_nowhere
-from app.floor.marks import good_cells, mark_bitmap, mark_cells
+from app.floor.marking import mark_cells
+from app.floor.marks import good_cells, mark_bitmap
 from app.floor.mounts import unmount
 from app.floor.placement_check import count_wafer
+from app.floor.placement_verdicts import judge_marked
 from app.floor.reasons import checked_reason
 from app.floor.scrapped_wafers import scrapped_reasons
 from app.floor.used_dies import used_before
@@ -37,6 +39,7 @@ def scrap_panel(session: Session, by: By, panel: int, reason: str, run: int | No
         raise refuse("too_few_units", f"{name} was not scrapped.", "It has no good cell left.", "Nothing needs to be done.")
     mark = mark_bitmap(session, by, panel, good, reason, run)
     session.flush()
+    judge_marked(session, by, [panel])
     return mark
 
 

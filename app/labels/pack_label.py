@@ -39,24 +39,25 @@ class LabelField:
 
 @dataclass(frozen=True)
 class PackLabel:
-    """A label's fields in order, its message for the symbol, the units it is for (0: it was emptied), and the moisture caution of a sealed pack."""
+    """A label's fields in order, its message for the symbol, and the moisture caution of a sealed pack."""
 
     pack: str
     fields: tuple[LabelField, ...]
     message: bytes
-    units: int
     caution: str | None
 
 
 def pack_label(session: Session, named: Named) -> PackLabel:
-    """Of a closed pack. Seconds carry their own part number, never the prime one: the pack has it since it was begun."""
+    """Of a closed pack with something in it. Seconds carry their own part number, never the prime one: the pack has it since it was begun."""
     pack = session.get_one(Pack, named.id)
     if pack.closed_e is None:
         raise refuse("pack_open", f"{named.code} has no label yet.", "It is still being filled.", "Close it first.")
     units = units_of(session, pack.item)
+    if not units:
+        raise refuse("not_here", f"{named.code} has no label any more.", "It is empty.", "Print the label of the pack that its units went into.")
     fields = _fields(session, named, pack, units)
     message = encode([(field.identifier, field.value) for field in fields])
-    return PackLabel(named.code, tuple(fields), message, units, _caution(session, pack))
+    return PackLabel(named.code, tuple(fields), message, _caution(session, pack))
 
 
 def _fields(session: Session, named: Named, pack: Pack, units: int) -> list[LabelField]:

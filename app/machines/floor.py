@@ -11,9 +11,8 @@ from app.floor.at_risk import go_on_at_risk
 from app.floor.counting import correct_count, count_units, sign_difference
 from app.floor.dispositions import dispose
 from app.floor.groups import contents
-from app.floor.marks import mark_cells, take_back_marks
+from app.floor.marking import mark_cells, take_back_marks
 from app.floor.moves import move_item
-from app.floor.placement_verdicts import judge_marked
 from app.floor.samples import sample_cells, sample_units
 from app.floor.scrap import scrap_cells, scrap_panel, scrap_units, scrap_wafer
 from app.journal.act import By
@@ -40,6 +39,7 @@ from app.machines.bodies import (
 )
 from app.machines.calls import PROBLEMS, Call, calling
 from app.machines.names import inside, line_numbered, lot_in, things_of
+from app.machines.placements import PlacementsJudgedOut
 from app.naming.resolve import code_of, resolve
 from app.packing.samples import sample_pockets
 
@@ -56,6 +56,12 @@ class MarkOut(BaseModel):
     panel: PanelCode
     mark: Number
     cells: int = Field(examples=[1])
+
+
+class TakenBackOut(BaseModel):
+    done: bool = True
+    judgements: list[PlacementsJudgedOut] = Field(description="Of lines that are judged again for it.")
+    packs: list[str] = Field(examples=[[]], description="Packs with something of the panel, where a line of it is open again.")
 
 
 class ScrapIn(Told):
@@ -134,19 +140,20 @@ def mark(panel: str, body: MarksIn, call: Calling) -> MarkOut:
     def verb(s: Session, by: By) -> dict[str, Any]:
         one = resolve(s, panel, "panel")
         row = mark_cells(s, by, one.id, _cells(body.cells), body.reason)
-        judge_marked(s, by, [one.id])
         return {"panel": one.code, "mark": row.id, "cells": row.n}
 
     return MarkOut(**call.do("mark_cells", body, verb, path={"panel": panel}))
 
 
 @router.post("/marks/{mark}/take_back", summary="Take back a mark that was wrong")
-def take_back(mark: InPath, body: Told, call: Calling) -> DoneOut:
-    def verb(s: Session, by: By) -> dict[str, Any]:
-        take_back_marks(s, by, [mark])
-        return {"done": True}
+def take_back(mark: InPath, body: Told, call: Calling) -> TakenBackOut:
+    """A cell that is good again needs a die: a line that conformed by its placement logs may be open again, and its panels wait."""
 
-    return DoneOut(**call.do("correct_marks", body, verb, path={"mark": mark}))
+    def verb(s: Session, by: By) -> dict[str, Any]:
+        left = take_back_marks(s, by, [mark])
+        return {"done": True, "judgements": left.judgements, "packs": left.packs}
+
+    return TakenBackOut(**call.do("correct_marks", body, verb, path={"mark": mark}))
 
 
 @router.post("/scrap", summary="Scrap cells, a panel, units, or a wafer")
@@ -165,8 +172,6 @@ def scrap(body: ScrapIn, call: Calling) -> DoneOut:
             scrap_panel(s, by, one.id, body.reason)
         else:
             raise bad_input("How many units?", "units", f"{one.code} is a lot.", "Give units.")
-        if one.kind == "panel":
-            judge_marked(s, by, [one.id])
         return {"done": True}
 
     return DoneOut(**call.do("scrap", body, verb))
@@ -184,7 +189,6 @@ def sample(body: SampleIn, call: Calling) -> SampleOut:
             if not body.cells:
                 raise bad_input("Which cells?", "cells", f"{one.code} is a panel.", "Name the cells.")
             taken = sample_cells(s, by, one.id, _cells(body.cells), body.purpose, kept=body.kept)
-            judge_marked(s, by, [one.id])
         else:
             if body.units is None:
                 raise bad_input("How many units?", "units", f"{one.code} is a lot.", "Give units.")

@@ -8,7 +8,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 
 from app.db import House
-from app.floor.marks import mark_cells
+from app.floor.marking import mark_cells
 from app.naming.resolve import code_of
 from tests.browser.conftest import Visits
 from tests.browser.staging import Stage, serving, staged

@@ -12,7 +12,7 @@ from app.floor.balance import Balance, balance
 from app.floor.counting import count_units, sign_difference
 from app.floor.loose import lot_for_work, merge_loose, split_loose
 from app.floor.lots import merge_lots, split_lot
-from app.floor.marks import mark_cells, take_back_marks
+from app.floor.marking import mark_cells, take_back_marks
 from app.floor.samples import sample_cells, sample_units
 from app.floor.scrap import scrap_cells, scrap_panel, scrap_units
 from app.ledger.items import Lot

@@ -6,7 +6,7 @@ from app.errors import BadInput, NotAllowed
 from app.floor.amounts import amount
 from app.floor.counting import available, correct_count, count_units, open_differences, sign_difference, take
 from app.floor.lot_families import part_of_lot
-from app.floor.marks import mark_cells
+from app.floor.marking import mark_cells
 from app.floor.scrap import scrap_units
 from app.journal.act import SYSTEM, act
 from app.ledger.counts import CountEntry

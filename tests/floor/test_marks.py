@@ -5,7 +5,8 @@ from sqlalchemy import event, select
 from app.db import House
 from app.errors import BadInput
 from app.floor import bitmaps
-from app.floor.marks import good_cells, good_units, mark_cells, singulated, take_back_marks
+from app.floor.marking import mark_cells, take_back_marks
+from app.floor.marks import good_cells, good_units, singulated
 from app.floor.samples import sample_cells
 from app.floor.scrap import scrap_cells, scrap_panel, scrap_units
 from app.ledger.cells import CellMark

@@ -8,7 +8,7 @@ from sqlalchemy.orm import Session
 from app.db import House
 from app.floor.balance import balance
 from app.floor.lot_families import part_of_lot
-from app.floor.marks import mark_cells
+from app.floor.marking import mark_cells
 from app.journal.act import By, lock
 from app.ledger.items import Item, Lot
 from tests.floor import acting

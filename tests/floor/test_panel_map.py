@@ -12,7 +12,7 @@ from small_factory import Factory
 
 from app.catalogue.definitions import Part
 from app.db import House
-from app.floor.marks import mark_cells
+from app.floor.marking import mark_cells
 from app.floor.panel_picture import PanelPicture, cell_list, panel_picture
 from app.naming.resolve import Named
 from tests.floor.test_placements import attached, good_dies, log_of, onto, send, wafer

@@ -20,11 +20,14 @@ from app.db import House
 from app.errors import Refused
 from app.final_test.bins_out import take_bins_out
 from app.final_test.singulate import singulate
+from app.floor.counting import correct_count
 from app.floor.dispositions import dispose
 from app.floor.ends import Said, change_over, interrupt_run
-from app.floor.marks import good_units, mark_cells
+from app.floor.marking import mark_cells, take_back_marks
+from app.floor.marks import good_units
 from app.floor.placements import ROLE_WRONG, Imported, import_placements, read_log
 from app.floor.samples import sample_cells
+from app.floor.scrap import scrap_units
 from app.floor.voids import void_run
 from app.floor.wafer_account import cell_story, die_story, panel_story, wafer_account
 from app.floor.wrong_dies import WrongDies
@@ -234,11 +237,35 @@ def test_a_wafer_changed_in_mid_panel_is_an_origin_until_the_logs_tell_of_every_
     assert [judged["verdict"] for judged in right.judgements] == ["cannot_tell"] * 2, "one cell has no die again, for both lines"
     assert shares_of(factory, panel, one, two) == [(12, 13), (7, 8)] and wafers_of(factory, panel) == both
 
-    # the last cell is empty indeed: it is marked, and the same file again is judged anew
+    # the last cell is empty indeed: it is marked, which judges both lines anew, and the same file again tells nothing new
     mark(factory, panels[0], [(4, 5)])
+    assert verdicts(factory)[-2:] == ["conforms"] * 2
     again = send(factory, log_of(onto(two, panels[0], good_dies(7), first=12)))
-    assert (again.placed, again.repeated) == (0, 7) and {judged["verdict"] for judged in again.judgements} == {"conforms"}
+    assert (again.placed, again.repeated, again.judgements) == (0, 7, [])
     assert shares_of(factory, panel, one, two) == [(12, 12), (7, 7)] and forward(factory, two, panel) == (7, 7)
+    factory.start("Plasma", lot)
+    assert found_by_check(factory) == []
+
+
+def test_a_mark_that_is_taken_back_opens_the_judgement_that_rested_on_it(factory: Factory) -> None:
+    one, panels = wafer(factory, "A-1"), factory.panels(1)
+    lot, _ = attached(factory, panels, one)
+    send(factory, log_of(onto(one, panels[0], good_dies(19))))
+    assert verdicts(factory) == [], "one cell has no die"
+    scratched = factory.do("mark_cells", lambda s, by: mark_cells(s, by, panels[0].id, [(1, 1)], "scratched").id)
+    empty = factory.do("mark_cells", lambda s, by: mark_cells(s, by, panels[0].id, [(4, 5)], "no die").id)
+    assert verdicts(factory) == ["conforms"]
+    assert factory.do("correct_marks", lambda s, by: take_back_marks(s, by, [scratched])).judgements == [], "its die is told"
+    left = factory.do("correct_marks", lambda s, by: take_back_marks(s, by, [empty]))
+    assert [one["verdict"] for one in left.judgements] == ["cannot_tell"] and verdicts(factory) == ["conforms", "cannot_tell"]
+    with pytest.raises(Refused) as refusal:
+        factory.start("Plasma", lot)
+    assert refusal.value.kind == "judgement_open"
+    unit = factory.do("scrap", lambda s, by: scrap_units(s, by, panels[0].id, 1, "dropped").id)
+    assert verdicts(factory)[2:] == ["conforms"], "whoever scraps it, and by whatever call: the unit that needed a die is gone"
+    factory.do("correct_count", lambda s, by: correct_count(s, by, unit).id)
+    assert verdicts(factory)[3:] == ["cannot_tell"]
+    factory.do("take_sample", lambda s, by: sample_cells(s, by, panels[0].id, [(4, 5)], "looked at", kept=True).item)
     factory.start("Plasma", lot)
     assert found_by_check(factory) == []
 

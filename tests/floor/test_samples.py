@@ -9,7 +9,7 @@ from app.evidence.models import Evidence
 from app.floor import bitmaps
 from app.floor.amounts import amount
 from app.floor.exits import exits_of, unreached, write_dead_origins
-from app.floor.marks import mark_cells, take_back_marks
+from app.floor.marking import mark_cells, take_back_marks
 from app.floor.samples import sample_cells, sample_units
 from app.journal.act import By
 from app.ledger.cells import Placement

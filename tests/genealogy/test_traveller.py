@@ -9,7 +9,7 @@ from app.catalogue.definitions import Step
 from app.db import House
 from app.floor.ends import Said, interrupt_run
 from app.floor.lots import split_lot
-from app.floor.marks import mark_cells
+from app.floor.marking import mark_cells
 from app.floor.starts import start_run
 from app.floor.voids import void_run
 from app.genealogy.cautions import FIRST, caution_of, in_letters

@@ -3,15 +3,18 @@
 import re
 
 import numpy as np
+import pytest
 import zxingcpp
 from PIL import Image
 
 from app.db import House
 from app.drawing.symbols import data_matrix
+from app.errors import Refused
 from app.labels.messages import decode
 from app.labels.pack_label import pack_label
+from app.packing.rework import re_reel
 from tests.races.test_races import packed
-from tests.small_factory import Factory
+from tests.small_factory import Factory, named_pack
 
 
 def test_the_message_is_read_back_from_the_symbol(house: House) -> None:
@@ -26,6 +29,17 @@ def test_the_message_is_read_back_from_the_symbol(house: House) -> None:
     assert "level 3" in label.caution
     read = zxingcpp.read_barcodes(_raster(data_matrix(label.message, "label")))
     assert read[0].bytes == label.message
+
+
+def test_an_emptied_pack_has_no_label(house: House) -> None:
+    factory = Factory(house).load()
+    factory.mount("Attach", factory.batch("GLUE"), factory.wafer())
+    pack, _ = packed(factory)
+    new = factory.do("re_reel", lambda s, by: re_reel(s, by, pack).item)
+    with house.reading() as session:
+        with pytest.raises(Refused, match="It is empty"):
+            pack_label(session, pack)
+        assert dict(decode(pack_label(session, named_pack(session, new)).message))["Q"] == "30"
 
 
 def _raster(svg: str) -> Image.Image:

@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 from app.db import House
 from app.final_test.bins_out import take_bins_out
 from app.final_test.singulate import singulate
-from app.floor import containers, counting, ends, loose, lots, marks, mounts, placements, samples, scrap, starts
+from app.floor import containers, counting, ends, loose, lots, marking, mounts, placements, samples, scrap, starts
 from app.floor.dispositions import judgement_in_force, write_judgement
 from app.floor.voids import void_run
 from app.holds.place import place_hold
@@ -308,11 +308,11 @@ class Replay:
 
     @play.register
     def _(self, action: a.MarkCells) -> None:
-        self._is(action.makes, self.do("mark_cells", lambda s, by: marks.mark_cells(s, by, self.ids[action.panel], action.cells, action.reason).id))
+        self._is(action.makes, self.do("mark_cells", lambda s, by: marking.mark_cells(s, by, self.ids[action.panel], action.cells, action.reason).id))
 
     @play.register
     def _(self, action: a.TakeBackMark) -> None:
-        self.do("correct_marks", lambda s, by: marks.take_back_marks(s, by, [self.ids[action.mark]]))
+        self.do("correct_marks", lambda s, by: marking.take_back_marks(s, by, [self.ids[action.mark]]))
 
     @play.register
     def _(self, action: a.ScrapUnits) -> None:

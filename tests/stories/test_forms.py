@@ -46,6 +46,12 @@ def test_a_refused_form_keeps_what_was_typed(browser: Browser) -> None:  # noqa:
     assert "count" in page
 
 
+def test_a_form_says_the_zone_of_a_time_once(browser: Browser) -> None:  # noqa: F811
+    page = browser.get("/do/act?call=/moves")
+    (hint,) = re.findall(r'id="h-happened_at">(.*?)</p>', page)
+    assert hint.lower().count("zone") == 1 and hint.startswith("When it happened") and "2026-03-01T07:30:00+01:00" in hint
+
+
 def test_a_wafer_map_by_form(browser: Browser) -> None:  # noqa: F811
     browser.get("/do/act?call=/wafers")
     token = re.search(r'name="form_token" value="([^"]*)"', browser.page.text)
