@@ -9,10 +9,10 @@ from app.errors import Reason
 _MISFITS = {
     "missing": ("It is missing.", "Give it."),
     "extra_forbidden": ("There is no such field.", "Leave it out, or correct its name."),
-    "json_invalid": ("This is no JSON: {error}.", "Send JSON, in UTF-8."),
-    "finite_number": ("It is no finite number.", "Give a number like 12.5."),
-    "literal_error": ("It is none of the words for this.", "Give one of: {expected}."),
-    "enum": ("It is none of the words for this.", "Give one of: {expected}."),
+    "json_invalid": ("This is not JSON: {error}.", "Send JSON, in UTF-8."),
+    "finite_number": ("It is not a finite number.", "Give a number like 12.5."),
+    "literal_error": ("It is not one of the words allowed here.", "Give one of: {expected}."),
+    "enum": ("It is not one of the words allowed here.", "Give one of: {expected}."),
     "too_short": ("It has {actual_length} entries, and needs at least {min_length}.", "Add what is missing."),
     "too_long": ("It has more than {max_length} entries.", "Send it in parts."),
     "string_too_short": ("It has fewer characters than {min_length}.", "Fill it in."),
@@ -21,19 +21,19 @@ _MISFITS = {
     "greater_than": ("It is not more than {gt}.", "Give a number above {gt}."),
     "less_than_equal": ("It is more than {le}.", "Give a number up to {le}."),
     "less_than": ("It is not less than {lt}.", "Give a number below {lt}."),
-    "string_unicode": ("It is no text in UTF-8.", "Send it in UTF-8."),
+    "string_unicode": ("It is not text in UTF-8.", "Send it in UTF-8."),
 }
 _KINDS_OF_MISFIT = {  # by how the kind begins
-    "int": ("It is no whole number.", "Give a whole number, like 12."),
-    "float": ("It is no number.", "Give a number with a point as decimal mark, like 12.5."),
+    "int": ("It is not a whole number.", "Give a whole number, like 12."),
+    "float": ("It is not a number.", "Give a number with a point as decimal mark, like 12.5."),
     "bool": ("It is neither true nor false.", "Give true or false."),
-    "date": ("It is no date and time.", "Give it like 2026-03-05T14:30:00Z."),
+    "date": ("It is not a date and time.", "Give it like 2026-03-05T14:30:00Z."),
     "timezone": ("It has no time zone.", "Give it with one, like 2026-03-05T14:30:00Z."),
-    "string": ("It is no text.", "Give a text."),
-    "list": ("It is no list.", "Give a list, even of one."),
-    "tuple": ("It is no list.", "Give a list, even of one."),
-    "model": ("It is no object with fields.", "Give an object with the fields that the document at /api names."),
-    "dict": ("It is no object with fields.", "Give an object, names with values."),
+    "string": ("It is not text.", "Give a text."),
+    "list": ("It is not a list.", "Give a list, even of one."),
+    "tuple": ("It is not a list.", "Give a list, even of one."),
+    "model": ("It is not an object with fields.", "Give an object with the fields that the document at /api names."),
+    "dict": ("It is not an object with fields.", "Give an object, names with values."),
 }
 
 

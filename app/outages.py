@@ -23,7 +23,7 @@ READ_ONLY = Outage("The data can't be written.", "The disk, the folder or the da
 DISK = Outage("The disk gives errors, or is full.", "What was asked could not be read or written; nothing was changed.", "Look at the disk.")
 AWAY = Outage("The database does not answer.", "What was sent is not known to be done.", "Wait for it, or start it.")
 SHUT = Outage("The database can't be opened.", "Its folder is not there, or can't be written.", "Look at the folder and its rights.")
-BUSY = Outage("The database is busy.", "Others were before this one for too long; nothing was changed.", "Wait a moment.")
+BUSY = Outage("The database is busy.", "Others have kept it busy for too long; nothing was changed.", "Wait a moment.")
 MEMORY = Outage("There is not enough memory.", "What was asked needs more than there is; nothing was changed.", "Send less at once, or add memory.")
 DAMAGED = Outage("The database is damaged.", "Its file is not as it was written.", "Stop the server, and restore the newest backup.")
 

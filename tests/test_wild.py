@@ -161,7 +161,7 @@ WRONG: dict[str, tuple[Any, str, Any, str, str]] = {
     "chromaticities on another scale": (units_of, UNITS + "1,PASS,6500,3500,450\n", None, "line 1, column x_red", "whole numbers only"),
     "an event that is declared wrong": (
         told, EVENT.replace('"epcList"', '"errorDeclaration": {"reason": "x"}, "epcList"'), None, "[0].errorDeclaration", "wrong"),
-    "a member that stands twice": (told, EVENT.replace('"epcList"', '"epcList": ["urn:x:lot:L-9"], "epcList"'), None, "epcList", "two members"),
+    "a member that appears twice": (told, EVENT.replace('"epcList"', '"epcList": ["urn:x:lot:L-9"], "epcList"'), None, "epcList", "two members"),
     "a number of thousands of figures": (told, EVENT.replace('"2.0"', "9" * 5000), None, "the file", "thousands of figures"),
     "another wafer named above a table of dies": (maps, "wafer: W-7\n" + TABLE, replace(MAP, wafer="W-8"), "line 3, wafer", "W-7"),
     "another wafer named in a table of dies": (maps, "wafer: W-7\nwafer,x,y,bin\nW-8,0,0,1\n", MAP, "line 1, wafer", "W-8"),
@@ -187,7 +187,7 @@ WRONG: dict[str, tuple[Any, str, Any, str, str]] = {
     "a twelve-hour clock that is seldom read": (log, "Time,A [C]\n2026-03-05 10:00,20.5\n2026-03-05 02:00,21.5\n", OVEN, "line 3", "twelve-hour"),
     "two sensors under each other": (
         log, "Time,Channel,Value [C]\n2026-03-05 10:00,1,20.5\n2026-03-05 10:00,2,30.5\n2026-03-05 10:01,1,20.6\n",
-        LoggerStated(zone="UTC", sensors=("Value",)), "line 3", "a sensor a line"),
+        LoggerStated(zone="UTC", sensors=("Value",)), "line 3", "one sensor per line"),
     "a declared count that is wrong": (
         maps, E142.replace('BinCode="7" BinCount="1"', 'BinCode="7" BinCount="2"'), MAP, "BinDefinition", "declared with 2"),
     "declared columns that are wrong": (maps, E142.replace('<Dimension X="4"', '<Dimension X="5"'), MAP, "line", "declared"),
@@ -234,9 +234,9 @@ WRONG: dict[str, tuple[Any, str, Any, str, str]] = {
     "zeros after a power loss": (log, "Time;A [C]\n2026-03-05 10:00;20,5\n" + "\0" * 40, OVEN, "line 3", "power loss"),
     "zeros after a power loss, in placements": (
         placed, HEAD + "2026-03-05T06:00:00Z,W1,3,-4,P1,2,1\n" + "\0" * 40, None, "line 3", "power loss"),
-    "a unit beside the number": (log, "Time;A [C]\n2026-03-05 10:00;20.5 C\n", OVEN, "line 2, column A", "no number"),
+    "a unit beside the number": (log, "Time;A [C]\n2026-03-05 10:00;20.5 C\n", OVEN, "line 2, column A", "not a number"),
     "an hour of twenty-four": (log, "Time;A [C]\n2026-03-05 23:59;20,5\n2026-03-05 24:00;20,5\n", OVEN, "line 3", "no hour from 0 to 23"),
-    "a leap second": (log, "Time;A [C]\n2026-03-05 23:59:59;20,5\n2026-03-05 23:59:60;20,5\n", OVEN, "line 3", "no date and time"),
+    "a leap second": (log, "Time;A [C]\n2026-03-05 23:59:59;20,5\n2026-03-05 23:59:60;20,5\n", OVEN, "line 3", "not a date and time"),
     "a bin that a spreadsheet spoilt": (maps, "x,y,bin\n0,0,1\n1,0,1E+02\n", MAP, "line 3, column die bin", "spreadsheet"),
     "a wafer that a spreadsheet spoilt": (maps, "wafer,x,y,bin\n1.23457E+11,0,0,1\n", MAP, "line 2, column wafer", "spreadsheet"),
     "micrometres for columns and rows": (maps, "x,y,bin\n0,0,1\n500,0,7\n0,500,1\n", MAP, "x and y", "lengths"),

@@ -117,7 +117,7 @@ def _repeats(values: Sequence[str | None], path: Callable[[int], Path]) -> Itera
     seen: set[str | None] = set()
     for i, value in enumerate(values):
         if value in seen:
-            yield Problem(path(i), f"{value} stands twice.", "Keep one of the two, or give this one a name of its own.")
+            yield Problem(path(i), f"{value} appears twice.", "Keep one of the two, or give this one a name of its own.")
         seen.add(value)
 
 
@@ -127,7 +127,7 @@ def _same_twice(field: str, values: Sequence[str], key: str | None = None) -> It
 
 def _site(site: Site) -> Iterator[Problem]:
     if not _is_zone(site.zone):
-        yield Problem(("site", "zone"), f"{site.zone!r} is no IANA time zone.", 'Name one such as "Europe/Vienna".')
+        yield Problem(("site", "zone"), f"{site.zone!r} is not an IANA time zone.", 'Name one such as "Europe/Vienna".')
     yield from _under(("site",), _same_twice("shifts", [shift.name for shift in site.shifts], "name"))
     for i, shift in enumerate(site.shifts):
         if shift.begins == shift.ends:
@@ -182,7 +182,7 @@ def _bin_table(table: BinTableBody, names: _Names) -> Iterator[Problem]:
 def _area(points: Sequence[tuple[float, float]]) -> Iterator[Problem]:
     area = Area(points)
     if not area.is_valid:
-        yield Problem((), f"The polygon is no area: {explain_validity(area)}.", "Give its corners in order around it, without crossing lines.")
+        yield Problem((), f"The polygon encloses no area: {explain_validity(area)}.", "Give its corners in order around it, without crossing lines.")
     elif area.area == 0:
         yield Problem((), "The polygon has no area.", "Give three corners or more that are not on one line.")
 
@@ -350,7 +350,7 @@ def _station(station: Station, names: _Names) -> Iterator[Problem]:
 
 def _person(person: PersonEntry, names: _Names) -> Iterator[Problem]:
     if person.badge is not None and not (codes.is_valid(person.badge) and person.badge[0] == codes.LETTERS["person"]):
-        why = f"{person.badge} is no code of a person: the letter E, a serial and a check character."
+        why = f"{person.badge} is not the code of a person: the letter E, a serial and a check character."
         yield Problem(("badge",), why, "Take the key out, and a badge is given; or correct the check character.")
     yield from _same_twice("duties", person.duties)
     yield from _same_twice("certificates", [f"{one.name} until {one.valid_until}" for one in person.certificates], "name")
@@ -358,7 +358,7 @@ def _person(person: PersonEntry, names: _Names) -> Iterator[Problem]:
 
 def _reason(reason: ReasonEntry, names: _Names) -> Iterator[Problem]:
     if reason.state is not None and "station" not in reason.of:
-        yield Problem(("state",), f"{reason.name} is no reason of a station, so it gives it no state.", "Take the state out, or add station to `of`.")
+        yield Problem(("state",), f"{reason.name} is not a reason of stations, so it sets no state.", "Take the state out, or add station to `of`.")
 
 
 def _customer(customer: Customer, names: _Names) -> Iterator[Problem]:

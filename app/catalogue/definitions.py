@@ -211,7 +211,7 @@ class Station(Body):
     name: Name
     area: Name
     operations: Annotated[tuple[Operation, ...], Field(min_length=1)]
-    places: tuple[Name, ...] = ()  # where material is put; empty: one place a material kind
+    places: tuple[Name, ...] = ()  # where material is put; empty: one place for each kind of material
     capacity_panels: Pieces | None = None  # of an oven, per load
     shelves: tuple[Name, ...] = ()
     shelf_panels: Pieces | None = None

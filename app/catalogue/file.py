@@ -98,7 +98,7 @@ def _syntax_error(message: str) -> BadInput:
     why = found[1] if found else message
     where = f"line {found[2]}, column {found[3]}" if found and found[2] else "the end of the file"
     now = "Correct the line: text stands in quotes, a list in [ ], a table's name in [ ] or [[ ]]."
-    return bad_input(_WHAT, where, f"This is no TOML: {why}.", now)
+    return bad_input(_WHAT, where, f"This is not TOML: {why}.", now)
 
 
 def _shape_problem(error: Any) -> Problem:
@@ -109,11 +109,11 @@ def _shape_problem(error: Any) -> Problem:
     if kind == "missing":
         return Problem(path, f"The key {path[-1]} is missing.", f"Add {path[-1]} = ...")
     if kind == "literal_error":
-        return Problem(path, f"{_shown(error['input'])} is none of the words for it.", f"Write one of: {error['ctx']['expected']}.")
+        return Problem(path, f"{_shown(error['input'])} is not one of the words allowed here.", f"Write one of: {error['ctx']['expected']}.")
     if kind.startswith(("datetime", "timezone")):
-        return Problem(path, f"{_shown(error['input'])} is no time with a zone.", "Write it such as 2027-03-31T22:00:00Z.")
+        return Problem(path, f"{_shown(error['input'])} is not a time with a zone.", "Write it such as 2027-03-31T22:00:00Z.")
     if kind in ("tuple_type", "model_type", "dict_type"):
-        return Problem(path, f"{_shown(error['input'])} is no {'list' if kind == 'tuple_type' else 'table'}.", _remedy(kind))
+        return Problem(path, f"{_shown(error['input'])} is not a {'list' if kind == 'tuple_type' else 'table'}.", _remedy(kind))
     return Problem(path, f"{_shown(error['input'])} does not fit: {_first_lower(error['msg'])}.", _remedy(kind))
 
 

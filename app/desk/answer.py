@@ -21,7 +21,7 @@ FORMATS = ("html", "csv", "json")
 def answer(request: Request, listing: Listing, **more: Any) -> Response:
     form = request.query_params.get("format", "html")
     if form not in FORMATS:
-        raise bad_input("A list has no such form.", "format", f"It is none of: {', '.join(FORMATS)}.", "Choose one of them.")
+        raise bad_input("A list has no such form.", "format", f"It is not one of: {', '.join(FORMATS)}.", "Choose one of them.")
     asked = asked_of(listing, request.query_params)
     with house_of(request).reading() as session:
         shown = show(session, listing, asked)

@@ -169,7 +169,7 @@ def asked_of(listing: Listing, address: Mapping[str, str]) -> Asked:
     if rows not in map(str, ROWS):
         raise _not_understood(listing, "rows", f"A page has {', '.join(map(str, ROWS))} rows.")
     if values.get("look", "all") != "all":
-        raise _not_understood(listing, "look", "A list is looked through wholly, or not.")
+        raise _not_understood(listing, "look", "Leave it out, or give all: all rows are looked through then.")
     filters = {one.name: values[one.name] for one in listing.filters if one.name in values}
     place = _place(listing, sort, values.get("after", ""))
     return Asked(values.get("q", ""), filters, sort, place, int(rows), "look" in values)
@@ -260,7 +260,7 @@ def on_day(column: Any, text: str, zone: str) -> ColumnElement[bool]:
         begins = datetime.combine(date.fromisoformat(text), time.min, ZoneInfo(zone))
         ends = datetime.combine(begins.date() + timedelta(days=1), time.min, ZoneInfo(zone))
     except (ValueError, OverflowError):
-        raise bad_input("That is no day.", "day", f"{text!r} is not a date.", "Write it like 2027-03-31.") from None
+        raise bad_input("That is not a date.", "day", f"{text!r} can't be read as one.", "Write it like 2027-03-31.") from None
     return and_(column >= begins.astimezone(UTC), column < ends.astimezone(UTC))
 
 
@@ -311,7 +311,7 @@ def _place(listing: Listing, sort: Sort, text: str) -> Place | None:
         if any(isinstance(one, bool) or not isinstance(one, int) or not 0 <= one < 1 << 63 for one in (part, key)) or "\0" in str(value):
             raise ValueError("no place")
     except (ValueError, TypeError, IndexError, RecursionError):
-        raise _not_understood(listing, "after", "It is no place in this list.") from None
+        raise _not_understood(listing, "after", "That place is not in this list.") from None
     return Place(part, value, key)
 
 

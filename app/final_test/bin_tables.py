@@ -45,6 +45,6 @@ def _line(session: Session, run: Run) -> Line:
     if not lines:
         raise bad_input("This run tests no loose lot.", "run", f"It is {run.operation}.", "Name a test run.")
     if len({line.item for line in lines}) > 1:
-        why = "Whose units the bins hold can't be told."
+        why = "Nobody could tell whose units are in its bins."
         raise bad_input("This run tests several lots.", "run", why, "Void it, merge the lots, and enter one test of the whole.")
     return lines[0]

@@ -131,7 +131,7 @@ def _convex_pieces(polygon: Polygon, scales: Mapping[str, int]) -> list[list[Cor
     area = Area(corners)
     if not area.is_valid or area.area == 0:
         why = f"In {polygon.x} and {polygon.y} the corners {list(polygon.points)} enclose no area, or their lines cross."
-        raise bad_input("This is no polygon.", "polygons", why, "Give its corners in order around it.")
+        raise bad_input("This is not a polygon.", "polygons", why, "Give its corners in order around it.")
     if area.convex_hull.area == area.area:
         return [_around(area)]
     return [_around(triangle) for triangle in constrained_delaunay_triangles(area).geoms]

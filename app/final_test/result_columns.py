@@ -179,11 +179,11 @@ def _decimal(header: Header, line: int, values: Sequence[str], stated: Decimal |
     """The decimal sign of the file. What could be thousands is asked for, what is both is refused: nothing is guessed."""
     at = f"after line {line}"
     if stated not in (None, ".", ","):
-        raise bad_input(REFUSED, "decimal", f"{stated!r} is no decimal sign.", "State . or , alone.")
+        raise bad_input(REFUSED, "decimal", f"{stated!r} is not a decimal sign.", "State . or , alone.")
     if header.delimiter == ",":
         if stated == ",":
-            why = "The comma parts its columns, but was stated as decimal sign."
-            raise bad_input(REFUSED, at, why, "State the point, or part the columns by semicolons.")
+            why = "The comma separates its columns, but was stated as the decimal sign."
+            raise bad_input(REFUSED, at, why, "State the point, or separate the columns by semicolons.")
         return "."
     commas = [value for value in values if _WITH_COMMA.fullmatch(value)]
     points = [value for value in values if _WITH_POINT.fullmatch(value)]

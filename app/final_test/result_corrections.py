@@ -42,7 +42,7 @@ def correct_unit_results(session: Session, by: By, run: Run, file: ResultsFile, 
     words = checked_words(reason)
     wrong = file_in_force(session, run.id)
     if wrong is None:
-        raise refuse("not_here", f"Run {code_of(session, 'run', run.id)} has no results to correct.", "No file came.", "End it by its file.")
+        raise refuse("not_here", f"Run {code_of(session, 'run', run.id)} has no results to correct.", "No file was sent.", "End it by its file.")
     tested, bins = _tested(session, run), _bins(session, run)
     ids = [tested.item, *(lot.item for lot in bins.values())]
     lock(session, Item, sorted({*ids, tested.root or tested.item}))

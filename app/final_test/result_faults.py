@@ -81,7 +81,7 @@ def refuse_lost_lines(reading: Reading, lines: int, rows: int) -> None:
         lost -= sum(1 for _, text in reading.source_lines() if not text.strip(b"\r\n"))
     if lost:
         why = f"It has {lines} lines, but {lost} of them did not become a unit."
-        raise bad_input(REFUSED, "the whole file", why, "Save it as plain CSV, one unit a line.")
+        raise bad_input(REFUSED, "the whole file", why, "Save it as plain CSV, one unit per line.")
 
 
 def no_number(value: str) -> str:
@@ -90,7 +90,7 @@ def no_number(value: str) -> str:
 
 
 def refuse_senseless_lines(reading: Reading, count: int) -> None:
-    """`count`: how many rows have no unit or result, or a value that is no number."""
+    """`count`: how many rows have no unit or result, or a value that is not a number."""
     if not count:
         return
     no_unit, no_result, names = f"{UNIT} IS NULL", f"{FAILURE} = ''", [f'"{column.name}"' for column in reading.layout.measured]
@@ -115,7 +115,7 @@ def refuse_repeated_units(reading: Reading, rows: int) -> None:
     lines = reading.lines_of([row for _, pair in found for row in pair])
     title = reading.layout.of(UNIT).title
     reasons = [
-        _reason(lines[again], title, f"Unit {unit} has a result in line {lines[first]} already.", "A re-test is a run of its own: send it apart.")
+        _reason(lines[again], title, f"Unit {unit} has a result in line {lines[first]} already.", "A re-test is a run of its own: send it alone.")
         for unit, (first, again) in found
     ]
     raise _refusal(reasons, rows - different)
@@ -158,7 +158,8 @@ def refuse_summary_lines(reading: Reading) -> None:
     found = reading.rows(f"SELECT file_row_number, {UNIT} FROM FILE WHERE lower({UNIT}) IN ({words}) ORDER BY 1 LIMIT {NAMED}")
     if found:
         lines, title = reading.lines_of([row for row, _ in found]), reading.layout.of(UNIT).title
-        raise _refusal([_reason(lines[row], title, f"{text!r} is no unit.", "Leave out limits, means and sums.") for row, text in found], len(found))
+        now = "Leave out limits, means and sums."
+        raise _refusal([_reason(lines[row], title, f"{text!r} is not a unit.", now) for row, text in found], len(found))
 
 
 def refuse_odd_results(reading: Reading, failures: Iterable[str], known: set[str]) -> None:
@@ -190,7 +191,7 @@ def _bad_line(layout: Layout, line: int, kind: str, inner: str | None, text: str
     if kind == "INVALID ENCODING":
         return _reason(line, "", "It is not UTF-8.", "Save the file as UTF-8.")
     if kind == "LINE SIZE OVER MAXIMUM":
-        return _reason(line, "", "It is longer than any line of results.", "Write one unit a line.")
+        return _reason(line, "", "It is longer than any line of results.", "Write one unit per line.")
     if kind == "CAST" and inner and len(fields) == len(layout.columns):
         place = int(inner.removeprefix("c"))
         expected = "a number with a decimal comma" if layout.decimal == "," else "a number"
@@ -201,7 +202,7 @@ def _bad_line(layout: Layout, line: int, kind: str, inner: str | None, text: str
 def _senseless_line(layout: Layout, line: int, no_unit: object, no_result: object, *values: object) -> Reason:
     if no_unit:
         expected = "Number the unit with a whole number." if layout.units_are_numbers else "Name the unit."
-        return _reason(line, layout.of(UNIT).title, "The unit is missing, or no whole number.", expected)
+        return _reason(line, layout.of(UNIT).title, "The unit is missing, or is not a whole number.", expected)
     if no_result:
         return _reason(line, layout.of(RESULT).title, "It is empty.", "Write PASS, or the failure code.")
     column, value = next((c, v) for c, v in zip(layout.measured, values, strict=True) if isinstance(v, float) and not abs(v) < FARTHEST)

@@ -1,4 +1,4 @@
-"""Take in a tester's unit results: the file is kept, binned into Parquet, and ends its test run with one loose lot a bin."""
+"""Take in a tester's unit results: the file is kept, binned into Parquet, and ends its test run with one loose lot per bin."""
 
 import os
 from collections.abc import Sequence

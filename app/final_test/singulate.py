@@ -75,7 +75,7 @@ def _must_be_alike(session: Session, lines: list[Line]) -> None:
     lots = {lot.product for lot in session.scalars(select(Lot).where(Lot.item.in_([line.lot for line in lines])))}
     if len(lots) > 1 or len({line.route for line in lines}) > 1:
         raise Refused(
-            "Nothing was made loose.", Reason("steps_differ", "The panels are of different products or route revisions.", "Singulate them apart.")
+            "Nothing was made loose.", Reason("steps_differ", "The panels are of different products or route revisions.", "Singulate each alone.")
         )
 
 

@@ -104,7 +104,7 @@ def _copy(reading: Reading, table: BinTableBody) -> Reading:
         reading.connection.execute(_copy_sql(reading, table))
     except duckdb.InvalidInputException as error:
         why = str(error).split("\n")[0].removeprefix("Invalid Input Error: ")
-        raise bad_input(REFUSED, "the whole file", why, "Save it as plain CSV, one unit a line.") from None
+        raise bad_input(REFUSED, "the whole file", why, "Save it as plain CSV, one unit per line.") from None
     if reading.layout.units_are_numbers and _has_other_units(reading):
         for name in ("reject_errors", "reject_scans"):
             reading.connection.execute(f"DROP TABLE {name}")

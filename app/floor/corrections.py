@@ -41,7 +41,7 @@ def why_not_by(session: Session, by: By, entry: int, *, came_after: bool) -> lis
     found = []
     wrote = session.get_one(Entry, entry)
     if (wrote.actor_kind, wrote.actor) != (by.actor.kind, by.actor.id):
-        found.append(Reason("duty", f"{wrote.actor_name} entered it.", "Ask who entered it, or a lead."))
+        found.append(Reason("duty", f"{wrote.actor_name} entered it.", "Ask the person who entered it, or a lead."))
     if by.now - wrote.recorded_at > SHIFT:
         found.append(Reason("duty", "It was entered in an earlier shift.", "Ask a lead."))
     if came_after:

@@ -50,7 +50,7 @@ _ROWS_IN_FORCE = listed(
 def dispose(session: Session, by: By, line: int, what: str, words: str) -> Disposition:
     """Closes the open judgement of a line. *Rework* opens its step again; a hold on it is released apart."""
     if what not in DISPOSITIONS:
-        raise bad_input("That is no disposition.", "what", f"{what!r} is not one of: {', '.join(DISPOSITIONS)}.", "Choose one of them.")
+        raise bad_input("That is not a disposition.", "what", f"{what!r} is not one of: {', '.join(DISPOSITIONS)}.", "Choose one of them.")
     judgement = judgement_in_force(session, line) or _cannot_tell(session, by, line)
     if judgement.verdict == "conforms":
         raise refuse("finished", "This line conforms.", "There is nothing to decide.", "Look at its page.")

@@ -256,13 +256,13 @@ def _together(facts: Facts, steps: list[Step]) -> list[Reason]:
     if len(products) > 1 and not all(step.mixed_products or step.operation == "cure" for step in steps):
         found.append(Reason("steps_differ", f"Products {', '.join(sorted(products))} may not run together here.", "Start them one after another."))
     if len({step.operation for step in steps}) > 1:
-        found.append(Reason("steps_differ", f"They come to different work: {', '.join(sorted({s.name for s in steps}))}.", "Start them apart."))
+        found.append(Reason("steps_differ", f"Their next steps differ: {', '.join(sorted({s.name for s in steps}))}.", "Start them separately."))
     if len(facts.groups) > 1 and any(step.operation == "test" for step in steps):
         now = "Test one after another, or merge them first."
-        found.append(Reason("steps_differ", "A test sorts one lot: whose units its bins held could not be told else.", now))
+        found.append(Reason("steps_differ", "A test sorts one lot: otherwise nobody could tell whose units are in its bins.", now))
     if len({step.recipe for step in steps}) > 1:
         found.append(
-            Reason("recipe_differs", f"They need different recipes: {', '.join(sorted({str(s.recipe) for s in steps}))}.", "Run them apart.")
+            Reason("recipe_differs", f"They need different recipes: {', '.join(sorted({str(s.recipe) for s in steps}))}.", "Run them separately.")
         )
     return found
 

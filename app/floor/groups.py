@@ -90,6 +90,6 @@ def _must_hold(session: Session, things: list[Named], panels: list[int], only: l
     if missing:
         names = codes_of(session, "panel", missing[:10])
         where = ", ".join(thing.code for thing in things)
-        raise refuse("not_here", f"{', '.join(names.values())} is not in {where}.", "It lies elsewhere.", "Scan the container that it is in.")
+        raise refuse("not_here", f"{', '.join(names.values())} is not in {where}.", "It is elsewhere.", "Scan the container that it is in.")
 
 

@@ -130,7 +130,7 @@ def _pour(session: Session, by: By, target: Lot, others: list[int]) -> None:
 def _loose(session: Session, lot: int) -> Lot:
     found = session.get(Lot, lot)
     if found is None or found.form != "loose":
-        raise bad_input("That is not a loose lot.", "lot", "It holds panels, or is no lot.", "Scan the jar, or the lot's label.")
+        raise bad_input("That is not a loose lot.", "lot", "It holds panels, or is not a lot.", "Scan the jar, or the lot's label.")
     return found
 
 
@@ -138,9 +138,9 @@ def _unlike(lots: list[Lot]) -> list[Reason]:
     reasons = []
     for what in ("product", "bin", "grade"):
         if len({getattr(lot, what) for lot in lots}) > 1:
-            reasons.append(Reason("grade_differs", f"They differ in {what}.", "Keep them apart: after mixing nobody can tell them."))
+            reasons.append(Reason("grade_differs", f"They differ in {what}.", "Keep them apart: once mixed, nobody can tell one from the other."))
     if len({lot.order for lot in lots}) > 1:
-        reasons.append(Reason("order_differs", "They were started for different orders.", "Merge lots of one order."))
+        reasons.append(Reason("order_differs", "They were started for different orders.", "Merge lots of the same order."))
     return reasons
 
 

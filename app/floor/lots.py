@@ -170,9 +170,9 @@ def _holds(stops: Sequence[Stop]) -> frozenset[int]:
 def _made_for_others(session: Session, lots: list[Lot]) -> list[Reason]:
     reasons = []
     if len({lot.product for lot in lots}) > 1:
-        reasons.append(Reason("steps_differ", "They are of different products, so no step of theirs is the same.", "Merge lots of one product."))
+        reasons.append(Reason("steps_differ", "They are of different products, so no step of theirs is the same.", "Merge lots of the same product."))
     if len({lot.order for lot in lots}) > 1:
-        reasons.append(Reason("order_differs", "They were started for different orders.", "Merge lots of one order."))
+        reasons.append(Reason("order_differs", "They were started for different orders.", "Merge lots of the same order."))
     return reasons
 
 

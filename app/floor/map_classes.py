@@ -30,7 +30,7 @@ def number_of(classes: Sequence[MapClass], only: str | None) -> int | None:
         if one.key == only:
             return number
     known = ", ".join(one.key for one in classes)
-    raise bad_input("The map has no such class.", "only", f"{only!r} is none of {known}.", "Choose one from the legend.")
+    raise bad_input("The map has no such class.", "only", f"{only!r} is not one of: {known}.", "Choose one from the legend.")
 
 
 def highlighted(keys: Keys, classes: Sequence[MapClass], only: str | None) -> tuple[Keys, list[Look]]:

@@ -133,7 +133,7 @@ def part_of(session: Session, item: int) -> Defined[Part]:
     """The material part that a batch or wafer is of."""
     found = session.get(Batch, item) or session.get(Wafer, item)
     if found is None:
-        raise bad_input("That can't be put on a station.", "item", "It is no wafer and no material batch.", "Scan a wafer or a batch.")
+        raise bad_input("That can't be put on a station.", "item", "It is neither a wafer nor a material batch.", "Scan a wafer or a batch.")
     return catalogue.with_id(session, found.part)
 
 

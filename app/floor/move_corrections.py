@@ -87,7 +87,7 @@ def moved_with(session: Session, move: Move) -> list[Move]:
 def _checked(session: Session, move: Move, to: To) -> To:
     if to.shipment is not None:
         if session.get(Pack, move.item) is None:
-            raise bad_input("Only packs ship.", "shipment", "It is no pack.", "Name a kind of place.")
+            raise bad_input("Only packs ship.", "shipment", "It is not a pack.", "Name a kind of place.")
         customer = session.get_one(Shipment, to.shipment).customer
         to = To("shipped", catalogue.with_id(session, customer).name, to.shipment)
     elif to.kind not in KINDS:

@@ -148,7 +148,7 @@ def _read_csv(head: bytes, stream: BinaryIO, what: str, zone: tzinfo | None) -> 
         bad += [*faults, *cut]
     joined = {name: np.concatenate([part[name] for part in parts]) for name in _ARRAYS}
     if not len(joined["line"]) and not bad:
-        raise bad_input(what, f"line {header_line}", "There are no placements after the header.", "Expected a placement a line.")
+        raise bad_input(what, f"line {header_line}", "There are no placements after the header.", "Expected one placement per line.")
     log = PlacementLog("CSV", tuple(wafers), tuple(panels), bad=tuple(bad), **joined)  # type: ignore[arg-type]
     return _each_once(log)
 
@@ -161,7 +161,7 @@ def _pieces(head: bytes, stream: BinaryIO, what: str) -> Iterator[tuple[bytes, i
         cut = len(rest) if not more else rest.rfind(b"\n") + 1
         if not cut:  # not one whole line yet
             if len(rest) > 4 * _CHUNK:
-                raise bad_input(what, f"line {line}", "This line does not end.", "Expected a placement a line.")
+                raise bad_input(what, f"line {line}", "This line does not end.", "Expected one placement per line.")
             rest += more
             continue
         piece = as_utf8(rest[:cut], what, line)
@@ -176,7 +176,7 @@ def _open(data: bytes, what: str) -> tuple[int, Header, bytes]:
     found = find_header(text, *_COLUMNS.values())
     if found is None:
         why = "No header was found."
-        raise bad_input(what, "line 1", why, f"Expected columns {', '.join(_COLUMNS)}, parted by comma, semicolon or tab.")
+        raise bad_input(what, "line 1", why, f"Expected columns {', '.join(_COLUMNS)}, separated by comma, semicolon or tab.")
     refuse_lines_before_header(text, found[0], what)
     return (*found, b"".join(data.split(b"\n", found[0])[found[0] :]))
 

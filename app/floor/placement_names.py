@@ -117,7 +117,7 @@ def _attached_at(session: Session, station: int, panels: list[int]) -> set[int]:
 def _unclear(kind: str, name: str, found: list[Named], lines: NDArray[np.int64]) -> Reason:
     where = f"{'line' if len(lines) == 1 else 'lines'} {ranges(lines.tolist())}, column {kind}"
     if not found:
-        return Reason("unknown_code", f"{name!r} is no {kind} here.", f"Receive the {kind}, or correct the lines, and send the file again.", where)
+        return Reason("unknown_code", f"{name!r} is not a {kind} here.", f"Receive the {kind}, or correct the lines, and send the file again.", where)
     may_be = ", ".join(named.code for named in found[:10])
     return Reason("ambiguous_code", f"{name!r} may be {may_be}; the station does not tell.", f"Name the {kind} by its code.", where)
 

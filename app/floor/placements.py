@@ -105,7 +105,7 @@ class _Old:
         for number in replaces:
             evidence = session.get(Evidence, number)
             if evidence is None or evidence.kind != "placement_log":
-                raise bad_input("That is no placement log.", "replaces", f"Evidence {number} is another file.", "Name what its import answered.")
+                raise bad_input("That is not a placement log.", "replaces", f"Evidence {number} is another file.", "Give the number from its import.")
             added = select(PlacementSum).where(PlacementSum.evidence == number, PlacementSum.closed_e.is_(None))
             sums = list(session.scalars(added.execution_options(populate_existing=True)))
             if not sums:

@@ -28,7 +28,7 @@ from app.naming.resolve import Named, code_for
 _CLAIMED = listed(
     "insert into claim (item, run) select id, :run from item where id in :items order by id on conflict do nothing returning item", "items"
 )
-_NOTHING = Reason("not_here", "Nothing is in it now that could start.", "Scan what is meant; its page says where what was in it went.")
+_NOTHING = Reason("not_here", "Nothing is in it now that could start.", "Scan what you mean; its page says where its contents went.")
 
 
 @dataclass(frozen=True)

@@ -39,7 +39,7 @@ def set_state(session: Session, by: By, station: int, state: str, reason: str) -
     Said `productive`, a station is what its runs make of it again; said `standby`, until its next run begins.
     """
     if state not in STATION_STATES:
-        raise bad_input("That is no state of a station.", "state", f"{state!r} is not one of: {', '.join(STATION_STATES)}.", "Choose one of them.")
+        raise bad_input("That is not a state of a station.", "state", f"{state!r} is not one of: {', '.join(STATION_STATES)}.", "Choose one of them.")
     if not reason.strip():
         raise bad_input("A state needs a reason.", "reason", "It is empty.", "Say why.")
     catalogue.station(session, station)

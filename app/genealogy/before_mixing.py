@@ -93,10 +93,10 @@ def before_mixing(session: Session, lots: Sequence[Named], size: int | None = No
     if len(products) > 1:
         codes, parts = {named.id: named.code for named in lots}, catalogue.with_ids(session, list(products))
         why = ", ".join(f"{codes[item]} is {parts[lot.product].name}" for item, lot in rows.items())
-        raise bad_input("They are different products.", "lot", f"{why}.", "Name lots of one product.")
+        raise bad_input("They are different products.", "lot", f"{why}.", "Name lots of the same product.")
     size = size or catalogue.with_id(session, next(iter(products))).body.units_per_reel
     if size < 1:
-        raise bad_input("That is no size.", "size", f"It is {size}.", "Give the units of a full pack.")
+        raise bad_input("That is not a size.", "size", f"It is {size}.", "Give the units of a full pack.")
     named = list({one.id: one for one in lots}.values())
     books = {item: one.book for item, one in amounts(session, [one.id for one in named]).items()}
     waiting = [Waiting(one.id, max(0, books[one.id]), _origins(session, one.id)) for one in named]

@@ -27,7 +27,7 @@ def before_mixing_page(
     codes = [code for text in lot for code in text.replace(",", " ").split()]
     try:
         if size and not (size.isascii() and size.isdigit() and len(size) < 10):
-            raise bad_input("That is no size.", "size", f"It is {size!r}.", "Give the units of a full pack.")
+            raise bad_input("That is not a size.", "size", f"It is {size!r}.", "Give the units of a full pack.")
         with house_of(request).walking() as session:
             asked = _ask(session, codes, int(size) if size else None, pack)
     except Refused as refusal:  # what was typed stays, to be put right

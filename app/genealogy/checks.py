@@ -99,7 +99,7 @@ def codes_name_things(house: House, session: Session) -> Iterator[Finding]:
     for rows in blocks(session, select(Code.code, Code.kind)):
         for code, kind in rows:
             if not codes.is_valid(code) or codes.KIND_OF_LETTER[code[0]] != kind:
-                yield Finding("codes", code, f"is no right code of a {kind}")
+                yield Finding("codes", code, f"is not a valid code of a {kind}")
     coded = select(Code.thing).where(Code.kind == Item.kind, Code.thing == Item.id)
     for item, kind in session.execute(select(Item.id, Item.kind).where(~coded.exists())):
         yield Finding("codes", f"{kind} {item}", "has no code")

@@ -82,10 +82,10 @@ def suspects_of(session: Session, asked: Question, zone: str) -> list[Suspect]:
     if region is not None and not any(one.kind == "wafer" for one in named):
         raise bad_input("A region needs a wafer.", "suspect", "None of the suspects is a wafer.", "Name the wafer that the region is of.")
     if asked.operation and asked.operation not in OPERATIONS:
-        raise bad_input("That is no operation.", "operation", f"It is {asked.operation!r}.", f"One of: {', '.join(OPERATIONS)}.")
+        raise bad_input("That is not an operation.", "operation", f"It is {asked.operation!r}.", f"One of: {', '.join(OPERATIONS)}.")
     lines = tuple(_whole(number, "line") for number in asked.lines if number.strip())
     if asked.heat not in ("", "short"):
-        raise bad_input("That is no state of heat.", "heat", f"It is {asked.heat[:40]!r}.", "Say short, or leave it out.")
+        raise bad_input("That is not a state of heat.", "heat", f"It is {asked.heat[:40]!r}.", 'Say "short", or leave it out.')
     if asked.heat and not named:
         return [Suspect(Named(EVERY_CURE, 0, EVERY_CURE), since=since, until=until, short_of_heat=True)]
     return [
@@ -104,14 +104,14 @@ def _own_span(text: str, zone: str) -> Span:
     begins, slash, ends = span.partition("/")
     if not slash or not (begins or ends):
         why = f"{text[:60]!r} has no from/to behind the @."
-        raise bad_input("That is no span of time.", "suspect", why, f"For example {code}@2026-03-01T06:30/2026-03-01T14:00.")
+        raise bad_input("That is not a span of time.", "suspect", why, f"For example {code}@2026-03-01T06:30/2026-03-01T14:00.")
     return _span(begins, ends, zone)
 
 
 def _span(begins: str, ends: str, zone: str) -> Span:
     since, until = _moment(begins, "since", zone, fold=0), _moment(ends, "until", zone, fold=1)
     if since and until and until < since:
-        raise bad_input("The span ends before it begins.", "until", f"{ends} is before {begins}.", "Turn them round.")
+        raise bad_input("The span ends before it begins.", "until", f"{ends} is before {begins}.", "Swap them.")
     return since, until
 
 
@@ -136,7 +136,7 @@ def region_of(asked: Question) -> Region | None:
     if not (rectangle or ring or corners or bins):
         return None
     if len(corners) % 2 or 0 < len(corners) < 6:
-        raise bad_input("That is no lasso.", "lasso", "It needs three corners or more, each an x and a y.", "For example: 1,1 9,1 5,8.")
+        raise bad_input("That is not a lasso.", "lasso", "It needs three corners or more, each an x and a y.", "For example: 1,1 9,1 5,8.")
     lasso = tuple(zip(corners[::2], corners[1::2], strict=True))
     return Region(tuple(rectangle) or None, tuple(ring) or None, lasso, bins)  # type: ignore[arg-type]
 
@@ -147,7 +147,7 @@ def _numbers(text: str, field: str, n: int | None, kind: Callable[[float], T]) -
     parts = text.replace(",", " ").replace(";", " ").split()
     if not all(_NUMBER.fullmatch(part) and len(part) < 12 for part in parts) or (n is not None and len(parts) != n) or len(parts) > 2000:
         wanted = f"{n} numbers" if n else "numbers"
-        raise bad_input("Those are no coordinates.", field, f"{text[:60]!r} is not {wanted}.", "Give die columns and rows, for example 3,4,20,30.")
+        raise bad_input("Those are not coordinates.", field, f"{text[:60]!r} is not {wanted}.", "Give die columns and rows, for example 3,4,20,30.")
     return [kind(float(part)) for part in parts]
 
 
@@ -159,12 +159,12 @@ def _moment(text: str, field: str, zone: str, fold: int) -> datetime | None:
         moment = datetime.fromisoformat(text.strip())
         return moment if moment.tzinfo else moment.replace(tzinfo=ZoneInfo(zone), fold=fold).astimezone(UTC)
     except (ValueError, OverflowError):
-        raise bad_input("That is no time.", field, f"{text[:40]!r} is not ISO 8601.", "For example 2026-03-01T06:30.") from None
+        raise bad_input("That is not a time.", field, f"{text[:40]!r} is not ISO 8601.", "For example 2026-03-01T06:30.") from None
 
 
 def _whole(text: str, field: str) -> int:
     if not (text.isascii() and text.isdigit() and len(text) < 16):
-        raise bad_input("That is no run line.", field, f"{text[:40]!r} is not a number.", "Take it from the trace.")
+        raise bad_input("That is not a run line.", field, f"{text[:40]!r} is not a number.", "Take it from the trace.")
     return int(text)
 
 

@@ -1,4 +1,4 @@
-"""Exposure as CSV: one row a thing or group."""
+"""Exposure as CSV: one row per thing or group."""
 
 import csv
 import io

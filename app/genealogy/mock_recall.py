@@ -81,7 +81,7 @@ def mock_recall(house: House, actor: Actor, code: str = "", seed: int | None = N
 def rehearsed(house: House, code: str = "", seed: int | None = None) -> tuple[Rehearsal, Kept]:
     """Of a named pack, or of one picked by a seed (of its own where none is given). The report is kept, outside any transaction."""
     if seed is not None and not 0 <= seed < MOST_SEED:
-        raise bad_input("That is no seed.", "seed", f"It is {seed}.", "Give a whole number from 0 up.")
+        raise bad_input("That is not a seed.", "seed", f"It is {seed}.", "Give a whole number from 0 up.")
     if code and seed is not None:
         raise bad_input("A named pack needs no seed.", "seed", "Both were given.", "Leave one of them out.")
     with house.snapshot() as session:

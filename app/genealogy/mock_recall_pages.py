@@ -45,7 +45,7 @@ def mock_recalls_as_csv(request: Request, who: Calling, before: Before = None) -
 @router.post("/mock-recalls")
 def mock_recall_now(request: Request, who: Calling, pack: Line = "", seed: Line = "", key: Line = "") -> Response:
     if seed.strip() and not (seed.strip().isascii() and seed.strip().isdigit() and int(seed[:20]) < MOST_SEED):
-        raise bad_input("That is no seed.", "seed", f"It is {seed[:40]!r}.", "Give a whole number from 0 up, or leave it empty.")
+        raise bad_input("That is not a seed.", "seed", f"It is {seed[:40]!r}.", "Give a whole number from 0 up, or leave it empty.")
     number = mock_recall(house_of(request), who.actor, pack.strip(), int(seed) if seed.strip() else None, key=key or None)
     return redirect(request, "mock_recall_page", number=number, said="Rehearsed, and the report is kept.")
 

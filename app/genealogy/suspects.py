@@ -198,7 +198,7 @@ def _check_bins(session: Session, suspect: Suspect) -> None:
     known = dict.fromkeys(entry.code for entry in map_of(session, suspect.named.id).table)
     if strange := [one for one in suspect.region.bins if one not in known]:
         why = f"The map of {suspect.named.code} has {', '.join(known)}, not {', '.join(strange)}."
-        raise bad_input("No die has that bin.", "bin", why, "Name die bins of its map, apart by commas.")
+        raise bad_input("No die has that bin.", "bin", why, "Name die bins of its map, separated by commas.")
 
 
 def _of_batch(session: Session, suspect: Suspect) -> Suspected:
@@ -231,7 +231,7 @@ def _lines_of_run(session: Session, suspect: Suspect) -> list[_Work]:
     shelves = dict.fromkeys(line.shelf for line in lines if line.shelf)
     if strange := [shelf for shelf in suspect.shelves if shelf not in shelves]:
         why = f"{suspect.named.code} has {', '.join(shelves) or 'none'}, not {', '.join(strange)}."
-        raise bad_input("Nothing lay on that shelf.", "shelf", why, "Name shelves that it used, apart by commas.")
+        raise bad_input("Nothing lay on that shelf.", "shelf", why, "Name shelves that it used, separated by commas.")
     return [line for line in lines if not suspect.shelves or line.shelf in suspect.shelves]
 
 

@@ -17,7 +17,7 @@ def release_hold(session: Session, by: By, hold: Hold, items: list[Named], dispo
     """Ends `hold` (no items) or lets the items and what comes of them go. `disposition`: a word of ISO 9000."""
     by.must_be_alone()
     if disposition not in DISPOSITIONS:
-        raise bad_input("That is no disposition.", "disposition", f"{disposition!r} is not one of: {', '.join(DISPOSITIONS)}.", "Choose one of them.")
+        raise bad_input("Not a disposition.", "disposition", f"{disposition!r} is not one of: {', '.join(DISPOSITIONS)}.", "Choose one of them.")
     if hold.closed_e is not None:
         raise refuse("finished", "This hold has ended.", "Someone released it before.", "Look at its page.")
     release = Release(e=by.e, hold=hold.id, everything=not items, units_freed=units_freed)

@@ -218,7 +218,8 @@ def _check_duty(actor: Actor, action: str, *, signed: bool) -> None:
         raise not_allowed(actor.name, known.words, known.duties)
     if known.signed and not signed:
         raise NotAllowed(
-            f"{actor.name} has not signed.", Reason("password", f"To {known.words} needs a signature: your password again.", "Give your password.")
+            f"{actor.name} has not signed.",
+            Reason("password", f"A signature is needed to {known.words}: your password again.", "Give your password."),
         )
 
 

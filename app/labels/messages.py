@@ -13,7 +13,7 @@ GS, RS, EOT = "\x1d", "\x1e", "\x04"
 _HEAD, _TAIL = f"[)>{RS}06", f"{RS}{EOT}"
 _IDENTIFIER = re.compile(r"[0-9]{0,3}[A-Z]")
 _PRINTABLE = re.compile(r"[\x20-\x7e]+")
-_WHAT = "This is no label message."
+_WHAT = "This is not a label message."
 
 Field = tuple[str, str]
 
@@ -63,7 +63,7 @@ def _inside(message: bytes) -> str:
 
 def _check(identifier: str, value: str, number: int) -> None:
     if _IDENTIFIER.fullmatch(identifier) is None:
-        why = f"{identifier!r} is no data identifier."
+        why = f"{identifier!r} is not a data identifier."
         raise bad_input(_WHAT, f"field {number}", why, "It is up to three figures and a capital letter, as in 1P or Q.")
     if not value:
         raise bad_input(_WHAT, f"field {number} ({identifier})", "Its value is empty.", "Leave the field out, or fill it in.")

@@ -41,7 +41,7 @@ class Problem(BaseModel):
     status: int = Field(examples=[409])
     detail: str = Field(examples=["There is no adhesive GLUE-7 on Attach 1."])
     kind: str | None = Field(
-        description="Empty where it is no refusal: the program made a mistake (500), or something is away (503).", examples=["material_missing"]
+        description="Empty where nothing was refused: the program made a mistake (500), or something is away (503).", examples=["material_missing"]
     )
     kinds: list[Annotated[str, Field(examples=["material_missing"])]]
     now: str = Field(examples=["Mount a batch of GLUE-7."])

@@ -259,16 +259,16 @@ def _read(request: Request, raw: bytes, call: Call) -> Catalogue:
         data = json.loads(raw, parse_constant=_no_number)
     except json.JSONDecodeError as error:
         where = f"line {error.lineno}, column {error.colno}"
-        raise bad_input("The catalogue can't be read.", where, f"This is no JSON: {error.msg}.", "Correct it there.") from None
+        raise bad_input("The catalogue can't be read.", where, f"This is not JSON: {error.msg}.", "Correct it there.") from None
     except (UnicodeDecodeError, RecursionError) as error:
-        raise bad_input("The catalogue can't be read.", "body", f"This is no JSON: {error}.", "Send UTF-8, nested as the schema says.") from None
+        raise bad_input("The catalogue can't be read.", "body", f"This is not JSON: {error}.", "Send UTF-8, nested as the schema says.") from None
     if not isinstance(data, dict):
-        raise bad_input("The catalogue can't be read.", "body", "It is no object.", 'Send {"products": [...], ...}.')
+        raise bad_input("The catalogue can't be read.", "body", "It is not an object.", 'Send {"products": [...], ...}.')
     return catalogue_from(data, known)
 
 
 def _no_number(text: str) -> float:
-    raise bad_input("The catalogue can't be read.", "body", f"{text} is no number of JSON.", "Send a number, or leave the key out.")
+    raise bad_input("The catalogue can't be read.", "body", f"{text} is not a number in JSON.", "Send a number, or leave the key out.")
 
 
 def _is_json(request: Request, raw: bytes) -> bool:

@@ -100,7 +100,7 @@ def exposed(asked: Asked, call: Calling) -> ExposureOut:
         return _out(_answer(call, session, asked))
 
 
-@router.get("/exposure/csv", summary="The same as CSV, one row a thing or group", response_class=Response, responses=CSV)
+@router.get("/exposure/csv", summary="The same as CSV, one row per thing or group", response_class=Response, responses=CSV)
 def exposed_as_csv(asked: Asked, call: Calling) -> Response:
     with call.house.walking() as session:
         return Response(exposure_csv(_answer(call, session, asked)), media_type="text/csv; charset=utf-8")

@@ -98,10 +98,10 @@ def _compared(session: Session, lot: int) -> dict[str, Any]:
     return {"difference": row.units - (row.book or 0), "within": row.within} if row else {}
 
 
-@router.post("/runs/{run}/bins", summary="End a test run with counts by bin: one loose lot a bin")
+@router.post("/runs/{run}/bins", summary="End a test run with counts by bin: one loose lot per bin")
 def end_test(run: str, body: BinsIn, call: Calling) -> BinsOut:
     if len({one.bin for one in body.bins}) < len(body.bins):
-        raise bad_input("A bin stands twice.", "bins", "Each bin is named once.", "Add its units up.")
+        raise bad_input("A bin appears twice.", "bins", "Each bin is named once.", "Add its units up.")
 
     def verb(s: Session, by: By) -> dict[str, Any]:
         one = open_run(s, run)
@@ -112,7 +112,7 @@ def end_test(run: str, body: BinsIn, call: Calling) -> BinsOut:
     return BinsOut(**call.do("bin_out", body, verb, path={"run": run}))
 
 
-@router.post("/runs/{run}/unit_results", summary="End a test run with the tester's unit results: one loose lot a bin")
+@router.post("/runs/{run}/unit_results", summary="End a test run with the tester's unit results: one loose lot per bin")
 def end_test_by_file(
     run: str,
     call: Calling,

@@ -120,7 +120,7 @@ def trace_line(line: InPath, call: Calling, direction: Literal["back", "forward"
         return _answer((trace_back if direction == "back" else trace_forward)(session, Named("line", line, str(line))))
 
 
-@router.get("/trace/{code}/csv", summary="The same trace as CSV, one row an item or run line", response_class=Response, responses=CSV)
+@router.get("/trace/{code}/csv", summary="The same trace as CSV, one row per item or run line", response_class=Response, responses=CSV)
 def as_csv(code: str, call: Calling, direction: Literal["back", "forward"] = "back") -> Response:
     with call.house.walking() as session:
         subject = _subject(session, code)

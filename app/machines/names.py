@@ -79,7 +79,7 @@ def run_named(session: Session, name: str) -> Run:
     named = resolve(session, name, "run", "load")
     found = session.get(Run, _run_of_load(session, named) if named.kind == "load" else named.id)
     if found is None:
-        raise refuse("not_here", f"{named.code} is no run yet.", "The load has not started.", "Start it first.")
+        raise refuse("not_here", f"{named.code} is not a run yet.", "The load has not started.", "Start it first.")
     return found
 
 

@@ -31,7 +31,7 @@ Calling = Annotated[Call, Depends(calling)]
 
 class LoadIn(Told):
     station: AStation = Field(description="The oven.")
-    recipe: Name = Field(description="Name of the recipe; the load runs its revision of now.", examples=["DIE-170"])
+    recipe: Name = Field(description="Name of the recipe; the load runs the revision in force now.", examples=["DIE-170"])
 
 
 class PutIn(Told):

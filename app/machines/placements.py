@@ -125,9 +125,9 @@ class WaferMapOut(BaseModel):
     notch: str | None = Field(description="bottom, left, top or right; empty where the file does not say.", examples=["bottom"])
     origin: tuple[int, int] | None = Field(description="x and y of the die where coordinates begin.", examples=[[0, 0]])
     state_names: list[str] = Field(examples=[["no die", "left", "placed", "lost", "wrongly used", "failing", "scrapped"]])
-    states: list[str] = Field(description="A row a text, a die a digit: its place in `state_names`.", examples=[["0112", "0152"]])
+    states: list[str] = Field(description="A text per row, a digit per die: its place in `state_names`.", examples=[["0112", "0152"]])
     bin_table: list[BinOut]
-    bins: list[list[int]] = Field(description="A row a list, a die a number: its place in `bin_table`; 0 is no die.", examples=[[[0, 1, 1, 1]]])
+    bins: list[list[int]] = Field(description="A list per row, a number per die: its place in `bin_table`; 0 for no die.", examples=[[[0, 1, 1, 1]]])
 
 
 class DieOnCell(BaseModel):
@@ -255,5 +255,5 @@ def one_panel(panel: str, call: Calling) -> PanelOut:
 def _numbers(text: str | None) -> list[int]:
     parts = [part.strip() for part in (text or "").split(",") if part.strip()]
     if not all(part.isascii() and part.isdecimal() and len(part) < 16 for part in parts):
-        raise bad_input("That is no log.", "replaces", f"{text!r} is not a list of numbers.", "Name the `evidence` that its import answered.")
+        raise bad_input("That is not a log.", "replaces", f"{text!r} is not a list of numbers.", "Name the `evidence` that its import answered.")
     return [int(part) for part in parts]

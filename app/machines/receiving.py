@@ -156,7 +156,7 @@ def receive_some_panels(body: PanelsIn, call: Calling) -> PanelsOut:
     if sum(x is not None for x in (body.marks, body.first, body.count)) != 1:
         raise bad_input("Which panels?", "marks", "Give marks, or first and last, or a count: one of them.", "Leave the others out.")
     if (body.first is None) != (body.last is None):
-        raise bad_input("That is no range.", "last", "A range has a first and a last.", "Give both.")
+        raise bad_input("That is not a range.", "last", "A range has a first and a last.", "Give both.")
     marks = marks_between(body.first, body.last) if body.first and body.last else body.marks
 
     def verb(s: Session, by: By) -> dict[str, Any]:

@@ -65,7 +65,7 @@ class StationOut(BaseModel):
     name: str = Field(examples=["Attach 1"])
     area: str = Field(examples=["attach"])
     operations: list[str] = Field(examples=[["die attach"]])
-    places: list[str] = Field(description="Where material is put; empty: one place a material kind.", examples=[[]])
+    places: list[str] = Field(description="Where material is put; empty: one place for each kind of material.", examples=[[]])
     shelves: list[str] = Field(description="Of an oven.", examples=[[]])
     state: str = Field(description="SEMI E10: as it was said, or as what runs there says.", examples=["unscheduled_down"])
     reason: str = Field(description="Empty where nobody said one.", examples=["the pick-up tool is worn"])
@@ -149,7 +149,7 @@ def states(
     end = min(end or clock.now(), clock.now())
     begin = begin or end - timedelta(days=1)
     if not end - timedelta(days=_MOST_DAYS) <= begin < end:
-        raise bad_input("That is no span of time.", "begin", f"It must lie before the end, by at most {_MOST_DAYS} days.", "Ask in parts.")
+        raise bad_input("That is not a span of time.", "begin", f"It must lie before the end, by at most {_MOST_DAYS} days.", "Ask in parts.")
     with call.house.reading() as s:
         one = resolve(s, station, "station")
         found = spells(s, [one.id], begin, end)[one.id]
@@ -167,7 +167,7 @@ def attend_station(station: str, body: AttendIn, call: Calling) -> StationOut:
     def verb(s: Session, by: By) -> dict[str, Any]:
         who = doer_of(s, by, body.person, call.person) if body.here else person_of(s, body.person, call.person)
         if who is None:
-            raise bad_input("Who?", "person", "A machine attends no station.", "Name the person.")
+            raise bad_input("Who?", "person", "A machine can't attend a station.", "Name the person.")
         (attend if body.here else leave)(s, by, who, station_of(s, station))
         return _station(s, station)
 

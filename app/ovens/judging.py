@@ -61,7 +61,7 @@ def import_logger_file(session: Session, by: By, station: int, kept: Kept, trace
     """Keeps the trace and judges again every ended cure of the oven that it tells of, and what completed one that was broken off."""
     body: Station = catalogue.station(session, station).body
     if "cure" not in body.operations:
-        raise refuse("station_cannot", f"{body.name} is no oven.", f"It does {', '.join(body.operations)}.", "Name the oven of this logger.")
+        raise refuse("station_cannot", f"{body.name} is not an oven.", f"It does {', '.join(body.operations)}.", "Name the oven of this logger.")
     evidence = record_evidence(session, by, kept, "logger_file", {k: v for k, v in vars(stated).items() if v not in (None, ())})
     row = keep_trace(session, by, station, evidence.id, trace)
     runs = cures_in(session, station, row.first_at - _NEAR, row.last_at + _NEAR)

@@ -22,7 +22,7 @@ def begin_load(session: Session, by: By, station: int, recipe: str) -> Load:
     """A load that is being filled, for one recipe at its revision now."""
     body: Station = catalogue.station(session, station).body
     if "cure" not in body.operations:
-        raise refuse("station_cannot", f"{body.name} is no oven.", f"It does {', '.join(body.operations)}.", "Name an oven.")
+        raise refuse("station_cannot", f"{body.name} is not an oven.", f"It does {', '.join(body.operations)}.", "Name an oven.")
     load = Load(e=by.e, station=station, recipe=catalogue.recipe(session, recipe).definition)
     session.add(load)
     session.flush()
@@ -187,7 +187,7 @@ def _elsewhere(session: Session, facts: Facts) -> list[Reason]:
     )
     loads = sorted({load for _, load in session.execute(query)})
     names = codes_of(session, "load", loads)
-    return [Reason("in_work", f"It lies in load {names[load]} already.", "Take it out there first.") for load in loads]
+    return [Reason("in_work", f"It is in load {names[load]} already.", "Take it out there first.") for load in loads]
 
 
 def _not_yet(found: list[Reason]) -> list[Reason]:

@@ -271,7 +271,7 @@ class _Reader:
     def _no_number(self, row: list[str], line: int, states: States) -> None:
         column = next(column for column, state in zip(self.columns, states.tolist(), strict=True) if state == Said.WORDS)
         text = row[column.place].strip()
-        why, now = f"{text[:40]!r} is no number.", "Correct it; or state which columns are sensors, if this is none."
+        why, now = f"{text[:40]!r} is not a number.", "Correct it; or state which columns are sensors, if this is none."
         if "," in text and self.table.delimiter == ",":
             why = f"{text[:40]!r} has a comma, which separates the columns here."
             now = "Export it with semicolons between the columns, or with decimal points."
@@ -283,7 +283,7 @@ class _Reader:
         looked = times[: len(next(iter(self.beside.values()), ()))]
         if (telling := sensor_a_line(looked, self.beside)) is not None:
             line = int(self.times.lines()[np.flatnonzero(np.diff(looked) == 0)[0] + 1])
-            why = f"Its time stands on several lines, which column {telling} tells apart: there is a sensor a line."
+            why = f"Its time stands on several lines, which column {telling} tells apart: it has one sensor per line."
             raise bad_input(self.what, f"line {line}", why, "Export a column for each sensor.")
 
     def _bad(self, line: int, why: str, now: str, column: str = "") -> None:

@@ -189,7 +189,7 @@ def _no_table(lines: Sequence[str], what: str, found: Sequence[tuple[int, str, t
         if rows[0] is None:
             return bad_input(what, f"line {number + 1}", "Its quotes do not pair.", "Correct this line.")
         text = time_text(rows[0], _time_places(headings, stated))
-        why = f"Below these headings the time should stand; {text[:40]!r} is no date and time."
+        why = f"Below these headings the time should stand; {text[:40]!r} is not a date and time."
         return bad_input(what, f"line {number + 1}", why, "Export it with date and time of day in every row, like 2026-03-05 14:30:00.")
     why = "No line near the beginning has headings with a time and at least one sensor, separated by comma, semicolon or tab."
     return bad_input(what, "line 1", why, "Export the log as CSV with a line of headings, or state the name of the column of the time.")
@@ -252,7 +252,7 @@ def _table(
     if cold and cold.unit not in ("C", "F"):
         raise bad_input(what, f"line {number}, column {cold.name}", "The cold junction needs a temperature.", "State another column.")
     _check_sensors(what, stated, sensors, cold, number)
-    notes = [Note("left_out", f"Column {headings[place] or place + 1} is no temperature and was left out.", number) for place in left_out]
+    notes = [Note("left_out", f"Column {headings[place] or place + 1} is not a temperature and was left out.", number) for place in left_out]
     if number > 1:
         notes.insert(0, Note("before_table", f"{number - 1} lines before the headings were skipped.", 1))
     return Table(delimiter, number, first, headings, time, _zone_of(headings, time), sensors, cold, tuple(notes))

@@ -19,7 +19,7 @@ def lines_of(data: bytes, what: str, encoding: str | None, most_rows: int) -> li
     text = _decoded(data, what, encoding).replace("\r\n", "\n").replace("\r", "\n").replace("\n\ufeff", "\n")
     if control := _CONTROL.search(text):
         line = text.count("\n", 0, control.start()) + 1
-        why = f"It has the control character {ord(control[0]):#04x}: this is no text."
+        why = f"It has the control character {ord(control[0]):#04x}: this is not text."
         raise bad_input(what, f"line {line}", why, "Export the readings as CSV, as text in UTF-8.")
     if not text.strip():
         raise bad_input(what, "line 1", "It is empty.", "Export the readings again.")

@@ -67,20 +67,20 @@ class Times:
         """Takes a row's time; or says why it is none."""
         match = _WHEN.fullmatch(_spaced(text))
         if match is None:
-            return f"{text[:40]!r} is no date and time."
+            return f"{text[:40]!r} is not a date and time."
         written, _, hour, minute, second, fraction, half, zone = match.groups()
         number = self._number.get(written)
         if number is None:
             number = self._new_date(written, line)
             if number is None:
-                return f"{written!r} is no date from {_YEARS.start} to {_YEARS.stop - 1}."
+                return f"{written!r} is not a date from {_YEARS.start} to {_YEARS.stop - 1}."
         style = (self._dates[number].style, half is not None, zone is not None)
         if style != (self._style or style):
             return f"{text[:40]!r} is written in another way than line {self._lines[0]}."
         hours = int(hour)
         if half is not None:
             if not 1 <= hours <= 12:
-                return f"{text[:40]!r} is no hour of a twelve-hour clock."
+                return f"{text[:40]!r} is not an hour of a twelve-hour clock."
             hours = hours % 12 + (12 if half in "pP" else 0)
         if hours > 23:
             return f"{text[:40]!r} has no hour from 0 to 23."
@@ -147,7 +147,7 @@ class Times:
         found = self._all(order)
         if found is None:
             wrong = next(entry for entry in self._dates if entry.readings[order] is None)
-            why = f"{wrong.text} is no date that begins with the {ORDERS[order]}, as was stated."
+            why = f"{wrong.text} is not a date that begins with the {ORDERS[order]}, as was stated."
             raise self._bad(wrong.line, why, "Correct what was stated, or the file.")
         for other in range(len(ORDERS)):
             instead = self._all(other)

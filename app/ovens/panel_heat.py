@@ -148,7 +148,7 @@ class _Known:
         return self.records[key]
 
     def _recipe(self, line: LineRow, cures: list[Ran]) -> Recipe | None:
-        """Of the first cure after the step: the very revision that ran, else the one of now."""
+        """Of the first cure after the step: the very revision that ran, else the one in force now."""
         if line.route is None:
             return None
         steps = self.routes[line.route].body.steps

@@ -111,7 +111,7 @@ def add_units(session: Session, by: By, pack: Pack, part: Part, run: int | None)
     lot_for_giving(session, by, part.lot.id)
     before = session.get(Flow, (pack.item, part.lot.id, by.e, "fill"))
     if before is not None:
-        raise bad_input("A lot stands twice.", "parts", f"{part.lot.code} is named more than once.", "Name each lot once, with all its units.")
+        raise bad_input("A lot appears twice.", "parts", f"{part.lot.code} is named more than once.", "Name each lot once, with all its units.")
     take(session, by, part.lot.id, part.units, pack.item, "fill", run=run)
     put_in(session, by, pack.item, [Fill(part.lot.id, 1, part.units)])
 
@@ -180,7 +180,7 @@ def _may_be_packed(session: Session, lots: list[Lot], order: int | None, pack: P
     product: Product = catalogue.with_id(session, lots[0].product).body
     kinds = {(lot.product, lot.bin, lot.grade or "prime") for lot in lots} | ({(pack.product, pack.bin, pack.grade)} if pack else set())
     found = [
-        Reason("grade_differs", f"The {'pack and the lots' if pack else 'lots'} differ in {what}.", "Pack them apart.")
+        Reason("grade_differs", f"The {'pack and the lots' if pack else 'lots'} differ in {what}.", "Pack them separately.")
         for what, of_each in zip(("product", "bin", "grade"), zip(*kinds, strict=True), strict=True)
         if len(set(of_each)) > 1
     ]
@@ -217,7 +217,7 @@ def _own_order(session: Session, lot: Lot) -> int | None:
 
 def _new_pack(session: Session, by: By, form: str, lot: Lot, product: Product, order: int | None, size: int | None) -> Pack:
     if form not in ("reel", "bag", "tray"):
-        raise bad_input("That is no pack.", "form", f"{form!r} is not a reel, bag or tray.", "Choose one of them.")
+        raise bad_input("That is not a kind of pack.", "form", f"{form!r} is not a reel, bag or tray.", "Choose one of them.")
     second = lot.grade == "second"
     part_number = product.seconds_part_number if second and product.seconds_part_number else product.part_number
     return new_pack(session, by, form, lot.product, part_number, lot.bin, lot.grade or "prime", order, size or product.units_per_reel)
@@ -226,7 +226,7 @@ def _new_pack(session: Session, by: By, form: str, lot: Lot, product: Product, o
 def new_pack(session: Session, by: By, form: str, product: int, part_number: str, bin: str | None, grade: str, order: int | None, size: int) -> Pack:
     """An empty, open pack with its code."""
     if size < 1:
-        raise bad_input("That is no size.", "size", f"It is {size}.", "Give the number of units of a full pack.")
+        raise bad_input("That is not a size.", "size", f"It is {size}.", "Give the number of units of a full pack.")
     item = Item(e=by.e, kind="pack")
     session.add(item)
     session.flush()

@@ -60,7 +60,7 @@ def _intent(actor: Actor, told: Told) -> Intent:
     if not actor.duties & set(known.duties):
         raise not_allowed(actor.name, known.words, known.duties)
     if told.verb not in VERBS:
-        raise bad_input("That is nothing to enter.", "verb", f"{told.verb!r} is not one of: {', '.join(VERBS)}.", "Choose one of them.")
+        raise bad_input("That can't be entered.", "verb", f"{told.verb!r} is not one of: {', '.join(VERBS)}.", "Choose one of them.")
     arguments: dict[str, Any] = {
         "thing": told.thing, "station": told.station, "person": told.person, "paper": True,
         "values": {value.name: value.value for value in told.values},

@@ -52,7 +52,7 @@ class _Typed:
         try:
             found = _moment(text, self.last, self.zone)
         except ValueError:
-            self.wrong.append(Reason("bad_input", f"{text[:40]!r} is no time.", "Like 07:30, or 2026-03-01 07:30.", name))
+            self.wrong.append(Reason("bad_input", f"{text[:40]!r} is not a time.", "Like 07:30, or 2026-03-01 07:30.", name))
             return None
         self.last = found
         return found
@@ -67,7 +67,7 @@ class _Typed:
         try:
             return float(text) if text else None
         except ValueError:
-            self.wrong.append(Reason("bad_input", f"{text[:40]!r} is no number.", "Like 5.2.", name))
+            self.wrong.append(Reason("bad_input", f"{text[:40]!r} is not a number.", "Like 5.2.", name))
             return None
 
 

@@ -11,6 +11,7 @@ from app.journal.act import Actor
 from app.people import tokens
 from app.people.doors import SEES_PEOPLE, check_door
 from app.people.people import DUTIES
+from app.people.secrets import called
 from app.people.security import note
 from app.people.sessions import browser_of
 from app.people.sign_in import FACTOR, Browser, SignedIn, signed_in
@@ -128,9 +129,8 @@ class MustChoose(NotAllowed):
     leads_to = "choose_secret"
 
     def __init__(self, kind: str) -> None:
-        named = {"pin": "PIN"}.get(kind, kind)
-        why = Reason("password", "The one of now was given by another.", "Sign in at a page and choose one.")
-        super().__init__(f"Choose your own {named} first.", why)
+        why = Reason("password", "The one you have was given to you by someone else.", "Sign in at a page and choose one.")
+        super().__init__(f"Choose your own {called(kind)} first.", why)
 
 
 class LacksFactor(NotAllowed):

@@ -34,7 +34,7 @@ def set_up(request: Request, who: Calling, seed: Line, code: Line, password: Lin
     house, person = house_of(request), own(who)
     try:
         if len(seed) != 32 or set(seed) - set("ABCDEFGHIJKLMNOPQRSTUVWXYZ234567"):
-            raise bad_input("That is no seed.", "seed", "It is not the one of this page.", "Open the page again.")
+            raise bad_input("That is not a seed.", "seed", "It is not the one this page showed.", "Open the page again.")
         wrong = NotAllowed("Nothing was set up.", Reason("password", "The password is wrong.", "Give your password."))
         check_secret(house, person, ("password",), password, who.address, wrong)
         if step_of(seed, code, clock.now()) is None:

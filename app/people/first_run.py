@@ -44,7 +44,7 @@ def make_administrator(house: House, secret: str, name: str, password: str) -> s
 
     def verb(session: Session, by: By) -> dict[str, str]:
         if there_is_an_administrator(session):
-            raise refuse("finished", "There is an administrator.", "The link was used before.", "Ask them to add you.")
+            raise refuse("finished", "There is an administrator already.", "The link was used before.", "Ask them to add you.")
         person = add_person(session, by, name, ["administer", "engineer"])
         keep_secret(session, by, person.id, new, given=False)
         return {"person": code_of(session, "person", person.id)}

@@ -14,9 +14,9 @@ from app.errors import Refused, bad_input, not_allowed
 from app.journal.act import By, act
 from app.naming.resolve import code_of, resolve
 from app.people.callers import Caller, Calling, page_router
-from app.people.people import DUTIES, Certified, add_person, everyone, known_of, set_certificates, set_duties
+from app.people.people import DUTIES, Certified, add_person, change_certificate, everyone, known_of, set_duties
 from app.people.second_factor import factor_of
-from app.people.secrets import is_given, keep_secret, new_secret
+from app.people.secrets import called, is_given, keep_secret, new_secret
 from app.people.sessions import open_sessions
 from app.people.tokens import make_token, revoke_token, tokens_in_force
 from app.web import Line, house_of, redirect, render, zone_of
@@ -65,7 +65,7 @@ def change_duties(request: Request, who: Calling, badge: str, duties: Lines, key
         return {"changed": set_duties(session, by, resolve(session, badge, "person").id, duties)}
 
     _act(request, who, "change_person", {"person": badge, "duties": duties}, verb, key)
-    return redirect(request, "person_page", said=f"Duties now: {', '.join(duties) or 'none. They can not sign in'}.", badge=badge)
+    return redirect(request, "person_page", said=f"Duties now: {', '.join(duties) or 'none, so they cannot sign in'}.", badge=badge)
 
 
 @router.post("/people/{badge}/certificates")
@@ -74,9 +74,8 @@ def change_certificates(request: Request, who: Calling, badge: str, name: Line, 
     day = _end_of(request, until)
 
     def verb(session: Session, by: By) -> dict[str, bool]:
-        person = everyone(session, resolve(session, badge, "person").id)[0]
-        others = [one for one in person.certificates if one.name != name.strip()]
-        return {"changed": set_certificates(session, by, person.id, others if end else [*others, Certified(name.strip(), day)])}
+        person = resolve(session, badge, "person").id
+        return {"changed": change_certificate(session, by, person, Certified(name.strip(), day), end=bool(end))}
 
     if not name.strip():
         raise bad_input("A certificate needs a name.", "name", "It is empty.", "Name it as the stations and steps do.")
@@ -86,7 +85,7 @@ def change_certificates(request: Request, who: Calling, badge: str, name: Line, 
 
 @router.post("/people/{badge}/secret")
 def give_secret(request: Request, who: Calling, badge: str, kind: Line, new: Line, key: Line = "") -> Response:
-    """An administrator gives a new PIN or password to someone who forgot theirs. One's own is chosen, never given: it asks the one of now."""
+    """An administrator gives a new PIN or password to someone who forgot theirs. One's own is chosen, never given: it asks for the current one."""
     with house_of(request).reading() as session:
         about = known_of(session, resolve(session, badge, "person").id)
 
@@ -99,7 +98,7 @@ def give_secret(request: Request, who: Calling, badge: str, kind: Line, new: Lin
         _act(request, who, "give_secret", {"person": badge, "kind": kind}, verb, key)
     except Refused as refusal:
         return _page(request, who, badge, refusal, kind)
-    return redirect(request, "person_page", said=f"The new {kind} is set. Its owner chooses another at the first sign-in.", badge=badge)
+    return redirect(request, "person_page", said=f"The new {called(kind)} is set. Its owner chooses another at the first sign-in.", badge=badge)
 
 
 @router.get("/tokens")
@@ -150,4 +149,4 @@ def _end_of(request: Request, day: str) -> datetime | None:
     try:
         return datetime.combine(date.fromisoformat(day), time.max, ZoneInfo(zone_of(request)))
     except ValueError as error:
-        raise bad_input("That is no day.", "until", f"{day!r} is not a date.", "Like 2027-03-31.") from error
+        raise bad_input("That is not a date.", "until", f"{day!r} can't be read as one.", "Like 2027-03-31.") from error

@@ -92,6 +92,13 @@ def set_certificates(session: Session, by: By, person: int, certificates: Iterab
     return wanted != set(rows)
 
 
+def change_certificate(session: Session, by: By, person: int, one: Certified, *, end: bool = False) -> bool:
+    """One certificate given, given until another day, or ended; the others stay. They are read under the lock: two changes at once lose nothing."""
+    lock(session, Person, [person])
+    others = [other for other in everyone(session, person)[0].certificates if other.name != one.name]
+    return set_certificates(session, by, person, others if end else [*others, one])
+
+
 def duties_of(session: Session, person: int) -> frozenset[str]:
     return frozenset(session.scalars(select(PersonDuty.duty).where(PersonDuty.person == person, PersonDuty.closed_e.is_(None))))
 
@@ -142,5 +149,5 @@ def _checked_badge(badge: str) -> str:
     if text[:1] != codes.LETTERS["person"] or not codes.is_valid(text):
         serial = text[1:-2] if len(text) > 3 else "-0001"
         example = codes.make("person", serial if serial.startswith("-") and serial[1:].isalnum() else "-0001")
-        raise bad_input("That is no badge code.", "badge", f"{badge!r} has a wrong letter or check character.", f"A right one is like {example}.")
+        raise bad_input("That is not a badge code.", "badge", f"{badge!r} has a wrong letter or check character.", f"A valid one is like {example}.")
     return text

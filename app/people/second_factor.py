@@ -65,7 +65,7 @@ def end_factor(session: Session, by: By, person: int) -> None:
     """A device is lost: an administrator who knows that it is they who ask."""
     lock(session, Person, [person])
     if (factor := factor_of(session, person)) is None:
-        raise refuse("finished", "There is no second factor.", "None was set up, or it was ended before.", "Nothing is to be done.")
+        raise refuse("finished", "There is no second factor.", "None was set up, or it was ended before.", "There is nothing to do.")
     factor.closed_e = by.e
 
 

@@ -29,6 +29,11 @@ class NewSecret:
     hash: str
 
 
+def called(kind: str) -> str:
+    """As people read it: "PIN", "password"."""
+    return "PIN" if kind == "pin" else kind
+
+
 def set_secret(session: Session, by: By, person: int, kind: str, secret: str, *, cheap: bool = False) -> None:
     """As its owner does, for setting up, where no one waits at the lock: hashes inside the act."""
     keep_secret(session, by, person, new_secret(kind, secret, cheap=cheap), given=False)
@@ -37,14 +42,14 @@ def set_secret(session: Session, by: By, person: int, kind: str, secret: str, *,
 def new_secret(kind: str, secret: str, about: Sequence[str] = (), *, cheap: bool = False) -> NewSecret:
     """A PIN (digits, for enrolled terminals) or a password. Call before the act. `about`: what others know of the person, name and badge."""
     if kind not in _LEAST:
-        raise bad_input("That is no secret.", "kind", f"{kind!r} is not pin or password.", "Choose one of them.")
+        raise bad_input("That is neither a PIN nor a password.", "kind", f"{kind!r} is not pin or password.", "Choose one of them.")
     if not _LEAST[kind] <= len(secret) <= _MOST:
-        raise bad_input(f"The {kind} is too short or too long.", kind, f"It needs {_LEAST[kind]} to {_MOST} characters.", "Choose another.")
+        raise bad_input(f"The {called(kind)} is too short or too long.", kind, f"It needs {_LEAST[kind]} to {_MOST} characters.", "Choose another.")
     if kind == "pin" and not (secret.isascii() and secret.isdigit()):
-        raise bad_input("A PIN is digits.", "pin", "It has other signs.", "Choose digits only.")
+        raise bad_input("A PIN is digits.", "pin", "It has other characters.", "Choose digits only.")
     if kind == "password" and _is_common(secret, about):
         why = "It is among the thousands that are tried first: a common one, a row of keys, a repeat, or what is known of the person."
-        raise bad_input("This password is guessed first.", "password", why, "Choose another, like a few words that do not belong together.")
+        raise bad_input("This password is easily guessed.", "password", why, "Choose another, like a few words that do not belong together.")
     return NewSecret(kind, hasher(cheap=cheap).hash(secret))
 
 

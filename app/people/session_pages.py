@@ -14,7 +14,7 @@ from app.naming.resolve import code_of, resolve
 from app.people.callers import SESSION_COOKIE, Caller, Calling, at_browser, cookie_of, own, page_router
 from app.people.people import known_of
 from app.people.second_factor import factor_of
-from app.people.secrets import keep_secret, new_secret
+from app.people.secrets import called, keep_secret, new_secret
 from app.people.security import note
 from app.people.sessions import end_all, end_session, end_sessions, open_sessions
 from app.people.sign_in import FACTOR, begin_session, check_secret, digest
@@ -32,7 +32,7 @@ def choose_secret(request: Request, who: Calling, next: str = "/") -> Response:
 
 @router.post("/my-secret")
 def my_secret(request: Request, who: Calling, kind: Line, old: Line, new: Line, key: Line = "", next: Line = "") -> Response:
-    """A new PIN or password of one's own, by the password of now. All sessions of before end; this browser gets a new one."""
+    """A new PIN or password of one's own, by the current password. All earlier sessions end; this browser gets a new one."""
     try:
         _set_own(request, who, kind, old, new, key)
     except Refused as refusal:
@@ -42,7 +42,7 @@ def my_secret(request: Request, who: Calling, kind: Line, old: Line, new: Line, 
     if next:
         answer: Response = RedirectResponse(here_only(next), status_code=303)
     else:
-        answer = redirect(request, "person_page", said=f"Your new {_named(kind)} is set.", badge=_badge(request, who))
+        answer = redirect(request, "person_page", said=f"Your new {called(kind)} is set.", badge=_badge(request, who))
     set_cookie(request, answer, SESSION_COOKIE, token)
     return answer
 
@@ -50,11 +50,11 @@ def my_secret(request: Request, who: Calling, kind: Line, old: Line, new: Line, 
 def _set_own(request: Request, who: Caller, kind: str, old: str, new: str, key: str) -> None:
     house, person, must = house_of(request), own(who), _must(who)
     if must and kind != must:
-        raise bad_input(f"Choose a {_named(must)} first.", "kind", "It is the one that was given.", "Choose it here.")
-    wrong = Reason("password", f"The {_named(must or 'password')} of now is wrong.", "Type the one that works now, then the new one.")
-    check_secret(house, person, (must or "password",), old, who.address, NotAllowed(f"Your {_named(kind)} stays as it is.", wrong))
+        raise bad_input(f"Choose a {called(must)} first.", "kind", "It is the one that was given.", "Choose it here.")
+    wrong = Reason("password", f"The current {called(must or 'password')} is wrong.", "Type the one you use now, then the new one.")
+    check_secret(house, person, (must or "password",), old, who.address, NotAllowed(f"Your {called(kind)} stays as it is.", wrong))
     if new == old:
-        raise bad_input(f"That is the {_named(must or 'password')} of now.", "new", "Another one is asked for.", "Choose another.")
+        raise bad_input(f"That is the current {called(must or 'password')}.", "new", "The new one must differ from it.", "Choose another.")
     with house.reading() as session:
         about = known_of(session, person)
     kept = new_secret(kind, new, about, cheap=house.settings.cheap_passwords)
@@ -122,7 +122,7 @@ def _at_terminal(who: Caller) -> bool:
 
 def _choosing(request: Request, who: Caller, next: str, refusal: Refused | None = None, kind: str = "") -> Response:
     must = _must(who)
-    values: dict[str, Any] = {"must": must, "kind": must or kind or "password", "named": _named(must or "password"), "next": next}
+    values: dict[str, Any] = {"must": must, "kind": must or kind or "password", "named": called(must or "password"), "next": next}
     values["at_terminal"] = _at_terminal(who)
     return render(request, "people/choose_secret.html", status=refusal.status if refusal else 200, refusal=refusal, **values)
 
@@ -135,10 +135,6 @@ def _lacks(house: House, person: int, terminal: int | None) -> str | None:
     """After a given password the second factor is next, where one is asked for."""
     with house.reading() as session:
         return FACTOR if house.settings.second_factor and terminal is None and factor_of(session, person) is None else None
-
-
-def _named(kind: str) -> str:
-    return "PIN" if kind == "pin" else kind
 
 
 def _this(request: Request) -> str:

@@ -168,7 +168,7 @@ def check_signature(house: House, person: int, password: str | None, address: st
     check_secret(house, person, ("password",), password, address, NotAllowed("Nothing was signed.", wrong))
     with house.reading() as session:
         if is_given(session, person, "password"):
-            why = Reason("password", "Another gave this password and knows it.", "Sign in with it, choose one of your own, and sign with that.")
+            why = Reason("password", "Someone else gave you this password.", "Sign in with it, choose one of your own, and sign with that.")
             raise NotAllowed("Nothing was signed.", why)
 
 

@@ -39,7 +39,7 @@ def retire_terminal(session: Session, by: By, terminal: int) -> None:
     if row is None:
         raise unknown(str(terminal), "a terminal")
     if row.closed_e is not None:
-        raise refuse("finished", "This terminal is retired.", "Someone did it before.", "Enrol it again.")
+        raise refuse("finished", "This terminal is retired.", "Someone already retired it.", "Enrol it again.")
     row.closed_e = by.e
 
 

@@ -45,7 +45,7 @@ def revoke_token(session: Session, by: By, token: int) -> None:
     if row is None:
         raise unknown(str(token), "the number of a token")
     if row.closed_e is not None:
-        raise refuse("finished", f"Token {row.name} is revoked.", "Someone did it before.", "Make a new one.")
+        raise refuse("finished", f"Token {row.name} is revoked.", "Someone already revoked it.", "Make a new one.")
     row.closed_e = by.e
 
 

@@ -63,9 +63,9 @@ def read_csv_maps(data: bytes, what: str, stated: Stated, header_line: int, head
         raise bad_input(what, f"line {header_line + 1 + body.count(10)}", *CUT_SHORT)
     fields = split_fields(body if body.endswith(b"\n") or not body else body + b"\n", header, header_line + 1)
     for number, why in fields.bad[:1]:
-        raise bad_input(what, f"line {number}", why, "Expected a die a line, with a field for each column of the header.")
+        raise bad_input(what, f"line {number}", why, "Expected one die per line, with a field for each column of the header.")
     if not len(fields.line):
-        raise bad_input(what, f"line {header_line}", "There are no dies after the header.", "Expected a die a line.")
+        raise bad_input(what, f"line {header_line}", "There are no dies after the header.", "Expected one die per line.")
     dies = _dies(fields, header, what, header_line)
     values = _values(fields, header, what)
     notes = _notes(data.decode(), header_line, what)
@@ -88,7 +88,7 @@ def _notes(text: str, header_line: int, what: str) -> Notes:
 
 
 def _values(fields: Fields, header: Header, what: str) -> dict[str, NDArray[np.float64]]:
-    """The further columns that have numbers throughout, some of them at least, by name; a name that stands twice is passed over."""
+    """The further columns that have numbers throughout, some of them at least, by name; a name that appears twice is passed over."""
     known = {*X, *Y, *BIN, *WAFER, *LOT, *PRODUCT, *QUALITY}
     found: dict[str, NDArray[np.float64]] = {}
     for place, name in enumerate(header.names):
@@ -106,7 +106,7 @@ def _values(fields: Fields, header: Header, what: str) -> dict[str, NDArray[np.f
 
 
 def _valued(die_map: DieMap, dies: _Dies, values: dict[str, NDArray[np.float64]], rows: NDArray[np.bool_]) -> DieMap:
-    """The map with the values of its dies; of a die that stands twice the first line's."""
+    """The map with the values of its dies; of a die that appears twice the first line's."""
     if not values:
         return die_map
     place = die_map.index_of(dies.x[rows], dies.y[rows])[::-1]
@@ -209,7 +209,7 @@ def _grid(dies: _Dies, what: str) -> tuple[tuple[int, int], NDArray[np.uint16]]:
     other = grid[place] != dies.code + 1
     if other.any():
         n = int(np.argmax(other))
-        why = f"The die x {dies.x[n]}, y {dies.y[n]} stands twice with different bins."
+        why = f"The die x {dies.x[n]}, y {dies.y[n]} appears twice with different bins."
         raise bad_input(what, f"line {dies.line[n]}", why, "Keep the line that is right.")
     return (x_min, y_min), grid.reshape(height, width)
 

@@ -157,7 +157,7 @@ def _block(section: _Section, what: str) -> list[_Line]:
             what,
             f"line {section.rows[-1].line if section.rows else 1}",
             "There is no grid.",
-            "Expected a line of codes a row of dies.",
+            "Expected one line of codes for each row of dies.",
         )
     block = section.rows[filled[0] : filled[-1] + 1]
     blank = next((row for row in block if not row.text.strip()), None)

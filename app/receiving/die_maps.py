@@ -59,6 +59,6 @@ def _refuse_twice(maps: list[DieMap], what: str) -> None:
     seen: set[str | None] = set()
     for each in maps:
         if each.wafer in seen and len(maps) > 1:
-            which = f"The wafer {each.wafer!r} stands twice" if each.wafer else "Several maps name no wafer"
+            which = f"The wafer {each.wafer!r} appears twice" if each.wafer else "Several maps name no wafer"
             raise bad_input(what, f"wafer {each.wafer}", f"{which} in the file.", "Keep one map of each wafer, each with its name.")
         seen.add(each.wafer)

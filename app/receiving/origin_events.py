@@ -170,7 +170,7 @@ def _things(event: dict[str, Any], at: str, what: str) -> Iterator[NamedThing]:
 def _list(event: dict[str, Any], name: str, at: str, what: str) -> list[Any]:
     found = event.get(name, [])
     if not isinstance(found, list):
-        raise bad_input(what, f"{at}.{name}", "It is no list.", "Expected a list.")
+        raise bad_input(what, f"{at}.{name}", "It is not a list.", "Expected a list.")
     return found
 
 
@@ -180,7 +180,7 @@ def _as_list(value: Any) -> list[Any]:
 
 def _object(value: Any, what: str, where: str) -> dict[str, Any]:
     if not isinstance(value, dict):
-        raise bad_input(what, where, "It is missing or no JSON object.", "Expected an object with named members.")
+        raise bad_input(what, where, "It is missing, or is not a JSON object.", "Expected an object with named members.")
     return value
 
 
@@ -200,7 +200,7 @@ def _word(event: dict[str, Any], name: str, words: frozenset[str], at: str, what
 
 
 def _no_word(word: Any, where: str, what: str) -> BadInput:
-    return bad_input(what, where, f"{str(word)[:80]!r} is no word of the CBV 2.0, nor a URI.", "Use a word of the vocabulary, or a URI of your own.")
+    return bad_input(what, where, f"{str(word)[:80]!r} is neither a word of the CBV 2.0 nor a URI.", "Use one of its words, or a URI of your own.")
 
 
 def _time(value: Any, where: str, what: str) -> datetime:

@@ -31,7 +31,7 @@ def receive_panels(
     """
     part: Part = catalogue.with_id(session, session.get_one(Batch, frames.id).part).body
     if part.kind != "lead frame":
-        raise refuse("material_wrong", f"{frames.code} is no lead-frame batch.", f"It is {part.kind} {part.number}.", "Name the lead-frame batch.")
+        raise refuse("material_wrong", f"{frames.code} is not a lead-frame batch.", f"It is {part.kind} {part.number}.", "Name the lead-frame batch.")
     size = (rows or part.rows, columns or part.columns)
     if not size[0] or not size[1]:
         raise bad_input("The panels' size is not known.", "rows", f"{part.number} has no rows and columns.", "State rows and columns.")
@@ -71,7 +71,7 @@ def _between(first: str, last: str) -> list[str]:
     a, b = _parted(first), _parted(last)
     if a is None or b is None or a[0] != b[0] or a[2] != b[2] or int(b[1]) < int(a[1]):
         raise bad_input(
-            "That is no range.", "last", f"From {first} to {last} nothing counts up.", "Give a first and a last that differ in one number."
+            "That is not a range.", "last", f"From {first} to {last} nothing counts up.", "Give a first and a last that differ in one number."
         )
     if int(b[1]) - int(a[1]) >= _MOST:
         raise bad_input("That range is too long.", "last", f"It has more than {_MOST} panels.", "Receive it in parts.")
@@ -101,7 +101,7 @@ def _check_marks(session: Session, marks: list[str | None]) -> None:
     if len(set(given)) < len(given):
         twice = next(mark for mark, times in Counter(given).items() if times > 1)
         raise bad_input(
-            "A mark stands twice.", f"marks[{given.index(twice)}]", f"{twice} stands more than once.", "Every panel has a mark of its own."
+            "A mark appears twice.", f"marks[{given.index(twice)}]", f"{twice} appears more than once.", "Every panel has a mark of its own."
         )
     together(session, *turn_to_name(session))
     known = set(session.scalars(select(Code.code).where(Code.code.in_(given))))

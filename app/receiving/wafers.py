@@ -40,7 +40,7 @@ class MapFile:
 def read_map_files(house: House, files: Sequence[tuple[str, bytes]], part: Part, stated: Stated) -> list[MapFile]:
     """Keeps and reads the files, outside any transaction. The part says which bins pass where neither file nor sender does."""
     if part.kind != "wafer":
-        raise bad_input(f"{part.number} is no wafer part.", "part", f"It is {part.kind}.", "Name the wafer's part.")
+        raise bad_input(f"{part.number} is not a wafer part.", "part", f"It is {part.kind}.", "Name the wafer's part.")
     stated = stated if stated.passing else replace(stated, passing=part.passing_bins)
     found = []
     for name, data in files:

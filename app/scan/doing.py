@@ -163,9 +163,9 @@ _THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}", re.ASCII)
 def number(name: str, text: str) -> float:
     typed = text.strip()
     if _NUMBER.fullmatch(typed) is None:
-        raise bad_input("That is no number.", name, f"{text[:40]!r} can't be read.", "Enter digits, with a point or comma.")
+        raise bad_input("That is not a number.", name, f"{text[:40]!r} can't be read.", "Enter digits, with a point or comma.")
     if _THOUSANDS.fullmatch(typed):
-        raise bad_input("That may be two numbers.", name, f"The comma of {typed!r} may part thousands or decimals.", "Enter it without the comma.")
+        raise bad_input("That may be two numbers.", name, f"The comma of {typed!r} may mark thousands or decimals.", "Enter it without the comma.")
     return float(typed.replace(",", "."))
 
 
@@ -201,7 +201,7 @@ def _count(method: str, entered: dict[str, float]) -> tuple[int, str, float] | N
 
 def _bins_out(session: Session, by: By, run: Run, bins: dict[str, float], values: list[Value], person: int | None) -> str:
     if broken := [name for name, units in bins.items() if units < 0 or units != int(units)]:
-        raise bad_input("The test can't end yet.", f"bin.{broken[0]}", f"{bins[broken[0]]:g} is no number of units.", "Enter whole numbers.")
+        raise bad_input("The test can't end yet.", f"bin.{broken[0]}", f"{bins[broken[0]]:g} is not a number of units.", "Enter whole numbers.")
     lots = take_bins_out(session, by, run, with_grades(session, run, {name: int(units) for name, units in bins.items()}), values, person=person)
     told = ", ".join(f"{name} {code_of(session, 'lot', lot.item)}" for name, lot in lots.items())
     return f"Finished. Loose lots: {told}."

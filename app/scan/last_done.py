@@ -128,7 +128,7 @@ def _void(session: Session, entry: Entry) -> Undo:
     query = select(Run).where(Run.station == station.id, (Run.e == entry.id) | (Run.closed_e == entry.id))
     run = session.scalar(query.order_by(Run.started_at.desc()).limit(1))  # by the index of starts: it was a moment ago
     if run is None:
-        raise Refused("That run is not found.", Reason("finished", "Its entry names no run at this station.", "Void it on the page of actions."))
+        raise Refused("That run is not found.", Reason("finished", "Its entry names no run at this station.", "Void it under Do."))
     code = code_of(session, "run", run.id)
 
     def verb(s: Session, by: By, reason: str) -> dict[str, Any]:

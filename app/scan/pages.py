@@ -241,7 +241,7 @@ def undo_page(request: Request, who: Calling, entry: Number, station: str = "") 
 @router.post("/floor/undo")
 def undo_now(request: Request, who: Calling, form: Sending) -> Response:
     if not (form.entry.isascii() and form.entry.isdigit() and len(form.entry) < 16):
-        raise bad_input("Nothing is taken back.", "entry", f"{form.entry!r} is no entry.", "Choose it from the last things done.")
+        raise bad_input("Nothing is taken back.", "entry", f"{form.entry!r} is not an entry.", "Choose it from the last things done.")
     with house_of(request).reading() as session:
         chosen = _station(session, form.station)
         try:

@@ -141,7 +141,7 @@ def _fill(session: Session, by: By, person: int | None, named: Named, station: i
     pack = _in_work(session, station)
     units = numbers.get(UNITS, 0.0)
     if units < 1 or units != int(units):
-        raise refuse("bad_input", "Nothing was filled in.", f"{units:g} is no number of units.", "Enter a whole number.")
+        raise refuse("bad_input", "Nothing was filled in.", f"{units:g} is not a number of units.", "Enter a whole number.")
     fill.fill_more(session, by, pack, [fill.Part(_lot(session, named), int(units))])
     code, inside = code_of(session, "pack", pack.item), units_of(session, pack.item)
     if inside < pack.size_units:
@@ -177,5 +177,5 @@ def _in_work(session: Session, station: int, only: int | None = None) -> Pack:
 def _lot(session: Session, named: Named) -> Named:
     lot = _loose_lot(session, named)
     if lot is None:
-        raise refuse("not_here", f"{named.code} is no loose lot.", "Units come from one loose lot.", "Scan the lot, or the jar that it is alone in.")
+        raise refuse("not_here", f"{named.code} is not a loose lot.", "Units come from one loose lot.", "Scan the lot, or the jar that has it alone.")
     return lot

@@ -104,7 +104,7 @@ def import_results(
     decimal: Annotated[str | None, typer.Option(help="The decimal sign, . or , where the file leaves it open.")] = None,
     data: DataFolder = None,
 ) -> None:
-    """Import a tester's unit results: they end the run, with one loose lot a bin."""
+    """Import a tester's unit results: they end the run, with one loose lot per bin."""
     from app.evidence.refused import kept_when_refused
     from app.final_test.bin_tables import bin_table_of
     from app.final_test.results_in import import_unit_results, read_results

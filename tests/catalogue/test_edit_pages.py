@@ -58,7 +58,7 @@ def test_errors_come_back_with_path_line_and_the_text_as_it_was_typed(house: Hou
     assert f"line {line}, parts[0].colour" in page
     assert "<code>colour = 3</code>" in page
     assert text_on(page).strip() == text.strip()
-    assert "no TOML" in browser.submit("/catalogue/edit", text="[[parts")
+    assert "not TOML" in browser.submit("/catalogue/edit", text="[[parts")
 
 
 def test_a_signature_is_for_what_was_read(house: House, browser: Browser) -> None:
@@ -90,7 +90,7 @@ def test_an_approved_route_goes_on_as_a_new_revision(house: House, client: TestC
 def test_a_blank_of_every_kind_is_toml_whose_keys_are_known(kind: str) -> None:
     with pytest.raises(BadInput) as refused:
         read_catalogue(re.sub(r"^# ?(\w+) = ?$", "", blank(kind), flags=re.MULTILINE))
-    assert not any("no TOML" in reason.why or "no key" in reason.why or "is missing" in reason.why for reason in refused.value.reasons)
+    assert not any("not TOML" in reason.why or "no key" in reason.why or "is missing" in reason.why for reason in refused.value.reasons)
 
 
 def test_every_kind_can_be_begun_and_the_site_changed(house: House, browser: Browser) -> None:

@@ -1,4 +1,4 @@
-"""A tester's file ends its run: bins and failures counted, one loose lot a bin, the rest stays, the file kept twice over."""
+"""A tester's file ends its run: bins and failures counted, one loose lot per bin, the rest stays, the file kept twice over."""
 
 import json
 from hashlib import sha256

@@ -156,7 +156,7 @@ LONG = HEADER + "".join(f"{unit},PASS,0.65,0.35,450\n" for unit in range(1, 1501
         (FIRST + "2,PASS,0,65,0,35,450\n", "line 3", "It has 7 fields"),
         (FIRST + "2,,0.65,0.35,450\n", "line 3, column result", "empty"),
         (FIRST + ",PASS,0.65,0.35,450\n", "line 3, column unit", "missing"),
-        (LONG + "1501.5,PASS,0.65,0.35,450\n", "line 1502, column unit", "no whole number"),
+        (LONG + "1501.5,PASS,0.65,0.35,450\n", "line 1502, column unit", "not a whole number"),
         (FIRST + "2,PASS,0.65,0.35,450\n\n1,F1,,,\n", "line 5, column unit", "Unit 1 has a result in line 2 already"),
         (FIRST.replace("\n1,", "\nA,") + "B,F1,,,\nA,F1,,,\n", "line 4, column unit", "Unit A has a result in line 2 already"),
         (FIRST + '2,"PASS,0.65,0.35,450\n3,PASS,"0.65,0.35,450\n', "line 4, column x_red", "is not a number"),
@@ -199,7 +199,7 @@ def test_a_decimal_comma_that_could_part_thousands_is_asked_for(tmp_path: Path) 
     [
         (MARKED.format("450"), ".", "does not have the decimal sign ."),
         (MARKED.replace(",", ".").format("450"), ",", "does not have the decimal sign ,"),
-        (HEADER + GOOD, ",", "parts its columns"), (MARKED.format("450"), ";", "no decimal sign"),
+        (HEADER + GOOD, ",", "separates its columns"), (MARKED.format("450"), ";", "not a decimal sign"),
     ],
 )  # fmt: skip
 def test_a_decimal_sign_that_was_stated_must_be_the_file_s(tmp_path: Path, text: str, decimal: str, why: str) -> None:

@@ -101,7 +101,7 @@ def test_it_is_run_listed_read_and_taken_away_over_http(house: House, one: Made)
         assert kept.json()["pack"] == one.reel.code
         assert browser.get("/mock-recalls.csv").text.count("\r\n") == 2
         assert browser.get("/mock-recalls/99").status_code == 404
-        assert "no seed" in browser.post("/mock-recalls", data=form | {"key": "k", "seed": "x"}, headers=HERE).text
+        assert "not a seed" in browser.post("/mock-recalls", data=form | {"key": "k", "seed": "x"}, headers=HERE).text
 
 
 def test_the_call_rehearses_lists_and_reads(house: House, one: Made) -> None:

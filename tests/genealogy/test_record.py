@@ -145,7 +145,7 @@ def test_page_and_json_are_one_answer_each_with_the_same_facts(factory: Factory)
         codes = [row["code"] for name in ("wafers", "batches", "panels", "lots") for row in told[name]] + [row["run"] for row in told["runs"]]
         assert len(codes) > 10
         assert [code for code in codes if code not in page.text] == [], named.code
-        assert not re.search(r'id="([^"]+)"(?=.*id="\1")', re.sub(r"\s", " ", page.text)), "an id stands twice"
+        assert not re.search(r'id="([^"]+)"(?=.*id="\1")', re.sub(r"\s", " ", page.text)), "an id appears twice"
     for path in (f"/packs/{one.reel.code}", f"/trace/{one.reel.code}", f"/lots/{one.lot.code}", "/find?code=L26-0000"):
         assert "/record/" in client.get(path).text, path
     assert client.get(f"/record/{one.wafer.code}").status_code == 404

@@ -36,7 +36,7 @@ def test_a_given_password_leads_to_its_change_and_nowhere_else(house: House) -> 
 
 
 @pytest.mark.parametrize(("kind", "old", "new", "said"), [
-    ("password", GIVEN, GIVEN, "That is the password of now."), ("password", "guessed", OWN, "The password of now is wrong."),
+    ("password", GIVEN, GIVEN, "That is the current password."), ("password", "guessed", OWN, "The current password is wrong."),
     ("password", GIVEN, "short", "too short"), ("pin", GIVEN, "918273", "Choose a password first."),
 ])  # fmt: skip
 def test_what_does_not_change_it_leaves_the_page(house: House, kind: str, old: str, new: str, said: str) -> None:
@@ -80,7 +80,7 @@ def test_nothing_is_signed_with_a_given_password(house: House) -> None:
         give(browser, house, badge, "password", GIVEN)
         with house.reading() as session:
             mara = resolve(session, badge, "person").id
-        with pytest.raises(Refused, match="Another gave this password"):
+        with pytest.raises(Refused, match="Someone else gave you this password"):
             check_signature(house, mara, GIVEN, "10.0.0.1")
         body = {"what": "concession", "words": "x", "signed_by": badge, "password": GIVEN}
         bearer = {"Authorization": f"Bearer {token(house, 'quality')}"}

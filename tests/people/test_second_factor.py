@@ -86,7 +86,7 @@ def test_a_code_that_was_seen_is_worth_nothing(house: House) -> None:
 
 
 @pytest.mark.parametrize(("wrong", "said"), [
-    ({"code": "000000"}, "not that of this seed"), ({"password": "guessed"}, "The password is wrong"), ({"seed": "A" * 31 + "1"}, "no seed"),
+    ({"code": "000000"}, "not that of this seed"), ({"password": "guessed"}, "The password is wrong"), ({"seed": "A" * 31 + "1"}, "not a seed"),
 ])  # fmt: skip
 def test_what_does_not_set_one_up_leaves_none(house: House, wrong: dict[str, str], said: str) -> None:
     badge = person(house, "Mara", "operate")

@@ -29,6 +29,7 @@ from app.naming.resolve import Named
 from app.ovens import loads
 from app.packing import fill, shipping
 from app.packing.dry import seal_pack
+from app.people.people import Certified, add_person, change_certificate, everyone
 from app.receiving.die_map import Stated
 from app.receiving.panels import receive_panels
 from app.receiving.wafers import read_map_files, receive_wafers
@@ -215,3 +216,14 @@ def test_what_comes_twice_at_the_same_moment_is_received_once(factory: Factory) 
         answers += at_once(wafer, wafer, panel, panel)
     assert Counter(answers) == {1: 10, "bad_input": 10}
     assert list(check(factory.house)) == []
+
+
+def test_certificates_given_at_the_same_moment_are_all_kept(factory: Factory) -> None:
+    person = factory.do("add_person", lambda s, by: add_person(s, by, "Ida Moss", ["operate"]).id)
+
+    def give(name: str) -> Callable[[], Any]:
+        return lambda: factory.do("change_person", lambda s, by: change_certificate(s, by, person, Certified(name, None)))
+
+    assert all(at_once(*[give(f"step {n}") for n in range(4)]))
+    with factory.house.reading() as session:
+        assert {one.name for one in everyone(session, person)[0].certificates} == {f"step {n}" for n in range(4)}

@@ -258,7 +258,7 @@ def test_several_wafers_in_one_file_are_all_read() -> None:
     two = SMALL.e142(wafer="W-1").replace("</SubstrateMaps></MapData>", "")
     two += SMALL.e142(wafer="W-2").split("<SubstrateMaps>")[1]
     assert [m.wafer for m in read_maps(two.encode(), "x")] == ["W-1", "W-2"]
-    assert "stands twice" in refusal(two.replace("W-2", "W-1"))[1]
+    assert "appears twice" in refusal(two.replace("W-2", "W-1"))[1]
     text = "lot: L9\norigin: ul\nnull: .\npassing bins: 1\nwafer: A\n.1\n11\n\nwafer: B\nlot: L8\n11\n17\n"
     assert [(m.wafer, m.lot, m.gross, m.passing) for m in read_maps(text.encode(), "x")] == [("A", "L9", 3, 3), ("B", "L8", 4, 3)]
     csv = "x;y;bin;wafer;quality\n1;1;a;A;pass\n2;1;b;A;fail\n\n1;1;a;B;pass\n"
@@ -422,7 +422,7 @@ def test_anything_else_is_a_refusal(data: bytes) -> None:
 
 
 def test_further_columns_of_numbers_are_kept_with_the_dies() -> None:
-    """A wavelength with a comma as decimal mark, an empty field, a column of words that is no number, a die that stands twice."""
+    """A wavelength with a comma as decimal mark, an empty field, a column of words that is no number, a die that appears twice."""
     text = "wafer;x;y;bin;Wavelength nm;note\nW1;1;1;1;621,5;a\nW1;2;1;1;;b\nW1;2;2;9;619,25;c\nW1;1;1;1;700,0;d\n"
     (told,) = read_maps(text.encode(), "map.csv", Stated(passing=("1",)))
     assert list(told.values) == ["wavelengthnm"]

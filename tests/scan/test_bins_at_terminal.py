@@ -28,7 +28,7 @@ def test_counts_by_bin_end_a_test_and_each_bin_is_a_loose_lot(house: House) -> N
         assert "units in B1, prime" in ola.page and "/unit_results" in ola.page
         ola.send("/floor/finish", **{"bin.B1": "30", "bin.B2": "6", "bin.R": "1.5"})
         ola.send("/floor/finish", confirmed="yes")
-        assert "1.5 is no number of units" in ola.page
+        assert "1.5 is not a number of units" in ola.page
         ola.scan(loose.code)
         ola.send("/floor/finish", **{"bin.B1": "30", "bin.B2": "6", "bin.R": "0"})
         ola.scan(tester)

@@ -129,7 +129,7 @@ def test_more_than_fits_or_than_there_is_is_refused_and_nothing_goes_in(stage: S
     ola.scan(lot.code)
     ola.send("/floor/finish", **{"fill.units": "2.5"})
     ola.send("/floor/finish", confirmed="yes")
-    assert "no number of units" in ola.page
+    assert "not a number of units" in ola.page
     with stage.factory.house.reading() as session:
         assert units_of(session, newest_pack(session).item) == 0
 

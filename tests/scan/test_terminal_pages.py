@@ -210,7 +210,7 @@ def test_a_start_is_taken_back_by_who_made_it_or_a_lead_and_by_nobody_else(app: 
     assert f"/floor/undo/{entry}" in lea.get(f"/floor?station={attach}")
     bo.get(f"/floor/undo/{entry}?station={attach}")
     bo.send("/floor/undo", reason="wrong magazine")
-    assert bo.heading.startswith("Stop.") and "Ask who entered it, or a lead" in bo.page
+    assert bo.heading.startswith("Stop.") and "Ask the person who entered it, or a lead" in bo.page
     ola.get(f"/floor/undo/{entry}?station={attach}")
     ola.send("/floor/undo", reason="wrong magazine")
     assert "is void" in ola.said
