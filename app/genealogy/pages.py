@@ -9,7 +9,7 @@ from sqlalchemy.orm import Session
 from app.errors import Refused, not_allowed
 from app.genealogy.freed import units_freed
 from app.holds.place import place_hold
-from app.holds.release import release_hold
+from app.holds.release import named_to_release, release_hold
 from app.holds.words import on_what
 from app.journal.act import By, act
 from app.journal.models import Entry
@@ -61,7 +61,7 @@ def release_now(
 
     def verb(session: Session, by: By) -> dict[str, Any]:
         hold = session.get_one(Hold, resolve(session, code, "hold").id)
-        chosen = [resolve(session, name) for name in names]
+        chosen = named_to_release(session, names)
         freed = units_freed(session, hold, chosen)
         release_hold(session, by, hold, chosen, disposition, words, units_freed=freed)
         return {"freed": freed}

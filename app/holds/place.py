@@ -35,6 +35,8 @@ def place_hold(
     if span is not None:
         if subject.kind != "station":
             raise bad_input("A span of time belongs to a station.", "span", f"{subject.code} is a {subject.kind}.", "Name a station.")
+        if span[1] is not None and span[1] < span[0]:
+            raise bad_input("The span ends before it begins.", "span", "No work lies in it.", "Swap them.")
         return _insert(session, by, "span", subject.id, reason, automatic=automatic, span=span)
     if subject.kind == "lot":
         return _hold_lot(session, by, subject, reason, automatic=automatic)

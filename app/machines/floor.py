@@ -164,6 +164,8 @@ def scrap(body: ScrapIn, call: Calling) -> DoneOut:
             if body.cells or body.units is not None:
                 raise bad_input("A wafer is scrapped whole.", "thing", f"{one.code} is a wafer.", "Leave cells and units empty.")
             scrap_wafer(s, by, one.id, body.reason)
+        elif body.cells and one.kind != "panel":
+            raise bad_input("Which panel?", "cells", f"{one.code} is a {one.kind}, and cells are those of a panel.", "Name the panel, or give units.")
         elif body.cells:
             scrap_cells(s, by, one.id, _cells(body.cells), body.reason)
         elif body.units is not None:
@@ -171,7 +173,7 @@ def scrap(body: ScrapIn, call: Calling) -> DoneOut:
         elif one.kind == "panel":
             scrap_panel(s, by, one.id, body.reason)
         else:
-            raise bad_input("How many units?", "units", f"{one.code} is a lot.", "Give units.")
+            raise bad_input("How many units?", "units", f"{one.code} is a {one.kind}.", "Give units.")
         return {"done": True}
 
     return DoneOut(**call.do("scrap", body, verb))
@@ -191,7 +193,7 @@ def sample(body: SampleIn, call: Calling) -> SampleOut:
             taken = sample_cells(s, by, one.id, _cells(body.cells), body.purpose, kept=body.kept)
         else:
             if body.units is None:
-                raise bad_input("How many units?", "units", f"{one.code} is a lot.", "Give units.")
+                raise bad_input("How many units?", "units", f"{one.code} is a {one.kind}.", "Give units.")
             taken = sample_units(s, by, lot_in(s, one).id, body.units, body.purpose, kept=body.kept)
         return _sample(s, taken)
 

@@ -11,7 +11,7 @@ from app.errors import bad_input
 from app.floor.groups import contents
 from app.genealogy.freed import units_freed
 from app.holds.place import place_hold
-from app.holds.release import release_hold
+from app.holds.release import named_to_release, release_hold
 from app.holds.stopped import station_stops, stops_on
 from app.journal.act import By
 from app.ledger.runs import Line
@@ -19,7 +19,7 @@ from app.ledger.sets import panels_of
 from app.ledger.stops import Hold
 from app.machines.bodies import Before, Disposition, HoldCode, Limit, Moment, Name, Number, Signed, Told, Words
 from app.machines.calls import PROBLEMS, Call, calling
-from app.machines.names import line_numbered, panel_codes, run_named, things_of
+from app.machines.names import line_numbered, panel_codes, run_named
 from app.naming.resolve import Named, code_of, resolve
 
 router = APIRouter(prefix="/api/v1", tags=["holds"], responses=PROBLEMS)
@@ -82,6 +82,8 @@ class StopsOut(BaseModel):
 def place(body: HoldIn, call: Calling) -> HoldOut:
     if (body.subject is None) == (body.line is None):
         raise bad_input("What is held?", "subject", "Name a subject or a line: one of them.", "Leave the other out.")
+    if body.span_to and not body.span_from:
+        raise bad_input("A span of time has a begin.", "span_from", "Only its end is given.", "Give both; or leave the end out too.")
     span = (body.span_from, body.span_to) if body.span_from else None
 
     def verb(s: Session, by: By) -> dict[str, Any]:
@@ -97,7 +99,7 @@ def place(body: HoldIn, call: Calling) -> HoldOut:
 def release(hold: str, body: ReleaseIn, call: Calling) -> ReleaseOut:
     def verb(s: Session, by: By) -> dict[str, Any]:
         one = s.get_one(Hold, resolve(s, hold, "hold").id)
-        items = things_of(s, body.items)
+        items = named_to_release(s, body.items)
         freed = units_freed(s, one, items)
         release_hold(s, by, one, items, body.disposition, body.words, units_freed=freed)
         return {"hold": code_of(s, "hold", one.id), "units_freed": freed, "in_force": one.closed_e is None}

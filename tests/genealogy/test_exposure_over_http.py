@@ -142,7 +142,7 @@ def test_each_suspect_may_have_a_span_of_its_own(house: House, replay: Replay, c
     both = total(f"{code}@/{middle}", f"{code}@{middle}/")
     assert max(early["greatest"], late["greatest"]) <= both["greatest"] <= early["greatest"] + late["greatest"]
     page = client.get("/exposure", params={"suspect": f"{code}@/{middle}", "shelf": "1, 2"}).text
-    assert "apart by commas" in page
+    assert "separated by commas" in page
 
 
 def test_packs_are_stopped_from_the_page(house: House, replay: Replay) -> None:
