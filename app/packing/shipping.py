@@ -31,6 +31,7 @@ def ship(
     do more units than an order takes."""
     if not packs:
         raise bad_input("Nothing to ship.", "packs", "No pack was named.", "Name at least one.")
+    packs = list(dict.fromkeys(packs))  # a scanner reads twice
     lock(session, Item, sorted({pack.id for pack in packs}))
     to = catalogue.named(session, "customer", customer)
     on = catalogue.named(session, "order", order) if order else None

@@ -69,9 +69,8 @@ def undo_of(session: Session, number: int) -> Undo:
         return _void(session, entry)
     if entry.outcome == "done" and entry.action in makes:
         return makes[entry.action](session, entry)
-    raise Refused(
-        "That is not taken back here.", Reason("finished", f"To {ACTIONS[entry.action].words} is put right by what comes after it.", "Ask a lead.")
-    )
+    why = f"What was done to {ACTIONS[entry.action].words} is put right by what comes after it."
+    raise Refused("That is not taken back here.", Reason("finished", why, "Ask a lead."))
 
 
 def _row(entry: Any, person: int | None, duties: frozenset[str], now: datetime, station: str) -> Done:
@@ -169,7 +168,7 @@ def _state_before(session: Session, entry: Entry) -> Undo:
         return {"said": f"{station.code} is as it was."}
 
     arguments = {"station": station.code, "state": state, "reason": reason}
-    return Undo("set_station_state", arguments, verb, f"Say again of {station.code} what was said before?")
+    return Undo("set_station_state", arguments, verb, f"Put {station.code} back to what was said of it before?")
 
 
 def _leave(session: Session, entry: Entry) -> Undo:

@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Step
+from app.catalogue.models import Thing
 from app.clock import day
 from app.db import House
 from app.errors import Reason, Refused, refuse
@@ -18,8 +19,8 @@ from app.floor.ends import Value, step_of_line
 from app.floor.gate_facts import loaded_on
 from app.floor.groups import contents, gather
 from app.genealogy.before_mixing import Coming, FillReach, before_fill
-from app.journal.act import By, act
-from app.ledger.items import DryPack, Lot, Pack
+from app.journal.act import By, act, lock
+from app.ledger.items import DryPack, Item, Lot, Pack
 from app.naming.resolve import Named, code_of, resolve
 from app.packing import dry, fill
 from app.packing.contents import units_of
@@ -131,9 +132,12 @@ def confirm(house: House, who: Caller, station: str, form: Sent) -> str:
 
 
 def _begin(session: Session, by: By, person: int | None, named: Named, station: int, numbers: dict[str, float], reason: str) -> str:
+    lot = _lot(session, named)
+    lock(session, Item, [lot.id])
+    lock(session, Thing, [station])  # of two terminals at one taper the second finds the reel of the first
     if fill.pack_in_work(session, station) is not None:
-        raise Refused("No reel was begun.", Reason("changed", "One is being filled here.", "Close it first, or fill it on."))
-    pack = fill.fill_pack(session, by, station, [fill.Part(_lot(session, named), 0)], person=person, line_clear=True, close=False)
+        raise Refused("No reel was begun.", Reason("changed", "One is being filled here.", "Close it first, or go on filling it."))
+    pack = fill.fill_pack(session, by, station, [fill.Part(lot, 0)], person=person, line_clear=True, close=False)
     return f"Begun: reel {code_of(session, 'pack', pack.item)}. Scan the lot again when it is taped."
 
 

@@ -32,4 +32,5 @@ def test_the_older_packs_named_are_of_the_same_bin_and_of_no_other_order(house: 
             return str(do.post("/packs", station=do.at["Reeler"], parts=parts, line_clear=True, order=order)["pack"])
 
         _, free, _, same, going = reel("WARM", "7"), reel("COLD", None), reel("COLD", "8"), reel("COLD", "7"), reel("COLD", "7")
-        assert do.post("/shipments", packs=[going], customer="Umbrel", order="7")["older_left"] == [free, same]
+        shipped = do.post("/shipments", packs=[going, going], customer="Umbrel", order="7")
+        assert (shipped["packs"], shipped["older_left"]) == ([going], [free, same]), "a code that was read twice is one pack"

@@ -6,6 +6,7 @@ from typing import Any
 import pytest
 from fastapi.testclient import TestClient
 from people.signing_in import person
+from races.test_races import at_once
 from scan.test_terminal_pages import Screen
 from sqlalchemy import select, text
 from sqlalchemy.orm import Session
@@ -13,11 +14,15 @@ from sqlalchemy.orm import Session
 from app.catalogue.definitions import ReasonEntry
 from app.db import House
 from app.floor.loose import split_loose
+from app.journal.act import SYSTEM
 from app.ledger.items import DryPack, Pack
 from app.ledger.runs import Run
 from app.main import make_app
 from app.naming.resolve import Named, code_of
 from app.packing.contents import units_of
+from app.people.callers import Caller
+from app.scan.sent import Sent
+from app.scan.taping import confirm
 from tests.browser.staging import Stage
 from tests.genealogy.made import made
 from tests.small_factory import Factory, named_lot
@@ -194,3 +199,11 @@ def test_an_answer_that_was_lost_comes_again_and_nothing_is_done_twice(stage: St
     ola.page = before
     ola.send("/floor/finish", confirmed="yes")
     assert ola.said == said and "holds 10 of 30" in said
+
+
+def test_of_two_terminals_at_one_taper_one_begins_a_reel(stage: Stage, house: House) -> None:
+    lot, taper = good_units(stage), stage.station("Taper")
+    who = Caller(SYSTEM, None, may_state_facts=False, address="")
+    forms = [Sent(asks="begin", asked=one.code, key=f"terminal {n}") for n, one in enumerate((lot, part_of(stage, lot, 10)))]
+    answers = at_once(*(lambda form=form: confirm(house, who, taper, form) for form in forms))
+    assert sorted(answer.split(":")[0] for answer in answers) == ["Begun", "changed"]
