@@ -27,12 +27,12 @@ def start_lot(
     session: Session, by: By, product: str, panels: Sequence[int] = (), containers: Sequence[int] = (), order: str | None = None
 ) -> Lot:
     """A lot of free panels, named themselves or as what is in containers, for a product by its part number, on its active route."""
+    lock(session, Item, _meant(session, panels, containers))  # items before containers, as everywhere
     lock(session, Container, sorted(containers))
-    inside = [panel for container in sorted(containers) for panel in content_of(session, container).panels]
-    ids = sorted({*panels, *inside})
+    ids = _meant(session, panels, containers)
     if not ids:
         raise bad_input("A lot needs panels.", "panels", "None is named, and the containers are empty.", "Scan panels, or a magazine with panels.")
-    lock(session, Item, ids)
+    lock(session, Item, ids)  # those too that were put in while this waited
     defined = catalogue.product(session, product)
     route = catalogue.active_route(session, product)
     order_id, order_reasons = _order(session, order, product)
@@ -42,6 +42,10 @@ def start_lot(
     lot = first_lot(session, by, "panel", defined.id, order_id, route.id)
     _now_holds(session, by, lot.item, ids)
     return lot
+
+
+def _meant(session: Session, panels: Sequence[int], containers: Sequence[int]) -> list[int]:
+    return sorted({*panels, *(panel for container in containers for panel in content_of(session, container).panels)})
 
 
 def split_lot(session: Session, by: By, lot: int, panels: Sequence[int]) -> Lot:

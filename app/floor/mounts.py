@@ -1,6 +1,6 @@
 """Material on stations: put on, taken off, changed over. What is wrong, lapsed or held is refused when it is put on.
 
-While a run is open at the station its material changes by a change-over (`steps.py`), which closes the run's line and calls `swap`.
+While a run is open at the station its material changes by a change-over (`ends.py`), which closes the run's line and calls `swap`.
 """
 
 import re

@@ -8,6 +8,7 @@ from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Route, Step
+from app.catalogue.models import Thing
 from app.errors import Reason, Refused, refuse
 from app.floor.gate_facts import Facts, Loaded, read_facts
 from app.floor.gates import grounds
@@ -17,7 +18,7 @@ from app.floor.loose import lot_for_work
 from app.floor.mounts import going_into
 from app.floor.windows import may_repeat
 from app.holds.place import against_rules, hold_line
-from app.journal.act import By, lock
+from app.journal.act import By, lock_in_order
 from app.journal.record import AtOnce, enter, number
 from app.ledger.items import Item, Lot
 from app.ledger.runs import Line, Run, Use
@@ -57,7 +58,7 @@ def start_run(
 
     Panels that an interrupted run did already are left out of a magazine or lot; those that it may have begun are not.
     """
-    groups = [_for_work(session, by, group) for group in lock_and_gather(session, things, only)]
+    groups = [_for_work(session, by, group) for group in lock_and_gather(session, things, only, station=station)]
     facts = read_facts(session, station, groups, person, by.happened_at)
     facts, steps = _settle_steps(facts if only is not None else rest_of(session, facts, things, step), step)
     found = grounds(facts, steps) + _line_clear(facts, steps, line_clear=line_clear) + _told_late(facts, by)
@@ -87,11 +88,15 @@ def would_start(session: Session, station: int, things: list[Named], *, person: 
     return Would(facts, steps, Refused(what, *found) if found else None)
 
 
-def lock_and_gather(session: Session, things: list[Named], only: list[int] | None = None) -> list[Group]:
-    """The groups, read after their rows are locked in id order. SQLite has one writer, which is in its turn already."""
+def lock_and_gather(session: Session, things: list[Named], only: list[int] | None = None, *, station: int | None = None) -> list[Group]:
+    """The groups, read after their rows are locked in id order. SQLite has one writer, which is in its turn already.
+
+    `station`: where they start. It is locked too: what is taken off or put on while a line that names it opens would be in no line.
+    """
     if session.get_bind().dialect.name == "postgresql":
         inside = [contents(session, thing) for thing in things]
-        lock(session, Item, sorted({item for panels, items in inside for item in [*panels, *items]}))
+        ids = sorted({item for panels, items in inside for item in [*panels, *items]})
+        lock_in_order(session, (Item, ids), (Thing, [station] if station is not None else []))
         session.expire_all()
     return gather(session, things, only)
 

@@ -19,7 +19,7 @@ from app.errors import NotAllowed, Reason, Refused, bad_input, not_allowed, refu
 from app.journal.actions import ACTIONS
 from app.journal.models import Entry, Request, entry_number
 from app.journal.record import EntryNumber, collected, combined, start_collecting
-from app.listed import Question, among, hear, say, together, tuples
+from app.listed import Question, among, hear, say, together
 
 _HOLDS_LOCK = 7201  # PostgreSQL advisory lock: shared by every act, taken alone by one that places or releases a hold
 _NAMES_LOCK = 7203  # taken alone by an act that looks whether nothing has a name yet, and then gives it
@@ -353,8 +353,13 @@ def refusal_from_json(kept: dict[str, Any]) -> Refused:
 
 def lock(session: Session, table: Any, ids: list[int]) -> None:
     """Locks rows in id order, so that two acts that cross wait in line. SQLite has one writer and needs none."""
-    if ids and session.get_bind().dialect.name == "postgresql":
-        tuples(session, _locking(table), ids=ids)
+    lock_in_order(session, (table, ids))
+
+
+def lock_in_order(session: Session, *rows: tuple[Any, list[int]]) -> None:
+    """The same of several tables, one after the other in one journey: items before what they are in or on."""
+    if session.get_bind().dialect.name == "postgresql":
+        together(session, *(Question(_locking(table), {"ids": ids}, list) for table, ids in rows if ids))
 
 
 def turn_to_name(session: Session) -> list[Question[Any]]:

@@ -6,6 +6,7 @@ from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Station, Step
+from app.catalogue.models import Thing
 from app.errors import Reason, Refused, bad_input, refuse
 from app.floor.gate_facts import Facts, read_facts
 from app.floor.gates import grounds
@@ -101,6 +102,7 @@ def start_load(session: Session, by: By, load: Load, seen: int | None, *, person
     if not places:
         raise refuse("not_here", f"Load {code_of(session, 'load', load.id)} is empty.", "Nothing is on its shelves.", "Put panels in first.")
     groups, shelves, wanted = _groups_on_shelves(session, places)
+    lock(session, Thing, [load.station])
     facts = read_facts(session, load.station, groups, person, by.happened_at)
     steps = {i: step for i, group in enumerate(groups) if (step := _named_step(facts, group, wanted[i]))}
     found = grounds(facts, steps)

@@ -49,7 +49,7 @@ def fill_pack(
     if not parts or (close and not any(part.units for part in parts)):
         raise bad_input("Nothing to pack.", "parts", "No units of a loose lot were named.", "Name a lot and a number of units.")
     lots = [part.lot for part in parts]
-    groups = lock_and_gather(session, lots)
+    groups = lock_and_gather(session, lots, station=station)
     first = session.get_one(Lot, parts[0].lot.id)
     product: Product = catalogue.with_id(session, first.product).body
     order = order or _own_order(session, first)

@@ -17,7 +17,7 @@ from app.db import House
 from app.errors import Refused
 from app.final_test.bins_out import take_bins_out
 from app.final_test.singulate import singulate
-from app.floor import lots
+from app.floor import lots, mounts
 from app.floor.dispositions import dispose
 from app.floor.ends import finish_run
 from app.floor.starts import start_run
@@ -79,6 +79,25 @@ def test_disjoint_magazines_of_one_lot_both_start(factory: Factory) -> None:
     answers = at_once(*[lambda half=half: start(factory, lot, only=half) for half in halves])
     assert all(isinstance(answer, int) for answer in answers), answers
     assert len(set(answers)) == 2
+
+
+def test_material_does_not_leave_a_station_while_it_starts(factory: Factory) -> None:
+    """The line of a start names what is on the station, and nothing closes that line: what changed at that very moment would be in no trace."""
+    station = factory.things["Attach"]
+    with factory.house.reading() as session:
+        (glue,) = [Named("batch", one.item, one.code) for one in mounts.loaded(session, station) if one.kind == "adhesive"]
+    for _ in range(4):
+        lot = factory.lot(factory.panels(2))
+        answers = at_once(
+            lambda lot=lot: start(factory, lot), lambda: factory.do("unmount", lambda s, by: mounts.unmount(s, by, station, glue.id).id)
+        )  # fmt: skip
+        assert [type(answer) for answer in answers] in ([int, str], [str, int]), answers
+        assert set(answers) & {"in_work", "material_missing"}, answers
+        if isinstance(answers[0], int):
+            run = answers[0]
+            factory.do("finish_run", lambda s, by, run=run: len(finish_run(s, by, s.get_one(Run, run))))
+        else:
+            factory.mount("Attach", glue)
 
 
 def test_a_split_while_starting_leaves_one_truth(factory: Factory) -> None:
