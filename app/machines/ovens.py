@@ -236,7 +236,7 @@ def _numbers(text: str | None) -> tuple[float, ...]:
     try:
         return tuple(map(float, _parted(text)))
     except ValueError:
-        raise bad_input("That is not understood.", "broken_values", f"{text!r} is no number.", "State numbers, separated by semicolons.") from None
+        raise bad_input("That is not understood.", "broken_values", f"{text!r} is not a number.", "State numbers, separated by semicolons.") from None
 
 
 @router.post("/lines/{line}/judge", summary="Judge a cure again, by the files that are here")
