@@ -10,6 +10,7 @@ LETTERS = {
 KIND_OF_LETTER = {letter: kind for kind, letter in LETTERS.items()}
 _ALPHABET = "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 _SHAPE = re.compile(r"[A-Z][0-9A-Z]*(-[0-9A-Z]+)+")
+_ON_LABEL = re.compile(r"3S(K\d\d-\d{4,}-[0-9A-Z])")
 _OURS = re.compile(r"[A-Z](\d\d)?-\d{4,}(-\d\d)*-[0-9A-Z]")
 
 
@@ -72,6 +73,16 @@ def kind_told(code: str) -> str | None:
 def tidy(scanned: str) -> str:
     """What a scanner or a person sent, as it is looked up: no outer blanks, upper case."""
     return scanned.strip().upper()
+
+
+def on_label(scanned: str) -> str:
+    """Of the message in a pack's symbol (ISO/IEC 15434) the pack's code, its field 3S; any other text is itself.
+
+    Scanners that type like a keyboard leave its control characters out, so that nothing parts the fields: what follows 3S tells itself.
+    """
+    text = tidy(scanned)
+    found = _ON_LABEL.search(text) if text.startswith("[)>") else None
+    return found[1] if found and is_valid(found[1]) else scanned
 
 
 START_CARD = make("card", "-START")  # one for all: it says yes to the question that stands on a terminal's screen

@@ -8,6 +8,7 @@ from sqlalchemy import ColumnElement, Select, select
 from sqlalchemy.orm import InstrumentedAttribute, Session
 
 from app.catalogue.models import Thing
+from app.codes import on_label
 from app.desk.first_use import first_steps
 from app.desk.now import now_for
 from app.ledger.places import Container, Load
@@ -40,8 +41,8 @@ def home(request: Request, who: Calling) -> Response:
 def find(request: Request, who: Calling, code: str = "") -> Response:
     """By any code of ours, another's number, what is written on a container, a station's name, or a part of any."""
     with house_of(request).reading() as session:
-        text = code.strip()
-        found = [*candidates(session, code), *_called(session, lambda name: name == text)] if text.isprintable() and text else []
+        text = on_label(code.strip())
+        found = [*candidates(session, text), *_called(session, lambda name: name == text)] if text.isprintable() and text else []
         if len(found) == 1:
             return RedirectResponse(request.url_for("thing", code=found[0].code).path, status_code=303)
         if not found and text:

@@ -27,6 +27,10 @@ def encode(fields: Sequence[Field]) -> bytes:
     return (_HEAD + "".join(f"{GS}{identifier}{value}" for identifier, value in fields) + _TAIL).encode("ascii")
 
 
+def is_sayable(value: str) -> bool:
+    return _PRINTABLE.fullmatch(value) is not None
+
+
 def decode(message: bytes) -> list[Field]:
     """The fields of a message in their order. An identifier is the longest run of figures and the letter that ends it."""
     body = _inside(message)
@@ -67,6 +71,6 @@ def _check(identifier: str, value: str, number: int) -> None:
         raise bad_input(_WHAT, f"field {number}", why, "It is up to three figures and a capital letter, as in 1P or Q.")
     if not value:
         raise bad_input(_WHAT, f"field {number} ({identifier})", "Its value is empty.", "Leave the field out, or fill it in.")
-    if _PRINTABLE.fullmatch(value) is None:
+    if not is_sayable(value):
         why = f"{value!r} has characters other than printable ASCII."
         raise bad_input(_WHAT, f"field {number} ({identifier})", why, "Use letters, figures and signs of ASCII only.")

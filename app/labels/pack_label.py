@@ -9,7 +9,7 @@ from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Customer, Order, Product
 from app.clock import day
 from app.errors import refuse
-from app.labels.messages import encode
+from app.labels.messages import encode, is_sayable
 from app.ledger.corrections import moves_in_force, turn_of
 from app.ledger.items import DryPack, Pack
 from app.ledger.places import Move, Shipment
@@ -39,12 +39,16 @@ class LabelField:
 
 @dataclass(frozen=True)
 class PackLabel:
-    """A label's fields in order, its message for the symbol, and the moisture caution of a sealed pack."""
+    """A label's fields in order, its message for the symbol, and the moisture caution of a sealed pack.
+
+    `unsaid`: fields that the message leaves out, for it takes ASCII only; they stand in words all the same.
+    """
 
     pack: str
     fields: tuple[LabelField, ...]
     message: bytes
     caution: str | None
+    unsaid: tuple[str, ...] = ()
 
 
 def pack_label(session: Session, named: Named) -> PackLabel:
@@ -56,8 +60,9 @@ def pack_label(session: Session, named: Named) -> PackLabel:
     if not units:
         raise refuse("not_here", f"{named.code} has no label any more.", "It is empty.", "Print the label of the pack that its units went into.")
     fields = _fields(session, named, pack, units)
-    message = encode([(field.identifier, field.value) for field in fields])
-    return PackLabel(named.code, tuple(fields), message, _caution(session, pack))
+    message = encode([(field.identifier, field.value) for field in fields if is_sayable(field.value)])
+    unsaid = tuple(field.words for field in fields if not is_sayable(field.value))
+    return PackLabel(named.code, tuple(fields), message, _caution(session, pack), unsaid)
 
 
 def _fields(session: Session, named: Named, pack: Pack, units: int) -> list[LabelField]:

@@ -27,6 +27,7 @@ class LabelOut(BaseModel):
         examples=["Wyk+HjA2HTFQUDEeBA=="], description="The ISO/IEC 15434 message for the symbol, base64: it holds control characters."
     )
     caution: str | None = Field(examples=[None])
+    unsaid: list[str] = Field(description="Words of the fields that the message leaves out: it takes ASCII only.", examples=[[]])
 
 
 @router.get("/packs/{pack}/label", summary="What stands on a closed pack's label")
@@ -34,4 +35,5 @@ def label(pack: str, call: Annotated[Call, Depends(calling)]) -> LabelOut:
     with call.house.reading() as session:
         found = pack_label(session, resolve(session, pack, "pack"))
     fields = [LabelFieldOut(identifier=one.identifier, words=one.words, value=one.value) for one in found.fields]
-    return LabelOut(pack=found.pack, fields=fields, message=base64.b64encode(found.message).decode(), caution=found.caution)
+    message = base64.b64encode(found.message).decode()
+    return LabelOut(pack=found.pack, fields=fields, message=message, caution=found.caution, unsaid=list(found.unsaid))

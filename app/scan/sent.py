@@ -6,6 +6,7 @@ from typing import Annotated
 
 from fastapi import Depends, Request
 
+from app.codes import on_label
 from app.errors import bad_input
 from app.scan.choose import Pending
 
@@ -43,7 +44,7 @@ class Sent:
 
 
 async def _sent(request: Request) -> Sent:
-    form = {name: text.strip() for name, text in (await request.form()).items() if isinstance(text, str)}
+    form = {name: on_label(text.strip()) for name, text in (await request.form()).items() if isinstance(text, str)}
     for name, text in form.items():
         if len(text) > _MOST or not text.isprintable():
             raise bad_input("That can't be read.", name[:40], "It is too long, or has control characters.", "Scan it again.")

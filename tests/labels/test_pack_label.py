@@ -13,8 +13,10 @@ from app.errors import Refused
 from app.labels.messages import decode
 from app.labels.pack_label import pack_label
 from app.packing.rework import re_reel
+from app.packing.shipping import ship
+from tests.genealogy.made import client_of
 from tests.races.test_races import packed
-from tests.small_factory import Factory, named_pack
+from tests.small_factory import Factory, Order, named_pack
 
 
 def test_the_message_is_read_back_from_the_symbol(house: House) -> None:
@@ -40,6 +42,20 @@ def test_an_emptied_pack_has_no_label(house: House) -> None:
         with pytest.raises(Refused, match="It is empty"):
             pack_label(session, pack)
         assert dict(decode(pack_label(session, named_pack(session, new)).message))["Q"] == "30"
+
+
+def test_what_the_symbol_can_not_say_stands_in_words(house: House) -> None:
+    factory = Factory(house).load(("order", Order(number="注文-1", customer="Arden Lights", product="P1", units=30)))
+    factory.mount("Attach", factory.batch("GLUE"), factory.wafer())
+    pack, _ = packed(factory)
+    factory.do("ship", lambda s, by: ship(s, by, [pack], "Arden Lights", "注文-1"))
+    with house.reading() as session:
+        label = pack_label(session, pack)
+    assert label.unsaid == ("customer's order",)
+    assert "注文-1" in [field.value for field in label.fields]
+    assert [identifier for identifier, _ in decode(label.message)] == [field.identifier for field in label.fields if field.identifier != "K"]
+    page = client_of(factory).get(f"/api/v1/packs/{pack.code}/label").json()
+    assert page["unsaid"] == ["customer's order"]
 
 
 def _raster(svg: str) -> Image.Image:

@@ -19,6 +19,7 @@ from app.db import House
 from app.floor.ends import Said, interrupt_run
 from app.floor.groups import contents
 from app.floor.lots import merge_lots
+from app.labels.pack_label import pack_label
 from app.ledger.counts import CountEntry
 from app.ledger.runs import Run, RunVoid
 from app.main import make_app
@@ -28,6 +29,7 @@ from app.people.models import SignIn
 from app.scan.stations import station_rows
 from tests.browser.shift import MORE, magazine
 from tests.browser.staging import Stage
+from tests.races.test_races import packed
 from tests.small_factory import Factory
 
 STATIC = Path(__file__).parent.parent.parent / "app" / "static"
@@ -103,6 +105,20 @@ def test_numbers_are_entered_looked_at_once_more_and_confirmed(stage: Stage, ola
     assert "4.5 gf" in ola.page and "20 gf" in ola.page
     ola.scan(stage.station("Bond 1"))
     assert ola.said == f"Finished wire bond on {box}."
+
+
+def test_a_pack_is_found_by_the_symbol_of_its_own_label(house: House) -> None:
+    factory = Factory(house).load()
+    factory.mount("Attach", factory.batch("GLUE"), factory.wafer())
+    pack, _ = packed(factory)
+    ola = Screen(make_app(house.settings, house), person(house, "Ola", "operate"))
+    with house.reading() as session:
+        message = pack_label(session, pack).message.decode()
+    for text in (message, re.sub(r"[\x00-\x1f]", "", message)):  # the second: by a scanner that types like a keyboard
+        ola.get("/floor")
+        ola.scan(text)
+        assert pack.code in ola.heading, text
+        assert ola.client.get("/find", params={"code": text}, follow_redirects=False).headers["location"].endswith(pack.code)
 
 
 def test_what_is_at_hand_takes_as_few_statements_for_every_station_as_for_one(stage: Stage, house: House) -> None:
