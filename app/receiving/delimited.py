@@ -185,9 +185,11 @@ def may_be_cut(data: bytes, delimiter: str) -> bool:
     if not data.strip() or data.endswith(b"\n"):
         return False
     lines = data[-TAIL:].decode(errors="replace").split("\n")
-    last, *before = [line.rpartition(delimiter)[2].strip().strip('"') for line in reversed(lines[1:] if len(data) > TAIL else lines)]
-    if not before:
+    if len(data) > TAIL:
+        lines = lines[1:]  # the first may be half of one
+    if len(lines) < 2:  # there is no line to compare it with; one that is longer than all that is looked at is none either
         return True
+    last, *before = [line.rpartition(delimiter)[2].strip().strip('"') for line in reversed(lines)]
     if last in before and not (last and any(field != last and field.startswith(last) for field in before)):
         return False
     marked = [len(match[1]) if (match := _WITH_MARK.fullmatch(field)) else 0 for field in (last, *before)]

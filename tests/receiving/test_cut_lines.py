@@ -2,9 +2,9 @@
 
 import pytest
 
-from app.receiving.delimited import may_be_cut
+from app.receiving.delimited import TAIL, may_be_cut
 
-HALVES = ("a,12\nb,1", "a,0.31\nb,0.3", "a,OPEN\nb,OP", "a,1")
+HALVES = ("a,12\nb,1", "a,0.31\nb,0.3", "a,OPEN\nb,OP", "a,1", "a,1\n" + "1" * TAIL, "1" * 2 * TAIL)
 WHOLE = ("a,12\nb,13", "a,0.31\nb,0.32", "a,PASS\nb,FAIL\nc,PASS", "a,OPEN\nb,\nc,", "a,1\nb,12\n", "")
 
 
