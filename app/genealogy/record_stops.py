@@ -3,10 +3,11 @@
 from collections import defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime, timedelta
+from functools import lru_cache
 from typing import Any
 
-from sqlalchemy import Boolean
+from sqlalchemy import Boolean, ColumnClause, bindparam, column, text
 from sqlalchemy.orm import Session
 
 from app.db import Moment
@@ -15,8 +16,14 @@ from app.genealogy.origins import Origins
 from app.holds.stopped import stops_on
 from app.holds.words import HoldRow, on_what
 from app.journal.entry_rows import EntryRow, entry_rows
+from app.ledger.stops import LONG_SPAN
 from app.listed import ask, listed
 from app.naming.resolve import codes_of
+
+_MONTH = timedelta(days=32)  # more than a span lasts that is not among those of LONG_SPAN
+_NEVER = datetime(9999, 12, 31, tzinfo=UTC)
+_HOLD_COLUMNS: list[ColumnClause[Any]] = [column(name) for name in ("id", "e", "closed_e", "kind", "subject", "lot", "container", "reason")]
+_HOLD_COLUMNS.append(column("automatic", Boolean()))
 
 
 @dataclass(frozen=True)
@@ -91,18 +98,43 @@ def _concerning(session: Session, found: Origins) -> list[HoldRow]:
     asked = {
         "items": [*found.wafers, *found.batches, *up.panels, *up.loose, *up.packs], "panels": list(up.panels),
         "lines": [one.line for one in found.lines], "runs": list({one.run for one in found.lines}),
-        "stations": list({one.station for one in found.lines}),
     }  # fmt: skip
-    holds = [HoldRow(*row[:-2]) if row.kind != "span" or _was_there(found, row) else None for row in session.execute(_CONCERNING, asked)]
-    return [hold for hold in holds if hold is not None]
+    holds = [HoldRow(*row) for row in session.execute(_CONCERNING, asked)]
+    return sorted([*holds, *_spans(session, found)], key=lambda hold: hold.id)
 
 
-def _was_there(found: Origins, span: Any) -> bool:
-    """A line was at the station in its span, from the first to the last of them; one that goes on has not ended."""
-    there = [one for one in found.lines if one.station == span.subject]
-    latest = max(one.ended_at or datetime.max.replace(tzinfo=one.started_at.tzinfo) for one in there)
-    began = span.span_from is None or span.span_from <= latest
-    return began and (span.span_to is None or span.span_to >= min(one.started_at for one in there))
+def _spans(session: Session, found: Origins) -> list[HoldRow]:
+    """Spans in which a line was at the station, from the first to the last of them; one that goes on has not ended."""
+    there: defaultdict[int, list[Any]] = defaultdict(list)
+    for one in found.lines:
+        there[one.station].append(one)
+    if not there:
+        return []
+    asked: dict[str, Any] = {}
+    for n, (station, lines) in enumerate(there.items()):
+        began, ended = min(one.started_at for one in lines), max(one.ended_at or _NEVER for one in lines)
+        asked |= {f"s{n}": station, f"b{n}": began, f"e{n}": ended, f"f{n}": began - _MONTH}
+    rows = session.execute(_spans_at(len(there), session.get_bind().dialect.name), asked)
+    return [HoldRow(*row) for row in rows]
+
+
+@lru_cache(maxsize=256)
+def _spans_at(stations: int, dialect: str) -> Any:
+    """Of each station those that began within a month before, or later, up to the last line; and the long ones that ended no sooner."""
+    values = ", ".join(f"(:s{n}, :b{n}, :e{n}, :f{n})" for n in range(stations))
+    columns = "h.id, h.e, h.closed_e, h.kind, h.subject, h.lot, h.container, h.reason, h.automatic"
+    of_station = f"select {columns} from at cross join hold h where h.kind = 'span' and h.subject = at.station"
+    long = f"{LONG_SPAN[dialect]} and (h.span_from is null or h.span_from <= at.ended)"
+    statement = text(f"""
+        with at(station, began, ended, far) as (values {values})
+        {of_station} and h.span_from between at.far and at.ended and h.span_to >= at.began
+        union
+        {of_station} and h.span_to >= at.began and {long}
+        union
+        {of_station} and h.span_to is null and {long}
+    """)
+    times = [bindparam(f"{name}{n}", type_=Moment()) for n in range(stations) for name in "bef"]
+    return statement.bindparams(*times).columns(*_HOLD_COLUMNS)
 
 
 def risks_of(session: Session, found: Origins, done: Mapping[int, Doing]) -> tuple[Risk, ...]:
@@ -129,14 +161,14 @@ def _end(doing: Doing) -> tuple[str, datetime | None]:
 
 _CONCERNING = listed(
     """
-    select id, e, closed_e, kind, subject, lot, container, reason, automatic, span_from, span_to from hold
+    select id, e, closed_e, kind, subject, lot, container, reason, automatic from hold
     where kind in ('wafer', 'batch', 'panel', 'loose', 'sample', 'pack') and subject in :items
-        or kind = 'line' and subject in :lines or kind = 'run' and subject in :runs or kind = 'span' and subject in :stations
+        or kind = 'line' and subject in :lines or kind = 'run' and subject in :runs
         or kind = 'set' and subject in (select m."set" from member m where m.panel in :panels)
     order by id
     """,
-    "items", "lines", "runs", "stations", "panels",
-).columns(automatic=Boolean(), span_from=Moment(), span_to=Moment())  # fmt: skip
+    "items", "lines", "runs", "panels",
+).columns(automatic=Boolean())  # fmt: skip
 _RELEASES = listed("select hold, e, everything, units_freed from release where hold in :holds order by id", "holds").columns(everything=Boolean())
 _DECIDED = listed("select hold, e, what, words from disposition where hold in :holds", "holds")
 _AT_RISK = listed('select line, "set", e, reason from at_risk where line in :lines order by id', "lines")

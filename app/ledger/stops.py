@@ -2,11 +2,17 @@
 
 from datetime import datetime
 
-from sqlalchemy import CheckConstraint, ForeignKey, Index
+from sqlalchemy import CheckConstraint, ForeignKey, Index, text
 from sqlalchemy.orm import Mapped, mapped_column
 
 from app.db import Base
 from app.journal.record import Closable, Recorded, open_only
+
+# spans of more than a month, or without an end: few are, so that these are looked for apart, and the others among those that begin near a time
+LONG_SPAN = {
+    "sqlite": "kind = 'span' and (span_from is null or span_to is null or julianday(span_to) - julianday(span_from) > 31)",
+    "postgresql": "kind = 'span' and (span_from is null or span_to is null or span_to - span_from > interval '31 days')",
+}
 
 
 class Hold(Closable, Base):
@@ -21,8 +27,11 @@ class Hold(Closable, Base):
         CheckConstraint("kind in ('wafer','batch','panel','loose','pack','sample','set','run','line','station','span')", name="kind"),
         Index("ix_hold_e", "e"),
         open_only("hold", "kind", "subject"),
-        Index("ix_hold_kind_subject", "kind", "subject"),  # for a record, which tells of those that ended, too
-    )
+        Index("ix_hold_kind_subject_span_from", "kind", "subject", "span_from"),  # for a record, which tells of those that ended, too
+        Index(
+            "ix_hold_long_span", "kind", "subject", "span_to", sqlite_where=text(LONG_SPAN["sqlite"]), postgresql_where=text(LONG_SPAN["postgresql"])
+        ),
+    )  # fmt: skip
 
     id: Mapped[int] = mapped_column(primary_key=True)
     kind: Mapped[str]
