@@ -34,6 +34,7 @@ class Progress:
     doings: list[Doing] = field(default_factory=list)
     next_step: str | None = None
     round: int = 1  # of the next step
+    left_over: set[str] = field(default_factory=set)  # tests that gave this loose lot's units their bins, all but those that are in it still
 
     def last(self, step: str) -> Doing | None:
         return max((doing for doing in self.doings if doing.step == step), key=lambda doing: doing.line, default=None)
@@ -58,15 +59,22 @@ def progress(session: Session, panels: list[int]) -> dict[int, Progress]:
 
 
 def loose_progress(session: Session, lots: list[int]) -> dict[int, Progress]:
-    """The same for loose lots: lines on them, and what was done to everything that flowed in; singulation and before count as done."""
+    """The same for loose lots: lines on them, and what was done to everything that flowed in; singulation and before count as done.
+
+    What a test left in the machine has no bin: for it the test comes again.
+    """
     routes = routes_of_lots(session, lots)
     parents: defaultdict[int, set[int]] = defaultdict(set)
     for child, parent in tuples(session, _LOOSE_FLOWS, lots=lots):
         parents[child].add(parent)
     own: defaultdict[int, list[Doing]] = defaultdict(list)
+    found = {lot: Progress(lot=lot, route=routes.get(lot)) for lot in lots}
     for row in ask(session, _LOOSE_DOINGS, lots=[*lots, *parents, *set().union(*parents.values())]):
         own[row.item].append(Doing(row.line, row.step, row.round, row.ended_at, row.judged))
-    found = {lot: Progress(lot=lot, route=routes.get(lot), doings=_done_to_all(lot, parents, own)) for lot in lots}
+        if row.gave_bins and row.item in found:
+            found[row.item].left_over.add(row.step)
+    for lot, one in found.items():
+        one.doings = _done_to_all(lot, parents, own)
     _set_next(session, found, loose=True)
     return found
 
@@ -99,7 +107,7 @@ def _set_next(session: Session, found: dict[int, Progress], *, loose: bool = Fal
             continue
         body: Route = routes[one.route].body
         first = loose_begins(body) if loose else 0
-        done = {doing.step for doing in one.doings}
+        done = {doing.step for doing in one.doings} - one.left_over
         one.next_step = next((step.key for step in body.steps[first:] if step.key not in done), None)
         one.round = one.times(one.next_step) + 1 if one.next_step else 1
 
@@ -144,7 +152,8 @@ _LOOSE_FLOWS = listed(
 )
 _LOOSE_DOINGS = listed(
     f"""
-    select l.item, l.id as line, l.step, l.round, l.ended_at, l.judged
+    select l.item, l.id as line, l.step, l.round, l.ended_at, l.judged,
+        exists (select 1 from flow f where f.parent = l.item and f.kind = 'bin' and f.run = l.run) as gave_bins
     from line l join run r on r.id = l.run
     where l.item in :lots and l.closed_e is not null and r.outcome = 'done' and l.step is not null and {_NOT_REWORKED}
     """,
