@@ -15,12 +15,12 @@ from app.catalogue.single import blank, next_revision, text_of
 from app.errors import Refused, not_allowed, unknown
 from app.evidence.keep import keep_file
 from app.people.callers import Caller, Calling, page_router
+from app.people.doors import EDITORS
 from app.web import Number, house_of, render
 
 router = page_router()
 Text = Annotated[str, Form(max_length=300)]
 Long = Annotated[str, Form(max_length=2_000_000)]
-EDITORS = ("engineer", "administer")
 
 
 @router.get("/catalogue/edit")

@@ -19,13 +19,13 @@ from app.floor.ends import limits_in_words
 from app.genealogy.run_rows import words_of
 from app.journal.entry_rows import entry_rows
 from app.ledger.alternates import had_perhaps
+from app.ledger.judgements import VERDICTS
 from app.ledger.ran import AnyRun, LineRow, Ran, RunRow, ran
 from app.ledger.travels import HAD, Travels
 from app.listed import ask, listed, tuples
 from app.naming.resolve import codes_of
 
 _TOGETHER = 0  # stands for a lot of all the panels that are asked for; no item has this id
-VERDICTS = {"conforms": "conforms", "does_not_conform": "does not conform", "cannot_tell": "cannot be told"}
 
 
 @dataclass(frozen=True)

@@ -8,6 +8,7 @@ from sqlalchemy.orm import Mapped, mapped_column
 from app.db import Base
 from app.journal.record import Recorded
 
+VERDICTS = {"conforms": "conforms", "does_not_conform": "does not conform", "cannot_tell": "cannot be told"}  # as people read them
 DISPOSITIONS = ("concession", "rework", "repair", "regrade", "scrap", "return to supplier")  # ISO 9000:2015, 3.12
 
 

@@ -14,6 +14,7 @@ from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Recipe, Station
 from app.drawing.cure_trace import Pin, SensorLine, TraceChart, cure_trace
 from app.floor.dispositions import JudgementRow, judgements_in_force
+from app.ledger.judgements import VERDICTS
 from app.ledger.places import Load
 from app.ledger.ran import AnyLine, AnyRun, Ran
 from app.ledger.runs import Line, Run
@@ -25,7 +26,6 @@ from app.ovens.trace import Trace
 from app.ovens.traces import Spell, Told, traces_of
 
 BEFORE_AND_AFTER = timedelta(minutes=10)  # of the doors, drawn as well
-VERDICTS = {"conforms": "conforms", "does_not_conform": "does not conform", "cannot_tell": "cannot be told"}
 _INTERVALS = 24  # rows of the table of readings
 
 

@@ -9,7 +9,7 @@ from app.people.people import DUTIES
 
 EVERYONE = DUTIES  # whoever is signed in: a person without duties can't be
 SEES_PEOPLE = ("lead", "administer")  # others see their own page only
-_EDITORS = ("engineer", "administer")
+EDITORS = ("engineer", "administer")
 
 # GET, for everyone: who works here must be able to look up any thing, and why it is stopped
 _READS = """
@@ -64,9 +64,9 @@ ROWS: dict[str, str | tuple[str, ...]] = {
     "POST /catalogue/load": "load_catalogue",
     "POST /catalogue/thing/{thing}/approve": "approve_route",
     "POST /catalogue/thing/{thing}/retire": "retire_route",
-    "GET /catalogue/edit": _EDITORS,
-    "POST /catalogue/edit": _EDITORS,
-    "POST /catalogue/example": _EDITORS,
+    "GET /catalogue/edit": EDITORS,
+    "POST /catalogue/edit": EDITORS,
+    "POST /catalogue/example": EDITORS,
     "POST /files-in/origins": "import_origin_document",
     "POST /files-in/placements": "import_placements",
     "POST /wafers/{code}/scrap": "scrap",
