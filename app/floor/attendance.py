@@ -5,15 +5,17 @@ from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
 from app.errors import bad_input, refuse
-from app.journal.act import By
+from app.journal.act import By, lock
 from app.ledger.runs import Attendance
 from app.listed import listed, tuples
+from app.people.models import Person
 from app.people.people import duties_of
 
 
 def attend(session: Session, by: By, person: int, station: int) -> None:
     """The person has the station from now; attending it twice changes nothing."""
     catalogue.station(session, station)
+    lock(session, Person, [person])
     if station not in stations_of(session, person):
         session.add(Attendance(e=by.e, person=person, station=station))
         session.flush()
@@ -21,6 +23,7 @@ def attend(session: Session, by: By, person: int, station: int) -> None:
 
 def leave(session: Session, by: By, person: int, station: int | None = None) -> None:
     """The person leaves one station, or all."""
+    lock(session, Person, [person])  # a row that two acts close would have the entry of the second alone
     for row in session.scalars(select(Attendance).where(Attendance.person == person, Attendance.closed_e.is_(None))):
         if station is None or row.station == station:
             row.closed_e = by.e
@@ -34,6 +37,7 @@ def hand_over(session: Session, by: By, giver: int, taker: int) -> list[int]:
     if not by.fact and not duties_of(session, taker):
         why = "This person's duties have all ended."
         raise refuse("duty", "Nothing is handed over.", why, "Scan the badge of someone who works here.")
+    lock(session, Person, sorted((giver, taker)))
     stations = stations_of(session, giver)
     leave(session, by, giver)
     for station in stations:

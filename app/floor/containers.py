@@ -142,6 +142,7 @@ def containers_of_panels(session: Session, panels: Sequence[int]) -> dict[int, i
 def panels_leave_containers(session: Session, by: By, panels: Sequence[int]) -> None:
     """These panels are in no container any more; what else was in theirs stays."""
     gone = set(panels)
+    lock(session, Container, _containers_of_panels(session, panels))
     for container in _containers_of_panels(session, panels):
         _now_has(session, by, container, [panel for panel in content_of(session, container).panels if panel not in gone])
 

@@ -96,6 +96,7 @@ def merge_lots(session: Session, by: By, into: int, others: Sequence[int]) -> Lo
 
 def panels_leave_lots(session: Session, by: By, panels: Sequence[int]) -> None:
     """These panels are in no lot any more: their units have become loose. Nor are those that stay, where none of them has anything good."""
+    lock(session, Item, sorted(set(lots_of_panels(session, list(panels)).values())))  # two saws may end over one lot at once
     for lot in sorted(set(lots_of_panels(session, list(panels)).values())):
         rest = sorted(set(panels_of_lot(session, lot)) - set(panels))
         _now_holds(session, by, lot, rest if any(good_units(session, rest).values()) else [])

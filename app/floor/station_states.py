@@ -11,10 +11,11 @@ from sqlalchemy.orm import Session
 from app import clock
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import STATION_STATES
+from app.catalogue.models import Thing
 from app.db import Moment
 from app.errors import bad_input
 from app.floor.station_spells import Said, Spell, spells_between, unworked_between
-from app.journal.act import By
+from app.journal.act import By, lock
 from app.ledger.runs import StationState
 from app.listed import ask, listed
 
@@ -43,6 +44,7 @@ def set_state(session: Session, by: By, station: int, state: str, reason: str) -
     if not reason.strip():
         raise bad_input("A state needs a reason.", "reason", "It is empty.", "Say why.")
     catalogue.station(session, station)
+    lock(session, Thing, [station])  # a row that two acts close would have the entry of the second alone
     before = said_of(session, station)
     is_over = before is not None and before.since > by.happened_at
     if before is not None and not is_over:

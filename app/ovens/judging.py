@@ -83,7 +83,7 @@ def interrupt_load(session: Session, by: By, load: Load, done: Collection[int] =
     lines = {line.id: line for line in open_lines_of(session, run)}
     what = f"Load {code_of(session, 'load', load.id)} was not interrupted."
     if strange := sorted(set(done) - set(lines)):
-        raise bad_input(what, "done", f"Line {strange[0]} is none of its open lines.", "Choose of what is on its shelves.")
+        raise bad_input(what, "done", f"Line {strange[0]} is not one of its open lines.", "Choose from what is on its shelves.")
     if lines and set(done) == set(lines):
         raise bad_input(what, "done", "All that is in it is said to be done.", "Then end it: the door is open.")
     panels = [panel for line in done if (one := lines[line].set) is not None for panel in panels_of(session, one)]

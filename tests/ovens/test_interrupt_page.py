@@ -54,7 +54,7 @@ def test_what_is_ticked_is_done_and_the_rest_comes_to_the_cure_again(house: Hous
         everything = post(browser, f"/loads/{load}", f"/loads/{load}/interrupt", done=[str(line) for line in lines])
         assert everything.status_code == 422 and "Then end it" in everything.text
         strange = post(browser, f"/loads/{load}", f"/loads/{load}/interrupt", done=["999"])
-        assert strange.status_code == 422 and "Line 999 is none of its open lines" in strange.text
+        assert strange.status_code == 422 and "Line 999 is not one of its open lines" in strange.text
         assert post(browser, f"/loads/{load}", f"/loads/{load}/interrupt", done=[str(lines[0])]).status_code == 303
         page = browser.get(f"/loads/{load}").text
         assert "interrupted" in page and "Begin a load for the rest" in page and "Interrupt: " not in page

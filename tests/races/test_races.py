@@ -11,20 +11,25 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from sqlalchemy import select
 
-from app.catalogue.definitions import Part
+from app.catalogue.definitions import Part, Route, Step
 from app.db import House
 from app.errors import Refused
 from app.final_test.bins_out import take_bins_out
 from app.final_test.singulate import singulate
 from app.floor import lots, mounts
+from app.floor.attendance import attend, leave
+from app.floor.containers import add_container, put_panels
 from app.floor.dispositions import dispose
 from app.floor.ends import finish_run
 from app.floor.starts import start_run
+from app.floor.station_states import set_state
 from app.genealogy.checks import check
 from app.holds.place import place_hold
+from app.journal.verify import verify_journal
 from app.ledger.places import Load
-from app.ledger.runs import Run
+from app.ledger.runs import Run, StationState
 from app.naming.resolve import Named
 from app.ovens import loads
 from app.packing import fill, shipping
@@ -98,6 +103,33 @@ def test_material_does_not_leave_a_station_while_it_starts(factory: Factory) -> 
             factory.do("finish_run", lambda s, by, run=run: len(finish_run(s, by, s.get_one(Run, run))))
         else:
             factory.mount("Attach", glue)
+
+
+def test_what_two_say_of_a_station_or_leave_at_once_is_closed_once(factory: Factory) -> None:
+    """A row on the record that two acts close has the second one's entry, and the first one's digest is then wrong: as if someone had changed it."""
+    station, person = factory.things["Attach"], factory.do("add_person", lambda s, by: add_person(s, by, "Ida Moss", ["operate"]).id)
+    say = lambda reason: factory.do("set_station_state", lambda s, by: set_state(s, by, station, "standby", reason).id)  # noqa: E731
+    walk_off = lambda: factory.do("attend_station", lambda s, by: leave(s, by, person))  # noqa: E731
+    say("nobody here")
+    for n in range(3):
+        factory.do("attend_station", lambda s, by: attend(s, by, person, station))
+        assert not {type(answer) for answer in at_once(lambda: say("jam"), lambda: say("refill"), walk_off, walk_off)} - {int, type(None)}
+        assert list(verify_journal(factory.house)) == [], n
+    with factory.house.reading() as session:
+        assert len(session.scalars(select(StationState).where(StationState.station == station, StationState.closed_e.is_(None))).all()) == 1
+
+
+def test_two_saws_that_end_over_one_lot_at_once_both_end(house: House) -> None:
+    steps = (Step(key="look", name="look", operation="inspect", barrier=True), Step(key="saw", name="saw", operation="singulate"))
+    factory = Factory(house).load(("route", Route(product="P1", revision="B", steps=steps)))
+    panels = factory.panels(4)
+    lot, box = factory.lot(panels), factory.do("add_container", lambda s, by: add_container(s, by, "magazine", "M 1").id)
+    factory.do("fill_container", lambda s, by: put_panels(s, by, box, [panel.id for panel in panels]))
+    factory.run("Scope", lot)
+    saws = [factory.start("Saw", *panels[:2]), factory.start("Saw", *panels[2:])]
+    answers = at_once(*[lambda saw=saw: factory.do("singulate", lambda s, by: singulate(s, by, s.get_one(Run, saw)).item) for saw in saws])
+    assert all(isinstance(answer, int) for answer in answers), answers
+    assert [*verify_journal(house), *check(house)] == []
 
 
 def test_a_split_while_starting_leaves_one_truth(factory: Factory) -> None:
@@ -183,6 +215,7 @@ from app.naming.resolve import resolve
 from app.settings import Settings
 from app import tables
 from app.floor.starts import start_run
+from app.floor.station_states import set_state
 
 facts = json.loads(sys.argv[1])
 house = House(Settings(data_dir=Path(facts["data"]), database_url=facts["url"]))
