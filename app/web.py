@@ -285,11 +285,15 @@ def check_form(request: Request, token: str | None) -> None:
         raise Stale
 
 
+_LOST = "What you sent was not recorded, for you were not signed in any more. Sign in, and enter it again."
+
+
 async def _refused(request: Request, error: Exception) -> Response:
     refusal = cast(Refused, error)
     request.app.state.note_refused(request, refusal)
     if refusal.leads_to and not _is_call(request):
-        return RedirectResponse(f"{request.url_for(refusal.leads_to).path}?next={quote(_page_left(request), safe='/')}", status_code=303)
+        lost = f"&said={quote(_LOST)}" if refusal.status == 401 and request.method == "POST" else ""
+        return RedirectResponse(f"{request.url_for(refusal.leads_to).path}?next={quote(_page_left(request), safe='/')}{lost}", status_code=303)
     bearer = {"WWW-Authenticate": "Bearer"} if refusal.status == 401 else None
     return _answer(request, refusal.status, refusal.what, list(refusal.reasons), headers=bearer)
 
