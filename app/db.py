@@ -105,7 +105,7 @@ class House:
             # who reads from a standby must find there what was answered: an act ends when its standby shows it
             acts = f"{_LOOK_UPS} -c synchronous_commit=remote_apply" if settings.read_url else _LOOK_UPS
             read_url, pools = settings.read_url or settings.url, _Pools()
-            self.write_engine = _postgres_engine(settings.url, acts, pools, pool_size=24)
+            self.write_engine = _postgres_engine(settings.url, acts, pools, prepared=_PREPARED, pool_size=24)
             self.read_engine = _postgres_engine(read_url, _NO_JIT, pools, isolation_level="AUTOCOMMIT", pool_size=16)
             self.walk_engine = _postgres_engine(read_url, _WALKS, pools, isolation_level="AUTOCOMMIT", pool_size=8)
         self._act_engine = self.write_engine.execution_options(sqlite_begin="IMMEDIATE")  # else two could read before either writes
@@ -200,7 +200,10 @@ _LOOK_UPS = f"{_NO_JIT} -c enable_hashjoin=off -c enable_mergejoin=off -c enable
 _WALKS = f"{_LOOK_UPS} -c enable_seqscan=off -c plan_cache_mode=force_generic_plan -c work_mem=4MB"  # no list or board may run with these
 
 
-def _postgres_engine(url: str, options: str, pools: _Pools, **how: Any) -> Engine:
+_PREPARED = 300  # statements, of some 20 KiB: a day's acts say 250 again and again, and of the driver's own 100 each would be dropped before it comes
+
+
+def _postgres_engine(url: str, options: str, pools: _Pools, prepared: int = 100, **how: Any) -> Engine:
     """Readers are in autocommit: BEGIN and ROLLBACK cost 0.4 to 1 ms a read."""
     connect = {"options": options} if options else {}
     engine = create_engine(url, max_overflow=16, json_serializer=canonical_json, hide_parameters=True, connect_args=connect, **how)
@@ -209,7 +212,9 @@ def _postgres_engine(url: str, options: str, pools: _Pools, **how: Any) -> Engin
     def _(_dialect: Any, _record: Any, given: list[Any], how: dict[str, Any]) -> Any:
         from app.journeys import Connection  # the driver, which SQLite has no use for
 
-        return Connection.connect(*given, **how)
+        made = Connection.connect(*given, **how)
+        made.prepared_max = prepared
+        return made
 
     @event.listens_for(engine, "checkin")
     def _(_raw: Any, record: Any) -> None:

@@ -60,8 +60,7 @@ class Connection(psycopg.Connection[Any]):
         begins, said, self._said = self._begins(), self._said, []
         with self.pipeline() as pipeline:
             if begins:
-                self.pgconn.send_query_params(b"begin", None)
-                pipeline.result_queue.append(None)  # its answer is looked at with theirs, as those of the driver's own commands are
+                self._send(b"begin", pipeline)
             answers = [(self.execute(statement, values), told) for statement, values, told in said]
             yield
         for cursor, told in answers:
@@ -78,8 +77,17 @@ class Connection(psycopg.Connection[Any]):
             self.execute("commit", prepare=False)
 
     def rollback(self) -> None:
+        """What is prepared stays, as it does in the database: the driver would have it prepared anew, in case that tables came or went."""
         self._said = []
-        super().rollback()
+        if self.pgconn.transaction_status == TransactionStatus.INTRANS:
+            with self.pipeline() as pipeline:
+                self._send(b"rollback", pipeline)
+        else:  # after a mishap, what was to be prepared behind it is not
+            super().rollback()
+
+    def _send(self, command: bytes, pipeline: psycopg.Pipeline) -> None:
+        self.pgconn.send_query_params(command, None)
+        pipeline.result_queue.append(None)  # its answer is looked at with the others, as those of the driver's own commands are
 
     def _begins(self) -> bool:
         """Is the next statement the first of a transaction? The driver would send BEGIN, and wait, before it sends anything else."""

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 from psycopg.pq import Trace
 from sqlalchemy import BigInteger, bindparam, event, insert, select, text, update
-from sqlalchemy.exc import IntegrityError
+from sqlalchemy.exc import DBAPIError, IntegrityError
 from sqlalchemy.orm import Session
 
 from app import tables  # noqa: F401  # every room's tables
@@ -124,6 +124,30 @@ def test_what_was_said_in_vain_is_told_to_who_asks_next(house: House) -> None:
             with pytest.raises(IntegrityError):
                 way(session)
             session.rollback()
+
+
+def asked_often(session: Session) -> int:
+    """The driver prepares what is asked more than five times."""
+    return [tuples(session, text("select count(*) from pg_prepared_statements where statement like '%item%'"))[0][0] for _ in range(8)][-1]
+
+
+def test_what_is_prepared_stays_when_a_transaction_is_given_up(house: House) -> None:
+    with house.writing() as session:
+        prepared = asked_often(session)
+        session.rollback()
+        assert tuples(session, text("select count(*) from pg_prepared_statements"))[0][0] >= prepared > 0
+
+
+def test_what_was_to_be_prepared_behind_a_mishap_is_asked_again_all_the_same(house: House) -> None:
+    again = text("select 7")
+    with house.writing() as session:
+        for _ in range(5):
+            assert tuples(session, again) == [(7,)]
+        with pytest.raises(DBAPIError, match="division by zero"):
+            together(session, Question(text("select 1 / 0"), {}), Question(again, {}))
+        session.rollback()
+        for _ in range(3):
+            assert tuples(session, again) == [(7,)]
 
 
 def test_an_act_makes_a_journey_for_what_it_asks_and_one_for_what_it_writes(house: House, tmp_path: Path) -> None:

@@ -106,8 +106,10 @@ def _copy(source: BinaryIO, out: BinaryIO, seen: Callable[[bytes], object]) -> N
 def keep_half(house: House, name: str, half: Path, digest: str) -> Kept:
     """Gives the bytes their name: the digest that was counted of them."""
     path = path_of(house, digest)
-    folders = [path.parent] if path.parent.is_dir() else [path.parent, path.parent.parent]  # a new one is a name to be flushed as well
-    path.parent.mkdir(parents=True, exist_ok=True)
+    folders = [path.parent]
+    if not path.parent.is_dir():
+        path.parent.mkdir(parents=True, exist_ok=True)
+        folders.append(path.parent.parent)  # a new one is a name to be flushed as well
     _give_name(house, half, path)
     return Kept(digest, Path(name).name[:200] or "unnamed", path.stat().st_size, path, flush_beside(path, *folders))
 
@@ -211,5 +213,6 @@ def _no_such(digest: str) -> NotFound:
 
 def _folder(house: House) -> Path:
     folder = house.data_dir / _FOLDER
-    folder.mkdir(parents=True, exist_ok=True)
+    if not folder.is_dir():
+        folder.mkdir(parents=True, exist_ok=True)
     return folder
