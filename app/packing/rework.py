@@ -47,6 +47,9 @@ def join_packs(session: Session, by: By, packs: Sequence[Named]) -> Pack:
     for what in ("product", "part_number", "bin", "grade"):
         if len({getattr(pack, what) for pack in old}) > 1:
             raise Refused("These packs may not be joined.", Reason("grade_differs", f"They differ in {what}.", "Join packs that are alike."))
+    if len({pack.order for pack in old}) > 1:  # the new pack would be of one of them, and ship to that customer unasked
+        why = Reason("order_differs", "They were filled for different orders.", "Join packs of the same order.")
+        raise Refused("These packs may not be joined.", why)
     return _into_new(session, by, old[0], [(pack, 1, units_of(session, pack.item)) for pack in old])
 
 
