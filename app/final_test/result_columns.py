@@ -27,8 +27,10 @@ _WHOLE = re.compile(r"0|[1-9]\d{0,14}")  # below 2**53, so that a double holds i
 _WITH_COMMA = re.compile(r"[+-]?\d*,\d+([eE][+-]?\d+)?")
 _WITH_POINT = re.compile(r"[+-]?(\d+\.\d*|\.\d+)([eE][+-]?\d+)?")
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?|[+-]?(nan|inf|infinity)", re.IGNORECASE)
+_PLAIN = re.compile(r"[+-]?\d{1,15}\.?\d{0,15}", re.ASCII)
 _INTEGER = re.compile(r"[+-]?\d{1,15}", re.ASCII)
-_COUNT = re.compile(r"#?\s*([A-Za-z][A-Za-z _-]*?)\s*[:=,;\t]\s*(\d{1,9})[\s,;]*", re.ASCII)
+# 1,006 units are a thousand and six, whatever parts the thousands: a count has no decimals
+_COUNT = re.compile(r"#?\s*([A-Za-z][A-Za-z _-]*?)\s*[:=,;\t]\s*\"?(\d{1,9}|\d{1,3}(?:[,.' ]\d{3}){1,2})\"?[\s,;]*", re.ASCII)
 _ALL_UNITS = {"units", "unitstested", "testedunits", "totalunits", "total", "tested", "quantity", "qty", "unitcount", "numberofunits"}
 _THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}(,\d{3})+")
 
@@ -107,7 +109,7 @@ def find_layout(source: Path, table: BinTableBody, decimal: Decimal | None = Non
         Column(title, name, f"c{place}", _type(name, values[place], sign, name in needed))
         for place, (title, name) in enumerate(zip(titles, names, strict=True))
     )
-    _refuse_whole_parts(header_line, table, columns, values)
+    _refuse_other_scale(header_line, table, columns, values, sign)
     return Layout(header_line, header.delimiter, sign, columns, tuple(_declared(lines[: header_line - 1])))
 
 
@@ -120,16 +122,25 @@ def _no_header(text: str, table: BinTableBody) -> BadInput:
     return bad_input(REFUSED, "line 1", "There is no header that names the columns.", f"Begin with one, in any order: {asked}.")
 
 
-def _refuse_whole_parts(header_line: int, table: BinTableBody, columns: Sequence[Column], values: Sequence[Sequence[str]]) -> None:
-    """Where the bin table asks for parts of one, whole numbers throughout are something else: another scale, or numbers that a comma cut in two."""
+def _refuse_other_scale(header_line: int, table: BinTableBody, columns: Sequence[Column], values: Sequence[Sequence[str]], sign: str) -> None:
+    """Where the bin table asks for parts of one, numbers that are all above one, or whole throughout, are of another scale, or cut in two by a comma."""
     given = {column.name: [value for value in values[place] if value] for place, column in enumerate(columns)}
     for polygon in (one for entry in table.bins for one in entry.polygons):
         for name, points in ((polygon.x, [x for x, _ in polygon.points]), (polygon.y, [y for _, y in polygon.points])):
-            if max(map(abs, points)) <= 1 and all(map(_INTEGER.fullmatch, given[name])) and any(int(value) for value in given[name]):
+            if max(map(abs, points)) <= 1 and (said := _of_another_scale(given[name], sign)):
                 title = next(column.title for column in columns if column.name == name)
-                why = f"It has whole numbers only, and bin table {table.name} asks for parts of one."
-                now = "Write numbers with a decimal point; where the comma is the decimal mark, semicolons between the columns."
+                why = f"It has {said} only, and bin table {table.name} asks for parts of one."
+                now = "Write parts of one with a decimal point; where the comma is the decimal mark, semicolons between the columns."
                 raise bad_input(REFUSED, f"line {header_line}, column {title}", why, now)
+
+
+def _of_another_scale(texts: Sequence[str], sign: str) -> str:
+    if all(map(_INTEGER.fullmatch, texts)) and any(int(text) for text in texts):
+        return "whole numbers"
+    numbers = [text.replace(sign, ".") for text in texts]
+    if len(set(numbers)) > 1 and all(map(_PLAIN.fullmatch, numbers)) and all(abs(float(number)) > 1 for number in numbers):
+        return "numbers above one"
+    return ""
 
 
 def _declared(lines: Iterable[str]) -> Iterator[tuple[str, int, int]]:
@@ -137,7 +148,7 @@ def _declared(lines: Iterable[str]) -> Iterator[tuple[str, int, int]]:
         if found := _COUNT.fullmatch(line):
             kind = "units" if plain_name(found[1]) in _ALL_UNITS else {"passing": "passing", "failing": "failing"}.get(key_of(found[1]) or "")
             if kind:
-                yield kind, int(found[2]), number
+                yield kind, int(re.sub(r"\D", "", found[2])), number
 
 
 def _head(source: Path) -> str:

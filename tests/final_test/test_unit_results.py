@@ -147,6 +147,8 @@ LONG = HEADER + "".join(f"{unit},PASS,0.65,0.35,450\n" for unit in range(1, 1501
         (HEADER.replace("\n", ",vf,VF\n") + GOOD, "line 1, column VF", "Two columns"),
         (HEADER.replace("\n", ",\n") + GOOD, "line 1, column 6", "no usable title"),
         ("lines of a report\n" + HEADER + GOOD, "line 1", "key: value"),
+        (HEADER + "1,PASS,65.1,0.35,450\n2,PASS,64.8,0.35,450\n", "line 1, column x_red", "numbers above one"),
+        ("Units: 1,002\n" + FIRST, "line 1", "It says 1002 units"),
         (FIRST + "2,PASS,abc,0.35,450\n", "line 3, column x_red", "'abc' is not a number"),
         (FIRST + "2,PASS,nan,0.35,450\n", "line 3, column x_red", "nan is not a measured number"),
         (FIRST + "\n2,PASS,0.65,0.35,-inf\n", "line 4, column iv_red", "-inf is not a measured number"),
