@@ -149,7 +149,7 @@ def _fill_told(
             new[origin] |= ({whose} if taken else set()) | ({customers[one.lot]} if one.units > taken else set())
     rows = []
     for kind in KINDS:
-        of_kind = [origin for origin in after if origin[0] == kind]
+        of_kind = sorted(origin for origin in after if origin[0] == kind)  # of several that reach as much the first
         if not of_kind:
             continue
         worst = max(of_kind, key=lambda origin: (after[origin], before[origin]))
@@ -193,7 +193,7 @@ def _told(session: Session, named: Sequence[Named], waiting: Sequence[Waiting], 
     everyone = {customer for customer in customers.values() if customer}
     rows = []
     for kind in KINDS:
-        of_kind = [origin for origin in merged if origin[0] == kind]
+        of_kind = sorted(origin for origin in merged if origin[0] == kind)
         if not of_kind:
             continue
         worst = max(of_kind, key=lambda origin: (merged[origin], apart[origin]))
