@@ -123,7 +123,7 @@ def _no_header(text: str, table: BinTableBody) -> BadInput:
 
 
 def _refuse_other_scale(header_line: int, table: BinTableBody, columns: Sequence[Column], values: Sequence[Sequence[str]], sign: str) -> None:
-    """Where the bin table asks for parts of one, numbers that are all above one, or whole throughout, are of another scale, or cut in two by a comma."""
+    """Where the bin table asks for parts of one, numbers that are all above one or whole are of another scale, or cut in two by a comma."""
     given = {column.name: [value for value in values[place] if value] for place, column in enumerate(columns)}
     for polygon in (one for entry in table.bins for one in entry.polygons):
         for name, points in ((polygon.x, [x for x, _ in polygon.points]), (polygon.y, [y for _, y in polygon.points])):

@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 from app.catalogue import queries as catalogue
 from app.errors import bad_input, refuse
 from app.floor.amounts import amounts
-from app.genealogy.fill_order import Origin, Waiting, best_order, reach_apart, reach_filled, reach_merged, reach_of
+from app.genealogy.fill_order import Origin, Waiting, best_order, reach_apart, reach_filled, reach_merged, reach_of, worst_of
 from app.genealogy.origins import origins
 from app.ledger.items import Lot, Pack
 from app.ledger.loose_stock import LooseStock
@@ -149,10 +149,10 @@ def _fill_told(
             new[origin] |= ({whose} if taken else set()) | ({customers[one.lot]} if one.units > taken else set())
     rows = []
     for kind in KINDS:
-        of_kind = sorted(origin for origin in after if origin[0] == kind)  # of several that reach as much the first
+        of_kind = [origin for origin in after if origin[0] == kind]
         if not of_kind:
             continue
-        worst = max(of_kind, key=lambda origin: (after[origin], before[origin]))
+        worst = worst_of(of_kind, lambda origin: (after[origin], before[origin]))
         packs = max(before.get(origin, 0) for origin in of_kind)
         served, then = (max(len(found[origin] - {None}) for origin in of_kind) for found in (old, new))
         rows.append(FillReach(kind, WORDS[kind], packs, after[worst], served, then, codes_of(session, kind, [worst[1]])[worst[1]]))
@@ -193,10 +193,10 @@ def _told(session: Session, named: Sequence[Named], waiting: Sequence[Waiting], 
     everyone = {customer for customer in customers.values() if customer}
     rows = []
     for kind in KINDS:
-        of_kind = sorted(origin for origin in merged if origin[0] == kind)
+        of_kind = [origin for origin in merged if origin[0] == kind]
         if not of_kind:
             continue
-        worst = max(of_kind, key=lambda origin: (merged[origin], apart[origin]))
+        worst = worst_of(of_kind, lambda origin: (merged[origin], apart[origin]))
         before = max(len({customers[one.lot] for one in waiting if origin in one.origins} - {None}) for origin in of_kind)
         alone, in_turn, ordered, as_one = (max(reach.get(origin, 0) for origin in of_kind) for reach in (apart, given, best.reach, merged))
         code = codes_of(session, kind, [worst[1]])[worst[1]]

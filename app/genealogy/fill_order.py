@@ -9,7 +9,7 @@ Nothing is assumed of shares: an origin of a lot reaches every pack that takes i
 but no more packs than the lots that have it hold units.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from itertools import permutations
 
@@ -131,3 +131,8 @@ def _improved(order: list[Waiting], size: int) -> list[Waiting]:
                 if (new := _cost(other, size)) < cost:
                     order, cost, is_better = other, new, True
     return order
+
+
+def worst_of(origins: Iterable[Origin], reach: Callable[[Origin], tuple[int, int]]) -> Origin:
+    """The one that reaches the most; of several the first by number, in whatever order they came."""
+    return max(sorted(origins), key=reach)

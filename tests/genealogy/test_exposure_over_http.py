@@ -182,8 +182,6 @@ def test_what_is_at_hand_is_offered_before_mixing(house: House, replay: Replay) 
         assert "Fill in this order" in page and all(other in page for other in others)
         call = browser.get("/api/v1/before-mixing", params={"lot": [code, *others]}).json()
         assert sorted(call["order"]) == sorted([code, *others]) and call["is_best"] == (len(others) < 7)
-        turned = browser.get("/api/v1/before-mixing", params={"lot": [*reversed(others), code]}).json()
-        assert [one["worst"] for one in turned["reach"]] == [one["worst"] for one in call["reach"]], "of several that reach as much the same"
         _is_told_before_a_merge(browser, code, others)
         for path, name in (("/before-mixing", "lot"), ("/exposure", "suspect"), ("/differs", "code")):
             refused = browser.get(path, params={name: f"{code} W26-999999-9"})

@@ -6,7 +6,7 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from app.genealogy.fill_order import Origin, Waiting, best_order, reach_apart, reach_filled, reach_merged, reach_of
+from app.genealogy.fill_order import Origin, Waiting, best_order, reach_apart, reach_filled, reach_merged, reach_of, worst_of
 
 ORIGINS: list[Origin] = [("wafer", i) for i in range(5)]
 
@@ -62,6 +62,13 @@ def test_reach_before_and_after_a_fill_equals_packs_filled_unit_by_unit(lots: li
 def _reached(packs: list[list[tuple[frozenset[Origin], int]]]) -> dict[Origin, int]:
     inside = [frozenset[Origin]().union(*(origins for origins, units in pack if units)) for pack in packs]
     return {origin: n for origin in ORIGINS if (n := sum(origin in one for one in inside))}
+
+
+def test_of_several_that_reach_as_much_the_same_is_named_in_any_order() -> None:
+    origins = [("wafer", 7), ("wafer", 3), ("wafer", 9)]
+    for some in (origins, origins[::-1]):
+        assert worst_of(some, lambda _: (2, 1)) == ("wafer", 3)
+        assert worst_of(some, lambda one: (one[1], 0)) == ("wafer", 9)
 
 
 def test_many_lots_are_no_worse_than_as_given_and_simulated_recalls_shrink() -> None:
