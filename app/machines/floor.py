@@ -159,7 +159,10 @@ def take_back(mark: InPath, body: Told, call: Calling) -> TakenBackOut:
 @router.post("/scrap", summary="Scrap cells, a panel, units, or a wafer")
 def scrap(body: ScrapIn, call: Calling) -> DoneOut:
     def verb(s: Session, by: By) -> dict[str, Any]:
-        one = resolve(s, body.thing, "panel", "lot", "container", "wafer")
+        one = resolve(s, body.thing, "panel", "lot", "container", "wafer", "pack")
+        if one.kind == "pack":
+            now = "Take its units off the tape, and scrap the loose lot that they make."
+            raise bad_input("A pack is not scrapped as it is.", "thing", f"{one.code} is a pack.", now)
         if one.kind == "wafer":
             if body.cells or body.units is not None:
                 raise bad_input("A wafer is scrapped whole.", "thing", f"{one.code} is a wafer.", "Leave cells and units empty.")

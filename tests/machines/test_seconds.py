@@ -25,6 +25,8 @@ def test_seconds_are_packed_without_the_order_that_refuses_them(house: House) ->
         asked = {"station": do.at["Taper"], "line_clear": True}
         prime = do.post("/packs", parts=[{"lot": lots["B1"], "units": 12}], size=12, **asked)["pack"]
         assert do.get(f"/record/{prime}")["pack"]["order"] == "PRIME-1"
+        assert "off the tape" in do.post("/scrap", 422, thing=prime, units=12, reason="came back wet")["now"]
+        do.post("/scrap", thing=do.post(f"/packs/{prime}/take_off_tape")["lot"], units=12, reason="came back wet")
         parts = [{"lot": lots["B2"], "units": 8}]
         assert do.post("/packs", 409, parts=parts, size=8, order="PRIME-1", **asked)["kind"] == "grade_unwanted"
         second = do.post("/packs", parts=parts, size=8, **asked)["pack"]
