@@ -21,7 +21,7 @@ from app.desk import pages as desk_pages
 from app.evidence.keep import forget_half_kept
 from app.floor import file_pages, place_pages
 from app.floor import pages as floor_pages
-from app.garbage import spare_what_is_loaded
+from app.garbage import look_seldom
 from app.genealogy import (
     before_mixing_pages,
     counts_pages,
@@ -132,7 +132,7 @@ def make_app(settings: Settings, house: House | None = None) -> FastAPI:
     """The app over an installation whose database is at the newest schema."""
     one = house or House(settings)
     refuse_other_schema(one)
-    spare_what_is_loaded()
+    look_seldom()
 
     @asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:

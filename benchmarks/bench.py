@@ -9,7 +9,7 @@ from rich.console import Console
 from rich.table import Table
 
 from app.errors import bad_input
-from app.garbage import spare_what_is_loaded
+from app.garbage import look_seldom
 from benchmarks import exposures, files_in, scans, traces, whole
 from benchmarks.block import LOTS
 from benchmarks.history import Say, block_of, open_history
@@ -43,7 +43,7 @@ def bench(folder: Path, days: int, url: str, only: str, rounds: int, say: Say, b
     if only and only not in MEASURES:
         raise bad_input("There is no such measure.", "--only", f"{only!r} is none.", f"One of: {', '.join(MEASURES)}.")
     folder.mkdir(parents=True, exist_ok=True)
-    spare_what_is_loaded()  # as a server does
+    look_seldom()  # as a server does
     house, history = open_history(folder, days, url, say, blocks, lots)
     block = block_of(folder, say, lots)
     site = Site(house, history, block, rounds, folder, say)

@@ -8,9 +8,6 @@ from dataclasses import dataclass
 from functools import partial
 from zoneinfo import ZoneInfo
 
-from shapely import Polygon as Area
-from shapely.validation import explain_validity
-
 from app import codes
 from app.catalogue.definitions import (
     THINGS,
@@ -180,6 +177,9 @@ def _bin_table(table: BinTableBody, names: _Names) -> Iterator[Problem]:
 
 
 def _area(points: Sequence[tuple[float, float]]) -> Iterator[Problem]:
+    from shapely import Polygon as Area  # a server starts without it
+    from shapely.validation import explain_validity
+
     area = Area(points)
     if not area.is_valid:
         yield Problem((), f"The polygon encloses no area: {explain_validity(area)}.", "Give its corners in order around it, without crossing lines.")

@@ -46,7 +46,7 @@ Minutes = Annotated[float, Field(gt=0, le=10_000_000)]  # 19 years
 
 
 class Body(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, defer_build=True)
 
 
 class Shift(Body):

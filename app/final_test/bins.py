@@ -13,12 +13,13 @@ from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from itertools import pairwise
 from math import floor, log10
-
-from shapely import Polygon as Area
-from shapely import constrained_delaunay_triangles
+from typing import TYPE_CHECKING
 
 from app.catalogue.definitions import BinEntry, BinTableBody, Polygon, Rank
 from app.errors import bad_input
+
+if TYPE_CHECKING:
+    from shapely import Polygon as Area
 
 FAILURE = "failure"  # the key of the failure code among columns; NULL there: the unit passed
 FARTHEST = 1e12  # a greater number is no measurement, and past what bins compare exactly
@@ -127,6 +128,9 @@ def _half_planes(piece: Sequence[Corner], x: str, y: str) -> Iterator[str]:
 
 def _convex_pieces(polygon: Polygon, scales: Mapping[str, int]) -> list[list[Corner]]:
     """The polygon itself, or its triangles where it is not convex; corners as whole numbers, counter-clockwise."""
+    from shapely import Polygon as Area  # a server starts without it
+    from shapely import constrained_delaunay_triangles
+
     corners = [(round(x * 10 ** scales[polygon.x]), round(y * 10 ** scales[polygon.y])) for x, y in polygon.points]
     area = Area(corners)
     if not area.is_valid or area.area == 0:
@@ -137,7 +141,7 @@ def _convex_pieces(polygon: Polygon, scales: Mapping[str, int]) -> list[list[Cor
     return [_around(triangle) for triangle in constrained_delaunay_triangles(area).geoms]
 
 
-def _around(area: Area) -> list[Corner]:
+def _around(area: "Area") -> list[Corner]:
     closed = [(round(x), round(y)) for x, y in area.exterior.coords]
     ring = [corner for corner, after in pairwise(closed) if corner != after]
     return ring if area.exterior.is_ccw else ring[::-1]

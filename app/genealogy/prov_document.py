@@ -4,15 +4,20 @@ A thing is an entity, a line of a run an activity, a station and a person agents
 knows nothing of this trade finds every origin by following it. One activity's material derives only what it was surely or possibly on.
 """
 
-from prov.model import ProvDocument
+from typing import TYPE_CHECKING
 
 from app.genealogy.chain import Chain, Work
 from app.genealogy.uris import Uris
 
+if TYPE_CHECKING:
+    from prov.model import ProvDocument
+
 _KINDS = ("wafer", "batch", "panel", "lot", "sample", "pack", "run", "station", "person")
 
 
-def prov_document(chain: Chain, uris: Uris) -> ProvDocument:
+def prov_document(chain: Chain, uris: Uris) -> "ProvDocument":
+    from prov.model import ProvDocument  # for whoever asks
+
     document = ProvDocument()
     for kind in _KINDS:
         document.add_namespace(kind, uris.namespace(kind))
@@ -29,7 +34,7 @@ def prov_document(chain: Chain, uris: Uris) -> ProvDocument:
     return document
 
 
-def _add_lots(document: ProvDocument, chain: Chain, names: dict[int, str]) -> None:
+def _add_lots(document: "ProvDocument", chain: Chain, names: dict[int, str]) -> None:
     """A lot is the collection of the panels that travelled in it; what left a panel comes from its lots, too."""
     left = {(passing.parent, passing.child): passing.e for passing in chain.passings if passing.kind in ("cells", "draw")}
     for lot, panels in chain.travelled.items():
@@ -39,7 +44,7 @@ def _add_lots(document: ProvDocument, chain: Chain, names: dict[int, str]) -> No
             document.wasDerivedFrom(names[child], names[lot], other_attributes={"reelroot:how": "its panels"})
 
 
-def _add_work(document: ProvDocument, work: Work, names: dict[int, str]) -> None:
+def _add_work(document: "ProvDocument", work: Work, names: dict[int, str]) -> None:
     activity = f"run:{work.run}-line-{work.line}"
     document.activity(activity, work.started_at, work.ended_at, {"prov:label": f"{work.operation}, run {work.run}", "prov:type": "reelroot:line"})
     document.agent(f"station:{work.station}", {"prov:label": work.station, "prov:type": "reelroot:station"})

@@ -10,7 +10,6 @@ from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from shapely import Polygon, contains_xy
 from sqlalchemy import ColumnElement, or_, select
 from sqlalchemy.orm import Session
 
@@ -52,6 +51,8 @@ class Region:
             far = np.hypot(x - float(cx), y - float(cy), dtype=np.float64)
             inside &= (far >= inner) & (far <= outer)
         if self.lasso:
+            from shapely import Polygon, contains_xy  # a server starts without it
+
             inside &= contains_xy(Polygon(self.lasso).buffer(1e-9), x, y)  # a die on the drawn edge is inside
         return inside
 

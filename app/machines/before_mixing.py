@@ -4,11 +4,11 @@ from dataclasses import asdict
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, Query
-from pydantic import BaseModel, Field
+from pydantic import Field
 
 from app.genealogy.before_mixing import Coming, before_fill, before_mixing
 from app.ledger.items import Pack
-from app.machines.bodies import LotCode
+from app.machines.bodies import Answer, LotCode
 from app.machines.calls import PROBLEMS, Call, calling
 from app.machines.names import lot_named
 from app.naming.resolve import resolve
@@ -17,7 +17,7 @@ router = APIRouter(prefix="/api/v1", tags=["trace"], responses=PROBLEMS)
 Calling = Annotated[Call, Depends(calling)]
 
 
-class AtHandOut(BaseModel):
+class AtHandOut(Answer):
     code: LotCode
     units: int = Field(examples=[5120])
     wafers: int = Field(description="That can be in it.", examples=[6])
@@ -26,7 +26,7 @@ class AtHandOut(BaseModel):
     customer: str | None = Field(examples=["Quillmere Lighting"])
 
 
-class WorstReachOut(BaseModel):
+class WorstReachOut(Answer):
     """Of one kind of origin, the packs that the worst one would reach."""
 
     kind: str = Field(examples=["wafer"])
@@ -40,7 +40,7 @@ class WorstReachOut(BaseModel):
     worst: str = Field(description="The one that reaches the most when merged.", examples=["W26-000012-E"])
 
 
-class BeforeMixingOut(BaseModel):
+class BeforeMixingOut(Answer):
     lots: list[AtHandOut]
     size: int = Field(description="Units of a full pack.", examples=[4500])
     order: list[LotCode] = Field(description="Of fills, which keeps the mean reach of one bad origin least.")
@@ -50,7 +50,7 @@ class BeforeMixingOut(BaseModel):
     reach: list[WorstReachOut]
 
 
-class FillReachOut(BaseModel):
+class FillReachOut(Answer):
     """Of one kind of origin, the packs that the worst one would reach before and after a fill."""
 
     kind: str = Field(examples=["wafer"])
@@ -62,7 +62,7 @@ class FillReachOut(BaseModel):
     worst: str = Field(description="The one that reaches the most after it.", examples=["W26-000012-E"])
 
 
-class BeforeFillOut(BaseModel):
+class BeforeFillOut(Answer):
     reach: list[FillReachOut] = Field(description="Empty where only units of one loose lot come together.")
 
 

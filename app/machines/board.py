@@ -4,7 +4,7 @@ from datetime import date, datetime
 from typing import Annotated, Literal
 
 from fastapi import APIRouter, Depends, Query, Request
-from pydantic import BaseModel, Field
+from pydantic import Field
 
 from app import clock
 from app.board.effectiveness import Effectiveness
@@ -14,7 +14,7 @@ from app.board.shift_report import shift_report
 from app.board.taped import Today
 from app.board.whole import board
 from app.catalogue import queries as catalogue
-from app.machines.bodies import LotCode
+from app.machines.bodies import Answer, LotCode
 from app.machines.calls import PROBLEMS, Call, calling
 
 router = APIRouter(prefix="/api/v1", tags=["board"], responses=PROBLEMS)
@@ -22,12 +22,12 @@ Calling = Annotated[Call, Depends(calling)]
 On = Annotated[date | None, Query(description="A production day; empty: today.")]
 
 
-class LateOrStuckOut(BaseModel):
+class LateOrStuckOut(Answer):
     kind: str = Field(description="late or stuck.", examples=["stuck"])
     reason: str = Field(examples=["waits 3 h 05 min; its limit: 2 h 00 min"])
 
 
-class LotAtOut(BaseModel):
+class LotAtOut(Answer):
     """Panels of a lot that stand alike, or a loose lot."""
 
     lot: LotCode
@@ -41,7 +41,7 @@ class LotAtOut(BaseModel):
     marks: list[LateOrStuckOut]
 
 
-class RowOut(BaseModel):
+class RowOut(Answer):
     """The lots at one step of a route."""
 
     route: str = Field(examples=["P1 rev A"])
@@ -54,7 +54,7 @@ class RowOut(BaseModel):
     lots: list[LotAtOut]
 
 
-class WindowOut(BaseModel):
+class WindowOut(Answer):
     lot: LotCode
     to_step: str = Field(examples=["wire bond"])
     ends_at: datetime = Field(examples=["2026-03-01T10:30:00Z"])
@@ -63,7 +63,7 @@ class WindowOut(BaseModel):
     stations: int = Field(examples=[36])
 
 
-class ForecastOut(BaseModel):
+class ForecastOut(Answer):
     """Units taped by the end of a production day: what 10, 50 and 90 % of the draws stay below."""
 
     day: date = Field(examples=["2026-03-01"])
@@ -74,7 +74,7 @@ class ForecastOut(BaseModel):
     taped: int | None = Field(description="What came true, of a day that is over.", examples=[None])
 
 
-class BoardOut(BaseModel):
+class BoardOut(Answer):
     now: datetime = Field(examples=["2026-03-01T09:30:00Z"])
     rows: list[RowOut]
     windows: list[WindowOut] = Field(description="Those that run out first.")
@@ -82,7 +82,7 @@ class BoardOut(BaseModel):
     yesterday: ForecastOut = Field(description="As the day began, reckoned again from the record.")
 
 
-class TermOut(BaseModel):
+class TermOut(Answer):
     name: str = Field(examples=["availability efficiency"])
     over: str = Field(examples=["uptime h"])
     under: str = Field(examples=["total time h"])
@@ -90,7 +90,7 @@ class TermOut(BaseModel):
     whole: float = Field(examples=[24.0])
 
 
-class IndexOut(BaseModel):
+class IndexOut(Answer):
     """The product of its terms; empty where one divides by nothing."""
 
     standard: str = Field(examples=["SEMI E79"])
@@ -98,7 +98,7 @@ class IndexOut(BaseModel):
     terms: list[TermOut]
 
 
-class EffectivenessOut(BaseModel):
+class EffectivenessOut(Answer):
     name: str = Field(description="A station, or an operation with all its stations.", examples=["Bonder 3"])
     operation: str = Field(examples=["wire bond"])
     made: int = Field(examples=[50400])
@@ -107,7 +107,7 @@ class EffectivenessOut(BaseModel):
     indices: list[IndexOut]
 
 
-class ShiftOut(BaseModel):
+class ShiftOut(Answer):
     """What a shift did. `seal` and `digest`: the journal's newest, as they were when this was read."""
 
     shift: str = Field(examples=["early"])

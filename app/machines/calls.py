@@ -7,7 +7,7 @@ from typing import Annotated, Any
 
 from fastapi import Depends, Form, Header, Query, Request, UploadFile
 from fastapi.security import HTTPBearer
-from pydantic import BaseModel, Field
+from pydantic import Field
 from sqlalchemy.orm import Session
 
 from app.db import House
@@ -15,7 +15,7 @@ from app.errors import bad_input, not_allowed
 from app.evidence.refused import kept_when_refused
 from app.journal.act import Actor, By, act
 from app.journal.actions import ACTIONS
-from app.machines.bodies import Moment, Signed, Told
+from app.machines.bodies import Answer, Moment, Signed, Told
 from app.naming.resolve import resolve
 from app.people.callers import Caller, caller
 from app.people.doors import check_door
@@ -26,14 +26,14 @@ from app.web import house_of
 _NOT_ARGUMENTS = {"password", "signed_by", "happened_at", "fact"}
 
 
-class Ground(BaseModel):
+class Ground(Answer):
     kind: str = Field(description="One of the closed list at the head of this document.", examples=["material_missing"])
     why: str = Field(examples=["There is no adhesive GLUE-7 on Attach 1."])
     now: str = Field(description="The remedy.", examples=["Mount a batch of GLUE-7."])
     where: str = Field(description="The field, line or element, if there is one.", examples=[""])
 
 
-class Problem(BaseModel):
+class Problem(Answer):
     """RFC 9457. `kind` is the first of a closed list that applies, `kinds` all of them; each reason names its place and the remedy."""
 
     type: str = Field(examples=["about:blank"])

@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Depends, Request
 from fastapi.responses import PlainTextResponse
-from pydantic import BaseModel, Field
+from pydantic import Field
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
@@ -21,7 +21,7 @@ from app.evidence.refused import kept_when_refused
 from app.floor.revisions import move_to_revision
 from app.journal.act import By
 from app.ledger.items import Lot
-from app.machines.bodies import LotCode, Name, Number, Signed
+from app.machines.bodies import Answer, LotCode, Name, Number, Signed
 from app.machines.calls import PROBLEMS, Call, QueryTold, calling
 from app.machines.names import lot_named
 from app.naming.resolve import codes_of
@@ -87,13 +87,13 @@ class Toml(PlainTextResponse):
     media_type = "application/toml"
 
 
-class FieldOut(BaseModel):
+class FieldOut(Answer):
     path: str = Field(examples=["soak_minutes"])
     old: str | None = Field(description="None: it was not there.", examples=["110"])
     new: str | None = Field(description="None: it is not there any more.", examples=["120"])
 
 
-class ChangeOut(BaseModel):
+class ChangeOut(Answer):
     kind: str = Field(examples=["recipe"])
     name: str = Field(examples=["DIE-170"])
     what: Literal["added", "changed"]
@@ -101,11 +101,11 @@ class ChangeOut(BaseModel):
     fields: list[FieldOut] = []
 
 
-class ChangesOut(BaseModel):
+class ChangesOut(Answer):
     changes: list[ChangeOut] = Field(description="Empty: the catalogue says so already.")
 
 
-class DefinitionOut(BaseModel):
+class DefinitionOut(Answer):
     kind: str = Field(examples=["recipe"])
     name: str = Field(description='A route: product and revision, such as "P1 rev A".', examples=["DIE-170"])
     code: str | None = Field(None, description="Of a station or an order.", examples=[None])
@@ -123,17 +123,17 @@ class ApproveIn(RouteIn):
     seen: Number | None = Field(None, description="The definition that the signer read; another one is refused as changed.")
 
 
-class ApprovedOut(BaseModel):
+class ApprovedOut(Answer):
     route: str = Field(examples=["P1 rev B"])
     retired: str | None = Field(examples=["P1 rev A"], description="The revision that was active before. Its lots go on by it.")
 
 
-class RouteStateOut(BaseModel):
+class RouteStateOut(Answer):
     route: str = Field(examples=["P1 rev B"])
     state: str = Field(examples=["retired"])
 
 
-class ApprovalChangesOut(BaseModel):
+class ApprovalChangesOut(Answer):
     route: str = Field(examples=["P1 rev B"])
     state: str = Field(examples=["draft"])
     definition: int = Field(examples=[44])
@@ -145,7 +145,7 @@ class RevisionIn(Signed):
     revision: Name = Field(description="A revision of the lot's own product.", examples=["B"])
 
 
-class MovedOut(BaseModel):
+class MovedOut(Answer):
     lot: LotCode
     route: str = Field(examples=["P1 rev B"])
 

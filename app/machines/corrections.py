@@ -5,7 +5,7 @@ from datetime import datetime
 from typing import Annotated, Any, TypeVar
 
 from fastapi import APIRouter, Depends
-from pydantic import BaseModel, Field
+from pydantic import Field
 from sqlalchemy.orm import Session
 
 from app.db import Base
@@ -18,7 +18,7 @@ from app.floor.move_corrections import MoveRow, To, correct_move, moved_with, mo
 from app.journal.act import By
 from app.ledger.places import Content, Mount, Move
 from app.ledger.sets import panels_of
-from app.machines.bodies import AThing, Container, InPath, Limit, Name, Number, PanelCode, Text, Told, Words
+from app.machines.bodies import Answer, AThing, Container, InPath, Limit, Name, Number, PanelCode, Text, Told, Words
 from app.machines.calls import PROBLEMS, Call, calling
 from app.machines.names import inside, station_of, things_of
 from app.naming.resolve import resolve
@@ -29,7 +29,7 @@ _NEVER = Field(False, description="True: it was not done at all.")
 Row = TypeVar("Row", bound=Base)
 
 
-class CorrectionOut(BaseModel):
+class CorrectionOut(Answer):
     """The row was entered wrongly. It stays on the record and counts for nothing."""
 
     right: int | None = Field(description="Number of the row that replaces it; empty: nothing of it was done.", examples=[58])
@@ -38,18 +38,18 @@ class CorrectionOut(BaseModel):
     at: datetime = Field(examples=["2026-03-01T06:40:00Z"])
 
 
-class ReplacedOut(BaseModel):
+class ReplacedOut(Answer):
     wrong: Number
     right: int | None = Field(description="Number of the row that replaces it; empty: nothing of it was done.", examples=[58])
 
 
-class ReplacedAllOut(BaseModel):
+class ReplacedAllOut(Answer):
     """What replaces what. The lists show both, the wrong one as corrected."""
 
     replaced: list[ReplacedOut]
 
 
-class MountOut(BaseModel):
+class MountOut(Answer):
     mount: Number
     place: str = Field(examples=["adhesive"])
     item: str = Field(description="The batch or wafer.", examples=["B26-000012-0"])
@@ -59,7 +59,7 @@ class MountOut(BaseModel):
     corrected: CorrectionOut | None = Field(description="Empty: it is as entered.")
 
 
-class MountsOut(BaseModel):
+class MountsOut(Answer):
     mounts: list[MountOut] = Field(description="The newest first.")
 
 
@@ -72,7 +72,7 @@ class MountCorrectionIn(Told):
     reason: Words = Field(examples=["the batch beside it was scanned"])
 
 
-class ContentOut(BaseModel):
+class ContentOut(Answer):
     content: Number
     panels: list[PanelCode]
     item: str | None = Field(description="Or the loose lot or sample.", examples=[None])
@@ -81,7 +81,7 @@ class ContentOut(BaseModel):
     corrected: CorrectionOut | None = Field(description="Empty: it is as entered.")
 
 
-class ContentsOut(BaseModel):
+class ContentsOut(Answer):
     contents: list[ContentOut] = Field(description="The newest first.")
 
 
@@ -94,7 +94,7 @@ class ContentCorrectionIn(Told):
     reason: Words = Field(examples=["two panels were left in the other magazine"])
 
 
-class MoveOut(BaseModel):
+class MoveOut(Answer):
     move: Number
     thing: str = Field(examples=["K26-000096-9"])
     kind: str = Field(description="floor, stock, outside, shipped or returned.", examples=["stock"])
@@ -104,7 +104,7 @@ class MoveOut(BaseModel):
     corrected: CorrectionOut | None = Field(description="Empty: it is as entered.")
 
 
-class MovesOut(BaseModel):
+class MovesOut(Answer):
     moves: list[MoveOut] = Field(description="Of each thing in their order; the last that is not corrected says where it is.")
 
 

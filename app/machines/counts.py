@@ -4,17 +4,18 @@ from datetime import datetime, timedelta
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, Query
-from pydantic import BaseModel, Field
+from pydantic import Field
 
 from app import clock
 from app.genealogy.unclosed_counts import sums_by_station, unclosed
+from app.machines.bodies import Answer
 from app.machines.calls import PROBLEMS, Call, calling
 
 router = APIRouter(prefix="/api/v1", tags=["lists"], responses=PROBLEMS)
 Calling = Annotated[Call, Depends(calling)]
 
 
-class CountRowOut(BaseModel):
+class CountRowOut(Answer):
     entry: int = Field(description="Of the journal.", examples=[812])
     at: datetime | None = Field(examples=["2026-03-01T06:30:00Z"])
     what: str = Field(examples=["counted 4,210 by weight; the book said 4,300: beyond counting"])
@@ -24,7 +25,7 @@ class CountRowOut(BaseModel):
     reason: str = Field(examples=[""])
 
 
-class UnclosedOut(BaseModel):
+class UnclosedOut(Answer):
     kind: str = Field(description="lot (or panel), batch, wafer, load.", examples=["lot"])
     code: str = Field(examples=["L26-000058-T"])
     words: str = Field(examples=["waits for a signature"])
@@ -33,7 +34,7 @@ class UnclosedOut(BaseModel):
     rows: list[CountRowOut] = Field(description="The entries that make the difference.")
 
 
-class MonthOut(BaseModel):
+class MonthOut(Answer):
     month: str = Field(description="By UTC.", examples=["2026-03"])
     counts: int = Field(examples=[41])
     difference: int = Field(examples=[-12])
@@ -41,7 +42,7 @@ class MonthOut(BaseModel):
     u: float = Field(description="Standard uncertainty of the running sum.", examples=[21.3])
 
 
-class StationSumOut(BaseModel):
+class StationSumOut(Answer):
     station: str = Field(examples=["Saw 1"])
     code: str = Field(description="Empty: counts that no run made.", examples=["S-0006-H"])
     drifts: bool = Field(description="Leans one way at 1 % over all tests made (Bonferroni).", examples=[False])
@@ -55,7 +56,7 @@ class StationSumOut(BaseModel):
     months: list[MonthOut]
 
 
-class CountsThatDifferOut(BaseModel):
+class CountsThatDifferOut(Answer):
     unclosed: list[UnclosedOut] = Field(description="The newest 200 of each kind.")
     stations: list[StationSumOut]
 

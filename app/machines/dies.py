@@ -4,10 +4,10 @@ from dataclasses import asdict
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, Query
-from pydantic import BaseModel, Field
+from pydantic import Field
 
 from app.genealogy.dies_inside import dies_inside, wafers_inside
-from app.machines.bodies import PanelCode, WaferCode
+from app.machines.bodies import Answer, PanelCode, WaferCode
 from app.machines.calls import PROBLEMS, Call, calling
 from app.naming.resolve import resolve
 
@@ -15,7 +15,7 @@ router = APIRouter(prefix="/api/v1", tags=["trace"], responses=PROBLEMS)
 Calling = Annotated[Call, Depends(calling)]
 
 
-class WaferInsideOut(BaseModel):
+class WaferInsideOut(Answer):
     """By the logs, `can` counts the dies of `must` too; `least` and `most` are units of the pack."""
 
     wafer: WaferCode
@@ -28,7 +28,7 @@ class WaferInsideOut(BaseModel):
     is_logged: bool = Field(description="No: no placement log tells of its dies, and none can be named.")
 
 
-class DieInsideOut(BaseModel):
+class DieInsideOut(Answer):
     wafer: WaferCode
     x: int = Field(description="As the wafer's map counts.", examples=[12])
     y: int = Field(examples=[40])
@@ -38,7 +38,7 @@ class DieInsideOut(BaseModel):
     must: bool
 
 
-class DiesInsideOut(BaseModel):
+class DiesInsideOut(Answer):
     pack: str = Field(examples=["K26-000096-9"])
     units: int = Field(examples=[4500])
     wafers: list[WaferInsideOut]

@@ -3,9 +3,10 @@
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, Query
-from pydantic import BaseModel, Field
+from pydantic import Field
 
 from app.genealogy.differs import COMPARED, KINDS, MOST, differs
+from app.machines.bodies import Answer
 from app.machines.calls import PROBLEMS, Call, calling
 from app.naming.resolve import resolve
 
@@ -13,19 +14,19 @@ router = APIRouter(prefix="/api/v1", tags=["trace"], responses=PROBLEMS)
 Calling = Annotated[Call, Depends(calling)]
 
 
-class SideOut(BaseModel):
+class SideOut(Answer):
     code: str = Field(examples=["K26-000096-9"])
     kind: str = Field(examples=["pack"])
     units: int | None = Field(examples=[4500])
 
 
-class HowManyOut(BaseModel):
+class HowManyOut(Answer):
     code: str = Field(description="Of the thing that shares the factor.", examples=["K26-000096-9"])
     least: int = Field(description="So many of its units must share it.", examples=[0])
     most: int = Field(description="So many can.", examples=[4500])
 
 
-class FactorOut(BaseModel):
+class FactorOut(Answer):
     kind: str = Field(description=f"{', '.join(KINDS)}.", examples=["wafer"])
     code: str = Field(description="Empty for a person.", examples=["W26-000031-8"])
     words: str = Field(examples=["red WR"])
@@ -33,7 +34,7 @@ class FactorOut(BaseModel):
     has_it: list[HowManyOut] = Field(description="The things that have it; the others have nothing of it.")
 
 
-class DiffersOut(BaseModel):
+class DiffersOut(Answer):
     things: list[SideOut]
     factors: list[FactorOut] = Field(description="By kind; what most of them have comes first.")
 

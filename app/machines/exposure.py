@@ -5,7 +5,7 @@ from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Depends, Query
 from fastapi.responses import Response
-from pydantic import BaseModel, Field
+from pydantic import Field
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
@@ -13,6 +13,7 @@ from app.errors import bad_input
 from app.genealogy.exposure import ExposedRow, Exposure, exposure
 from app.genealogy.exposure_question import Question, suspects_of
 from app.genealogy.exposure_table import HEAD, exposure_csv
+from app.machines.bodies import Answer
 from app.machines.calls import PROBLEMS, Call, calling
 
 router = APIRouter(prefix="/api/v1", tags=["trace"], responses=PROBLEMS, dependencies=[Depends(calling)])  # who asks, before what is asked
@@ -22,7 +23,7 @@ CSV: dict[int | str, dict[str, Any]] = {
 }
 
 
-class ExposedOut(BaseModel):
+class ExposedOut(Answer):
     """One thing, or a group of them as one set. `expected_low` and `expected_high` differ from `expected` only behind a colour sort."""
 
     kind: str = Field(description="panel, lot, sample, pack, shipment, customer, place, all.", examples=["pack"])
@@ -43,7 +44,7 @@ class ExposedOut(BaseModel):
     chance_error: float = Field(description="Standard error where it is simulated.", examples=[0.0])
 
 
-class ExposureOut(BaseModel):
+class ExposureOut(Answer):
     total: ExposedOut
     places: list[ExposedOut] = Field(description="On the floor, in stock, shipped, returned, outside, scrapped, samples, differences.")
     customers: list[ExposedOut] = Field(description="One flow for the set of a customer's packs, never a sum.")

@@ -20,7 +20,7 @@ from app.final_test.singulate import singulate
 from app.floor.amounts import book_of
 from app.journal.act import By
 from app.ledger.counts import CountEntry
-from app.machines.bodies import Container, CountIn, LotCode, Name, Units
+from app.machines.bodies import Answer, Container, CountIn, LotCode, Name, Units
 from app.machines.calls import PROBLEMS, Call, FormTold, calling
 from app.machines.names import open_run, person_of, run_named, values_of
 from app.machines.runs import FinishIn
@@ -36,7 +36,7 @@ class SingulateIn(FinishIn):
     counted: CountIn | None = Field(None, description="A physical count of the loose units.")
 
 
-class SingulatedOut(BaseModel):
+class SingulatedOut(Answer):
     lot: LotCode
     units: int = Field(description="By the book: good cells.", examples=[8930])
     difference: int | None = Field(None, description="What was counted less the book; empty: nothing was counted.", examples=[-20])
@@ -56,14 +56,14 @@ class BinsIn(FinishIn):
     bins: list[BinIn] = Field(min_length=1)
 
 
-class BinLot(BaseModel):
+class BinLot(Answer):
     bin: str = Field(examples=["B1"])
     grade: str = Field(examples=["prime"])
     lot: LotCode
     units: int = Field(examples=[8540])
 
 
-class BinsOut(BaseModel):
+class BinsOut(Answer):
     bins: list[BinLot]
 
 
@@ -73,7 +73,7 @@ class ResultsOut(BinsOut):
     tester_bin_differs: int = Field(examples=[0], description="Units that the tester put into another bin than the table does.")
 
 
-class CorrectedResultsOut(BaseModel):
+class CorrectedResultsOut(Answer):
     differences: dict[str, int] = Field(description="By bin: how many units more, or less, than was said.", examples=[{"B1": -12, "B2": 12}])
     held: list[LotCode] = Field(description="Lots of bins that held units of another: they and what came of them are held.")
     packs: list[str] = Field(description="Packs with something of what is held.", examples=[["K26-000096-9"]])

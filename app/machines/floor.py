@@ -3,7 +3,7 @@
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends
-from pydantic import BaseModel, Field
+from pydantic import Field
 from sqlalchemy.orm import Session
 
 from app.errors import bad_input
@@ -18,6 +18,7 @@ from app.floor.scrap import scrap_cells, scrap_panel, scrap_units, scrap_wafer
 from app.journal.act import By
 from app.ledger.items import Sample
 from app.machines.bodies import (
+    Answer,
     AThing,
     CellIn,
     CountIn,
@@ -52,13 +53,13 @@ class MarksIn(Told):
     reason: Words = Field(examples=["scratched"])
 
 
-class MarkOut(BaseModel):
+class MarkOut(Answer):
     panel: PanelCode
     mark: Number
     cells: int = Field(examples=[1])
 
 
-class TakenBackOut(BaseModel):
+class TakenBackOut(Answer):
     done: bool = True
     judgements: list[PlacementsJudgedOut] = Field(description="Of lines that are judged again for it.")
     packs: list[str] = Field(examples=[[]], description="Packs with something of the panel, where a line of it is open again.")
@@ -91,7 +92,7 @@ class SampleIn(Told):
     pocket_to: Units | None = Field(None, description="The last pocket.", examples=[None])
 
 
-class SampleOut(BaseModel):
+class SampleOut(Answer):
     sample: SampleCode
     units: int = Field(examples=[1])
     kept: bool
@@ -105,7 +106,7 @@ class CountedIn(Told, CountIn):
     )
 
 
-class CountedOut(BaseModel):
+class CountedOut(Answer):
     count: Number
     thing: str = Field(examples=["L26-000058-T"])
     book: int | None = Field(examples=[4500])

@@ -5,13 +5,13 @@ from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Depends
 from fastapi.responses import Response
-from pydantic import BaseModel, Field
+from pydantic import Field
 from pydantic_core import to_json
 from sqlalchemy.orm import Session
 
 from app.genealogy.tables import HEAD, trace_csv
 from app.genealogy.trace import Trace, trace_back, trace_forward
-from app.machines.bodies import InPath, LotCode, Number, RunCode, StationCode
+from app.machines.bodies import Answer, InPath, LotCode, Number, RunCode, StationCode
 from app.machines.calls import PROBLEMS, Call, calling
 from app.machines.names import line_numbered, run_named
 from app.naming.resolve import Named, code_of, resolve
@@ -26,7 +26,7 @@ CSV: dict[int | str, dict[str, Any]] = {
 TRACED = ("wafer", "batch", "panel", "lot", "sample", "pack", "run", "load")
 
 
-class TraceItem(BaseModel):
+class TraceItem(Answer):
     """An item of a trace. `least` and `most`: units that must and can be of it (back), or of the subject in it (forward)."""
 
     kind: str = Field(examples=["batch"])
@@ -47,7 +47,7 @@ class TraceItem(BaseModel):
     pot_life_ends_at: datetime | None = Field(examples=[None])
 
 
-class TraceReading(BaseModel):
+class TraceReading(Answer):
     name: str = Field(examples=["pull"])
     value: float = Field(examples=[5.1])
     unit: str = Field(examples=["gf"])
@@ -56,7 +56,7 @@ class TraceReading(BaseModel):
     high: float | None = Field(examples=[None])
 
 
-class TraceLine(BaseModel):
+class TraceLine(Answer):
     """A run line that touched the subject."""
 
     line: Number
@@ -74,7 +74,7 @@ class TraceLine(BaseModel):
     at_risk: bool
 
 
-class TraceRun(BaseModel):
+class TraceRun(Answer):
     run: RunCode
     operation: str = Field(examples=["wire bond"])
     station: str = Field(examples=["Bonder 3"])
@@ -90,7 +90,7 @@ class TraceRun(BaseModel):
     by_failure: dict[str, int] = Field(examples=[{"E07": 12}])
 
 
-class TraceOut(BaseModel):
+class TraceOut(Answer):
     direction: str = Field(examples=["back"])
     subject: TraceItem
     wafers: list[TraceItem] = Field(description="Back only.")

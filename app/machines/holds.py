@@ -3,7 +3,7 @@
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends
-from pydantic import BaseModel, Field
+from pydantic import Field
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
@@ -17,7 +17,7 @@ from app.journal.act import By
 from app.ledger.runs import Line
 from app.ledger.sets import panels_of
 from app.ledger.stops import Hold
-from app.machines.bodies import Before, Disposition, HoldCode, Limit, Moment, Name, Number, Signed, Told, Words
+from app.machines.bodies import Answer, Before, Disposition, HoldCode, Limit, Moment, Name, Number, Signed, Told, Words
 from app.machines.calls import PROBLEMS, Call, calling
 from app.machines.names import line_numbered, panel_codes, run_named
 from app.naming.resolve import Named, code_of, resolve
@@ -37,7 +37,7 @@ class HoldIn(Told):
     span_to: Moment | None = Field(None, description="... to here is held; empty: until it is released.")
 
 
-class HoldOut(BaseModel):
+class HoldOut(Answer):
     hold: HoldCode
     kind: str = Field(description="wafer, batch, panel, loose, pack, sample, set, run, line, station or span.", examples=["batch"])
     subject: str = Field(description="What was named: a code, or the number of a line.", examples=["B26-000012-0"])
@@ -46,7 +46,7 @@ class HoldOut(BaseModel):
     in_force: bool
 
 
-class HoldsOut(BaseModel):
+class HoldsOut(Answer):
     holds: list[HoldOut]
     next: int | None = Field(description="Send it as `before` for the next page; empty: that was the last.", examples=[None])
 
@@ -64,13 +64,13 @@ class ReleaseIn(Signed):
     words: Words = Field(examples=["pull tested, within limits"])
 
 
-class ReleaseOut(BaseModel):
+class ReleaseOut(Answer):
     hold: HoldCode
     units_freed: int = Field(examples=[4500])
     in_force: bool
 
 
-class StopsOut(BaseModel):
+class StopsOut(Answer):
     """What stops a thing: for a lot or container, each of what is in it; for a run, of what it was over; for a station, holds on itself."""
 
     thing: str = Field(examples=["K26-000096-9"])

@@ -4,23 +4,23 @@ import base64
 from typing import Annotated
 
 from fastapi import APIRouter, Depends
-from pydantic import BaseModel, Field
+from pydantic import Field
 
 from app.labels.pack_label import pack_label
-from app.machines.bodies import PackCode
+from app.machines.bodies import Answer, PackCode
 from app.machines.calls import PROBLEMS, Call, calling
 from app.naming.resolve import resolve
 
 router = APIRouter(prefix="/api/v1", tags=["packing"], responses=PROBLEMS)
 
 
-class LabelFieldOut(BaseModel):
+class LabelFieldOut(Answer):
     identifier: str = Field(description="ISO/IEC 15418 data identifier.", examples=["1P"])
     words: str = Field(examples=["Part number"])
     value: str = Field(examples=["P1"])
 
 
-class LabelOut(BaseModel):
+class LabelOut(Answer):
     pack: PackCode
     fields: list[LabelFieldOut]
     message: str = Field(

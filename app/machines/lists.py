@@ -4,7 +4,7 @@ from datetime import datetime
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, Query
-from pydantic import BaseModel, Field
+from pydantic import Field
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
@@ -19,7 +19,7 @@ from app.journal.models import Entry
 from app.ledger.items import Lot, LotRoute
 from app.ledger.places import Load
 from app.ledger.runs import Run
-from app.machines.bodies import Before, Limit, LotCode, PanelCode
+from app.machines.bodies import Answer, Before, Limit, LotCode, PanelCode
 from app.machines.calls import PROBLEMS, Call, calling
 from app.machines.names import lot_named, panel_codes
 from app.machines.ovens import LoadOut, load_as_json
@@ -33,19 +33,19 @@ Calling = Annotated[Call, Depends(calling)]
 _NEXT = Field(description="Send it as `before` for the next page; empty: that was the last.", examples=[None])
 
 
-class AliasOut(BaseModel):
+class AliasOut(Answer):
     whose: str = Field(examples=["supplier"])
     what: str = Field(examples=["batch number"])
     value: str = Field(examples=["HC-20881"])
 
 
-class ThingOut(BaseModel):
+class ThingOut(Answer):
     kind: str = Field(description="wafer, batch, panel, lot, sample, pack, container, station, load, run, hold, ...", examples=["batch"])
     code: str = Field(examples=["B26-000012-0"])
     aliases: list[AliasOut] = Field(description="Other people's numbers for it.")
 
 
-class LotRow(BaseModel):
+class LotRow(Answer):
     lot: LotCode
     form: str = Field(description="panel or loose.", examples=["panel"])
     product: str = Field(examples=["P1"])
@@ -54,12 +54,12 @@ class LotRow(BaseModel):
     grade: str | None = Field(description="prime, second or reject, after test.", examples=[None])
 
 
-class LotsOut(BaseModel):
+class LotsOut(Answer):
     lots: list[LotRow]
     next: int | None = _NEXT
 
 
-class AmountOut(BaseModel):
+class AmountOut(Answer):
     """An amount that came in or left. `u` is its standard uncertainty."""
 
     what: str = Field(description="in, out, scrapped, sampled or difference.", examples=["in"])
@@ -70,7 +70,7 @@ class AmountOut(BaseModel):
     reason: str = Field(examples=[""])
 
 
-class CountsOut(BaseModel):
+class CountsOut(Answer):
     """in = out + scrapped + sampled + difference + left, within what counting can tell."""
 
     units_in: int = Field(examples=[9600])
@@ -94,17 +94,17 @@ class TravellerOut(LotRow):
     counts: CountsOut
 
 
-class RunsOut(BaseModel):
+class RunsOut(Answer):
     runs: list[RunOut]
     next: int | None = _NEXT
 
 
-class LoadsOut(BaseModel):
+class LoadsOut(Answer):
     loads: list[LoadOut]
     next: int | None = _NEXT
 
 
-class EntryOut(BaseModel):
+class EntryOut(Answer):
     entry: int = Field(examples=[731])
     action: str = Field(examples=["start_run"])
     words: str = Field(examples=["start a run"])
@@ -118,18 +118,18 @@ class EntryOut(BaseModel):
     fact: bool
 
 
-class JournalOut(BaseModel):
+class JournalOut(Answer):
     entries: list[EntryOut]
     next: int | None = _NEXT
 
 
-class FindingOut(BaseModel):
+class FindingOut(Answer):
     check: str = Field(examples=["counts"])
     where: str = Field(examples=["L26-000058-T"])
     what: str = Field(examples=["12 units are missing"])
 
 
-class CheckOut(BaseModel):
+class CheckOut(Answer):
     findings: list[FindingOut] = Field(description="Empty: the record is as it should be.")
 
 

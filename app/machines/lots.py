@@ -3,7 +3,7 @@
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends
-from pydantic import BaseModel, Field
+from pydantic import Field
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
@@ -17,6 +17,7 @@ from app.ledger.places import Container as Box
 from app.machines.bodies import (
     ALot,
     AnOrder,
+    Answer,
     AThing,
     Before,
     Container,
@@ -45,7 +46,7 @@ class ContainerIn(Told):
     name: Name = Field(description="What is written on it; its code is made.", examples=["Magazine 118"])
 
 
-class ContainerOut(BaseModel):
+class ContainerOut(Answer):
     container: ContainerCode
     kind: str = Field(examples=["magazine"])
     name: str = Field(examples=["Magazine 118"])
@@ -53,7 +54,7 @@ class ContainerOut(BaseModel):
     items: list[str] = Field([], description="Loose lots and samples.", examples=[[]])
 
 
-class ContainerRow(BaseModel):
+class ContainerRow(Answer):
     container: ContainerCode
     kind: str = Field(examples=["magazine"])
     name: str = Field(examples=["Magazine 118"])
@@ -61,7 +62,7 @@ class ContainerRow(BaseModel):
     items: int = Field(description="Loose lots and samples in it.", examples=[0])
 
 
-class ContainersOut(BaseModel):
+class ContainersOut(Answer):
     containers: list[ContainerRow]
     next: int | None = Field(description="Send it as `before` for the next page; empty: that was the last.", examples=[None])
 
@@ -89,7 +90,7 @@ class LotIn(Told):
     order: AnOrder | None = Field(None, description="The customer order that it is started for.")
 
 
-class LotOut(BaseModel):
+class LotOut(Answer):
     lot: LotCode
     panels: list[PanelCode] = []
 

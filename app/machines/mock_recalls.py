@@ -4,10 +4,10 @@ from datetime import datetime
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends
-from pydantic import BaseModel, Field
+from pydantic import Field
 
 from app.genealogy.mock_recall import MOST_SEED, PastRecall, past_recall, past_recalls, record_recall, rehearsed
-from app.machines.bodies import APack, Before, InPath, Limit, PackCode, Told
+from app.machines.bodies import Answer, APack, Before, InPath, Limit, PackCode, Told
 from app.machines.calls import PROBLEMS, Call, calling
 
 router = APIRouter(prefix="/api/v1", tags=["trace"], responses=PROBLEMS)
@@ -21,7 +21,7 @@ class RecallIn(Told):
     )
 
 
-class RecallOut(BaseModel):
+class RecallOut(Answer):
     mock_recall: int = Field(description="The number of its report.", examples=[3])
     pack: PackCode
     who: str = Field(examples=["Mara"])
@@ -37,12 +37,12 @@ class RecallOut(BaseModel):
     missing: int = Field(description="Records that should stand behind it and do not.", examples=[2])
 
 
-class RecallsOut(BaseModel):
+class RecallsOut(Answer):
     mock_recalls: list[RecallOut]
     next: int | None = Field(description="Send it as `before` for the next page; empty: that was the last.", examples=[None])
 
 
-class ReportOut(BaseModel):
+class ReportOut(Answer):
     mock_recall: RecallOut
     report: dict[str, Any] = Field(description="As it was kept that day.", examples=[{"pack": "K26-000096-9"}])
     digest: str = Field(description="SHA-256 of the kept file.", examples=["9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08"])

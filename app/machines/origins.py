@@ -5,11 +5,11 @@ from datetime import datetime
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, File, UploadFile
-from pydantic import BaseModel, Field
+from pydantic import Field
 from sqlalchemy.orm import Session
 
 from app.journal.act import By
-from app.machines.bodies import Number
+from app.machines.bodies import Answer, Number
 from app.machines.calls import PROBLEMS, Call, FormTold, calling
 from app.naming.resolve import codes_of_items, resolve
 from app.receiving.origin_documents import import_origin_document, read_origin_file, told_of
@@ -18,14 +18,14 @@ router = APIRouter(prefix="/api/v1", tags=["receiving"], responses=PROBLEMS)
 Calling = Annotated[Call, Depends(calling)]
 
 
-class LinkOut(BaseModel):
+class LinkOut(Answer):
     item: str = Field(description="Our batch or wafer.", examples=["B26-000012-0"])
     name: str = Field(description="The URI by which the event names it.", examples=["urn:epc:class:lgtin:0614141.012345.HC-20881"])
     event: int = Field(description="Its number in the document, from 1.", examples=[3])
     role: str = Field(description="object, input or output.", examples=["output"])
 
 
-class OriginDocumentOut(BaseModel):
+class OriginDocumentOut(Answer):
     file: Number
     events: int = Field(examples=[12])
     links: list[LinkOut] = Field(description="One for each naming of a batch or wafer here.")
@@ -44,7 +44,7 @@ class OriginOut(LinkOut):
     came_from: list[str] = Field(description="Inputs of the event that it is an output of.", examples=[["urn:epc:class:lgtin:0614141.054321.R-7"]])
 
 
-class OriginsOut(BaseModel):
+class OriginsOut(Answer):
     origins: list[OriginOut]
 
 

@@ -4,7 +4,7 @@ from datetime import datetime
 from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Depends, File, Form, UploadFile
-from pydantic import BaseModel, Field
+from pydantic import Field
 from sqlalchemy.orm import Session
 
 from app.errors import bad_input, unknown
@@ -14,7 +14,7 @@ from app.ledger.judgements import Judgement
 from app.ledger.places import Load
 from app.ledger.runs import Line, Run
 from app.ledger.sets import panels_of as panels_in_set
-from app.machines.bodies import AStation, AThing, ByPerson, InPath, LoadCode, LotCode, Name, Number, PanelCode, Panels, RunCode, Told
+from app.machines.bodies import Answer, AStation, AThing, ByPerson, InPath, LoadCode, LotCode, Name, Number, PanelCode, Panels, RunCode, Told
 from app.machines.calls import PROBLEMS, Call, FormTold, calling
 from app.machines.names import doer_of, open_run, panel_codes, panels_of, person_of, run_named, station_of, things_of, values_of
 from app.machines.runs import FinishIn, RunOut, run_as_json
@@ -50,14 +50,14 @@ class StartIn(ByPerson):
     )
 
 
-class ShelfOut(BaseModel):
+class ShelfOut(Answer):
     shelf: str = Field(examples=["1"])
     lot: LotCode
     step: str = Field(examples=["cure"])
     panels: list[PanelCode]
 
 
-class LoadOut(BaseModel):
+class LoadOut(Answer):
     load: LoadCode
     state: str = Field(description="being filled, running, ended, aborted, interrupted or cancelled", examples=["being filled"])
     version: int = Field(description="Send it with the start: a load that was changed meanwhile is refused.", examples=[3])
@@ -136,7 +136,7 @@ def see(load: str, call: Calling) -> LoadOut:
         return LoadOut(**load_as_json(s, _of(s, load)))
 
 
-class JudgedLine(BaseModel):
+class JudgedLine(Answer):
     line: Number
     run: RunCode
     verdict: str = Field(description="conforms, does_not_conform or cannot_tell", examples=["does_not_conform"])
@@ -144,18 +144,18 @@ class JudgedLine(BaseModel):
     worse: bool = Field(description="It was judged better before; what is still here is held now.")
 
 
-class JudgedOut(BaseModel):
+class JudgedOut(Answer):
     judged: list[JudgedLine]
 
 
-class RoundHeatOut(BaseModel):
+class RoundHeatOut(Answer):
     run: str = Field(description="The cure.", examples=["R26-000212-5"])
     least: float = Field(description="Equivalent minutes on the coldest sensor of its shelf.", examples=[104.2])
     greatest: float = Field(description="On the hottest.", examples=[108.9])
     complete: bool = Field(description="Nothing is wrong with its record; else it was at least so much.")
 
 
-class AdhesiveHeatOut(BaseModel):
+class AdhesiveHeatOut(Answer):
     """What all cures since did to an adhesive, aborted ones too: Arrhenius-equivalent minutes at the set point of the cure after its step."""
 
     part: str = Field(examples=["GLUE-7"])
@@ -174,13 +174,13 @@ class AdhesiveHeatOut(BaseModel):
     short: float | None = Field(description="What the least lacks; empty: nothing is asked.", examples=[0.8])
 
 
-class SameHeatOut(BaseModel):
+class SameHeatOut(Answer):
     panels: list[PanelCode] = Field(description="That had the same work.")
     shelf: str | None = Field(None, description="In this load.", examples=["1"])
     adhesives: list[AdhesiveHeatOut]
 
 
-class HeatOut(BaseModel):
+class HeatOut(Answer):
     heat: list[SameHeatOut]
 
 

@@ -21,6 +21,7 @@ from app.machines.bodies import (
     ACustomer,
     ALot,
     AnOrder,
+    Answer,
     APack,
     AStation,
     Before,
@@ -100,13 +101,13 @@ class OffIn(Told):
     pocket_to: Units | None = Field(None, description="Empty: to the last.", examples=[500])
 
 
-class FillOut(BaseModel):
+class FillOut(Answer):
     pocket_from: int = Field(examples=[1])
     pocket_to: int = Field(examples=[4500])
     lot: LotCode
 
 
-class PackOut(BaseModel):
+class PackOut(Answer):
     pack: PackCode
     form: str = Field(description="reel, bag or tray.", examples=["reel"])
     part_number: str = Field(examples=["P1"])
@@ -122,12 +123,12 @@ class PackOut(BaseModel):
     fills: list[FillOut]
 
 
-class PacksOut(BaseModel):
+class PacksOut(Answer):
     packs: list[PackOut]
     next: int | None = Field(description="Send it as `before` for the next page; empty: that was the last.", examples=[None])
 
 
-class LooseOut(BaseModel):
+class LooseOut(Answer):
     lot: LotCode
     units: int = Field(examples=[500])
 
@@ -146,7 +147,7 @@ class ShipIn(Told):
     )  # fmt: skip
 
 
-class DiversionOut(BaseModel):
+class DiversionOut(Answer):
     """A pack that was filled for another customer's order."""
 
     pack: PackCode
@@ -155,7 +156,7 @@ class DiversionOut(BaseModel):
     reason: str = Field(examples=["theirs are held, and Arden Lights agreed"])
 
 
-class OverShipmentOut(BaseModel):
+class OverShipmentOut(Answer):
     """Units that went beyond what an order asked for."""
 
     order: str = Field(examples=["QL-26-0418"])
@@ -163,7 +164,7 @@ class OverShipmentOut(BaseModel):
     reason: str = Field(examples=["a full reel closes the order, and Arden Lights takes it"])
 
 
-class ShipmentOut(BaseModel):
+class ShipmentOut(Answer):
     shipment: ShipmentCode
     packs: list[PackCode]
     customer: str = Field(examples=["Quillmere Lighting"])

@@ -3,11 +3,11 @@
 from typing import Annotated, Literal
 
 from fastapi import APIRouter, Depends
-from pydantic import BaseModel, Field
+from pydantic import Field
 
 from app.errors import not_allowed
 from app.machines import bodies
-from app.machines.bodies import AStation, Moment, Name, Number, ValueIn
+from app.machines.bodies import Answer, AStation, Moment, Name, Number, ValueIn
 from app.machines.calls import PROBLEMS, Call, calling
 from app.machines.names import values_of
 from app.paper.back_entry import Told, enter
@@ -29,7 +29,7 @@ class LineIn(bodies.Told):
     values: list[ValueIn] = Field([], max_length=1000, description="Of a finish: what the step records.")
 
 
-class EnteredOut(BaseModel):
+class EnteredOut(Answer):
     """What was made of the line. It is in the journal as the action that it was, marked as told afterwards."""
 
     entry: Number

@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 from app.catalogue import queries as catalogue
 from app.errors import not_allowed
 from app.journal.act import By
-from app.machines.bodies import Badge, InPath, Moment, Name, Number, Text, Told, shown
+from app.machines.bodies import Answer, Badge, InPath, Moment, Name, Number, Text, Told, shown
 from app.machines.calls import PROBLEMS, Calling
 from app.naming.resolve import code_of, resolve
 from app.people.people import Certified, Known, add_person, everyone, known_of, set_certificates, set_duties
@@ -61,7 +61,7 @@ class SecretIn(Told):
     secret: Secret
 
 
-class PersonOut(BaseModel):
+class PersonOut(Answer):
     person: Badge = Field(description="The badge code.")
     name: str = Field(examples=["Mara Lind"])
     duties: list[str] = Field(examples=[["operate"]])
@@ -74,7 +74,7 @@ class TerminalIn(Told):
     area: Name = Field(description="Of stations, as the catalogue names it.", examples=["bonding"])
 
 
-class TerminalOut(BaseModel):
+class TerminalOut(Answer):
     terminal: str = Field(examples=["T-0002-U"])
     area: str = Field(examples=["bonding"])
     stations: int = Field(examples=[36], description="That have this area. 0: there are none yet, or its name is spelt otherwise there.")
@@ -95,7 +95,7 @@ class TokenIn(Told):
     may_state_facts: bool = Field(False, description="It may say when something happened, and tell facts that happened earlier.")
 
 
-class TokenOut(BaseModel):
+class TokenOut(Answer):
     token: Number
     name: str = Field(examples=["bonder 3"])
     duties: list[str] = Field(examples=[["operate"]])
@@ -103,17 +103,17 @@ class TokenOut(BaseModel):
     may_state_facts: bool
 
 
-class MadeTokenOut(BaseModel):
+class MadeTokenOut(Answer):
     token: Number
     secret: str | None = Field(examples=["rr_..."], description="Shown once: a repeated call has none.")
 
 
-class SetOut(BaseModel):
+class SetOut(Answer):
     person: Badge
     set: str = Field(examples=["pin"])
 
 
-class EndedOut(BaseModel):
+class EndedOut(Answer):
     person: Badge
     ended: int = Field(description="How many were open.", examples=[2])
 

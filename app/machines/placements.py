@@ -5,7 +5,7 @@ from datetime import datetime
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, File, Form, Path, UploadFile
-from pydantic import BaseModel, Field
+from pydantic import Field
 from sqlalchemy.orm import Session
 
 from app.errors import bad_input
@@ -14,7 +14,7 @@ from app.floor.placements import import_placements, read_log
 from app.floor.wafer_account import cell_story, die_story, panel_story, wafer_account
 from app.floor.wafer_picture import STATES, wafer_picture
 from app.journal.act import By
-from app.machines.bodies import Number, PanelCode, RunCode, WaferCode
+from app.machines.bodies import Answer, Number, PanelCode, RunCode, WaferCode
 from app.machines.calls import PROBLEMS, Call, FormTold, calling
 from app.machines.names import station_of
 from app.naming.resolve import resolve
@@ -25,14 +25,14 @@ Coordinate = Annotated[int, Path(ge=-(2**31), le=2**31 - 1, description="As the 
 RowOrColumn = Annotated[int, Path(ge=1, le=1000, description="From 1.", examples=[2])]
 
 
-class PlacementsJudgedOut(BaseModel):
+class PlacementsJudgedOut(Answer):
     line: Number
     run: str = Field(examples=["R26-000212-5"])
     verdict: str = Field(examples=["does_not_conform"])
     reasons: list[str] = Field(examples=[["1.2 % of the dies placed had failed"]])
 
 
-class WaitingOut(BaseModel):
+class WaitingOut(Answer):
     """Its judgement is open: import the log that tells of these cells, or mark those that stayed empty."""
 
     line: Number
@@ -40,7 +40,7 @@ class WaitingOut(BaseModel):
     cells: list[str] = Field(description="Good cells that no log tells a die of, by panel.", examples=[["P26-000407-8: row 2 column 7"]])
 
 
-class LogOut(BaseModel):
+class LogOut(Answer):
     """What a log added. Facts that were on the record already are `repeated`."""
 
     evidence: int = Field(description="Name it as `replaces` when a corrected file comes.", examples=[17])
@@ -57,13 +57,13 @@ class LogOut(BaseModel):
     packs: list[str] = Field(examples=[[]], description="Packs with something of what was held, or of what a correction changed.")
 
 
-class WentToOut(BaseModel):
+class WentToOut(Answer):
     panel: str = Field(examples=["P26-000407-8"])
     run: str = Field(examples=["R26-000212-5"])
     dies: int = Field(examples=[400])
 
 
-class WaferAccountOut(BaseModel):
+class WaferAccountOut(Answer):
     """Passing dies = placed + lost + scrapped + left. The others are counted apart; wrongly used are failing_placed, not_on_map and twice."""
 
     wafer: str = Field(examples=["W26-000031-8"])
@@ -86,7 +86,7 @@ class WaferAccountOut(BaseModel):
     panels: list[WentToOut]
 
 
-class CellOut(BaseModel):
+class CellOut(Answer):
     panel: PanelCode
     row: int = Field(examples=[2])
     column: int = Field(examples=[7])
@@ -95,7 +95,7 @@ class CellOut(BaseModel):
     ended_at: datetime | None = Field(description="Empty while it is open.", examples=["2026-03-05T11:10:00Z"])
 
 
-class DieOut(BaseModel):
+class DieOut(Answer):
     wafer: WaferCode
     x: int = Field(examples=[12])
     y: int = Field(examples=[40])
@@ -106,13 +106,13 @@ class DieOut(BaseModel):
     values: dict[str, float] = Field(description="What else the map's file says of the die.", examples=[{"wavelength": 621.4}])
 
 
-class BinOut(BaseModel):
+class BinOut(Answer):
     code: str = Field(examples=["1"])
     quality: str = Field(description="pass or fail; none for no die.", examples=["pass"])
     dies: int = Field(examples=[96_004])
 
 
-class WaferMapOut(BaseModel):
+class WaferMapOut(Answer):
     """As a person sees the wafer: rows from the top, each from the left. x of column c is left + c * right, y of row r is top + r * down."""
 
     wafer: WaferCode
@@ -130,7 +130,7 @@ class WaferMapOut(BaseModel):
     bins: list[list[int]] = Field(description="A list per row, a number per die: its place in `bin_table`; 0 for no die.", examples=[[[0, 1, 1, 1]]])
 
 
-class DieOnCell(BaseModel):
+class DieOnCell(Answer):
     role: str = Field(description="Of the die's wafer.", examples=["red"])
     placed_as: str = Field(description="The role that the step places.", examples=["red"])
     wafer: WaferCode
@@ -144,7 +144,7 @@ class DieOnCell(BaseModel):
     values: dict[str, float] = Field(description="What else the wafer's map says of the die.", examples=[{"wavelength": 621.4}])
 
 
-class CellStoryOut(BaseModel):
+class CellStoryOut(Answer):
     panel: PanelCode
     row: int = Field(examples=[2])
     column: int = Field(examples=[7])
@@ -152,14 +152,14 @@ class CellStoryOut(BaseModel):
     marks: list[str] = Field(description="Reasons of the marks on this cell. None: it is good.", examples=[["die failed"]])
 
 
-class PlacedOut(BaseModel):
+class PlacedOut(Answer):
     role: str = Field(examples=["red"])
     wafer: WaferCode
     run: RunCode
     dies: int = Field(examples=[400])
 
 
-class PanelOut(BaseModel):
+class PanelOut(Answer):
     panel: PanelCode
     rows: int = Field(examples=[20])
     columns: int = Field(examples=[20])

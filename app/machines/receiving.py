@@ -5,7 +5,7 @@ from datetime import datetime
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, File, Form, UploadFile
-from pydantic import BaseModel, Field
+from pydantic import Field
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
@@ -17,7 +17,22 @@ from app.journal.act import By
 from app.ledger.flows import Flow
 from app.ledger.items import Batch, Opening
 from app.ledger.places import Mount
-from app.machines.bodies import ABatch, BatchCode, Before, HoldCode, Limit, Moment, Name, PanelCode, PartNumber, StationCode, Text, Told, WaferCode
+from app.machines.bodies import (
+    ABatch,
+    Answer,
+    BatchCode,
+    Before,
+    HoldCode,
+    Limit,
+    Moment,
+    Name,
+    PanelCode,
+    PartNumber,
+    StationCode,
+    Text,
+    Told,
+    WaferCode,
+)
 from app.machines.calls import PROBLEMS, Call, FormTold, calling
 from app.naming.models import Alias
 from app.naming.resolve import codes_of, resolve
@@ -31,7 +46,7 @@ router = APIRouter(prefix="/api/v1", tags=["receiving"], responses=PROBLEMS)
 Calling = Annotated[Call, Depends(calling)]
 
 
-class MountedOut(BaseModel):
+class MountedOut(Answer):
     station: StationCode
     place: str = Field(examples=["adhesive"])
 
@@ -43,7 +58,7 @@ class BatchIn(Told):
     expires_at: Moment | None = Field(None, description="Empty: the part's shelf life, if it has one.")
 
 
-class BatchOut(BaseModel):
+class BatchOut(Answer):
     batch: BatchCode
 
 
@@ -63,7 +78,7 @@ class BatchSeen(BatchRow):
     stopped_by: list[HoldCode] = Field(description="Holds that stop it.", examples=[[]])
 
 
-class BatchesOut(BaseModel):
+class BatchesOut(Answer):
     batches: list[BatchRow]
     next: int | None = Field(description="Send it as `before` for the next page; empty: that was the last.", examples=[None])
 
@@ -86,11 +101,11 @@ class PanelsIn(Told):
     columns: Annotated[int, Field(ge=1, le=1000)] | None = None
 
 
-class PanelsOut(BaseModel):
+class PanelsOut(Answer):
     panels: list[PanelCode] = Field(description="In the order given.")
 
 
-class WaferOut(BaseModel):
+class WaferOut(Answer):
     wafer: WaferCode
     wafer_id: str = Field(description="The supplier's number.", examples=["RD0417-03"])
     gross: int = Field(description="Dies on the map.", examples=[200])
@@ -98,7 +113,7 @@ class WaferOut(BaseModel):
     failing: int = Field(examples=[4])
 
 
-class WafersOut(BaseModel):
+class WafersOut(Answer):
     wafers: list[WaferOut]
 
 

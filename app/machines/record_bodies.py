@@ -3,9 +3,9 @@
 from datetime import datetime
 from typing import Any
 
-from pydantic import BaseModel, Field
+from pydantic import Field
 
-from app.machines.bodies import HoldCode, LotCode, Number, PanelCode, RunCode, StationCode
+from app.machines.bodies import Answer, HoldCode, LotCode, Number, PanelCode, RunCode, StationCode
 from app.machines.genealogy import TraceItem
 from app.machines.origins import OriginOut
 
@@ -13,7 +13,7 @@ _AT: Any = Field(examples=["2026-03-01T06:30:00Z"])
 _SOMEBODY: Any = Field(examples=["Mara Lind"])
 
 
-class FillOnRecord(BaseModel):
+class FillOnRecord(Answer):
     """Pockets, counted from the hub, and the loose lot whose units lie in them."""
 
     first: int = Field(examples=[1])
@@ -22,14 +22,14 @@ class FillOnRecord(BaseModel):
     lot: LotCode
 
 
-class MoveOnRecord(BaseModel):
+class MoveOnRecord(Answer):
     where: str = Field(examples=["shipped: Quillmere Lighting"])
     at: datetime = _AT
     shipment: str = Field(examples=["D26-000017-1"])
     diverted: str = Field(description="Why it went there, if it was filled for another customer's order.", examples=[""])
 
 
-class PackOnRecord(BaseModel):
+class PackOnRecord(Answer):
     form: str = Field(examples=["reel"])
     part_number: str = Field(examples=["P1"])
     bin: str = Field(examples=["B1"])
@@ -50,7 +50,7 @@ class PackOnRecord(BaseModel):
     moves: list[MoveOnRecord]
 
 
-class RecordLotOut(BaseModel):
+class RecordLotOut(Answer):
     form: str = Field(description="panel or loose.", examples=["loose"])
     product: str = Field(examples=["P1"])
     bin: str = Field(examples=["B1"])
@@ -65,7 +65,7 @@ class RecordLotOut(BaseModel):
     closes: bool
 
 
-class BookOut(BaseModel):
+class BookOut(Answer):
     """in = out + scrapped + sampled + difference + left, of a loose lot on the way."""
 
     lot: LotCode
@@ -80,13 +80,13 @@ class BookOut(BaseModel):
     unsigned: bool = Field(description="A difference beyond counting that nobody has signed for.")
 
 
-class PanelsOnRecord(BaseModel):
+class PanelsOnRecord(Answer):
     panels: int = Field(examples=[24])
     cells: int = Field(examples=[9600])
     units: int = Field(description="Good units that left them on this way.", examples=[9516])
 
 
-class UsedOut(BaseModel):
+class UsedOut(Answer):
     code: str = Field(examples=["B26-000012-0"])
     words: str = Field(examples=["adhesive GLUE-7"])
     number: str = Field(description="Other people's numbers for it.", examples=["HC-20881"])
@@ -96,14 +96,14 @@ class UsedOut(BaseModel):
     perhaps: bool = Field(description="Another lay beside it for the same need of the step: each unit had one of them.")
 
 
-class ReadOut(BaseModel):
+class ReadOut(Answer):
     name: str = Field(examples=["pull"])
     value: str = Field(examples=["5.1 gf"])
     limits: str = Field(examples=["3 or more"])
     within: bool
 
 
-class CountOnRecord(BaseModel):
+class CountOnRecord(Answer):
     what: str = Field(examples=["counted"])
     units: int = Field(examples=[9516])
     method: str = Field(examples=["weight"])
@@ -111,13 +111,13 @@ class CountOnRecord(BaseModel):
     reason: str = Field(examples=[""])
 
 
-class SignedOut(BaseModel):
+class SignedOut(Answer):
     who: str = _SOMEBODY
     at: datetime = _AT
     words: str = Field(examples=["concession: looked at, fine"])
 
 
-class JudgementOnRecord(BaseModel):
+class JudgementOnRecord(Answer):
     verdict: str = Field(examples=["conforms"])
     conforms: bool
     reasons: list[str] = Field(examples=[[]])
@@ -125,7 +125,7 @@ class JudgementOnRecord(BaseModel):
     decided: SignedOut | None = Field(description="The disposition that was signed.")
 
 
-class RecordRunOut(BaseModel):
+class RecordRunOut(Answer):
     """One line of one run, in order of its beginning."""
 
     run: RunCode
@@ -158,7 +158,7 @@ class RecordRunOut(BaseModel):
     at_risk: SignedOut | None
 
 
-class ShelfOnRecord(BaseModel):
+class ShelfOnRecord(Answer):
     shelf: str = Field(examples=["2"])
     verdicts: dict[str, str] = Field(description="By lot.", examples=[{"L26-000058-T": "conforms"}])
     soak_minutes: float | None = Field(examples=[104.2])
@@ -168,7 +168,7 @@ class ShelfOnRecord(BaseModel):
     )
 
 
-class CureOut(BaseModel):
+class CureOut(Answer):
     run: RunCode
     load: str = Field(examples=["V26-000009-X"])
     oven: str = Field(examples=["Oven 1"])
@@ -178,7 +178,7 @@ class CureOut(BaseModel):
     shelves: list[ShelfOnRecord]
 
 
-class HeatOnRecord(BaseModel):
+class HeatOnRecord(Answer):
     """An adhesive on some panels. Minutes are equivalent ones at `reference_c`."""
 
     panels: list[PanelCode]
@@ -195,7 +195,7 @@ class HeatOnRecord(BaseModel):
     is_whole: bool | None = Field(description="The record of every cure is whole; else it is at least so much.", examples=[True])
 
 
-class ColourOut(BaseModel):
+class ColourOut(Answer):
     x: str = Field(examples=["x_red"])
     y: str = Field(examples=["y_red"])
     bin: str = Field(examples=["B1"])
@@ -204,7 +204,7 @@ class ColourOut(BaseModel):
     mean_y: float | None = Field(examples=[0.3062])
 
 
-class ResultOut(BaseModel):
+class ResultOut(Answer):
     run: RunCode
     table: str = Field(examples=["B"])
     units: int = Field(examples=[9516])
@@ -214,7 +214,7 @@ class ResultOut(BaseModel):
     colours: list[ColourOut]
 
 
-class ReleasedOut(BaseModel):
+class ReleasedOut(Answer):
     at: datetime = _AT
     who: str = _SOMEBODY
     everything: bool
@@ -223,7 +223,7 @@ class ReleasedOut(BaseModel):
     words: str = Field(examples=["looked at, fine"])
 
 
-class PastHoldOut(BaseModel):
+class PastHoldOut(Answer):
     code: HoldCode
     reason: str = Field(examples=["wrong adhesive"])
     on: list[tuple[str, str]] = Field(description="Kind and code.", examples=[[("batch", "B26-000012-0")]])
@@ -235,7 +235,7 @@ class PastHoldOut(BaseModel):
     releases: list[ReleasedOut]
 
 
-class RiskOut(BaseModel):
+class RiskOut(Answer):
     run: RunCode
     step: str = Field(examples=["cure-1"])
     panels: int = Field(examples=[24])
@@ -246,13 +246,13 @@ class RiskOut(BaseModel):
     ended_at: datetime | None = _AT
 
 
-class MissingOut(BaseModel):
+class MissingOut(Answer):
     kind: str = Field(examples=["logger file"])
     about: str = Field(examples=["R26-000212-5"])
     words: str = Field(examples=["no file of the oven's logger covers this cure"])
 
 
-class FileOut(BaseModel):
+class FileOut(Answer):
     """`number`: its bytes as they came are at /evidence/{number}."""
 
     number: Number
@@ -264,7 +264,7 @@ class FileOut(BaseModel):
     is_kept: bool
 
 
-class RecordOut(BaseModel):
+class RecordOut(Answer):
     """Least and most, in every list: units of the subject that must and can be of it."""
 
     kind: str = Field(description="pack or lot.", examples=["pack"])

@@ -4,7 +4,7 @@ from datetime import datetime
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends
-from pydantic import BaseModel, Field
+from pydantic import Field
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
@@ -20,6 +20,7 @@ from app.journal.act import By
 from app.ledger.runs import Line, Reading, Run, RunVoid
 from app.ledger.sets import panels_of as panels_in_set
 from app.machines.bodies import (
+    Answer,
     AStation,
     AThing,
     ByPerson,
@@ -61,7 +62,7 @@ class RunIn(ByPerson):
     line_clear: bool = Field(False, description="Test and taping: someone looked, and nothing of the lot before is left in the machine.")
 
 
-class LineOut(BaseModel):
+class LineOut(Answer):
     line: Number
     step: str | None = Field(description="Key of the route's step.", examples=["attach"])
     round: int = Field(examples=[1])
@@ -74,7 +75,7 @@ class LineOut(BaseModel):
     panels_perhaps: list[PanelCode] = Field([], description="And those that it may have begun: they come to the step again.")
 
 
-class ReadingOut(BaseModel):
+class ReadingOut(Answer):
     reading: int = Field(description="Its number, for a correction.", examples=[311])
     run: RunCode
     name: str = Field(examples=["pull"])
@@ -83,7 +84,7 @@ class ReadingOut(BaseModel):
     within: bool
 
 
-class RunOut(BaseModel):
+class RunOut(Answer):
     run: RunCode
     operation: str = Field(examples=["die attach"])
     station: StationCode
@@ -113,7 +114,7 @@ class VoidIn(Told):
     reason: Words = Field(examples=["entered at the wrong station"])
 
 
-class GroupOut(BaseModel):
+class GroupOut(Answer):
     """Things of one lot that stand alike."""
 
     lot: LotCode | None
@@ -135,7 +136,7 @@ class CorrectIn(Told):
     reason: Words = Field(examples=["read from the wrong scale"])
 
 
-class NextOut(BaseModel):
+class NextOut(Answer):
     """Where things stand on their routes."""
 
     groups: list[GroupOut]

@@ -4,7 +4,7 @@ from datetime import datetime, timedelta
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, Query
-from pydantic import BaseModel, Field
+from pydantic import Field
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
@@ -18,6 +18,7 @@ from app.floor.station_states import set_state, spells, states_now
 from app.journal.act import By
 from app.ledger.runs import Run
 from app.machines.bodies import (
+    Answer,
     APerson,
     ByPerson,
     DoneOut,
@@ -53,14 +54,14 @@ class ChangeOverIn(MountIn):
     panels_in_work: Panels | None = Field(None, description="Begun and not done. Without `panels_done` it says nothing.")
 
 
-class LoadedOut(BaseModel):
+class LoadedOut(Answer):
     place: str = Field(examples=["adhesive"])
     item: str = Field(examples=["B26-000012-0"])
     kind: str = Field(description="Of the material.", examples=["adhesive"])
     part: str = Field(examples=["GLUE-7"])
 
 
-class StationOut(BaseModel):
+class StationOut(Answer):
     station: StationCode
     name: str = Field(examples=["Attach 1"])
     area: str = Field(examples=["attach"])
@@ -74,14 +75,14 @@ class StationOut(BaseModel):
     loaded: list[LoadedOut] = []
 
 
-class SpellOut(BaseModel):
+class SpellOut(Answer):
     state: str = Field(examples=["unscheduled_down"])
     reason: str = Field(examples=["the pick-up tool is worn"])
     begin: datetime = Field(examples=["2026-03-01T06:30:00Z"])
     end: datetime = Field(examples=["2026-03-01T06:52:00Z"])
 
 
-class SpellsOut(BaseModel):
+class SpellsOut(Answer):
     station: StationCode
     spells: list[SpellOut]
 
