@@ -18,7 +18,7 @@ from app.db import House, RecordSession, canonical_json
 from app.errors import NotAllowed, Reason, Refused, bad_input, not_allowed, refuse
 from app.journal.actions import ACTIONS
 from app.journal.models import Entry, Request, entry_number
-from app.journal.record import EntryNumber, collected, combined, start_collecting
+from app.journal.record import EntryNumber, Overtaken, collected, combined, start_collecting
 from app.listed import Question, among, hear, say, together
 
 _HOLDS_LOCK = 7201  # PostgreSQL advisory lock: shared by every act, taken alone by one that places or releases a hold
@@ -125,7 +125,7 @@ def act(
     alone: bool = False,
     caller: Actor | None = None,
 ) -> Answer:
-    """Do `verb` once and for all. It is called again, from the start, when the database asks for another try.
+    """Do `verb` once and for all. It is called again, from the start, when the database asks for another try or another act was before it.
 
     `arguments` go into the journal as they are: JSON values, nothing secret. `key` makes a repeat harmless: the first answer
     comes back. `happened_at` is stated time, none that is still to come; `fact` marks what is told after it happened. `caller` brings
@@ -144,6 +144,9 @@ def act(
                 house, actor, action, arguments, verb,
                 key=key, happened_at=happened_at, source=source, fact=fact, signed=signed, alone=True, caller=caller,
             )  # fmt: skip
+        except Overtaken:
+            if tries == _TRIES:
+                raise
         except DBAPIError as error:
             if tries == _TRIES or not _worth_another_try(error) or time.monotonic() - began > _LONG_SECONDS:
                 raise

@@ -1,12 +1,13 @@
 """What a row on the record is: inserted once, closed at most once, and digested into the entry that did it."""
 
 import hashlib
+from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from functools import cache
 from itertools import count
 from typing import Any, ClassVar, Self, TypeVar, cast
 
-from sqlalchemy import ForeignKey, Index, String, Table, TextClause, bindparam, event, inspect, text
+from sqlalchemy import ForeignKey, Index, String, Table, TextClause, bindparam, event, inspect, select, text, tuple_
 from sqlalchemy.dialects.postgresql import ARRAY
 from sqlalchemy.orm import Mapped, Session, declared_attr, make_transient_to_detached, mapped_column
 from sqlalchemy.orm.attributes import set_committed_value
@@ -61,6 +62,10 @@ class RecordBroken(Exception):
     """Code tried to overwrite or delete a row on the record: a mistake of ours, never of the user."""
 
 
+class Overtaken(RecordBroken):
+    """The row was closed by another act after this one had read it open. Begun again, this one sees that, and says so itself."""
+
+
 R = TypeVar("R", bound=Recorded)
 
 
@@ -101,6 +106,21 @@ def start_collecting(session: RecordSession) -> None:
 
 def collected(session: RecordSession) -> list[int]:
     return session.info[_HASHES]  # type: ignore[no-any-return]
+
+
+@event.listens_for(RecordSession, "before_flush")
+def _close_what_is_open(session: RecordSession, _context: Any, _instances: Any) -> None:
+    """Of two acts that read a row open, the second waits here for the first. SQLite lets one act at a time read and write."""
+    if session.get_bind().dialect.name == "sqlite":
+        return
+    closing: defaultdict[Table, list[tuple[Any, ...]]] = defaultdict(list)
+    for row in session.dirty:
+        if isinstance(row, Closable) and inspect(row).attrs.closed_e.history.added:
+            closing[type(row).__table__].append(cast(Any, inspect(row)).identity)  # type: ignore[attr-defined]
+    for table, keys in closing.items():
+        open_ones = select(*table.primary_key).where(tuple_(*table.primary_key).in_(keys), table.c.closed_e.is_(None))
+        if len(session.connection().execute(open_ones.order_by(*table.primary_key).with_for_update(key_share=True)).all()) < len(keys):
+            raise Overtaken(f"{table.name} is on the record and can't be closed again")
 
 
 @event.listens_for(RecordSession, "after_flush")
@@ -173,7 +193,7 @@ class AtOnce:
 
         def told(were_open: list[Any]) -> None:
             if not were_open:
-                raise RecordBroken(f"{table.name} is on the record and can't be closed again")
+                raise Overtaken(f"{table.name} is on the record and can't be closed again")
             for name, value in closing.items():
                 set_committed_value(row, name, value)
             hashes.append(closing_hash(type(row), tuple(getattr(row, name) for name in _names(table))))

@@ -9,7 +9,7 @@ from sqlalchemy.orm import Session
 
 from app.db import House, RecordSession
 from app.errors import BadInput, Refused, bad_input, refuse
-from app.journal.act import SYSTEM, Actor, By, act
+from app.journal.act import SYSTEM, Actor, By, Verb, act
 from app.journal.models import Entry
 from app.journal.record import RecordBroken, close, enter, number
 from app.journal.verify import verify_journal
@@ -178,6 +178,34 @@ def test_what_is_written_at_once_is_closed_once(house: House) -> None:
     act(house, SYSTEM, "change_person", {}, end_duty)
     with pytest.raises(RecordBroken):
         act(house, SYSTEM, "change_person", {}, end_duty)
+
+
+def end_by_session(session: Session, by: By) -> dict[str, str]:
+    session.scalars(select(PersonDuty).where(PersonDuty.duty == "lead")).one().closed_e = by.e
+    session.flush()
+    return {}
+
+
+@pytest.mark.only_on("postgresql")
+@pytest.mark.parametrize("end", [end_duty, end_by_session])
+def test_an_act_that_was_overtaken_begins_again(house: House, end: Verb) -> None:
+    """Both have read the row open; the one that closes it second must not write over the first."""
+    tries: list[bool] = []
+
+    def second(session: Session, by: By) -> dict[str, str]:
+        duty = session.scalars(select(PersonDuty).where(PersonDuty.duty == "lead")).one()
+        tries.append(duty.closed_e is None)
+        if duty.closed_e is not None:
+            raise refuse("finished", "No.", "It has ended.")
+        with ThreadPoolExecutor() as other:
+            other.submit(act, house, SYSTEM, "change_person", {}, end_duty).result()
+        return end(session, by)
+
+    act(house, SYSTEM, "add_person", {}, enter_ann)
+    with pytest.raises(Refused):
+        act(house, SYSTEM, "change_person", {}, second)
+    assert tries == [True, False]
+    assert list(verify_journal(house)) == []
 
 
 def test_nothing_but_closing_columns_is_written_at_once(house: House) -> None:
