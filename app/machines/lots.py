@@ -123,6 +123,8 @@ def add_container(body: ContainerIn, call: Calling) -> ContainerOut:
 def put_in(container: str, body: ThingsIn, call: Calling) -> ContainerOut:
     def verb(s: Session, by: By) -> dict[str, Any]:
         into = resolve(s, container, "container")
+        if not body.things:
+            raise bad_input("Nothing to put in.", "things", "The list is empty.", "Name panels, a lot or samples.")
         panels, items = inside(s, things_of(s, body.things))
         if panels:
             containers.put_panels(s, by, into.id, panels)

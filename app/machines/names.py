@@ -33,11 +33,13 @@ def things_of(session: Session, names: Iterable[str]) -> list[Named]:
 
 
 def inside(session: Session, things: Iterable[Named]) -> tuple[list[int], list[int]]:
-    """(panels, loose lots and other items) that things stand for now."""
+    """(panels, loose lots and other items) that things stand for now. One that stands for nothing is refused: nobody means nothing by it."""
     panels: list[int] = []
     items: list[int] = []
     for thing in things:
         some, others = contents(session, thing)
+        if not some and not others:
+            raise refuse("not_here", f"{thing.code} is empty.", "No panels are in it now.", "Name what its panels went into, or leave it out.")
         panels += some
         items += others
     return panels, items

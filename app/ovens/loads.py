@@ -67,7 +67,11 @@ def take_from_load(session: Session, by: By, load: Load, things: list[Named]) ->
     """Takes panels out of a load that has not started; what stays of a place goes on as a place of its own."""
     _lock_open(session, load)
     leaving = {panel for group in gather(session, things) for panel in group.panels}
-    for place in places_of(session, load):
+    places = places_of(session, load)
+    if not leaving & {panel for place in places for panel in panels_of(session, place.set)}:
+        what, name = f"Nothing was taken out of load {code_of(session, 'load', load.id)}.", ", ".join(thing.code for thing in things)
+        raise refuse("not_here", what, f"Nothing of {name} lies in it.", "Look at its shelves.")
+    for place in places:
         panels = panels_of(session, place.set)
         if not leaving & set(panels):
             continue

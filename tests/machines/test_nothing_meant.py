@@ -1,0 +1,36 @@
+"""What stands for nothing is refused: it is neither all of it nor done."""
+
+from collections.abc import Iterator
+
+import pytest
+
+from app.db import House
+from tests.machines.plant import Plant, plant
+
+
+@pytest.fixture
+def do(house: House) -> Iterator[Plant]:
+    with plant(house) as one:
+        yield one
+
+
+def test_a_lot_whose_panels_joined_another_takes_nothing_out_and_corrects_nothing(do: Plant) -> None:
+    panels = do.panels(3)
+    here, there = do.lot(panels[:2]), do.lot(panels[2:])
+    do.post(f"/lots/{here}/merge", others=[there])
+    box, other = (do.post("/containers", kind="magazine", name=name)["container"] for name in ("A", "B"))
+    do.post(f"/containers/{box}/put", things=[here])
+    content = do.get(f"/containers/{box}/contents")["contents"][0]["content"]
+    for path, more in (
+        (f"/containers/{box}/take_out", {}), (f"/containers/{box}/pour", {"into": other}), (f"/containers/{box}/put", {}),
+        (f"/contents/{content}/correct", {"reason": "another lot"}),
+    ):  # fmt: skip
+        assert do.post(path, 409, things=[there], **more)["kind"] == "not_here"
+    assert do.post(f"/containers/{box}/put", 422, things=[])["kind"] == "bad_input"
+    assert do.get(f"/containers/{box}")["panels"] == sorted(panels)
+
+
+def test_what_does_not_lie_in_a_load_is_not_taken_out_of_it(do: Plant) -> None:
+    load = do.post("/loads", station=do.at["Oven"], recipe="C170")["load"]
+    lot = do.lot(do.panels(1))
+    assert do.post(f"/loads/{load}/take_out", 409, things=[lot])["kind"] == "not_here"
