@@ -206,7 +206,7 @@ def guard(app: FastAPI, most_bytes: int, is_known: Callable[[Request], bool], no
     app.state.patterns, app.state.menus = {}, {}
     app.add_middleware(RequestBodyLimitMiddleware, max_body_size=most_bytes)
     app.add_middleware(_Guard, most_bytes=most_bytes, is_known=is_known)
-    app.exception_handler(Refused)(_refused)
+    app.exception_handler(Refused)(refused)
     app.exception_handler(RequestValidationError)(_not_understood)
     app.state.is_known, app.state.note_refused = is_known, note_refused
     app.exception_handler(HTTPException)(_http)
@@ -230,7 +230,7 @@ class _Guard:
             scope["query_string"] = _given(scope["query_string"])
         app: ASGIApp = self.app
         if request.method not in ("GET", "HEAD", "OPTIONS") and not _from_here(request):
-            app = await _refused(request, FromElsewhere())
+            app = await refused(request, FromElsewhere())
         elif _may_be_more_than(request, _OF_STRANGERS) and not await run_in_threadpool(self.is_known, request):
             app = _too_much(request) if "content-length" in request.headers else RequestBodyLimitMiddleware(app, max_body_size=_OF_STRANGERS)
         elif _says_more_than(request, self.most_bytes):
@@ -288,17 +288,17 @@ def check_form(request: Request, token: str | None) -> None:
 _LOST = "What you sent was not recorded, for you were not signed in any more. Sign in, and enter it again."
 
 
-async def _refused(request: Request, error: Exception) -> Response:
+async def refused(request: Request, error: Exception) -> Response:
     refusal = cast(Refused, error)
     request.app.state.note_refused(request, refusal)
     if refusal.leads_to and not _is_call(request):
         lost = f"&said={quote(_LOST)}" if refusal.status == 401 and request.method == "POST" else ""
-        return RedirectResponse(f"{request.url_for(refusal.leads_to).path}?next={quote(_page_left(request), safe='/')}{lost}", status_code=303)
+        return RedirectResponse(f"{request.url_for(refusal.leads_to).path}?next={quote(page_left(request), safe='/')}{lost}", status_code=303)
     bearer = {"WWW-Authenticate": "Bearer"} if refusal.status == 401 else None
     return _answer(request, refusal.status, refusal.what, list(refusal.reasons), headers=bearer)
 
 
-def _page_left(request: Request) -> str:
+def page_left(request: Request) -> str:
     """Where to go on after signing in: the page that was asked for, or the one whose form was sent."""
     if request.method == "GET":
         return here_only(request.url.path + (f"?{request.url.query}" if request.url.query else ""))

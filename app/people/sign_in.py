@@ -159,6 +159,12 @@ def signed_in(house: House, token: str | None, *, by_itself: bool = False) -> Si
     return SignedIn(row.person, row.name, frozenset(one.duty for one in rows), row.terminal, row.area, form_token(token), row.must_choose)
 
 
+def owner_of(house: House, token: str) -> int | None:
+    """Whose session a cookie is or was, whether or not it is in force: for nothing but to tell who signs in again."""
+    with house.reading() as session:
+        return session.scalar(select(SignIn.person).where(SignIn.hash == digest(token)))
+
+
 def check_signature(house: House, person: int, password: str | None, address: str) -> None:
     """A signature asks for the password again, whoever is signed in, and not one that another gave: the giver could sign with it.
 

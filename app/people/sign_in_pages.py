@@ -1,19 +1,22 @@
 """The pages that need no one to be signed in: sign in and out, and the link that makes the first administrator."""
 
-from typing import Any
+from typing import Annotated, Any, cast
 
-from fastapi import APIRouter, Request
+from fastapi import APIRouter, Form, Request
 from fastapi.responses import RedirectResponse, Response
+from starlette.concurrency import run_in_threadpool
 
 from app.errors import NotFound, Refused
 from app.people import first_run
 from app.people.callers import SESSION_COOKIE, TERMINAL_COOKIE, at_browser, cookie_of, maybe_caller, spelled
+from app.people.kept_forms import MOST, kept, kept_for
 from app.people.people import there_is_an_administrator
 from app.people.security import note
-from app.people.sign_in import is_terminal, reopen, sign_in, sign_out
-from app.web import Line, check_form, here_only, house_of, redirect, render
+from app.people.sign_in import is_terminal, reopen, sign_in, sign_out, signed_in
+from app.web import Line, check_form, here_only, house_of, page_left, redirect, refused, render
 
 router = APIRouter(include_in_schema=False)
+Carried = Annotated[str, Form(alias="kept", max_length=MOST)]
 
 
 @router.get("/sign-in")
@@ -22,18 +25,38 @@ def sign_in_page(request: Request, next: str = "/", badge: str = "") -> Response
 
 
 @router.post("/sign-in")
-def sign_in_now(request: Request, badge: Line, secret: Line = "", code: Line = "", next: Line = "/") -> Response:
+def sign_in_now(request: Request, badge: Line, secret: Line = "", code: Line = "", next: Line = "/", carried: Carried = "") -> Response:
     """At a terminal the badge is scanned first, and may be enough; else the PIN is asked for."""
     house, terminal, before = house_of(request), cookie_of(request, TERMINAL_COOKIE), cookie_of(request, SESSION_COOKIE)
     browser = at_browser(request)
     if not secret and is_terminal(house, terminal):
         opened = reopen(house, badge, terminal=terminal, before=before, browser=browser)
-        return signed_in_here(request, opened, next) if opened else _page(request, next, badge=badge)
+        return _go_on(request, opened, next, carried, before) if opened else _page(request, next, badge=badge, carried=carried)
     try:
         token = sign_in(house, badge, secret, terminal=terminal, address=browser.address, before=before, browser=browser.kind, code=code)
     except Refused as refusal:
-        return _page(request, next, refusal, badge)
-    return signed_in_here(request, token, next)
+        return _page(request, next, refusal, badge, carried)
+    return _go_on(request, token, next, carried, before)
+
+
+async def not_signed_in(request: Request, error: Exception) -> Response:
+    """What was sent with an ended session is carried through the sign-in, where it can be; else the sign-in says that it is lost."""
+    carried = "" if request.url.path.startswith("/api/") else await kept(request, cookie_of(request, SESSION_COOKIE))
+    if not carried:
+        return await refused(request, error)
+    request.app.state.note_refused(request, cast(Refused, error))
+    return await run_in_threadpool(_page, request, page_left(request), carried=carried)
+
+
+def _go_on(request: Request, token: str, next: str, carried: str, before: str | None) -> Response:
+    house = house_of(request)
+    form, now = kept_for(house, carried, before, token), signed_in(house, token)
+    if form is None or now is None or now.must_choose:
+        return signed_in_here(request, token, next)
+    request.state.form_token, request.state.person_name = now.form_token, now.name
+    answer = render(request, "people/send_again.html", form=form, next=here_only(next))
+    set_cookie(request, answer, SESSION_COOKIE, token)
+    return answer
 
 
 def signed_in_here(request: Request, token: str, next: str) -> Response:
@@ -85,12 +108,12 @@ def set_cookie(request: Request, answer: Response, name: str, value: str, max_ag
     )
 
 
-def _page(request: Request, next: str, refusal: Refused | None = None, badge: str = "") -> Response:
+def _page(request: Request, next: str, refusal: Refused | None = None, badge: str = "", carried: str = "") -> Response:
     house = house_of(request)
     with house.reading() as session:
         is_new = not there_is_an_administrator(session)
     values: dict[str, Any] = {
-        "asks_factor": house.settings.second_factor, "next": next, "refusal": refusal, "badge": badge,
+        "asks_factor": house.settings.second_factor, "next": next, "refusal": refusal, "badge": badge, "kept": carried,
         "status": refusal.status if refusal else 200, "is_new": is_new,
     }  # fmt: skip
     return render(request, "people/sign_in.html", at_terminal=is_terminal(house, cookie_of(request, TERMINAL_COOKIE)), **values)
