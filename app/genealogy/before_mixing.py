@@ -21,6 +21,7 @@ from app.naming.resolve import Named, code_of, codes_of
 from app.packing.contents import fills_of
 
 KINDS = ("wafer", "lot", "run")
+MOST = 40  # lots at hand; our choice
 WORDS = {"wafer": "one bad wafer", "lot": "one bad lot", "run": "one bad oven run"}
 
 
@@ -88,6 +89,8 @@ def before_mixing(session: Session, lots: Sequence[Named], size: int | None = No
     """Of loose lots of one product. `size`: units of a pack, else the product's."""
     if len({named.id for named in lots}) < 2:
         raise bad_input("There is nothing to mix.", "lot", "Fewer than two lots are named.", "Name two loose lots or more.")
+    if len({named.id for named in lots}) > MOST:
+        raise bad_input("Too many lots are named.", "lot", f"At most {MOST} are looked at together.", "Name those that would be filled next.")
     rows = _loose_lots(session, [named.id for named in lots])
     products = {lot.product for lot in rows.values()}
     if len(products) > 1:
@@ -99,7 +102,9 @@ def before_mixing(session: Session, lots: Sequence[Named], size: int | None = No
         raise bad_input("That is not a size.", "size", f"It is {size}.", "Give the units of a full pack.")
     named = list({one.id: one for one in lots}.values())
     books = {item: one.book for item, one in amounts(session, [one.id for one in named]).items()}
-    waiting = [Waiting(one.id, max(0, books[one.id]), _origins(session, one.id)) for one in named]
+    if empty := [one.code for one in named if books[one.id] <= 0]:
+        raise bad_input("There is nothing to mix.", "lot", f"{', '.join(empty)}: no unit is there.", "Leave out what is empty.")
+    waiting = [Waiting(one.id, books[one.id], _origins(session, one.id)) for one in named]
     customers = _customers(session, rows)
     return _told(session, named, waiting, customers, size)
 
@@ -107,7 +112,10 @@ def before_mixing(session: Session, lots: Sequence[Named], size: int | None = No
 def before_fill(
     session: Session, coming: Sequence[Coming], pack: Pack | None = None, size: int | None = None, order: int | None = None
 ) -> tuple[FillReach, ...]:
-    """Of a fill into a pack that is open, or into a new one for an order. Nothing, where only units of one loose lot come together."""
+    """Of a fill into a pack that is open, or into a new one for an order. Nothing, where only units of one loose lot come together.
+
+    What nothing comes out of is left out: a lot that holds nothing, where no units are said.
+    """
     if pack and pack.closed_e is not None:
         code = code_of(session, "pack", pack.item)
         raise refuse("finished", f"Pack {code} is closed.", "It takes nothing in.", "Name a pack that is being filled.")
@@ -115,17 +123,18 @@ def before_fill(
     inside = Counter[int]()
     for fill in fills:
         inside[fill.loose] += fill.pocket_to - fill.pocket_from + 1
+    books = {item: max(0, one.book) for item, one in amounts(session, {one.lot.id for one in coming}).items()}
+    coming = [one for one in coming if (books[one.lot.id] if one.units is None else one.units) > 0]
     ids = [one.lot.id for one in coming]
-    if len({*inside, *ids}) < 2:
+    if not ids or len({*inside, *ids}) < 2:
         return ()
     rows = _loose_lots(session, {*inside, *ids})
     size = pack.size_units if pack else size or catalogue.with_id(session, rows[ids[0]].product).body.units_per_reel
-    books = {item: max(0, one.book) for item, one in amounts(session, set(ids)).items()}
     above = {lot: _origins(session, lot) for lot in rows}
     held = [Waiting(lot, units, above[lot]) for lot, units in inside.items()]
     parts, room = [], size - inside.total()
     for one in coming:
-        taken = min(books[one.lot.id], room) if one.units is None else max(0, one.units)
+        taken = min(books[one.lot.id], room) if one.units is None else one.units
         parts.append((Waiting(one.lot.id, max(books[one.lot.id], taken), above[one.lot.id]), taken))
         room = max(0, room - taken)
     customers = _customers(session, rows)

@@ -6,7 +6,7 @@ from typing import Annotated
 from fastapi import APIRouter, Depends, Query
 from pydantic import Field
 
-from app.genealogy.before_mixing import Coming, before_fill, before_mixing
+from app.genealogy.before_mixing import MOST, Coming, before_fill, before_mixing
 from app.ledger.items import Pack
 from app.machines.bodies import Answer, LotCode
 from app.machines.calls import PROBLEMS, Call, calling
@@ -68,7 +68,7 @@ class BeforeFillOut(Answer):
 
 @router.get("/before-mixing", summary="How far one bad wafer, lot or oven run would reach before and after a merge, and the best order of fills")
 def reach_before_mixing(
-    lot: Annotated[list[str], Query(description="Loose lots at hand, in the order in which they would be filled.", max_length=40)],
+    lot: Annotated[list[str], Query(description="Loose lots at hand, in the order in which they would be filled.", max_length=MOST)],
     call: Calling,
     size: Annotated[int | None, Query(ge=1, le=10_000_000, description="Units of a pack, where not the product's.")] = None,
 ) -> BeforeMixingOut:
