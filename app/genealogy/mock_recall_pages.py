@@ -5,11 +5,11 @@ from typing import Annotated
 from fastapi import Path, Query, Request
 from fastapi.responses import Response
 
-from app.errors import bad_input
+from app.errors import Refused, bad_input
 from app.evidence.keep import read_kept
-from app.genealogy.mock_recall import MOST_SEED, mock_recall, past_recall, past_recalls
+from app.genealogy.mock_recall import mock_recall, past_recall, past_recalls
 from app.journal.actions import ACTIONS
-from app.people.callers import Calling, page_router
+from app.people.callers import Caller, Calling, page_router
 from app.web import Line, csv_file, house_of, redirect, render
 
 router = page_router()
@@ -21,11 +21,7 @@ _HEAD = ("number", "read_at", "by", "pack", "seed", "out_of", "seconds", "units_
 
 @router.get("/mock-recalls")
 def mock_recalls(request: Request, who: Calling, before: Before = None, pack: Annotated[str, Query(max_length=80)] = "") -> Response:
-    with house_of(request).reading() as session:
-        past = past_recalls(session, before, _PAGE + 1)
-    may = bool(who.actor.duties & set(ACTIONS["mock_recall"].duties))
-    following = past[_PAGE - 1].row.id if len(past) > _PAGE else None
-    return render(request, "genealogy/mock_recalls.html", past=past[:_PAGE], following=following, may=may, pack=pack)
+    return _page(request, who, before, pack=pack)
 
 
 @router.get("/mock-recalls.csv")
@@ -44,10 +40,30 @@ def mock_recalls_as_csv(request: Request, who: Calling, before: Before = None) -
 
 @router.post("/mock-recalls")
 def mock_recall_now(request: Request, who: Calling, pack: Line = "", seed: Line = "", key: Line = "") -> Response:
-    if seed.strip() and not (seed.strip().isascii() and seed.strip().isdigit() and int(seed[:20]) < MOST_SEED):
-        raise bad_input("That is not a seed.", "seed", f"It is {seed[:40]!r}.", "Give a whole number from 0 up, or leave it empty.")
-    number = mock_recall(house_of(request), who.actor, pack.strip(), int(seed) if seed.strip() else None, key=key or None)
+    try:
+        number = mock_recall(house_of(request), who.actor, pack.strip(), _seed(seed.strip()), key=key or None)
+    except Refused as refusal:  # what was typed stays, to be put right
+        return _page(request, who, pack=pack, seed=seed, refusal=refusal)
     return redirect(request, "mock_recall_page", number=number, said="Rehearsed, and the report is kept.")
+
+
+def _seed(text: str) -> int | None:
+    if text and not (text.isascii() and text.isdigit() and len(text) <= 16):
+        raise bad_input("That is not a seed.", "seed", f"It is {text[:40]!r}.", "Give a whole number from 0 up, or leave it empty.")
+    return int(text) if text else None
+
+
+def _page(
+    request: Request, who: Caller, before: int | None = None, *, pack: str = "", seed: str = "", refusal: Refused | None = None
+) -> Response:
+    with house_of(request).reading() as session:
+        past = past_recalls(session, before, _PAGE + 1)
+    may = bool(who.actor.duties & set(ACTIONS["mock_recall"].duties))
+    following = past[_PAGE - 1].row.id if len(past) > _PAGE else None
+    return render(
+        request, "genealogy/mock_recalls.html", status=refusal.status if refusal else 200, refusal=refusal, past=past[:_PAGE], following=following,
+        may=may, pack=pack, seed=seed,
+    )  # fmt: skip
 
 
 @router.get("/mock-recalls/{number}")

@@ -101,7 +101,10 @@ def test_it_is_run_listed_read_and_taken_away_over_http(house: House, one: Made)
         assert kept.json()["pack"] == one.reel.code
         assert browser.get("/mock-recalls.csv").text.count("\r\n") == 2
         assert browser.get("/mock-recalls/99").status_code == 404
-        assert "not a seed" in browser.post("/mock-recalls", data=form | {"key": "k", "seed": "x"}, headers=HERE).text
+        for typed in ({"seed": "x", "pack": ""}, {"seed": "7" * 40, "pack": ""}, {"seed": "", "pack": "K26-999999-0"}):
+            refused = browser.post("/mock-recalls", data=form | {"key": "k"} | typed, headers=HERE)
+            assert refused.status_code in (404, 422) and 'class="refuse"' in refused.text, typed
+            assert all(f'value="{text}"' in refused.text for text in typed.values()), "what was typed stays, to be put right"
 
 
 def test_the_call_rehearses_lists_and_reads(house: House, one: Made) -> None:
