@@ -1,11 +1,12 @@
 """What differs: several reels or lots side by side, by what they come from and what was done to them. Sets of traces back, and nothing else.
 
-A factor is a wafer, material batch, panel lot, run, oven shelf, station at an operation or person at an operation. For each of the things it says how
-many of its units must and can share the factor; where nothing says it can, it is absent. No statistics: see the commonality of a case.
+A factor is a wafer, material batch, panel lot, run, oven shelf, station at an operation or person at an operation, who began a run, ended it or was
+given it meanwhile. For each of the things it says how many of its units must and can share the factor; where nothing says it can, it is absent. No
+statistics: see the commonality of a case.
 """
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from sqlalchemy.orm import Session
@@ -13,7 +14,8 @@ from sqlalchemy.orm import Session
 from app.errors import bad_input
 from app.genealogy.amounts import Share
 from app.genealogy.run_rows import RunRow
-from app.genealogy.trace import Trace, trace_back
+from app.genealogy.trace import Trace, origins_of, trace_of
+from app.genealogy.worked_on import Worker, workers
 from app.naming.resolve import Named
 
 KINDS = {
@@ -23,6 +25,7 @@ KINDS = {
 LEAST, MOST = 2, 12
 COMPARED = ("pack", "lot", "sample", "panel")
 _Key = tuple[str, str, str]  # kind, code, words
+_Workers = Mapping[str, Sequence[Worker]]  # by the code of a run
 
 
 @dataclass(frozen=True)
@@ -67,12 +70,14 @@ def differs(session: Session, subjects: Sequence[Named]) -> Differs:
     things = list(dict.fromkeys(subjects))
     if not LEAST <= len(things) <= MOST:
         raise bad_input(f"{LEAST} to {MOST} things are compared.", "code", f"{len(things)} were named.", "Name reels or lots by their codes.")
-    return compared([trace_back(session, one) for one in things])
+    found = [origins_of(session, one) for one in things]
+    people = workers(session, {line.run for one in found for line in one.lines})
+    return compared([trace_of(session, thing, one) for thing, one in zip(things, found, strict=True)], people)
 
 
-def compared(traces: Sequence[Trace]) -> Differs:
+def compared(traces: Sequence[Trace], people: _Workers) -> Differs:
     """Pure: the union of what the traces name, and who has it."""
-    found = [_factors(trace) for trace in traces]
+    found = [_factors(trace, people) for trace in traces]
     every: dict[_Key, None] = {key: None for factors in found for key in factors}
     rows = [Factor(*key, tuple(factors.get(key) for factors in found)) for key in every]
     order = list(KINDS)
@@ -81,7 +86,7 @@ def compared(traces: Sequence[Trace]) -> Differs:
     return Differs(sides, tuple(rows))
 
 
-def _factors(trace: Trace) -> dict[_Key, Share]:
+def _factors(trace: Trace, people: _Workers) -> dict[_Key, Share]:
     units = trace.subject.units or 0
     found: dict[_Key, Share] = {}
     for row in (*trace.wafers, *trace.batches):
@@ -90,19 +95,18 @@ def _factors(trace: Trace) -> dict[_Key, Share]:
     found |= {("lot", row.code, row.words): Share(0, units) for row in trace.lots if not row.is_bounded and row.code != trace.subject.code}
     by_key: defaultdict[_Key, list[Share]] = defaultdict(list)
     for run in trace.runs:
-        for key, share in _of_run(run):
+        for key, share in _of_run(run, people.get(run.run, ())):
             by_key[key].append(share)
     return found | {key: _joined(shares, units) for key, shares in by_key.items()}
 
 
-def _of_run(run: RunRow) -> list[tuple[_Key, Share]]:
+def _of_run(run: RunRow, people: Sequence[Worker]) -> list[tuple[_Key, Share]]:
     found: list[tuple[_Key, Share]] = []
     for line in run.lines:
         share = Share(line.least, line.most)
         found.append((("run", run.run, f"{run.operation} at {run.station}"), share))
         found.append((("station", run.station_code, f"{run.operation} at {run.station}"), share))
-        if run.person:
-            found.append((("person", "", f"{run.person} at {run.operation}"), share))
+        found += [(("person", "", f"{one.name} at {run.operation}"), share) for one in people]
         if line.shelf:
             found.append((("shelf", run.run, f"shelf {line.shelf} of {run.station}"), share))
     return found

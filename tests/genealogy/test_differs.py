@@ -7,10 +7,14 @@ import pytest
 
 from app.db import House
 from app.errors import Refused
+from app.floor.attendance import attend, hand_over
+from app.floor.ends import finish_run
 from app.genealogy.differs import differs
 from app.genealogy.trace import trace_back
-from app.naming.resolve import Named
+from app.ledger.runs import Run
+from app.naming.resolve import Named, code_of
 from app.packing.fill import Part, fill_pack
+from app.people.people import add_person
 from tests.genealogy.made import Made, client_of, made
 from tests.small_factory import Factory, named_pack
 
@@ -50,6 +54,26 @@ def test_a_panel_that_went_through_one_run_more_differs_by_it(house: House, fact
     assert {row.kind for row in only} == {"wafer", "batch", "run", "station"}
     assert all(row.shares[1] is None and row.in_how_many == 1 for row in only)
     assert run and [row.kind for row in found.factors if row.is_shared] == ["batch"], "the lead frames"
+
+
+def test_whoever_began_ended_or_was_given_a_run_worked_on_it(house: House, factory: Factory) -> None:
+    ann, bo, cy, ann_too = (factory.do("add_person", lambda s, by, name=name: add_person(s, by, name, ["operate"]).id) for name in ("Ann", "Bo", "Cy", "Ann"))
+    bond, lots = factory.things["Attach"], [factory.lot(factory.panels(1)) for _ in range(2)]
+    factory.mount("Attach", factory.batch("GLUE"), factory.wafer())
+    factory.do("attend_station", lambda s, by: attend(s, by, ann, bond))
+    run = factory.start("Attach", lots[0], person=ann)
+    factory.do("hand_over", lambda s, by: hand_over(s, by, ann, bo))
+    factory.do("finish_run", lambda s, by: len(finish_run(s, by, s.get_one(Run, run), person=cy)))
+    other = factory.start("Attach", lots[1], person=ann_too)
+    factory.do("finish_run", lambda s, by: len(finish_run(s, by, s.get_one(Run, other), person=ann_too)))
+    with house.reading() as session:
+        found = differs(session, lots)
+        badges = [code_of(session, "person", one) for one in (ann, ann_too)]
+    people = {row.words: [share is not None for share in row.shares] for row in found.factors if row.kind == "person"}
+    assert people == {
+        f"Ann ({badges[0]}) at die attach": [True, False], f"Ann ({badges[1]}) at die attach": [False, True], "Bo at die attach": [True, False],
+        "Cy at die attach": [True, False],
+    }, "Bo attends the station still when the second run begins, but was not given it meanwhile"  # fmt: skip
 
 
 def test_one_thing_is_not_compared(house: House, factory: Factory) -> None:
