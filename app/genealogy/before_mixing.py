@@ -2,7 +2,7 @@
 to fill them so that it reaches the fewest. Nothing is written; what was filled from the lots before is counted as it is."""
 
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from sqlalchemy import select
@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
 from app.errors import bad_input, refuse
-from app.floor.amounts import amounts
+from app.floor.amounts import amount, amounts
 from app.genealogy.fill_order import Origin, Waiting, best_order, reach_apart, reach_filled, reach_merged, reach_of, worst_of
 from app.genealogy.origins import origins
 from app.ledger.items import Lot, Pack
@@ -102,8 +102,7 @@ def before_mixing(session: Session, lots: Sequence[Named], size: int | None = No
         raise bad_input("That is not a size.", "size", f"It is {size}.", "Give the units of a full pack.")
     named = list({one.id: one for one in lots}.values())
     books = {item: one.book for item, one in amounts(session, [one.id for one in named]).items()}
-    if empty := [one.code for one in named if books[one.id] <= 0]:
-        raise bad_input("There is nothing to mix.", "lot", f"{', '.join(empty)}: no unit is there.", "Leave out what is empty.")
+    _must_hold_units(named, books)
     waiting = [Waiting(one.id, books[one.id], _origins(session, one.id)) for one in named]
     customers = _customers(session, rows)
     return _told(session, named, waiting, customers, size)
@@ -175,16 +174,22 @@ def _loose_lots(session: Session, items: Iterable[int]) -> dict[int, Lot]:
     return rows
 
 
+def _must_hold_units(lots: Sequence[Named], books: Mapping[int, int]) -> None:
+    if empty := [one.code for one in lots if books[one.id] <= 0]:
+        raise bad_input("There is nothing to mix.", "lot", f"{', '.join(empty)}: no unit is there.", "Leave out what is empty.")
+
+
 def others_at_hand(session: Session, lot: Named) -> list[tuple[str, int]]:
     """(code, units) of the loose lots like this one that hold units: of its product, bin and grade."""
-    one = session.get_one(Lot, lot.id)
+    one = _loose_lots(session, [lot.id])[lot.id]
+    _must_hold_units([lot], {lot.id: amount(session, lot.id).book})
     query = (
         select(LooseStock.lot)
         .join(Lot, Lot.item == LooseStock.lot)
         .where(Lot.product == one.product, Lot.bin.is_not_distinct_from(one.bin), Lot.grade.is_not_distinct_from(one.grade), Lot.item != one.item)
         .where(LooseStock.emptied_e.is_(None))
         .order_by(Lot.item.desc())
-        .limit(50)
+        .limit(MOST - 1)
     )
     lots = list(session.scalars(query))
     codes, books = codes_of(session, "lot", lots), amounts(session, lots)

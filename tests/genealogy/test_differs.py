@@ -57,7 +57,8 @@ def test_a_panel_that_went_through_one_run_more_differs_by_it(house: House, fact
 
 
 def test_whoever_began_ended_or_was_given_a_run_worked_on_it(house: House, factory: Factory) -> None:
-    ann, bo, cy, ann_too = (factory.do("add_person", lambda s, by, name=name: add_person(s, by, name, ["operate"]).id) for name in ("Ann", "Bo", "Cy", "Ann"))
+    names = ("Ann", "Bo", "Cy", "Ann")
+    ann, bo, cy, ann_too = (factory.do("add_person", lambda s, by, name=name: add_person(s, by, name, ["operate"]).id) for name in names)
     bond, lots = factory.things["Attach"], [factory.lot(factory.panels(1)) for _ in range(2)]
     factory.mount("Attach", factory.batch("GLUE"), factory.wafer())
     factory.do("attend_station", lambda s, by: attend(s, by, ann, bond))

@@ -176,7 +176,7 @@ def test_what_is_at_hand_is_offered_before_mixing(house: House, replay: Replay) 
         for code in loose:
             page = browser.get("/before-mixing", params={"lot": code}).text
             offered[code] = re.findall(r'type="checkbox" name="lot" value="([^"]+)"', page)
-            assert offered[code] or "nothing to mix it with" in page
+            assert offered[code] or "nothing to mix" in page
         code, others = next((code, others) for code, others in offered.items() if others)
         page = browser.get("/before-mixing", params={"lot": [code, *others]}).text
         assert "Fill in this order" in page and all(other in page for other in others)
