@@ -8,7 +8,7 @@ import socket
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
@@ -35,6 +35,7 @@ class Server:
     def __init__(self, folder: Path, **settings: str) -> None:
         self.folder, self.settings, self.port = folder, settings, _free_port()
         self.process: multiprocessing.process.BaseProcess | None = None
+        self.prepare: Callable[[], None] | None = None  # called in the process before it serves
 
     @property
     def url(self) -> str:
@@ -50,7 +51,7 @@ class Server:
         return self.folder.with_name(f"{self.folder.name}-said.txt")
 
     def start(self) -> None:
-        self.process = _FORKING.Process(target=_serve, args=(self.folder, self.port, self.settings, self.said), daemon=True)
+        self.process = _FORKING.Process(target=_serve, args=(self.folder, self.port, self.settings, self.said, self.prepare), daemon=True)
         self.process.start()
 
     def wait(self, path: str = "/api/v1/runs/none", good: tuple[int, ...] = (401, 404)) -> None:
@@ -80,13 +81,15 @@ _FORKING = multiprocessing.get_context("forkserver")
 _FORKING.set_forkserver_preload(["app.cli", "app.main", "uvicorn", "sqlalchemy.dialects.postgresql.psycopg", "benchmarks.floor_load"])
 
 
-def _serve(folder: Path, port: int, settings: dict[str, str], said: Path) -> None:
+def _serve(folder: Path, port: int, settings: dict[str, str], said: Path, prepare: Callable[[], None] | None) -> None:
     for name in [name for name in os.environ if name.startswith("REELROOT_")]:
         del os.environ[name]
     os.environ.update(settings)
     with said.open("ab") as out:
         for stream in (1, 2):
             os.dup2(out.fileno(), stream)
+    if prepare:
+        prepare()
     sys.argv = ["reelroot", "serve", "--data", str(folder), "--port", str(port)]
     cli.main()
 
