@@ -7,6 +7,7 @@ from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
 from app.errors import Refused
+from app.floor.amounts import books
 from app.genealogy.before_mixing import Coming, FillReach, WorstReach, before_fill, before_mixing
 from app.ledger.items import Lot, Pack
 from app.machines.names import lot_named, order_number
@@ -38,8 +39,10 @@ def _of_merge(session: Session, typed: Mapping[str, str]) -> Before | None:
     lots = [resolve(session, code, "lot") for code in codes]
     if len(codes) < 2 or any(session.get_one(Lot, one.id).form != "loose" for one in lots):
         return None
+    held = books(session, [one.id for one in lots])
+    full = [one for one in lots if held.get(one.id, 0) > 0]  # what an empty one takes in mixes with no unit of its own
     named = " ".join(one.code for one in lots)
-    return Before(named, named, before_mixing(session, lots).reach)
+    return Before(named, " ".join(one.code for one in full), before_mixing(session, full).reach)
 
 
 def _of_fill(session: Session, typed: Mapping[str, str]) -> Before | None:

@@ -12,16 +12,19 @@ from people.signing_in import PASSWORD, person, token
 from sqlalchemy import select
 
 from app.db import House
+from app.floor.amounts import books
+from app.floor.loose import split_loose
 from app.genealogy.exposure import exposure
 from app.genealogy.exposure_question import Question
 from app.genealogy.suspects import Suspect
 from app.ledger.runs import Run
 from app.ledger.stops import Hold
 from app.main import make_app
-from app.naming.resolve import code_of
+from app.naming.resolve import code_of, resolve
 from tests.oracle.histories import random_history
 from tests.oracle.player import Profile
 from tests.replay.driver import Replay
+from tests.small_factory import Factory
 
 PROFILE = Profile(without=frozenset({"side_by_side"}), off_tape="first", lots=2, panels=3)
 
@@ -170,6 +173,9 @@ def test_what_is_at_hand_is_offered_before_mixing(house: House, replay: Replay) 
     badge = person(house, "Quin", "quality")
     with house.reading() as session:
         loose = [code for code, symbol in replay.symbols(session).items() if symbol.startswith("loose:")]
+        held = books(session, [resolve(session, code).id for code in loose])
+    full = max(held, key=lambda lot: (held[lot], lot))
+    loose.append(Factory(house).do("split_loose", lambda s, by: code_of(s, "lot", split_loose(s, by, full, 1).item)))
     with TestClient(make_app(house.settings, house)) as browser:
         browser.post("/sign-in", data={"badge": badge, "secret": PASSWORD}, headers={"Origin": "http://testserver"})
         offered = {}
