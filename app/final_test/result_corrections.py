@@ -43,7 +43,8 @@ def correct_unit_results(session: Session, by: By, run: Run, file: ResultsFile, 
     wrong = file_in_force(session, run.id)
     if wrong is None:
         raise refuse("not_here", f"Run {code_of(session, 'run', run.id)} has no results to correct.", "No file was sent.", "End it by its file.")
-    tested, bins = _tested(session, run), _bins(session, run)
+    tested = _tested(session, run)
+    bins = _bins(session, run, tested)
     ids = [tested.item, *(lot.item for lot in bins.values())]
     lock(session, Item, sorted({*ids, tested.root or tested.item}))
     if file_in_force(session, run.id) is not wrong:
@@ -129,6 +130,7 @@ def _tested(session: Session, run: Run) -> Lot:
     return session.get_one(Lot, item)
 
 
-def _bins(session: Session, run: Run) -> dict[str, Lot]:
-    lots = session.scalars(select(Lot).join(Flow, Flow.child == Lot.item).where(Flow.run == run.id, Flow.kind == "bin"))
+def _bins(session: Session, run: Run, tested: Lot) -> dict[str, Lot]:
+    given = (Flow.parent == tested.item, Flow.kind == "bin", Flow.run == run.id)
+    lots = session.scalars(select(Lot).join(Flow, Flow.child == Lot.item).where(*given))
     return {lot.bin or "": lot for lot in lots}

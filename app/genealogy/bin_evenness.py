@@ -75,11 +75,14 @@ _BINS = text("""
         ) newest join flow g on g.child = newest.item where g.kind = 'bin'
     )
 """)
+# of lots that took in nothing but units off panels; a role that the logs do not tell of each of the panels may be of other wafers, too
 _WAFERS = listed(
     """
     select f.child, p.role, count(distinct p.wafer) from flow f join placement p on p.panel = f.parent
     where f.child in :lots and f.kind = 'cells' and p.closed_e is null and not exists (select 1 from run_void v where v.run = p.run)
+    and not exists (select 1 from flow o where o.child = f.child and o.walked and o.kind <> 'cells')
     group by f.child, p.role
+    having count(distinct p.panel) = (select count(distinct o.parent) from flow o where o.child = f.child and o.kind = 'cells')
     """,
     "lots",
 )

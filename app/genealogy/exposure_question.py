@@ -14,6 +14,7 @@ from app.errors import bad_input
 from app.floor.groups import contents
 from app.genealogy.suspects import EVERY_CURE, Region, Suspect
 from app.ledger.places import Load
+from app.ledger.walk import kinds_of
 from app.naming.resolve import Named, resolve
 
 KINDS = ("wafer", "batch", "panel", "lot", "sample", "pack", "run", "load", "station", "person", "container")
@@ -125,7 +126,8 @@ def _named(session: Session, code: str) -> list[Named]:
         return [Named("run", load.run, one.code)]
     if one.kind == "container":
         panels, items = contents(session, one)
-        return [*(Named("panel", panel, one.code) for panel in panels), *(Named("lot", item, one.code) for item in items)]
+        kinds = kinds_of(session, items)
+        return [*(Named("panel", panel, one.code) for panel in panels), *(Named(kinds[item], item, one.code) for item in items)]
     return [one]
 
 

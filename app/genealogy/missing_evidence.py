@@ -195,7 +195,7 @@ _LOGGED = listed(
     "runs",
 )
 _READ = listed("select run, name from reading where run in :runs and closed_e is null", "runs")
-_COUNTED = listed("select run from count_entry where run in :runs and kind = 'counted'", "runs")
+_COUNTED = listed("select run from count_entry where run in :runs and kind = 'counted' and closed_e is null", "runs")
 _BINNED = listed("select f.run from flow f where f.parent in :items and f.run in :runs and f.kind = 'bin'", "items", "runs")
 _UNCOUNTED = listed(
     """

@@ -29,6 +29,7 @@ from app.genealogy.recall_account import RecallAccount, account_for
 from app.genealogy.trace import Trace, trace_back, trace_forward
 from app.journal.act import Actor, By, act
 from app.journal.models import Entry
+from app.ledger.corrections import moves_in_force
 from app.ledger.flows import PackContent
 from app.ledger.items import Pack
 from app.ledger.places import Move
@@ -191,5 +192,5 @@ def _told(session: Session, rows: list[tuple[MockRecall, Entry]]) -> list[PastRe
 
 def _candidates() -> Select[int]:
     holds = select(PackContent.id).where(PackContent.pack == Pack.item, PackContent.closed_e.is_(None)).exists()
-    shipped = select(Move.id).where(Move.item == Pack.item, Move.kind == "shipped").exists()
+    shipped = select(Move.id).where(Move.item == Pack.item, Move.kind == "shipped", moves_in_force()).exists()
     return select(Pack.item).where(Pack.closed_e.is_not(None) | shipped, holds)

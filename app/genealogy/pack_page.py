@@ -121,7 +121,9 @@ _OVER = listed('select shipment, units, reason from over_shipment where shipment
 _MOVES = listed(
     """
     select m.kind, m.place, m.moved_at, m.shipment, d.reason
-    from move m left join diversion d on d.shipment = m.shipment and d.pack = m.item where m.item in :packs order by m.id
+    from move m left join diversion d on d.shipment = m.shipment and d.pack = m.item
+    where m.item in :packs and not exists (select 1 from move_correction c where c.move = m.id)
+    order by coalesce((select c.stands_at from move_correction c where c."right" = m.id), m.id)
     """,
     "packs",
 ).columns(moved_at=Moment())

@@ -22,6 +22,7 @@ from app.ledger.runs import Claim, Run
 from app.ledger.stops import Hold
 from app.naming.resolve import code_of, resolve
 
+_MOUNTED = ("wafer", "batch")
 VERBS = {"start": "start_run", "finish": "finish_run", "singulate": "singulate", "mount": "mount", "change over": "change_over"}
 
 
@@ -81,7 +82,7 @@ def _recorded(session: Session, by: By, told: Told) -> dict[str, Any]:
 def _record(session: Session, by: By, told: Told) -> dict[str, Any]:
     station = resolve(session, told.station, "station")
     person = resolve(session, told.person, "person").id if told.person else None
-    thing = resolve(session, told.thing)
+    thing = resolve(session, told.thing, *_MOUNTED) if told.verb in ("mount", "change over") else resolve(session, told.thing)
     if told.verb == "start":
         done = start_run(session, by, station.id, [thing], step=told.step, person=person, line_clear=True)
         return {"run": code_of(session, "run", done.run.id), "broken": [reason.why for reason in done.broken]}
@@ -97,7 +98,7 @@ def _record(session: Session, by: By, told: Told) -> dict[str, Any]:
         return {"lot": code_of(session, "lot", lot.item)}
     finish_run(session, by, run, told.values, person=person)
     if told.counted is not None:
-        count_units(session, by, thing.id, *told.counted, run=run.id, reason="counted on paper")
+        count_units(session, by, resolve(session, told.thing, "lot").id, *told.counted, run=run.id, reason="counted on paper")
     return {"run": code_of(session, "run", run.id)}
 
 

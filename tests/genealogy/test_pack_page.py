@@ -1,12 +1,17 @@
 """A pack's page: pockets by loose lot, what it came from, where it is; and a loose lot's traveller."""
 
+from sqlalchemy import select
+
 from app import clock
 from app.db import House
 from app.genealogy.kin import kin_of
 from app.genealogy.pack_page import pack_shown
 from app.genealogy.traveller import travellers
+from app.floor.move_corrections import To, correct_move
+from app.floor.moves import move_item
 from app.holds.place import place_hold
 from app.ledger.items import Lot
+from app.ledger.places import Move
 from app.packing.rework import cut_pack
 from tests.races.test_races import packed
 from tests.small_factory import Factory, named_pack
@@ -26,6 +31,22 @@ def test_a_pack_tells_its_pockets_its_kin_and_its_holds(house: House) -> None:
     assert [(kin.how, kin.code, kin.amount) for kin in one.kin.went_into] == [("packed anew as", piece.code, "10 units")]
     assert [held.reason for held in (*one.holds, *cut.holds)] == ["a doubt", "a doubt"]
     assert hold
+
+
+def test_a_pack_is_where_its_corrected_moves_say(house: House) -> None:
+    factory = Factory(house).load()
+    factory.mount("Attach", factory.batch("GLUE"), factory.wafer())
+    pack, _ = packed(factory)
+    for place in ("shelf 1", "shelf 2"):
+        factory.do("move_item", lambda s, by, place=place: move_item(s, by, pack.id, "stock", place).name)
+    with house.reading() as session:
+        first, second = session.scalars(select(Move.id).where(Move.item == pack.id).order_by(Move.id))
+    factory.do("correct_move", lambda s, by: correct_move(s, by, s.get_one(Move, first), To("stock", "shelf 3"), "misread") and 0)
+    with house.reading() as session:
+        assert [move.where for move in pack_shown(session, pack).moves] == ["stock: shelf 3", "stock: shelf 2"]
+    factory.do("correct_move", lambda s, by: correct_move(s, by, s.get_one(Move, second), None, "another's") and 0)
+    with house.reading() as session:
+        assert [move.where for move in pack_shown(session, pack).moves] == ["stock: shelf 3"]
 
 
 def test_a_loose_lot_tells_its_own_steps_and_leaves_those_on_panels_to_their_lots(house: House) -> None:

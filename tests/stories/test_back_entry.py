@@ -7,13 +7,15 @@ import pytest
 from app import clock
 from app.db import House
 from app.errors import Refused
+from app.floor.containers import add_container
 from app.floor.ends import Value
+from app.floor.mounts import loaded
 from app.floor.progress import progress
 from app.genealogy.checks import check
 from app.holds.stopped import stops_on
 from app.journal.act import Actor
 from app.ledger.runs import Run
-from app.naming.resolve import code_of
+from app.naming.resolve import code_of, resolve
 from app.paper.back_entry import Told, enter
 from tests.small_factory import Factory
 
@@ -75,3 +77,18 @@ def test_only_a_lead_enters_facts(house: House) -> None:
     with pytest.raises(Refused) as caught:
         enter(house, Actor("person", 2, "Op", frozenset({"operate"})), Told(clock.now(), "start", lot.code, station(factory, "Attach")))
     assert caught.value.kind == "duty"
+
+
+def test_only_material_is_put_on_a_station_from_paper(house: House) -> None:
+    """A container's number is no batch's, though both are 1."""
+    factory = Factory(house).load()
+    glue = factory.batch("GLUE")
+    jar = factory.do("add_container", lambda s, by: code_of(s, "container", add_container(s, by, "jar", "Jar 1").id))
+    with house.reading() as session:
+        assert resolve(session, jar).id == glue.id
+    for verb in ("mount", "change over"):
+        with pytest.raises(Refused) as caught:
+            enter(house, LEAD, Told(clock.now(), verb, jar, station(factory, "Attach")))
+        assert caught.value.kind == "unknown_code"
+    with house.reading() as session:
+        assert loaded(session, factory.things["Attach"]) == []
