@@ -4,11 +4,11 @@ from sqlalchemy import select
 
 from app import clock
 from app.db import House
+from app.floor.move_corrections import To, correct_move
+from app.floor.moves import move_item
 from app.genealogy.kin import kin_of
 from app.genealogy.pack_page import pack_shown
 from app.genealogy.traveller import travellers
-from app.floor.move_corrections import To, correct_move
-from app.floor.moves import move_item
 from app.holds.place import place_hold
 from app.ledger.items import Lot
 from app.ledger.places import Move
