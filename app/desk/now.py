@@ -39,18 +39,23 @@ def now_for(session: Session, person: int | None) -> Now:
     down = StationState.state.in_(("unscheduled_down", "scheduled_down"))
     soon = clock.now() + _SOON
     counts = [
-        Count(_n(session, Run.id, Run.closed_e.is_(None)), "runs open", "runs", "outcome=open"),
-        Count(_n(session, Load.id, Load.closed_e.is_(None)), "oven loads being filled", "every_load", "state=being+filled"),
-        Count(_n(session, Hold.id, Hold.closed_e.is_(None)), "holds in force", "holds", "state=in+force", "stop"),
-        Count(_n(session, StationState.id, StationState.closed_e.is_(None), down), "stations down", "stations", "", "care"),
-        Count(
-            _n(session, Batch.item, Batch.expires_at.between(clock.now(), soon)), "batches expire within a week", "batches", "sort=expiry&life=good"
+        _count(_n(session, Run.id, Run.closed_e.is_(None)), "run", "runs", " open", "runs", "outcome=open"),
+        _count(_n(session, Load.id, Load.closed_e.is_(None)), "oven load", "oven loads", " being filled", "every_load", "state=being+filled"),
+        _count(_n(session, Hold.id, Hold.closed_e.is_(None)), "hold", "holds", " in force", "holds", "state=in+force", "stop"),
+        _count(_n(session, StationState.id, StationState.closed_e.is_(None), down), "station", "stations", " down", "stations", "", "care"),
+        _count(
+            _n(session, Batch.item, Batch.expires_at.between(clock.now(), soon)), "batch expires", "batches expire", " within a week", "batches",
+            "sort=expiry&life=good",
         ),
-        Count(_n(session, Pack.item, Pack.closed_e.is_(None)), "packs being filled", "packs", "state=open"),
+        _count(_n(session, Pack.item, Pack.closed_e.is_(None)), "pack", "packs", " being filled", "packs", "state=open"),
     ]
     mine = stations_of(session, person) if person else []
     names, codes = catalogue.with_ids(session, mine), codes_of(session, "station", mine)
     return Now([one for one in counts if one.n], [Linked(names[one].name, codes[one]) for one in mine])
+
+
+def _count(n: int, one: str, many: str, words: str, listed: str, asked: str, meaning: str = "") -> Count:
+    return Count(n, (one if n == 1 else many) + words, listed, asked, meaning)
 
 
 def _n(session: Session, column: Any, *where: Any) -> int:

@@ -297,7 +297,8 @@ def _running(session: Session, station: int) -> list[Reason]:
     voided = select(RunVoid.run).where(RunVoid.run == Run.id).exists()
     runs = list(session.scalars(select(Run.id).where(Run.station == station, Run.closed_e.is_(None), ~voided)))
     names = codes_of(session, "run", runs)
-    return [Reason("in_work", f"Run {names.get(run, run)} is open at this station.", "Change over, or finish the run first.") for run in runs]
+    now = "Put on what takes its place, or finish the run first."
+    return [Reason("in_work", f"Run {names.get(run, run)} is open at this station.", now) for run in runs]
 
 
 def _name(session: Session, item: int) -> str:

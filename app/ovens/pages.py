@@ -3,9 +3,10 @@
 from collections.abc import Callable
 from datetime import datetime
 from typing import Annotated, Any
+from urllib.parse import urlencode
 
 from fastapi import Form, Request
-from fastapi.responses import Response
+from fastapi.responses import RedirectResponse, Response
 from sqlalchemy.orm import Session
 
 from app import clock
@@ -41,9 +42,9 @@ def begin_load_now(request: Request, who: Calling, oven: Text, recipe: Text, key
 
 
 @router.get("/loads/{code}")
-def load_page(request: Request, who: Calling, code: str) -> Response:
+def load_page(request: Request, who: Calling, code: str, shelf: str = "") -> Response:
     with house_of(request).reading() as session:
-        return _page(request, session, code)
+        return _page(request, session, code, shelf)
 
 
 @router.get("/loads/{code}/trace")
@@ -104,7 +105,7 @@ def _as_time(text: str | None) -> datetime | None:
 def put_in_load(request: Request, who: Calling, code: str, thing: Text, shelf: Text, key: Text = "") -> Response:
     return _do(
         request, who, code, "add_to_load", {"things": [thing], "shelf": shelf}, key,
-        lambda s, by, load: loads.add_to_load(s, by, load, [resolve(s, thing)], shelf),
+        lambda s, by, load: loads.add_to_load(s, by, load, [resolve(s, thing)], shelf), shelf,
     )  # fmt: skip
 
 
@@ -146,8 +147,11 @@ def cancel_load_now(request: Request, who: Calling, code: str, key: Text = "") -
 
 
 def _do(
-    request: Request, who: Caller, code: str, action: str, arguments: dict[str, Any], key: str, what: Callable[[Session, By, Load], Any]
+    request: Request, who: Caller, code: str, action: str, arguments: dict[str, Any], key: str, what: Callable[[Session, By, Load], Any],
+    shelf: str = "",
 ) -> Response:
+    """`shelf`: the one that stays chosen, for what is put in next is most often beside it."""
+
     def verb(session: Session, by: By) -> dict[str, Any]:
         what(session, by, session.get_one(Load, resolve(session, code, "load").id))
         return {"load": code}
@@ -156,11 +160,12 @@ def _do(
         act(house_of(request), who.actor, action, arguments | {"load": code}, verb, key=key or None)
     except Refused as refusal:
         with house_of(request).reading() as session:
-            return _page(request, session, code, refusal=refusal)
-    return redirect(request, "load_page", code=code)
+            return _page(request, session, code, shelf, refusal)
+    page = request.url_for("load_page", code=code).path
+    return RedirectResponse(f"{page}?{urlencode({'shelf': shelf})}" if shelf else page, status_code=303)
 
 
-def _page(request: Request, session: Session, code: str, refusal: Refused | None = None) -> Response:
+def _page(request: Request, session: Session, code: str, shelf: str = "", refusal: Refused | None = None) -> Response:
     load = session.get_one(Load, resolve(session, code, "load").id)
     station = catalogue.station(session, load.station)
     places = loads.places_of(session, load)
@@ -174,7 +179,7 @@ def _page(request: Request, session: Session, code: str, refusal: Refused | None
         for line in lines
     ]  # fmt: skip
     return render(
-        request, "ovens/load.html", status=refusal.status if refusal else 200, code=code, refusal=refusal, oven=station.name,
+        request, "ovens/load.html", status=refusal.status if refusal else 200, code=code, refusal=refusal, oven=station.name, shelf=shelf,
         recipe=catalogue.definition(session, load.recipe).body, state=loads.state_of(session, load), version=loads.version(session, load),
         shelves=station.body.shelves, run=code_of(session, "run", run.id) if run else None, inside=inside,
         heat=heat_of_load(session, run) if run else [],

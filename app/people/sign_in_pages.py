@@ -60,7 +60,8 @@ def _go_on(request: Request, token: str, next: str, carried: str, before: str | 
 
 
 def signed_in_here(request: Request, token: str, next: str) -> Response:
-    answer = RedirectResponse(here_only(next), status_code=303)
+    at_terminal = next == "/" and is_terminal(house_of(request), cookie_of(request, TERMINAL_COOKIE))
+    answer = RedirectResponse(request.url_for("floor").path if at_terminal else here_only(next), status_code=303)
     set_cookie(request, answer, SESSION_COOKIE, token)
     return answer
 

@@ -92,9 +92,10 @@ def put_on(house: House, who: Caller, station: Named, item: Named, key: str, ins
     with house.reading() as session:
         running = session.scalar(select(Run.id).where(Run.station == station.id, Run.closed_e.is_(None)).limit(1)) is not None
         there = {one.item: one.code for one in loaded_on(session, station.id)}
+        name = catalogue.station(session, station.id).name
         place = _place_of(session, station.id, item, instead) if instead else None
     if item.id in there:
-        return f"{item.code} is on {station.code} already."
+        return f"{item.code} is on {name} already."
 
     def verb(session: Session, by: By) -> dict[str, Any]:
         if running:
@@ -103,7 +104,7 @@ def put_on(house: House, who: Caller, station: Named, item: Named, key: str, ins
             _mount(session, by, station.id, item.id, place)
         left = {one.item for one in loaded_on(session, station.id)}
         off = [code for one, code in there.items() if one not in left]
-        return {"said": f"{item.code} is on {station.code}." + (f" {', '.join(off)} came off." if off else "")}
+        return {"said": f"{item.code} is on {name}." + (f" {', '.join(off)} came off." if off else "")}
 
     return _done(house, who, "change_over" if running else "mount", {"station": station.code, "item": item.code}, verb, key)
 
@@ -111,8 +112,9 @@ def put_on(house: House, who: Caller, station: Named, item: Named, key: str, ins
 def take_off(house: House, who: Caller, station: str, item: str, key: str) -> str:
     def verb(session: Session, by: By) -> dict[str, Any]:
         one = resolve(session, item, "batch", "wafer")
-        unmount(session, by, resolve(session, station, "station").id, one.id)
-        return {"said": f"{one.code} is off {station}."}
+        at = resolve(session, station, "station").id
+        unmount(session, by, at, one.id)
+        return {"said": f"{one.code} is off {catalogue.station(session, at).name}."}
 
     return _done(house, who, "unmount", {"station": station, "item": item}, verb, key)
 
@@ -130,7 +132,7 @@ def leave_station(house: House, who: Caller, station: Named, key: str) -> str:
     def verb(session: Session, by: By) -> dict[str, Any]:
         if who.person is not None:
             leave(session, by, who.person, station.id)
-        return {"said": f"You have left {station.code}."}
+        return {"said": f"You have left {catalogue.station(session, station.id).name}."}
 
     return _done(house, who, "attend_station", {"station": station.code, "leave": True}, verb, key)
 
@@ -146,7 +148,7 @@ def hand_all_over(house: House, who: Caller, badge: Named, key: str) -> str:
 def say_state(house: House, who: Caller, station: Named, state: str, reason: str, key: str) -> str:
     def verb(session: Session, by: By) -> dict[str, Any]:
         set_state(session, by, station.id, state, reason)
-        return {"said": f"{station.code}: {WORDS[state]}, {reason.strip()}."}
+        return {"said": f"{catalogue.station(session, station.id).name}: {WORDS[state]}, {reason.strip()}."}
 
     return _done(house, who, "set_station_state", {"station": station.code, "state": state, "reason": reason}, verb, key)
 

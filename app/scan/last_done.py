@@ -8,6 +8,7 @@ from typing import Any
 from sqlalchemy import JSON, BigInteger, select
 from sqlalchemy.orm import Session
 
+from app.catalogue import queries as catalogue
 from app.db import Moment
 from app.errors import NotFound, Reason, Refused, unknown
 from app.floor.attendance import leave
@@ -134,7 +135,8 @@ def _void(session: Session, entry: Entry) -> Undo:
         void_run(s, by, s.get_one(Run, run.id), reason)
         return {"said": f"Run {code} is void: its step comes again."}
 
-    return Undo("void_run", {"run": code}, verb, f"Void run {code}, {run.operation} at {station.code}?", "void")
+    on = f" on {things}" if (things := _about(entry, station.code)) else ""
+    return Undo("void_run", {"run": code}, verb, f"Void run {code}, {run.operation}{on} at {_name(session, station)}?", "void")
 
 
 def _off_again(session: Session, entry: Entry) -> Undo:
@@ -142,9 +144,9 @@ def _off_again(session: Session, entry: Entry) -> Undo:
 
     def verb(s: Session, by: By, _: str) -> dict[str, Any]:
         unmount(s, by, station.id, item.id)
-        return {"said": f"{item.code} is off {station.code} again."}
+        return {"said": f"{item.code} is off {_name(s, station)} again."}
 
-    return Undo("unmount", {"station": station.code, "item": item.code}, verb, f"Take {item.code} off {station.code} again?")
+    return Undo("unmount", {"station": station.code, "item": item.code}, verb, f"Take {item.code} off {_name(session, station)} again?")
 
 
 def _on_again(session: Session, entry: Entry) -> Undo:
@@ -152,9 +154,9 @@ def _on_again(session: Session, entry: Entry) -> Undo:
 
     def verb(s: Session, by: By, _: str) -> dict[str, Any]:
         mount(s, by, station.id, item.id)
-        return {"said": f"{item.code} is on {station.code} again."}
+        return {"said": f"{item.code} is on {_name(s, station)} again."}
 
-    return Undo("mount", {"station": station.code, "item": item.code}, verb, f"Put {item.code} on {station.code} again?")
+    return Undo("mount", {"station": station.code, "item": item.code}, verb, f"Put {item.code} on {_name(session, station)} again?")
 
 
 def _state_before(session: Session, entry: Entry) -> Undo:
@@ -165,10 +167,10 @@ def _state_before(session: Session, entry: Entry) -> Undo:
 
     def verb(s: Session, by: By, _: str) -> dict[str, Any]:
         set_state(s, by, station.id, state, reason)
-        return {"said": f"{station.code} is as it was."}
+        return {"said": f"{_name(s, station)} is as it was."}
 
     arguments = {"station": station.code, "state": state, "reason": reason}
-    return Undo("set_station_state", arguments, verb, f"Put {station.code} back to what was said of it before?")
+    return Undo("set_station_state", arguments, verb, f"Put {_name(session, station)} back to what was said of it before: {WORDS[state]}, {reason}?")
 
 
 def _leave(session: Session, entry: Entry) -> Undo:
@@ -176,9 +178,14 @@ def _leave(session: Session, entry: Entry) -> Undo:
 
     def verb(s: Session, by: By, _: str) -> dict[str, Any]:
         leave(s, by, person, station.id)
-        return {"said": f"You have left {station.code}."}
+        return {"said": f"You have left {_name(s, station)}."}
 
-    return Undo("attend_station", {"station": station.code, "leave": True}, verb, f"Leave {station.code}?")
+    return Undo("attend_station", {"station": station.code, "leave": True}, verb, f"Leave {_name(session, station)}?")
+
+
+def _name(session: Session, station: Named) -> str:
+    """As people call it: of codes that differ in one digit the wrong one is read."""
+    return catalogue.station(session, station.id).name
 
 
 def _station(session: Session, entry: Entry) -> Named:

@@ -86,9 +86,9 @@ def hand_over_question(session: Session, badge: Named, person: int | None) -> Qu
     """Another's badge: do all my stations go to that person?"""
     name = session.get_one(Person, badge.id).name
     mine = stations_of(session, person) if person else []
-    codes = codes_of(session, "station", mine)
+    names = sorted(one.name for one in catalogue.with_ids(session, mine).values())
     words = f"Hand over to {name}?" if mine else f"Does {name} take over?"
-    about = f"Your stations: {', '.join(sorted(codes.values()))}." if mine else "You have no station to hand over."
+    about = f"Your stations: {', '.join(names)}." if mine else "You have no station to hand over."
     return Question(verb="hand over", thing=badge, station=None, station_name="", step="", words=words, about=about)
 
 

@@ -23,7 +23,7 @@ from app.people.callers import Caller
 from app.scan.doing import TAKE_CARE
 from app.scan.last_done import Undo, last_done
 from app.scan.questions import Question
-from app.scan.stations import StationRow, station_rows
+from app.scan.stations import StationRow, filling_at, station_rows
 from app.scan.taping import mixing
 from app.web import house_of, render, zone_of
 
@@ -57,7 +57,9 @@ def show(request: Request, session: Session, who: Caller, screen: Screen) -> Res
     here = next((row for row in rows if screen.station and row.id == screen.station.id), None)
     question = screen.question
     missing = [one.key for one in question.to_enter if not screen.given.get(one.key)] if question else []
+    may_load = screen.station is not None and (at_rest or (question is not None and question.verb == "start"))
     values: dict[str, Any] = {
+        "filling": filling_at(session, screen.station.id) if screen.station and may_load else "",
         "station": screen.station, "station_name": _name(session, screen.station), "area": who.area, "asked_at": now.isoformat(), "row": here,
         "question": question, "missing": missing[0] if missing else "", "given": screen.given, "wrong": screen.wrong,
         "strip": route_strip(session, question.groups[0], now, around=3) if question and len(question.groups) == 1 else None,

@@ -3,14 +3,16 @@
 from dataclasses import dataclass, replace
 from datetime import datetime
 
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
 from app.db import Moment
 from app.floor.attendance import stations_of
 from app.floor.station_states import WORDS, states_now
+from app.ledger.places import Load
 from app.listed import ask, listed
-from app.naming.resolve import Named
+from app.naming.resolve import Named, code_of
 from app.scan.choose import Here
 
 LOOKS = {"productive": "go", "standby": "rest", "unscheduled_down": "stop"}  # the others: take care
@@ -67,6 +69,14 @@ def station_rows(session: Session, stations: list[int], at: datetime) -> list[St
         for one in stations
     ]  # fmt: skip
     return sorted(rows, key=lambda row: row.name)
+
+
+def filling_at(session: Session, station: int) -> str:
+    """The code of the load that is being filled at an oven; empty for other stations, which cost no statement."""
+    if "cure" not in catalogue.station(session, station).body.operations:
+        return ""
+    load = session.scalar(select(Load.id).where(Load.station == station, Load.closed_e.is_(None)).order_by(Load.id.desc()).limit(1))
+    return code_of(session, "load", load) if load else ""
 
 
 def _there(session: Session, stations: list[int]) -> tuple[dict[int, str], dict[int, list[RunsThere]], dict[int, list[OnIt]]]:

@@ -44,6 +44,8 @@ def packing_question(session: Session, named: Named, station: int, now: datetime
     lot = _loose_lot(session, named) if "tape" in does else None
     if lot is None:
         return None
+    if in_work is not None and units_of(session, in_work.item) >= in_work.size_units:
+        return _close_question(session, in_work, station)  # full: nothing goes into it, and the next reel waits for it
     step = fill.check_fill(session, station, lot, in_work, person=person, at=now)
     return _fill_question(session, named, lot, in_work, station, step) if in_work else _begin_question(session, named, lot, station, step)
 

@@ -38,7 +38,7 @@ def test_an_operator_works_by_scans_alone(stage: Stage, visit: Visits, script: b
         assert walk.field() == "scan"
         assert walk.scan(attach) == "Scan a lot, its magazine, or material"
         walk.scan(stage.codes["glue"])
-        assert f"{stage.codes['glue']} is on {attach}" in walk.said
+        assert f"{stage.codes['glue']} is on Attach" in walk.said
         assert walk.scan(lot.code) == f"Start red attach on {lot.code}?"
         assert walk.field() == "scan"
         walk.scan(attach)

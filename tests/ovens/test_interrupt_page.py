@@ -79,3 +79,25 @@ def test_the_screen_of_the_oven_leads_there(house: House, factory: Factory, app:
         assert session.scalars(select(Run.outcome).order_by(Run.id.desc())).first() == "interrupted"
     ola.get(f"/floor?station={oven}")
     assert "End or interrupt" not in ola.page
+
+
+def test_a_load_that_is_being_filled_is_found_from_its_oven_and_keeps_the_shelf(app: Any, house: House, factory: Factory) -> None:  # noqa: F811
+    first, second = attached_lot(factory), attached_lot(factory)
+    ola = Screen(app, person(house, "Ola", "operate"))
+    with house.reading() as session:
+        oven = code_of(session, "station", factory.things["Oven S"])
+    assert "being filled" not in ola.get(f"/floor?station={oven}")
+    begun = factory.do("begin_load", lambda s, by: code_of(s, "load", loads.begin_load(s, by, factory.things["Oven S"], "C170").id))
+    assert f'href="/loads/{begun}"' in ola.get(f"/floor?station={oven}"), "at rest"
+    assert "</b> oven load being filled" in ola.get("/"), "one of them"
+    ola.get(f"/floor?station={oven}")
+    ola.scan(first.code)
+    assert f"Not alone: into load {begun}" in ola.page
+    ola.get(f"/loads/{begun}")
+    ola.send(f"/loads/{begun}/put", thing=first.code, shelf="2")
+    assert "<option selected>2</option>" in ola.page, "the next one goes beside it"
+    ola.send(f"/loads/{begun}/put", thing=first.code, shelf="2")
+    assert ola.heading.startswith("Stop.") and "<option selected>2</option>" in ola.page
+    assert ola.page.index("Stop.") < ola.page.index('name="thing" autofocus') < ola.page.index('class="ask"'), "its field scrolls there"
+    ola.send(f"/loads/{begun}/put", thing=second.code, shelf="2")
+    assert ola.page.count("<td>2</td>") == 2

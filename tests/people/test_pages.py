@@ -30,6 +30,7 @@ def test_from_the_first_link_to_a_colleague_at_a_terminal(house: House) -> None:
         at_terminal = sign_in(browser, mara[1], PIN)
         assert at_terminal.status_code == 303
         asked = browser.get("/floor").headers["location"]
+        assert at_terminal.headers["location"] == "/floor", "where its owner works, when no page was asked for"
         assert asked == "/choose-secret?next=/floor"
         chosen = post(browser, asked, "/my-secret", kind="pin", old=PIN, new="918273", next="/floor")
         assert chosen.headers["location"] == "/floor"

@@ -109,7 +109,7 @@ def test_the_badge_reopens_a_terminal_and_the_session_before_is_over(house: Hous
         browser.cookies.set("reelroot_terminal", cookie)
         sign_in(browser, badge, PIN)
         first = browser.cookies["reelroot_session"]
-        assert sign_in(browser, badge, "").headers["location"] == "/"
+        assert sign_in(browser, badge, "").headers["location"] == "/floor"
         assert browser.cookies["reelroot_session"] != first
     with house.reading() as session:
         rows = session.scalars(select(SignIn).order_by(SignIn.seen_at)).all()

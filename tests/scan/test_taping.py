@@ -20,6 +20,7 @@ from app.ledger.runs import Run
 from app.main import make_app
 from app.naming.resolve import Named, code_of
 from app.packing.contents import units_of
+from app.packing.fill import Part, fill_more
 from app.people.callers import Caller
 from app.scan.sent import Sent
 from app.scan.taping import confirm
@@ -186,6 +187,18 @@ def test_a_closed_pack_goes_into_its_bag_and_again_as_a_new_one(stage: Stage, ol
     with stage.factory.house.reading() as session:
         assert len(session.scalars(select(DryPack)).all()) == 2
         assert ola.said.startswith(code_of(session, "pack", newest_pack(session).item))
+
+
+def test_a_full_reel_that_is_still_open_is_closed_whatever_comes_next(stage: Stage, ola: Screen) -> None:
+    lot = good_units(stage)
+    reel = begin(stage, ola, lot)
+    stage.factory.do("fill_pack", lambda s, by: bool(fill_more(s, by, newest_pack(s), [Part(lot, 30)])))
+    ola.scan(lot.code)
+    assert ola.heading == f"Close {reel} with 30 units?", "not how many go into the 0 pockets that are free"
+    ola.scan(stage.station("Taper"))
+    assert ola.said == f"{reel} is closed with 30 units. Print its label."
+    ola.scan(lot.code)
+    assert ola.heading == f"Begin a reel from {lot.code}?"
 
 
 def test_an_answer_that_was_lost_comes_again_and_nothing_is_done_twice(stage: Stage, ola: Screen) -> None:

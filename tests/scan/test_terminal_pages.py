@@ -198,15 +198,16 @@ def test_states_are_said_by_card_or_touch_and_taken_back(house: House, stage: St
     ola.get("/floor")
     ola.scan(saw)
     ola.scan(cards["jam"])
-    assert ola.said == f"{saw}: unscheduled downtime, jam."
+    assert ola.said == "Saw: unscheduled downtime, jam."
     ola.get(f"/floor/undo/{undo_link(ola)}?station={saw}")
+    assert ola.heading == "Put Saw back to what was said of it before: productive, entered by mistake?"
     ola.send("/floor/undo")
     assert "standby" in ola.page and "unscheduled downtime, jam" not in ola.said
     ola.scan(cards["something else"])
     assert ola.heading == "What is Saw now?"
     assert ola.page.count("<form method=\"post\" action=\"/floor/state\"") == 6, "each of the six, for a reason that has none"
     ola.send("/floor/state", state="engineering", reason="something else")
-    assert ola.said == f"{saw}: engineering, something else."
+    assert ola.said == "Saw: engineering, something else."
 
 
 def undo_link(screen: Screen) -> str:
@@ -228,6 +229,7 @@ def test_a_start_is_taken_back_by_who_made_it_or_a_lead_and_by_nobody_else(app: 
     bo.send("/floor/undo", reason="wrong magazine")
     assert bo.heading.startswith("Stop.") and "Ask the person who entered it, or a lead" in bo.page
     ola.get(f"/floor/undo/{entry}?station={attach}")
+    assert ola.heading.endswith(f"die attach on {box} at Attach?"), "what is taken back is named, and not by its run's code alone"
     ola.send("/floor/undo", reason="wrong magazine")
     assert "is void" in ola.said
     assert "taken back" in ola.page

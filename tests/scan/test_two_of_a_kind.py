@@ -50,7 +50,7 @@ def test_what_comes_off_is_scanned_first(stage: Stage, screen: Screen) -> None:
     screen.scan(right.code)  # read twice
     assert screen.heading == f"What takes the place of {right.code}?"
     screen.scan(fresh.code)
-    assert screen.said == f"{fresh.code} is on {stage.station('Twin')}. {right.code} came off."
+    assert screen.said == f"{fresh.code} is on Twin. {right.code} came off."
     assert _on(stage) == {"wafer left": left.code, "wafer right": fresh.code, "paste": paste.code}
 
 
