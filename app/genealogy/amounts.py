@@ -50,6 +50,11 @@ def no_more_than(share: Share, units: int) -> Share:
     return share if share.most <= units else Share(min(share.least, units), units)
 
 
+def capped(share: Share, most: int) -> Share:
+    """No more than there can be in all; what must be is more than that only where the record contradicts itself."""
+    return share if share.most <= most else Share(share.least, max(share.least, most))
+
+
 def spread(
     draws: Iterable[Draw], held: Mapping[int, int], sources: Mapping[int, Mapping[_Origin, Share]],
     came: Mapping[int, Mapping[_Origin, Share]] | None = None, spare: Mapping[int, int] | None = None,

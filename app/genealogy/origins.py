@@ -10,8 +10,9 @@ from app.floor.amounts import amounts
 from app.floor.bitmaps import Bitmap
 from app.floor.exits import exits_of
 from app.floor.marks import good_cells, good_units
-from app.genealogy.amounts import Draw, Share, drawn_in, either_or_both, no_more_than, spare_of, spread
+from app.genealogy.amounts import Draw, Share, capped, drawn_in, either_or_both, no_more_than, spare_of, spread
 from app.genealogy.panel_origins import BatchesOn, OnPanels, Origin, on_panels
+from app.genealogy.wafer_gave import caps
 from app.ledger import walk
 from app.ledger.alternates import had_perhaps
 from app.ledger.travels import LineAbove
@@ -86,7 +87,15 @@ def origins(session: Session, starts: Iterable[int], kinds: Mapping[int, str] | 
     down = Down(up, wanted, draws, held, _there_now(session, up, held), spare)
     units = _units_in(up, wanted, down.there, units_of_panels)
     shares = down.shares(own, panels.into(up.edges))
+    if caps := _caps(session, panels, shares):
+        shares |= {("wafer", wafer): capped(shares["wafer", wafer], most) for wafer, most in caps.items()}
     return Origins(up, lines, uses, dict(wafers), batches, batches_on.perhaps, shares, units, panels, on_items, down)
+
+
+def _caps(session: Session, panels: OnPanels, shares: Mapping[Origin, Share]) -> dict[int, int]:
+    """Wafer -> how many dies it can have given, where more are told of: cells of which no log tells may have one of it."""
+    unsure = {wafer for some in panels.wafers.values() for wafer, share in some.items() if share.least < share.most}
+    return caps(session, {wafer: shares["wafer", wafer].most for wafer in unsure if ("wafer", wafer) in shares})
 
 
 def _by_line(batches: Mapping[int, set[int]]) -> dict[int, list[int]]:

@@ -12,10 +12,11 @@ from sqlalchemy.orm import Session
 from app.floor.amounts import books
 from app.floor.exits import CellHistory, Doing, told_cells
 from app.floor.marks import good_units
-from app.genealogy.amounts import Draw, Share, drawn, either_or_both, no_more_than, spare_of, spread
+from app.genealogy.amounts import Draw, Share, capped, drawn, either_or_both, no_more_than, spare_of, spread
 from app.genealogy.panel_origins import share_of_cells
 from app.genealogy.suspect_cells import Cells, SuspectCells
 from app.genealogy.suspects import Suspected
+from app.genealogy.wafer_gave import caps
 from app.ledger import walk
 from app.ledger.alternates import demands, is_certain
 from app.ledger.items import Lot
@@ -43,6 +44,7 @@ class Reached:
     edges: tuple[walk.Edge, ...] = ()  # the ways between them
     contents: tuple[walk.Content, ...] = ()  # and into packs
     spare: dict[int, int] = field(default_factory=dict)  # of loose lots: so many units more or fewer may be there, or have come in
+    most: int | None = None  # units of the subject in all, where that is fewer than its panels add up to
 
 
 def reach(session: Session, subject: Named) -> Reached:
@@ -137,8 +139,17 @@ def _of_wafer(session: Session, wafer: int) -> Reached:
         since = 0 if panel in placed else min(e for e, _ in some)
         mounted = partial(marks.at, panel) if marks and any(doing not in told for _, doing in some) else None
         panels[panel] = _OnPanel(since, False, placed.get(panel, 0), tuple([(e, told.get(doing, 0)) for e, doing in some]), mounted)
-    found = _of_panels(session, panels)
-    return replace(found, lines=tuple(lines))
+    found = replace(_of_panels(session, panels), lines=tuple(lines))
+    unsure = sum(share.most for share in found.panels.values()) if any(share.least < share.most for share in found.panels.values()) else 0
+    most = caps(session, {wafer: unsure}).get(wafer) if unsure else None
+    return found if most is None else _no_more_in_all(found, most)
+
+
+def _no_more_in_all(found: Reached, most: int) -> Reached:
+    panels, loose, packs, passed = (
+        {item: capped(share, most) for item, share in one.items()} for one in (found.panels, found.loose, found.packs, found.passed)
+    )
+    return replace(found, panels=panels, loose=loose, packs=packs, passed=passed, most=most)
 
 
 def _of_batch(session: Session, batch: int) -> Reached:

@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from app.genealogy.amounts import Share
+from app.genealogy.amounts import Share, capped
 from app.genealogy.item_rows import LISTS, ItemRow, ItemRows
 from app.genealogy.on_the_way import through
 from app.genealogy.origins import Origins, origins
@@ -90,13 +90,15 @@ def trace_forward(session: Session, subject: Named, *, with_ways: bool = False) 
     """Everything that an item, run, line or batch went into, where it is, and how much of it can and must be there."""
     found = reach(session, subject)
     lots = _in_lots(session, found.panels)
+    units = sum(share.most for share in found.panels.values()) or None
+    if found.most is not None:
+        lots, units = {lot: capped(share, found.most) for lot, share in lots.items()}, found.most
     loose, samples = _lots_and_samples(walk.kinds_of(session, found.loose), found.loose)
     uses = uses_of(session, [line.line for line in found.lines])
     shares = {"panel": found.panels, "lot": lots | loose, "sample": samples, "pack": found.packs}
     rows = ItemRows(session, subject, shares, found.units, named=[item for _, item, _ in uses])
     lists = rows.lists()
     customers = Counter(pack.customer for pack in lists["packs"] if pack.customer and pack.most)
-    units = sum(share.most for share in found.panels.values()) or None
     is_apart = subject.kind in ("wafer", "batch", "run", "line")
     ways = _ways(ways_forward(session, found, is_apart), subject, rows) if with_ways else ()
     runs = run_rows(session, found.lines, uses, rows.codes, lambda _: _NONE)

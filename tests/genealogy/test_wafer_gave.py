@@ -19,8 +19,8 @@ def _wafer(do: Plant, number: str, dies: int) -> str:
     return str(do.post("/wafers", files=[("files", ("map.txt", text.encode()))], part="WR", passing="1")["wafers"][0]["wafer"])
 
 
-def _placed(do: Plant, dies: int, lost: int = 0) -> tuple[str, list[str]]:
-    """Two panels of twenty cells: the last cell of the second is empty by the log, and that panel is scrapped."""
+def _placed(do: Plant, dies: int, lost: int = 0, *, scraps: bool = True) -> tuple[str, list[str]]:
+    """Two panels of twenty cells: the last cell of the second is empty by the log, and `scraps`: that panel is scrapped."""
     wafer, panels = _wafer(do, "RD-1", dies), do.panels(2)
     do.mount("Attach", wafer)
     do.mount("Attach", do.batch("GLUE"))
@@ -29,7 +29,8 @@ def _placed(do: Plant, dies: int, lost: int = 0) -> tuple[str, list[str]]:
     lines = [f"{at},{wafer},{n},0,{panels[n // 20]},{n % 20 // 5 + 1},{n % 5 + 1}" for n in range(39)]
     lines += [f"{at},{wafer},{39 + n},0,,," for n in range(lost)]
     do.post("/placement_logs", station=do.at["Attach"], files={"file": ("log.csv", (HEAD + "\n".join(lines)).encode())})
-    do.post("/scrap", thing=panels[1], reason="bent")
+    if scraps:
+        do.post("/scrap", thing=panels[1], reason="bent")
     return wafer, panels
 
 
@@ -55,3 +56,16 @@ def test_of_a_region_only_its_own_dies_count(house: House) -> None:
             (one["least"], one["greatest"])
             for region in ("0,0,2,0", "0,0,2,5", "37,0,41,0") for one in [do.get(f"/exposure?suspect={wafer}&rectangle={region}")["total"]]
         ] == [(3, 3), (3, 3), (2, 3)]  # fmt: skip
+
+
+@pytest.mark.parametrize(("dies", "lost", "most"), [(39, 0, 39), (40, 0, 40), (60, 0, 40), (41, 2, 39)])
+def test_a_trace_tells_of_no_more_than_an_exposure(house: House, dies: int, lost: int, most: int) -> None:
+    with plant(house) as do:
+        wafer, panels = _placed(do, dies, lost, scraps=False)
+        forward = do.get(f"/trace/{wafer}?direction=forward")
+        told = do.get(f"/exposure?suspect={wafer}")
+        lot = next(row for row in forward["lots"])
+        back = next(row for row in do.get(f"/trace/{lot['code']}?direction=back")["wafers"] if row["code"] == wafer)
+        assert (lot["least"], lot["most"]) == (back["least"], back["most"]) == (39, most)
+        assert (forward["subject"]["units"], told["total"]["greatest"]) == (most, most)
+        assert {row["code"]: row["most"] for row in forward["panels"]} == dict.fromkeys(panels, 20)
