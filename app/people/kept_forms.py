@@ -15,7 +15,7 @@ from app.db import House
 from app.people.sign_in import form_token, owner_of
 from app.web import here_only
 
-MOST = 20_000  # signs: what a person types, and no file
+MOST = 20_000  # characters: what a person types, and no file
 _SECRET = {"pin", "secret", "old", "new", "seed"}  # a form that sets one is not kept at all
 _SIGNATURE = "password"  # left out, and asked for again
 _OURS = {"form_token", "key", "call", "told"}  # of no interest to who reads
