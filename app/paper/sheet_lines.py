@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 from app.catalogue.definitions import Step
 from app.errors import BadInput, Reason
 from app.floor.ends import Value
+from app.floor.typed_number import number
 from app.paper.back_entry import Told
 
 MATERIAL_ROWS = 3
@@ -51,7 +52,7 @@ class _Typed:
             return None
         try:
             found = _moment(text, self.last, self.zone)
-        except ValueError:
+        except (ValueError, OverflowError):  # of the year 1 or 9999 another zone may be past what there is
             self.wrong.append(Reason("bad_input", f"{text[:40]!r} is not a time.", "Like 07:30, or 2026-03-01 07:30.", name))
             return None
         self.last = found
@@ -63,12 +64,17 @@ class _Typed:
         return self[name]
 
     def number(self, name: str) -> float | None:
-        text = self[name].replace(",", ".")
         try:
-            return float(text) if text else None
-        except ValueError:
-            self.wrong.append(Reason("bad_input", f"{text[:40]!r} is not a number.", "Like 5.2.", name))
+            return number(name, self[name]) if self[name] else None
+        except BadInput as refusal:
+            self.wrong += refusal.reasons
             return None
+
+    def whole(self, name: str) -> int | None:
+        found = self.number(name)
+        if found is not None and found != int(found):
+            self.wrong.append(Reason("bad_input", f"{self[name]} is no number of units.", "Units are whole.", name))
+        return None if found is None else int(found)
 
 
 def entries(lot: str, steps: Sequence[SheetStep], fields: Mapping[str, str], day: date, zone: str) -> list[Entry]:
@@ -108,8 +114,8 @@ def _values(row: SheetStep, typed: _Typed) -> list[Value]:
 
 
 def _counted(row: SheetStep, typed: _Typed) -> tuple[int, str, float] | None:
-    units, u = typed.number(f"units.{row.step.key}"), typed.number(f"u.{row.step.key}")
-    return None if units is None else (round(units), row.step.count, u or 0.0)
+    units, u = typed.whole(f"units.{row.step.key}"), typed.number(f"u.{row.step.key}")
+    return None if units is None else (units, row.step.count, u or 0.0)
 
 
 def _of_material(n: int, typed: _Typed) -> list[Entry]:

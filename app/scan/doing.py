@@ -1,6 +1,5 @@
 """What the terminal writes: one act each, and the sentence that the person is told. Raises what is refused."""
 
-import re
 from collections.abc import Callable, Mapping
 from typing import Any
 
@@ -20,6 +19,7 @@ from app.floor.gate_facts import loaded_on
 from app.floor.mounts import mount, part_of, place_among_several, swap, unmount
 from app.floor.starts import start_run
 from app.floor.station_states import WORDS, set_state
+from app.floor.typed_number import number
 from app.journal.act import By, act
 from app.ledger.counting import compare
 from app.ledger.counts import CountEntry
@@ -156,19 +156,6 @@ def say_state(house: House, who: Caller, station: Named, state: str, reason: str
 def take_back(house: House, who: Caller, undo: Undo, reason: str, key: str) -> str:
     arguments = undo.arguments | ({"reason": reason} if undo.purpose else {})
     return _done(house, who, undo.action, arguments, lambda session, by: undo.verb(session, by, reason), key)
-
-
-_NUMBER = re.compile(r"[+-]?(\d{1,15}([.,]\d{0,15})?|[.,]\d{1,15})", re.ASCII)
-_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}", re.ASCII)
-
-
-def number(name: str, text: str) -> float:
-    typed = text.strip()
-    if _NUMBER.fullmatch(typed) is None:
-        raise bad_input("That is not a number.", name, f"{text[:40]!r} can't be read.", "Enter digits, with a point or comma.")
-    if _THOUSANDS.fullmatch(typed):
-        raise bad_input("That may be two numbers.", name, f"The comma of {typed!r} may mark thousands or decimals.", "Enter it without the comma.")
-    return float(typed.replace(",", "."))
 
 
 def _done(house: House, who: Caller, action: str, arguments: dict[str, Any], verb: Verb, key: str) -> str:

@@ -15,6 +15,7 @@ from app.drawing.symbols import data_matrix
 from app.errors import Refused, bad_input
 from app.floor.attendance import stations_of
 from app.floor.station_states import WORDS
+from app.floor.typed_number import number
 from app.naming.resolve import Named, candidates, code_of, codes_of, resolve
 from app.people.callers import SESSION_COOKIE, TERMINAL_COOKIE, Caller, Calling, at_browser, cookie_of, page_router
 from app.people.sign_in import reopen
@@ -349,7 +350,7 @@ def _station(session: Session, station: str) -> Named | None:
 
 def _is_number(text: str) -> bool:
     try:
-        doing.number("", text)
+        number("", text)
     except Refused:
         return False
     return True

@@ -18,6 +18,7 @@ from app.errors import Reason, Refused, refuse
 from app.floor.ends import Value, step_of_line
 from app.floor.gate_facts import loaded_on
 from app.floor.groups import contents, gather
+from app.floor.typed_number import number
 from app.genealogy.before_mixing import Coming, FillReach, before_fill
 from app.journal.act import By, act, lock
 from app.ledger.items import DryPack, Item, Lot, Pack
@@ -25,7 +26,6 @@ from app.naming.resolve import Named, code_of, resolve
 from app.packing import dry, fill
 from app.packing.contents import units_of
 from app.people.callers import Caller
-from app.scan.doing import number
 from app.scan.questions import Question, ToEnter
 from app.scan.sent import Sent
 

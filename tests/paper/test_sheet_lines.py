@@ -60,3 +60,14 @@ def test_everything_that_is_wrong_is_said_at_its_field() -> None:
     with pytest.raises(BadInput) as caught:
         entries("L1", [ATTACH, BOND], fields, DAY, "UTC")
     assert {reason.where for reason in caught.value.reasons} == {"start.a", "station.a", "station.b", "value.b.pull", "code.1", "at.1"}
+
+
+@pytest.mark.parametrize(("field", "typed"), [("units.c", "9,520"), ("units.c", "nan"), ("units.c", "1e3"), ("units.c", "9520.5"), ("u.c", "1_5"),
+                                             ("start.c", "0001-01-01 00:10"), ("end.c", "9999-12-31 23:50")])  # fmt: skip
+def test_a_number_that_may_be_another_is_not_taken_and_neither_is_a_time_past_all_times(field: str, typed: str) -> None:
+    """9,520 by weight were nine and a half units, and so ten."""
+    fields = {"station.c": "S3", "start.c": "10:00", "end.c": "11:00", "units.c": "9520", "u.c": "15"} | {field: typed}
+    zone = "America/St_Johns" if "9999" in typed else "Europe/Vienna"
+    with pytest.raises(BadInput) as caught:
+        entries("L1", [CUT], fields, DAY, zone)
+    assert {reason.where for reason in caught.value.reasons} == {field}
