@@ -208,10 +208,10 @@ def _on_material(plant: Plant) -> list[Ask]:
     factory, code = plant.factory, plant.codes["Attach"]
     glue, wafer, on_it = factory.batch("GLUE"), factory.wafer(), plant.kept["glue"]
     return [
-        Ask("change over", f"/stations/{code}/change_over", {"item": glue.code}, once="on"),
-        Ask("mount glue", f"/stations/{code}/mount", {"item": glue.code}, once="on"),
-        Ask("mount wafer", f"/stations/{code}/mount", {"item": wafer.code}, once="wafer on"),
-        Ask("change wafer", f"/stations/{code}/change_over", {"item": wafer.code}, once="wafer on"),
+        Ask("change over", f"/stations/{code}/change_over", {"item": glue.code}),
+        Ask("mount glue", f"/stations/{code}/mount", {"item": glue.code}),
+        Ask("mount wafer", f"/stations/{code}/mount", {"item": wafer.code}),
+        Ask("change wafer", f"/stations/{code}/change_over", {"item": wafer.code}),
         Ask("unmount glue", f"/stations/{code}/unmount", {"item": on_it.code}),
         Ask("unmount wafer", f"/stations/{code}/unmount", {"item": plant.kept["wafer"].code}),
         Ask("open batch", f"/batches/{glue.code}/open", {}),
@@ -324,7 +324,7 @@ def bonding(plant: Plant, _chance: random.Random) -> Scene:
     return Scene([
         *[Ask("reading", f"/runs/{code}/readings", {"name": "pull", "value": 4.0})] * 2,
         *[Ask("correct reading", f"/readings/{reading}/correct", {"value": 4.5, "reason": "wrong scale"}, once="correct")] * 2,
-        Ask("change wire", f"/stations/{wire}/change_over", {"item": silver.code}, once="wire"),
+        Ask("change wire", f"/stations/{wire}/change_over", {"item": silver.code}),
         Ask("dispose", f"/lines/{line}/disposition", plant.signed(what="scrap", words="bad")),
         *_on_run(plant, code, station, [{"name": "pull", "value": 5.0}]), *_on_panels(plant, lot, panels),
     ])  # fmt: skip

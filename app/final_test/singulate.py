@@ -15,9 +15,9 @@ from app.floor.loose_stock import settle
 from app.floor.lots import panels_leave_lots
 from app.floor.marks import good_units
 from app.floor.moves import place_of
-from app.journal.act import By
+from app.journal.act import By, lock
 from app.ledger.flows import Flow
-from app.ledger.items import Lot
+from app.ledger.items import Item, Lot
 from app.ledger.places import Move
 from app.ledger.runs import Line, Run
 from app.ledger.sets import panels_of
@@ -30,8 +30,9 @@ def singulate(
     """Ends the run and makes the loose lot. `counted`: units as counted afterwards, by which method, with what uncertainty."""
     lines = list(session.scalars(select(Line).where(Line.run == run.id, Line.set.is_not(None)).order_by(Line.id)))
     _must_be_alike(session, lines)
-    finish_run(session, by, run, values, person=person)
     panels = sorted({panel for line in lines for panel in panels_of(session, line.set or 0)})
+    lock(session, Item, panels)  # or what someone marks or samples just now would be counted as good
+    finish_run(session, by, run, values, person=person)
     good = good_units(session, panels)
     first = session.get_one(Lot, lines[0].lot)
     loose = new_loose_lot(session, by, first.product, _order(session, lines), lines[0].route or 0)

@@ -4,7 +4,8 @@ from sqlalchemy.orm import Session
 
 from app.errors import bad_input, refuse
 from app.floor.open_judgements import open_judgements
-from app.journal.act import By
+from app.journal.act import By, lock
+from app.ledger.items import Item
 from app.ledger.judgements import AtRisk
 from app.ledger.sets import set_of
 
@@ -13,6 +14,7 @@ def go_on_at_risk(session: Session, by: By, panels: list[int], reason: str) -> l
     """One mark for each open line of these panels. The barrier stays closed for them all the same."""
     if not reason.strip():
         raise bad_input("A signature at risk needs a reason.", "reason", "It is empty.", "Say why it can't wait.")
+    lock(session, Item, sorted(panels))
     by_line: dict[int, list[int]] = {}
     for panel, found in open_judgements(session, panels).items():
         for one in found:

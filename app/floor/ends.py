@@ -10,6 +10,7 @@ from sqlalchemy.orm import Session, aliased
 
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Record, Step
+from app.catalogue.models import Thing
 from app.clock import told
 from app.errors import BadInput, bad_input, refuse
 from app.floor.gate_facts import loaded_on
@@ -18,8 +19,9 @@ from app.floor.progress import progress
 from app.floor.starts import use_what_is_loaded
 from app.floor.windows import windows_into
 from app.holds.place import against_rules, hold_line
-from app.journal.act import By, lock
+from app.journal.act import By, lock, lock_in_order
 from app.journal.record import AtOnce, enter, read, reading
+from app.ledger.items import Item
 from app.ledger.judgements import Judgement
 from app.ledger.runs import Claim, Cover, Line, Reading, Run, RunVoid
 from app.ledger.sets import Member, lots_of_panels, panels_in, panels_of_sets, set_of
@@ -94,6 +96,7 @@ def abort_run(session: Session, by: By, run: Run, *, person: int | None = None) 
 
 def change_over(session: Session, by: By, station: int, item: Named, place: str | None, said: Said) -> list[Line]:
     """Puts `item` on the place instead of what is there, and begins a new line in every run that is open at the station."""
+    lock_in_order(session, (Item, [item.id]), (Thing, [station]))  # what starts just now would go on with `item` on a line that had another
     runs = list(session.scalars(select(Run).where(Run.station == station, Run.closed_e.is_(None)).order_by(Run.id)))
     lock(session, Run, [run.id for run in runs])
     _are_of(session, said, [run.id for run in runs])

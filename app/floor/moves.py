@@ -41,6 +41,8 @@ def move_item(session: Session, by: By, item: int, kind: str, place: str = "") -
     if kind == "outside" and not place.strip():
         raise bad_input("An outside firm is missing.", "place", "It is empty.", "Name the firm.")
     things = _expanded(session, item)
+    lock(session, Item, sorted({item, *things}))
+    things = _expanded(session, item)  # panels may have left the lot, or joined it, while this waited
     lock(session, Item, things)
     to = Place(kind, place.strip())
     reasons = in_work_reasons(session, things) + _on_station(session, things) + _gone(session, things)

@@ -22,12 +22,12 @@ from app.floor.packed_dies import die_coordinates, unpack_dies
 from app.floor.placement_runs import Spell, spells_of, spells_of_steps
 from app.floor.used_dies import dies_in
 from app.holds.place import hold_panels
-from app.journal.act import By
+from app.journal.act import By, lock
 from app.ledger import walk
 from app.ledger.cells import CellMark, LostDie, Placement, PlacementSum
 from app.ledger.flows import Flow
 from app.ledger.items import Panel
-from app.ledger.runs import Cover, RunVoid
+from app.ledger.runs import Cover, Run, RunVoid
 from app.ledger.sets import Member, PanelSet, digest_of
 from app.ledger.stops import Hold
 from app.listed import listed
@@ -62,6 +62,7 @@ def judge(session: Session, by: By, evidence: int, runs: set[int], changed: Iter
     mine = spells_of(session, by.now, runs=runs)
     of_steps = spells_of_steps(session, by.now, {(one.lot, one.key) for one in mine if one.lot is not None})
     spells = of_steps + [one for one in mine if one.lot is None]
+    lock(session, Run, sorted({one.run for one in spells}))  # who marks or tells of another panel of them at this moment judges the same lines
     doubts = {run: _doubts(session, run) for run in sorted(runs)}
     stopped: set[int] = set()
     by_step: defaultdict[_LotStep, list[Spell]] = defaultdict(list)

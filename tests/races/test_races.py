@@ -6,30 +6,36 @@ import sys
 import threading
 from collections import Counter
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
 import pytest
-from sqlalchemy import select
+from sqlalchemy import select, text
+from sqlalchemy.orm import Session
 
 from app.catalogue.definitions import Part, Route, Step
 from app.db import House
 from app.errors import Refused
 from app.final_test.bins_out import take_bins_out
 from app.final_test.singulate import singulate
-from app.floor import lots, mounts
+from app.floor import ends, lots, mounts
+from app.floor.amounts import book_of
 from app.floor.attendance import attend, leave
 from app.floor.containers import add_container, put_panels
 from app.floor.dispositions import dispose
 from app.floor.ends import finish_run
+from app.floor.moves import move_item, place_of
+from app.floor.scrap import scrap_cells
 from app.floor.starts import start_run
 from app.floor.station_states import set_state
 from app.genealogy.checks import check
 from app.holds.place import place_hold
+from app.journal import act
+from app.journal.act import By
 from app.journal.verify import verify_journal
 from app.ledger.places import Load
-from app.ledger.runs import Run, StationState
+from app.ledger.runs import Run, StationState, Use
 from app.naming.resolve import Named
 from app.ovens import loads
 from app.packing import fill, shipping
@@ -103,6 +109,80 @@ def test_material_does_not_leave_a_station_while_it_starts(factory: Factory) -> 
             factory.do("finish_run", lambda s, by, run=run: len(finish_run(s, by, s.get_one(Run, run))))
         else:
             factory.mount("Attach", glue)
+
+
+@pytest.mark.only_on("postgresql")
+def test_a_run_that_starts_just_before_a_change_over_goes_on_with_the_new_material(factory: Factory, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Its line had the glue that came off: unless that line is closed, the glue that it goes on with is in no trace."""
+    station, glue, lot = factory.things["Attach"], factory.batch("GLUE"), factory.lot(factory.panels(2))
+    started, lock_in_order = list[int](), act.lock_in_order
+
+    def starts_first(session: Session, *rows: Any) -> None:
+        if not started:
+            started.append(0)
+            started[:] = [start(factory, lot)]
+        lock_in_order(session, *rows)
+
+    def change(session: Session, by: By) -> int:
+        for module in (act, ends):
+            monkeypatch.setattr(module, "lock_in_order", starts_first)
+        return len(ends.change_over(session, by, station, glue, None, ends.Said()))
+
+    assert factory.do("change_over", change) == 1
+    with factory.house.reading() as session:
+        lines = ends.open_lines_of(session, session.get_one(Run, started[0]))
+        assert [glue.id in session.scalars(select(Use.item).where(Use.line == line.id)).all() for line in lines] == [True]
+
+
+def crossing(factory: Factory, first: Callable[[Session, By], Any], action: str, second: Callable[[], Any]) -> Any:
+    """Does `first`, and before its commit lets `second` go as far as it can: to its end, or to where it waits. The answer of `second`, or why not."""
+    with ThreadPoolExecutor(1) as pool:
+        going: list[Future[Any]] = []
+
+        def verb(session: Session, by: By) -> Any:
+            done = first(session, by)
+            session.flush()
+            going[:] = going or [pool.submit(second)]
+            while not going[0].done() and not _somebody_waits(factory.house):
+                pass
+            return done
+
+        factory.do(action, verb)
+        try:
+            return going[0].result()
+        except Refused as refused:
+            return refused.kind
+
+
+def _somebody_waits(house: House) -> bool:
+    with house.reading() as session:
+        waiting = text("select count(*) from pg_stat_activity where datname = current_database() and wait_event_type = 'Lock'")
+        return bool(session.scalar(waiting))
+
+
+@pytest.mark.only_on("postgresql")
+def test_a_cell_that_is_scrapped_while_its_panel_is_sawn_is_not_counted_as_good(house: House) -> None:
+    steps = (Step(key="look", name="look", operation="inspect", barrier=True), Step(key="saw", name="saw", operation="singulate"))
+    factory = Factory(house).load(("route", Route(product="P1", revision="B", steps=steps)))
+    panels = factory.panels(2)
+    lot = factory.lot(panels)
+    factory.run("Scope", lot)
+    saw = factory.start("Saw", lot)
+    end = lambda: factory.do("singulate", lambda s, by: singulate(s, by, s.get_one(Run, saw)).item)  # noqa: E731
+    loose = crossing(factory, lambda s, by: scrap_cells(s, by, panels[0].id, [(1, 1)], "dropped"), "scrap", end)
+    with house.reading() as session:
+        assert book_of(session, loose) == 39
+    assert list(check(house)) == []
+
+
+@pytest.mark.only_on("postgresql")
+def test_a_panel_that_is_split_off_while_its_lot_is_moved_stays(factory: Factory) -> None:
+    panels = factory.panels(3)
+    lot, leaving = factory.lot(panels), [panels[0].id]
+    move = lambda: factory.do("move_item", lambda s, by: str(move_item(s, by, lot.id, "stock", "shelf 4")))  # noqa: E731
+    assert crossing(factory, lambda s, by: lots.split_lot(s, by, lot.id, leaving), "split_lot", move) == "stock: shelf 4"
+    with factory.house.reading() as session:
+        assert [place.kind for place in place_of(session, [panel.id for panel in panels]).values()] == ["floor", "stock", "stock"]
 
 
 def test_what_two_say_of_a_station_or_leave_at_once_is_closed_once(factory: Factory) -> None:
