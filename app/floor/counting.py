@@ -16,7 +16,7 @@ from app.floor.amounts import Amount, amount
 from app.floor.batch_counts import frames_left, is_uncounted_batch
 from app.floor.facts import refuse_or_hold
 from app.floor.loose_stock import settle
-from app.floor.marks import good_units
+from app.floor.marks import good_units, singulated
 from app.floor.placement_verdicts import judge_marked, judge_unmarked
 from app.journal.act import By, lock
 from app.ledger.counting import Difference, compare
@@ -142,6 +142,7 @@ def take_nowhere(session: Session, by: By, item: int, units: int, kind: str, met
     if lot is not None and lot.form == "loose":
         _take_out_of_book(session, by, item, units, run)
     else:
+        must_be_on_panel(session, by, item)
         book, _ = _book(session, item)
         _must_have(session, by, item, units, book)
     entry = CountEntry(e=by.e, item=item, run=run, kind=kind, units=units, method=method, u=u, reason=reason, book=None, within=None)
@@ -150,6 +151,13 @@ def take_nowhere(session: Session, by: By, item: int, units: int, kind: str, met
     settle(session, by, [item])
     _judge_panel(session, by, item, judge_marked)
     return entry
+
+
+def must_be_on_panel(session: Session, by: By, panel: int) -> None:
+    """Nothing is taken off a panel whose units have become loose: they would leave the book of the loose lot, where they are, a second time."""
+    if singulated(session, [panel]):
+        why = f"The units of {_name(session, panel)} have become loose."
+        refuse_or_hold(session, by, "Nothing was taken off it.", [Reason("finished", why, "Name the loose lot that they are in.")], panels=[panel])
 
 
 def opening(session: Session, by: By, item: int, units: int, method: str, u: float) -> CountEntry:

@@ -9,7 +9,7 @@ from sqlalchemy.orm import Session, aliased
 from app.errors import bad_input, refuse
 from app.journal.act import By
 from app.ledger.judgements import DISPOSITIONS, Disposition, Judgement
-from app.ledger.runs import Line
+from app.ledger.runs import Line, Run
 from app.listed import among, ask, listed
 
 
@@ -48,7 +48,7 @@ _ROWS_IN_FORCE = listed(
 
 
 def dispose(session: Session, by: By, line: int, what: str, words: str) -> Disposition:
-    """Closes the open judgement of a line. *Rework* opens its step again; a hold on it is released apart."""
+    """Closes the open judgement of an ended line. *Rework* opens its step again; a hold on it is released apart."""
     if what not in DISPOSITIONS:
         raise bad_input("That is not a disposition.", "what", f"{what!r} is not one of: {', '.join(DISPOSITIONS)}.", "Choose one of them.")
     judgement = judgement_in_force(session, line) or _cannot_tell(session, by, line)
@@ -62,8 +62,11 @@ def dispose(session: Session, by: By, line: int, what: str, words: str) -> Dispo
 
 def _cannot_tell(session: Session, by: By, line: int) -> Judgement:
     """A line that was never judged is judged now: there is nothing to judge it by."""
-    if session.get_one(Line, line).judged is None:
+    it = session.get_one(Line, line)
+    if it.judged is None:
         raise refuse("finished", "This line is not judged.", "Its step asks for no judgement.", "Hold the thing that is meant.")
+    if session.get_one(Run, it.run).closed_e is None:
+        raise refuse("in_work", "Nothing is decided of this line yet.", "Its run is still open.", "End the run first, or hold it.")
     judgement = Judgement(e=by.e, line=line, rule=None, evidence=None, verdict="cannot_tell", reasons=["no evidence came"], facts={}, replaces=None)
     session.add(judgement)
     session.flush()

@@ -8,7 +8,7 @@ from sqlalchemy.orm import Session
 from app.catalogue.models import Thing
 from app.errors import Reason, Refused, refuse
 from app.floor.bitmaps import Cell, count
-from app.floor.counting import take_nowhere
+from app.floor.counting import must_be_on_panel, take_nowhere
 from app.floor.marking import mark_cells
 from app.floor.marks import good_cells, mark_bitmap
 from app.floor.mounts import unmount
@@ -26,6 +26,8 @@ from app.naming.resolve import code_of
 
 
 def scrap_cells(session: Session, by: By, panel: int, cells: Sequence[Cell], reason: str, run: int | None = None) -> CellMark:
+    lock(session, Item, [panel])
+    must_be_on_panel(session, by, panel)
     return mark_cells(session, by, panel, cells, reason, run, purpose="scrap")
 
 
@@ -33,6 +35,7 @@ def scrap_panel(session: Session, by: By, panel: int, reason: str, run: int | No
     """Every good cell that is left on a panel."""
     lock(session, Item, [panel])
     reason = checked_reason(session, "scrap", reason)
+    must_be_on_panel(session, by, panel)
     good = good_cells(session, [panel])[panel]
     if not count(good):
         name = code_of(session, "panel", panel)

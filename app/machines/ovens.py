@@ -7,7 +7,7 @@ from fastapi import APIRouter, Depends, File, Form, UploadFile
 from pydantic import Field
 from sqlalchemy.orm import Session
 
-from app.errors import bad_input, unknown
+from app.errors import bad_input
 from app.floor.ends import abort_run
 from app.journal.act import By
 from app.ledger.judgements import Judgement
@@ -21,7 +21,7 @@ from app.machines.runs import FinishIn, RunOut, run_as_json
 from app.naming.resolve import Named, code_of, resolve
 from app.ovens import loads
 from app.ovens.heat import RoundHeat
-from app.ovens.judging import end_load, import_logger_file, judge_line, read_logger_file
+from app.ovens.judging import end_load, import_logger_file, judge_again, read_logger_file
 from app.ovens.logger_table import Stated
 from app.ovens.panel_heat import AdhesiveHeat, SameHeat, heat_of_load, heat_of_panels
 
@@ -240,12 +240,9 @@ def _numbers(text: str | None) -> tuple[float, ...]:
 
 
 @router.post("/lines/{line}/judge", summary="Judge a cure again, by the files that are here")
-def judge_again(line: InPath, body: Told, call: Calling) -> JudgedLine:
+def judge(line: InPath, body: Told, call: Calling) -> JudgedLine:
     def verb(s: Session, by: By) -> dict[str, Any]:
-        one = s.get(Line, line)
-        if one is None or one.judged != "cure" or one.closed_e is None:
-            raise unknown(str(line), "the number of an ended line of a judged cure")
-        done = judge_line(s, by, s.get_one(Run, one.run), one)
+        done = judge_again(s, by, line)
         return _judged(s, done.line, done.judgement, worse=done.worse)
 
     return JudgedLine(**call.do("judge", body, verb, path={"line": line}))

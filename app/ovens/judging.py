@@ -12,7 +12,7 @@ from app import clock
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Station
 from app.db import House
-from app.errors import bad_input, refuse
+from app.errors import bad_input, refuse, unknown
 from app.evidence.keep import Kept, keep_file, record_evidence
 from app.floor.dispositions import judgement_in_force, write_judgement
 from app.floor.ends import Said, Value, finish_run, interrupt_run, open_lines_of
@@ -114,6 +114,18 @@ def judge_run(session: Session, by: By, run: Run) -> list[Judged]:
     if run.outcome == "interrupted":
         query = query.where(select(Cover.line).where(Cover.line == Line.id, Cover.done).exists())
     return [judge_line(session, by, run, line) for line in session.scalars(query).all()]
+
+
+def judge_again(session: Session, by: By, number: int) -> Judged:
+    """A line of an ended cure, by what files say of it now."""
+    line = session.get(Line, number)
+    run = session.get_one(Run, line.run) if line is not None else None
+    if line is None or run is None or line.judged != "cure" or line.closed_e is None:
+        raise unknown(str(number), "the number of an ended line of a judged cure")
+    if run.outcome == "aborted" or session.get(RunVoid, run.id) is not None:
+        what = f"Line {number} was not judged."
+        raise refuse("finished", what, "Its run was aborted or is void: it did nothing.", "Judge the line of the run that completed it.")
+    return judge_line(session, by, run, line)
 
 
 def judge_line(session: Session, by: By, run: Run, line: Line) -> Judged:

@@ -4,13 +4,17 @@ from collections.abc import Iterator
 
 import pytest
 
+from app.catalogue.definitions import Product, Role, Route, Step
 from app.db import House
 from tests.machines.plant import Plant, plant
+
+CUT = Product(part_number="CUT", rows=4, columns=5, roles=(Role(role="red", part="WR"),), units_per_reel=30, bin_table="B")
+ROUTE = Route(product="CUT", revision="A", steps=(Step(key="cut", name="singulate", operation="singulate"),))
 
 
 @pytest.fixture
 def do(house: House) -> Iterator[Plant]:
-    with plant(house) as one:
+    with plant(house, ("product", CUT), ("route", ROUTE)) as one:
         yield one
 
 
@@ -34,3 +38,14 @@ def test_what_does_not_lie_in_a_load_is_not_taken_out_of_it(do: Plant) -> None:
     load = do.post("/loads", station=do.at["Oven"], recipe="C170")["load"]
     lot = do.lot(do.panels(1))
     assert do.post(f"/loads/{load}/take_out", 409, things=[lot])["kind"] == "not_here"
+
+
+def test_nothing_is_scrapped_off_a_panel_whose_units_have_become_loose(do: Plant) -> None:
+    """They are in the loose lot: taken off the panel too, they would be out of two books."""
+    panel = do.panels(1)[0]
+    run = do.start("Saw", do.lot([panel], product="CUT"))
+    loose = do.post(f"/runs/{run}/singulate")["lot"]
+    for more in ({}, {"units": 3}, {"cells": [{"row": 1, "column": 1}]}):
+        assert do.post("/scrap", 409, thing=panel, reason="dropped", **more)["kind"] == "finished"
+    do.post("/scrap", thing=loose, units=3, reason="dropped")
+    assert do.findings() == []

@@ -24,7 +24,7 @@ from app.ledger.sets import panels_of, panels_of_lot
 from app.ledger.travels import travels_of
 from app.naming.resolve import Named
 from app.ovens import loads
-from app.ovens.judging import cures_in, end_load, import_logger_file, read_logger_file
+from app.ovens.judging import cures_in, end_load, import_logger_file, judge_again, read_logger_file
 from app.ovens.logger_table import Stated
 from tests.small_factory import Factory
 
@@ -103,6 +103,23 @@ def test_a_cure_waits_for_its_file_and_conforms_by_it(factory: Factory) -> None:
     assert send(factory, log(START, 120)) == 1
     assert verdicts(factory, lines) == ["conforms"]
     start_plasma(factory, lot)
+
+
+def test_nothing_is_decided_or_judged_of_a_line_that_runs_still_or_did_nothing(factory: Factory) -> None:
+    lot, oven = attached_lot(factory), factory.things["Oven S"]
+    begun = {"happened_at": START}
+    load = factory.do("begin_load", lambda s, by: loads.begin_load(s, by, oven, "C170").id, **begun)
+    factory.do("add_to_load", lambda s, by: len(loads.add_to_load(s, by, s.get_one(Load, load), [lot], "1")), **begun)
+    run, line = factory.do(
+        "start_load", lambda s, by: ((one := loads.start_load(s, by, s.get_one(Load, load), None)).run.id, one.lines[0].id), **begun
+    )
+    with pytest.raises(Refused) as early:
+        factory.do("dispose", lambda s, by: dispose(s, by, line, "concession", "looks right").id)
+    assert early.value.kind == "in_work"
+    factory.do("abort_load", lambda s, by: len(abort_run(s, by, s.get_one(Run, run))), happened_at=START + timedelta(hours=1))
+    with pytest.raises(Refused) as of_nothing:
+        factory.do("judge", lambda s, by: judge_again(s, by, line).line.id)
+    assert (of_nothing.value.kind, verdicts(factory, [line])) == ("finished", [None])
 
 
 @pytest.mark.parametrize("days", [1, 7, 7.5, 40])
