@@ -198,7 +198,8 @@ def _judgements(session: Session, lines: list[int]) -> defaultdict[int, list[Run
         select(Judgement, Entry.actor_name, Entry.happened_at).join(Entry, Entry.id == Judgement.e)
         .where(Judgement.line.in_(lines)).order_by(Judgement.id.desc())
     ).all()  # fmt: skip
-    signed = {d.judgement: d for d in session.scalars(select(Disposition).where(Disposition.judgement.in_([row[0].id for row in rows])))}
+    decisions = select(Disposition).where(Disposition.judgement.in_([row[0].id for row in rows])).order_by(Disposition.id)
+    signed = {one.judgement: one for one in session.scalars(decisions)}  # the latest stays
     replaced = {row[0].replaces for row in rows}
     found: defaultdict[int, list[RunJudgement]] = defaultdict(list)
     for judgement, who, at in rows:

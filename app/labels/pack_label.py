@@ -9,6 +9,7 @@ from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Customer, Order, Product
 from app.clock import day
 from app.errors import refuse
+from app.floor.moves import shipped_with
 from app.labels.messages import encode, is_sayable
 from app.ledger.corrections import moves_in_force, turn_of
 from app.ledger.items import DryPack, Pack
@@ -80,13 +81,15 @@ def _fields(session: Session, named: Named, pack: Pack, units: int) -> list[Labe
 
 
 def _for_customer(session: Session, pack: Pack, product: Product) -> list[LabelField]:
-    """The customer's own numbers, once the pack has an order or was shipped."""
+    """The customer's own numbers, once the pack has an order or was shipped. With whom it is now counts before whom it was filled for."""
     order: Order | None = catalogue.with_id(session, pack.order).body if pack.order else None
     shipments = select(Shipment.customer, Shipment.order).join(Move, Move.shipment == Shipment.id)
     shipped = session.execute(shipments.where(Move.item == pack.item, moves_in_force()).order_by(turn_of().desc())).first()
-    if order is None and shipped is not None and shipped.order is not None:
-        order = catalogue.with_id(session, shipped.order).body
-    name = order.customer if order else catalogue.with_id(session, shipped.customer).name if shipped else None
+    receiver = catalogue.with_id(session, shipped.customer).name if shipped else None
+    is_diverted = order is not None and order.customer != receiver and bool(shipped_with(session, [pack.item]))
+    if shipped is not None and (order is None or is_diverted):
+        order = catalogue.with_id(session, shipped.order).body if shipped.order is not None else None
+    name = order.customer if order else receiver
     if name is None:
         return []
     customer: Customer = catalogue.named(session, "customer", name).body

@@ -13,7 +13,7 @@ from app.errors import Refused
 from app.labels.messages import decode
 from app.labels.pack_label import pack_label
 from app.packing.rework import re_reel
-from app.packing.shipping import ship
+from app.packing.shipping import ship, take_back
 from tests.genealogy.made import client_of
 from tests.races.test_races import packed
 from tests.small_factory import Factory, Order, named_pack
@@ -42,6 +42,23 @@ def test_an_emptied_pack_has_no_label(house: House) -> None:
         with pytest.raises(Refused, match="It is empty"):
             pack_label(session, pack)
         assert dict(decode(pack_label(session, named_pack(session, new)).message))["Q"] == "30"
+
+
+def test_a_diverted_pack_says_the_numbers_of_whom_it_went_to(house: House) -> None:
+    orders = [("order", Order(number=name[0] + "-1", customer=name, product="P1", units=30)) for name in ("Arden Lights", "Brook Signs")]
+    factory = Factory(house).load(*orders)
+    factory.mount("Attach", factory.batch("GLUE"), factory.wafer())
+    pack, _ = packed(factory, order="A-1")
+
+    def order_on_label() -> str | None:
+        with house.reading() as session:
+            return next((field.value for field in pack_label(session, pack).fields if field.identifier == "K"), None)
+
+    assert order_on_label() == "A-1"
+    factory.do("ship", lambda s, by: ship(s, by, [pack], "Brook Signs", "B-1", "they were out of stock"))
+    assert order_on_label() == "B-1"
+    factory.do("take_back", lambda s, by: take_back(s, by, pack).item)
+    assert order_on_label() == "A-1"
 
 
 def test_what_the_symbol_can_not_say_stands_in_words(house: House) -> None:

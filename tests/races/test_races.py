@@ -233,9 +233,9 @@ def test_finishing_twice_is_done_once(factory: Factory) -> None:
     assert list(check(factory.house)) == []
 
 
-def packed(factory: Factory) -> tuple[Named, Named]:
+def packed(factory: Factory, order: str | None = None) -> tuple[Named, Named]:
     """A closed pack ready to ship, and the loose lot that it was filled from."""
-    lot = factory.lot(factory.panels(4))
+    lot = factory.lot(factory.panels(4), order=order)
     factory.finish(factory.start("Attach", lot))
     load = factory.do("begin_load", lambda s, by: loads.begin_load(s, by, factory.things["Oven"], "C170").id)
     factory.do("add_to_load", lambda s, by: len(loads.add_to_load(s, by, s.get_one(Load, load), [lot], "1")))
