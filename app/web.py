@@ -285,7 +285,7 @@ def check_form(request: Request, token: str | None) -> None:
         raise Stale
 
 
-_LOST = "What you sent was not recorded, for you were not signed in any more. Sign in, and enter it again."
+_LOST = "Take care. What you sent was not recorded, for you were not signed in any more. Sign in, and enter it again."
 
 
 async def refused(request: Request, error: Exception) -> Response:

@@ -18,7 +18,7 @@ from app.web import here_only
 MOST = 20_000  # characters: what a person types, and no file
 _SECRET = {"pin", "secret", "old", "new", "seed"}  # a form that sets one is not kept at all
 _SIGNATURE = "password"  # left out, and asked for again
-_OURS = {"form_token", "key", "call", "told"}  # of no interest to who reads
+_OURS = {"form_token", "key", "told"}  # of no interest to who reads
 
 
 @dataclass(frozen=True)
@@ -31,7 +31,8 @@ class KeptForm:
 
     @property
     def shown(self) -> list[tuple[str, str]]:
-        return [(name.replace("_", " "), text) for name, text in self.fields if text.strip() and name not in _OURS]
+        """Where to comes first: a release must say of which hold it is."""
+        return [("to", self.to)] + [(name.replace("_", " "), text) for name, text in self.fields if text.strip() and name not in _OURS]
 
 
 async def kept(request: Request, session_token: str | None) -> str:

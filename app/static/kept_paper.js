@@ -67,7 +67,15 @@
     shown.append(said(page), ...(page ? [document.importNode(page, true)] : []));
     main().hidden = true;
     main().after(shown);
+    carry(main().querySelector("[data-scan]"), shown.querySelector("input"));
     shown.querySelector("input, button")?.focus();
+  }
+
+  // The server may go or come in the middle of a scan: its first half goes where the second will, and waits nowhere for the next scan.
+  function carry(from, to) {
+    if (!from?.value) return;
+    if (to) to.value = from.value;
+    from.value = "";
   }
 
   function said(page) {
@@ -110,6 +118,7 @@
 
   function putAway() {
     if (!shown) return;
+    carry(shown.querySelector("input"), main().querySelector("[data-scan]"));
     shown.remove();
     shown = null;
     main().hidden = false;

@@ -61,6 +61,7 @@ def test_what_was_typed_is_sent_once_its_owner_has_signed_in_again(house: House,
         assert wrong.status_code == 403 and _fields(wrong.text)["kept"] == _fields(asked.text)["kept"], "a mistyped password loses nothing"
         question = _again(browser, wrong.text, badge)
         assert question.status_code == 200 and "Send it now?" in question.text and "<dd>bay &#34;A&#34; &amp; b</dd>" in question.text
+        assert "<dt>to</dt><dd>/terminals</dd>" in question.text, "a form that says in its path what it is about"
         assert "reelroot_session=" in question.headers["set-cookie"] and _areas(house) == [], "nothing is done before it is asked for"
         fields = _fields(question.text)
         assert fields["form_token"] not in ("", token) and fields["key"] == "k-1", "sent twice it is done once"

@@ -117,7 +117,7 @@ def test_a_sign_in_leads_back_to_the_page_but_never_to_another_host(house: House
 def test_a_form_sent_after_the_session_ended_leads_back_to_its_page(house: House) -> None:
     with client(house) as browser:
         answer = browser.post("/floor/scan", data={"scan": "L"}, headers=HERE | {"Referer": "http://testserver/floor"})
-        assert answer.headers["location"].startswith("/sign-in?next=/floor&said=What%20you%20sent")
+        assert answer.headers["location"].startswith("/sign-in?next=/floor&said=Take%20care.%20What%20you%20sent")
         assert "was not recorded" in browser.get(answer.headers["location"]).text
         foreign = browser.post("/floor/scan", data={"scan": "L"}, headers=HERE | {"Referer": "http://evil.example/floor"})
         assert foreign.headers["location"].startswith("/sign-in?next=/&")
