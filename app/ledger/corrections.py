@@ -68,5 +68,6 @@ def moves_in_force(move: Any = Move) -> ColumnElement[bool]:
 
 def turn_of(move: Any = Move) -> ColumnElement[int]:
     """By which the moves of a thing are in order: a right one stands where the wrong one stood."""
-    stands_at = select(MoveCorrection.stands_at).where(MoveCorrection.right == move.id).scalar_subquery()
+    of_move = select(MoveCorrection.stands_at).where(MoveCorrection.right == move.id)
+    stands_at = of_move.correlate_except(MoveCorrection).scalar_subquery()  # `move` is that of whatever asks, however deep this stands in it
     return func.coalesce(stands_at, move.id)
