@@ -151,8 +151,14 @@ def _said(request: Request) -> str:
 
 def csv_file(name: str, head: Sequence[str], rows: Iterable[Sequence[object]]) -> Response:
     """A table to take away: RFC 4180, with a header. It goes out in pieces, so that a long one needs no memory and begins at once."""
-    named = {"Content-Disposition": f'attachment; filename="{name}.csv"'}
-    return StreamingResponse(_csv_pieces(head, iter(rows)), media_type="text/csv; charset=utf-8", headers=named)
+    return StreamingResponse(_csv_pieces(head, iter(rows)), media_type="text/csv; charset=utf-8", headers=attached(f"{name}.csv"))
+
+
+def attached(name: str) -> dict[str, str]:
+    """The header of a file to take away. Its name may be another's number, of any script, and a header takes ASCII (RFC 6266, RFC 8187)."""
+    is_plain = name.isascii() and name.isprintable() and not {'"', "\\"} & set(name)
+    told = f'filename="{name}"' if is_plain else f"filename*=UTF-8''{quote(name, safe='')}"
+    return {"Content-Disposition": f"attachment; {told}"}
 
 
 def _csv_pieces(head: Sequence[str], rows: Iterator[Sequence[object]]) -> Iterator[str]:

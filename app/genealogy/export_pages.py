@@ -13,7 +13,7 @@ from app.genealogy.prov_document import prov_document
 from app.genealogy.uris import Uris
 from app.naming.resolve import resolve
 from app.people.callers import Calling, page_router
-from app.web import house_of, zone_of
+from app.web import attached, house_of, zone_of
 
 router = page_router()
 
@@ -46,7 +46,7 @@ def prov_answer(chain: Chain, uris: Uris, form: ProvFormat) -> Response:
 
 
 def named(answer: Response, name: str) -> Response:
-    answer.headers["Content-Disposition"] = f'attachment; filename="{name}"'
+    answer.headers.update(attached(name))
     return answer
 
 

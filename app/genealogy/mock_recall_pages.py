@@ -10,7 +10,7 @@ from app.evidence.keep import read_kept
 from app.genealogy.mock_recall import mock_recall, past_recall, past_recalls
 from app.journal.actions import ACTIONS
 from app.people.callers import Caller, Calling, page_router
-from app.web import Line, csv_file, house_of, redirect, render
+from app.web import Line, attached, csv_file, house_of, redirect, render
 
 router = page_router()
 Number = Annotated[int, Path(ge=1, le=2**63 - 1)]
@@ -80,5 +80,4 @@ def mock_recall_report(request: Request, who: Calling, number: Number) -> Respon
     house = house_of(request)
     with house.reading() as session:
         _, _, evidence = past_recall(session, house, number)
-    named = {"Content-Disposition": f'attachment; filename="{evidence.name}"'}
-    return Response(read_kept(house, evidence.digest), media_type="application/json", headers=named)
+    return Response(read_kept(house, evidence.digest), media_type="application/json", headers=attached(evidence.name))

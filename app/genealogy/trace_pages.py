@@ -19,7 +19,7 @@ from app.journal.actions import ACTIONS
 from app.naming.resolve import Named, resolve
 from app.people.callers import Calling, page_router
 from app.receiving.origin_documents import told_of
-from app.web import csv_file, house_of, render
+from app.web import attached, csv_file, house_of, render
 
 router = page_router()
 Text = Annotated[str, Form(max_length=1000)]
@@ -113,4 +113,4 @@ def _query(forward: bool, opened: Opened, begins: dict[str, str]) -> str:
 
 
 def _file(text: str, name: str) -> Response:
-    return Response(text, media_type="text/csv; charset=utf-8", headers={"Content-Disposition": f'attachment; filename="{name}"'})
+    return Response(text, media_type="text/csv; charset=utf-8", headers=attached(name))

@@ -10,13 +10,17 @@ import pytest
 from fastapi.testclient import TestClient
 from people.signing_in import PASSWORD, person, token
 from sqlalchemy import select
+from sqlalchemy.orm import Session
 
 from app.db import House
 from app.floor.amounts import books
+from app.floor.containers import add_container, put_item
 from app.floor.loose import split_loose
+from app.floor.samples import sample_cells
 from app.genealogy.exposure import exposure
 from app.genealogy.exposure_question import Question
 from app.genealogy.suspects import Suspect
+from app.journal.act import By
 from app.ledger.runs import Run
 from app.ledger.stops import Hold
 from app.main import make_app
@@ -205,3 +209,20 @@ def _is_told_before_a_merge(browser: TestClient, code: str, others: list[str]) -
     seen = re.search(rf'name="told" value="({code} [^"]*)"', told)
     done = browser.post("/do/act", data=sent | {"told": seen[1] if seen else "", "key": "again"}, headers={"Origin": "http://testserver"}).text
     assert "Nothing is merged yet" not in done
+
+
+def test_a_tray_of_samples_is_asked_of_as_samples(house: House) -> None:
+    factory = Factory(house).load()
+    (panel,) = factory.panels(1)
+    factory.lot([panel])
+
+    def put(session: Session, by: By) -> tuple[str, str]:
+        sample = sample_cells(session, by, panel.id, [(1, 1), (1, 2)], "section", kept=True)
+        tray = add_container(session, by, "tray", "Tray 1")
+        put_item(session, by, tray.id, sample.item)
+        return code_of(session, "container", tray.id), code_of(session, "sample", sample.item)
+
+    tray, sample = factory.do("take_sample", put)
+    with TestClient(make_app(house.settings, house), headers={"Authorization": f"Bearer {token(house, 'quality')}"}) as client:
+        told = client.get("/api/v1/exposure", params={"suspect": tray}).json()
+    assert [(row["code"], row["greatest"]) for row in told["lots"]] == [(sample, 2)]

@@ -18,7 +18,7 @@ from app.genealogy.trace_lists import item_list, run_list
 from app.journal.act import act
 from app.ledger.runs import Run
 from app.ledger.stops import Hold
-from app.naming.resolve import code_of
+from app.naming.resolve import add_alias, code_of
 from app.people.people import add_person
 from app.people.secrets import set_secret
 from tests.genealogy.made import Made, client_of, made
@@ -194,3 +194,14 @@ def test_a_tested_lot_leads_to_its_results_with_its_bin(factory: Factory, client
     assert {(row["what"], row["name"]): row["units"] for row in counts} == {
         ("bin", "B1"): "76", ("bin", "B2"): "0", ("bin", "R"): "4", ("failure", "E07"): "4",
     }  # fmt: skip
+
+
+def test_a_trace_by_a_number_of_any_script_is_taken_away(house: House) -> None:
+    factory = Factory(house).load()
+    wafer = factory.wafer()
+    factory.do("receive_batch", lambda s, by: add_alias(s, by, wafer, "Kite Foundry", "wafer number", '塔"7'))
+    client = client_of(factory)
+    for path in ("/trace/塔%227/csv", "/trace/塔%227/flow.csv"):
+        answer = client.get(path)
+        assert answer.status_code == 200, path
+        assert "%E5%A1%94%227" in answer.headers["content-disposition"], path
