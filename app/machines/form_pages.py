@@ -28,12 +28,14 @@ router = page_router()
 _PREFIX = "/api/v1"
 _HIDDEN = ("signed_by",)  # whoever is signed in signs
 _LAST = {*Signed.model_fields, *ByPerson.model_fields}  # what every call may state stands below what this one is about
+_GIVEN = ("password", "pin", "secret")  # to someone; of a call that is signed, `password` is the signer's
+_UNSHOWN = ("password", "secret")  # kinds of fields
 _LONG = 4000
 
 
 @dataclass(frozen=True)
 class Field:
-    """A field of a form. `kind`: text, number, time, check, choice, lines, rows, file, files or password."""
+    """A field of a form. `kind`: text, number, time, check, choice, lines, rows, file, files, password (the signer's) or secret (one given)."""
 
     name: str
     words: str
@@ -80,14 +82,14 @@ async def send(request: Request, who: Calling) -> Response:
     act = _act(request, _text(sent, "call"))
     try:
         check_duties_of(f"POST {_PREFIX}{act.name}", who.actor)
-        typed = _typed(sent)
+        typed = _typed(act, sent)
         before = await run_sync(lambda: _before(request, act, typed))
         if before and _text(sent, "told") != before.told:  # told first, done when it is sent again
             return render(request, "machines/act.html", act=act, typed=typed, refusal=None, before=before)
         values = _read(act, sent)
         answer = await run_sync(lambda: act.endpoint(**values, call=Call(house_of(request), who, _text(sent, "key") or None)))
     except Refused as refusal:
-        return render(request, "machines/act.html", status=refusal.status, act=act, typed=_typed(sent), refusal=refusal, before=None)
+        return render(request, "machines/act.html", status=refusal.status, act=act, typed=_typed(act, sent), refusal=refusal, before=None)
     return render(request, "machines/acted.html", act=act, rows=list(_rows(answer.model_dump(mode="json"))))
 
 
@@ -96,8 +98,9 @@ def _before(request: Request, act: Act, typed: Mapping[str, str]) -> Before | No
         return told_before(session, act.name, typed)
 
 
-def _typed(sent: FormData) -> dict[str, str]:
-    return {name: value for name, value in sent.items() if isinstance(value, str) and name != "password"}
+def _typed(act: Act, sent: FormData) -> dict[str, str]:
+    unshown = {field.name for field in act.fields if field.kind in _UNSHOWN}
+    return {name: value for name, value in sent.items() if isinstance(value, str) and name not in unshown}
 
 
 def _acts(request: Request) -> dict[str, Act]:
@@ -129,7 +132,7 @@ def _of_route(route: APIRoute) -> Iterator[Act]:
         if inspect.isclass(plain) and issubclass(plain, BaseModel):
             body = (name, plain)
             fields += [
-                _field(one, info.annotation, info.description or "", needed=info.is_required())
+                _field(one, info.annotation, info.description or "", needed=info.is_required(), signs=issubclass(plain, Signed))
                 for one, info in sorted(plain.model_fields.items(), key=lambda one: one[0] in _LAST)
                 if one not in _HIDDEN
             ]
@@ -140,11 +143,13 @@ def _of_route(route: APIRoute) -> Iterator[Act]:
     yield Act(route.path.removeprefix(_PREFIX), route.summary or route.path, str((route.tags or [""])[0]), tuple(fields), body, route.endpoint)
 
 
-def _field(name: str, kind: Any, hint: str, *, needed: bool) -> Field:
+def _field(name: str, kind: Any, hint: str, *, needed: bool, signs: bool = False) -> Field:
     plain, words = _plain(kind), name.replace("_", " ")
     origin = get_origin(plain)
-    if name == "password":
+    if name == "password" and signs:
         return Field(name, "your password, to sign", "", "password", True)
+    if name in _GIVEN:
+        return Field(name, f"their new {words}".replace("pin", "PIN").replace("secret", "PIN or password"), hint, "secret", needed)
     if plain is UploadFile:
         return Field(name, words, hint, "file", needed)
     if origin is list:

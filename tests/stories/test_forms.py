@@ -46,6 +46,16 @@ def test_a_refused_form_keeps_what_was_typed(browser: Browser) -> None:  # noqa:
     assert "count" in page
 
 
+def test_a_secret_given_to_someone_is_no_signature_and_is_not_shown_again(browser: Browser) -> None:  # noqa: F811
+    page = browser.get("/do/act?call=/people")
+    assert "to sign" not in page and page.count('type="password" autocomplete="new-password"') == 2
+    assert "their new PIN" in page and "their new password" in page
+    page = browser.post("/do/act", call="/people", name="Bo", duties="no such duty", pin="402817", password="a long one")
+    assert browser.page.status_code == 422 and 'value="Bo"' in page
+    assert "402817" not in page and "a long one" not in page
+    assert "your password, to sign" in browser.get("/do/act?call=/holds/{hold}/release")
+
+
 def test_a_form_says_the_zone_of_a_time_once(browser: Browser) -> None:  # noqa: F811
     page = browser.get("/do/act?call=/moves")
     (hint,) = re.findall(r'id="h-happened_at">(.*?)</p>', page)
