@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 # The order decides which kind speaks first when several apply; the list is closed: a new kind is added here first.
 KINDS = (
-    "bad_input", "unknown_code", "ambiguous_code", "key_reused", "duty", "password", "changed", "in_work", "finished",
+    "bad_input", "unknown_code", "ambiguous_code", "key_reused", "duty", "password", "too_many_tries", "changed", "in_work", "finished",
     "not_here", "held", "not_next_step", "steps_differ", "judgement_open", "barrier_open", "revision_inactive",
     "station_cannot", "station_down", "station_held", "calibration", "certificate", "material_missing",
     "material_wrong", "material_lapsed", "material_held", "order_differs", "window_over", "window_early",
@@ -12,7 +12,7 @@ KINDS = (
     "pack_short", "pack_open", "grade_differs", "grade_unwanted", "line_not_clear",
 )  # fmt: skip
 _SHORT = 80
-_STATUS = {"bad_input": 422, "unknown_code": 404, "key_reused": 422, "duty": 403, "password": 403}
+_STATUS = {"bad_input": 422, "unknown_code": 404, "key_reused": 422, "duty": 403, "password": 403, "too_many_tries": 429}
 
 
 @dataclass(frozen=True)
@@ -32,6 +32,7 @@ class Reason:
 class Refused(Exception):
     """What was asked is not done. `what` names it; the reasons say why, most important first."""
 
+    wait_seconds: int | None = None  # after so long it may be asked again
     leads_to = ""  # the name of the page that comes instead of the refusal; a call of the API gets the refusal
 
     def __init__(self, what: str, *reasons: Reason) -> None:
@@ -68,6 +69,15 @@ class NotFound(Refused):
 
 class NotAllowed(Refused):
     """The person or token may not do this."""
+
+
+class TooManyTries(NotAllowed):
+    """Guessing made slow: RFC 6585, 4."""
+
+    def __init__(self, seconds: int) -> None:
+        why, now = f"Wait {seconds} seconds.", "Then try again, or ask an administrator."
+        super().__init__("Too many wrong tries.", Reason("too_many_tries", why, now))
+        self.wait_seconds = seconds
 
 
 def refuse(kind: str, what: str, why: str, now: str = "") -> Refused:

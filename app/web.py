@@ -91,8 +91,10 @@ def house_of(request: Request) -> House:
 
 def render(request: Request, template: str, *, status: int = 200, **values: Any) -> HTMLResponse:
     """A page from ready values. Every template also gets the paths, who is signed in, and the token of its forms."""
+    headers: dict[str, str] = {}
     if isinstance(refusal := values.get("refusal"), Refused):  # a form drawn again
         request.app.state.note_refused(request, refusal)
+        headers = _to_wait(refusal)
     path, name = _paths(request), getattr(request.state, "person_name", None)
     base = {
         "path": path,
@@ -105,7 +107,7 @@ def render(request: Request, template: str, *, status: int = 200, **values: Any)
         "zone": zone_of(request),
         "here": request.url.path,
     }
-    return HTMLResponse(environment.get_template(template).render(base | values), status_code=status)
+    return HTMLResponse(environment.get_template(template).render(base | values), status_code=status, headers=headers)
 
 
 def _paths(request: Request) -> Callable[..., str]:
@@ -300,8 +302,12 @@ async def refused(request: Request, error: Exception) -> Response:
     if refusal.leads_to and not _is_call(request):
         lost = f"&said={quote(_LOST)}" if refusal.status == 401 and request.method == "POST" else ""
         return RedirectResponse(f"{request.url_for(refusal.leads_to).path}?next={quote(page_left(request), safe='/')}{lost}", status_code=303)
-    bearer = {"WWW-Authenticate": "Bearer"} if refusal.status == 401 else None
-    return _answer(request, refusal.status, refusal.what, list(refusal.reasons), headers=bearer)
+    headers = {"WWW-Authenticate": "Bearer"} if refusal.status == 401 else _to_wait(refusal)
+    return _answer(request, refusal.status, refusal.what, list(refusal.reasons), headers=headers)
+
+
+def _to_wait(refusal: Refused) -> dict[str, str]:
+    return {} if refusal.wait_seconds is None else {"Retry-After": str(refusal.wait_seconds)}
 
 
 def page_left(request: Request) -> str:

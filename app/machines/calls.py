@@ -61,6 +61,7 @@ PROBLEMS: dict[int | str, dict[str, Any]] = {
     409: _problem("Refused: see `kind` and `reasons`"),
     413: _problem("The body is too large"),
     422: _problem("The input is not understood, or its key was used for something else"),
+    429: _problem("Too many wrong secrets: `Retry-After` says how many seconds to wait"),
     500: _problem("The program made a mistake; nothing was changed"),
     503: _problem("The database, room on the disk or memory is away for a while; send it again with the same key"),
 }

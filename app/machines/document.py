@@ -18,6 +18,7 @@ KIND_WORDS = {
     "key_reused": "the idempotency key was used for something else",
     "duty": "the caller does not have the duty that this needs, or nobody is signed in",
     "password": "it needs a signature, and none was given or it was wrong",
+    "too_many_tries": "too many wrong secrets were given; `Retry-After` says for how many seconds no more are taken",
     "changed": "it is not as the caller saw it any more",
     "in_work": "someone else has it in work",
     "finished": "it has ended, was closed, or was done before",

@@ -29,6 +29,7 @@ class OriginDocumentOut(Answer):
     file: Number
     events: int = Field(examples=[12])
     links: list[LinkOut] = Field(description="One for each naming of a batch or wafer here.")
+    of_nothing_here: list[int] = Field([], description="Numbers of the events that name no batch or wafer here; the file has them.", examples=[[3]])
 
 
 class OriginOut(LinkOut):
@@ -61,7 +62,8 @@ def take_in(
             links = import_origin_document(s, by, kept, events)
             codes = codes_of_items(s, [one.item for one in links])
             rows = [{"item": codes[one.item], "name": one.name, "event": one.event, "role": one.role} for one in links]
-            return {"file": links[0].evidence, "events": len(events), "links": rows}
+            others = sorted({event.number for event in events} - {one.event for one in links})
+            return {"file": links[0].evidence, "events": len(events), "links": rows, "of_nothing_here": others}
 
         return OriginDocumentOut(**call.do("import_origin_document", told, verb, path={"file": [kept.name, kept.digest]}))
 

@@ -8,7 +8,7 @@ from sqlalchemy.dialects import postgresql, sqlite
 
 from app import clock
 from app.db import House
-from app.errors import refuse
+from app.errors import TooManyTries
 from app.people.models import Throttle
 
 _WAITS = (timedelta(seconds=15), timedelta(minutes=1), timedelta(minutes=5))  # never for good: nobody can shut a colleague out
@@ -25,8 +25,7 @@ def begin_try(house: House, free: Mapping[str, int]) -> None:
         rows = list(session.scalars(select(Throttle).where(Throttle.who.in_(free)).order_by(Throttle.who).with_for_update()))
         for row in rows:
             if row.until is not None and now < row.until:
-                seconds = int((row.until - now).total_seconds()) + 1
-                raise refuse("password", "Too many wrong tries.", f"Wait {seconds} seconds.", "Then try again, or ask an administrator.")
+                raise TooManyTries(int((row.until - now).total_seconds()) + 1)
         for row in rows:
             row.failures = 1 if now - row.last_at > _FORGOTTEN else row.failures + 1
             row.last_at = now

@@ -47,7 +47,7 @@ def open_batch(session: Session, by: By, batch: Named) -> Opening:
 
 
 def mix_batches(session: Session, by: By, part: str, parents: list[Named], *, expires_at: datetime | None = None) -> Named:
-    """A batch mixed here from others. It is open from now, and expires no later than the first of its parents."""
+    """A batch mixed here from others. It is open from now; neither its shelf life nor its pot life is longer than any parent's."""
     if len(parents) < 1:
         raise bad_input("A mix needs batches.", "parents", "None was named.", "Name the batches that went in.")
     lock(session, Item, sorted(parent.id for parent in parents))
@@ -58,10 +58,10 @@ def mix_batches(session: Session, by: By, part: str, parents: list[Named], *, ex
     mixed = _new_batch(session, by, found.id, "mixed here", min(limits) if limits else None)
     for parent in {parent.id for parent in parents}:
         session.add(Flow(e=by.e, child=mixed.id, parent=parent, kind="mix", walked=True, run=None, units=0))
-    life = found.body.pot_life_minutes
-    session.add(
-        Opening(e=by.e, batch=mixed.id, opened_at=by.happened_at, pot_life_ends_at=by.happened_at + timedelta(minutes=life) if life else None)
-    )
+    lives = list(_pot_lives(session, parents).values())
+    if found.body.pot_life_minutes:
+        lives.append(by.happened_at + timedelta(minutes=found.body.pot_life_minutes))
+    session.add(Opening(e=by.e, batch=mixed.id, opened_at=by.happened_at, pot_life_ends_at=min(lives, default=None)))
     session.flush()
     return mixed
 
@@ -71,15 +71,26 @@ def _parents_are_usable(session: Session, by: By, parents: list[Named]) -> None:
         return
     rows = {row.item: row for row in session.scalars(select(Batch).where(Batch.item.in_([p.id for p in parents])))}
     stops = stops_on(session, [parent.id for parent in parents])
-    zone = catalogue.site(session).zone
+    zone, lives = catalogue.site(session).zone, _pot_lives(session, parents)
     found = [
         Reason("material_lapsed", f"{parent.code} expired at {told(end, zone)}.", "Take a fresh one.")
         for parent in parents
         if (end := rows[parent.id].expires_at) is not None and by.happened_at > end
     ]
+    found += [
+        Reason("material_lapsed", f"The pot life of {parent.code} ended at {told(end, zone)}.", "Open a fresh one.")
+        for parent in parents
+        if (end := lives.get(parent.id)) is not None and by.happened_at > end
+    ]
     found += [Reason("material_held", f"{p.code} is on hold: {stops[p.id][0].reason}.", "Use another batch.") for p in parents if p.id in stops]
     if found:
         raise Refused("These batches may not be mixed.", *found)
+
+
+def _pot_lives(session: Session, batches: list[Named]) -> dict[int, datetime]:
+    """When the pot life of those ends that are open and have one."""
+    rows = session.execute(select(Opening.batch, Opening.pot_life_ends_at).where(Opening.batch.in_([one.id for one in batches])))
+    return {batch: ends for batch, ends in rows if ends is not None}
 
 
 def _new_batch(session: Session, by: By, part: int, supplier: str, expires_at: datetime | None) -> Named:

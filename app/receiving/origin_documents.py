@@ -97,7 +97,9 @@ def _known(session: Session, texts: set[str]) -> dict[str, set[Named]]:
     """The batches and wafers that each text names: by our code, or by an alias."""
     found: defaultdict[str, set[Named]] = defaultdict(set)
     wanted = sorted(text for text in texts if text.isprintable())
-    tidied = {codes.tidy(text): text for text in wanted}
+    tidied: defaultdict[str, list[str]] = defaultdict(list)  # a code may be spelled in several ways
+    for text in wanted:
+        tidied[codes.tidy(text)].append(text)
     for n in range(0, len(wanted), 5000):
         some = wanted[n : n + 5000]
         of_alias = select(Alias.value, Alias.kind, Alias.thing).where(Alias.value.in_(some), Alias.kind.in_(_KINDS), Alias.closed_e.is_(None))
@@ -105,7 +107,8 @@ def _known(session: Session, texts: set[str]) -> dict[str, set[Named]]:
             found[value].add(Named(kind, thing, ""))
         of_code = select(Code.code, Code.kind, Code.thing).where(Code.code.in_([codes.tidy(text) for text in some]), Code.kind.in_(_KINDS))
         for code, kind, thing in session.execute(of_code):
-            found[tidied[code]].add(Named(kind, thing, ""))
+            for text in tidied[code]:
+                found[text].add(Named(kind, thing, ""))
     return dict(found)
 
 

@@ -79,6 +79,13 @@ def test_a_document_is_linked_by_the_suppliers_number_and_shown(factory: Factory
         assert "RESIN-7" in page and f"/evidence/{file['number']}" in page
 
 
+def test_our_code_is_found_however_often_it_is_spelled_and_events_of_others_are_told(factory: Factory) -> None:
+    glue = factory.batch("GLUE")
+    spelled = [SENT | {"epcList": [f"https://supplier.example/batch/{code}"]} for code in (glue.code, glue.code.lower(), "HC-1")]
+    answer = send(client_of(factory), document(*spelled)).json()
+    assert ([(link["item"], link["event"]) for link in answer["links"]], answer["of_nothing_here"]) == ([(glue.code, 1), (glue.code, 2)], [3])
+
+
 def test_a_document_that_names_nothing_of_ours_or_two_things_is_refused(factory: Factory) -> None:
     client = client_of(factory)
     glue, more = factory.batch("GLUE"), factory.batch("GLUE")
