@@ -51,6 +51,7 @@ from app.people.tokens import make_token
 from app.receiving.die_map import Stated
 from app.receiving.panels import receive_panels
 from app.receiving.wafers import read_map_files, receive_wafers
+from tests.crossing import crossing
 
 HEAD = "time,wafer,die x,die y,panel,row,column\n"
 BAD = {(3, 0), (7, 2), (0, 4)}  # failing dies of the plain map, 10 x 10
@@ -267,6 +268,18 @@ def test_a_mark_that_is_taken_back_opens_the_judgement_that_rested_on_it(factory
     assert verdicts(factory)[3:] == ["cannot_tell"]
     factory.do("take_sample", lambda s, by: sample_cells(s, by, panels[0].id, [(4, 5)], "looked at", kept=True).item)
     factory.start("Plasma", lot)
+    assert found_by_check(factory) == []
+
+
+@pytest.mark.only_on("postgresql")
+def test_two_who_mark_the_last_cells_without_a_die_at_once_close_the_judgement(factory: Factory) -> None:
+    """Each would find the other's cell still good, and without a die: the line would stay open for ever."""
+    one, panels = wafer(factory, "A-1"), factory.panels(2)
+    attached(factory, panels, one)
+    send(factory, log_of(onto(one, panels[0], good_dies(19)) + onto(one, panels[1], good_dies(19, start=19))))
+    first = lambda s, by: mark_cells(s, by, panels[0].id, [(4, 5)], "no die").id  # noqa: E731
+    crossing(factory, first, "mark_cells", lambda: mark(factory, panels[1], [(4, 5)]))
+    assert verdicts(factory) == ["conforms"]
     assert found_by_check(factory) == []
 
 

@@ -6,12 +6,12 @@ import sys
 import threading
 from collections import Counter
 from collections.abc import Callable
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
 import pytest
-from sqlalchemy import select, text
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from app.catalogue.definitions import Part, Route, Step
@@ -44,6 +44,7 @@ from app.people.people import Certified, add_person, change_certificate, everyon
 from app.receiving.die_map import Stated
 from app.receiving.panels import receive_panels
 from app.receiving.wafers import read_map_files, receive_wafers
+from tests.crossing import crossing
 from tests.small_factory import Factory, named_lot, named_pack
 
 ROOT = Path(__file__).parent.parent.parent
@@ -132,32 +133,6 @@ def test_a_run_that_starts_just_before_a_change_over_goes_on_with_the_new_materi
     with factory.house.reading() as session:
         lines = ends.open_lines_of(session, session.get_one(Run, started[0]))
         assert [glue.id in session.scalars(select(Use.item).where(Use.line == line.id)).all() for line in lines] == [True]
-
-
-def crossing(factory: Factory, first: Callable[[Session, By], Any], action: str, second: Callable[[], Any]) -> Any:
-    """Does `first`, and before its commit lets `second` go as far as it can: to its end, or to where it waits. The answer of `second`, or why not."""
-    with ThreadPoolExecutor(1) as pool:
-        going: list[Future[Any]] = []
-
-        def verb(session: Session, by: By) -> Any:
-            done = first(session, by)
-            session.flush()
-            going[:] = going or [pool.submit(second)]
-            while not going[0].done() and not _somebody_waits(factory.house):
-                pass
-            return done
-
-        factory.do(action, verb)
-        try:
-            return going[0].result()
-        except Refused as refused:
-            return refused.kind
-
-
-def _somebody_waits(house: House) -> bool:
-    with house.reading() as session:
-        waiting = text("select count(*) from pg_stat_activity where datname = current_database() and wait_event_type = 'Lock'")
-        return bool(session.scalar(waiting))
 
 
 @pytest.mark.only_on("postgresql")

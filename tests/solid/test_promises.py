@@ -13,6 +13,7 @@ from benchmarks.backups import back_up_under_load
 from benchmarks.floor_load import make_floor
 from benchmarks.installations import installation
 from benchmarks.kills import TARGETS, kills
+from benchmarks.races import races
 from benchmarks.standby import lose_a_machine
 from benchmarks.troubles import Bench, Tried, client_stops, database_away, disk_full, full_file_system, out_of_memory, read_only, try_one, two_servers
 from benchmarks.upgrades import small_work, take_up_from_each
@@ -91,3 +92,11 @@ def test_no_command_works_on_another_schema(house: House, revision: str, words: 
     monkeypatch.setenv("REELROOT_DATABASE_URL", house.settings.url)
     with pytest.raises(Refused, match=words), open_house(house.data_dir):
         pytest.fail("it was opened")
+
+
+@pytest.mark.only_on("postgresql")  # SQLite has one writer
+def test_calls_at_the_same_moment_leave_one_winner_and_a_whole_record(database: str) -> None:
+    scenes = ["attaching", "sawing", "packed", "shipped", "held"]
+    found = races(database, bursts=len(scenes), only=scenes)
+    assert found.faults == []
+    assert (found.bursts, found.answers["200"] > len(scenes)) == (len(scenes), True)
