@@ -22,13 +22,12 @@ from app.floor.revisions import move_to_revision
 from app.journal.act import By
 from app.ledger.items import Lot
 from app.machines.bodies import Answer, LotCode, Name, Number, Signed
-from app.machines.calls import PROBLEMS, Call, QueryTold, calling
+from app.machines.calls import PROBLEMS, Call, Calling, QueryTold
 from app.machines.names import lot_named
 from app.naming.resolve import codes_of
 from app.people.doors import SEES_PEOPLE
 
 router = APIRouter(prefix="/api/v1", tags=["catalogue"], responses=PROBLEMS)
-Calling = Annotated[Call, Depends(calling)]
 Kind = Literal["part", "bin_table", "recipe", "product", "route", "station", "reason", "customer", "order", "site"]
 
 _EXAMPLE_TOML = """\

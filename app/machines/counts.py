@@ -3,16 +3,15 @@
 from datetime import datetime, timedelta
 from typing import Annotated
 
-from fastapi import APIRouter, Depends, Query
+from fastapi import APIRouter, Query
 from pydantic import Field
 
 from app import clock
 from app.genealogy.unclosed_counts import sums_by_station, unclosed
 from app.machines.bodies import Answer
-from app.machines.calls import PROBLEMS, Call, calling
+from app.machines.calls import PROBLEMS, Calling
 
 router = APIRouter(prefix="/api/v1", tags=["lists"], responses=PROBLEMS)
-Calling = Annotated[Call, Depends(calling)]
 
 
 class CountRowOut(Answer):

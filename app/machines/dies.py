@@ -3,16 +3,15 @@
 from dataclasses import asdict
 from typing import Annotated
 
-from fastapi import APIRouter, Depends, Query
+from fastapi import APIRouter, Query
 from pydantic import Field
 
 from app.genealogy.dies_inside import dies_inside, wafers_inside
 from app.machines.bodies import Answer, PanelCode, WaferCode
-from app.machines.calls import PROBLEMS, Call, calling
+from app.machines.calls import PROBLEMS, Calling
 from app.naming.resolve import resolve
 
 router = APIRouter(prefix="/api/v1", tags=["trace"], responses=PROBLEMS)
-Calling = Annotated[Call, Depends(calling)]
 
 
 class WaferInsideOut(Answer):

@@ -2,16 +2,15 @@
 
 from typing import Annotated
 
-from fastapi import APIRouter, Depends, Query
+from fastapi import APIRouter, Query
 from pydantic import Field
 
 from app.genealogy.differs import COMPARED, KINDS, MOST, differs
 from app.machines.bodies import Answer
-from app.machines.calls import PROBLEMS, Call, calling
+from app.machines.calls import PROBLEMS, Calling
 from app.naming.resolve import resolve
 
 router = APIRouter(prefix="/api/v1", tags=["trace"], responses=PROBLEMS)
-Calling = Annotated[Call, Depends(calling)]
 
 
 class SideOut(Answer):

@@ -14,10 +14,9 @@ from app.genealogy.exposure import ExposedRow, Exposure, exposure
 from app.genealogy.exposure_question import Question, suspects_of
 from app.genealogy.exposure_table import HEAD, exposure_csv
 from app.machines.bodies import Answer
-from app.machines.calls import PROBLEMS, Call, calling
+from app.machines.calls import PROBLEMS, Call, Calling, calling
 
 router = APIRouter(prefix="/api/v1", tags=["trace"], responses=PROBLEMS, dependencies=[Depends(calling)])  # who asks, before what is asked
-Calling = Annotated[Call, Depends(calling)]
 CSV: dict[int | str, dict[str, Any]] = {
     200: {"description": "CSV with a header", "content": {"text/csv": {"schema": {"type": "string"}, "example": ",".join(HEAD) + "\r\n"}}}
 }

@@ -1,8 +1,8 @@
 """What happens to panels and units on the floor, over the API: marks, scrap, samples, counts, at risk, dispositions, moves."""
 
-from typing import Annotated, Any
+from typing import Any
 
-from fastapi import APIRouter, Depends
+from fastapi import APIRouter
 from pydantic import Field
 from sqlalchemy.orm import Session
 
@@ -38,14 +38,13 @@ from app.machines.bodies import (
     Words,
     shown,
 )
-from app.machines.calls import PROBLEMS, Call, calling
+from app.machines.calls import PROBLEMS, Calling
 from app.machines.names import inside, line_numbered, lot_in, things_of
 from app.machines.placements import PlacementsJudgedOut
 from app.naming.resolve import code_of, resolve
 from app.packing.samples import sample_pockets
 
 router = APIRouter(prefix="/api/v1", tags=["floor"], responses=PROBLEMS)
-Calling = Annotated[Call, Depends(calling)]
 
 
 class MarksIn(Told):

@@ -1,9 +1,9 @@
 """Traces over the API."""
 
 from datetime import datetime
-from typing import Annotated, Any, Literal
+from typing import Any, Literal
 
-from fastapi import APIRouter, Depends
+from fastapi import APIRouter
 from fastapi.responses import Response
 from pydantic import Field
 from pydantic_core import to_json
@@ -12,12 +12,11 @@ from sqlalchemy.orm import Session
 from app.genealogy.tables import HEAD, trace_csv
 from app.genealogy.trace import Trace, trace_back, trace_forward
 from app.machines.bodies import Answer, InPath, LotCode, Number, RunCode, StationCode
-from app.machines.calls import PROBLEMS, Call, calling
+from app.machines.calls import PROBLEMS, Calling
 from app.machines.names import line_numbered, run_named
 from app.naming.resolve import Named, code_of, resolve
 
 router = APIRouter(prefix="/api/v1", tags=["trace"], responses=PROBLEMS)
-Calling = Annotated[Call, Depends(calling)]
 
 
 CSV: dict[int | str, dict[str, Any]] = {

@@ -1,8 +1,8 @@
 """Holds over the API: place, release, and what stops a thing."""
 
-from typing import Annotated, Any
+from typing import Any
 
-from fastapi import APIRouter, Depends
+from fastapi import APIRouter
 from pydantic import Field
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -18,12 +18,11 @@ from app.ledger.runs import Line
 from app.ledger.sets import panels_of
 from app.ledger.stops import Hold
 from app.machines.bodies import Answer, Before, Disposition, HoldCode, Limit, Moment, Name, Number, Signed, Told, Words
-from app.machines.calls import PROBLEMS, Call, calling
+from app.machines.calls import PROBLEMS, Calling
 from app.machines.names import line_numbered, panel_codes, run_named
 from app.naming.resolve import Named, code_of, resolve
 
 router = APIRouter(prefix="/api/v1", tags=["holds"], responses=PROBLEMS)
-Calling = Annotated[Call, Depends(calling)]
 STOPPED = ("wafer", "batch", "panel", "lot", "container", "sample", "pack", "run", "load", "station")
 
 

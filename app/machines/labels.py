@@ -1,14 +1,13 @@
 """Label data over the API."""
 
 import base64
-from typing import Annotated
 
-from fastapi import APIRouter, Depends
+from fastapi import APIRouter
 from pydantic import Field
 
 from app.labels.pack_label import pack_label
 from app.machines.bodies import Answer, PackCode
-from app.machines.calls import PROBLEMS, Call, calling
+from app.machines.calls import PROBLEMS, Calling
 from app.naming.resolve import resolve
 
 router = APIRouter(prefix="/api/v1", tags=["packing"], responses=PROBLEMS)
@@ -31,7 +30,7 @@ class LabelOut(Answer):
 
 
 @router.get("/packs/{pack}/label", summary="What stands on a closed pack's label")
-def label(pack: str, call: Annotated[Call, Depends(calling)]) -> LabelOut:
+def label(pack: str, call: Calling) -> LabelOut:
     with call.house.reading() as session:
         found = pack_label(session, resolve(session, pack, "pack"))
     fields = [LabelFieldOut(identifier=one.identifier, words=one.words, value=one.value) for one in found.fields]

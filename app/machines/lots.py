@@ -1,8 +1,8 @@
 """Lots and containers over the API: start, split, merge; put in, take out, pour."""
 
-from typing import Annotated, Any
+from typing import Any
 
-from fastapi import APIRouter, Depends
+from fastapi import APIRouter
 from pydantic import Field
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -33,12 +33,11 @@ from app.machines.bodies import (
     Units,
     shown,
 )
-from app.machines.calls import PROBLEMS, Call, calling
+from app.machines.calls import PROBLEMS, Call, Calling
 from app.machines.names import inside, lot_code, lot_in, lot_named, order_number, panel_codes, panels_of, things_of
 from app.naming.resolve import Named, candidates, code_of, codes_of, resolve
 
 router = APIRouter(prefix="/api/v1", tags=["floor"], responses=PROBLEMS)
-Calling = Annotated[Call, Depends(calling)]
 
 
 class ContainerIn(Told):

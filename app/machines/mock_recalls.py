@@ -3,15 +3,14 @@
 from datetime import datetime
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Depends
+from fastapi import APIRouter
 from pydantic import Field
 
 from app.genealogy.mock_recall import MOST_SEED, PastRecall, past_recall, past_recalls, record_recall, rehearsed
 from app.machines.bodies import Answer, APack, Before, InPath, Limit, PackCode, Told
-from app.machines.calls import PROBLEMS, Call, calling
+from app.machines.calls import PROBLEMS, Calling
 
 router = APIRouter(prefix="/api/v1", tags=["trace"], responses=PROBLEMS)
-Calling = Annotated[Call, Depends(calling)]
 
 
 class RecallIn(Told):

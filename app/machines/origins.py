@@ -4,18 +4,17 @@ from dataclasses import asdict
 from datetime import datetime
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Depends, File, UploadFile
+from fastapi import APIRouter, File, UploadFile
 from pydantic import Field
 from sqlalchemy.orm import Session
 
 from app.journal.act import By
 from app.machines.bodies import Answer, Number
-from app.machines.calls import PROBLEMS, Call, FormTold, calling
+from app.machines.calls import PROBLEMS, Calling, FormTold
 from app.naming.resolve import codes_of_items, resolve
 from app.receiving.origin_documents import import_origin_document, read_origin_file, told_of
 
 router = APIRouter(prefix="/api/v1", tags=["receiving"], responses=PROBLEMS)
-Calling = Annotated[Call, Depends(calling)]
 
 
 class LinkOut(Answer):

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Depends
+from fastapi import APIRouter
 from pydantic import BaseModel, ConfigDict, Field
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -37,7 +37,7 @@ from app.machines.bodies import (
     ValueIn,
     Words,
 )
-from app.machines.calls import PROBLEMS, Call, calling
+from app.machines.calls import PROBLEMS, Calling
 from app.machines.names import doer_of, lot_named, order_number, person_of, station_of, values_of
 from app.naming.resolve import code_of, codes_of, resolve
 from app.packing import fill, rework, shipping
@@ -45,7 +45,6 @@ from app.packing.contents import fills_of, units_of
 from app.packing.dry import is_opened, seal_pack
 
 router = APIRouter(prefix="/api/v1", tags=["packing"], responses=PROBLEMS)
-Calling = Annotated[Call, Depends(calling)]
 
 
 class PartIn(BaseModel):

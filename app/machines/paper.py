@@ -1,19 +1,18 @@
 """Back entry over the API: a lead enters, in order, what was done on paper while the server was down."""
 
-from typing import Annotated, Literal
+from typing import Literal
 
-from fastapi import APIRouter, Depends
+from fastapi import APIRouter
 from pydantic import Field
 
 from app.errors import not_allowed
 from app.machines import bodies
 from app.machines.bodies import Answer, AStation, Moment, Name, Number, ValueIn
-from app.machines.calls import PROBLEMS, Call, calling
+from app.machines.calls import PROBLEMS, Calling
 from app.machines.names import values_of
 from app.paper.back_entry import Told, enter
 
 router = APIRouter(prefix="/api/v1", tags=["paper"], responses=PROBLEMS)
-Calling = Annotated[Call, Depends(calling)]
 Verb = Literal["start", "finish", "singulate", "mount", "change over"]
 
 

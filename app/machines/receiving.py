@@ -4,7 +4,7 @@ from collections import defaultdict
 from datetime import datetime
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Depends, File, Form, UploadFile
+from fastapi import APIRouter, File, Form, UploadFile
 from pydantic import Field
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -33,7 +33,7 @@ from app.machines.bodies import (
     Told,
     WaferCode,
 )
-from app.machines.calls import PROBLEMS, Call, FormTold, calling
+from app.machines.calls import PROBLEMS, Calling, FormTold
 from app.naming.models import Alias
 from app.naming.resolve import codes_of, resolve
 from app.receiving.batches import mix_batches, open_batch, receive_batch
@@ -43,7 +43,6 @@ from app.receiving.panels import marks_between, receive_panels
 from app.receiving.wafers import correct_die_map, map_of, read_map_files, receive_wafers
 
 router = APIRouter(prefix="/api/v1", tags=["receiving"], responses=PROBLEMS)
-Calling = Annotated[Call, Depends(calling)]
 
 
 class MountedOut(Answer):

@@ -4,9 +4,9 @@ from collections.abc import Callable
 from dataclasses import fields
 from functools import cache
 from operator import attrgetter, mul
-from typing import Annotated, Any
+from typing import Any
 
-from fastapi import APIRouter, Depends
+from fastapi import APIRouter
 from fastapi.responses import Response
 from pydantic_core import to_json
 
@@ -15,12 +15,11 @@ from app.catalogue import queries as catalogue
 from app.genealogy.doings import Doing
 from app.genealogy.pack_page import PackShown
 from app.genealogy.record import Cure, Record, RecordLine, TestResults, record_of
-from app.machines.calls import PROBLEMS, Call, calling
+from app.machines.calls import PROBLEMS, Calling
 from app.machines.record_bodies import FillOnRecord, PackOnRecord, RecordOut, RecordRunOut
 from app.naming.resolve import resolve
 
 router = APIRouter(prefix="/api/v1", tags=["trace"], responses=PROBLEMS)
-Calling = Annotated[Call, Depends(calling)]
 
 
 @router.get("/record/{code}", summary="The whole record of a pack or lot", response_model=RecordOut)

@@ -1,9 +1,9 @@
 """Runs over the API: start, finish, interrupt, abort, void; their readings; what comes next."""
 
 from datetime import datetime
-from typing import Annotated, Any
+from typing import Any
 
-from fastapi import APIRouter, Depends
+from fastapi import APIRouter
 from pydantic import Field
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -37,13 +37,12 @@ from app.machines.bodies import (
     Words,
     shown,
 )
-from app.machines.calls import PROBLEMS, Call, calling
+from app.machines.calls import PROBLEMS, Calling
 from app.machines.names import doer_of, open_run, panel_codes, panels_of, person_of, run_named, said, station_of, things_of, values_of
 from app.naming.resolve import code_of, codes_of, resolve
 from app.ovens.judging import judge_run
 
 router = APIRouter(prefix="/api/v1", tags=["runs"], responses=PROBLEMS)
-Calling = Annotated[Call, Depends(calling)]
 
 
 class RunIn(ByPerson):

@@ -3,7 +3,7 @@
 from datetime import datetime, timedelta
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Depends, Query
+from fastapi import APIRouter, Query
 from pydantic import Field
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -30,12 +30,11 @@ from app.machines.bodies import (
     Told,
     Words,
 )
-from app.machines.calls import PROBLEMS, Call, calling
+from app.machines.calls import PROBLEMS, Calling
 from app.machines.names import doer_of, person_of, said, station_of
 from app.naming.resolve import codes_of, resolve
 
 router = APIRouter(prefix="/api/v1", tags=["floor"], responses=PROBLEMS)
-Calling = Annotated[Call, Depends(calling)]
 _MOST_DAYS = 92  # a quarter in one answer
 
 
