@@ -91,6 +91,7 @@ def correct_die_map(session: Session, by: By, wafer: Named, file: MapFile) -> Wa
     lock(session, Item, [wafer.id])
     if len(file.maps) != 1:
         raise bad_input("A correction is one map.", file.kept.name, f"The file has {len(file.maps)} wafers.", "Send the one that is meant.")
+    _must_not_be_of_another(session, wafer, file)
     before = session.scalar(select(WaferMap).where(WaferMap.wafer == wafer.id, WaferMap.closed_e.is_(None)))
     if before is not None:
         before.closed_e = by.e
@@ -125,6 +126,16 @@ def _must_be_new(session: Session, file: MapFile, name: str, so_named: Sequence[
     if known := tuples(session, _OF_PART, wafers=[wafer for (wafer,) in so_named], part=part):
         code = code_of(session, "wafer", known[0][0])
         raise bad_input(f"Wafer {name} is here already.", file.kept.name, f"It was received as {code}.", "Leave it out, or correct its map.")
+
+
+def _must_not_be_of_another(session: Session, wafer: Named, file: MapFile) -> None:
+    """A map that names another wafer of the part that is here is that one's."""
+    name, part = file.maps[0].wafer, session.get_one(Wafer, wafer.id).part
+    named = [item for (item,) in session.execute(_NAMED, {"name": name})] if name else []
+    so_named = [item for (item,) in tuples(session, _OF_PART, wafers=named, part=part)]
+    if so_named and wafer.id not in so_named:
+        why = f"The map is of {name}, which is {code_of(session, 'wafer', so_named[0])} here."
+        raise bad_input(f"The map of {wafer.code} was not corrected.", file.kept.name, why, "Send the map of the wafer that is meant.")
 
 
 def _must_be_of_part(session: Session, die_map: DieMap, file: MapFile, part: Part) -> None:

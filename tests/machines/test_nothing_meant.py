@@ -6,7 +6,7 @@ import pytest
 
 from app.catalogue.definitions import Product, Role, Route, Step
 from app.db import House
-from tests.machines.plant import Plant, plant
+from tests.machines.plant import MAP, Plant, plant
 
 CUT = Product(part_number="CUT", rows=4, columns=5, roles=(Role(role="red", part="WR"),), units_per_reel=30, bin_table="B")
 ROUTE = Route(product="CUT", revision="A", steps=(Step(key="cut", name="singulate", operation="singulate"),))
@@ -49,3 +49,10 @@ def test_nothing_is_scrapped_off_a_panel_whose_units_have_become_loose(do: Plant
         assert do.post("/scrap", 409, thing=panel, reason="dropped", **more)["kind"] == "finished"
     do.post("/scrap", thing=loose, units=3, reason="dropped")
     assert do.findings() == []
+
+
+def test_the_map_of_another_wafer_corrects_none(do: Plant) -> None:
+    wafer = do.wafer("RD-1")
+    do.wafer("RD-2")
+    for name, status in (("RD-2", 422), ("RD-1", 200)):
+        do.post(f"/wafers/{wafer}/map", status, files=[("file", ("map.txt", MAP.format(name).encode()))], passing="1")
