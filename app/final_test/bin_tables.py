@@ -42,7 +42,7 @@ def grades_at(session: Session, run: Run) -> dict[str, str]:
 
 def _line(session: Session, run: Run) -> Line:
     lines = list(session.scalars(select(Line).where(Line.run == run.id, Line.item.is_not(None)).order_by(Line.id)))
-    if not lines:
+    if not lines or run.operation != "test":
         raise bad_input("This run tests no loose lot.", "run", f"It is {run.operation}.", "Name a test run.")
     if len({line.item for line in lines}) > 1:
         why = "Nobody could tell whose units are in its bins."

@@ -5,7 +5,9 @@ from collections.abc import Sequence
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from app.errors import Reason, Refused
+from app.catalogue import queries as catalogue
+from app.catalogue.definitions import Route
+from app.errors import Reason, Refused, refuse
 from app.floor.containers import content_of, panels_leave_containers, put_item
 from app.floor.counting import count_units, opening
 from app.floor.ends import Value, finish_run
@@ -15,12 +17,14 @@ from app.floor.loose_stock import settle
 from app.floor.lots import panels_leave_lots
 from app.floor.marks import good_units
 from app.floor.moves import place_of
+from app.floor.progress import loose_begins
 from app.journal.act import By, lock
 from app.ledger.flows import Flow
 from app.ledger.items import Item, Lot
 from app.ledger.places import Move
 from app.ledger.runs import Line, Run
 from app.ledger.sets import panels_of
+from app.naming.resolve import code_of
 
 
 def singulate(
@@ -29,6 +33,7 @@ def singulate(
 ) -> Lot:  # fmt: skip
     """Ends the run and makes the loose lot. `counted`: units as counted afterwards, by which method, with what uncertainty."""
     lines = list(session.scalars(select(Line).where(Line.run == run.id, Line.set.is_not(None)).order_by(Line.id)))
+    _must_make_loose(session, by, run, lines)
     _must_be_alike(session, lines)
     panels = sorted({panel for line in lines for panel in panels_of(session, line.set or 0)})
     lock(session, Item, panels)  # or what someone marks or samples just now would be counted as good
@@ -69,6 +74,18 @@ def _into(session: Session, by: By, container: int, loose: Lot) -> Lot:
         put_item(session, by, container, loose.item)
         return loose
     return merge_loose(session, by, there[0], [loose.item])
+
+
+def _must_make_loose(session: Session, by: By, run: Run, lines: list[Line]) -> None:
+    """Only the step at which the route's units leave their cells: before it stands the barrier. A fact may tell of outside work that mixed sooner."""
+    what = f"Nothing of run {code_of(session, 'run', run.id)} was made loose."
+    if run.operation not in ("singulate", "outside work") or not lines:
+        raise refuse("not_next_step", what, f"It is {run.operation}{'' if lines else ' of no panels'}.", "End it as what it is.")
+    if lines[0].route is None or by.fact:
+        return
+    route: Route = catalogue.with_id(session, lines[0].route).body
+    if lines[0].step != (key := route.steps[loose_begins(route) - 1].key):
+        raise refuse("not_next_step", what, f"By its route units become loose at step {key}.", "End it, and let the panels come to that step.")
 
 
 def _must_be_alike(session: Session, lines: list[Line]) -> None:
