@@ -35,7 +35,7 @@ def receive_panels(
     size = (rows or part.rows, columns or part.columns)
     if not size[0] or not size[1]:
         raise bad_input("The panels' size is not known.", "rows", f"{part.number} has no rows and columns.", "State rows and columns.")
-    wanted: list[str | None] = list(marks) if marks else [None] * (count or 0)
+    wanted: list[str | None] = [mark.strip() for mark in marks] if marks else [None] * (count or 0)
     _check_marks(session, wanted)
     lock(session, Item, [frames.id])
     if not by.fact and (stops := stops_on(session, [frames.id])):
@@ -54,7 +54,7 @@ def receive_panels(
             ]
         )
         if mark and mark.upper() != code:
-            session.add(Alias(e=by.e, kind="panel", thing=item.id, whose="us", what="frame mark", value=mark.strip()))
+            session.add(Alias(e=by.e, kind="panel", thing=item.id, whose="us", what="frame mark", value=mark))
         panels.append(Named("panel", item.id, code))
     session.flush()
     return panels
@@ -92,7 +92,7 @@ def _is_panel_code(mark: str) -> bool:
 def _check_marks(session: Session, marks: list[str | None]) -> None:
     if not 0 < len(marks) <= _MOST:
         raise bad_input("No panels.", "marks", f"Between 1 and {_MOST} panels can be received at once.", "Give marks, a range or a count.")
-    given = [codes.tidy(mark) for mark in marks if mark]
+    given = [codes.tidy(mark) for mark in marks if mark is not None]
     for i, mark in enumerate(given):
         if not mark or len(mark) > 60 or not mark.isprintable():
             raise bad_input(
