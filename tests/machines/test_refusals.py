@@ -139,7 +139,16 @@ def test_every_kind_can_be_provoked(driver: Driver, house: House) -> None:
     do.post("/holds", subject=spare, reason="bent")
     do.cannot("held", "Attach", spare)
     _packs(do, long, side)
+    _guesses(do, signed["signed_by"])
     assert set(KINDS) - do.provoked == set()
+
+
+def _guesses(do: Driver, badge: str) -> None:
+    guess = {"product": "P", "revision": "A", "signed_by": badge, "password": "a guess"}
+    while (answer := do.send("/routes/approve", guess)).status_code == 403:
+        assert answer.json()["kind"] == "password"
+    assert int(answer.headers["retry-after"]) > 0
+    do.refused("too_many_tries", "/routes/approve", **guess)
 
 
 def _callers(do: Driver, operator: str, signed: dict[str, str], panels: list[str]) -> None:
