@@ -46,9 +46,9 @@ _NEAR = listed(
         (h.kind in ('wafer', 'batch') and h.subject in (select id from origin))
         or (h.kind = 'panel' and h.subject in :panels)
         or (h.kind in ('loose', 'sample', 'pack') and h.subject in :mixed)
-        or (h.kind = 'set' and exists (select 1 from member m where m."set" = h.subject and m.panel in :panels))
+        or (h.kind = 'set' and h.subject in (select id from travelled))
         or (h.kind = 'line' and h.subject in (select id from covered))
-        or (h.kind = 'run' and exists (select 1 from line l where l.run = h.subject and l.id in (select id from covered)))
+        or (h.kind = 'run' and h.subject in (select l.run from covered cross join line l where l.id = covered.id))
         or (h.kind = 'span' and exists (
             select 1 from covered cross join line l cross join run r
             where l.id = covered.id and r.id = l.run and (r.station = h.subject or covered.id < 0)
