@@ -31,6 +31,7 @@ from app.final_test.results_in import parquet_path
 from app.journal.models import Entry, entry_number
 from app.journal.sealing import write_file_of_seals
 from app.tables import Base  # all of them, or a backup would be of some rooms only
+from app.web import counted
 
 _AT_ONCE = 2000
 _PIECE = 1 << 20
@@ -57,15 +58,26 @@ def _write(house: House, temporary: Path, say: Progress) -> None:
             for table in Base.metadata.sorted_tables:
                 say(f"table {table.name}")
                 _add(archive, digests, f"tables/{table.name}.jsonl", _lines(session, table))
-            for digest in session.scalars(select(Evidence.digest).distinct()):
-                _add(archive, digests, f"evidence/{digest}", _pieces(path_of(house, digest)))
-            for digest in session.scalars(select(UnitFile.parquet).distinct()):
-                if (path := _results_path(house, digest)).is_file():  # `check` names one that is missing
-                    _add(archive, digests, f"unit_results/{digest}", _pieces(path))
+            missing = 0
+            for name, path in _files(house, session):
+                if path.is_file():
+                    _add(archive, digests, name, _pieces(path))
+                else:  # one that was lost must not keep all others from being backed up
+                    missing += 1
             manifest = {"made_at": clock.now().isoformat(), "revision": _revision(session), "digests": digests}
             _add_bytes(archive, "manifest.json", canonical_json(manifest).encode())
         file.flush()
         os.fsync(file.fileno())
+    if missing:
+        say(f"Take care: {counted(missing, 'file')} of evidence or unit results could not be backed up: missing. `reelroot check` names them.")
+
+
+def _files(house: House, session: Session) -> Iterator[tuple[str, Path]]:
+    """Evidence and unit results: their names in the archive, and where they should be."""
+    for digest in session.scalars(select(Evidence.digest).distinct()):
+        yield f"evidence/{digest}", path_of(house, digest)
+    for digest in session.scalars(select(UnitFile.parquet).distinct()):
+        yield f"unit_results/{digest}", _results_path(house, digest)
 
 
 def _results_path(house: House, digest: str) -> Path:

@@ -7,6 +7,7 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from io import BytesIO
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +19,7 @@ from app.backup import backup, restore, verify_archive
 from app.cli import FOUND, shell
 from app.db import House
 from app.errors import Refused
+from app.evidence.keep import keep_file, path_of, record_evidence
 from app.genealogy.checks import check
 from app.genealogy.trace import trace_back
 from app.journal.models import Entry
@@ -92,6 +94,20 @@ def test_a_backup_restores_into_an_empty_installation_and_numbers_go_on(house: H
         with pytest.raises(Refused) as caught:
             restore(new, archive)
     assert caught.value.kind == "changed"
+
+
+def test_a_lost_file_keeps_nothing_else_from_being_backed_up(house: House, fresh_house: Any, tmp_path: Path) -> None:
+    factory = Factory(house).load()
+    kept, lost = (keep_file(house, f"{name}.csv", BytesIO(name.encode())) for name in ("kept", "lost"))
+    factory.do("receive_wafers", lambda s, by: [record_evidence(s, by, one, "other") for one in (kept, lost)])
+    path_of(house, lost.digest).unlink()
+    said: list[str] = []
+    archive = backup(house, tmp_path / "all.tar.gz", said.append)
+    assert "1 file of evidence or unit results could not be backed up" in said[-1]
+    with fresh_house(_folder(tmp_path, "new")) as new:
+        restore(new, archive)
+        assert path_of(new, kept.digest).read_bytes() == b"kept"
+        assert lost.digest[:12] in " ".join(map(str, check(new)))
 
 
 def test_from_sqlite_into_either_database_and_back(fresh_house: Any, tmp_path: Path) -> None:
