@@ -2,17 +2,12 @@
 
 from app.db import House
 from tests.machines.plant import plant
-from tests.packing.test_oldest_first import MORE
+from tests.packing.test_oldest_first import MORE, binned
 
 
 def test_packs_of_different_orders_are_not_joined(house: House) -> None:
     with plant(house, *MORE) as do:
-        lot = do.lot(do.panels(2), product="BARE")
-        do.run("Scope", lot)
-        units = do.post(f"/runs/{do.start('Saw', lot)}/singulate")["lot"]
-        cold = do.post(f"/runs/{do.start('Reeler', units)}/bins", bins=[{"bin": "COLD", "units": 40}])["bins"][0]["lot"]
-        do.mount("Reeler", do.batch("TAPE"))
-        parts = [{"lot": cold, "units": 5}]
+        parts = [{"lot": binned(do, COLD=40)["COLD"], "units": 5}]
         seven, eight, also_seven = (
             do.post("/packs", station=do.at["Reeler"], parts=parts, line_clear=True, order=order)["pack"] for order in ("7", "8", "7")
         )

@@ -2,7 +2,7 @@
 
 from app.catalogue.definitions import Body, Customer, Order, Product, Route, Station, Step
 from app.db import House
-from tests.machines.plant import plant
+from tests.machines.plant import Plant, plant
 
 STEPS = (
     Step(key="1", name="look", operation="inspect", barrier=True), Step(key="2", name="break", operation="singulate"),
@@ -18,14 +18,19 @@ MORE: tuple[tuple[str, Body], ...] = (
 )
 
 
+def binned(do: Plant, **units: int) -> dict[str, str]:
+    """Loose lots by bin, of panels that hold 20 each, at a reeler with its tape on."""
+    lot = do.lot(do.panels(sum(units.values()) // 20), product="BARE")
+    do.run("Scope", lot)
+    loose = do.post(f"/runs/{do.start('Saw', lot)}/singulate")["lot"]
+    bins = [{"bin": name, "units": n} for name, n in units.items()]
+    do.mount("Reeler", do.batch("TAPE"))
+    return {one["bin"]: one["lot"] for one in do.post(f"/runs/{do.start('Reeler', loose)}/bins", bins=bins)["bins"]}
+
+
 def test_the_older_packs_named_are_of_the_same_bin_and_of_no_other_order(house: House) -> None:
     with plant(house, *MORE) as do:
-        lot = do.lot(do.panels(2), product="BARE")
-        do.run("Scope", lot)
-        units = do.post(f"/runs/{do.start('Saw', lot)}/singulate")["lot"]
-        tested = do.post(f"/runs/{do.start('Reeler', units)}/bins", bins=[{"bin": "WARM", "units": 10}, {"bin": "COLD", "units": 30}])["bins"]
-        of_bin = {one["bin"]: one["lot"] for one in tested}
-        do.mount("Reeler", do.batch("TAPE"))
+        of_bin = binned(do, WARM=10, COLD=30)
 
         def reel(bin_: str, order: str | None) -> str:
             parts = [{"lot": of_bin[bin_], "units": 5}]
@@ -38,11 +43,7 @@ def test_the_older_packs_named_are_of_the_same_bin_and_of_no_other_order(house: 
 
 def test_an_older_pack_is_where_its_corrected_move_says(house: House) -> None:
     with plant(house, *MORE) as do:
-        lot = do.lot(do.panels(1), product="BARE")
-        do.run("Scope", lot)
-        units = do.post(f"/runs/{do.start('Saw', lot)}/singulate")["lot"]
-        of_bin = do.post(f"/runs/{do.start('Reeler', units)}/bins", bins=[{"bin": "COLD", "units": 20}])["bins"][0]["lot"]
-        do.mount("Reeler", do.batch("TAPE"))
+        of_bin = binned(do, COLD=20)["COLD"]
         here, away, going = (
             str(do.post("/packs", station=do.at["Reeler"], parts=[{"lot": of_bin, "units": 5}], line_clear=True)["pack"]) for _ in range(3)
         )
