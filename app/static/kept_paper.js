@@ -34,11 +34,12 @@
   async function keep() {
     if (!document.querySelector("[data-area]")) return; // not an enrolled terminal
     const last = await kept();
-    if (last && Date.now() - last.at < EVERY && Date.now() >= last.at) return;
-    const answer = await fetch(SHEETS, { cache: "no-store" });
-    if (!answer.ok || answer.redirected) return; // not enrolled, or nobody signed in: what is kept stays
-    const html = await answer.text();
-    await shelf("readwrite", (sheets) => sheets.put({ html, at: Date.now() }, "newest"));
+    if (!last || Date.now() - last.at >= EVERY || Date.now() < last.at) {
+      const answer = await fetch(SHEETS, { cache: "no-store" });
+      if (!answer.ok || answer.redirected) return; // not enrolled, or nobody signed in: what is kept stays
+      const html = await answer.text();
+      await shelf("readwrite", (sheets) => sheets.put({ html, at: Date.now() }, "newest"));
+    }
     document.documentElement.dataset.paperKept = "yes";
   }
 

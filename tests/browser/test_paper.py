@@ -72,8 +72,9 @@ def test_a_terminal_keeps_its_area_s_sheets_and_shows_them_when_the_server_is_aw
         walk.go("/terminals").page.fill("[name=area]", "hall")
         walk.enter()
         walk.sign_in("Ada")
-        walk.go(f"/floor?station={stage.station('Attach')}")
         walk.page.wait_for_selector("html[data-paper-kept]")
+        walk.go(f"/floor?station={stage.station('Attach')}")
+        walk.page.wait_for_selector("html[data-paper-kept]")  # by the page before
         walk.page.keyboard.type(lot[:5], delay=2)
         walk.page.context.set_offline(True)  # in the middle of a scan
         walk.page.wait_for_selector(".kept input")
