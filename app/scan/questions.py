@@ -73,6 +73,7 @@ class Question:
     out_of: Named | None = None
     begun: tuple[Begun, ...] = ()  # panels that a run before may have begun
     load: str = ""  # of a cure: its load, whose page has what else may end it
+    recipe: str = ""  # of a cure that is not begun
     groups: tuple[Group, ...] = field(default=(), repr=False)
 
 
@@ -108,7 +109,7 @@ def _start_question(session: Session, named: Named, station: int, now: datetime,
         words=f"Start {step.name} on {named.code}{time}?", about=_about(session, named, groups, len(panels), of_lot), panels_here=len(panels),
         panels_done=done, panels_of_lot=of_lot, units=sum(would.facts.good.get(panel, 0) for panel in panels),
         loaded=tuple(would.facts.loaded), window_seconds=left, window_words=window, caution=step.caution, instruction=step.instruction,
-        standard_minutes=step.standard_minutes, asks_line_clear=step.operation in ("test", "tape"),
+        standard_minutes=step.standard_minutes, asks_line_clear=step.operation in ("test", "tape"), recipe=step.recipe or "",
         begun=tuple(may_have_begun(session, groups)), groups=tuple(groups),
     )  # fmt: skip
 

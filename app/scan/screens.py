@@ -58,8 +58,9 @@ def show(request: Request, session: Session, who: Caller, screen: Screen) -> Res
     question = screen.question
     missing = [one.key for one in question.to_enter if not screen.given.get(one.key)] if question else []
     may_load = screen.station is not None and (at_rest or (question is not None and question.verb == "start"))
+    filling = filling_at(session, screen.station.id) if screen.station and may_load else ""
     values: dict[str, Any] = {
-        "filling": filling_at(session, screen.station.id) if screen.station and may_load else "",
+        "filling": filling, "recipes": _recipes(session, screen.station, question) if screen.station and may_load and not filling else [],
         "station": screen.station, "station_name": _name(session, screen.station), "area": who.area, "asked_at": now.isoformat(), "row": here,
         "question": question, "missing": missing[0] if missing else "", "given": screen.given, "wrong": screen.wrong,
         "strip": route_strip(session, question.groups[0], now, around=3) if question and len(question.groups) == 1 else None,
@@ -94,6 +95,13 @@ def ago(moment: datetime, now: datetime) -> str:
 
 def _name(session: Session, station: Named | None) -> str:
     return catalogue.station(session, station.id).name if station else ""
+
+
+def _recipes(session: Session, station: Named, question: Question | None) -> list[str]:
+    """Those that a load may be begun for at an oven: the one that is asked about, or any; none at other stations."""
+    if "cure" not in catalogue.station(session, station.id).body.operations:
+        return []
+    return ([question.recipe] if question.recipe else []) if question else [one.name for one in catalogue.every(session, "recipe")]
 
 
 def _first(rows: list[StationRow], mine: list[int], station: Named | None) -> list[StationRow]:

@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from app.catalogue.definitions import Need, Product, ReasonEntry, Record, Role, Route, Station, Step, Window
+from app.catalogue.definitions import Need, Product, ReasonEntry, Recipe, Record, Role, Route, Station, Step, Window
 from app.codes import START_CARD
 from app.db import House
 from app.floor import containers, lots
@@ -39,6 +39,7 @@ MORE = (
     ("reason", ReasonEntry(name="back to work", of=("station",), state="productive")),
     ("reason", ReasonEntry(name="something else", of=("station",))),
     ("reason", ReasonEntry(name="wrong magazine", of=("void",))),
+    ("recipe", Recipe(name="C150", set_point_c=150, band_low_c=145, band_high_c=155, soak_minutes=60)),
 )
 PEOPLE = {"Ola": ("operate",), "Bo": ("operate",), "Lea": ("operate", "lead")}
 

@@ -309,10 +309,25 @@ def test_a_scan_outlives_a_server_that_goes_away(browser: "Browser", stage: Stag
     assert count(stage, Run) == before + 1, "sent three times with one key, done once"
 
 
+@pytest.mark.parametrize("script", [True, False], ids=["with script", "without script"])
+def test_a_load_is_begun_at_an_oven_and_left_again(browser: "Browser", stage: Stage, script: bool) -> None:
+    with terminal(browser, stage, script=script) as walk:
+        badge_and_pin(walk, stage.badges["Bo"])
+        walk.go(f"/floor?station={stage.station('Oven')}")
+        assert walk.field() == "scan", "the first key of a scan goes into the field, not into the choice of a recipe"
+        walk.page.select_option("select[name=recipe]", "C150")
+        walk.answered(lambda: walk.page.click("button:has-text('Begin a load')"))
+        assert walk.heading.endswith("being filled") and "recipe C150" in walk.main
+        walk.answered(lambda: walk.page.click("button:has-text('Cancel the load')"))
+        walk.go(f"/floor?station={stage.station('Oven')}")
+        assert walk.page.is_visible("button:has-text('Begin a load')")
+
+
 def test_every_screen_is_plain_to_all(browser: "Browser", stage: Stage) -> None:
     """axe finds nothing in either scheme; at each size nothing is too wide and nothing too small for a glove."""
     at, found = stage.station, []
-    box = magazine(stage, "Attach", "Plasma").code
+    box, lot = magazine(stage, "Attach", "Plasma").code, stage.factory.lot(stage.factory.panels(2))
+    stage.factory.run("Attach", lot)
     with terminal(browser, stage) as walk:
         found += _looked_at(walk, f"/sign-in?badge={stage.badges['Bo']}")
         badge_and_pin(walk, stage.badges["Bo"])
@@ -324,6 +339,7 @@ def test_every_screen_is_plain_to_all(browser: "Browser", stage: Stage) -> None:
         for path in (
             f"/floor?station={at('Bonder 31')}", bonding + box, bonding + magazine(stage).code, f"/floor?where={box}",
             f"/floor?ask={stage.badges['Ola']}", f"/floor/state?station={at('Scope')}", undo, "/floor/stations", "/floor/cards",
+            f"/floor?station={at('Oven')}", f"/floor?station={at('Oven')}&ask={lot.code}",
         ):  # fmt: skip
             found += _looked_at(walk, path)
         walk.go(bonding + box)
