@@ -59,11 +59,14 @@ class Forecast:
 
 @dataclass(frozen=True)
 class Line:
-    """What a forecast goes by: past times by key, minutes that are left, units an hour of all tapers, and what was begun on past days."""
+    """What a forecast goes by: past times by key, minutes that are left, units an hour of all tapers, and what was begun on past days.
+
+    `per_hour` None: nobody knows the rate, and nothing but what comes to the tapers limits what they do.
+    """
 
     times: Mapping[Any, Times]
     minutes: float
-    per_hour: float
+    per_hour: float | None
     starts: Mapping[int, Sequence[tuple[float, Job]]] = field(default_factory=dict)  # day -> (minutes after the moment, lots begun then)
 
 
@@ -78,7 +81,7 @@ def forecast(jobs: Sequence[Job], line: Line, so_far: int, seed: int, draws: int
     for which, one, of_one in begun:  # what was begun on the day of the draw is begun again
         again[which, : len(of_one)], their_units[which, : len(of_one)] = one, of_one
     units = np.broadcast_to(units, (draws, len(units)))
-    taped = _taped(np.concatenate([arrivals, again], axis=1), np.concatenate([units, their_units], axis=1), line.minutes, line.per_hour / 60)
+    taped = _taped(np.concatenate([arrivals, again], axis=1), np.concatenate([units, their_units], axis=1), line.minutes, line.per_hour)
     low, middle, high = (round(float(x)) for x in so_far + np.quantile(taped, SHARES))
     return Forecast(so_far, low, middle, high, draws)
 
@@ -92,7 +95,7 @@ def score(forecast: Forecast, truth: int) -> str:
 
 def _days(line: Line) -> Ints:
     """Past days on which anything was done; each is as likely."""
-    seen = [times.day for times in line.times.values()]
+    seen = [times.day for times in line.times.values() if len(times.day)]
     return np.unique(np.concatenate(seen)) if seen else np.zeros(1, dtype=np.int64)
 
 
@@ -154,7 +157,7 @@ class _Drawing:
         return np.asarray(np.where(drawn > spent, drawn, again) - spent, dtype=np.float64)
 
 
-def _taped(arrivals: Floats, units: Floats, minutes: float, per_minute: float) -> Floats:
+def _taped(arrivals: Floats, units: Floats, minutes: float, per_hour: float | None) -> Floats:
     """Units taped by the end in each draw: first come, first taped, one stream at the rate of all tapers.
 
     Who is never idle while something waits has done the least, over all moments, of what had come by then and what can be done from then on
@@ -163,6 +166,8 @@ def _taped(arrivals: Floats, units: Floats, minutes: float, per_minute: float) -
     order = np.argsort(arrivals, axis=1)
     left = np.maximum(0.0, minutes - np.take_along_axis(arrivals, order, axis=1))
     came = np.where(left > 0, np.take_along_axis(units, order, axis=1), 0.0)
+    if per_hour is None:
+        return np.asarray(came.sum(axis=1), dtype=np.float64)
     before = np.cumsum(came, axis=1) - came
-    done: Floats = np.minimum(came.sum(axis=1), (before + left * per_minute).min(axis=1, initial=np.inf))
+    done: Floats = np.minimum(came.sum(axis=1), (before + left * per_hour / 60).min(axis=1, initial=np.inf))
     return done

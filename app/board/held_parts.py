@@ -71,7 +71,7 @@ _NEAR = text("""
         select f.child from held_panel cross join flow f where f.parent = held_panel.id and f.kind = 'cells'
         union
         select f.child from held_loose cross join flow f
-        where f.parent = held_loose.id and f.kind in ('merge', 'split', 'carry', 'bin', 'untape', 'through')
+        where f.parent = held_loose.id and f.kind in ('merge', 'split', 'carry', 'bin', 'fill', 'repack', 'untape', 'through')
     )
     select held_panel.id, h.lot, 'panel' as kind
     from held_panel cross join member m cross join lot_holding h

@@ -30,6 +30,8 @@ class Mark:
 @lru_cache
 def end_of(due: date, zone: str) -> datetime:
     """A due day ends with its last moment in the site's zone."""
+    if due == date.max:  # how some systems write "at any time": no day comes after it
+        return datetime.max.replace(tzinfo=UTC)
     return datetime.combine(due + timedelta(days=1), time(), ZoneInfo(zone)).astimezone(UTC)
 
 

@@ -12,7 +12,6 @@ from typing import NamedTuple
 from sqlalchemy import bindparam, text
 from sqlalchemy.orm import Session
 
-from app.board.production_day import LONGEST_RUN
 from app.db import Moment
 from app.floor.bitmaps import count
 from app.floor.marks import good_cells
@@ -35,15 +34,18 @@ class OpenLot(NamedTuple):
 
 
 class Doing(NamedTuple):
-    """A step that was done for a set: on which line, when it ended, good units of how many panels as it began; `is_open`: its judgement is."""
+    """A step that was done for a set: on which line, when it ended, good units a panel as its run began; `is_open`: its judgement is.
+
+    `again`: the step comes again all the same, sent to rework, or by a test that left units without a bin.
+    """
 
     covered: int
     line: int
     step: str
     ended_at: datetime
-    units: int | None
-    panels: int
+    good: float | None
     is_open: bool
+    again: bool
 
 
 @dataclass(frozen=True)
@@ -115,7 +117,7 @@ def running_lines(session: Session, past: Past | None) -> tuple[dict[int, Runnin
     """By the set of panels at work, and by loose lot: a pack that is being filled is its lot at work."""
     of_sets: dict[int, Running] = {}
     of_lots: dict[int, Running] = {}
-    for row in session.execute(*((_RAN, {"at": past.at, "early": past.at - LONGEST_RUN}) if past else (_RUNNING,))):
+    for row in session.execute(*((_RAN, {"at": past.at}) if past else (_RUNNING,))):
         found, thing = (of_lots, row.lot) if row.panels is None else (of_sets, row.panels)
         found[thing] = Running(row.run, row.station, row.step, row.started_at, row.shelf)
     return of_sets, of_lots
@@ -172,18 +174,32 @@ _MAY_BE_SPENT = """
 """
 _SETS_OF = listed('select panel, "set" from member where panel in :panels', "panels")
 _AT_RISK = listed('select line, "set" from at_risk where line in :lines', "lines")
-# one row a step that was done for a set; sent to rework or voided, it is open again and does not count
-_DOINGS = listed("""
-    select c."set" as covered, l.id as line, l.step, l.ended_at, l.units, s.n as panels,
+# good units a panel as the run of a line `l` over the set `s` began: a change-over's new line has no count of its own, but one before it in the
+# run has
+GOOD_A_PANEL = """
+    coalesce(l.units * 1.0 / s.n, (
+        select b.units * 1.0 / whole.n from member m join line b on b."set" = m."set" join panel_set whole on whole.id = b."set"
+        where m.panel = (select min(one.panel) from member one where one."set" = l."set") and b.run = l.run and b.units is not null
+        order by b.id limit 1
+    ))
+"""
+# one row a step that was done for a set; sent to rework, it is open again; voided, it never was
+_DOINGS = listed(
+    f"""
+    select c."set" as covered, l.id as line, l.step, l.ended_at, cast({GOOD_A_PANEL} as double precision) as good,
         case when l.judged is not null and not exists (
             select 1 from judgement j where j.line = l.id and not exists (select 1 from judgement later where later.replaces = j.id)
             and (j.verdict = 'conforms' or exists (select 1 from disposition d where d.judgement = j.id))
-        ) then 1 else 0 end as is_open
-    from cover c join line l on l.id = c.line join panel_set s on s.id = c."set"
+        ) then 1 else 0 end as is_open,
+        case when exists (
+            select 1 from judgement j join disposition d on d.judgement = j.id where j.line = l.id and d.what = 'rework' and d.e <= :e
+        ) then 1 else 0 end as again
+    from cover c join line l on l.id = c.line join panel_set s on s.id = l."set"
     where c."set" in :sets and c.done and c.e <= :e and l.step is not null
-    and not exists (select 1 from judgement j join disposition d on d.judgement = j.id where j.line = l.id and d.what = 'rework' and d.e <= :e)
     and not exists (select 1 from run_void v where v.run = l.run and v.e <= :e)
-""", "sets").columns(ended_at=Moment())
+""",
+    "sets",
+).columns(ended_at=Moment())
 _RUNNING = text("""
     select l."set" as panels, l.lot, l.step, l.shelf, r.id as run, r.station, r.started_at
     from run r cross join line l
@@ -192,12 +208,16 @@ _RUNNING = text("""
 _RAN = (
     text("""
     select l."set" as panels, l.lot, l.step, l.shelf, r.id as run, r.station, r.started_at
-    from thing t cross join run r cross join line l
-    where t.kind = 'station' and r.station = t.id and r.started_at >= :early and r.started_at < :at and (r.ended_at is null or r.ended_at > :at)
-      and l.run = r.id and l.started_at < :at and (l.ended_at is null or l.ended_at > :at)
+    from (
+        select r.id, r.station, r.started_at from thing t cross join run r
+        where t.kind = 'station' and r.station = t.id and r.ended_at > :at and r.ended_at < 'infinity'
+        union all
+        select r.id, r.station, r.started_at from run r where r.closed_e is null
+    ) r cross join line l
+    where r.started_at < :at and l.run = r.id and l.started_at < :at and (l.ended_at is null or l.ended_at > :at)
       and not exists (select 1 from run_void v where v.run = r.id)
 """)
-    .bindparams(bindparam("at", type_=Moment()), bindparam("early", type_=Moment()))
+    .bindparams(bindparam("at", type_=Moment()))
     .columns(started_at=Moment())
 )
 _LOADING = text("""

@@ -114,7 +114,8 @@ class _Known:
         books = amounts(self.session, [lot.item for lot in loose])
         for lot in loose:
             ended = [one for one in stand[lot.item].doings if self._had_ended(one.ended_at)]
-            done = [Doing(0, one.line, one.step, one.ended_at, None, 0, is_open=False) for one in ended]
+            again = stand[lot.item].left_over
+            done = [Doing(0, one.line, one.step, one.ended_at, None, is_open=False, again=one.step in again) for one in ended]
             postings = [one for one in books[lot.item].postings if self.past is None or one.e <= self.past.e]
             units = sum(one.units if one.what == "in" else -one.units for one in postings)
             if units > 0:
@@ -125,13 +126,12 @@ class _Known:
 
     def _part(self, lot: OpenLot, sets: frozenset[int], n: int) -> Part:
         done = sorted({doing.line: doing for one in sets for doing in self.doings.get(one, ())}.values(), key=_line)
-        last = done[-1] if done else None
         product = self.products[lot.product]
-        units = last.units * n // last.panels if last and last.units is not None and last.panels else n * product.rows * product.columns
+        good = next((doing.good for doing in reversed(done) if doing.good is not None), product.rows * product.columns)
         running = next((self.running[one] for one in sets & self.running.keys()), None)
         loading = next((self.loading[one] for one in sets & self.loading.keys()), None)
-        at_risk = any(doing.is_open and self.signed.get(doing.line, set()) & sets for doing in done)
-        return self._standing(lot, done, n, units, running, loading, (), at_risk=at_risk)
+        at_risk = any(doing.is_open and not doing.again and self.signed.get(doing.line, set()) & sets for doing in done)
+        return self._standing(lot, done, n, round(n * good), running, loading, (), at_risk=at_risk)
 
     def _standing(
         self, lot: OpenLot, done: Sequence[Doing], panels: int, units: int, running: Running | None, loading: tuple[int, str] | None,
@@ -139,12 +139,13 @@ class _Known:
     ) -> Part:  # fmt: skip
         route = self.routes.get(lot.route or 0)
         steps = route.steps[loose_begins(route) if lot.form == "loose" else 0 :] if route else ()
-        finished = {doing.step for doing in done}
+        counted = tuple(doing for doing in done if not doing.again)
+        finished = {doing.step for doing in counted}
         following = next((step.key for step in steps if step.key not in finished), None)
         step = running.step if running and running.step else following
         since = running.since if running else max(map(_ended_at, done), default=lot.made_at)
         return Part(
-            lot, panels, units, step, since, tuple(done), running,
+            lot, panels, units, step, since, counted, running,
             loading[0] if loading else None, (loading[1] if loading else None) or (running.shelf if running else None), stops,
             place=self.places.get(lot.item, ""), is_at_risk=at_risk,
         )  # fmt: skip

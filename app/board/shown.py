@@ -29,7 +29,8 @@ def shown(today: Today, truth: int | None = None) -> Band:
     return Band(
         today.day.name, forecast_band(one.so_far, one.low, one.middle, one.high, words, truth),
         f"{one.so_far:,}", f"{one.low:,}", f"{one.middle:,}", f"{one.high:,}", "" if truth is None else f"{truth:,}",
-        f"{today.held:,}" if today.held else "", f"{today.overdue:,}" if today.overdue else "", f"{today.per_hour:,.0f}",
+        f"{today.held:,}" if today.held else "", f"{today.overdue:,}" if today.overdue else "",
+        "" if today.per_hour is None else f"{today.per_hour:,.0f}",
     )  # fmt: skip
 
 

@@ -11,7 +11,7 @@ from datetime import datetime, timedelta
 from functools import cache, partial
 from typing import Any, NamedTuple
 
-from sqlalchemy import bindparam, select, text
+from sqlalchemy import bindparam, func, select, text
 from sqlalchemy.orm import Session
 
 from app.board.forecast import Forecast, Job, Line, forecast
@@ -19,38 +19,43 @@ from app.board.marks import quantile
 from app.board.open_rows import Past
 from app.board.paces import Paces
 from app.board.parts import Part, Parts
-from app.board.production_day import LONGEST_RUN, Span
+from app.board.production_day import Span
 from app.catalogue.definitions import Route
 from app.db import Moment
 from app.floor.progress import loose_begins
 from app.journal.models import Entry
+from app.journal.since import first_since
 
 _QUICK = 0.02  # a lot that even the quickest doings would not bring to the tapers in time is left out
 
 
 def taped(session: Session, begin: datetime, end: datetime) -> int:
     """Units in packs whose taping ended in a span."""
-    return int(session.scalar(_TAPED, {"early": begin - LONGEST_RUN, "begin": begin, "end": end}) or 0)
+    return int(session.scalar(_TAPED, {"begin": begin, "end": end}) or 0)
 
 
 def past_at(session: Session, at: datetime) -> Past:
-    """What was known at a moment: the entries before the newest that had happened by then. Facts told later are no part of it."""
-    query = select(Entry.id).where(Entry.happened_at < at, Entry.fact.is_(False)).order_by(Entry.id.desc()).limit(1)
-    return Past(session.scalar(query) or 0, at)
+    """What was known at a moment: the entries before the first of what happened then or later. What was told late is no part of it."""
+    later = select(Entry.id).where(Entry.id >= first_since(session, at), Entry.happened_at >= at).order_by(Entry.id).limit(1)
+    first = session.scalar(later) or (session.scalar(select(func.max(Entry.id))) or 0) + 1
+    return Past(first - 1, at)
 
 
 @dataclass(frozen=True)
 class Today:
-    """A day's forecast from one moment on. `held`: units on hold, which no draw tapes; `overdue`: units that wait longer than anything did."""
+    """A day's forecast from one moment on. `held`: units on hold, which no draw tapes; `overdue`: units that wait longer than anything did.
+
+    `per_hour`: of the tapers that are up; None where one of them has no rate in the catalogue.
+    """
 
     day: Span
     forecast: Forecast
     held: int
     overdue: int
-    per_hour: float
+    per_hour: float | None
 
 
-def ahead(parts: Parts, paces: Paces, day: Span, now: datetime, so_far: int, per_hour: float) -> Today:
+def ahead(parts: Parts, paces: Paces, day: Span, now: datetime, so_far: int, per_hour: float | None) -> Today:
     """The forecast for the end of `day` as it stands `now`. The seed is the day's number: the same moment gives the same band."""
     free = [part for part in parts.parts if not part.stops and part.lot.grade != "reject" and part.step is not None and not part.is_in_stock]
     held = sum(part.units for part in parts.parts if part.stops)
@@ -136,8 +141,8 @@ def _quickest(paces: Paces, steps: tuple[Any, ...]) -> float:
 _TAPED = text("""
     select sum(f.units) from flow f where f.kind = 'fill' and f.child in (
         select distinct l.item from thing t cross join run r cross join line l
-        where t.kind = 'station' and r.station = t.id and r.started_at >= :early and r.started_at < :end
+        where t.kind = 'station' and r.station = t.id
           and r.operation = 'tape' and r.ended_at >= :begin and r.ended_at < :end and l.run = r.id and l.item is not null
           and not exists (select 1 from run_void v where v.run = r.id)
     )
-""").bindparams(*(bindparam(name, type_=Moment()) for name in ("early", "begin", "end")))
+""").bindparams(*(bindparam(name, type_=Moment()) for name in ("begin", "end")))

@@ -5,25 +5,33 @@ from datetime import date, timedelta
 from typing import Any
 
 import pytest
-from sqlalchemy import event
+from sqlalchemy import event, select
 
+from app import clock
 from app.board.production_day import the_day
 from app.board.remembered import Remembered
 from app.board.shift_report import shift_report
+from app.board.taped import past_at
 from app.board.whole import Board, board
 from app.board.work import Row
 from app.catalogue import queries as catalogue
 from app.db import House
 from app.floor.at_risk import go_on_at_risk
+from app.floor.dispositions import dispose
+from app.floor.ends import Said, interrupt_run
 from app.floor.lots import start_lot
 from app.floor.moves import move_item
 from app.floor.scrap import scrap_panel, scrap_units
 from app.floor.station_states import set_state
 from app.holds.place import place_hold
+from app.ledger.judgements import Judgement
+from app.ledger.runs import Run, StationState
 from app.ledger.sets import panels_of_lot
 from app.naming.resolve import Named, code_of
-from tests.board.line import NOON, binned, cut, line, lot, minutes, reel, run
-from tests.small_factory import Factory
+from app.packing.fill import Part, fill_pack
+from app.packing.rework import re_reel, take_off_tape
+from tests.board.line import MORE, NOON, binned, cut, line, loose_lot, lot, minutes, reel, run
+from tests.small_factory import Factory, named_lot, named_pack
 
 
 @pytest.fixture
@@ -274,3 +282,82 @@ def _day(factory: Factory) -> Any:
         return the_day(catalogue.site(session), date(2026, 3, 4))
 
 
+def test_what_an_interrupted_run_had_done_has_its_own_units(factory: Factory) -> None:
+    one = lot(factory, 4, NOON - timedelta(hours=5))
+    number = factory.start("Plasma", one, at=NOON - timedelta(hours=4))
+    with factory.house.reading() as session:
+        said = Said(done=panels_of_lot(session, one.id)[:1], in_work=[])
+    factory.do("interrupt_run", lambda s, by: len(interrupt_run(s, by, s.get_one(Run, number), said)), happened_at=NOON - timedelta(hours=3))
+    assert [(r.key, r.panels, r.units) for r in seen(factory).rows] == [("plasma", 3, 60), ("bond", 1, 20)]
+
+
+def test_units_that_a_test_left_without_a_bin_wait_for_the_test(factory: Factory) -> None:
+    loose = loose_lot(factory, 2)
+    binned(factory, loose, 30)
+    assert {r.key: r.units for r in seen(factory, clock.now()).rows} == {"test": 10, "tape": 30}
+
+
+def test_what_was_sent_to_rework_waits_since_it_was_last_worked_on(factory: Factory) -> None:
+    one = lot(factory, 2, NOON - timedelta(hours=30))
+    run(factory, "Plasma", one, NOON - timedelta(hours=4), took=20)
+    run(factory, "Bond 1", one, NOON - timedelta(hours=2), took=60, pull=1.0)
+    with factory.house.reading() as session:
+        judged = session.scalars(select(Judgement.line)).one()
+    factory.do("dispose", lambda s, by: dispose(s, by, judged, "rework", "bond again").id)
+    (found,) = row(seen(factory), "bond").lots
+    assert found.since == NOON - timedelta(hours=1)
+
+
+def test_an_order_without_an_end_is_never_late(house: House) -> None:
+    """Some systems write the last day there is where no day was agreed."""
+    more = [(kind, body.model_copy(update={"due": date.max}) if kind == "order" else body) for kind, body in MORE]
+    factory = Factory(house).load(*more)
+    lot(factory, 1)
+    assert (seen(factory, clock.now()).lots, seen(factory, clock.now()).late) == (1, 0)
+
+
+def test_a_hold_on_a_reel_is_seen_on_what_came_off_its_tape_after_it_was_wound_anew(factory: Factory) -> None:
+    first = reel(factory, binned(factory, loose_lot(factory, 2), 40), 30)
+    factory.do("place_hold", lambda s, by: place_hold(s, by, first, "bent pockets").id)
+    again = factory.do("re_reel", lambda s, by: named_pack(s, re_reel(s, by, first).item), fact=True)
+    off = factory.do("take_off_tape", lambda s, by: named_lot(s, take_off_tape(s, by, again).item), fact=True)
+    assert [one.state for each in seen(factory, clock.now()).rows for one in each.lots if one.code == off.code] == ["held"]
+
+
+def test_what_was_told_late_is_no_part_of_what_was_known(factory: Factory, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each is recorded when it happens, but for the last: it happened before the day, and was recorded at its end."""
+    day = _day(factory)
+    for happened, recorded in ((-2.0, -2.0), (3.0, 3.0), (-1.0, 15.0)):
+        at, now = (day.begin + timedelta(hours=hours) for hours in (happened, recorded))
+        monkeypatch.setattr("app.clock.now", lambda now=now: now)
+        factory.do("set_station_state", lambda s, by: set_state(s, by, factory.things["Oven"], "standby", "no load").id, happened_at=at)
+    with factory.house.reading() as session:
+        known = past_at(session, day.begin).e
+        states = session.scalars(select(StationState.e).order_by(StationState.id)).all()
+    assert states[0] <= known < states[1]
+
+
+def test_what_is_told_late_of_yesterday_counts_in_what_came_true(factory: Factory) -> None:
+    memory, now = Remembered(), NOON
+    loose = loose_lot(factory, 2)
+    bin_lot = binned(factory, loose, 40)
+
+    def truth() -> int:
+        with factory.house.reading() as session:
+            return board(session, memory, now).yesterday.truth
+
+    assert truth() == 0
+    factory.do(
+        "fill_pack",
+        lambda s, by: fill_pack(s, by, factory.things["Taper"], [Part(bin_lot, 30)], size=30, line_clear=True).item,
+        happened_at=NOON - timedelta(hours=20), fact=True,
+    )  # fmt: skip
+    assert truth() == 30
+
+
+def test_tapers_without_a_rate_limit_nothing(factory: Factory) -> None:
+    """No rate is known of the only taper: what is at it is expected, and not nothing."""
+    binned(factory, loose_lot(factory, 2), 40)
+    found = seen(factory, clock.now()).today
+    assert found.per_hour is None
+    assert found.forecast.high == 40

@@ -88,6 +88,12 @@ def test_nothing_on_its_way_leaves_what_was_taped() -> None:
     assert forecast([], line(300, 60_000), 12, seed=1) == Forecast(12, 12, 12, 12, 400)
 
 
+def test_a_step_that_no_lot_came_to_says_nothing_of_any_day() -> None:
+    """After a holiday reels may have been bagged alone: packs waited for nothing, and no day is known."""
+    nothing = Times(np.array([]), np.array([]), np.array([]))
+    assert forecast([Job(100, STEPS)], line(60, 6000, dry=nothing), 7, seed=1).so_far == 7
+
+
 @pytest.mark.parametrize(("truth", "words"), [(9, "below the band"), (10, "inside the band"), (30, "inside the band"), (31, "above the band")])
 def test_a_forecast_is_scored(truth: int, words: str) -> None:
     assert score(Forecast(0, 10, 20, 30, 400), truth) == words
