@@ -55,7 +55,7 @@ def overrides(session: Session, span: Span) -> list[Override]:
         Override(f"{judged} judgement", "concession", n, 0) for judged, n in session.execute(decided.group_by(Line.judged).order_by(Line.judged))
     ]
     signed = select(func.count()).select_from(CountEntry).join(Entry, Entry.id == CountEntry.e)
-    signed = signed.where(CountEntry.kind == "difference", CountEntry.within.is_(False), *happened(span, first, CountEntry.e))
+    signed = signed.where(*signed_for(), *happened(span, first, CountEntry.e))
     told = select(func.count()).select_from(Hold).join(Entry, Entry.id == Hold.e)
     told = told.where(Hold.automatic, cast(Hold.reason, Text).startswith(TOLD_AS_FACT), *happened(span, first, Hold.e))
     found += [
@@ -63,6 +63,11 @@ def overrides(session: Session, span: Span) -> list[Override]:
         Override("gates of a start", "told as a fact, and held", session.scalar(told) or 0, 0),
     ]
     return [one for one in found if one.how_many]
+
+
+def signed_for() -> Sequence[ColumnElement[bool]]:
+    """Conditions on count entries: a difference that someone signed for, and that was not taken back."""
+    return CountEntry.kind == "difference", CountEntry.within.is_(False), CountEntry.closed_e.is_(None)
 
 
 def first_entry(session: Session, span: Span) -> int:

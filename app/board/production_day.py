@@ -6,8 +6,6 @@ from zoneinfo import ZoneInfo
 
 from app.catalogue.definitions import Site
 
-LONGEST_RUN = timedelta(days=2)  # a run that was open in a span began no longer before it: an oven's longest is a day
-
 
 @dataclass(frozen=True)
 class Span:

@@ -1,5 +1,6 @@
 """What a shift did, in numbers that stand in the record: for one page of paper, with the journal's newest digest on it."""
 
+from collections import Counter, defaultdict
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -8,8 +9,8 @@ from sqlalchemy import bindparam, func, select, text
 from sqlalchemy.orm import Session
 
 from app.board.effectiveness import StateHours
-from app.board.overrides import Override, first_entry, happened, overrides
-from app.board.production_day import LONGEST_RUN, Span
+from app.board.overrides import Override, first_entry, happened, overrides, signed_for
+from app.board.production_day import Span
 from app.board.stations import hours_by_state
 from app.board.taped import taped
 from app.catalogue import queries as catalogue
@@ -87,17 +88,18 @@ def _lots_started(session: Session, span: Span, first: int) -> int:
 
 
 def _finished(session: Session, span: Span) -> tuple[Finished, ...]:
-    rows = session.execute(_FINISHED, {"early": span.begin - LONGEST_RUN, "begin": span.begin, "end": span.end}).all()
+    rows = session.execute(_FINISHED, {"begin": span.begin, "end": span.end}).all()
     routes = catalogue.with_ids(session, sorted({row.route for row in rows}))
-    found: dict[str, Finished] = {}
+    runs: defaultdict[str, set[int]] = defaultdict(set)  # one that had lots of two routes is one run
+    panels: Counter[str] = Counter()
     order: dict[str, int] = {}
     for row in rows:
         for i, step in enumerate(routes[row.route].body.steps):
             if step.key == row.step:
-                before = found.get(step.name, Finished(step.name, 0, 0))
-                found[step.name] = Finished(step.name, before.runs + row.runs, before.panels + int(row.panels or 0))
+                runs[step.name].add(row.run)
+                panels[step.name] += int(row.panels or 0)
                 order[step.name] = max(i, order.get(step.name, 0))
-    return tuple(sorted(found.values(), key=lambda one: order[one.step]))
+    return tuple(Finished(name, len(runs[name]), panels[name]) for name in sorted(runs, key=order.__getitem__))
 
 
 def _by_reason(session: Session, span: Span, first: int, table: Any, units: Any, which: Any) -> tuple[tuple[str, int], ...]:
@@ -125,10 +127,11 @@ def _hours(session: Session, span: Span) -> tuple[tuple[str, StateHours], ...]:
 
 def _differences(session: Session, span: Span, first: int) -> tuple[tuple[str, int, str], ...]:
     query = select(CountEntry.item, CountEntry.units, CountEntry.reason).join(Entry, Entry.id == CountEntry.e)
-    query = query.where(CountEntry.kind == "difference", CountEntry.within.is_(False), *happened(span, first, CountEntry.e))
+    query = query.where(*signed_for(), *happened(span, first, CountEntry.e))
     query = query.order_by(CountEntry.e, CountEntry.id)
     rows = session.execute(query).all()
-    names = codes_of(session, "lot", [item for item, *_ in rows]) | codes_of(session, "panel", [item for item, *_ in rows])
+    items = [item for item, *_ in rows]
+    names = {item: code for kind in ("lot", "panel", "batch") for item, code in codes_of(session, kind, items).items()}
     return tuple((names.get(item, ""), units, reason) for item, units, reason in rows)
 
 
@@ -138,11 +141,11 @@ _RAN = text("""
       and not exists (select 1 from run_void v where v.run = r.id)
 """).bindparams(bindparam("begin", type_=Moment()), bindparam("end", type_=Moment()))
 _FINISHED = text("""
-    select l.route, l.step, count(distinct r.id) as runs, sum((select sum(s.n) from cover c join panel_set s on s.id = c."set"
+    select l.route, l.step, r.id as run, sum((select sum(s.n) from cover c join panel_set s on s.id = c."set"
         where c.line = l.id and c.done)) as panels
     from thing t cross join run r cross join line l
-    where t.kind = 'station' and r.station = t.id and r.started_at >= :early and r.started_at < :end
+    where t.kind = 'station' and r.station = t.id
       and r.ended_at >= :begin and r.ended_at < :end and r.outcome = 'done'
       and l.run = r.id and l.step is not null and l.route is not null and not exists (select 1 from run_void v where v.run = r.id)
-    group by l.route, l.step
-""").bindparams(*(bindparam(name, type_=Moment()) for name in ("early", "begin", "end")))
+    group by l.route, l.step, r.id
+""").bindparams(*(bindparam(name, type_=Moment()) for name in ("begin", "end")))
