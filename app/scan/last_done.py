@@ -8,7 +8,9 @@ from typing import Any
 from sqlalchemy import JSON, BigInteger, select
 from sqlalchemy.orm import Session
 
+from app import codes
 from app.catalogue import queries as catalogue
+from app.catalogue.models import Thing
 from app.db import Moment
 from app.errors import NotFound, Reason, Refused, unknown
 from app.floor.attendance import leave
@@ -21,7 +23,9 @@ from app.journal.actions import ACTIONS
 from app.journal.models import Entry
 from app.ledger.runs import Run, StationState
 from app.listed import ask, listed
+from app.naming.models import Code
 from app.naming.resolve import Named, code_of, resolve
+from app.people.models import Person
 
 _SHOWN = 5
 _LOOKED_THROUGH = 5000  # newest entries: half a day of a busy plant; who did nothing since has nothing here
@@ -57,7 +61,9 @@ class Undo:
 def last_done(session: Session, person: int | None, duties: frozenset[str], station: Named | None, now: datetime) -> list[Done]:
     """Newest first: what this person did, and what anybody did at the station."""
     entries = ask(session, _LAST, station=station.id if station else None, person=person)
-    return [_row(entry, person, duties, now, station.code if station else "") for entry in entries]
+    here = station.code if station else ""
+    names = _names(session, {one for entry in entries for one in _called(entry) if one != here})
+    return [_row(entry, person, duties, now, here, names) for entry in entries]
 
 
 def undo_of(session: Session, number: int) -> Undo:
@@ -74,12 +80,12 @@ def undo_of(session: Session, number: int) -> Undo:
     raise Refused("That is not taken back here.", Reason("finished", why, "Ask a lead."))
 
 
-def _row(entry: Any, person: int | None, duties: frozenset[str], now: datetime, station: str) -> Done:
+def _row(entry: Any, person: int | None, duties: frozenset[str], now: datetime, here: str, names: dict[str, str]) -> Done:
     is_mine = entry.actor_kind == "person" and entry.actor == person
     way_back = entry.outcome == "done" and entry.action in _UNDONE_BY and bool(duties & set(ACTIONS[_UNDONE_BY[entry.action]].duties))
     taken_back = entry.void is not None
     may = way_back and not taken_back and ("lead" in duties or (is_mine and now - entry.recorded_at < SHIFT))
-    about = _about(entry, station) or entry.run or ""
+    about = _about(entry, here, names) or entry.run or ""
     words = ACTIONS[entry.action].words
     if entry.run and entry.action in _STARTS_AND_ENDS:
         words = f"{'start' if entry.began == entry.id else 'finish'} {entry.operation}"
@@ -89,14 +95,32 @@ def _row(entry: Any, person: int | None, duties: frozenset[str], now: datetime, 
     )  # fmt: skip
 
 
-def _about(entry: Any, here: str) -> str:
-    """The codes that an entry was about, but for the station that one is at; of a state its words."""
+def _about(entry: Any, here: str, names: dict[str, str]) -> str:
+    """What an entry was about, but for the station that one is at; of a state its words."""
+    return ", ".join(names.get(one, one) for one in _said(entry) if one != here)
+
+
+def _said(entry: Any) -> list[str]:
     said = entry.arguments
     things = said.get("things")
     named = [said.get(name) for name in ("thing", "item", "station", "to", "run", "reason")]
     state = WORDS.get(str(said.get("state")))
     found = [*(things if isinstance(things, list) else []), *named, state]
-    return ", ".join(one for one in found if isinstance(one, str) and one != here)
+    return [one for one in found if isinstance(one, str)]
+
+
+def _called(entry: Any) -> list[str]:
+    """The codes of stations and people; a badge that was chosen tells no kind."""
+    return [one for one in _said(entry) if codes.kind_told(one) in ("station", "person") or one == entry.arguments.get("to")]
+
+
+def _names(session: Session, coded: set[str]) -> dict[str, str]:
+    """Stations and people as people call them, by their codes; no statement where none is named, as at one's own station."""
+    if not coded:
+        return {}
+    stations = select(Code.code, Thing.name).join(Thing, Thing.id == Code.thing).where(Code.kind == "station", Code.code.in_(coded))
+    people = select(Code.code, Person.name).join(Person, Person.id == Code.thing).where(Code.kind == "person", Code.code.in_(coded))
+    return {code: name for code, name in session.execute(stations.union_all(people))}
 
 
 # a row an entry; with the run, if it began or ended one of the station's newest. The year is no condition: without one SQLite sorts them all
@@ -135,7 +159,7 @@ def _void(session: Session, entry: Entry) -> Undo:
         void_run(s, by, s.get_one(Run, run.id), reason)
         return {"said": f"Run {code} is void: its step comes again."}
 
-    on = f" on {things}" if (things := _about(entry, station.code)) else ""
+    on = f" on {things}" if (things := _about(entry, station.code, {})) else ""
     return Undo("void_run", {"run": code}, verb, f"Void run {code}, {run.operation}{on} at {_name(session, station)}?", "void")
 
 
