@@ -98,7 +98,7 @@
     return stop;
   }
 
-  // A lot's or magazine's code leaves only its sheet; an empty field brings all back.
+  // A lot's or magazine's code leaves only its sheet; an empty field brings all back, and so does a code that none of them has.
   function finder() {
     const form = document.createElement("form");
     form.className = "scan kept-find";
@@ -107,11 +107,17 @@
     label.append(field);
     const print = Object.assign(document.createElement("button"), { type: "button", textContent: "Print what is shown" });
     print.addEventListener("click", () => window.print());
-    form.append(label, print);
+    const missing = Object.assign(document.createElement("p"), { className: "wrong", hidden: true });
+    missing.setAttribute("role", "alert");
+    form.append(label, print, missing);
     form.addEventListener("submit", (event) => {
       event.preventDefault();
       const code = field.value.trim().toUpperCase();
-      for (const sheet of shown.querySelectorAll("[data-codes]")) sheet.parentElement.hidden = code !== "" && !sheet.dataset.codes.split(" ").includes(code);
+      const sheets = [...shown.querySelectorAll("[data-codes]")];
+      const its = sheets.filter((sheet) => sheet.dataset.codes.split(" ").includes(code));
+      for (const sheet of sheets) sheet.parentElement.hidden = its.length > 0 && !its.includes(sheet);
+      missing.hidden = code === "" || its.length > 0;
+      missing.textContent = `${code} has no sheet among those that this terminal keeps: all of them are shown. Write on the sheet that travels with it.`;
       field.value = "";
     });
     return form;

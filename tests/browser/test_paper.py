@@ -86,6 +86,15 @@ def test_a_terminal_keeps_its_area_s_sheets_and_shows_them_when_the_server_is_aw
         assert walk.page.is_visible(f".sheet[data-codes~='{lot}']")
         assert not walk.page.is_visible(f".sheet[data-codes~='{other}']")
         assert len(pypdfium2.PdfDocument(walk.page.pdf(format="A4"))) == 1, "what is shown is what is printed"
+        walk.page.keyboard.type(stage.codes["reel"], delay=2)  # in another area, or newer than what is kept
+        walk.page.keyboard.press("Enter")
+        assert f"{stage.codes['reel']} has no sheet among those" in walk.page.inner_text(".kept [role=alert] .wrong")
+        assert walk.page.is_visible(f".sheet[data-codes~='{lot}']")
+        assert walk.page.is_visible(f".sheet[data-codes~='{other}']")
+        walk.page.keyboard.type(lot, delay=2)
+        walk.page.keyboard.press("Enter")
+        assert not walk.page.is_visible(".kept .wrong")
+        assert not walk.page.is_visible(f".sheet[data-codes~='{other}']")
         walk.page.keyboard.type(lot[:5], delay=2)
         walk.page.context.set_offline(False)
         walk.page.wait_for_selector("#scan", state="visible")
