@@ -6,16 +6,19 @@ It is blind: what the book says is shown after the entry is on the record.
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from sqlalchemy import bindparam, select
 from sqlalchemy.orm import Session
 
 from app.catalogue.definitions import Step
-from app.errors import bad_input
+from app.errors import bad_input, refuse
 from app.floor.counting import Counted, count_units
 from app.floor.marks import good_units
 from app.journal.act import By
 from app.ledger.counting import by_weight, usual_u
-from app.ledger.runs import Line
+from app.ledger.flows import Flow
+from app.ledger.runs import Line, Run
 from app.ledger.sets import panels_of, panels_of_lot
+from app.naming.resolve import code_of
 
 PIECES = 100  # weighed together to know the weight of one
 # Our choice, where the site states nothing better: a bench scale that shows 0.01 g, read to twice that; pieces alike within 0.2 %.
@@ -33,8 +36,8 @@ class Asked:
 
 
 _ASKED = {
-    "hand": (Asked("units", "units counted", ""),),
-    "counter": (Asked("units", "units by the counter", ""),),
+    "hand": (Asked("units", "units counted by hand", ""),),
+    "counter": (Asked("units", "units by the machine's counter", ""),),
     "weight": (Asked(FULL, "container with units", "g"), Asked(EMPTY, "empty container", "g"), Asked(PIECES_G, f"{PIECES} counted units", "g")),
 }
 
@@ -68,6 +71,18 @@ def count_lines(session: Session, by: By, lines: Sequence[Line], counted: tuple[
     """Books the count of what the lines had: a loose lot, or the panel lot that they travelled in."""
     units, method, u = counted
     return count_units(session, by, _subject(lines[0]), units, method, u, run=lines[0].run)
+
+
+def run_of_count(session: Session, run: Run, item: int) -> Run:
+    """The run, where what was counted was in it or came out of it."""
+    lines = session.scalars(select(Line).where(Line.run == run.id)).all()
+    if item not in {_subject(line) for line in lines} and session.scalar(_MADE, {"run": run.id, "item": item}) is None:
+        why = f"Run {code_of(session, 'run', run.id)} had no units of it."
+        raise refuse("not_here", "The count is not of that run.", why, "Name the run that it was counted at, or none.")
+    return run
+
+
+_MADE = select(Flow.child).where(Flow.run == bindparam("run"), Flow.child == bindparam("item")).limit(1)
 
 
 def in_words(found: Counted) -> str:

@@ -126,13 +126,20 @@ def _readings(session: Session, facts: _Facts) -> Iterable[Missing]:
 
 
 def _counts(session: Session, facts: _Facts, loose: list[int]) -> Iterable[Missing]:
-    """Steps that ask for a count and have none, and loose lots whose units nobody counted: not by hand, weight or counter, nor at a test."""
+    """Steps that ask for a count and have none, and loose lots whose units nobody counted: not by hand, weight or counter, nor at a test.
+
+    The route chose the method for what it can tell: a count by another stands on the record, and does not answer the step.
+    """
     asked = {run.id: step.count for _, run, step in facts.with_step() if step.count in _COUNTED_BY_PERSON and run.outcome == "done"}
-    counted = _of(ask(session, _COUNTED, runs=asked))
+    methods: defaultdict[int, set[str]] = defaultdict(set)
+    for run_id, method in ask(session, _COUNTED, runs=asked):
+        methods[run_id].add(method)
     tested = [line.item for line, run in facts.lines if run.id in asked and line.item is not None]
-    counted |= _of(ask(session, _BINNED, items=tested, runs=asked))
-    for run_id in asked.keys() - counted:
-        yield Missing("count", facts.codes[run_id], f"its step asks for a count by {asked[run_id]}, and there is none")
+    binned = _of(ask(session, _BINNED, items=tested, runs=asked))
+    for run_id in asked.keys() - binned:
+        if asked[run_id] not in methods[run_id]:
+            other = f"there is one by {', '.join(sorted(methods[run_id]))} alone" if methods[run_id] else "there is none"
+            yield Missing("count", facts.codes[run_id], f"its step asks for a count by {asked[run_id]}, and {other}")
     lots = _of(ask(session, _UNCOUNTED, lots=loose))
     codes = codes_of(session, "lot", list(lots))
     for lot in lots:
@@ -195,7 +202,7 @@ _LOGGED = listed(
     "runs",
 )
 _READ = listed("select run, name from reading where run in :runs and closed_e is null", "runs")
-_COUNTED = listed("select run from count_entry where run in :runs and kind = 'counted' and closed_e is null", "runs")
+_COUNTED = listed("select run, method from count_entry where run in :runs and kind = 'counted' and closed_e is null", "runs")
 _BINNED = listed("select f.run from flow f where f.parent in :items and f.run in :runs and f.kind = 'bin'", "items", "runs")
 _UNCOUNTED = listed(
     """

@@ -9,6 +9,7 @@ from sqlalchemy.orm import Session
 from app.errors import bad_input
 from app.floor.at_risk import go_on_at_risk
 from app.floor.counting import correct_count, count_units, sign_difference
+from app.floor.counts_at_finish import run_of_count
 from app.floor.dispositions import dispose
 from app.floor.groups import contents
 from app.floor.marking import mark_cells, take_back_marks
@@ -39,7 +40,7 @@ from app.machines.bodies import (
     shown,
 )
 from app.machines.calls import PROBLEMS, Calling
-from app.machines.names import inside, line_numbered, lot_in, things_of
+from app.machines.names import inside, line_numbered, lot_in, run_named, things_of
 from app.machines.placements import PlacementsJudgedOut
 from app.naming.resolve import code_of, resolve
 from app.packing.samples import sample_pockets
@@ -103,6 +104,10 @@ class CountedIn(Told, CountIn):
         description="A panel, a loose lot or the jar that it is alone in, or a batch of lead frames: its first count opens its book.",
         examples=["L26-000058-T"],
     )
+    run: Name | None = Field(
+        None, examples=[None],
+        description="The run that it was counted at. It answers what the run's step asks for where its method is the one that the step names.",
+    )  # fmt: skip
 
 
 class CountedOut(Answer):
@@ -213,7 +218,9 @@ def see_sample(sample: str, call: Calling) -> SampleOut:
 def count(body: CountedIn, call: Calling) -> CountedOut:
     def verb(s: Session, by: By) -> dict[str, Any]:
         one = resolve(s, body.thing, "panel", "lot", "container", "batch")
-        found = count_units(s, by, one.id if one.kind in ("panel", "batch") else lot_in(s, one).id, body.units, body.method, body.u)
+        item = one.id if one.kind in ("panel", "batch") else lot_in(s, one).id
+        run = run_of_count(s, run_named(s, body.run), item).id if body.run else None
+        found = count_units(s, by, item, body.units, body.method, body.u, run=run)
         return {
             "count": found.entry.id, "thing": one.code, "book": found.entry.book, "units": body.units,
             "difference": body.units - (found.entry.book or 0), "within": found.difference.within,

@@ -184,7 +184,7 @@ def _count(method: str, entered: dict[str, float]) -> tuple[int, str, float] | N
         return None
     missing = [name for name in counts_at_finish.names(method) if name not in entered]
     if missing:
-        raise bad_input("The step can't finish yet.", f"count.{missing[0]}", "It is counted when it finishes.", "Count, and enter the number.")
+        raise bad_input("The step can't end yet.", f"count.{missing[0]}", f"Its step asks for a count by {method}.", "Count, and enter the number.")
     return counts_at_finish.counted_units(method, entered)
 
 
