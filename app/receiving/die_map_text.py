@@ -11,11 +11,11 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from app.errors import BadInput, bad_input
+from app.errors import BadInput, Reason, bad_input
 from app.receiving.die_map import DieMap, Stated
-from app.receiving.map_check import Found, Size, check_map
+from app.receiving.map_check import Found, Size, check_map, open_bins
 from app.receiving.map_codes import Drawn, Rows, fill_up, read_rows, read_separated_rows
-from app.receiving.map_frame import Told
+from app.receiving.map_frame import Told, open_frame
 from app.receiving.map_notes import Notes, key_of
 
 _NOTE = re.compile(r"\s*([A-Za-z][A-Za-z0-9 _./()#%-]+?)\s*[:=](.*)")
@@ -87,7 +87,10 @@ def _found(section: _Section, what: str, stated: Stated) -> Found:
     wafer = section.value("wafer")
     name = f"{what}, wafer {wafer}" if wafer else what
     null = section.null(name)
-    drawn, rows = _grid(section, name, null if null is not None else stated.null, stated)
+    told = Told("the lines before the grid", section.value("origin"), section.value("axis"), section.value("orientation"))
+    if null is None and stated.null is None:
+        raise _open(section, name, told, stated)
+    drawn, rows = _grid(section, name, null if null is not None else stated.null or "", stated)
     return Found(
         what=name,
         format="text grid",
@@ -96,7 +99,7 @@ def _found(section: _Section, what: str, stated: Stated) -> Found:
         wafer=wafer,
         lot=section.value("lot"),
         product=section.value("product"),
-        told=Told("the lines before the grid", section.value("origin"), section.value("axis"), section.value("orientation")),
+        told=told,
         null=null,
         definitions=section.definitions(),
         passing=section.passing_bins(),
@@ -111,17 +114,18 @@ def _sizes(section: _Section, what: str) -> tuple[Size, ...]:
     return (*rows, *columns)
 
 
-def _grid(section: _Section, what: str, null: str | None, stated: Stated) -> tuple[Drawn, list[_Line]]:
-    if null is None:
-        _refuse_table([row for row in section.rows if row.text.strip()], what, "")
-        first = next((row.where for row in section.rows if row.text.strip()), "the grid")
-        why = "The file does not say which code means that there is no die."
-        raise bad_input(
-            what,
-            first,
-            why,
-            "State the null code, or none if every position is a die; or add a line null: ... before the grid.",
-        )
+def _open(section: _Section, what: str, told: Told, stated: Stated) -> BadInput:
+    """Without its null code no grid is read; whoever is asked for it is asked for all else that the file leaves open, too."""
+    _refuse_table([row for row in section.rows if row.text.strip()], what, "")
+    first = next((row.where for row in section.rows if row.text.strip()), "the grid")
+    now = "State the null code, or none if every position is a die; or add a line null: ... before the grid."
+    found = [Reason("bad_input", "The file does not say which code means that there is no die.", now, first)]
+    if not (section.passing_bins() or stated.passing or any(entry.quality for entry in section.definitions())):
+        found.append(open_bins(first, "The file does not say which bins pass."))
+    return BadInput(what, *found, *open_frame(told, stated))
+
+
+def _grid(section: _Section, what: str, null: str, stated: Stated) -> tuple[Drawn, list[_Line]]:
     if null == " ":
         rows = _spaced_rows(section, what, stated)
         _refuse_table(rows, what, null)

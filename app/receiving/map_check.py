@@ -14,7 +14,7 @@ from app.errors import BadInput, Reason, bad_input
 from app.receiving.die_map import NO_DIE, Bin, DieMap, Stated
 from app.receiving.look_alikes import looks_like
 from app.receiving.map_codes import Drawn, Grid
-from app.receiving.map_frame import Told, place, settle_frame
+from app.receiving.map_frame import Told, open_frame, place, settle_frame
 
 _PASS = {"pass", "passed", "good", "p", "g", "accept", "true"}
 _FAIL = {"fail", "failed", "bad", "f", "b", "reject", "false"}
@@ -100,7 +100,8 @@ def _null_code(found: Found, stated: Stated) -> str | None:
         open_codes = [code for code in found.drawn.codes if found.same(code) not in defined]
         if open_codes:
             why = f"The file does not say which code means that there is no die; it has {_listed(found.drawn.codes)}."
-            raise bad_input(found.what, f"{found.where}, null code", why, "State the null code, or none if every position is a die.")
+            now = "State the null code, or none if every position is a die."
+            raise BadInput(found.what, Reason("bad_input", why, now, f"{found.where}, null code"), *open_frame(found.told, stated))
     return null or None
 
 
@@ -140,7 +141,7 @@ class _Qualities:
     """Which bins pass: the file's word, else the file's list, else the list stated for the wafer's part."""
 
     def __init__(self, found: Found, stated: Stated, definitions: dict[str, Definition]) -> None:
-        self.found, self.definitions = found, definitions
+        self.found, self.said, self.definitions = found, stated, definitions
         self.in_file = {found.same(code) for code in found.passing}
         self.stated = {found.same(code) for code in stated.passing}
         self.open: list[str] = []
@@ -186,12 +187,11 @@ class _Qualities:
     def refuse_open(self) -> None:
         if self.open:
             why = f"The file does not say whether these bins pass: {_listed(self.open)} (letter case counts)."
-            raise bad_input(
-                self.found.what,
-                f"{self.found.where}, passing bins",
-                why,
-                "State the passing bins, or set them on the wafer's part.",
-            )
+            raise BadInput(self.found.what, open_bins(self.found.where, why), *open_frame(self.found.told, self.said))
+
+
+def open_bins(where: str, why: str) -> Reason:
+    return Reason("bad_input", why, "State the passing bins, or set them on the wafer's part.", f"{where}, passing bins")
 
 
 def _as_number(code: str) -> str | None:

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from app.errors import BadInput, bad_input
+from app.errors import BadInput, Reason, bad_input
 from app.receiving.die_map import Stated
 
 ORIGINS = ("UpperLeft", "UpperRight", "LowerLeft", "LowerRight", "Center")
@@ -49,16 +49,29 @@ class Frame:
 def settle_frame(what: str, told: Told, stated: Stated) -> Frame:
     """The frame from the file and the statement; refuses what neither says, or what they say differently."""
     origin = _agree(what, told.where, "origin", told.origin, stated.origin, lambda text: read_origin(text, told.numbers), read_origin)
-    if origin is None:
-        words = ", ".join(ORIGINS)
-        why = "The file does not say in which corner its coordinates begin."
-        raise bad_input(what, f"{told.where}, origin", why, f"State the origin: one of {words}, or a SEMI number 0 to 4.")
-    axis = _agree(what, told.where, "axis direction", told.axis, stated.axis, read_axis, read_axis) or _AWAY.get(origin)
-    if axis is None:
-        why = "An origin in the centre does not say where x and y grow."
-        raise bad_input(what, f"{told.where}, axis direction", why, f"State the axis direction: one of {', '.join(AXES)}.")
+    axis = _agree(what, told.where, "axis direction", told.axis, stated.axis, read_axis, read_axis) or _AWAY.get(origin or "")
+    if origin is None or axis is None:
+        raise BadInput(what, *open_frame(told, stated))
     turn = _agree(what, told.where, "orientation", told.orientation, stated.orientation, read_orientation, read_orientation)
     return Frame(origin, axis, int(turn or 0), stated.as_drawn, stated.first)
+
+
+def open_frame(told: Told | None, stated: Stated) -> list[Reason]:
+    """What neither the file nor the statement says of the frame, for one answer with all else that is open."""
+    if told is None:
+        return []
+    origin, axis = _said(stated.origin, told.origin), _said(stated.axis, told.axis)
+    axes = f"the axis direction: one of {', '.join(AXES)}"
+    if origin is None:
+        now = f"State the origin: one of {', '.join(ORIGINS)}, or a SEMI number 0 to 4." + ("" if axis else f" With Center also {axes}.")
+        return [Reason("bad_input", "The file does not say in which corner its coordinates begin.", now, f"{told.where}, origin")]
+    if axis is None and read_origin(origin, told.numbers or origin == stated.origin) == "Center":
+        return [Reason("bad_input", "An origin in the centre does not say where x and y grow.", f"State {axes}.", f"{told.where}, axis direction")]
+    return []
+
+
+def _said(*texts: str | None) -> str | None:
+    return next((text for text in texts if text and text.strip()), None)
 
 
 def _agree(
