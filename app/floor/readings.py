@@ -10,7 +10,7 @@ from app.floor.dispositions import judgement_in_force, write_judgement
 from app.floor.ends import Value, beyond_limits, is_read, record_of
 from app.holds.place import hold_line
 from app.journal.act import By, lock
-from app.ledger.runs import Line, Reading, Run
+from app.ledger.runs import Line, Reading, Run, RunVoid
 from app.naming.resolve import code_of
 
 
@@ -23,6 +23,7 @@ class Corrected:
 def take_reading(session: Session, by: By, run: Run, value: Value) -> Reading:
     """A value recorded at a run, with the limits that its step has for that name. Out of limits, its lines are held."""
     lock(session, Run, [run.id])
+    _refuse_void(session, run)
     record = record_of(session, run, value.name)
     if record is not None and value.unit not in (None, record.unit):
         raise bad_input("Wrong unit.", "unit", f"It is {value.unit}; the step records {record.unit}.", "Convert it.")
@@ -45,6 +46,7 @@ def correct_reading(session: Session, by: By, reading: int, value: float, reason
     run = session.get_one(Run, before.run)
     lock(session, Run, [run.id])
     session.refresh(before)
+    _refuse_void(session, run)
     if before.closed_e is not None:
         raise refuse("finished", f"Reading {reading} was corrected before.", "Another stands for it.", f"See run {code_of(session, 'run', run.id)}.")
     if not reason.strip():
@@ -59,6 +61,13 @@ def correct_reading(session: Session, by: By, reading: int, value: float, reason
     session.flush()
     _judge_again(session, by, run, after)
     return Corrected(after, before.value)
+
+
+def _refuse_void(session: Session, run: Run) -> None:
+    """It would hold panels for what the record says never happened there, and be shown in no trace."""
+    if session.get(RunVoid, run.id, populate_existing=True) is not None:
+        what = f"Run {code_of(session, 'run', run.id)} is void: no reading is of it."
+        raise refuse("finished", what, "It was entered wrongly, and nothing follows from it.", "Name the run that was entered in its place.")
 
 
 def _judge_again(session: Session, by: By, run: Run, new: Reading) -> None:

@@ -7,6 +7,7 @@ from app.db import House
 from app.errors import Refused
 from app.floor.ends import Value
 from app.floor.readings import correct_reading, take_reading
+from app.floor.voids import void_run
 from app.holds.stopped import stops_on
 from app.ledger.runs import Reading, Run
 from app.naming.resolve import Named
@@ -56,3 +57,17 @@ def test_a_reading_that_is_not_there_is_refused(factory: Factory) -> None:
     with pytest.raises(Refused) as caught:
         factory.do("correct_reading", lambda s, by: correct_reading(s, by, 999, 1.0, "x"))
     assert caught.value.kind == "unknown_code"
+
+
+def test_a_run_that_is_void_takes_no_reading_and_none_of_it_is_corrected(factory: Factory) -> None:
+    panel, run = attached(factory)
+    first = factory.do("take_reading", lambda s, by: take_reading(s, by, s.get_one(Run, run), Value("height", 9.1, "mm")).id)
+    factory.do("void_run", lambda s, by: void_run(s, by, s.get_one(Run, run), "wrong magazine"))
+    for fact in (False, True):
+        with pytest.raises(Refused, match="is void") as found:
+            factory.do("take_reading", lambda s, by: take_reading(s, by, s.get_one(Run, run), Value("height", 5.0, "mm")).id, fact=fact)
+        assert found.value.kind == "finished" and "in its place" in found.value.now
+    with pytest.raises(Refused, match="is void"):
+        factory.do("correct_reading", lambda s, by: correct_reading(s, by, first, 5.0, "misread").reading.id)
+    with factory.house.reading() as session:
+        assert len(session.scalars(select(Reading)).all()) == 1 and not stops_on(session, [panel.id])
