@@ -15,6 +15,7 @@ from sqlalchemy.orm import Session
 from app.db import Moment
 from app.floor.bitmaps import count
 from app.floor.marks import good_cells
+from app.ledger.judgements import is_reworked
 from app.ledger.walk import NEVER
 from app.listed import ask, listed, tuples
 
@@ -191,9 +192,7 @@ _DOINGS = listed(
             select 1 from judgement j where j.line = l.id and not exists (select 1 from judgement later where later.replaces = j.id)
             and (j.verdict = 'conforms' or exists (select 1 from disposition d where d.judgement = j.id))
         ) then 1 else 0 end as is_open,
-        case when exists (
-            select 1 from judgement j join disposition d on d.judgement = j.id where j.line = l.id and d.what = 'rework' and d.e <= :e
-        ) then 1 else 0 end as again
+        case when {is_reworked("l.id", ":e")} then 1 else 0 end as again
     from cover c join line l on l.id = c.line join panel_set s on s.id = l."set"
     where c."set" in :sets and c.done and c.e <= :e and l.step is not null
     and not exists (select 1 from run_void v where v.run = l.run and v.e <= :e)

@@ -3,12 +3,12 @@
 from collections.abc import Iterable
 from typing import Any, NamedTuple
 
-from sqlalchemy import JSON, select
+from sqlalchemy import JSON, select, text
 from sqlalchemy.orm import Session, aliased
 
 from app.errors import bad_input, refuse
 from app.journal.act import By
-from app.ledger.judgements import DISPOSITIONS, Disposition, Judgement
+from app.ledger.judgements import DISPOSITIONS, Disposition, Judgement, is_reworked
 from app.ledger.runs import Line, Run
 from app.listed import among, ask, listed
 
@@ -48,16 +48,19 @@ _ROWS_IN_FORCE = listed(
 
 
 def dispose(session: Session, by: By, line: int, what: str, words: str) -> Disposition:
-    """Closes the open judgement of an ended line. *Rework* opens its step again; a hold on it is released apart."""
+    """Closes the open judgement of an ended line; the last one decides. *Rework* opens its step again; a hold on it is released apart."""
     if what not in DISPOSITIONS:
         raise bad_input("That is not a disposition.", "what", f"{what!r} is not one of: {', '.join(DISPOSITIONS)}.", "Choose one of them.")
     judgement = judgement_in_force(session, line) or _cannot_tell(session, by, line)
-    if judgement.verdict == "conforms":
+    if judgement.verdict == "conforms" and not session.execute(_REWORKED, {"line": line}).first():  # which only a signature takes back
         raise refuse("finished", "This line conforms.", "There is nothing to decide.", "Look at its page.")
     disposition = Disposition(e=by.e, judgement=judgement.id, what=what, words=words.strip())
     session.add(disposition)
     session.flush()
     return disposition
+
+
+_REWORKED = text(f"select 1 where {is_reworked(':line')}")
 
 
 def _cannot_tell(session: Session, by: By, line: int) -> Judgement:

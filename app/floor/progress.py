@@ -11,6 +11,7 @@ from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Route
 from app.db import Moment
 from app.ledger.items import LotRoute
+from app.ledger.judgements import is_reworked
 from app.listed import among, ask, listed, tuples
 
 
@@ -125,8 +126,8 @@ _TRAVELLED = listed(
     "panels",
 )
 # a step that was sent to rework is open again: its doing does not count
-_NOT_REWORKED = """
-    not exists (select 1 from judgement j join disposition d on d.judgement = j.id where j.line = l.id and d.what = 'rework')
+_NOT_REWORKED = f"""
+    not {is_reworked("l.id")}
     and not exists (select 1 from run_void v where v.run = l.run)
 """
 _DOINGS = listed(

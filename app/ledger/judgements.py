@@ -12,6 +12,17 @@ VERDICTS = {"conforms": "conforms", "does_not_conform": "does not conform", "can
 DISPOSITIONS = ("concession", "rework", "repair", "regrade", "scrap", "return to supplier")  # ISO 9000:2015, 3.12
 
 
+def is_reworked(line: str, until: str = "") -> str:
+    """Condition: the line's step is open again, for rework is the last that was decided of it. `until`: what was decided by that entry alone.
+
+    A rework outlives the judgement that it was signed for: what came to light since is decided by another signature.
+    """
+    decided = "select 1 from judgement j join disposition d on d.judgement = j.id where j.line = {line} and d.what = 'rework'"
+    later = "select 1 from judgement k join disposition n on n.judgement = k.id where k.line = {line} and n.id > d.id"
+    by, then = (f" and {one}.e <= {until}" if until else "" for one in ("d", "n"))
+    return f"exists ({decided}{by} and not exists ({later}{then}))".replace("{line}", line)
+
+
 class Judgement(Recorded, Base):
     """A verdict on a line, on what evidence, and which earlier one it replaces. In force: the one that none replaces."""
 

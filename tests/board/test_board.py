@@ -306,6 +306,8 @@ def test_what_was_sent_to_rework_waits_since_it_was_last_worked_on(factory: Fact
     factory.do("dispose", lambda s, by: dispose(s, by, judged, "rework", "bond again").id)
     (found,) = row(seen(factory), "bond").lots
     assert found.since == NOON - timedelta(hours=1)
+    factory.do("dispose", lambda s, by: dispose(s, by, judged, "concession", "it holds").id)
+    assert [one.key for one in seen(factory, clock.now()).rows] == ["look"]
 
 
 def test_an_order_without_an_end_is_never_late(house: House) -> None:
