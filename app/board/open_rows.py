@@ -129,6 +129,7 @@ def load_places(session: Session) -> dict[int, tuple[int, str]]:
 
 
 def last_places(session: Session) -> dict[int, str]:
+    """Where each lot's last move in force brought it, if not to the floor."""
     return {row.lot: f"{row.kind}: {row.place}" if row.place else row.kind for row in session.execute(_PLACES)}
 
 
@@ -223,12 +224,17 @@ _LOADING = text("""
     select p."set" as panels, p.load, p.shelf from load o cross join load_place p where p.load = o.id and o.closed_e is null and p.closed_e is null
 """)
 _PLACES = text("""
-    select t.lot, v.kind, v.place
+    select lot, kind, place
     from (
-        select h.lot, max(v.id) as move from lot_holding h join member m on m."set" = h."set" join move v on v.item = m.panel
-        where h.closed_e is null group by h.lot
-        union all
-        select s.lot, max(v.id) from loose_stock s join move v on v.item = s.lot where s.emptied_e is null group by s.lot
-    ) t join move v on v.id = t.move
-    where v.kind <> 'floor'
+        select t.lot, v.kind, v.place, row_number() over (
+            partition by t.lot order by coalesce((select c.stands_at from move_correction c where c."right" = v.id), v.id) desc
+        ) as n
+        from (
+            select h.lot, m.panel as thing from lot_holding h join member m on m."set" = h."set" where h.closed_e is null
+            union all
+            select s.lot, s.lot from loose_stock s where s.emptied_e is null
+        ) t join move v on v.item = t.thing
+        where not exists (select 1 from move_correction c where c.move = v.id)
+    ) moved
+    where n = 1 and kind <> 'floor'
 """)

@@ -6,28 +6,31 @@ from sqlalchemy import CompoundSelect, Select, select, union
 
 from app.journal.models import Entry
 from app.journal.record import Closable
+from app.ledger.cells import CellMark, LostDie, Placement, PlacementSum
 from app.ledger.counts import CountEntry
 from app.ledger.flows import Flow, PackContent
-from app.ledger.items import DryPack, Item, Opening, Pack
+from app.ledger.items import DryPack, Item, LotRoute, Opening, Pack
+from app.ledger.judgements import AtRisk, Disposition, Judgement
 from app.ledger.places import Content, Load, LoadPlace, Mount, Move
-from app.ledger.runs import Attendance, Line, Run, StationState, Use
+from app.ledger.runs import Attendance, Line, Reading, Run, RunVoid, StationState, Use
 from app.ledger.sets import LotHolding, Member
 from app.ledger.stops import Hold, Release, ReleaseItem
 from app.naming.models import Code
 from app.naming.resolve import Named
+from app.receiving.models import WaferMap
 
 _OF_ITEMS = (Item.id, Flow.child, Flow.parent, Move.item, Mount.item, Content.item, CountEntry.item, ReleaseItem.item, Line.item)
 # kind of thing -> the columns that hold its id; an entry that wrote or closed such a row concerns it
 _COLUMNS: dict[str, tuple[Any, ...]] = {
-    "wafer": _OF_ITEMS,
+    "wafer": (*_OF_ITEMS, WaferMap.wafer, Placement.wafer, LostDie.wafer),
     "batch": (*_OF_ITEMS, Opening.batch),
-    "panel": _OF_ITEMS,
-    "lot": (*_OF_ITEMS, LotHolding.lot, Line.lot, LoadPlace.lot, Hold.lot),
+    "panel": (*_OF_ITEMS, CellMark.panel, Placement.panel),
+    "lot": (*_OF_ITEMS, LotHolding.lot, LotRoute.lot, Line.lot, LoadPlace.lot, PlacementSum.lot, Hold.lot),
     "sample": _OF_ITEMS,
     "pack": (*_OF_ITEMS, Pack.item, PackContent.pack, DryPack.pack),
     "station": (Run.station, Mount.station, StationState.station, Attendance.station, Load.station),
     "person": (Attendance.person,),
-    "run": (Run.id, Line.run),
+    "run": (Run.id, Line.run, RunVoid.run, Reading.run, CellMark.run, Placement.run, CountEntry.run),
     "load": (Load.id, LoadPlace.load),
     "hold": (Hold.id, Release.hold),
     "container": (Content.container, Hold.container),
@@ -46,6 +49,10 @@ def entries_about(named: Named) -> CompoundSelect[Any]:
         ways += _rows(Line, Line.set.in_(select(Member.set).where(Member.panel == named.id)))
     if named.kind in ("batch", "wafer"):
         ways += _rows(Line, Line.id.in_(select(Use.line).where(Use.item == named.id)))
+    if named.kind == "run":
+        lines = select(Line.id).where(Line.run == named.id)
+        ways += [*_rows(Judgement, Judgement.line.in_(lines)), *_rows(AtRisk, AtRisk.line.in_(lines))]
+        ways += _rows(Disposition, Disposition.judgement.in_(select(Judgement.id).where(Judgement.line.in_(lines))))
     if named.kind == "person":
         ways.append(select(Entry.id).where(Entry.actor_kind == "person", Entry.actor == named.id))
     return union(*ways)

@@ -10,8 +10,8 @@ from app.desk.listing import Column, Filter, Listing, Row, Sort, State, coded, e
 from app.desk.names import every_name, numbers_of, thing_is, things_named, times_of
 from app.floor.moves import place_of
 from app.holds.stopped import stops_on
-from app.ledger.corrections import moves_in_force
-from app.ledger.flows import PackContent
+from app.ledger.corrections import moves_in_force, turn_of
+from app.ledger.flows import Flow, PackContent
 from app.ledger.items import Pack
 from app.ledger.places import Move, OverShipment, Shipment
 from app.naming.resolve import codes_of
@@ -47,7 +47,8 @@ def _units_now(session: Session, packs: list[int]) -> dict[int, int]:
 
 
 def _is_at(session: Session, value: str) -> ColumnElement[bool]:
-    latest = select(Move.kind).where(Move.item == Pack.item).order_by(Move.id.desc()).limit(1).scalar_subquery()
+    moves = select(Move.kind).where(Move.item == Pack.item, moves_in_force()).order_by(turn_of().desc())
+    latest = moves.limit(1).scalar_subquery()
     return func.coalesce(latest, "floor") == value
 
 
@@ -56,7 +57,7 @@ def _is_open(session: Session, value: str) -> ColumnElement[bool]:
 
 
 def _went_with(session: Session, text: str) -> ColumnElement[bool]:
-    return Pack.item.in_(select(Move.item).where(Move.shipment.is_not(None), named_like(session, "shipment", Move.shipment, text)))
+    return Pack.item.in_(select(Move.item).where(Move.shipment.is_not(None), moves_in_force(), named_like(session, "shipment", Move.shipment, text)))
 
 
 PACKS = Listing(
@@ -103,18 +104,26 @@ def _shipment_rows(session: Session, shipments: list[Shipment]) -> list[Row]:
     over: defaultdict[int, list[str]] = defaultdict(list)
     for row in session.scalars(select(OverShipment).where(OverShipment.shipment.in_(ids)).order_by(OverShipment.order)):
         over[row.shipment].append(f"{row.units:,}: {row.reason}")
-    units = {item: n or 0 for item, n in session.execute(select(Pack.item, Pack.units).where(Pack.item.in_(every)))}
+    units = _units_that_went(session, ids)
     return [
         [
             coded(codes[one.id]), names[one.customer], names.get(one.order or 0), went[one.e], len(packs[one.id]),
-            sum(units[pack] for pack in packs[one.id]), tuple(over[one.id]), tuple(coded(pack_codes[pack]) for pack in packs[one.id]),
+            units.get(one.id, 0), tuple(over[one.id]), tuple(coded(pack_codes[pack]) for pack in packs[one.id]),
         ]
         for one in shipments
     ]  # fmt: skip
 
 
+def _units_that_went(session: Session, shipments: list[int]) -> dict[int, int]:
+    """With each shipment: what its packs were closed with, less what had left them before."""
+    left = select(func.sum(Flow.units)).where(Flow.parent == Move.item, Flow.e < Shipment.e, Flow.kind.in_(("repack", "untape"))).scalar_subquery()
+    query = select(Move.shipment, func.sum(Pack.units - func.coalesce(left, 0))).join(Pack, Pack.item == Move.item)
+    query = query.join(Shipment, Shipment.id == Move.shipment).where(Move.shipment.in_(shipments), moves_in_force())
+    return {shipment or 0: int(n or 0) for shipment, n in session.execute(query.group_by(Move.shipment))}
+
+
 def _with_pack(session: Session, text: str) -> ColumnElement[bool]:
-    return Shipment.id.in_(select(Move.shipment).where(Move.shipment.is_not(None), named_like(session, "pack", Move.item, text)))
+    return Shipment.id.in_(select(Move.shipment).where(Move.shipment.is_not(None), moves_in_force(), named_like(session, "pack", Move.item, text)))
 
 
 SHIPMENTS = Listing(

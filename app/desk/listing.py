@@ -20,6 +20,7 @@ from app.naming.resolve import candidates
 ROWS = (50, 200, 1000)  # how many a page may show
 LOOKS_AT = 50_000  # rows of a list, or codes of a kind, that are looked at for what hardly anything may meet
 _MOST_TEXT = 100
+_MOST_WHOLE = 1 << 63
 
 
 @dataclass(frozen=True)
@@ -257,17 +258,25 @@ def code_is(kind: str, column: Any) -> Where:
 def on_day(column: Any, text: str, zone: str) -> ColumnElement[bool]:
     """A day by the calendar, in the site's zone."""
     try:
-        begins = datetime.combine(date.fromisoformat(text), time.min, ZoneInfo(zone))
-        ends = datetime.combine(begins.date() + timedelta(days=1), time.min, ZoneInfo(zone))
-    except (ValueError, OverflowError):
+        day = date.fromisoformat(text)
+        begins, ends = (datetime.combine(one, time.min, ZoneInfo(zone)).astimezone(UTC) for one in (day, day + timedelta(days=1)))
+    except (ValueError, OverflowError):  # the year 1 began before it here, east of Greenwich
         raise bad_input("That is not a date.", "day", f"{text!r} can't be read as one.", "Write it like 2027-03-31.") from None
-    return and_(column >= begins.astimezone(UTC), column < ends.astimezone(UTC))
+    return and_(column >= begins, column < ends)
 
 
 def moment(text: str) -> datetime:
     found = datetime.fromisoformat(text)
     if found.tzinfo is None:
         raise ValueError("a time without a zone")
+    return found.astimezone(UTC)
+
+
+def whole(text: str) -> int:
+    """What a column of whole numbers can be compared with."""
+    found = int(text)
+    if not -_MOST_WHOLE <= found < _MOST_WHOLE:
+        raise ValueError("no such number")
     return found
 
 
@@ -308,9 +317,9 @@ def _place(listing: Listing, sort: Sort, text: str) -> Place | None:
     try:
         part, value, key = (0, None, int(text)) if len(sort.parts) == 1 and sort.by is None else json.loads(text)
         value = None if sort.parts[part][1] is None else sort.read(str(value))
-        if any(isinstance(one, bool) or not isinstance(one, int) or not 0 <= one < 1 << 63 for one in (part, key)) or "\0" in str(value):
+        if any(isinstance(one, bool) or not isinstance(one, int) or not 0 <= one < _MOST_WHOLE for one in (part, key)) or "\0" in str(value):
             raise ValueError("no place")
-    except (ValueError, TypeError, IndexError, RecursionError):
+    except (ValueError, TypeError, IndexError, RecursionError, OverflowError):
         raise _not_understood(listing, "after", "That place is not in this list.") from None
     return Place(part, value, key)
 

@@ -3,7 +3,7 @@
 from collections import defaultdict
 from typing import Any
 
-from sqlalchemy import ColumnElement, and_, exists, select
+from sqlalchemy import ColumnElement, and_, exists, func, select
 from sqlalchemy.orm import Session, aliased
 
 from app.catalogue.models import Definition, Thing
@@ -12,7 +12,7 @@ from app.desk.names import day_is, every_name, operations, stations_that, thing_
 from app.ledger.judgements import Disposition, Judgement
 from app.ledger.places import Load, LoadPlace
 from app.ledger.runs import Line, Run, RunVoid
-from app.ledger.sets import PanelSet
+from app.ledger.sets import Member, PanelSet
 from app.naming.resolve import codes_of
 from app.people.models import Person
 
@@ -47,19 +47,17 @@ def _outcome(run: Run, voided: set[int]) -> Cell:
 
 def _travelled(session: Session, runs: list[int]) -> tuple[dict[int, tuple[Cell, ...]], dict[int, int]]:
     """The lots or packs that were in each run, and how many panels."""
-    query = select(Line.run, Line.lot, Line.item, Line.set, PanelSet.n).outerjoin(PanelSet, PanelSet.id == Line.set)
-    rows = session.execute(query.where(Line.run.in_(runs)).order_by(Line.id)).all()
+    rows = session.execute(select(Line.run, Line.lot, Line.item).where(Line.run.in_(runs)).order_by(Line.id)).all()
     things = list({one.lot or one.item for one in rows})
     codes = codes_of(session, "lot", things) | codes_of(session, "pack", things)
     found: defaultdict[int, dict[int, Cell]] = defaultdict(dict)
-    sets: defaultdict[int, dict[int, int]] = defaultdict(dict)
     for one in rows:
         thing = one.lot or one.item
         if thing in codes:
             found[one.run][thing] = coded(codes[thing])
-        if one.set is not None:
-            sets[one.run][one.set] = one.n
-    return {run: tuple(cells.values()) for run, cells in found.items()}, {run: sum(each.values()) for run, each in sets.items()}
+    each = select(Line.run, func.count(Member.panel.distinct())).join(Member, Member.set == Line.set)  # after a change-over they are in two sets
+    panels = {run: n for run, n in session.execute(each.where(Line.run.in_(runs)).group_by(Line.run))}
+    return {run: tuple(cells.values()) for run, cells in found.items()}, panels
 
 
 def _verdicts(session: Session, runs: list[int]) -> dict[int, State]:

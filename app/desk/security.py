@@ -3,7 +3,7 @@
 from sqlalchemy import ColumnElement, select
 from sqlalchemy.orm import Session
 
-from app.desk.listing import Cell, Column, Filter, Linked, Listing, Row, Sort, State, code_is, contains, moment
+from app.desk.listing import Cell, Column, Filter, Linked, Listing, Row, Sort, State, code_is, contains, moment, whole
 from app.desk.names import day_is
 from app.naming.resolve import codes_of
 from app.people.models import Person, SecurityEvent
@@ -57,7 +57,7 @@ SECURITY = Listing(
     rows=_event_rows,
     sorts=(
         Sort("newest", "newest first", SecurityEvent.last_at, moment, falling=True),
-        Sort("most", "most often first", SecurityEvent.times, int, falling=True),
+        Sort("most", "most often first", SecurityEvent.times, whole, falling=True),
     ),
     filters=(
         Filter("what", "What", _kind_is, (_ALL_CARE, *KINDS.values())), Filter("who", "Who", _named),

@@ -31,7 +31,7 @@ _LAST_RUNS = 20
 class _Now:
     """What is so at many stations now, each by station."""
 
-    runs: dict[int, Run]
+    runs: dict[int, list[int]]
     run_codes: dict[int, str]
     states: dict[int, StateNow]
     mounts: dict[int, list[tuple[str, str]]]  # place and code
@@ -46,10 +46,10 @@ def _station_rows(session: Session, things: list[Thing]) -> list[Row]:
 
 
 def _row(one: Defined[Station], code: str, now: _Now) -> Row:
-    run = now.runs.get(one.id)
+    runs = [coded(now.run_codes[run]) for run in now.runs.get(one.id, ())]
     return [
         Linked(one.name, path=f"/stations/{code}"), code, one.body.area, one.body.operations, _states(one.id, now),
-        now.states[one.id].since, coded(now.run_codes.get(run.id)) if run else None,
+        now.states[one.id].since, tuple(runs) if len(runs) > 1 else next(iter(runs), None),
         tuple(Linked(f"{place} {item}", item) for place, item in now.mounts.get(one.id, ())), tuple(now.people.get(one.id, ())),
         calibration(one.body.calibration_due, clock.now()),
     ]  # fmt: skip
@@ -69,7 +69,9 @@ def calibration(due: datetime | None, now: datetime) -> Cell:
 
 
 def _now(session: Session, stations: list[int]) -> _Now:
-    runs = {run.station: run for run in session.scalars(_open(Run, stations).order_by(Run.id))}
+    runs: defaultdict[int, list[int]] = defaultdict(list)
+    for run in session.scalars(_open(Run, stations).order_by(Run.id)):
+        runs[run.station].append(run.id)
     states = states_now(session, stations)
     mounts = list(session.scalars(_open(Mount, stations).order_by(Mount.place)))
     items = [one.item for one in mounts]
@@ -84,7 +86,7 @@ def _now(session: Session, stations: list[int]) -> _Now:
     for station, person, name in attending:
         people[station].append(Linked(name, badges[person]))
     held = set(session.scalars(select(Hold.subject).where(Hold.kind == "station", Hold.subject.in_(stations), Hold.closed_e.is_(None))))
-    return _Now(runs, codes_of(session, "run", [run.id for run in runs.values()]), states, on, people, held)
+    return _Now(runs, codes_of(session, "run", [run for some in runs.values() for run in some]), states, on, people, held)
 
 
 def _open(model: Any, stations: list[int]) -> Select[Any]:

@@ -3,7 +3,7 @@
 from sqlalchemy import ColumnElement, exists, func, select
 from sqlalchemy.orm import Session
 
-from app.desk.listing import Cell, Column, Filter, Linked, Listing, Row, Sort, State, coded, contains, named_like
+from app.desk.listing import Cell, Column, Filter, Linked, Listing, Row, Sort, State, coded, contains, named_like, whole
 from app.desk.names import day_is, times_of
 from app.holds.words import on_what
 from app.journal.models import Entry
@@ -84,7 +84,7 @@ HOLDS = Listing(
     ),
     rows=_hold_rows,
     sorts=(
-        Sort("in_force", "in force first", Hold.id + 0, int, falling=True, first=Hold.closed_e.is_(None)),  # those are few: no index for their ids
+        Sort("in_force", "in force first", Hold.id + 0, whole, falling=True, first=Hold.closed_e.is_(None)),  # those are few: no index for their ids
         Sort("newest", "newest first", falling=True),
         Sort("oldest", "oldest first"),
     ),

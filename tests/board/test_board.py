@@ -20,11 +20,13 @@ from app.floor.at_risk import go_on_at_risk
 from app.floor.dispositions import dispose
 from app.floor.ends import Said, interrupt_run
 from app.floor.lots import start_lot
+from app.floor.move_corrections import correct_move
 from app.floor.moves import move_item
 from app.floor.scrap import scrap_panel, scrap_units
 from app.floor.station_states import set_state
 from app.holds.place import place_hold
 from app.ledger.judgements import Judgement
+from app.ledger.places import Move
 from app.ledger.runs import Run, StationState
 from app.ledger.sets import panels_of_lot
 from app.naming.resolve import Named, code_of
@@ -124,6 +126,16 @@ def test_what_was_put_in_stock_waits_for_nothing_and_is_in_no_forecast(factory: 
     assert [lot.where for lot in row(found, "tape").lots] == ["in stock: rests"]
     assert (row(before, "tape").longest, row(found, "tape").longest) == (timedelta(days=4), timedelta())
     assert (before.today.overdue, found.today.overdue) == (30, 0)
+
+
+def test_a_move_to_stock_that_was_taken_back_puts_nothing_aside(factory: Factory) -> None:
+    one = lot(factory, 2, NOON - timedelta(hours=5))
+    factory.do("move_item", lambda s, by: str(move_item(s, by, one.id, "stock", "rack 4")), happened_at=NOON - timedelta(hours=4))
+    with factory.house.reading() as session:
+        moves = list(session.scalars(select(Move.id)))
+    for move in moves:
+        factory.do("correct_move", lambda s, by, move=move: correct_move(s, by, s.get_one(Move, move), None, "another lot") is None)
+    assert [one.where for one in row(seen(factory), "plasma").lots] == ["waits 5 h 00 min"]
 
 
 def test_late_and_stuck_have_their_reasons(factory: Factory) -> None:
