@@ -139,7 +139,7 @@ _DOINGS = listed(
     "sets",
 ).columns(ended_at=Moment())
 # as in `ledger/walk.py`, it names the outer table too: a condition on flows alone lets SQLite read all of them first
-_POURED = "(f.kind in ('merge', 'split', 'carry', 'bin') or above.id < 0)"
+_POURED = "(f.kind in ('merge', 'split', 'carry', 'bin') or above.id = -1)"
 _LOOSE_FLOWS = listed(
     f"""
     with recursive above(id) as (

@@ -342,7 +342,7 @@ _POSTINGS = """
     union all
     select 'counted', 0, c.item, c.kind, c.units, c.e, false, null, c.u
     from below cross join count_entry c
-    where c.item = below.id and (c.closed_e is null and c.kind <> 'counted' and (c.kind <> 'opening' or c.u > 0) or below.id < 0)
+    where c.item = below.id and (c.closed_e is null and c.kind <> 'counted' and (c.kind <> 'opening' or c.u > 0) or below.id = -1)
     union all
     select 'in', f.child, case when f.kind = 'cells' then 0 else f.parent end, f.kind, cast(sum(f.units) as bigint), f.e, f.walked,
         case when f.kind = 'through' then (select i.kind from item i where i.id = f.child) end, 0.0
@@ -354,7 +354,7 @@ _BELOW = listed(
     with recursive below(id) as (
         select id from item where id in :seeds
         union
-        select f.child from below cross join flow f where f.parent = below.id and (f.walked or below.id < 0)
+        select f.child from below cross join flow f where f.parent = below.id and (f.walked or below.id = -1)
     )
     {_POSTINGS}
     """,
@@ -368,7 +368,7 @@ _BESIDE = listed(
     union all
     select 'counted', 0, c.item, c.kind, c.units, c.e, false, null, c.u
     from below cross join flow f cross join count_entry c
-    where f.parent = below.id and c.item = f.child and c.e = f.e and (c.kind = 'opening' and c.closed_e is null or below.id < 0)
+    where f.parent = below.id and c.item = f.child and c.e = f.e and (c.kind = 'opening' and c.closed_e is null or below.id = -1)
     """,
     "seeds",
 )
@@ -379,7 +379,7 @@ _CONTENTS = listed(
         select distinct c.pack from lot l cross join pack_content c where l.item in :loose and c.loose = l.item and c.closed_e is null
     )
     select c.pack, c.pocket_from, c.pocket_to, c.loose, c.was_in
-    from these cross join pack_content c where c.pack = these.pack and (c.closed_e is null or these.pack < 0)
+    from these cross join pack_content c where c.pack = these.pack and (c.closed_e is null or these.pack = -1)
     """,
     "loose",
 )

@@ -336,7 +336,7 @@ _COVERED_ON = listed(
     from member m cross join cover c cross join line l where m.panel in :panels and c."set" = m."set" and l.id = c.line and {_NOT_VOID.format("l")}
     union all
     select l.id, {_OPEN}
-    from member m cross join line l where m.panel in :panels and l."set" = m."set" and (l.closed_e is null or m.panel < 0)
+    from member m cross join line l where m.panel in :panels and l."set" = m."set" and (l.closed_e is null or m.panel = -1)
     and {_NOT_VOID.format("l")}
     """,
     "panels",

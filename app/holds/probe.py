@@ -18,7 +18,7 @@ def holds_near(session: Session, panels: Sequence[int], material: Sequence[int],
     return set(session.scalars(_NEAR, {"panels": panels, "material": material, "mixed": mixed}))
 
 
-# `or ... < 0`, which never is: see `ledger/walk.py`
+# `or ... = -1`, which never is: see `ledger/walk.py`
 _NEAR = listed(
     """
     with recursive
@@ -26,7 +26,7 @@ _NEAR = listed(
     covered(id) as (
         select c.line from travelled cross join cover c where c."set" = travelled.id
         union
-        select l.id from travelled cross join line l where l."set" = travelled.id and (l.closed_e is null or travelled.id < 0)
+        select l.id from travelled cross join line l where l."set" = travelled.id and (l.closed_e is null or travelled.id = -1)
         union
         select l.id from line l where l.item in :mixed
     ),
@@ -39,7 +39,7 @@ _NEAR = listed(
         union
         select i.id from item i where i.id in :material
         union
-        select f.parent from origin cross join flow f where f.child = origin.id and (f.kind = 'mix' or origin.id < 0)
+        select f.parent from origin cross join flow f where f.child = origin.id and (f.kind = 'mix' or origin.id = -1)
     )
     select h.id from hold h
     where h.closed_e is null and (
@@ -51,9 +51,9 @@ _NEAR = listed(
         or (h.kind = 'run' and h.subject in (select l.run from covered cross join line l where l.id = covered.id))
         or (h.kind = 'span' and exists (
             select 1 from covered cross join line l cross join run r
-            where l.id = covered.id and r.id = l.run and (r.station = h.subject or covered.id < 0)
-              and (h.span_to is null or l.started_at <= h.span_to or covered.id < 0)
-              and (h.span_from is null or l.ended_at is null or l.ended_at >= h.span_from or covered.id < 0)
+            where l.id = covered.id and r.id = l.run and (r.station = h.subject or covered.id = -1)
+              and (h.span_to is null or l.started_at <= h.span_to or covered.id = -1)
+              and (h.span_from is null or l.ended_at is null or l.ended_at >= h.span_from or covered.id = -1)
         ))
     )
     """,

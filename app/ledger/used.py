@@ -41,7 +41,7 @@ _MIXED_FROM = text("""
     with recursive below(id) as (
         select child from flow where parent = :batch and kind = 'mix'
         union
-        select f.child from below cross join flow f where f.parent = below.id and (f.kind = 'mix' or below.id < 0)
+        select f.child from below cross join flow f where f.parent = below.id and (f.kind = 'mix' or below.id = -1)
     ) select id from below
 """)
 _LINES_WITH_ANOTHER = listed(

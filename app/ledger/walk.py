@@ -264,7 +264,8 @@ def _was_in(raw: Any) -> tuple[tuple[int, int], ...]:
 
 
 # A condition on the inner table alone lets SQLite read all of it first, into a filter (Bloom): so each names the outer one too, whose ids are above 0
-_WALKED = "(f.walked or {}.id < 0)"
+# (a value that no id has, not `< 0`: PostgreSQL expects a third of all rows to be so, and makes hash tables for what it expects)
+_WALKED = "(f.walked or {}.id = -1)"
 _KINDS = listed("select id, kind from item where id in :items", "items")
 _UNCERTAIN = listed("select item, e, u from count_entry where item in :items and kind = 'opening' and u > 0 and closed_e is null", "items")
 _UP = listed(
@@ -294,7 +295,7 @@ _DOWN_PACKS = listed(
     with recursive below(id) as (
         select id from item where id in :seeds
         union
-        select f.child from below cross join flow f where f.parent = below.id and (f.kind = 'repack' or below.id < 0)
+        select f.child from below cross join flow f where f.parent = below.id and (f.kind = 'repack' or below.id = -1)
     )
     select id from below
     """,
@@ -321,7 +322,7 @@ _MIXED = listed(
     with recursive above(start, id) as (
         select item, item from batch where item in :batches
         union
-        select above.start, f.parent from above cross join flow f where f.child = above.id and (f.kind = 'mix' or above.id < 0)
+        select above.start, f.parent from above cross join flow f where f.child = above.id and (f.kind = 'mix' or above.id = -1)
     )
     select start, id from above where start <> id
     """,
