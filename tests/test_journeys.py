@@ -162,6 +162,6 @@ def test_an_act_makes_a_journey_for_what_it_asks_and_one_for_what_it_writes(hous
         act(house, SYSTEM, "make_token", {}, verb, key="k")
     assert [[statement.lower().split()[:3] for statement in journey] for journey in found if journey] == [
         [["begin"], ["insert", "into", "request"], ["select", "pg_advisory_xact_lock_shared(7201)"], ["select", "item.id"]],
-        [["select", "nextval('entry_number')", "as"], ["select", "nextval(pg_get_serial_sequence(wanted.of,", "'id'))"]],
+        [["select", "nextval('entry_number')", "as"], ["select", "nextval(wanted.of", "||"]],
         [["insert", "into", '"item"'], ["insert", "into", "entry"], ["update", "request", "set"], ["commit"]],
     ]

@@ -32,6 +32,16 @@ def test_sqlite_tables_read_as_the_models_write_them(house: House, tmp_path_fact
     assert migrated == made
 
 
+@pytest.mark.only_on("postgresql")
+def test_ids_come_from_the_sequence_that_is_named_after_the_table(house: House) -> None:
+    """Acts draw them by that name (`journal/record.py`)."""
+    numbered = [table.name for table in Base.metadata.tables.values() if "id" in table.columns and table.columns["id"].autoincrement is not False]
+    with house.reading() as session:
+        found = {one: session.scalar(text("select pg_get_serial_sequence(:of, 'id')"), {"of": f'"{one}"'}) for one in numbered}
+    assert numbered
+    assert {one: name for one, name in found.items() if name not in (None, f"public.{one}_id_seq")} == {}
+
+
 def test_up_down_and_up_again(empty_house: House) -> None:
     upgrade(empty_house)
     assert is_newest(empty_house)
