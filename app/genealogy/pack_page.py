@@ -57,6 +57,7 @@ class PackShown:
     due: date | None
     sealed_at: datetime | None
     is_opened: bool  # its bag, since it was sealed
+    came_back: bool  # from a customer, since then: whether the bag was open there is on no record
     moisture_level: str
     use_before: datetime | None
     fills: tuple[FillShown, ...]
@@ -76,7 +77,7 @@ def pack_shown(session: Session, named: Named) -> PackShown:
         grade=pack.grade, units=sum(fill.units for fill in fills), size=pack.size_units, is_closed=pack.closed_e is not None,
         closed_at=pack.closed_at, short_reason=pack.short_reason or "", date_code=pack.date_code or "", order=order.number if order else "",
         customer=order.customer if order else "", due=order.due if order else None, sealed_at=pack.sealed_at, is_opened=bool(pack.is_opened),
-        moisture_level=pack.moisture_level or "", use_before=pack.use_before_at, fills=fills,
+        came_back=bool(pack.came_back), moisture_level=pack.moisture_level or "", use_before=pack.use_before_at, fills=fills,
         moves=_moves(session, pack.item), kin=kin_of(session, pack.item, panel_lot=False),
         holds=tuple(holds_shown(session, stops, {stop.hold: "it" for stop in stops})),
     )  # fmt: skip
@@ -111,7 +112,11 @@ def _moves(session: Session, pack: int) -> tuple[Moved, ...]:
 _PACK = listed(
     """
     select p.item, p.form, p.product, p.part_number, p.bin, p.grade, p."order", p.size_units, p.closed_e, p.closed_at, p.date_code, p.short_reason,
-        d.sealed_at, d.moisture_level, d.use_before_at, exists (select 1 from flow f where f.parent = p.item and f.e > d.e) as is_opened
+        d.sealed_at, d.moisture_level, d.use_before_at, exists (select 1 from flow f where f.parent = p.item and f.e > d.e) as is_opened,
+        exists (
+            select 1 from move m where m.item = p.item and m.kind = 'returned' and m.e > d.e
+            and not exists (select 1 from move_correction c where c.move = m.id)
+        ) as came_back
     from pack p left join dry_pack d on d.pack = p.item where p.item in :packs
     """,
     "packs",

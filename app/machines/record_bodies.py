@@ -44,6 +44,7 @@ class PackOnRecord(Answer):
     customer: str = Field(examples=["Quillmere Lighting"])
     sealed_at: datetime | None = _AT
     is_opened: bool = Field(description="Its bag, since it was sealed: units were taken out.")
+    came_back: bool = Field(description="From a customer, since it was sealed: whether its bag was open there is on no record.")
     moisture_level: str = Field(examples=["3"])
     use_before: datetime | None = _AT
     fills: list[FillOnRecord]
