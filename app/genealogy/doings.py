@@ -166,13 +166,16 @@ class _Facts:
         self.loads: dict[int, str] = dict(tuples(session, _LOADS, runs=runs))
         self.judged = judgements_in_force(session, ids) if judged is None else judged
         self.decided = {row[0]: row[1:] for row in tuples(session, _DECIDED, judgements=[one.id for one in self.judged.values()])}
-        self.at_risk = {line: (e, reason) for line, e, reason in tuples(session, _AT_RISK, lines=ids)}
+        self.at_risk: defaultdict[int, list[tuple[int, int, str]]] = defaultdict(list)  # line -> panels, entry, reason
+        for line_id, *mark in tuples(session, _AT_RISK, lines=ids):
+            self.at_risk[line_id].append((mark[0], mark[1], mark[2]))
         self.entries = entry_rows(session, self._entry_numbers(runs.values()))
         if travels is not None:
             self.inside = Counter({(one, _TOGETHER): len(members) for one, members in travels.members.items()})
             self.covered = _covered_by(travels)
         else:
-            self.inside = self._inside(session, {line.set for line, _ in lines if line.set is not None})
+            signed = {marked for marks in self.at_risk.values() for marked, _, _ in marks}
+            self.inside = self._inside(session, {line.set for line, _ in lines if line.set is not None} | signed)
             self.covered = self._covered(session, ids)
         self.materials = _materials(session, ids)
         self.readings = _readings(session, runs)
@@ -187,7 +190,8 @@ class _Facts:
 
     def doing(self, line: LineRow, run: RunRow, lot: int) -> Doing:
         entry = self.entries[run.e]
-        judgement, risk = self.judged.get(line.id), self.at_risk.get(line.id)
+        judgement = self.judged.get(line.id)
+        risk = next((mark[1:] for mark in reversed(self.at_risk.get(line.id, ())) if self.inside[mark[0], lot]), None)  # for other panels: none
         bins, failures = self.tests.get(run.id, ((), ()))
         return Doing(
             line=line.id, step=line.step, run=self.codes[run.id], operation=run.operation, station=self.stations[run.station].name,
@@ -205,7 +209,8 @@ class _Facts:
 
     def _entry_numbers(self, runs: Iterable[RunRow]) -> set[int]:
         of_runs = {e for run in runs for e in (run.e, run.closed_e, run.void_e) if e}
-        return of_runs | {one.e for one in self.judged.values()} | {e for e, *_ in (*self.decided.values(), *self.at_risk.values())}
+        signed = {e for e, *_ in self.decided.values()} | {e for marks in self.at_risk.values() for _, e, _ in marks}
+        return of_runs | {one.e for one in self.judged.values()} | signed
 
     def _signed(self, e: int, words: str) -> Signed:
         return Signed(self.entries[e].actor_name, self.entries[e].happened_at, words)
@@ -339,7 +344,7 @@ _PEOPLE = listed("select id, name from person where id in :people", "people")
 _RECIPES = listed("select d.id, t.name from definition d join thing t on t.id = d.thing where d.id in :recipes", "recipes")
 _LOADS = listed("select l.run, c.code from load l cross join code c where l.run in :runs and c.kind = 'load' and c.thing = l.id", "runs")
 _DECIDED = listed("select judgement, e, what, words from disposition where judgement in :judgements order by id", "judgements")
-_AT_RISK = listed("select line, e, reason from at_risk where line in :lines order by id", "lines")
+_AT_RISK = listed('select line, "set", e, reason from at_risk where line in :lines order by id', "lines")
 _INSIDE = listed('select m."set", m.panel from member m where m."set" in :sets and m.panel in :panels', "sets", "panels")
 _COVERED = listed(
     'select c.line, c.extent, m.panel from cover c cross join member m where c.line in :lines and m."set" = c."set" and m.panel in :panels',

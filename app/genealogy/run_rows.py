@@ -63,16 +63,16 @@ class RunRow(NamedTuple):
 
 
 def run_rows(
-    session: Session, lines: Iterable[LineAbove], uses: Iterable[Used], codes: dict[int, str], share: Callable[[int], Share]
+    session: Session, lines: Iterable[LineAbove], uses: Iterable[Used], codes: dict[int, str], share: Callable[[int], Share], panels: Iterable[int]
 ) -> tuple[RunRow, ...]:
     """The runs of these lines in the order of their beginnings.
 
-    `uses`: what they had; `codes`: of items, as far as they are known; `share`: of the subject, by line.
+    `uses`: what they had; `codes`: of items, as far as they are known; `share`: of the subject, by line; `panels`: those on the way.
     """
     rows = sorted(lines, key=lambda line: (line.run_started_at, line.run, line.line))
     runs = {row.run: row for row in rows}
     by_run: defaultdict[int, list[LineRow]] = defaultdict(list)
-    for line, row in zip(rows, _lines(session, rows, uses, codes, share), strict=True):
+    for line, row in zip(rows, _lines(session, rows, uses, codes, share, panels), strict=True):
         by_run[line.run].append(row)
     readings: defaultdict[int, list[ReadingRow]] = defaultdict(list)
     for run, *one in ask(session, _READINGS, runs=runs):
@@ -99,7 +99,7 @@ def words_of(reason: Any) -> str:
 
 
 def _lines(
-    session: Session, lines: list[LineAbove], uses: Iterable[Used], codes: dict[int, str], share: Callable[[int], Share]
+    session: Session, lines: list[LineAbove], uses: Iterable[Used], codes: dict[int, str], share: Callable[[int], Share], panels: Iterable[int]
 ) -> list[LineRow]:
     ids = [line.line for line in lines]
     used: defaultdict[int, list[int]] = defaultdict(list)
@@ -108,7 +108,7 @@ def _lines(
     named = {line.lot for line in lines if line.lot} | {item for items in used.values() for item in items}
     codes = codes | codes_of_items(session, [item for item in named if item not in codes])
     judged = _judged(session, ids)
-    at_risk = {line for (line,) in tuples(session, _AT_RISK, lines=ids)}
+    at_risk = _at_risk(session, ids, panels)
     rows = []
     for line in lines:
         judgement = judged.get(line.line)
@@ -123,6 +123,13 @@ def _lines(
             )
         )  # fmt: skip
     return rows
+
+
+def _at_risk(session: Session, lines: list[int], panels: Iterable[int]) -> set[int]:
+    """The lines that one of the panels was let on from: the signature was for some of a line's panels, and these may be others."""
+    marks = tuples(session, _AT_RISK, lines=lines)
+    theirs = {one for (one,) in tuples(session, _SETS_WITH, sets={one for _, one in marks}, panels=panels)} if marks else set()
+    return {line for line, one in marks if one in theirs}
 
 
 def _judged(session: Session, lines: list[int]) -> dict[int, Any]:
@@ -145,4 +152,5 @@ _JUDGEMENTS = listed(
     """,
     "lines",
 ).columns(reasons=JSON())
-_AT_RISK = listed("select line from at_risk where line in :lines", "lines")
+_AT_RISK = listed('select line, "set" from at_risk where line in :lines', "lines")
+_SETS_WITH = listed('select distinct m."set" from member m where m."set" in :sets and m.panel in :panels', "sets", "panels")

@@ -81,7 +81,7 @@ def trace_of(session: Session, subject: Named, found: Origins, *, with_ways: boo
         "pack": {pack: came.get(pack, _NONE) for pack in up.packs},
     }  # fmt: skip
     rows = ItemRows(session, subject, shares, {})
-    runs = run_rows(session, found.lines, found.uses, rows.codes, partial(found.share, "line")) if with_runs else ()
+    runs = run_rows(session, found.lines, found.uses, rows.codes, partial(found.share, "line"), up.panels) if with_runs else ()
     ways = _ways(ways_back(session, found, _panel_lot(session, subject)), subject, rows) if with_ways else ()
     return Trace("back", rows.subject(found.units), **rows.lists(), runs=runs, ways=ways)
 
@@ -101,7 +101,7 @@ def trace_forward(session: Session, subject: Named, *, with_ways: bool = False) 
     customers = Counter(pack.customer for pack in lists["packs"] if pack.customer and pack.most)
     is_apart = subject.kind in ("wafer", "batch", "run", "line")
     ways = _ways(ways_forward(session, found, is_apart), subject, rows) if with_ways else ()
-    runs = run_rows(session, found.lines, uses, rows.codes, lambda _: _NONE)
+    runs = run_rows(session, found.lines, uses, rows.codes, lambda _: _NONE, found.panels)
     return Trace("forward", rows.subject(units), **lists, runs=runs, customers=dict(customers), ways=ways)
 
 
