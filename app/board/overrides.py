@@ -8,6 +8,7 @@ from sqlalchemy import ColumnElement, Text, cast, func, select
 from sqlalchemy.orm import InstrumentedAttribute, Session
 
 from app.board.production_day import Span
+from app.floor.counting import NOT_SIGNED
 from app.journal.models import Entry
 from app.ledger.counts import CountEntry
 from app.ledger.judgements import AtRisk, Disposition, Judgement
@@ -67,7 +68,7 @@ def overrides(session: Session, span: Span) -> list[Override]:
 
 def signed_for() -> Sequence[ColumnElement[bool]]:
     """Conditions on count entries: a difference that someone signed for, and that was not taken back."""
-    return CountEntry.kind == "difference", CountEntry.within.is_(False), CountEntry.closed_e.is_(None)
+    return CountEntry.kind == "difference", CountEntry.within.is_(False), CountEntry.reason.not_in(NOT_SIGNED), CountEntry.closed_e.is_(None)
 
 
 def first_entry(session: Session, span: Span) -> int:

@@ -30,7 +30,9 @@ from app.naming.resolve import code_of
 METHODS = ("cells", "counter", "pockets", "weight", "hand")
 TAKEN_BEYOND = "taken beyond the book, within counting"
 CORRECTED_RESULTS = "corrected test results"
-_NOT_COUNTED = (TAKEN_BEYOND, CORRECTED_RESULTS)  # differences that answer no count
+TAKEN_AS_FACT = "taken beyond what was there by book and count"
+NOT_COUNTED = (TAKEN_BEYOND, CORRECTED_RESULTS)  # differences that answer no count
+NOT_SIGNED = (*NOT_COUNTED, TAKEN_AS_FACT)  # and those for which nobody signed
 
 
 @dataclass(frozen=True)
@@ -67,6 +69,8 @@ def sign_difference(session: Session, by: By, item: int, words: str) -> CountEnt
         raise refuse("finished", f"{name} has no difference to sign for.", why, "Count it again if in doubt.")
     if not words.strip():
         raise bad_input("A signature needs words.", "words", "They are empty.", "Say where the units went, or that nobody knows.")
+    if words.strip() in NOT_SIGNED:
+        raise bad_input("A signature needs words of its own.", "words", f"By {words.strip()!r} the record books by itself.", "Say it in other words.")
     missing = (count.book or 0) - count.units
     book, _ = _book(session, item)
     _must_be_bookable(session, item, name, missing, book)
@@ -91,7 +95,7 @@ def correct_count(session: Session, by: By, entry: int) -> CountEntry:
     if found.closed_e is not None:
         raise refuse("finished", f"Count {entry} was taken back before.", "It counts no more.", "Look at the lot's page.")
     is_of_batch = session.get(Batch, found.item) is not None  # whose opening is a count like any other
-    if (found.kind in ("opening", "destroyed") and not is_of_batch) or found.reason in _NOT_COUNTED:
+    if (found.kind in ("opening", "destroyed") and not is_of_batch) or found.reason in NOT_COUNTED:
         why = "It belongs to a split, a sample, a taking or corrected results."
         raise refuse("finished", f"Count {entry} can't be taken back.", why, "Count the lot, and sign.")
     found.closed_e = by.e
@@ -110,7 +114,7 @@ def open_differences(session: Session, items: Iterable[int]) -> dict[int, CountE
 _COUNTED_OR_SIGNED = listed(
     f"""
     select item, id, kind, not within from count_entry where item in :items and closed_e is null and kind in ('counted', 'difference')
-    and reason not in ({", ".join(f"'{reason}'" for reason in _NOT_COUNTED)}) order by id
+    and reason not in ({", ".join(f"'{reason}'" for reason in NOT_COUNTED)}) order by id
     """,
     "items",
 )
@@ -219,7 +223,7 @@ def _book_beyond(session: Session, by: By, lot: int, beyond: int, book: int, run
     """More was there than the book said. Beyond what counting can tell it comes here only as a fact, and the lot is held."""
     latest = _latest_count(session, lot)
     method = latest.method if latest is not None else "hand"
-    reason = TAKEN_BEYOND if within else "taken beyond what was there by book and count"
+    reason = TAKEN_BEYOND if within else TAKEN_AS_FACT
     session.add(
         CountEntry(e=by.e, item=lot, run=run, kind="difference", units=-beyond, method=method, u=0.0, reason=reason, book=book, within=within)
     )

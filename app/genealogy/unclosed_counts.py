@@ -17,7 +17,7 @@ from sqlalchemy import bindparam, func, select, text
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
-from app.floor.counting import CORRECTED_RESULTS, TAKEN_BEYOND
+from app.floor.counting import CORRECTED_RESULTS, NOT_COUNTED, TAKEN_AS_FACT, TAKEN_BEYOND
 from app.floor.used_dies import die_uses
 from app.floor.wrong_dies import WrongDies, wrong_dies
 from app.genealogy.count_drift import Drift, drift
@@ -70,7 +70,8 @@ def unclosed(session: Session, since: datetime | None = None, most: int = MOST) 
 
 
 def _items(session: Session, first: int, most: int) -> Iterable[Unclosed]:
-    beyond = select(CountEntry.item).where(CountEntry.e >= first, CountEntry.within.is_(False), CountEntry.closed_e.is_(None))
+    tells = (CountEntry.within.is_(False), CountEntry.reason != CORRECTED_RESULTS, CountEntry.closed_e.is_(None))
+    beyond = select(CountEntry.item).where(CountEntry.e >= first, *tells)
     newest = beyond.group_by(CountEntry.item).order_by(func.max(CountEntry.id).desc()).limit(most)
     items = list(session.scalars(newest))
     query = select(CountEntry, Entry.recorded_at).join(Entry, Entry.id == CountEntry.e).where(CountEntry.item.in_(items))
@@ -82,13 +83,19 @@ def _items(session: Session, first: int, most: int) -> Iterable[Unclosed]:
     runs = codes_of(session, "run", [entry.run for some in entries.values() for entry, _ in some if entry.run])
     for item in items:
         counts = [entry for entry, _ in entries[item]]
-        latest = [entry for entry in counts if entry.reason not in (TAKEN_BEYOND, CORRECTED_RESULTS)][-1:]
+        latest = [entry for entry in counts if entry.reason not in NOT_COUNTED][-1:]
         is_open = bool(latest) and latest[0].kind == "counted" and latest[0].within is False
-        told = next(entry for entry in reversed(counts) if entry.within is False)
+        told = next(entry for entry in reversed(counts) if entry.within is False and entry.reason not in NOT_COUNTED)
         difference = told.units - (told.book or 0) if told.kind == "counted" else -told.units
         rows = tuple(_row(entry, at, units, runs) for entry, at, units in _that_make_it(entries[item], told))
-        words = "waits for a signature" if is_open else "signed for" if told.kind == "difference" else "counted again since"
+        words = "waits for a signature" if is_open else _since(told)
         yield Unclosed("batch" if item in batches else "lot", codes[item], words, difference, 2 * told.u, is_open, rows)
+
+
+def _since(told: CountEntry) -> str:
+    if told.kind != "difference":
+        return "counted again since"
+    return "taken as a fact, and held" if told.reason == TAKEN_AS_FACT else "signed for"
 
 
 def _that_make_it(entries: Sequence[tuple[CountEntry, datetime]], told: CountEntry) -> list[tuple[CountEntry, datetime, int]]:
@@ -99,18 +106,19 @@ def _that_make_it(entries: Sequence[tuple[CountEntry, datetime]], told: CountEnt
         if entry.kind == "counted":
             adds = entry.units - (entry.book or 0) - so_far
         else:
-            adds = entry.units if entry.reason == TAKEN_BEYOND else -entry.units - so_far
+            adds = entry.units if entry.reason in NOT_COUNTED else -entry.units - so_far
         rows.append((entry, at, adds))
         so_far += adds
         if entry is told:
             break
-        if entry.kind == "difference" and entry.reason != TAKEN_BEYOND:  # the book has it now
+        if entry.kind == "difference" and entry.reason not in NOT_COUNTED:  # the book has it now
             rows, so_far = [], 0
     return rows
 
 
 def _row(entry: CountEntry, at: datetime, adds: int, runs: dict[int, str]) -> CountRow:
-    what = f"{'taken' if entry.reason == TAKEN_BEYOND else 'booked as'} a difference of {-entry.units:+,}"
+    how = "taken" if entry.reason == TAKEN_BEYOND else "moved by" if entry.reason == CORRECTED_RESULTS else "booked as"
+    what = f"{how} a difference of {-entry.units:+,}"
     if entry.kind == "counted":
         agrees = "within counting" if entry.within else "beyond counting"
         what = f"counted {entry.units:,} by {entry.method}; the book said {entry.book or 0:,}: {agrees}"
@@ -271,7 +279,7 @@ class _Book:
     def moved(self, kind: str, units: int, u: float, reason: str) -> None:
         self.u = hypot(self.u, u)
         if kind == "difference" and self.open is not None:
-            self.open = (self.open[0] + units, self.open[1]) if reason == TAKEN_BEYOND else None
+            self.open = (self.open[0] + units, self.open[1]) if reason in NOT_COUNTED else None
 
     def counted(self, delta: int, u: float, u_split: float) -> tuple[int, float]:
         before, self.open = self.open, (delta, u)
