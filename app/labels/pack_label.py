@@ -1,6 +1,6 @@
 """What stands on a pack's label: the ISO/IEC 15434 message with ISO/IEC 15418 data identifiers, and the words beneath it."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -14,7 +14,7 @@ from app.labels.messages import encode, is_sayable
 from app.ledger.corrections import moves_in_force, turn_of
 from app.ledger.items import DryPack, Pack
 from app.ledger.places import Move, Shipment
-from app.naming.resolve import Named, code_of
+from app.naming.resolve import Named, codes_of
 from app.packing.contents import fills_of, units_of
 from app.packing.dry import is_opened
 
@@ -27,6 +27,9 @@ _OPENED = (
     "Moisture-sensitive: level {level} (J-STD-020). The bag that was sealed {sealed} was opened: floor life and bake are as J-STD-033 says for this "
     "level, until it is sealed anew."
 )
+
+
+_LOTS = 4  # on 100 mm x 70 mm, with a customer's numbers and the caution
 
 
 @dataclass(frozen=True)
@@ -73,11 +76,21 @@ def _fields(session: Session, named: Named, pack: Pack, units: int) -> list[Labe
         LabelField("Q", "quantity", str(units)),
         LabelField("3S", "package", named.code),
     ]
-    fields += [LabelField("1T", "lot", lot) for lot in sorted({code_of(session, "lot", fill.loose) for fill in fills_of(session, pack.item)})[:4]]
+    fields += _lots(session, pack)
     if pack.date_code:
         fields.append(LabelField("10D", "date code (YYWW)", pack.date_code))
     fields.append(LabelField("4L", "country of origin", catalogue.site(session).country))
     return _for_customer(session, pack, product) + fields
+
+
+def _lots(session: Session, pack: Pack) -> list[LabelField]:
+    """As many as there is room for; of more the last says so, for whoever reads a few takes them for all."""
+    loose = list({fill.loose for fill in fills_of(session, pack.item)})
+    lots = sorted(codes_of(session, "lot", loose).values())
+    fields = [LabelField("1T", "lot", lot) for lot in lots[:_LOTS]]
+    if more := len(lots) - len(fields):
+        fields[-1] = replace(fields[-1], words=f"lot, and {more} more")
+    return fields
 
 
 def _for_customer(session: Session, pack: Pack, product: Product) -> list[LabelField]:

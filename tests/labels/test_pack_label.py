@@ -10,13 +10,15 @@ from PIL import Image
 from app.db import House
 from app.drawing.symbols import data_matrix
 from app.errors import Refused
+from app.floor.loose import split_loose
 from app.labels.messages import decode
 from app.labels.pack_label import pack_label
+from app.packing.fill import Part, fill_pack
 from app.packing.rework import re_reel
 from app.packing.shipping import ship, take_back
 from tests.genealogy.made import client_of
 from tests.races.test_races import packed
-from tests.small_factory import Factory, Order, named_pack
+from tests.small_factory import Factory, Order, named_lot, named_pack
 
 
 def test_the_message_is_read_back_from_the_symbol(house: House) -> None:
@@ -73,6 +75,22 @@ def test_what_the_symbol_can_not_say_stands_in_words(house: House) -> None:
     assert [identifier for identifier, _ in decode(label.message)] == [field.identifier for field in label.fields if field.identifier != "K"]
     page = client_of(factory).get(f"/api/v1/packs/{pack.code}/label").json()
     assert page["unsaid"] == ["customer's order"]
+
+
+@pytest.mark.parametrize(("lots", "words"), [(4, ["lot"] * 4), (5, ["lot"] * 3 + ["lot, and 1 more"]), (6, ["lot"] * 3 + ["lot, and 2 more"])])
+def test_of_more_lots_than_there_is_room_for_the_last_says_so(house: House, lots: int, words: list[str]) -> None:
+    factory = Factory(house).load()
+    factory.mount("Attach", factory.batch("GLUE"), factory.wafer())
+    _, lot = packed(factory)
+    parts = [Part(lot, 5)] + [
+        Part(factory.do("split_loose", lambda s, by: named_lot(s, split_loose(s, by, lot.id, 5).item)), 5) for _ in range(lots - 1)
+    ]
+    verb = lambda s, by: named_pack(s, fill_pack(s, by, factory.things["Taper"], parts, line_clear=True, short_reason="mixed").item)  # noqa: E731
+    pack = factory.do("fill_pack", verb, fact=True)
+    with house.reading() as session:
+        label = pack_label(session, pack)
+    assert [field.words for field in label.fields if field.identifier == "1T"] == words
+    assert [identifier for identifier, _ in decode(label.message)].count("1T") == 4
 
 
 def _raster(svg: str) -> Image.Image:
