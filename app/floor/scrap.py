@@ -23,6 +23,7 @@ from app.ledger.counts import CountEntry
 from app.ledger.items import Item
 from app.ledger.places import Mount
 from app.naming.resolve import code_of
+from app.receiving.wafers import map_if_any
 
 
 def scrap_cells(session: Session, by: By, panel: int, cells: Sequence[Cell], reason: str, run: int | None = None) -> CellMark:
@@ -55,22 +56,23 @@ def scrap_units(
 
 
 def scrap_wafer(session: Session, by: By, wafer: int, reason: str) -> CountEntry:
-    """A broken wafer, or one that went back: with every passing die that the logs leave on it. It comes off a station first."""
+    """A broken wafer, or one that went back: with every passing die that the logs leave on it, if any is. It comes off a station first.
+
+    Without a map nobody knows how many went with it: the book of its entry is empty.
+    """
     lock(session, Item, [wafer])
     reason = checked_reason(session, "scrap wafer", reason)
     name = code_of(session, "wafer", wafer)
-    left = count_wafer(used_before(session, {name: wafer})[name]).left
+    left = None if map_if_any(session, wafer) is None else count_wafer(used_before(session, {name: wafer})[name]).left
     on = _stations_with(session, wafer)
     reasons = [Reason("in_work", f"{name} is on {station}.", "Take it off there first.") for station in on.values()]
     if again := scrapped_reasons(session, wafer):
         raise Refused(f"{name} was not scrapped.", *again)
-    if not left:
-        raise refuse("too_few_units", f"{name} was not scrapped.", "No passing die is left on it.", "Nothing needs to be done.")
     if reasons and not by.fact:
         raise Refused(f"{name} was not scrapped.", *reasons)
     for station in on:
         unmount(session, by, station, wafer)
-    entry = CountEntry(e=by.e, item=wafer, run=None, kind="scrapped", units=left, method="cells", u=0.0, reason=reason, book=left, within=None)
+    entry = CountEntry(e=by.e, item=wafer, run=None, kind="scrapped", units=left or 0, method="cells", u=0.0, reason=reason, book=left, within=None)
     session.add(entry)
     session.flush()
     return entry

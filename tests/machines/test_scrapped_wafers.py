@@ -4,16 +4,20 @@ from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 
 import pytest
+from sqlalchemy import select
 
 from app.board.production_day import Span
 from app.board.shift_report import shift_report
+from app.catalogue import queries as catalogue
 from app.catalogue.definitions import ReasonEntry
 from app.db import House
 from app.desk.listing import asked_of, show
 from app.desk.material import WAFERS
 from app.genealogy.unclosed_counts import unclosed
-from tests.machines.plant import Plant, plant
+from app.ledger.counts import CountEntry
+from tests.machines.plant import MAP, Plant, plant
 from tests.people.signing_in import client, person, post, sign_in
+from tests.small_factory import Factory
 
 REASON = ReasonEntry(name="broken in handling", of=("scrap wafer",))
 HEAD = "time,wafer,die x,die y,panel,row,column\n"
@@ -88,6 +92,34 @@ def test_a_scrapped_wafer_is_not_mounted_until_a_lead_takes_that_back(do: Plant)
     assert (told["scrapped"], told["left"], told["scrapped_at"]) == (0, 188, None)
     do.post(f"/stations/{do.at['Attach']}/unmount", item=spare)
     do.mount("Attach", wafer)
+
+
+def test_a_wafer_that_is_used_up_is_scrapped_like_any_other(do: Plant, house: House) -> None:
+    wafer = do.wafer("RD-1")
+    none_passes = MAP.format("RD-1").replace("null: .", "null: .\nbin 1: fail")
+    do.post(f"/wafers/{wafer}/map", files={"file": ("map.txt", none_passes.encode())})
+    assert do.get(f"/wafers/{wafer}")["left"] == 0
+    with client(house) as browser:
+        sign_in(browser, person(house, "Ada", "operate"))
+        where = f"/wafers/{wafer}"
+        assert "No passing die is left on it to be written off" in browser.get(where).text
+        assert post(browser, where, f"{where}/scrap", reason="broken in handling").headers["location"].endswith(where)
+    assert do.post(f"/stations/{do.at['Attach']}/mount", 409, item=wafer)["kind"] == "finished"
+    assert (do.get(f"/wafers/{wafer}")["scrapped"], do.findings()) == (0, [])
+
+
+def test_a_wafer_without_a_map_is_scrapped_and_nobody_knows_with_how_many_dies(do: Plant, house: House) -> None:
+    factory = Factory(house)
+    with house.reading() as session:
+        factory.things["WR"] = catalogue.part(session, "WR").id
+    wafer = factory.wafer().code
+    do.post("/scrap", thing=wafer, reason="broken in handling")
+    with house.reading() as session:
+        scrap = session.scalars(select(CountEntry)).one()
+        assert (scrap.units, scrap.book) == (0, None)
+    assert wafer not in _listed(do, "not on a station") and "scrapped" in _listed(do, "scrapped")[wafer]
+    assert do.post(f"/stations/{do.at['Attach']}/mount", 409, item=wafer)["kind"] == "finished"
+    assert do.findings() == []
 
 
 def test_what_can_not_be_scrapped_so_is_refused(do: Plant) -> None:
