@@ -16,6 +16,7 @@ from app.board.taped import taped
 from app.catalogue import queries as catalogue
 from app.db import Moment
 from app.floor.marks import SAMPLED
+from app.floor.scrapped_wafers import is_scrap
 from app.journal.models import Entry
 from app.journal.sealing import newest_digest
 from app.ledger.cells import CellMark
@@ -73,8 +74,8 @@ def shift_report(session: Session, span: Span, now: datetime) -> Report:
     released, freed = session.execute(releases).one()
     return Report(
         span, now, now >= span.end, _lots_started(session, span, first), ran.started, _finished(session, span), taped(session, span.begin, span.end),
-        _by_reason(session, span, first, CountEntry, func.sum(CountEntry.units), (CountEntry.kind == "scrapped") & ~_IS_WAFER),
-        _by_reason(session, span, first, CountEntry, func.count(), (CountEntry.kind == "scrapped") & _IS_WAFER),
+        _by_reason(session, span, first, CountEntry, func.sum(CountEntry.units), is_scrap(CountEntry) & ~_IS_WAFER),
+        _by_reason(session, span, first, CountEntry, func.count(), is_scrap(CountEntry) & _IS_WAFER),
         _by_reason(session, span, first, CellMark, func.sum(CellMark.n), CellMark.reason != SAMPLED),
         _placed(session, span, first), released, freed or 0, tuple(overrides(session, span)), _hours(session, until),
         _differences(session, span, first), newest_digest(session),

@@ -14,7 +14,7 @@ from app.desk.names import distinct, numbers_of, roles, thing_is, things_named, 
 from app.floor.containers import containers_of_panels
 from app.floor.marks import good_units, singulated
 from app.floor.progress import progress
-from app.floor.scrapped_wafers import scraps_of
+from app.floor.scrapped_wafers import is_scrap, scraps_of
 from app.holds.stopped import Stop, stops_on
 from app.ledger.counts import CountEntry
 from app.ledger.items import Batch, Opening, Panel, Wafer
@@ -50,7 +50,7 @@ def _is_mounted(column: Any) -> Where:
 
 def _wafer_is(session: Session, value: str) -> ColumnElement[bool]:
     """A scrapped wafer is not among those that could be put on."""
-    is_scrapped = exists().where(CountEntry.item == Wafer.item, CountEntry.kind == "scrapped", CountEntry.closed_e.is_(None))
+    is_scrapped = exists().where(CountEntry.item == Wafer.item, is_scrap(CountEntry))
     if value == _SCRAPPED:
         return is_scrapped
     on = _is_mounted(Wafer.item)(session, value)

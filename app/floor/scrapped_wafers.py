@@ -7,8 +7,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import select
-from sqlalchemy.orm import Session
+from sqlalchemy import ColumnElement, and_, select
+from sqlalchemy.orm import Session, aliased
 
 from app.catalogue import queries as catalogue
 from app.errors import Reason
@@ -28,11 +28,19 @@ class Scrap:
     reason: str
 
 
+def is_scrap(entry: type[CountEntry]) -> ColumnElement[bool]:
+    """Of a count entry: it scrapped what it is of, and was not taken back."""
+    return and_(entry.kind == "scrapped", entry.closed_e.is_(None))
+
+
+IS_SCRAP = str(is_scrap(aliased(CountEntry, name="c")).compile(compile_kwargs={"literal_binds": True}))  # the same in a text, of `count_entry c`
+
+
 def scraps_of(session: Session, wafers: Iterable[int]) -> dict[int, Scrap]:
     """Those of the wafers that are scrapped. One statement."""
     query = select(CountEntry.item, CountEntry.id, CountEntry.e, Entry.happened_at, CountEntry.reason).join(Entry, Entry.id == CountEntry.e)
     query = query.join(Wafer, Wafer.item == CountEntry.item).where(CountEntry.item.in_(list(wafers)))
-    rows = session.execute(query.where(CountEntry.kind == "scrapped", CountEntry.closed_e.is_(None)).order_by(CountEntry.id))
+    rows = session.execute(query.where(is_scrap(CountEntry)).order_by(CountEntry.id))
     return {wafer: Scrap(count, e, at, reason) for wafer, count, e, at, reason in rows}
 
 

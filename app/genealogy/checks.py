@@ -25,6 +25,7 @@ from app.floor.balance import balances
 from app.floor.counting import open_differences
 from app.floor.exits import unreached
 from app.floor.mount_corrections import spells
+from app.floor.scrapped_wafers import is_scrap
 from app.genealogy.unclosed_counts import loads_that_differ, sums_by_station, used_after_scrap, wafers_used_beyond
 from app.journal.models import Seal
 from app.journal.sealing import seal
@@ -193,7 +194,7 @@ def batches_hold_what_was_counted(house: House, session: Session) -> Iterator[Fi
 
 def scrapped_wafers_stay_off(house: House, session: Session) -> Iterator[Finding]:
     """What was scrapped is on no station, and no run began with it."""
-    scraps = select(CountEntry.item).where(CountEntry.kind == "scrapped", CountEntry.closed_e.is_(None))
+    scraps = select(CountEntry.item).where(is_scrap(CountEntry))
     for wafer in session.scalars(select(Wafer.item).where(Wafer.item.in_(select(Mount.item).where(Mount.closed_e.is_(None)).intersect(scraps)))):
         yield Finding("mounts", _name(session, "wafer", wafer), "is on a station, and was scrapped")
     for one in used_after_scrap(session):

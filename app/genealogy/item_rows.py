@@ -10,6 +10,7 @@ from sqlalchemy.orm import Session
 from app.catalogue import queries as catalogue
 from app.db import Moment
 from app.floor.moves import Latest, Place, latest_moves
+from app.floor.scrapped_wafers import IS_SCRAP
 from app.genealogy.amounts import Share
 from app.holds.stopped import stops_on
 from app.listed import ask, listed, tuples
@@ -135,10 +136,8 @@ def _stops(session: Session, items: list[int]) -> dict[int, tuple[str, ...]]:
 
 _NO_SALE = (None, None, None)
 _WAFERS = listed(
-    """
-    select w.item, w.part, w.role, exists (
-        select 1 from count_entry c where c.item = w.item and c.kind = 'scrapped' and c.closed_e is null
-    ) as scrapped
+    f"""
+    select w.item, w.part, w.role, exists (select 1 from count_entry c where c.item = w.item and {IS_SCRAP}) as scrapped
     from wafer w where w.item in :items
     """,
     "items",

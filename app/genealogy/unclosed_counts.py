@@ -18,6 +18,7 @@ from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
 from app.floor.counting import CORRECTED_RESULTS, NOT_COUNTED, TAKEN_AS_FACT, TAKEN_BEYOND
+from app.floor.scrapped_wafers import IS_SCRAP
 from app.floor.used_dies import die_uses
 from app.floor.wrong_dies import WrongDies, wrong_dies
 from app.genealogy.count_drift import Drift, drift
@@ -321,11 +322,11 @@ _WAFERS = text("""
     where m.closed_e is null and coalesce(p.n, 0) + coalesce(l.n, 0) > m.gross
     order by m.wafer
 """)
-_USED_LATER = text("""
+_USED_LATER = text(f"""
     select c.item, c.e, l.run, min(l.e),
         coalesce((select sum(p.n) from placement p where p.run = l.run and p.wafer = c.item and p.closed_e is null), 0)
     from count_entry c join wafer w on w.item = c.item join use u on u.item = c.item join line l on l.id = u.line
-    where c.e >= :first and c.kind = 'scrapped' and c.closed_e is null and l.e > c.e
+    where c.e >= :first and {IS_SCRAP} and l.e > c.e
         and not exists (select 1 from run_void v where v.run = l.run)
     group by c.item, c.e, l.run order by c.item, l.run
 """).bindparams(bindparam("first"))
