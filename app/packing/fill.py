@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import select
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
@@ -128,11 +128,14 @@ def close_pack(
     units = units_of(session, pack.item)
     if units < pack.size_units and not (short_reason or "").strip() and not by.fact:
         raise refuse("pack_short", f"{name} is not full.", f"It holds {units} of {pack.size_units} units.", "Fill it, or state the reason.")
-    run, _ = open_line(session, pack)
-    finish_run(session, by, run, values, person=person)
+    until = by.happened_at
+    if at_work := _open_line(session, pack):
+        finish_run(session, by, at_work[0], values, person=person)
+    else:  # its run was interrupted, aborted or voided: what it holds would be in no closed pack for ever
+        until = session.scalar(select(func.max(Line.ended_at)).where(Line.item == pack.item)) or until
     site: Site = catalogue.site(session)
     pack.closed_e, pack.closed_at, pack.units = by.e, by.happened_at, units
-    pack.date_code, pack.short_reason = date_code(by.happened_at, site.zone), (short_reason or "").strip() or None
+    pack.date_code, pack.short_reason = date_code(until, site.zone), (short_reason or "").strip() or None
     session.flush()
     return pack
 
@@ -255,13 +258,18 @@ def _open_run(session: Session, by: By, facts: Facts, pack: Pack, lot: int, step
 
 
 def open_line(session: Session, pack: Pack) -> tuple[Run, Line]:
+    found = _open_line(session, pack)
+    if found is None:
+        name = code_of(session, "pack", pack.item)
+        raise refuse("finished", f"Pack {name} is not being filled.", "Its run has ended.", "Close it with what it holds, and begin another.")
+    return found
+
+
+def _open_line(session: Session, pack: Pack) -> tuple[Run, Line] | None:
     row = session.execute(
         select(Run, Line).join(Line, Line.run == Run.id).where(Line.item == pack.item, Line.closed_e.is_(None), Run.operation == "tape")
     ).first()
-    if row is None:
-        name = code_of(session, "pack", pack.item)
-        raise refuse("finished", f"Pack {name} is not being filled.", "Its run has ended.", "Begin another pack.")
-    return row[0], row[1]
+    return (row[0], row[1]) if row else None
 
 
 def _tape_step(facts: Facts, group: Group) -> Step | None:
