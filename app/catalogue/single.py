@@ -1,5 +1,6 @@
 """One thing of the catalogue as the text that it has in the file: to be read, changed and looked at before it is signed."""
 
+from dataclasses import replace
 from types import NoneType
 from typing import Any, get_args, get_origin
 
@@ -19,7 +20,7 @@ def text_of(thing: Defined[Any]) -> str:
 
 def next_revision(route: Defined[Route]) -> str:
     """The same route with its revision left open: an approved one can't be changed."""
-    return text_of(route).replace(f'revision = "{route.body.revision}"', 'revision = ""', 1)
+    return text_of(replace(route, body=route.body.model_copy(update={"revision": ""})))
 
 
 def blank(kind: str) -> str:

@@ -82,6 +82,12 @@ def place_of(session: Session, items: Iterable[int]) -> dict[int, Place]:
     return cast(dict[int, Place], places)
 
 
+def place_of_lot(session: Session, lot: int) -> str:
+    """In words: a panel lot is where its panels are, which may be several places."""
+    where = set(place_of(session, panels_of_lot(session, lot) or [lot]).values())
+    return ", ".join(str(place) for place in sorted(where))
+
+
 def places_of(items: Iterable[int]) -> Question[dict[int, Place]]:
     ids, nowhere = list(items), Latest(Place(), None)
 

@@ -99,7 +99,10 @@ def _words(lot: Any) -> str:
 def _moves(session: Session, pack: int) -> tuple[Moved, ...]:
     moves = ask(session, _MOVES, packs=[pack])
     codes = codes_of(session, "shipment", [move.shipment for move in moves if move.shipment])
-    over = {one.shipment: f"{one.units:,} more: {one.reason}" for one in ask(session, _OVER, shipments=list(codes))}
+    over: dict[int, str] = {}
+    for row in ask(session, _OVER, shipments=list(codes)):  # a row an order
+        more = f"{row.units:,} more: {row.reason}"
+        over[row.shipment] = f"{over[row.shipment]}; {more}" if row.shipment in over else more
     return tuple(
         Moved(
             f"{one.kind}: {one.place}" if one.place else one.kind, one.moved_at, codes.get(one.shipment or 0, ""), one.reason or "",

@@ -57,7 +57,7 @@ class StepRow:
     recipe: str
     is_barrier: bool
     judged: str
-    window: str  # the longest time until the next step that it opens, in words
+    window: str  # the longest times that it opens, each until a later step, in words
     doings: tuple[Doing, ...]
 
     @property
@@ -127,7 +127,7 @@ class _Reading:
         self.groups = {lot.item: self._groups(lot) for lot in lots}
         self.strips = strips(session, self.groups, at)
         self.hold_codes = codes_of(session, "hold", list({stop.hold for strip in self.strips.values() for stop in strip.stops}))
-        self.containers = _containers(session, lots, self.panels)
+        self.containers = _containers(session, lots, {lot: panels for lot, panels in self.panels.items() if lot not in self.empty})
         self.doings = doings_of_lots(session, self.panels, {lot: [doing.line for doing in self.stand[lot].doings] for lot in loose})
 
     def traveller(self, lot: Lot) -> Traveller:
@@ -186,12 +186,15 @@ def _steps(route: Route, strip: RouteStrip, done: Iterable[Doing]) -> list[StepR
     for one in done:
         by_step[one.step or ""].append(one)
     names = {step.key: step.name for step in route.steps}
-    windows = {one.from_step: _window(one.max_minutes, names[one.to_step], one.until) for one in route.windows if one.max_minutes is not None}
+    windows: defaultdict[str, list[str]] = defaultdict(list)
+    for window in route.windows:
+        if window.max_minutes is not None:
+            windows[window.from_step].append(_window(window.max_minutes, names[window.to_step], window.until))
     return [
         StepRow(
             number=pocket.number, key=step.key, name=step.name, operation=step.operation, code=codes.of_step(pocket.number), pocket=pocket,
             caution=caution_of(step), instruction=step.instruction, asked=tuple(_asked(step)), materials=tuple(_needs(step)),
-            recipe=step.recipe or "", is_barrier=step.barrier, judged=step.judged or "", window=windows.get(step.key, ""),
+            recipe=step.recipe or "", is_barrier=step.barrier, judged=step.judged or "", window="; ".join(windows[step.key]),
             doings=tuple(by_step[step.key]),
         )
         for step, pocket in zip(route.steps, strip.pockets, strict=True)

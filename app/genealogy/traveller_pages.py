@@ -6,7 +6,7 @@ from markupsafe import Markup
 
 from app import clock
 from app.drawing.symbols import data_matrix
-from app.floor.moves import place_of
+from app.floor.moves import place_of_lot
 from app.genealogy.doings import doings_of_lots
 from app.genealogy.kin import kin_of
 from app.genealogy.lot_page import account, holds_shown
@@ -31,7 +31,7 @@ def lot_page(request: Request, who: Calling, code: str) -> Response:
         return render(
             request, "genealogy/lot.html", lot=one, account=account(session, lot.item), kin=kin_of(session, lot.item, lot.form == "panel"),
             holds=holds_shown(session, one.strip.stops, one.held),
-            place=str(place_of(session, [lot.item])[lot.item]) if lot.form == "loose" else "", **sheet_values(request, [one], now),
+            place=place_of_lot(session, lot.item), **sheet_values(request, [one], now),
         )  # fmt: skip
 
 

@@ -12,7 +12,7 @@ from app.catalogue import queries as catalogue
 from app.errors import NotFound, not_allowed
 from app.floor.balance import balance
 from app.floor.groups import contents, gather
-from app.floor.moves import place_of
+from app.floor.moves import place_of_lot
 from app.genealogy.checks import check
 from app.journal.actions import ACTIONS
 from app.journal.models import Entry
@@ -87,7 +87,7 @@ class CountsOut(Answer):
 
 class TravellerOut(LotRow):
     route: str | None = Field(description="The revision that it is on.", examples=["P1 rev A"])
-    where: str = Field(examples=["floor"])
+    where: str = Field(description="Of a lot of panels, all places where some of them are.", examples=["floor"])
     panels: list[PanelCode]
     groups: list[GroupOut] = Field(description="Where what is in it stands on the route.")
     counts: CountsOut
@@ -163,7 +163,7 @@ def see_lot(lot: str, call: Calling) -> TravellerOut:
         panels, _ = contents(s, named)
         return TravellerOut(
             **_lot_rows(s, [row])[0], route=catalogue.with_id(s, route).name if route else None, panels=panel_codes(s, panels),
-            where=str(place_of(s, [row.item])[row.item]), groups=[group_out(s, group) for group in _groups(s, named)], counts=_counts(s, row.item),
+            where=place_of_lot(s, row.item), groups=[group_out(s, group) for group in _groups(s, named)], counts=_counts(s, row.item),
         )  # fmt: skip
 
 

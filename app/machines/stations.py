@@ -1,6 +1,6 @@
 """Stations over the API: material on them, change-overs, states by SEMI E10, who attends them."""
 
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Query
@@ -36,6 +36,7 @@ from app.naming.resolve import codes_of, resolve
 
 router = APIRouter(prefix="/api/v1", tags=["floor"], responses=PROBLEMS)
 _MOST_DAYS = 92  # a quarter in one answer
+_LONG_AGO = datetime(1970, 1, 1, tzinfo=UTC)
 
 
 class MountIn(Told):
@@ -147,8 +148,8 @@ def states(
     end: Annotated[Moment | None, Query(description="Empty: now.")] = None,
 ) -> SpellsOut:
     end = min(end or clock.now(), clock.now())
-    begin = begin or end - timedelta(days=1)
-    if not end - timedelta(days=_MOST_DAYS) <= begin < end:
+    begin = begin or max(end, _LONG_AGO) - timedelta(days=1)
+    if not begin < end or end - begin > timedelta(days=_MOST_DAYS):
         raise bad_input("That is not a span of time.", "begin", f"It must lie before the end, by at most {_MOST_DAYS} days.", "Ask in parts.")
     with call.house.reading() as s:
         one = resolve(s, station, "station")

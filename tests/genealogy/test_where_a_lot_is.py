@@ -1,0 +1,85 @@
+"""What a lot's page and the API say of where it is, of its windows, and of a magazine that its panels have left it in."""
+
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import pytest
+from fastapi.testclient import TestClient
+
+from app.catalogue.definitions import Body, Product, Route, Window
+from app.catalogue.queries import named
+from app.catalogue.single import next_revision
+from app.db import House
+from app.floor.containers import add_container, put_panels
+from app.floor.lots import merge_lots
+from app.floor.moves import move_item
+from app.genealogy.traveller import travellers
+from app.ledger.items import Lot
+from app.ledger.sets import panels_of_lot
+from tests.board.line import STEPS, lot
+from tests.genealogy.made import client_of
+from tests.small_factory import Factory
+
+WINDOWS = (
+    Window(from_step="plasma", to_step="bond", max_minutes=240), Window(from_step="plasma", to_step="look", max_minutes=1440, until="end"),
+)  # fmt: skip
+MORE: tuple[tuple[str, Body], ...] = (
+    ("product", Product(part_number="Q", rows=4, columns=5, roles=())),
+    ("route", Route(product="Q", revision='A "first"', steps=STEPS, windows=WINDOWS)),
+)
+
+
+@pytest.fixture
+def factory(house: House) -> Factory:
+    return Factory(house).load(*MORE)
+
+
+@pytest.fixture
+def client(factory: Factory) -> TestClient:
+    return client_of(factory)
+
+
+def test_a_lot_of_panels_is_where_its_panels_are(factory: Factory, client: TestClient) -> None:
+    one = lot(factory, 2, order=None)
+    assert client.get(f"/api/v1/lots/{one.code}").json()["where"] == "floor"
+    factory.do("move_item", lambda s, by: str(move_item(s, by, one.id, "stock", "rack 4")))
+    assert client.get(f"/api/v1/lots/{one.code}").json()["where"] == "stock: rack 4"
+
+
+def test_every_window_that_a_step_opens_stands_on_the_traveller(factory: Factory) -> None:
+    one = lot(factory, 2, order=None)
+    with factory.house.reading() as session:
+        (shown,) = travellers(session, [session.get_one(Lot, one.id)], datetime.now(UTC))
+    assert shown.steps[0].window.split("; ") == ["wire bond must begin within 4 h 00 min", "inspection must end within 24 h 00 min"]
+
+
+def test_a_lot_that_is_empty_is_in_no_magazine(factory: Factory) -> None:
+    one, other = lot(factory, 1, order=None), lot(factory, 1, order=None)
+
+    def boxed(s: Any, by: Any) -> int:
+        box = add_container(s, by, "magazine", "Magazine 1")
+        put_panels(s, by, box.id, panels_of_lot(s, one.id))
+        return box.id
+
+    factory.do("add_container", boxed)
+    factory.do("merge_lots", lambda s, by: merge_lots(s, by, other.id, [one.id]).item)
+    with factory.house.reading() as session:
+        rows = [session.get_one(Lot, item) for item in (other.id, one.id)]
+        full, empty = travellers(session, rows, datetime.now(UTC))
+    assert (empty.is_empty, empty.containers) == (True, ())
+    assert len(full.containers) == 1
+
+
+def test_the_next_revision_of_a_route_leaves_it_open_whatever_it_is_called(factory: Factory) -> None:
+    with factory.house.reading() as session:
+        text = next_revision(named(session, "route", 'Q rev A "first"'))
+    assert 'revision = ""' in text
+
+
+def test_a_span_before_the_calendar_is_refused(client: TestClient, factory: Factory) -> None:
+    station = client.get("/api/v1/stations").json()[0]["station"]
+    for end in ("0001-01-01T00:00:00Z", "0001-01-01T23:00:00Z"):
+        answer = client.get(f"/api/v1/stations/{station}/states", params={"end": end})
+        assert answer.status_code == 422, answer.text
+    begin = (datetime.now(UTC) - timedelta(hours=1)).isoformat()
+    assert client.get(f"/api/v1/stations/{station}/states", params={"begin": begin}).status_code == 200
