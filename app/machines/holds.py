@@ -1,5 +1,6 @@
 """Holds over the API: place, release, and what stops a thing."""
 
+from collections.abc import Sequence
 from typing import Any
 
 from fastapi import APIRouter
@@ -13,14 +14,15 @@ from app.genealogy.freed import units_freed
 from app.holds.place import place_hold
 from app.holds.release import named_to_release, release_hold
 from app.holds.stopped import station_stops, stops_on
+from app.holds.words import on_what
 from app.journal.act import By
 from app.ledger.runs import Line
 from app.ledger.sets import panels_of
 from app.ledger.stops import Hold
 from app.machines.bodies import Answer, Before, Disposition, HoldCode, Limit, Moment, Name, Number, Signed, Told, Words
 from app.machines.calls import PROBLEMS, Calling
-from app.machines.names import line_numbered, panel_codes, run_named
-from app.naming.resolve import Named, code_of, resolve
+from app.machines.names import line_numbered, run_named
+from app.naming.resolve import Named, code_of, codes_of, resolve
 
 router = APIRouter(prefix="/api/v1", tags=["holds"], responses=PROBLEMS)
 STOPPED = ("wafer", "batch", "panel", "lot", "container", "sample", "pack", "run", "load", "station")
@@ -112,7 +114,7 @@ def every(call: Calling, in_force: bool = True, before: Before = None, limit: Li
     query = query.where(Hold.closed_e.is_(None)) if in_force else query
     with call.house.reading() as s:
         found = list(s.scalars(query.where(Hold.id < before) if before else query))
-        return HoldsOut(holds=[HoldOut(**_hold(s, hold)) for hold in found], next=found[-1].id if len(found) == limit else None)
+        return HoldsOut(holds=[HoldOut(**one) for one in _holds(s, found)], next=found[-1].id if len(found) == limit else None)
 
 
 @router.get("/holds/{hold}", summary="A hold, and how many units its release would free")
@@ -129,7 +131,7 @@ def stops(thing: str, call: Calling) -> StopsOut:
         stopping = station_stops(s, one.id) if one.kind == "station" else [stop for some in stops_on(s, _inside(s, one)).values() for stop in some]
         found = {stop.hold for stop in stopping}
         holds = list(s.scalars(select(Hold).where(Hold.id.in_(found)).order_by(Hold.id)))
-        return StopsOut(thing=one.code, stopped=bool(holds), holds=[HoldOut(**_hold(s, hold)) for hold in holds])
+        return StopsOut(thing=one.code, stopped=bool(holds), holds=[HoldOut(**one) for one in _holds(s, holds)])
 
 
 def _inside(session: Session, thing: Named) -> list[int]:
@@ -145,18 +147,20 @@ def _inside(session: Session, thing: Named) -> list[int]:
 
 
 def _hold(session: Session, hold: Hold) -> dict[str, Any]:
-    return {
-        "hold": code_of(session, "hold", hold.id), "kind": hold.kind, "subject": _subject(session, hold), "reason": hold.reason,
-        "automatic": hold.automatic, "in_force": hold.closed_e is None,
-    }  # fmt: skip
+    return _holds(session, [hold])[0]
 
 
-def _subject(session: Session, hold: Hold) -> str:
-    if hold.lot is not None:
-        return code_of(session, "lot", hold.lot)
-    if hold.container is not None:
-        return code_of(session, "container", hold.container)
-    if hold.kind == "set":
-        return ", ".join(panel_codes(session, panels_of(session, hold.subject)))
-    kind = {"loose": "lot", "span": "station"}.get(hold.kind, hold.kind)
-    return str(hold.subject) if kind == "line" else code_of(session, kind, hold.subject)
+def _holds(session: Session, holds: Sequence[Hold]) -> list[dict[str, Any]]:
+    """As many statements for one as for a page of them."""
+    codes, named = codes_of(session, "hold", [hold.id for hold in holds]), on_what(session, holds)
+    return [
+        {
+            "hold": codes[hold.id], "kind": hold.kind, "subject": _subject(hold, named[hold.id]), "reason": hold.reason,
+            "automatic": hold.automatic, "in_force": hold.closed_e is None,
+        }
+        for hold in holds
+    ]  # fmt: skip
+
+
+def _subject(hold: Hold, named: Sequence[tuple[str, str]]) -> str:
+    return str(hold.subject) if hold.kind == "line" else ", ".join(sorted(code for _, code in named))

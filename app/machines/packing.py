@@ -41,8 +41,9 @@ from app.machines.calls import PROBLEMS, Calling
 from app.machines.names import doer_of, lot_named, order_number, person_of, station_of, values_of
 from app.naming.resolve import code_of, codes_of, resolve
 from app.packing import fill, rework, shipping
-from app.packing.contents import fills_of, units_of
-from app.packing.dry import is_opened, seal_pack
+from app.packing.contents import fills_of_packs
+from app.packing.dry import opened, seal_pack
+from app.packing.pockets import units_in
 
 router = APIRouter(prefix="/api/v1", tags=["packing"], responses=PROBLEMS)
 
@@ -281,7 +282,7 @@ def list_packs(call: Calling, date_code: Text = "", part: Text = "", before: Bef
         query = query.where(column == wanted) if wanted else query
     with call.house.reading() as s:
         found = list(s.scalars(query.where(Pack.item < before) if before else query))
-        return PacksOut(packs=[PackOut(**_pack(s, pack)) for pack in found], next=found[-1].item if len(found) == limit else None)
+        return PacksOut(packs=[PackOut(**one) for one in _packs(s, found)], next=found[-1].item if len(found) == limit else None)
 
 
 @router.get("/packs/{pack}", summary="A pack and what its pockets hold")
@@ -321,32 +322,40 @@ def _diversions(session: Session, shipment: Shipment) -> list[dict[str, Any]]:
     ]  # fmt: skip
 
 
-def _runs(session: Session, pack: int) -> list[str]:
-    voided = select(RunVoid.run).where(RunVoid.run == Line.run).exists()
-    runs = list(dict.fromkeys(session.scalars(select(Line.run).where(Line.item == pack, ~voided).order_by(Line.id))))
-    codes = codes_of(session, "run", runs)
-    return [codes[run] for run in runs]
-
-
-def _filling(session: Session, pack: int) -> str | None:
-    run = session.scalar(select(Line.run).where(Line.item == pack, Line.closed_e.is_(None)))
-    return code_of(session, "run", run) if run else None
-
-
 def _parts(session: Session, parts: Sequence[PartIn]) -> list[fill.Part]:
     return [fill.Part(lot_named(session, part.lot), part.units) for part in parts]
 
 
 def _pack(session: Session, pack: Pack) -> dict[str, Any]:
+    return _packs(session, [pack])[0]
+
+
+def _packs(session: Session, packs: Sequence[Pack]) -> list[dict[str, Any]]:
+    """As many statements for one as for a page of them."""
     session.flush()
-    return {
-        "pack": code_of(session, "pack", pack.item), "form": pack.form, "part_number": pack.part_number, "bin": pack.bin, "grade": pack.grade,
-        "units": units_of(session, pack.item), "closed": pack.closed_e is not None, "date_code": pack.date_code,
-        "dry_packed": session.get(DryPack, pack.item) is not None and not is_opened(session, pack.item),
-        "where": str(place_of(session, [pack.item])[pack.item]),
-        "run": _filling(session, pack.item), "runs": _runs(session, pack.item),
-        "fills": [
-            {"pocket_from": f.pocket_from, "pocket_to": f.pocket_to, "lot": code_of(session, "lot", f.loose)}
-            for f in fills_of(session, pack.item)
-        ],
-    }  # fmt: skip
+    ids = [pack.item for pack in packs]
+    codes, fills, places, runs = codes_of(session, "pack", ids), fills_of_packs(session, ids), place_of(session, ids), _runs(session, ids)
+    lots = codes_of(session, "lot", list({one.loose for some in fills.values() for one in some}))
+    dry = set(session.scalars(select(DryPack.pack).where(DryPack.pack.in_(ids)))) - opened(session, ids)
+    return [
+        {
+            "pack": codes[pack.item], "form": pack.form, "part_number": pack.part_number, "bin": pack.bin, "grade": pack.grade,
+            "units": units_in(fills[pack.item]), "closed": pack.closed_e is not None, "date_code": pack.date_code,
+            "dry_packed": pack.item in dry, "where": str(places[pack.item]), "run": runs[pack.item][0], "runs": runs[pack.item][1],
+            "fills": [{"pocket_from": one.pocket_from, "pocket_to": one.pocket_to, "lot": lots[one.loose]} for one in fills[pack.item]],
+        }
+        for pack in packs
+    ]  # fmt: skip
+
+
+def _runs(session: Session, packs: Sequence[int]) -> dict[int, tuple[str | None, list[str]]]:
+    """By pack: the run that fills it now, and all runs that are not void, in their order."""
+    is_void = select(RunVoid.run).where(RunVoid.run == Line.run).exists()
+    rows = session.execute(select(Line.item, Line.run, Line.closed_e, is_void).where(Line.item.in_(packs)).order_by(Line.id)).all()
+    codes = codes_of(session, "run", list({run for _, run, _, _ in rows}))
+    filling = {item: codes[run] for item, run, closed_e, _ in rows if closed_e is None}
+    runs: dict[int, dict[str, None]] = {pack: {} for pack in packs}  # a run has several lines where its material changed
+    for item, run, _, void in rows:
+        if not void and item is not None:
+            runs[item][codes[run]] = None
+    return {pack: (filling.get(pack), list(runs[pack])) for pack in packs}

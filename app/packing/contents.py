@@ -1,21 +1,29 @@
 """The rows of what is in a pack now: put in and taken out by the arithmetic of `pockets.py`."""
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import replace
 
-from sqlalchemy import bindparam, select
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from app.journal.act import By
 from app.ledger.flows import PackContent
+from app.listed import among
 from app.packing import pockets
 from app.packing.pockets import Content, Fill
 
 
 def fills_of(session: Session, pack: int) -> list[Fill]:
     """What is in a pack now, from the hub outwards."""
-    found = session.execute(_FILLS, {"pack": pack})
-    return [Fill(loose, first, last, tuple((p, e) for p, e in was_in)) for loose, first, last, was_in in found]
+    return fills_of_packs(session, [pack])[pack]
+
+
+def fills_of_packs(session: Session, packs: Collection[int]) -> dict[int, list[Fill]]:
+    """The same of many, in one statement."""
+    found: dict[int, list[Fill]] = {pack: [] for pack in packs}
+    for pack, loose, first, last, was_in in session.execute(_FILLS, {"packs": list(packs)}):
+        found[pack].append(Fill(loose, first, last, tuple((p, e) for p, e in was_in)))
+    return found
 
 
 def units_of(session: Session, pack: int) -> int:
@@ -43,10 +51,10 @@ def take_out(session: Session, by: By, pack: int, first: int, last: int) -> Cont
 
 
 def _rows(session: Session, pack: int) -> list[PackContent]:
-    return list(session.scalars(_ROWS, {"pack": pack}))
+    return list(session.scalars(_ROWS, {"packs": [pack]}))
 
 
 _ROWS = (
-    select(PackContent).where(PackContent.pack == bindparam("pack"), PackContent.closed_e.is_(None)).order_by(PackContent.pocket_from)
+    select(PackContent).where(among(PackContent.pack, "packs"), PackContent.closed_e.is_(None)).order_by(PackContent.pocket_from)
 )  # fmt: skip
-_FILLS = _ROWS.with_only_columns(PackContent.loose, PackContent.pocket_from, PackContent.pocket_to, PackContent.was_in)
+_FILLS = _ROWS.with_only_columns(PackContent.pack, PackContent.loose, PackContent.pocket_from, PackContent.pocket_to, PackContent.was_in)

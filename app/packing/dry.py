@@ -1,5 +1,6 @@
 """Dry pack: a closed pack goes into its barrier bag, at a station, as a run of its own."""
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -78,8 +79,13 @@ def check_seal(session: Session, station: int, pack: Named, *, person: int | Non
 
 def is_opened(session: Session, pack: int) -> bool:
     """Units were taken out of its bag after it was sealed; whoever seals it again makes a new pack of it."""
-    taken = select(Flow.child).join(DryPack, DryPack.pack == Flow.parent).where(Flow.parent == pack, Flow.e > DryPack.e)
-    return session.scalar(taken.limit(1)) is not None
+    return bool(opened(session, [pack]))
+
+
+def opened(session: Session, packs: Collection[int]) -> set[int]:
+    """The same of many, in one statement."""
+    taken = select(Flow.child).where(Flow.parent == DryPack.pack, Flow.e > DryPack.e)
+    return set(session.scalars(select(DryPack.pack).where(DryPack.pack.in_(packs), taken.exists())))
 
 
 def _would(
