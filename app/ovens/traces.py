@@ -109,10 +109,13 @@ def _files(session: Session, spells: Sequence[Spell], rows: str) -> Iterator[tup
 
 @lru_cache(maxsize=2 * _AT_ONCE)
 def _told_of(spells: int, rows: str, dialect: str) -> TextClause:
-    """(number of the spell, file, its evidence, its rows) for so many spells. Of all that end later, only the long ones can have begun before."""
+    """(number of the spell, file, its evidence, its rows) for so many spells. Of all that end later, only the long ones can have begun before.
+
+    A left join: into one that must match, SQLite may read the whole table first, to make a filter (Bloom) of the few that are long.
+    """
     values = ", ".join(f"({n}, :s{n}, :c{n}, :w{n}, :f{n})" for n in range(spells))
     times = [bindparam(f"{name}{n}", type_=Moment()) for n in range(spells) for name in "cwf"]
-    told = "select s.n, t.id from spell s cross join cure_trace t where t.station = s.station and t.last_at >= s.closed and t.first_at <= s.opened"
+    told = "select s.n, t.id from spell s left join cure_trace t on t.station = s.station and t.last_at >= s.closed and t.first_at <= s.opened"
     return text(f"""
         with spell(n, station, closed, opened, far) as (values {values}),
         told(n, id) as ({told} and t.last_at <= s.far union {told} and {LONG[dialect]})
