@@ -86,7 +86,8 @@ def test_a_load_that_is_being_filled_is_found_from_its_oven_and_keeps_the_shelf(
     ola = Screen(app, person(house, "Ola", "operate"))
     with house.reading() as session:
         oven = code_of(session, "station", factory.things["Oven S"])
-    assert "being filled" not in ola.get(f"/floor?station={oven}")
+    assert "No load is being filled" in ola.get(f"/floor?station={oven}")
+    assert "/loads/" not in ola.page
     begun = factory.do("begin_load", lambda s, by: code_of(s, "load", loads.begin_load(s, by, factory.things["Oven S"], "C170").id))
     assert f'href="/loads/{begun}"' in ola.get(f"/floor?station={oven}"), "at rest"
     assert "</b> oven load being filled" in ola.get("/"), "one of them"
