@@ -152,10 +152,10 @@ def _windows(route: Route, groups: Sequence[Group], state: _State) -> list[Windo
 def _left(state: WindowState, steps: tuple[Step, ...], at: datetime) -> WindowLeft:
     names = {step.key: step.name for step in steps}
     seconds = int((state.ends_at - at).total_seconds()) if state.ends_at else 0
-    to, after = names[state.window.to_step], names[state.window.from_step]
+    what = f"{'begin' if state.window.until == 'start' else 'end'} {names[state.window.to_step]} after {names[state.window.from_step]}"
     if seconds <= 0:
-        return WindowLeft(f"The time to begin {to} after {after} ran out {minutes_in_words(seconds)} ago", seconds)
-    return WindowLeft(f"{minutes_in_words(seconds)} left to {'begin' if state.window.until == 'start' else 'end'} {to} after {after}", seconds)
+        return WindowLeft(f"The time to {what} ran out {minutes_in_words(seconds)} ago", seconds)
+    return WindowLeft(f"{minutes_in_words(seconds)} left to {what}", seconds)
 
 
 def _near(pockets: list[Drawn], number: int, around: int | None) -> list[Drawn]:

@@ -16,7 +16,7 @@ from app.floor.moves import move_item
 from app.genealogy.traveller import travellers
 from app.ledger.items import Lot
 from app.ledger.sets import panels_of_lot
-from tests.board.line import STEPS, lot
+from tests.board.line import STEPS, lot, run
 from tests.genealogy.made import client_of
 from tests.small_factory import Factory
 
@@ -51,6 +51,15 @@ def test_every_window_that_a_step_opens_stands_on_the_traveller(factory: Factory
     with factory.house.reading() as session:
         (shown,) = travellers(session, [session.get_one(Lot, one.id)], datetime.now(UTC))
     assert shown.steps[0].window.split("; ") == ["wire bond must begin within 4 h 00 min", "inspection must end within 24 h 00 min"]
+
+
+def test_a_window_that_ran_out_says_whether_the_step_had_to_begin_or_to_end(factory: Factory) -> None:
+    one, at = lot(factory, 2, order=None), datetime.now(UTC)
+    run(factory, "Plasma", one, at - timedelta(hours=50))
+    with factory.house.reading() as session:
+        (shown,) = travellers(session, [session.get_one(Lot, one.id)], at)
+    words = [window.words.partition(" ran out")[0] for window in shown.strip.windows]
+    assert words == ["The time to begin wire bond after plasma clean", "The time to end inspection after plasma clean"]
 
 
 def test_a_lot_that_is_empty_is_in_no_magazine(factory: Factory) -> None:
