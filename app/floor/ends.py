@@ -9,13 +9,13 @@ from sqlalchemy import bindparam, delete, select
 from sqlalchemy.orm import Session, aliased
 
 from app.catalogue import queries as catalogue
-from app.catalogue.definitions import Record, Step
+from app.catalogue.definitions import Record, Route, Step
 from app.catalogue.models import Thing
 from app.clock import told
 from app.errors import BadInput, bad_input, refuse
 from app.floor.gate_facts import loaded_on
 from app.floor.mounts import swap
-from app.floor.progress import progress
+from app.floor.progress import loose_begins, progress
 from app.floor.starts import use_what_is_loaded
 from app.floor.windows import windows_into
 from app.holds.place import against_rules, hold_line
@@ -62,6 +62,22 @@ def finish_run(session: Session, by: By, run: Run, values: Sequence[Value] = (),
     _judge_by_readings(session, by, run, lines)
     _hold_late_ends(session, by, still_open, travel)
     return still_open
+
+
+def makes_loose(session: Session, run: Run) -> bool:
+    """Its units leave their cells: by the saw, or by outside work where the route has no saw."""
+    if run.operation != "outside work":
+        return run.operation == "singulate"
+    lines = [line for line in lines_of(session, run) if line.set is not None and line.route is not None]
+    routes: dict[int, Route] = {thing: one.body for thing, one in catalogue.with_ids(session, [line.route for line in lines if line.route]).items()}
+    return any(routes[line.route or 0].steps[loose_begins(routes[line.route or 0]) - 1].key == line.step for line in lines)
+
+
+def must_end_plainly(session: Session, run: Run) -> None:
+    """Refuses to call a run done whose units go on as something new: they would be past the step, and stay what they were."""
+    end = "singulate" if makes_loose(session, run) else {"test": "bins or unit_results", "tape": "close its pack"}.get(run.operation)
+    if end is not None:
+        raise bad_input(f"A {run.operation} run ends otherwise.", "run", "Its units go on as something new.", f"End it by: {end}.")
 
 
 def interrupt_run(session: Session, by: By, run: Run, said: Said, *, person: int | None = None) -> list[Line]:

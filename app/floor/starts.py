@@ -29,6 +29,11 @@ from app.naming.resolve import Named, code_for
 _CLAIMED = listed(
     "insert into claim (item, run) select id, :run from item where id in :items order by id on conflict do nothing returning item", "items"
 )
+# runs that have a pack, and begin and end with what is done to it
+_OF_PACKS = {
+    "tape": Reason("bad_input", "Taping fills a pack, and none is named.", "Fill a pack from the lot: its run begins with it."),
+    "dry pack": Reason("bad_input", "What is sealed in a bag is a closed pack.", "Seal the pack at this station: its run begins and ends with it."),
+}
 _NOTHING = Reason("not_here", "Nothing is in it now that could start.", "Scan what you mean; its page says where its contents went.")
 
 
@@ -67,6 +72,8 @@ def start_run(
         raise Refused(what, *found)
     if not steps:
         raise Refused(what, *(found or [_NOTHING]))
+    if of_packs := [_OF_PACKS[step.operation] for step in steps.values() if step.operation in _OF_PACKS]:
+        raise Refused(what, of_packs[0])
     return open_run(session, by, facts, steps, found, person=person, shelf=dict.fromkeys(steps, shelf) if shelf else {})
 
 

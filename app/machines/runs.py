@@ -9,8 +9,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
-from app.errors import bad_input
-from app.floor.ends import Value, abort_run, finish_run, interrupt_run
+from app.floor.ends import Value, abort_run, finish_run, interrupt_run, must_end_plainly
 from app.floor.groups import Group, gather
 from app.floor.interrupted import covered
 from app.floor.readings import correct_reading, take_reading
@@ -158,7 +157,7 @@ def start(body: RunIn, call: Calling) -> RunOut:
 def finish(run: str, body: FinishIn, call: Calling) -> RunOut:
     def verb(s: Session, by: By) -> dict[str, Any]:
         one = open_run(s, run)
-        _must_have_no_end_of_its_own(one)
+        must_end_plainly(s, one)
         finish_run(s, by, one, values_of(body.values), person=person_of(s, body.person, call.person))
         if one.operation == "cure":
             judge_run(s, by, one)
@@ -268,10 +267,3 @@ def _line(session: Session, line: Line) -> dict[str, Any]:
 
 def _did(session: Session, done: list[int], perhaps: list[int]) -> dict[str, Any]:
     return {"panels_done": panel_codes(session, done), "panels_perhaps": panel_codes(session, perhaps)}
-
-
-def _must_have_no_end_of_its_own(run: Run) -> None:
-    ends = {"singulate": "singulate", "test": "bins or unit_results", "tape": "close its pack"}
-    if run.operation in ends:
-        raise bad_input(f"A {run.operation} run ends otherwise.", "run", "Its units go on as something new.", f"End it by: {ends[run.operation]}.")
-

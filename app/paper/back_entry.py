@@ -12,7 +12,7 @@ from app.db import House
 from app.errors import Refused, bad_input, not_allowed, refuse
 from app.final_test.singulate import singulate
 from app.floor.counting import count_units
-from app.floor.ends import Said, Value, change_over, finish_run
+from app.floor.ends import Said, Value, change_over, finish_run, must_end_plainly
 from app.floor.groups import contents
 from app.floor.mounts import mount
 from app.floor.starts import start_run
@@ -96,6 +96,7 @@ def _record(session: Session, by: By, told: Told) -> dict[str, Any]:
     if told.verb == "singulate":
         lot = singulate(session, by, run, told.values, person=person, counted=told.counted)
         return {"lot": code_of(session, "lot", lot.item)}
+    must_end_plainly(session, run)
     finish_run(session, by, run, told.values, person=person)
     if told.counted is not None:
         count_units(session, by, resolve(session, told.thing, "lot").id, *told.counted, run=run.id, reason="counted on paper")

@@ -16,12 +16,16 @@ MATERIAL_ROWS = 3
 
 @dataclass(frozen=True)
 class SheetStep:
-    """A step that the sheet has blanks for. `begun_at`: the station where it runs already, so that only its end is asked."""
+    """A step that the sheet has blanks for. `begun_at`: the station where it runs already, so that only its end is asked.
+
+    `mixes`: units leave their cells at it.
+    """
 
     number: int
     code: str
     step: Step
     begun_at: str = ""
+    mixes: bool = False
 
 
 @dataclass(frozen=True)
@@ -102,7 +106,7 @@ def _of_step(lot: str, row: SheetStep, typed: _Typed) -> list[Entry]:
     if begins is not None and not row.begun_at:
         found.append(Entry(f"{name} starts", f"start.{key}", Told(begins, "start", lot, station, person, step=key)))
     if ends is not None:
-        verb = "singulate" if row.step.operation == "singulate" else "finish"
+        verb = "singulate" if row.mixes else "finish"
         told = Told(ends, verb, lot, station, person, _values(row, typed), counted=_counted(row, typed))
         found.append(Entry(f"{name} ends", f"end.{key}", told))
     return found

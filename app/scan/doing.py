@@ -14,7 +14,7 @@ from app.final_test.singulate import singulate
 from app.floor import counts_at_finish
 from app.floor.attendance import attend, hand_over, leave
 from app.floor.counting import Counted
-from app.floor.ends import Said, Value, change_over, finish_run
+from app.floor.ends import Said, Value, change_over, finish_run, makes_loose
 from app.floor.gate_facts import loaded_on
 from app.floor.mounts import mount, part_of, place_among_several, swap, unmount
 from app.floor.starts import start_run
@@ -61,7 +61,7 @@ def finish(house: House, who: Caller, thing: str, station: str, numbers: dict[st
         ending = what_ends(session, run)
         count = _count(ending.count, counted)
         said = f"Finished {ending.step} on {one.code}."
-        if run.operation == "singulate":
+        if makes_loose(session, run):
             lot = singulate(session, by, run, values, person=who.person, counted=count)
             said = f"Finished. Loose lot {code_of(session, 'lot', lot.item)}."
             words = _counted_words(session, run) if count else ""

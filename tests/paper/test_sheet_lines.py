@@ -10,7 +10,7 @@ from app.paper.sheet_lines import SheetStep, entries
 
 ATTACH = SheetStep(1, "N-01-X", Step(key="a", name="attach", operation="die attach"))
 BOND = SheetStep(2, "N-02-X", Step(key="b", name="bond", operation="wire bond", records=(Record(name="pull", unit="gf", low=3.0),)))
-CUT = SheetStep(3, "N-03-X", Step(key="c", name="cut", operation="singulate", count="weight"))
+CUT = SheetStep(3, "N-03-X", Step(key="c", name="cut", operation="singulate", count="weight"), mixes=True)
 DAY = date(2026, 3, 1)
 
 
