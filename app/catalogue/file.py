@@ -20,7 +20,8 @@ from app.errors import BadInput, Reason, bad_input
 _MOST_BYTES = 5_000_000
 _MOST_REASONS = 50
 _SHORT = 110
-_WHAT = "The catalogue can't be read."
+_LONG_NUMBER = re.compile(r"[0-9][0-9_]{4000,}")
+WHAT = "The catalogue can't be read."
 
 
 def read_catalogue(text: str | bytes, known: Catalogue | None = None) -> Catalogue:
@@ -31,7 +32,9 @@ def read_catalogue(text: str | bytes, known: Catalogue | None = None) -> Catalog
     except tomllib.TOMLDecodeError as error:
         raise _syntax_error(str(error)) from None
     except RecursionError:
-        raise bad_input(_WHAT, "the file", "It is nested too deeply.", "Write it as the dump does.") from None
+        raise bad_input(WHAT, "the file", "It is nested too deeply.", "Write it as the dump does.") from None
+    except ValueError:
+        raise number_too_long(text) from None
     lines: dict[Path, int] = {}
 
     def place(path: Path) -> str:
@@ -78,19 +81,26 @@ def _read(data: Mapping[str, Any], known: Catalogue | None, place: Any) -> Catal
         found = [*problems(catalogue, before), *people_problems(before.people, catalogue.people)]
         if not found:
             return catalogue
-    raise BadInput(_WHAT, *(Reason("bad_input", one.why, one.now, place(one.path)) for one in found[:_MOST_REASONS]))
+    raise BadInput(WHAT, *(Reason("bad_input", one.why, one.now, place(one.path)) for one in found[:_MOST_REASONS]))
 
 
 def _decoded(text: str | bytes) -> str:
     if len(text) > _MOST_BYTES:
-        raise bad_input(_WHAT, "the file", f"It is larger than {_MOST_BYTES // 1_000_000} MB.", "Load it in parts: what a file leaves out stays.")
+        raise bad_input(WHAT, "the file", f"It is larger than {_MOST_BYTES // 1_000_000} MB.", "Load it in parts: what a file leaves out stays.")
     if isinstance(text, str):
         return text
     try:
         return text.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = text.count(b"\n", 0, error.start) + 1
-        raise bad_input(_WHAT, f"line {line}", f"Byte {error.start + 1} is not UTF-8.", "Save the file as UTF-8.") from None
+        raise bad_input(WHAT, f"line {line}", f"Byte {error.start + 1} is not UTF-8.", "Save the file as UTF-8.") from None
+
+
+def number_too_long(text: str) -> BadInput:
+    """Python reads no number of more than 4,300 figures: their cost grows with their square."""
+    found = _LONG_NUMBER.search(text)
+    where = f"line {text.count(chr(10), 0, found.start()) + 1}" if found else "the file"
+    return bad_input(WHAT, where, "It has a number of thousands of figures.", "Correct the number.")
 
 
 def _syntax_error(message: str) -> BadInput:
@@ -98,7 +108,7 @@ def _syntax_error(message: str) -> BadInput:
     why = found[1] if found else message
     where = f"line {found[2]}, column {found[3]}" if found and found[2] else "the end of the file"
     now = "Correct the line: text stands in quotes, a list in [ ], a table's name in [ ] or [[ ]]."
-    return bad_input(_WHAT, where, f"This is not TOML: {why}.", now)
+    return bad_input(WHAT, where, f"This is not TOML: {why}.", now)
 
 
 def _shape_problem(error: Any) -> Problem:
@@ -159,7 +169,10 @@ def _remedy(kind: str) -> str:
 
 
 def _shown(value: Any) -> str:
-    text = repr(value) if isinstance(value, str) else str(value)
+    try:
+        text = repr(value) if isinstance(value, str) else str(value)
+    except ValueError:  # of thousands of figures, written in hexadecimal
+        return "That number"
     return text if len(text) <= 60 else f"{text[:57]}..."
 
 

@@ -2,7 +2,6 @@
 
 import hashlib
 import io
-import json
 from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Depends, Request
@@ -13,9 +12,9 @@ from sqlalchemy.orm import Session
 from app.catalogue import queries as catalogue
 from app.catalogue.approve import approve_route, retire_route, what_approval_changes
 from app.catalogue.definitions import Catalogue
-from app.catalogue.file import catalogue_from, dump, read_catalogue
+from app.catalogue.file import dump, read_catalogue
+from app.catalogue.json_file import read_json
 from app.catalogue.load import Change, as_json, codes_of_changes, load_file, what_would_change
-from app.errors import bad_input
 from app.evidence.keep import keep_file
 from app.evidence.refused import kept_when_refused
 from app.floor.revisions import move_to_revision
@@ -252,22 +251,7 @@ def _read(request: Request, raw: bytes, call: Call) -> Catalogue:
     """The body against what is on the record."""
     with call.house.reading() as session:
         known = catalogue.whole(session)
-    if not _is_json(request, raw):
-        return read_catalogue(raw, known)
-    try:
-        data = json.loads(raw, parse_constant=_no_number)
-    except json.JSONDecodeError as error:
-        where = f"line {error.lineno}, column {error.colno}"
-        raise bad_input("The catalogue can't be read.", where, f"This is not JSON: {error.msg}.", "Correct it there.") from None
-    except (UnicodeDecodeError, RecursionError) as error:
-        raise bad_input("The catalogue can't be read.", "body", f"This is not JSON: {error}.", "Send UTF-8, nested as the schema says.") from None
-    if not isinstance(data, dict):
-        raise bad_input("The catalogue can't be read.", "body", "It is not an object.", 'Send {"products": [...], ...}.')
-    return catalogue_from(data, known)
-
-
-def _no_number(text: str) -> float:
-    raise bad_input("The catalogue can't be read.", "body", f"{text} is not a number in JSON.", "Send a number, or leave the key out.")
+    return read_json(raw, known) if _is_json(request, raw) else read_catalogue(raw, known)
 
 
 def _is_json(request: Request, raw: bytes) -> bool:

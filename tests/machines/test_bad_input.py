@@ -143,6 +143,30 @@ def test_a_catalogue_that_can_not_be_read(machine: TestClient) -> None:
     problem(sent(b'{"parts": [{"number": "A", "kind": "magic"}]}', "application/json"), 422, where="parts")
 
 
+_FIGURES = b"9" * 5000
+
+
+@pytest.mark.parametrize("path", ["/catalogue", "/catalogue/check"])
+@pytest.mark.parametrize(
+    ("body", "where", "why"),
+    [
+        (b'{"people": [{"name": "Ada", "badge": "E\\ud800", "duties": ["operate"]}]}', "people[0].badge", "half a character"),
+        (b'{"people": [{"name": "Ada\xed\xa0\x80", "duties": ["operate"]}]}', "people[0].name", "half a character"),
+        (b'{"people": [{"na\\ud800": "Ada"}]}', "people[0]", "half a character"),
+        (b'{"products": [\n{"part_number": "P", "rows": ' + _FIGURES + b', "columns": 2}]}', "line 2", "thousands of figures"),
+        (b'[[products]]\npart_number = "P"\nrows = ' + _FIGURES, "line 3", "thousands of figures"),
+        (b'[[products]]\npart_number = "P"\nrows = 0x' + _FIGURES, "products[0].rows", "That number does not fit"),
+        (b'{"people": [], "people": [{"name": "Ada", "duties": ["operate"]}]}', "key 'people'", "two keys"),
+        (b'{"a":' * 990 + b"1" + b"}" * 990, "", ""),
+        (b"[1]", "body", "not an object"),
+    ],
+)  # fmt: skip
+def test_a_catalogue_that_no_database_keeps_or_that_means_two_things(machine: TestClient, path: str, body: bytes, where: str, why: str) -> None:
+    kind = "application/json" if body.startswith(b"{") or body == b"[1]" else "application/toml"
+    told = problem(machine.post(f"/api/v1{path}", content=body, headers={"content-type": kind}), 422, where=where)
+    assert why in told["reasons"][0]["why"] and told["reasons"][0]["now"], told
+
+
 @pytest.mark.only_on("sqlite")
 def test_every_whole_number_that_is_taken_in_fits_the_databases(house: House) -> None:
     app = make_app(house.settings, house)
