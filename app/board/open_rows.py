@@ -129,7 +129,7 @@ def load_places(session: Session) -> dict[int, tuple[int, str]]:
 
 
 def last_places(session: Session) -> dict[int, str]:
-    """Where each lot's last move in force brought it, if not to the floor."""
+    """Where each lot is, if not on the floor: all of it. One of which a part is elsewhere is in no place."""
     return {row.lot: f"{row.kind}: {row.place}" if row.place else row.kind for row in session.execute(_PLACES)}
 
 
@@ -226,15 +226,17 @@ _LOADING = text("""
 _PLACES = text("""
     select lot, kind, place
     from (
-        select t.lot, v.kind, v.place, row_number() over (
-            partition by t.lot order by coalesce((select c.stands_at from move_correction c where c."right" = v.id), v.id) desc
+        select t.lot, t.things, v.kind, v.place, row_number() over (
+            partition by t.thing order by coalesce((select c.stands_at from move_correction c where c."right" = v.id), v.id) desc
         ) as n
         from (
-            select h.lot, m.panel as thing from lot_holding h join member m on m."set" = h."set" where h.closed_e is null
+            select h.lot, m.panel as thing, s.n as things
+            from lot_holding h join panel_set s on s.id = h."set" join member m on m."set" = h."set" where h.closed_e is null
             union all
-            select s.lot, s.lot from loose_stock s where s.emptied_e is null
+            select s.lot, s.lot, 1 from loose_stock s where s.emptied_e is null
         ) t join move v on v.item = t.thing
         where not exists (select 1 from move_correction c where c.move = v.id)
     ) moved
     where n = 1 and kind <> 'floor'
+    group by lot, kind, place having count(*) = max(things)
 """)

@@ -19,7 +19,7 @@ from app.db import House
 from app.floor.at_risk import go_on_at_risk
 from app.floor.dispositions import dispose
 from app.floor.ends import Said, interrupt_run
-from app.floor.lots import start_lot
+from app.floor.lots import merge_lots, start_lot
 from app.floor.move_corrections import correct_move
 from app.floor.moves import move_item
 from app.floor.scrap import scrap_panel, scrap_units
@@ -135,6 +135,13 @@ def test_a_move_to_stock_that_was_taken_back_puts_nothing_aside(factory: Factory
         moves = list(session.scalars(select(Move.id)))
     for move in moves:
         factory.do("correct_move", lambda s, by, move=move: correct_move(s, by, s.get_one(Move, move), None, "another lot") is None)
+    assert [one.where for one in row(seen(factory), "plasma").lots] == ["waits 5 h 00 min"]
+
+
+def test_a_lot_of_which_a_part_came_from_stock_waits_all_the_same(factory: Factory) -> None:
+    one, other = (lot(factory, 2, NOON - timedelta(hours=5)) for _ in range(2))
+    factory.do("move_item", lambda s, by: str(move_item(s, by, other.id, "stock", "rack 4")), happened_at=NOON - timedelta(hours=4))
+    factory.do("merge_lots", lambda s, by: merge_lots(s, by, one.id, [other.id]).item)
     assert [one.where for one in row(seen(factory), "plasma").lots] == ["waits 5 h 00 min"]
 
 
@@ -371,7 +378,7 @@ def test_what_is_told_late_of_yesterday_counts_in_what_came_true(factory: Factor
 
 def test_tapers_without_a_rate_limit_nothing(factory: Factory) -> None:
     """No rate is known of the only taper: what is at it is expected, and not nothing."""
-    binned(factory, loose_lot(factory, 2), 40)
-    found = seen(factory, clock.now()).today
+    binned(factory, _loose(factory, NOON - timedelta(hours=5)), 40, NOON - timedelta(hours=2))
+    found = seen(factory).today
     assert found.per_hour is None
     assert found.forecast.high == 40
