@@ -134,6 +134,16 @@ RIGHT: dict[str, tuple[Any, str, Any, Any]] = {
     "a grid with its last column of figures": (maps, GRID + "..1\n.11\n127\n", MAP, [("A", 6, 4)]),
     "one placement line that is cut": (
         placed, HEAD + "2026-03-05T06:00:00Z,W1,3,-4,P1,2,1\n2026-03-05T06:00:01Z,W1,3\n", None, ([(3, -4, 2, 1)], [3])),
+    "a table with bars between its columns, and comments": (maps, "# prober 3\nwafer|x|y|bin\nA|0|0|1\nA|1|0|7\n# 2 dies\n", MAP, [("A", 2, 1)]),
+    "placements with bars between their columns": (
+        placed, (HEAD + "2026-03-05T06:00:00Z,W1,3,-4,P1,2,1\n").replace(",", "|") + "# 1 placed\n", None, ([(3, -4, 2, 1)], [])),
+    "a table with a hard bin alone": (maps, "x,y,hard bin\n0,0,1\n1,0,7\n0,1,1\n", MAP, [(None, 3, 2)]),
+    "a table that says by P and F what passes": (maps, "x,y,bin,P/F\n0,0,1,F\n1,0,7,P\n0,1,1,F\n", MAP, [(None, 3, 1)]),
+    "an inspection beside the bins that agrees": (maps, "x,y,bin,aoi\n0,0,1,OK\n1,0,7,NG\n0,1,7,OK\n", MAP, [(None, 3, 1)]),
+    "colours in a column, green and blue": (maps, "x,y,bin,colour\n0,0,1,g\n1,0,1,b\n", MAP, [(None, 2, 2)]),
+    "a key before every row": (
+        maps, "WAFER:W-5\nFNLOC:180\nROWCT:2\nCOLCT:3\nBCEQU:07\nRowData:__ 01 07\nRowData:01 07 07\n",
+        replace(MAP, origin="ul", null="__", orientation="180"), [("W-5", 5, 3)]),
 }  # fmt: skip
 
 TABLE = "x,y,bin\n0,0,1\n1,0,7\n0,1,1\n"
@@ -246,6 +256,13 @@ WRONG: dict[str, tuple[Any, str, Any, str, str]] = {
     "sums beside a grid": (maps, GRID + ". 1 1 2\n1 7 1 3\n. 1 . 1\n", MAP, "column 4", "sums"),
     "a rule below a grid": (maps, GRID + ".11\n171\n---\n122\n", MAP, "line 6", "parts the grid"),
     "a table whose headings have units": (maps, "x [dies],y [dies],bin\n0,0,1\n1,0,7\n", MAP, "line 1", "table"),
+    "a hard bin and a soft one": (maps, "x,y,hardbin,softbin\n0,0,1,101\n", MAP, "line 1, column 4", "Two columns"),
+    "an inspection that fails what its bin passes": (maps, "x,y,bin,aoi\n0,0,1,OK\n1,0,1,NG\n", MAP, "line 3, column aoi", "'NG', and bin '1'"),
+    "a die that was taken out by a mark": (maps, "wafer,x,y,bin\nA,0,0,1\n#A,1,0,1\n", MAP, "line 3, column wafer", "comment"),
+    "a wafer from below": (
+        maps, E142.replace("<SubstrateMap ", '<SubstrateMap SubstrateSide="BottomSide" ').replace(' SubstrateSide="TopSide"', ""), MAP,
+        "SubstrateMap", "from below"),
+    "a notch that is counted from nowhere": (maps, GRID + "FNLOC: 180\n.1\n11\n", MAP, "line 4, FNLOC", "from where that counts"),
     "a log without its header": (placed, "2026-03-05T06:00:00Z,W1,3,-4,P1,2,1\n", None, "line 1", "header"),
 }  # fmt: skip
 

@@ -176,7 +176,7 @@ def _open(data: bytes, what: str) -> tuple[int, Header, bytes]:
     found = find_header(text, *_COLUMNS.values())
     if found is None:
         why = "No header was found."
-        raise bad_input(what, "line 1", why, f"Expected columns {', '.join(_COLUMNS)}, separated by comma, semicolon or tab.")
+        raise bad_input(what, "line 1", why, f"Expected columns {', '.join(_COLUMNS)}, separated by comma, semicolon, tab or |.")
     refuse_lines_before_header(text, found[0], what)
     return (*found, b"".join(data.split(b"\n", found[0])[found[0] :]))
 

@@ -13,14 +13,14 @@ from numpy.typing import NDArray
 
 from app.errors import bad_input
 
-DELIMITERS = (",", ";", "\t")
+DELIMITERS = (",", ";", "\t", "|")
 UTF_16 = (b"\xff\xfe", b"\xfe\xff")  # how such a file begins
 LONGEST_NAME = 64
 _LINES_BEFORE = 50
 _LONGEST_NUMBER = 32
 _OF_NUMBERS = np.frombuffer(b"\0+-.0123456789eE", dtype=np.uint8)
 _OF_NUMBERS_COMMA = np.frombuffer(b"\0+-,0123456789eE", dtype=np.uint8)
-_NOTE = re.compile(r"\s*[^\W\d][^:=,;\t]*[:=,;\t].*")
+_NOTE = re.compile(r"\s*[^\W\d][^:=,;|\t]*[:=,;|\t].*")
 TAIL = 1 << 16  # bytes that tell how lines end
 _BY_A_SPREADSHEET = re.compile(r"\d(?:[.,]\d+)?E\+\d{2,3}", re.ASCII)
 _WITH_MARK = re.compile(r"[-+]?\d*[.,](\d+)", re.ASCII)
@@ -241,7 +241,7 @@ def column(header: Header, what: str, line: int, *names: str) -> int | None:
 
 
 def split_fields(data: bytes, header: Header, first_line: int) -> Fields:
-    """Fields of lines of UTF-8 text that end in a newline each. Blank lines are passed over, but counted."""
+    """Fields of lines of UTF-8 text that end in a newline each. Blank lines, and comments after a #, are passed over, but counted."""
     if b'"' in data:
         data, quoted_bad = _take_off_quotes(data, header, first_line)
         delimiter = _UNIT
@@ -266,7 +266,8 @@ def split_fields(data: bytes, header: Header, first_line: int) -> Fields:
 def _blank(data: bytes, start: Places, end: Places, asked: NDArray[np.bool_]) -> NDArray[np.bool_]:
     blank = np.zeros(len(start), dtype=bool)
     for n in np.flatnonzero(asked):
-        blank[n] = not data[start[n] : end[n]].strip()
+        line = data[start[n] : end[n]].strip()
+        blank[n] = not line or line.startswith(b"#")
     return blank
 
 

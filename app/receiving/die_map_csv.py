@@ -1,6 +1,6 @@
 """Reads die maps from CSV: a header with x, y and die bin (wafer, lot, product, quality where there are), then a die a line.
 
-Coordinates are taken as the file has them. Comma, semicolon or tab. Lines `key: value` before the header count (`map_notes.py`), but for those
+Coordinates are taken as the file has them. Comma, semicolon, tab or |. Lines `key: value` before the header count (`map_notes.py`), but for those
 of a frame. Further columns of numbers (a wavelength, an intensity) are kept as values of the dies, under their title in small letters without spaces.
 """
 
@@ -31,14 +31,17 @@ from app.receiving.map_notes import Notes
 X = ("x", "diex", "xcoord", "diexcoord")
 Y = ("y", "diey", "ycoord", "dieycoord")
 BIN = ("diebin", "bin", "bincode", "diebincode")
+TESTED_BIN = ("hardbin", "hbin", "hb", "softbin", "sbin", "sb")  # where there is no other: of a hard and a soft one it is asked which is meant
 WAFER = ("wafer", "waferid", "substrateid")
 LOT = ("lot", "lotid", "waferlot")
 PRODUCT = ("product", "productid", "part")
-QUALITY = ("quality", "binquality", "passfail")
+QUALITY = ("quality", "binquality", "passfail", "pass/fail", "passorfail", "p/f", "pf", "passed")
+_KNOWN = {*X, *Y, *BIN, *WAFER, *LOT, *PRODUCT, *QUALITY}
 _MOST_VALUES = 12
 _MANY, _HARDLY_ANY = 10_000, 100  # positions from where on it tells, and one die in so many of them
 _A_SQUARE = 4  # rows and columns from where on corners say something
-_NOTE = re.compile(r"\s*([^\W\d][^:=,;\t]*?)\s*[:=,;\t](.*)")
+_NOTE = re.compile(r"\s*([^\W\d][^:=,;|\t]*?)\s*[:=,;|\t](.*)")
+_FAILS, _PASSES = {"fail", "failed", "f", "ng", "nok", "bad", "reject", "rejected"}, {"pass", "passed", "p", "ok", "good", "accept", "accepted"}
 
 
 @dataclass(frozen=True)
@@ -52,7 +55,7 @@ class _Dies:
 
 def find_map_header(text: str) -> tuple[int, Header] | None:
     """The line (from 1) of the header, if this text has one with x, y and a bin."""
-    return find_header(text, X, Y, BIN)
+    return find_header(text, X, Y, (*BIN, *TESTED_BIN))
 
 
 def read_csv_maps(data: bytes, what: str, stated: Stated, header_line: int, header: Header) -> list[DieMap]:
@@ -76,7 +79,10 @@ def read_csv_maps(data: bytes, what: str, stated: Stated, header_line: int, head
         _refuse_lengths(one)
     if len(found) == 1:
         found = [(replace(one, totals=notes.totals(what)), rows) for one, rows in found]
-    return [_valued(check_map(one, stated), dies, values, rows) for one, rows in found]
+    maps = [_valued(check_map(one, stated), dies, values, rows) for one, rows in found]
+    for die_map, (_, rows) in zip(maps, found, strict=True):
+        _refuse_failed_otherwise(fields, header, dies, rows, die_map, what)
+    return maps
 
 
 def _notes(text: str, header_line: int, what: str) -> Notes:
@@ -89,7 +95,7 @@ def _notes(text: str, header_line: int, what: str) -> Notes:
 
 def _values(fields: Fields, header: Header, what: str) -> dict[str, NDArray[np.float64]]:
     """The further columns that have numbers throughout, some of them at least, by name; a name that appears twice is passed over."""
-    known = {*X, *Y, *BIN, *WAFER, *LOT, *PRODUCT, *QUALITY}
+    known = _KNOWN
     found: dict[str, NDArray[np.float64]] = {}
     for place, name in enumerate(header.names):
         if not name or name in known or header.names.count(name) > 1 or len(found) == _MOST_VALUES:
@@ -128,6 +134,7 @@ def _dies(fields: Fields, header: Header, what: str, header_line: int) -> _Dies:
         _refuse_first(fields, place, good, what, names[0], f"a whole number from -{FARTHEST} to {FARTHEST}")
         numbers.append(values)
     place = column(header, what, header_line, *BIN)
+    place = column(header, what, header_line, *TESTED_BIN) if place is None else place
     assert place is not None
     code, codes, good = _codes(fields, place)
     _refuse_first(fields, place, good, what, "die bin", f"a bin code of 1 to {MOST_CHARACTERS} characters")
@@ -168,6 +175,7 @@ def _wafers(fields: Fields, place: int | None, notes: Notes, what: str) -> list[
     number, texts, good = fields.names(place)
     _refuse_first(fields, place, good, what, "wafer", "the name of a wafer")
     _refuse_spreadsheet(fields, number, texts, what, "wafer")
+    _refuse_comment(fields, number, texts, what)
     named = [text for text in texts if text]
     if named and len(named) < len(texts):
         row = int(np.flatnonzero(number == texts.index(""))[0])
@@ -177,6 +185,34 @@ def _wafers(fields: Fields, place: int | None, notes: Notes, what: str) -> list[
         why = f"The file is said to be of wafer {noted!r}, and its column says {', '.join(named[:3])}."
         raise bad_input(what, notes.where("wafer"), why, "Keep what is right.")
     return [(text or noted, number == n) for n, text in enumerate(texts)]
+
+
+def _refuse_comment(fields: Fields, number: NDArray[np.int64], texts: list[str], what: str) -> None:
+    """A die behind a # among others without: of a wafer #7, or of none because it was taken out?"""
+    marked = [text.startswith("#") for text in texts]
+    if any(marked) and not all(marked):
+        row = int(np.argmax(np.array(marked)[number]))
+        why = "It begins with #, and others do not: is it a comment?"
+        raise bad_input(what, f"line {fields.line[row]}, column wafer", why, "Remove the line, or the mark.")
+
+
+def _refuse_failed_otherwise(fields: Fields, header: Header, dies: _Dies, rows: NDArray[np.bool_], die_map: DieMap, what: str) -> None:
+    """A column that is not read, of an inspection say, may fail dies whose bin passes. That it passes others makes their bins no better."""
+    passing = {entry.code for entry in die_map.table[1:] if entry.quality == "pass"}
+    passes = rows & np.array([code in passing for code in dies.codes], dtype=bool)[dies.code]
+    for place, name in enumerate(header.names):
+        if name in _KNOWN or not passes.any():
+            continue
+        number, texts, _ = fields.names(place)
+        words = {text.lower() for text in texts} - {""}
+        if not words & _FAILS or not words & _PASSES or words - _FAILS - _PASSES:
+            continue
+        fails = passes & np.array([text.lower() in _FAILS for text in texts], dtype=bool)[number]
+        if fails.any():
+            row = int(np.argmax(fails))
+            why = f"It says {texts[number[row]]!r}, and bin {dies.codes[dies.code[row]]!r} of this die passes."
+            now = "State the bins that pass; give what fails here a bin of its own; or leave the column out, if it counts for nothing."
+            raise bad_input(what, f"line {fields.line[row]}, column {name}", why, now)
 
 
 def _found(

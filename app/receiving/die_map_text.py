@@ -1,7 +1,7 @@
 """Reads die maps from a plain text grid: a line for every row of dies, from the top; around it lines `key: value` (`map_notes.py`).
 
-`wafer` after a grid begins the next wafer; what stands before the first `wafer` holds for all. Codes are one
-character each, or as long as the null code, or stand apart by spaces.
+A row may also stand behind the key `RowData`. `wafer` after a grid begins the next wafer; what stands before the first `wafer` holds for
+all. Codes are one character each, or as long as the null code, or stand apart by spaces.
 """
 
 import re
@@ -21,6 +21,7 @@ from app.receiving.map_notes import Notes, key_of
 _NOTE = re.compile(r"\s*([A-Za-z][A-Za-z0-9 _./()#%-]+?)\s*[:=](.*)")
 _RULES = ({"-"}, {"="}, {"_"}, {"*"}, {"+"}, {"-", "+"}, {"~"})
 _TO_TELL = 3  # rows or columns
+_ROW = "rowdata"  # the key of a row, where each has one
 
 
 @dataclass(frozen=True)
@@ -52,6 +53,9 @@ def _sections(lines: list[str], what: str) -> list[_Section]:
     for number, line in enumerate(lines, start=1):
         note = _NOTE.fullmatch(line)
         section = sections[-1]
+        if note and note[1].lower() == _ROW:
+            section.rows.append(_Line(note[2], number))
+            continue
         if note is None:
             if line.strip() and section.closed:
                 raise bad_input(
@@ -88,8 +92,11 @@ def _found(section: _Section, what: str, stated: Stated) -> Found:
     name = f"{what}, wafer {wafer}" if wafer else what
     null = section.null(name)
     told = Told("the lines before the grid", section.value("origin"), section.value("axis"), section.value("orientation"))
+    notch = _open_notch(section, stated)
     if null is None and stated.null is None:
-        raise _open(section, name, told, stated)
+        raise _open(section, name, told, stated, notch)
+    if notch:
+        raise BadInput(name, *notch, *open_frame(told, stated))
     drawn, rows = _grid(section, name, null if null is not None else stated.null or "", stated)
     return Found(
         what=name,
@@ -108,13 +115,22 @@ def _found(section: _Section, what: str, stated: Stated) -> Found:
     )
 
 
+def _open_notch(section: _Section, stated: Stated) -> list[Reason]:
+    """Some count FNLOC from the bottom, some from the top."""
+    said = section.value("fnloc")
+    if said is None or "orientation" in section.notes or stated.orientation is not None:
+        return []
+    now = "State the orientation: where the notch is as the grid is drawn."
+    return [Reason("bad_input", f"It says {said!r}, and not from where that counts.", now, section.where("fnloc"))]
+
+
 def _sizes(section: _Section, what: str) -> tuple[Size, ...]:
     rows = ((None, section.number("rows", what), section.where("rows")),) if "rows" in section.notes else ()
     columns = ((section.number("columns", what), None, section.where("columns")),) if "columns" in section.notes else ()
     return (*rows, *columns)
 
 
-def _open(section: _Section, what: str, told: Told, stated: Stated) -> BadInput:
+def _open(section: _Section, what: str, told: Told, stated: Stated, notch: list[Reason]) -> BadInput:
     """Without its null code no grid is read; whoever is asked for it is asked for all else that the file leaves open, too."""
     _refuse_table([row for row in section.rows if row.text.strip()], what, "")
     first = next((row.where for row in section.rows if row.text.strip()), "the grid")
@@ -122,7 +138,7 @@ def _open(section: _Section, what: str, told: Told, stated: Stated) -> BadInput:
     found = [Reason("bad_input", "The file does not say which code means that there is no die.", now, first)]
     if not (section.passing_bins() or stated.passing or any(entry.quality for entry in section.definitions())):
         found.append(open_bins(first, "The file does not say which bins pass."))
-    return BadInput(what, *found, *open_frame(told, stated))
+    return BadInput(what, *found, *notch, *open_frame(told, stated))
 
 
 def _grid(section: _Section, what: str, null: str, stated: Stated) -> tuple[Drawn, list[_Line]]:

@@ -65,6 +65,7 @@ def _found_in_e142(root: Element, elements: list[Element], what: str, stated: St
             continue
         wafer = _text(told.get("substrateid"))
         name = f"{what}, wafer {wafer}" if wafer else what
+        _refuse_from_below(element, told.get("substrateside"), name)
         codes = _codes(overlay, "BinDefinition", name)
         rows = children_of_one_namespace(overlay, "BinCode", name)
         columns_rows = _layout_size(layouts, told.get("layoutspecifier"), told.get("orientation"), name)
@@ -99,6 +100,12 @@ def _choose(found: dict[str, Element], what: str, stated: Stated) -> Element | N
         why = f"There are several maps of this wafer: {', '.join(map(repr, found))}."
         raise bad_input(what, place(next(iter(found.values()))), why, "State the name of the map to use.")
     return next(iter(found.values()), None)
+
+
+def _refuse_from_below(element: Element, side: str | None, what: str) -> None:
+    """Seen from its other side a wafer's left is its right: whether the rows were turned round for that, the file does not say."""
+    if (side or "TopSide").strip().lower() not in ("topside", "top", ""):
+        raise bad_input(what, place(element), f"SubstrateSide is {side!r}: it shows the wafer from below.", "Have it exported as seen from the top.")
 
 
 def _layout_size(layouts: dict[str | None, Element], specifier: str | None, orientation: str | None, what: str) -> tuple[Size, ...]:

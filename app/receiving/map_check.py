@@ -16,8 +16,8 @@ from app.receiving.look_alikes import looks_like
 from app.receiving.map_codes import Drawn, Grid
 from app.receiving.map_frame import Told, open_frame, place, settle_frame
 
-_PASS = {"pass", "passed", "good", "p", "g", "accept", "true"}
-_FAIL = {"fail", "failed", "bad", "f", "b", "reject", "false"}
+_PASS = {"pass", "passed", "good", "p", "g", "accept", "accepted", "true", "ok"}
+_FAIL = {"fail", "failed", "bad", "f", "b", "reject", "rejected", "false", "ng", "nok"}
 
 
 Size = tuple[int | None, int | None, str]  # columns, rows, where

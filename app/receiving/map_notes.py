@@ -1,7 +1,7 @@
 """What stands around a map as lines `key: value`: whose it is, which code means no die, which bins pass, how many dies there are.
 
 Keys (letter case, spaces and underscores do not count): wafer, lot, product, rows, columns, origin, axis, orientation (or notch), null,
-passing bins, `bin X` (pass or fail, and a number of dies), gross, passing, failing. Others are passed over.
+FNLOC (it is asked what it means), passing bins, `bin X` (pass or fail, and a number of dies), gross, passing, failing. Others are passed over.
 """
 
 import re
@@ -19,13 +19,14 @@ _KEYS = {
         "wafer": "wafer waferid substrateid",
         "lot": "lot lotid",
         "product": "product productid part",
-        "rows": "rows",
-        "columns": "columns cols",
+        "rows": "rows rowct",
+        "columns": "columns cols colct",
         "origin": "origin originlocation",
         "axis": "axis axisdirection",
         "orientation": "orientation notch flat",
+        "fnloc": "fnloc",
         "null": "null nullbin nodie",
-        "passing bins": "passingbins passbins goodbins",
+        "passing bins": "passingbins passbins goodbins bcequ",
         "gross": "gross grossdies grossdie total totaldies totaldie dies diecount numberofdies",
         "passing": "passing pass passed good passingdies passdies passdie gooddies gooddie",
         "failing": "failing fail failed bad failingdies faildies faildie baddies baddie",
