@@ -1,7 +1,7 @@
 """Files from outside as plain forms: a supplier's document of origin, a station's placement log or transfer maps. What each found stands below."""
 
 from collections.abc import Callable
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from fastapi import File, Form, Request, UploadFile
 from fastapi.responses import Response
@@ -46,14 +46,19 @@ def take_in_origins(request: Request, who: Calling, file: AFile, key: Text = "")
 
 
 @router.post("/files-in/placements")
-def take_in_placements(request: Request, who: Calling, file: AFile, station: Text, zone: Text = "", key: Text = "") -> Response:
+def take_in_placements(
+    request: Request, who: Calling, file: AFile, station: Text, zone: Text = "", cells_from: Annotated[Literal["", "0", "1"], Form()] = "",
+    key: Text = "",
+) -> Response:  # fmt: skip
     def ours() -> dict[str, Any]:
-        kept, log = read_log(house_of(request), file.filename or "unnamed", file.file.read(), zone or None)
+        first = int(cells_from) if cells_from else None
+        kept, log = read_log(house_of(request), file.filename or "unnamed", file.file.read(), zone or None, first)
 
         def verb(session: Session, by: By) -> dict[str, Any]:
             return import_placements(session, by, resolve(session, station, "station").id, kept, log).as_json()
 
-        return _done(request, who, "import_placements", kept, {"station": station, "zone": zone or None, "replaces": []}, verb, key)
+        told: dict[str, Any] = {"station": station, "zone": zone or None, "replaces": []} | ({"cells_from": cells_from} if cells_from else {})
+        return _done(request, who, "import_placements", kept, told, verb, key)
 
     return _taken_in(request, who, "placements", "placement_log", file, ours)
 

@@ -2,20 +2,20 @@
 
 CSV: time, wafer, die x, die y, panel, row, column (in any order, more columns may stand beside); an empty panel is a die
 picked and lost. Or SEMI E142 transfer maps from wafers to panels (FX FY to TX TY; TX and TY from memory), which have no times.
-Rows and columns of a panel are counted from 1. Lines that cannot be understood are listed beside those that can.
+Rows and columns of a panel are counted from 1, or from 0 where that was stated. Lines that cannot be understood are listed beside those that can.
 """
 
-import re
-from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
 from datetime import tzinfo
 from io import BytesIO
-from typing import BinaryIO
+from typing import Any, BinaryIO
 
 import numpy as np
 from numpy.typing import NDArray
 
 from app.errors import Reason, bad_input
+from app.floor.placement_outcomes import EVENTS, FAULTS, OUTCOMES, leaves_open, says_fault, says_not_placed
 from app.floor.transfer_maps import read_transfer_maps
 from app.receiving.delimited import (
     CUT_SHORT,
@@ -40,18 +40,15 @@ _CHUNK = 8 << 20
 _COLUMNS = {
     "time": ("time", "timestamp", "datetime", "placedat", "at"),
     "wafer": ("wafer", "waferid"),
-    "die_x": ("diex", "x"),
-    "die_y": ("diey", "y"),
-    "panel": ("panel", "panelid", "strip", "stripid"),
-    "row": ("row", "panelrow", "cellrow"),
-    "column": ("column", "col", "panelcolumn", "cellcolumn"),
+    "die_x": ("diex", "x", "waferx", "pickx"),
+    "die_y": ("diey", "y", "wafery", "picky"),
+    "panel": ("panel", "panelid", "strip", "stripid", "substrate", "substrateid", "leadframe", "leadframeid"),
+    "row": ("row", "panelrow", "cellrow", "unitrow", "placerow", "striprow", "substraterow"),
+    "column": (
+        "column", "col", "panelcolumn", "panelcol", "cellcolumn", "cellcol", "unitcolumn", "unitcol", "placecolumn", "placecol", "stripcolumn",
+        "stripcol", "substratecolumn", "substratecol",
+    ),
 }
-_OUTCOMES = ("status", "result", "outcome", "placementstatus", "placementresult", "placed")
-# "No error" is none of these.
-_NOT_PLACED = re.compile(
-    r"f|n|ng|no|nok|false|(not|un|mis).*|no(die|pick|place|placement|part)|"
-    r"(|.*(?<!no)(?<!without)(?<!0))(fail|error|lost|loss|missed|missing|drop|skip|reject|abort|cancel).*"
-)
 Ints = NDArray[np.int64]
 
 
@@ -86,6 +83,7 @@ class PlacementLog:
     line: Ints
     bad: tuple[BadLine, ...] = ()
     repeated: int = 0  # lines left out because they say again what another says
+    stated: Mapping[str, Any] = field(default_factory=dict)  # what the sender said of it
 
     def __len__(self) -> int:
         return len(self.line)
@@ -107,8 +105,8 @@ class PlacementLog:
 _ARRAYS = ("wafer", "panel", "x", "y", "row", "column", "at", "line")
 
 
-def read_placement_log(stream: BinaryIO, name: str, zone: tzinfo | None = None) -> PlacementLog:
-    """Reads the whole log in pieces. `zone` is stated for times that name none; `name` names the file in refusals."""
+def read_placement_log(stream: BinaryIO, name: str, zone: tzinfo | None = None, cells_from: int | None = None) -> PlacementLog:
+    """Reads the whole log in pieces. `name` names the file in refusals; `zone`, `cells_from`: stated of its times, and its rows and columns."""
     what = f"The placement log {name} is not understood"
     head = stream.read(_CHUNK)
     if not head.strip():
@@ -118,7 +116,7 @@ def read_placement_log(stream: BinaryIO, name: str, zone: tzinfo | None = None) 
     if head[:2] in UTF_16:
         stream = BytesIO(as_utf8(head + stream.read(), what))
         head = stream.read(_CHUNK)
-    return _read_csv(head, stream, what, zone)
+    return _counted(_read_csv(head, stream, what, zone), what, cells_from)
 
 
 def _of_transfers(data: bytes, what: str) -> PlacementLog:
@@ -151,6 +149,18 @@ def _read_csv(head: bytes, stream: BinaryIO, what: str, zone: tzinfo | None) -> 
         raise bad_input(what, f"line {header_line}", "There are no placements after the header.", "Expected one placement per line.")
     log = PlacementLog("CSV", tuple(wafers), tuple(panels), bad=tuple(bad), **joined)  # type: ignore[arg-type]
     return _each_once(log)
+
+
+def _counted(log: PlacementLog, what: str, cells_from: int | None) -> PlacementLog:
+    """Rows and columns from 1. A log with a row 0 counts from 0, and then every cell of it is another than it seems."""
+    on_cell = log.panel != LOST
+    if cells_from == 0:
+        return replace(log, row=log.row + on_cell, column=log.column + on_cell)
+    zero = on_cell & ((log.row == 0) | (log.column == 0))
+    if cells_from is None and zero.any():
+        why = "It names a row or column 0, and they are counted from 1 here: does this log count from 0?"
+        raise bad_input(what, f"line {log.line[np.argmax(zero)]}", why, "State from which number it counts its cells, 0 or 1.")
+    return log
 
 
 def _pieces(head: bytes, stream: BinaryIO, what: str) -> Iterator[tuple[bytes, int]]:
@@ -228,9 +238,9 @@ def _read_fields(
     faults.add("row", ~(lost & (row != 0)), "names a cell, but no panel is named")
     faults.add("column", ~(lost & (column_ != 0)), "names a cell, but no panel is named")
     for place, name in enumerate(header.names):
-        if name in _OUTCOMES:
+        if name in (*OUTCOMES, *EVENTS, *FAULTS):
             faults.places[name] = place
-            faults.add(name, lost | ~_not_placed(fields, place, name), "says that no die was placed, and the line names a cell")
+            _look_at_outcomes(fields, place, name, lost, faults)
     arrays = {"wafer": wafer, "panel": np.where(lost, LOST, panel), "x": x, "y": y, "row": row, "column": column_, "at": at, "line": fields.line}
     return {name: array[faults.good] for name, array in arrays.items()}, faults.listed()
 
@@ -266,10 +276,22 @@ class _Faults:
         return sorted(self.bad, key=lambda bad: bad.line)
 
 
-def _not_placed(fields: Fields, place: int, heading: str) -> NDArray[np.bool_]:
+def _look_at_outcomes(fields: Fields, place: int, name: str, lost: NDArray[np.bool_], faults: _Faults) -> None:
+    """What a column says of the placement beside it. Of events it matters also where no cell is named: a die picked is not lost yet."""
     number, texts, _ = fields.names(place)
     said = [plain_name(text) for text in texts]
-    return np.array([bool(_NOT_PLACED.fullmatch(word)) or (heading, word) == ("placed", "0") for word in said], dtype=bool)[number]
+
+    def where(words: list[bool]) -> NDArray[np.bool_]:
+        return np.array(words, dtype=bool)[number]
+
+    if name in FAULTS:
+        faults.add(name, lost | ~where([says_fault(word) for word in said]), f"stands under {name}, and leaves open whether a die was placed")
+        return
+    faults.add(name, lost | ~where([says_not_placed(word, name) for word in said]), "says that no die was placed, and the line names a cell")
+    counts = ~lost if name in OUTCOMES else np.ones(len(lost), dtype=bool)
+    here = set(np.unique(number[counts]).tolist())
+    is_open = where(leaves_open([word if n in here else "" for n, word in enumerate(said)], name))
+    faults.add(name, ~(counts & is_open), "stands beside other words, and leaves open whether a die was placed")
 
 
 def _times(fields: Fields, place: int, zone: tzinfo | None, what: str, faults: _Faults) -> NDArray[np.datetime64]:

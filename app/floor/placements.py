@@ -6,7 +6,7 @@ are recorded too, and their cells marked; `placement_verdicts.py` says what foll
 
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from io import BytesIO
 from typing import Any
 
@@ -63,13 +63,14 @@ class Imported:
         return asdict(self)
 
 
-def read_log(house: House, name: str, data: bytes, zone: str | None = None) -> tuple[Kept, PlacementLog]:
-    """Keeps and reads a file, outside any transaction. `zone` is that of times which name none."""
+def read_log(house: House, name: str, data: bytes, zone: str | None = None, cells_from: int | None = None) -> tuple[Kept, PlacementLog]:
+    """Keeps and reads a file, outside any transaction. `zone` is that of times which name none; `cells_from` the first row and column, if stated."""
     kept = keep_file(house, name, BytesIO(data))
     clock = zone_named(zone) if zone else None
     if zone and clock is None:
         raise bad_input("There is no such time zone.", "zone", f"{zone!r} is not known.", "State it like Europe/Vienna, UTC or -02:30.")
-    return kept, read_placement_log(BytesIO(data), name, clock)
+    stated = {name: value for name, value in (("zone", zone), ("cells_from", cells_from)) if value is not None}
+    return kept, replace(read_placement_log(BytesIO(data), name, clock, cells_from), stated=stated)
 
 
 def import_placements(session: Session, by: By, station: int, kept: Kept, log: PlacementLog, replaces: Sequence[int] = ()) -> Imported:
@@ -78,7 +79,7 @@ def import_placements(session: Session, by: By, station: int, kept: Kept, log: P
     old = _Old.read(session, replaces)  # what to lock; read again below, as another correction may have been first
     lock(session, Item, sorted({*named.wafers.values(), *named.panels.values(), *(row.panel for row in old.placements), *old.wafers}))
     old = _Old.read(session, replaces)
-    evidence = record_evidence(session, by, kept, "placement_log", {"station": station, "replaces": list(replaces)})
+    evidence = record_evidence(session, by, kept, "placement_log", {"station": station, "replaces": list(replaces)} | dict(log.stated))
     gone = changed_after_leaving(session, old.panels)
     old.close(session, by)
     roles = _roles(session, named.wafers.values())

@@ -2,7 +2,7 @@
 
 from dataclasses import asdict
 from datetime import datetime
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, File, Form, Path, UploadFile
 from pydantic import Field
@@ -176,6 +176,7 @@ def import_log(
     file: Annotated[UploadFile, File(description="CSV, or SEMI E142 transfer maps.")],
     station: Annotated[str, Form(description="Code of the station that wrote it.", examples=["S-0006-H"])],
     zone: Annotated[str | None, Form(description="Zone of times that name none.", examples=["Europe/Vienna"])] = None,
+    cells_from: Annotated[Literal["0", "1"] | None, Form(description="The number of its first row and column, where it leaves that open")] = None,
     replaces: Annotated[
         str | None, Form(max_length=400, description="Numbers of earlier logs (`evidence`) that this one corrects, by commas.", examples=["17"])
     ] = None,
@@ -186,12 +187,13 @@ def import_log(
     """
     earlier = _numbers(replaces)
     with call.files("import_placements", "placement_log", file):
-        kept, log = read_log(call.house, file.filename or "unnamed", file.file.read(), zone)
+        kept, log = read_log(call.house, file.filename or "unnamed", file.file.read(), zone, int(cells_from) if cells_from else None)
 
         def verb(s: Session, by: By) -> dict[str, Any]:
             return import_placements(s, by, station_of(s, station), kept, log, earlier).as_json()
 
         arguments = {"station": station, "file": [kept.name, kept.digest], "zone": zone, "replaces": earlier}
+        arguments |= {"cells_from": cells_from} if cells_from else {}
         return LogOut(**call.do("import_placements", told, verb, path=arguments))
 
 

@@ -24,6 +24,7 @@ def import_placement_logs(
     files: Annotated[list[Path], typer.Argument(help="CSV or SEMI E142 transfer maps of one station, in the order in which it wrote them.")],
     station: Annotated[str, typer.Option(help="Code of the station.")],
     zone: Annotated[str | None, typer.Option(help="Zone of times that name none, like Europe/Vienna.")] = None,
+    cells_from: Annotated[int | None, typer.Option(min=0, max=1, help="The number of its first row and column, where it leaves that open.")] = None,
     replaces: Annotated[list[int] | None, typer.Option(help="Number of an earlier log that this one corrects; may be given several times.")] = None,
     data: DataFolder = None,
 ) -> None:
@@ -37,12 +38,13 @@ def import_placement_logs(
         for path in files:
             with kept_when_refused(house, SYSTEM, "placement_log", [(path.name, path)]):
                 with progress.status(f"Reading {path.name}"):
-                    kept, log = read_log(house, path.name, read_file(path), zone)
+                    kept, log = read_log(house, path.name, read_file(path), zone, cells_from)
 
                 def verb(session: "Session", by: "By", kept: "Kept" = kept, log: "PlacementLog" = log) -> dict[str, object]:
                     return import_placements(session, by, resolve(session, station, "station").id, kept, log, replaces or ()).as_json()
 
                 arguments = {"station": station, "file": [kept.name, kept.digest], "zone": zone, "replaces": replaces or []}
+                arguments |= {} if cells_from is None else {"cells_from": str(cells_from)}
                 with progress.status(f"Recording {len(log)} lines of {path.name}"):
                     did = act(house, SYSTEM, "import_placements", arguments, verb, source="file").body
                 counts = f"{did['placed']} placed, {did['lost']} lost, {did['wrong']} wrong, {did['repeated']} known before"

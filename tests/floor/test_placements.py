@@ -17,7 +17,8 @@ from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Part, Route
 from app.cli import shell
 from app.db import House
-from app.errors import Refused
+from app.errors import BadInput, Refused
+from app.evidence.models import Evidence
 from app.final_test.bins_out import take_bins_out
 from app.final_test.singulate import singulate
 from app.floor.counting import correct_count
@@ -648,3 +649,17 @@ def test_over_http(factory: Factory) -> None:
         assert refused.status_code == 422 and refused.json()["kind"] == "bad_input"
         broken = client.post("/api/v1/placement_logs", files={"file": ("b.csv", naive)}, data={"station": station, "zone": "Nowhere/Here"})
         assert broken.status_code == 422 and broken.json()["reasons"][0]["where"] == "zone"
+
+
+def test_from_which_number_a_log_counts_its_cells_is_asked_and_the_answer_is_kept(factory: Factory) -> None:
+    one, panels = wafer(factory, "A-1"), factory.panels(1)
+    attached(factory, panels, one)
+    text = HEAD.encode() + f"{datetime.now(UTC).isoformat()},{one.code},0,0,{panels[0].code},0,1\n".encode()
+    with pytest.raises(BadInput) as refused:
+        send(factory, text)
+    assert "does this log count from 0" in refused.value.reasons[0].why
+    kept, log = read_log(factory.house, "bonder.csv", text, "Europe/Vienna", cells_from=0)
+    number = factory.do("import_placements", lambda s, by: import_placements(s, by, factory.things["Attach"], kept, log)).evidence
+    with factory.house.reading() as session:
+        assert [(die.x, die.y) for die in cell_story(session, panels[0], 1, 2).dies] == [(0, 0)]
+        assert '"cells_from":0' in session.get_one(Evidence, number).stated.replace(" ", "")

@@ -1,0 +1,40 @@
+"""What a placement log's columns beside the placement say of it: that the die was placed, that it was not, or neither. Pure.
+
+Words are in small letters without spaces and signs, as headings are.
+"""
+
+import re
+from collections.abc import Sequence
+
+OUTCOMES = ("status", "result", "outcome", "placementstatus", "placementresult", "placed")
+EVENTS = ("event", "eventtype", "action")
+FAULTS = (
+    "error", "errorcode", "fault", "faultcode", "failure", "failed", "skip", "skipped", "lost", "dropped", "missed", "missing", "rejected",
+)  # fmt: skip
+# "No error" is none of these.
+_NOT_PLACED = re.compile(
+    r"f|n|ng|no|nok|false|(not|un|mis).*|no(die|pick|place|placement|part)|"
+    r"(|.*(?<!no)(?<!without)(?<!0))(fail|error|lost|loss|missed|missing|drop|skip|reject|abort|cancel).*"
+)
+_PLACED = re.compile(
+    r"p|y|yes|true|t|(ok|okay|good|pass|passed|place|placed|placement|pickandplace|pickplace|attach|attached|bond|bonded|success|successful|done|"
+    r"complete|completed|noerror|noerrors|0errors?)((after|with|on|in|by|\W|\d).*)?"
+)
+_NO_FAULT = re.compile(r"0*|0x0+|n|no|none|false|-+|ok|na|n/a|null|no(error|fault|failure)s?")
+
+
+def says_not_placed(word: str, heading: str) -> bool:
+    return bool(_NOT_PLACED.fullmatch(word)) or (heading, word) == ("placed", "0")
+
+
+def says_fault(word: str) -> bool:
+    """Of a column for what went wrong: that anything did."""
+    return not _NO_FAULT.fullmatch(word)
+
+
+def leaves_open(words: Sequence[str], heading: str) -> list[bool]:
+    """Which of the words in a column say neither, where they are not all the same: 0 beside 1, PICK beside PLACE."""
+    if len({word for word in words if word}) < 2:
+        return [False] * len(words)
+    known = [_PLACED.fullmatch(word) or says_not_placed(word, heading) or (heading, word) == ("placed", "1") for word in words]
+    return [bool(word) and not is_known for word, is_known in zip(words, known, strict=True)]
