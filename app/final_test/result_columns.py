@@ -84,6 +84,12 @@ class Layout:
         return replace(self, columns=tuple(replace(c, type="VARCHAR") if c.name == UNIT else c for c in self.columns))
 
 
+def delimiter_of(text: str) -> str | None:
+    """Of the columns, by the header."""
+    found = find_header(text.removeprefix("\ufeff"), _NAMES[UNIT], _NAMES[RESULT])
+    return found[1].delimiter if found else None
+
+
 def find_layout(source: Path, table: BinTableBody, decimal: Decimal | None = None) -> Layout:
     """Finds the header by its names, which must include what the bin table asks for, and looks at the lines after it.
 
@@ -137,7 +143,7 @@ def _refuse_other_scale(header_line: int, table: BinTableBody, columns: Sequence
 def _of_another_scale(texts: Sequence[str], sign: str) -> str:
     if all(map(_INTEGER.fullmatch, texts)) and any(int(text) for text in texts):
         return "whole numbers"
-    numbers = [text.replace(sign, ".") for text in texts]
+    numbers = [number for text in texts if (number := text.replace(sign, ".")).strip("+-0.")]  # of what failed many write a zero
     if len(set(numbers)) > 1 and all(map(_PLAIN.fullmatch, numbers)) and all(abs(float(number)) > 1 for number in numbers):
         return "numbers above one"
     return ""

@@ -1,6 +1,7 @@
 """What is wrong with lines of unit results: each function refuses them, named by line, or lets them pass."""
 
 import os
+import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import islice
@@ -20,6 +21,8 @@ KNOWN = 1000  # bad lines that are kept apart while reading; more are counted, n
 NAMED = 20  # lines that are named
 _EITHER = {"0", "1", "true", "false", "y", "n", "yes", "no", "-", "+", "none"}
 _NO_FAILURES = {"0", "false", "n", "no", "-", "none", "nil", "null", "n/a", "na"}
+_PERHAPS_PASS = re.compile(r"(pass(ed)?|ok|good)[\W_\d].*", re.I)  # PASS A, OK2
+_NO_UNIT = {"empty", "empty pocket", "no unit", "no part", "no device", "no die", "not present", "absent"}
 _SUMMARIES = {
     "mean", "average", "avg", "median", "min", "min.", "minimum", "max", "max.", "maximum", "std", "stdev", "sigma", "sum", "total", "totals",
     "count", "yield", "lsl", "usl", "lcl", "ucl", "limit", "limits", "lower limit", "upper limit", "unit", "units",
@@ -166,7 +169,12 @@ def refuse_odd_results(reading: Reading, failures: Iterable[str], known: set[str
     """Results that may be no failure at all. `known`: the failure codes of the bin table."""
     result = reading.layout.of(RESULT)
     open_words = _NO_FAILURES if result.title_says_failure else _EITHER
-    odd = [code for code in failures if code not in known and (code.lower() in open_words or looks_like(code) is not None)]
+    odd = [
+        code
+        for code in failures
+        if code not in known
+        and (code.lower() in open_words | _NO_UNIT or _PERHAPS_PASS.fullmatch(code) or looks_like(code) is not None)
+    ]
     if not odd:
         return
     codes = ", ".join(map(text_sql, odd))
@@ -174,7 +182,9 @@ def refuse_odd_results(reading: Reading, failures: Iterable[str], known: set[str
     found = reading.rows(query)
     lines = reading.lines_of([row for row, _ in found])
     now = "Write PASS, or a failure code in letters that look like no others; or set it as a failure code in the bin table."
-    raise _refusal([_reason(lines[row], result.title, f"{code!r}: is that a failure?", now) for row, code in found], len(odd))
+    none = "Leave the line out where there was none; or set it as a failure code in the bin table."
+    words = {code: ("was there a unit?", none) if code.lower() in _NO_UNIT else ("is that a failure?", now) for _, code in found}
+    raise _refusal([_reason(lines[row], result.title, f"{code!r}: {words[code][0]}", words[code][1]) for row, code in found], len(odd))
 
 
 def refuse_other_counts(layout: Layout, units: int, failing: int) -> None:

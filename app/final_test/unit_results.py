@@ -1,7 +1,7 @@
 """A tester's file of unit results becomes Parquet, binned on the way: no row passes through Python, and memory stays bounded.
 
 CSV with a header found by names, in any order: the unit, `result` (pass, or a failure code), what the bin table asks for, the
-tester's own bin if it gives one, anything else. Comma, semicolon or tab; a decimal comma where it can mean nothing else or is stated. A file
+tester's own bin if it gives one, anything else. Comma, semicolon, tab or |; a decimal comma where it can mean nothing else or is stated. A file
 with a line that cannot be understood is refused as a whole, with the lines named; the Parquet file appears complete or not at all.
 """
 
@@ -16,6 +16,7 @@ from app.catalogue.definitions import BinTableBody
 from app.errors import bad_input
 from app.final_test.bins import FAILURE, binned_sql, needed_columns, text_sql
 from app.final_test.columnar import columnar
+from app.final_test.plain_copy import plain_copy
 from app.final_test.result_columns import BIN, REFUSED, RESULT, TESTER_BIN, UNIT, Column, Decimal, find_layout
 from app.final_test.result_faults import (
     KNOWN,
@@ -70,20 +71,23 @@ def read_unit_results(
     """
     survey = survey or survey_of(source)
     survey.refuse_mixed_ends()
-    layout = find_layout(source, table, decimal)
+    source_digest = survey.digest
     parquet.parent.mkdir(parents=True, exist_ok=True)
     with (
         tempfile.TemporaryDirectory(dir=parquet.parent) as folder,
         columnar(memory_limit, folder) as connection,
         ThreadPoolExecutor(1) as beside,
     ):
+        if (plain := plain_copy(source, survey, Path(folder) / "plain.csv")) != source:
+            source, survey = plain, survey_of(plain)
+        layout = find_layout(source, table, decimal)
         reading = _copy(Reading(connection, source, layout, Path(folder) / "results.parquet"), table)
         written = beside.submit(_flush, reading.parquet)
         refuse_cut_line(reading, survey.lines)
         refuse_underscored_numbers(reading, survey.underscores)
         rows = reading.rows("SELECT count(*) FROM FILE")[0][0]
         refuse_lost_lines(reading, survey.lines, rows)
-        results = _sum_up(reading, table, rows, survey.digest, written)
+        results = _sum_up(reading, table, rows, source_digest, written)
         os.replace(reading.parquet, parquet)
     return results
 
