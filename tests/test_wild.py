@@ -52,6 +52,11 @@ def units_of(text: str) -> Any:
         return READERS["unit-results"].read(text.encode())
 
 
+def units_as(encoding: str, text: str) -> Any:
+    with one_columnar():
+        return READERS["unit-results"].read(text.encode(encoding))
+
+
 def told(text: str) -> Any:
     return [(one.kind, [thing.number for thing in one.things]) for one in read_origin_document(text.encode(), "The origins are not understood")]
 
@@ -137,6 +142,49 @@ RIGHT: dict[str, tuple[Any, str, Any, Any]] = {
     "a table with bars between its columns, and comments": (maps, "# prober 3\nwafer|x|y|bin\nA|0|0|1\nA|1|0|7\n# 2 dies\n", MAP, [("A", 2, 1)]),
     "placements with bars between their columns": (
         placed, (HEAD + "2026-03-05T06:00:00Z,W1,3,-4,P1,2,1\n").replace(",", "|") + "# 1 placed\n", None, ([(3, -4, 2, 1)], [])),
+    "placements with results of 1 and 0": (
+        placed, HEAD.replace("\n", ",result\n") + "2026-03-05T06:00:00Z,W1,3,-4,P1,2,1,1\n2026-03-05T06:00:01Z,W1,3,-5,P1,3,1,0\n", None,
+        ([], [2, 3])),
+    "placements with one result throughout": (
+        placed, HEAD.replace("\n", ",result\n") + "2026-03-05T06:00:00Z,W1,3,-4,P1,2,1,4\n2026-03-05T06:00:01Z,W1,3,-5,P1,3,1,4\n", None,
+        ([(3, -4, 2, 1), (3, -5, 3, 1)], [])),
+    "placements with an error beside a cell": (
+        placed, HEAD.replace("\n", ",Error code\n") + "2026-03-05T06:00:00Z,W1,3,-4,P1,2,1,0\n2026-03-05T06:00:01Z,W1,3,-5,P1,3,1,17\n", None,
+        ([(3, -4, 2, 1)], [3])),
+    "picks and placements as events": (
+        placed, HEAD.replace("\n", ",event\n") + "2026-03-05T06:00:00Z,W1,3,-4,,,,PICK\n2026-03-05T06:00:01Z,W1,3,-4,P1,2,1,PLACE\n", None,
+        ([(3, -4, 2, 1)], [2])),
+    "placements and losses as events": (
+        placed, HEAD.replace("\n", ",event\n") + "2026-03-05T06:00:00Z,W1,3,-4,,,,Lost\n2026-03-05T06:00:01Z,W1,3,-5,P1,2,1,Placed\n", None,
+        ([(3, -4, 0, 0), (3, -5, 2, 1)], [])),
+    "placements under a bonder's own headings": (
+        placed, "Timestamp;Wafer ID;Pick X;Pick Y;Lead frame;Place row;Place col\n2026-03-05T06:00:00Z;W1;3;-4;P1;2;1\n", None,
+        ([(3, -4, 2, 1)], [])),
+    "placements that count from 0, as was answered": (
+        lambda text: read_placement_log(BytesIO(text.encode()), "wild", cells_from=0).row.tolist(),
+        HEAD + "2026-03-05T06:00:00Z,W1,3,-4,P1,0,1\n2026-03-05T06:00:01Z,W1,3,-5,,,\n", None, [1, 0]),
+    "units in quotes": (
+        units_of, '"unit","result","x_red","y_red","iv_red"\n"1","PASS","0.65","0.35","450"\n', None, (1, "{('HI', 'prime'): 1}", "{}")),
+    "units in UTF-16": (lambda text: units_as("utf-16", text), UNITS + "1,PASS,0.65,0.35,450\n", None, (1, "{('HI', 'prime'): 1}", "{}")),
+    "units with carriage returns alone": (
+        units_of, (UNITS + "1,PASS,0.65,0.35,450\n2,F1,,,\n").replace("\n", "\r"), None,
+        (2, "{('HI', 'prime'): 1, ('OPEN', 'reject'): 1}", "{'F1': 1}")),
+    "units with bars between their columns": (
+        units_of, (UNITS + "1,PASS,0.65,0.35,450\n").replace(",", "|"), None, (1, "{('HI', 'prime'): 1}", "{}")),
+    "seconds since 1970": (log, "time,A [C]\n1772704800,20.5\n1772704860,21.5\n", LoggerStated(), ({"10:00": [20.5], "10:01": [21.5]}, set())),
+    "milliseconds since 1970": (log, "time,A [C]\n1772704800250,20.5\n", LoggerStated(zone="Europe/Berlin"), ({"10:00": [20.5]}, set())),
+    "a month in German": (log, "Zeit;A [C]\n05. März 2026 10:00;20,5\n", OVEN, ({"10:00": [20.5]}, set())),
+    "a month in French": (log, "Date;Heure;A [C]\n05-août-2026;10:00;20,5\n", OVEN, ({"10:00": [20.5]}, set())),
+    "a log with bars between its columns": (log, "Time|A [C]\n2026-03-05 10:00|20.5\n", OVEN, ({"10:00": [20.5]}, set())),
+    "a unit above the headings alone": (
+        log, "# Unit: degF\nTime;A\n2026-03-05 10:00;212\n", LoggerStated(zone="UTC"), ({"10:00": [100.0]}, {"before_table"})),
+    "a zone in a sentence above the headings": (
+        log, "All times in UTC\nTime;A [C]\n2026-03-05 10:00;20,5\n", LoggerStated(zone="Europe/Berlin"), ({"10:00": [20.5]}, {"before_table"})),
+    "units behind a stroke": (
+        lambda text: read_trace(text.encode(), "wild", OVEN).sensors, "Time;A/°C;B in °C;C (\u00c2°C)\n2026-03-05 10:00;20,5;21,5;22,5\n", None,
+        ("A", "B", "C")),
+    "offsets in a column of their own that agree": (
+        log, "Time;UTC offset;A [C]\n2026-03-05 10:00;+01:00;20,5\n", LoggerStated(zone="Europe/Berlin", sensors=("A",)), ({"09:00": [20.5]}, set())),
     "a table with a hard bin alone": (maps, "x,y,hard bin\n0,0,1\n1,0,7\n0,1,1\n", MAP, [(None, 3, 2)]),
     "a table that says by P and F what passes": (maps, "x,y,bin,P/F\n0,0,1,F\n1,0,7,P\n0,1,1,F\n", MAP, [(None, 3, 1)]),
     "an inspection beside the bins that agrees": (maps, "x,y,bin,aoi\n0,0,1,OK\n1,0,7,NG\n0,1,7,OK\n", MAP, [(None, 3, 1)]),
@@ -256,6 +304,27 @@ WRONG: dict[str, tuple[Any, str, Any, str, str]] = {
     "sums beside a grid": (maps, GRID + ". 1 1 2\n1 7 1 3\n. 1 . 1\n", MAP, "column 4", "sums"),
     "a rule below a grid": (maps, GRID + ".11\n171\n---\n122\n", MAP, "line 6", "parts the grid"),
     "a table whose headings have units": (maps, "x [dies],y [dies],bin\n0,0,1\n1,0,7\n", MAP, "line 1", "table"),
+    "placements that count from 0": (
+        placed, HEAD + "2026-03-05T06:00:00Z,W1,3,-4,P1,1,1\n2026-03-05T06:00:00Z,W1,3,-5,P1,1,0\n", None, "line 3", "does this log count from 0"),
+    "a pass with a grade": (units_of, UNITS + "1,PASS A,0.65,0.35,450\n", None, "line 2, column result", "is that a failure"),
+    "a pocket without a unit": (units_of, UNITS + "1,PASS,0.65,0.35,450\n2,EMPTY,,,\n", None, "line 3, column result", "was there a unit"),
+    "chromaticities in percent beside zeros of what failed": (
+        units_of, UNITS + "1,PASS,65.2,35.1,450\n2,F1,0.0,0.0,0.0\n3,PASS,65.3,35.2,450\n", None, "line 1, column x_red", "numbers above one"),
+    "no UTF-16, as which it begins": (
+        lambda text: units_as("latin-1", text), "\u00ff\u00fe" + UNITS + "1,PASS,0.65,0.35,450\n\n", None, "the whole file", "but is not"),
+    "sensors by number under each other, read as one": (
+        log, "Time,Channel,Value\n" + "".join(f"2026-03-05 10:0{m},{n},2{m}.5\n" for m in range(4) for n in (1, 2)),
+        LoggerStated(zone="UTC", unit="C"), "line 3", "which column Channel tells apart"),
+    "sensors one after the other, read as one": (
+        log, "Time,Probe,Value [C]\n" + "".join(f"2026-03-05 10:0{m},{n},2{m}.5\n" for n in ("P1", "P2") for m in range(4)),
+        LoggerStated(zone="UTC", sensors=("Value",)), "line 6", "another sensor begins"),
+    "offsets in a column of their own that differ": (
+        log, "Time;UTC offset;A [C]\n2026-03-05 10:00;+00:00;20,5\n", LoggerStated(zone="Europe/Berlin", sensors=("A",)), "line 2",
+        "UTC offset says +00:00"),
+    "another unit behind a # than was stated": (
+        log, "# unit: degF\nTime;A\n2026-03-05 10:00;70,5\n", LoggerStated(zone="UTC", unit="C"), "line 1", "unit is F, but C"),
+    "another unit in a sentence than was stated": (
+        log, "All temperatures in Fahrenheit.\nTime;A\n2026-03-05 10:00;70,5\n", LoggerStated(zone="UTC", unit="C"), "line 1", "unit is F, but C"),
     "a hard bin and a soft one": (maps, "x,y,hardbin,softbin\n0,0,1,101\n", MAP, "line 1, column 4", "Two columns"),
     "an inspection that fails what its bin passes": (maps, "x,y,bin,aoi\n0,0,1,OK\n1,0,1,NG\n", MAP, "line 3, column aoi", "'NG', and bin '1'"),
     "a die that was taken out by a mark": (maps, "wafer,x,y,bin\nA,0,0,1\n#A,1,0,1\n", MAP, "line 3, column wafer", "comment"),

@@ -11,7 +11,7 @@ from datetime import UTC, datetime
 import numpy as np
 
 from app.errors import BadInput, Reason, bad_input
-from app.ovens.logger_misread import LOOKED_AT, comma_is_both, is_half_of_day, sensor_a_line
+from app.ovens.logger_misread import LOOKED_AT, comma_is_both, is_half_of_day, other_offset, sensor_a_block, sensor_a_line, sensors_by_number
 from app.ovens.logger_notes import Notes
 from app.ovens.logger_numbers import Numbers, Said, States
 from app.ovens.logger_table import Stated, Table, find_table, names_a_time, split, time_text
@@ -89,7 +89,8 @@ class _Reader:
         times, rows = self.times.seconds(), self.times.lines()
         if latest is not None:
             self._refuse_later(times, latest)
-        self._refuse_sensor_a_line(times)
+        self._refuse_sensor_a_line(times, temps)
+        self._refuse_other_offset(times)
         self.notes.look_at_times(times, rows)
         for place, sensor in enumerate(self.table.sensors):
             self.notes.look_at_sensor(sensor.name, states[:, place], times, rows)
@@ -279,12 +280,22 @@ class _Reader:
             now = "Export the numbers alone, with their unit in the heading."
         self._bad(line, why, now, column.name)
 
-    def _refuse_sensor_a_line(self, times: Floats) -> None:
-        looked = times[: len(next(iter(self.beside.values()), ()))]
-        if (telling := sensor_a_line(looked, self.beside)) is not None:
+    def _refuse_sensor_a_line(self, times: Floats, temps: Floats) -> None:
+        looked = times[: len(self.values[0])]
+        read = {sensor.name: values[: len(looked)] for sensor, values in zip(self.table.sensors, temps.T, strict=True)}
+        if (block := sensor_a_block(looked, self.beside)) is not None:
+            why = f"Its time begins anew, and column {block[0]} says something else: another sensor begins here."
+            raise bad_input(self.what, f"line {self.times.lines()[block[1]]}", why, "Export a column for each sensor.")
+        if (telling := sensor_a_line(looked, self.beside) or sensors_by_number(looked, read)) is not None:
             line = int(self.times.lines()[np.flatnonzero(np.diff(looked) == 0)[0] + 1])
             why = f"Its time stands on several lines, which column {telling} tells apart: it has one sensor per line."
             raise bad_input(self.what, f"line {line}", why, "Export a column for each sensor.")
+
+    def _refuse_other_offset(self, times: Floats) -> None:
+        for heading, texts in self.beside.items():
+            if (n := other_offset(times[: len(texts)], texts, self.times.zone)) is not None:
+                why = f"{heading} says {texts[n]}, and the times were read as of {self.times.zone}."
+                raise bad_input(self.what, f"line {self.times.lines()[n]}", why, "State the zone of the logger's clock as the file has it.")
 
     def _bad(self, line: int, why: str, now: str, column: str = "") -> None:
         self.bad.append(Reason("bad_input", why, now, f"line {line}, column {column}" if column else f"line {line}"))

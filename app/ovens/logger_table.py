@@ -26,7 +26,9 @@ from app.ovens.trace import Note, plain
 from app.receiving.local_clocks import zone_named
 
 LONGEST_NAME = 120
-_DELIMITERS = ("\t", ";", ",")
+_DELIMITERS = ("\t", ";", ",", "|")
+_C: Unit = "C"
+_F: Unit = "F"
 _LINES_BEFORE = 200
 _LINES_AFTER = 10
 _MOST_COLUMNS = 512
@@ -49,6 +51,7 @@ _ZONE_LINE = re.compile(
     r"((?:UTC|GMT)?[ +-]*\d.*|UTC|GMT|\w+/.+)",
     re.I,
 )
+_ZONE_SAID = re.compile(r"(?:all )?(?:times|timestamps|time stamps|dates and times) (?:are )?in (UTC|GMT)\.?", re.I)
 _ZONE = re.compile(r"[,(\[ ]*\b((?:UTC|GMT)(?: ?[+-]\d{1,2}(?::?\d\d)?)?)[)\]]?", re.I)
 
 
@@ -102,7 +105,8 @@ def find_table(lines: Sequence[str], what: str, stated: Stated) -> Table:
         raise bad_input(what, f"line {number}", "Its columns may be separated in two ways.", "Export it with semicolons between the columns.")
     _refuse_rows_before(lines[: number - 1], delimiter, what)
     units, first = _unit_line(lines, number, delimiter, len(headings))
-    table = _table(what, stated, delimiter, number, first, headings, units)
+    declared = _declared_before(lines[: number - 1], delimiter)
+    table = _table(what, stated, delimiter, number, first, headings, units, declared)
     _refuse_other_unit_before(lines[: number - 1], table, units, what, stated)
     return table if table.zone else _with_zone_before(table, lines[: number - 1])
 
@@ -191,7 +195,7 @@ def _no_table(lines: Sequence[str], what: str, found: Sequence[tuple[int, str, t
         text = time_text(rows[0], _time_places(headings, stated))
         why = f"Below these headings the time should stand; {text[:40]!r} is not a date and time."
         return bad_input(what, f"line {number + 1}", why, "Export it with date and time of day in every row, like 2026-03-05 14:30:00.")
-    why = "No line near the beginning has headings with a time and at least one sensor, separated by comma, semicolon or tab."
+    why = "No line near the beginning has headings with a time and at least one sensor, separated by comma, semicolon, tab or |."
     return bad_input(what, "line 1", why, "Export the log as CSV with a line of headings, or state the name of the column of the time.")
 
 
@@ -213,6 +217,12 @@ def _unit_line(lines: Sequence[str], header_line: int, delimiter: str, width: in
     return [""] * width, header_line + 1
 
 
+def _declared_before(lines: Sequence[str], delimiter: str) -> Unit | None:
+    """The unit that the lines above the headings name for those that name none, if it is one."""
+    said = {unit for line in lines if (unit := declared_unit(split(line, delimiter) or []))}
+    return next((unit for unit in (_C, _F) if said == {unit}), None)
+
+
 def _refuse_other_unit_before(lines: Sequence[str], table: Table, units: Sequence[str], what: str, stated: Stated) -> None:
     """Where the headings are silent, a line above them may say that the unit is another than was stated."""
     silent = any(not units_in(table.headings[one.place]) and not unit_word(units[one.place]) for one in table.sensors)
@@ -228,15 +238,16 @@ def _with_zone_before(table: Table, lines: Sequence[str]) -> Table:
     """A line above the headings may name the zone of the logger's clock. As in a heading, letters like EST say too little."""
     for number, line in enumerate(lines, start=1):
         fields = [field.strip(" :=") for field in split(line, table.delimiter) or [] if field.strip()]
-        match = _ZONE_LINE.fullmatch(": ".join(fields))
-        if match and (zone := zone_named(match[1])):
+        line = ": ".join(fields).lstrip("#/ ")
+        match = _ZONE_LINE.fullmatch(line) or _ZONE_SAID.fullmatch(line)
+        if match and (zone := zone_named(match[1].upper() if match.re is _ZONE_SAID else match[1])):
             said = Note("before_table", f"Times that name no zone are read as of {match[1].strip()}, which line {number} names.", number)
             return replace(table, zone=zone, notes=(*table.notes, said))
     return table
 
 
 def _table(
-    what: str, stated: Stated, delimiter: str, number: int, first: int, headings: tuple[str, ...], units: Sequence[str]
+    what: str, stated: Stated, delimiter: str, number: int, first: int, headings: tuple[str, ...], units: Sequence[str], declared: Unit | None
 ) -> Table:
     time = _time_places(headings, stated)
     if _is_left_open(headings, time):
@@ -246,7 +257,7 @@ def _table(
             raise bad_input(what, f"line {number}, column {time[1] + 1}", why, "Export each table as a file of its own.")
         raise bad_input(what, f"line {number}", f"Several columns may be the time: {names}.", "State which column is the time.")
     chosen, left_out = _chosen(what, stated, headings, units, time, number)
-    columns = [_column(what, stated, place, headings[place], units[place], number) for place in chosen]
+    columns = [_column(what, stated, place, headings[place], units[place], number, declared) for place in chosen]
     cold = next((column for column in columns if stated.cold_junction_column and _is_called(column, headings, stated.cold_junction_column)), None)
     sensors = tuple(column for column in columns if column is not cold)
     if cold and cold.unit not in ("C", "F"):
@@ -290,7 +301,7 @@ def _is_called(column: Column, headings: Sequence[str], name: str) -> bool:
     return plain(name) in (plain(column.name), plain(headings[column.place]))
 
 
-def _column(what: str, stated: Stated, place: int, heading: str, below: str, number: int) -> Column:
+def _column(what: str, stated: Stated, place: int, heading: str, below: str, number: int, declared: Unit | None) -> Column:
     where = f"line {number}, column {place + 1}"
     if len(heading) > LONGEST_NAME or not heading.isprintable():
         raise bad_input(what, where, f"A heading has at most {LONGEST_NAME} characters, all printable.", "Rename the sensor.")
@@ -313,7 +324,7 @@ def _column(what: str, stated: Stated, place: int, heading: str, below: str, num
     if named and stated.unit and named != stated.unit and not is_cold:
         why = f"{heading!r} says {named}, but {stated.unit} was stated."
         raise bad_input(what, where, why, "State no unit, or correct the heading.")
-    unit = named or ("C" if is_cold and stated.unit == "mV type K" else stated.unit)
+    unit = named or ("C" if is_cold and stated.unit == "mV type K" else stated.unit) or declared
     if unit is None:
         why = f"Nothing says whether {heading!r} is in degrees C or F."
         raise bad_input(what, where, why, "State the unit; or state which columns are sensors, if this is none.")

@@ -6,7 +6,7 @@ What is left open is asked for: an order of day and month that two readings fit,
 import re
 from array import array
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta, tzinfo
+from datetime import UTC, date, datetime, timedelta, tzinfo
 from itertools import pairwise
 
 import numpy as np
@@ -17,16 +17,31 @@ from app.ovens.trace import Floats
 from app.receiving.local_clocks import second_time
 
 ORDERS = ("day", "month", "year")
-_DATE = r"\d{1,4}(?P<mark>[-/.])\d{1,2}(?P=mark)\d{1,4}|\d{1,2}[-/. ][A-Za-z]{3,9}\.?[-/. ,] ?\d{2,4}|[A-Za-z]{3,9}\.? \d{1,2},? \d{4}"
+_NAME = "[A-Za-z\u00c0-\u00ff]{3,10}"  # of a month
+_DATE = rf"\d{{1,4}}(?P<mark>[-/.])\d{{1,2}}(?P=mark)\d{{1,4}}|\d{{1,2}}(?:\. |[-/. ]){_NAME}\.?[-/. ,] ?\d{{2,4}}|{_NAME}\.? \d{{1,2}},? \d{{4}}"
 _WHEN = re.compile(
     rf"({_DATE})(?:[Tt]|, ?| +)(\d{{1,2}}):([0-5]\d)(?::([0-5]\d)(?:[.,](\d{{1,9}}))?)?"
     r"(?: ?([AaPp])\.? ?[Mm]\.?)?(?: ?(Z|z|UTC|GMT|[+-]\d\d(?::?\d\d)?))?",
     re.ASCII,
 )
 _NUMBERS = re.compile(r"(\d{1,4})[-/.](\d{1,2})[-/.](\d{1,4})", re.ASCII)
-_DAY_NAMED = re.compile(r"(\d{1,2})[-/. ]([A-Za-z]{3,9})\.?[-/. ,] ?(\d{4}|\d\d)", re.ASCII)
-_NAMED_DAY = re.compile(r"([A-Za-z]{3,9})\.? (\d{1,2}),? (\d{4})", re.ASCII)
+_DAY_NAMED = re.compile(rf"(\d{{1,2}})(?:\. |[-/. ])({_NAME})\.?[-/. ,] ?(\d{{4}}|\d\d)", re.ASCII)
+_NAMED_DAY = re.compile(rf"({_NAME})\.? (\d{{1,2}}),? (\d{{4}})", re.ASCII)
 _MONTHS = ("january", "february", "march", "april", "may", "june", "july", "august", "september", "october", "november", "december")
+_SINCE_1970 = re.compile(r"(\d{10})(?:(\d{3})|\.(\d{1,9}))?", re.ASCII)  # in seconds or milliseconds, from 2001 on
+# German, French, Spanish, Italian, Portuguese, Dutch, where they are written otherwise; the same letters mean the same month in all of them
+_OTHER_MONTHS = {
+    word: n
+    for n, words in enumerate((
+        "januar jänner janvier janv enero ene gennaio gen janeiro januari",
+        "februar février fevrier févr fevr febrero febbraio fevereiro fev februari",
+        "märz maerz mrz mär mars marzo março marco maart mrt", "avril avr abril abr aprile", "mai mayo maggio mag maio mei",
+        "juni juin junio giugno giu junho", "juli juillet juil julio luglio lug julho", "août aout agosto ago augustus",
+        "septembre sept septiembre settembre set setembro", "oktober okt octobre octubre ottobre ott outubro out",
+        "novembre noviembre novembro", "dezember dez décembre decembre déc diciembre dic dicembre dezembro",
+    ), start=1)
+    for word in words.split()
+}  # fmt: skip
 _YEARS = range(1990, 2100)
 _SPACES = str.maketrans("\u00a0\u2007\u2009\u202f", "    ")
 _SECOND = 1_000_000
@@ -48,8 +63,12 @@ def is_time(text: str) -> bool:
 
 
 def _spaced(text: str) -> str:
-    """With plain spaces: many a writer puts a narrow one before AM, where a line must not break."""
-    return text.strip() if text.isascii() else text.translate(_SPACES).strip()
+    """With plain spaces: many a writer puts a narrow one before AM, where a line must not break. Seconds since 1970 become date and clock."""
+    text = text.strip() if text.isascii() else text.translate(_SPACES).strip()
+    if not text[:9].isdecimal() or (match := _SINCE_1970.fullmatch(text)) is None:
+        return text
+    at = datetime.fromtimestamp(int(match[1]), UTC)
+    return f"{at:%Y-%m-%d %H:%M:%S}.{(match[2] or match[3] or '0')[:9]}Z"
 
 
 class Times:
@@ -62,6 +81,11 @@ class Times:
         self._shown = array("q")  # how many rows have each date
         self._of, self._micros, self._offset, self._lines = array("q"), array("q"), array("q"), array("q")
         self._style: tuple[str, bool, bool] | None = None
+
+    @property
+    def zone(self) -> tzinfo | None:
+        """By which times were read that name none."""
+        return None if self._style and self._style[2] else self._zone
 
     def read(self, text: str, line: int) -> str | None:
         """Takes a row's time; or says why it is none."""
@@ -248,7 +272,7 @@ def _readings(text: str) -> tuple[str, tuple[date | None, ...]]:
 
 def _month(name: str) -> str:
     matches = [n for n, month in enumerate(_MONTHS, start=1) if name.lower() in (month, month[:3])]
-    return str(matches[0]) if matches else "0"
+    return str(matches[0]) if matches else str(_OTHER_MONTHS.get(name.lower(), 0))
 
 
 def _day(year: str, month: str, day: str) -> date | None:

@@ -18,20 +18,23 @@ _OTHER = re.compile(
 _KELVIN = re.compile(r"[(\[] ?(?:°|º|deg\.? ?)?K ?[)\]]|, ?K$|(?:°|º) ?K\b|\bkelvin\b", re.I)
 _OTHER_DEGREES = re.compile(r"(?:°|º)(?! ?[CFK])[A-Z]", re.I)  # Réaumur, Rankine
 _DECLARED = re.compile(r"[\w ]*\b(?:units?|einheit|unité|unidad|unità|unidade|eenheid)\b[\w ]*[:=]+ ?(.+)", re.I)
+_SAID = re.compile(r".*\b(?:temperatures?|readings|values)\b.*\bin (.+)", re.I)  # All temperatures in Fahrenheit
 _LONGEST = 120
+_MISREAD = "\u00c2\u00b0"  # a degree sign that was read as Latin-1
 _IN_BRACKETS = re.compile(r"[(\[] ?(?:°|º|deg\.? ?)?[CFK](?:elsius|ahrenheit|elvin)? ?[)\]]$", re.I)
 
 
 def units_in(heading: str) -> list[Unit]:
+    heading = heading.replace(_MISREAD, "°")
     units: list[Unit] = [unit for unit, pattern in _PATTERNS if pattern.search(heading)]
     return ["mV type K"] if "mV type K" in units else units
 
 
 def without_unit(heading: str) -> str:
-    found = heading
+    found = heading.replace(_MISREAD, "°")
     for _, pattern in _PATTERNS:
         found = pattern.sub(" ", found)
-    return " ".join(found.split()).strip(" ,;:_-") or heading.strip()
+    return re.sub(r" in$", "", " ".join(found.split()).strip(" ,;:_/-")) or heading.strip()
 
 
 def unit_word(text: str) -> Unit | None:
@@ -68,7 +71,8 @@ def ends_in_unit(text: str) -> bool:
 
 def declared_unit(fields: Sequence[str]) -> str | None:
     """The unit of temperature that a line like `Units: Fahrenheit` declares for what comes below it."""
-    line = ": ".join(field.strip(" :=") for field in fields if field.strip())
-    match = _DECLARED.fullmatch(line) if len(line) <= _LONGEST else None  # a long line is no such, and would take long
+    line = ": ".join(field.strip(" :=") for field in fields if field.strip()).lstrip("#/ ")
+    short = len(line) <= _LONGEST  # a long line is no such, and would take long
+    match = (_DECLARED.fullmatch(line) or _SAID.fullmatch(line.rstrip(" ."))) if short else None
     said = match and match[1].strip()
     return (unit_word(said) or ("K" if is_kelvin(said) else None)) if said else None
