@@ -106,7 +106,15 @@ def _between(rank: Rank, value: str) -> str:
 
 def _inside(polygon: Polygon, points: Mapping[str, str], scales: Mapping[str, int]) -> str:
     pieces = _convex_pieces(polygon, scales)
-    return _any([" AND ".join(_half_planes(piece, points[polygon.x], points[polygon.y])) for piece in pieces])
+    return _any([" AND ".join(_bounded(piece, points[polygon.x], points[polygon.y])) for piece in pieces])
+
+
+def _bounded(piece: Sequence[Corner], x: str, y: str) -> Iterator[str]:
+    """Beside slanted edges the bounds of the piece: DuckDB takes NaN for greater than any number, so it lies above every edge."""
+    if any(ax != bx and ay != by for (ax, ay), (bx, by) in pairwise([*piece, piece[0]])):
+        for name, places in ((x, [place for place, _ in piece]), (y, [place for _, place in piece])):
+            yield f"{name} BETWEEN {min(places)} AND {max(places)}"
+    yield from _half_planes(piece, x, y)
 
 
 def _half_planes(piece: Sequence[Corner], x: str, y: str) -> Iterator[str]:

@@ -160,6 +160,13 @@ def test_a_column_that_was_not_measured_is_named() -> None:
     assert refusal.value.reasons[0].where == "column y_red"
 
 
+def test_what_is_no_number_lies_in_no_area() -> None:
+    """With one edge above, one beside and one slanted, NaN was above, beside and behind all three."""
+    table = table_of(area_bin("A", [(0, 0), (40, 40), (0, 40)]))
+    rows: list[dict[str, object]] = [{"x_red": float(x), "y_red": float(y)} for x in ("nan", "-inf", "0.01") for y in ("nan", "-inf", "inf", "0.02")]
+    assert bins_of(table, rows) == [*"UUUUUUUUUUU", "A"]
+
+
 FAR = [float("nan"), float("inf"), float("-inf"), 1e300, -1e300, 1e15, FARTHEST, -FARTHEST]
 values = st.sampled_from([*FAR, None, 0.0, 0.005, 0.02, 0.04, 9e11])
 RANKS = [Rank(column="iv_red", low=0.0, high=1.0), Rank(column="iv_red", low=0.0, high=1e13), Rank(column="iv_red", low=-1e13, high=1e12)]
