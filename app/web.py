@@ -47,6 +47,7 @@ _HTTP = {  # what, why, now
     405: ("This can't be done here.", "{path} does not take {method}.", "Begin at the first page, or see the calls at /api."),
     413: ("Too much was sent.", "It is larger than this server takes in.", "Send it in parts, or ask the administrator to raise the limit."),
 }
+_BEGIN_FORMULAS = tuple("=+@\t\r\n\uff1d\uff0b\uff0d\uff20")  # the wide ones where a spreadsheet speaks Chinese, Japanese or Korean
 _COME_AGAIN_SECONDS = "2"
 _log = logging.getLogger("reelroot")
 _OF_STRANGERS = 1 << 20  # bytes: a body is read before anyone is asked who they are, and could fill the disk
@@ -177,7 +178,7 @@ def safe(value: Any) -> str:
     if value is None:
         return ""
     text = str(value)
-    return "'" + text if text[:1] in ("=", "+", "@", "\t", "\r") or (text[:1] == "-" and not isinstance(value, (int, float))) else text
+    return "'" + text if text[:1] in _BEGIN_FORMULAS or (text[:1] == "-" and not isinstance(value, (int, float))) else text
 
 
 def redirect(request: Request, name: str, said: str = "", **parts: Any) -> RedirectResponse:
@@ -246,7 +247,7 @@ class _Guard:
 
         async def sent(message: Message) -> None:
             if message["type"] == "http.response.start":
-                _strict(MutableHeaders(scope=message), request)
+                _strict(MutableHeaders(scope=message), request, message["status"])
             await send(message)
 
         await app(scope, receive, sent)
@@ -266,12 +267,13 @@ def _says_more_than(request: Request, most_bytes: int) -> bool:
     return length.isascii() and length.isdigit() and (len(length) > 15 or int(length) > most_bytes)
 
 
-def _strict(headers: MutableHeaders, request: Request) -> None:
+def _strict(headers: MutableHeaders, request: Request, status: int) -> None:
     for name, value in _HEADERS.items():
         headers.setdefault(name, value)
     if request.url.scheme == "https":
         headers.setdefault("Strict-Transport-Security", "max-age=31536000; includeSubDomains")
-    headers.setdefault("Cache-Control", "max-age=3600" if request.url.path.startswith("/static/") else "no-store")
+    is_file = request.url.path.startswith("/static/") and status < 400  # what is told of one that is missing is a page of who is signed in
+    headers.setdefault("Cache-Control", "max-age=3600" if is_file else "no-store")
 
 
 def _from_here(request: Request) -> bool:
@@ -352,7 +354,7 @@ async def _broken(request: Request, error: Exception) -> Response:
     """A mistake of ours: it is logged, and no trace of it leaves the house."""
     mistake = Outage("Something went wrong.", "The program made a mistake; nothing was changed.", "Try again; tell the administrator if it stays.")
     answer = _without_kind(request, 500, mistake)
-    _strict(answer.headers, request)  # this answer does not pass the guard
+    _strict(answer.headers, request, 500)  # this answer does not pass the guard
     return answer
 
 

@@ -22,6 +22,7 @@ from app.errors import Refused
 from app.holds.place import place_hold
 from app.journal.actions import ACTIONS
 from app.main import make_app
+from app.web import safe
 
 BY_NAME = {one.name: one for one in LISTINGS}
 each_list = pytest.mark.parametrize("listing", LISTINGS, ids=lambda one: one.name)
@@ -203,6 +204,11 @@ def test_a_formula_in_a_name_is_no_formula_in_the_csv(stage: Stage, client: Test
     stage.factory.batch("GLUE", supplier="=HYPERLINK(1)")
     page = client.get("/batches?format=csv&supplier==HYPERLINK(1)".replace("==", "=%3D")).text
     assert "'=HYPERLINK(1)" in page
+
+
+@pytest.mark.parametrize(("first", "is_defused"), [("=", True), ("\uff1d", True), ("\uff0d", True), ("\n", True), ("A", False)])
+def test_whatever_begins_a_formula_somewhere_is_defused(first: str, is_defused: bool) -> None:
+    assert safe(f"{first}1+1") == ("'" if is_defused else "") + f"{first}1+1"
 
 
 def test_anyone_not_signed_in_is_sent_to_sign_in(stage: Stage) -> None:

@@ -106,6 +106,15 @@ def test_a_mistake_of_ours_shows_no_trace_of_itself(house: House, path: str) -> 
     assert all(header in answer.headers for header in STRICT)
 
 
+def test_a_page_in_place_of_a_file_is_kept_by_no_browser(house: House) -> None:
+    """It greets who is signed in and has the token of their forms: the next one at this browser would read it for an hour."""
+    with client(house) as browser:
+        sign_in(browser, person(house, "Mara", "lead"))
+        told = browser.get("/static/none.css")
+        assert "Mara" in told.text and told.headers["cache-control"] == "no-store"
+        assert browser.get("/static/reelroot.css").headers["cache-control"] == "max-age=3600"
+
+
 def test_every_answer_has_the_strict_headers(house: House) -> None:
     with client(house) as browser:
         for path in ("/sign-in", "/", "/nothing", "/api", "/api/v1/people", "/api/v1/openapi.json", "/static/reelroot.css"):
