@@ -119,7 +119,7 @@ class Call:
             if person is None:
                 raise bad_input("Nobody signs.", "signed_by", "A machine can't sign by itself.", "Name the signer and send the password.")
             actor = actor_of(session, person)
-        check_signature(self.house, person, body.password, self.who.address)
+        check_signature(self.house, person, body.password, self.who.address, is_brought=person != self.who.person)
         return actor, True
 
 

@@ -14,6 +14,7 @@ from app.journal.act import Actor, By, lock
 from app.naming.models import Code
 from app.naming.resolve import code_of, codes_of, give_code, take_code
 from app.people.models import Certificate, Person, PersonDuty, Secret
+from app.people.sessions import end_sessions
 
 DUTIES = ("operate", "lead", "quality", "engineer", "administer")
 
@@ -66,7 +67,7 @@ def ensure_person(
 
 
 def set_duties(session: Session, by: By, person: int, duties: Iterable[str]) -> bool:
-    """All the duties of a person from now on; whether that changed anything."""
+    """All the duties of a person from now on; whether that changed anything. Without any their sessions are over, whatever is given back later."""
     check_duties(wanted := set(duties))
     lock(session, Person, [person])
     rows = {row.duty: row for row in session.scalars(select(PersonDuty).where(PersonDuty.person == person, PersonDuty.closed_e.is_(None)))}
@@ -74,6 +75,8 @@ def set_duties(session: Session, by: By, person: int, duties: Iterable[str]) -> 
         rows[duty].closed_e = by.e
     session.add_all([PersonDuty(e=by.e, person=person, duty=duty) for duty in sorted(wanted - set(rows))])
     session.flush()
+    if not wanted:
+        end_sessions(session, person, by.now)
     return wanted != set(rows)
 
 

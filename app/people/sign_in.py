@@ -61,9 +61,10 @@ def sign_in(
     cheap = house.settings.cheap_passwords
     with house.reading() as session:
         person, place = _person(session, badge), _terminal(session, terminal)
-    # by person, however the badge was typed; at enrolled terminals apart, so that who guesses at a desk shuts nobody out of the floor
+    # by person, however the badge was typed; at enrolled terminals apart, so that who guesses at a desk shuts nobody out of the floor; and where
+    # that person was signed in before apart, so that who guesses elsewhere shuts nobody out of their own desk
     whose, where = f"person {person}" if person else f"badge {digest(badge)}", f"terminal {place}" if place else f"address {place_of(address)}"
-    whose += " at terminals" if place else ""
+    whose += " at terminals" if place else " at a browser of theirs" if person and before and owner_of(house, before) == person else ""
     tries = {whose: _FREE, where: _FREE_AT_ONE_PLACE}
     _begin_try(house, tries, person, place, address)
     with house.reading() as session:
@@ -165,22 +166,27 @@ def owner_of(house: House, token: str) -> int | None:
         return session.scalar(select(SignIn.person).where(SignIn.hash == digest(token)))
 
 
-def check_signature(house: House, person: int, password: str | None, address: str) -> None:
+def check_signature(house: House, person: int, password: str | None, address: str, *, is_brought: bool = False) -> None:
     """A signature asks for the password again, whoever is signed in, and not one that another gave: the giver could sign with it.
 
-    Call before the act, never under its locks.
+    `is_brought`: to a call of someone else's. Call before the act, never under its locks.
     """
     wrong = Reason("password", "The password is wrong or missing.", "Give your password to sign.")
-    check_secret(house, person, ("password",), password, address, NotAllowed("Nothing was signed.", wrong))
+    check_secret(house, person, ("password",), password, address, NotAllowed("Nothing was signed.", wrong), is_brought=is_brought)
     with house.reading() as session:
         if is_given(session, person, "password"):
             why = Reason("password", "Someone else gave you this password.", "Sign in with it, choose one of your own, and sign with that.")
             raise NotAllowed("Nothing was signed.", why)
 
 
-def check_secret(house: House, person: int, kinds: Sequence[str], secret: str | None, address: str, wrong: NotAllowed) -> None:
-    """That it is one of the person's, before something that weighs; `wrong` is what is said if not."""
-    tries = {f"signature {person}": _FREE, f"signing at {place_of(address)}": _FREE_AT_ONE_PLACE}
+def check_secret(
+    house: House, person: int, kinds: Sequence[str], secret: str | None, address: str, wrong: NotAllowed, *, is_brought: bool = False
+) -> None:
+    """That it is one of the person's, before something that weighs; `wrong` is what is said if not.
+
+    What is brought to others' calls is counted apart: who guesses there keeps nobody from signing in a session of their own.
+    """
+    tries = {f"{'brought signature' if is_brought else 'signature'} {person}": _FREE, f"signing at {place_of(address)}": _FREE_AT_ONE_PLACE}
     _begin_try(house, tries, person, None, address)
     with house.reading() as session:
         right = [is_right(session, person, kind, secret or "", cheap=house.settings.cheap_passwords) for kind in kinds]

@@ -6,7 +6,7 @@ from datetime import timedelta
 from typing import Any
 
 import pytest
-from people.signing_in import PASSWORD, PIN, client, person, sign_in, terminal
+from people.signing_in import HERE, PASSWORD, PIN, client, person, sign_in, terminal
 from sqlalchemy import select, update
 from sqlalchemy.orm import Session
 
@@ -218,6 +218,43 @@ def test_who_guesses_at_desks_shuts_nobody_out_of_the_floor(house: House) -> Non
     for _ in range(5):
         refused(house, badges[0], "guessed", at=cookie)
     assert "Too many" in refused(house, badges[0], PIN, at=terminal(house)), "the next terminal gives no new tries"
+
+
+def test_who_guesses_elsewhere_shuts_nobody_out_of_their_own_browser(house: House) -> None:
+    badge, other = person(house, "Mara", "operate"), person(house, "Odd", "operate")
+    mine, others = enter(house, badge), enter(house, other)
+    for n in range(6):
+        refused(house, badge, "guessed", address=f"10.0.{n}.1")
+    assert "Too many" in refused(house, badge, PASSWORD, address="10.0.9.1")
+    assert "Too many" in refused(house, badge, PASSWORD, address="10.0.9.1", before=others), "a session of someone else counts for nothing"
+    mine = enter(house, badge, address="10.0.9.1", before=mine)
+    assert "Too many" in refused(house, badge, PASSWORD, address="10.0.9.1"), "and a right try there gives no new ones elsewhere"
+    for _ in range(5):
+        assert "Too many" not in refused(house, badge, "guessed", before=mine)
+    assert "Too many" in refused(house, badge, PASSWORD, before=mine), "whoever has that browser is slowed all the same"
+
+
+def test_who_guesses_at_a_signature_that_is_brought_keeps_nobody_from_signing(house: House) -> None:
+    operator, quality = person(house, "Odd", "operate"), person(house, "Mara", "quality")
+    release = {"items": [], "disposition": "concession", "words": "x"}
+    with client(house) as colleague, client(house) as desk:
+        sign_in(colleague, operator)
+        sign_in(desk, quality)
+        path = "/api/v1/holds/H26-000001-O/release"
+        tries = [colleague.post(path, json=release | {"signed_by": quality, "password": "guessed"}, headers=HERE).status_code for _ in range(6)]
+        assert tries == [403] * 5 + [429]
+        assert desk.post(path, json=release | {"password": PASSWORD}, headers=HERE).status_code == 404, "signed; there is no such hold"
+        assert desk.post(path, json=release | {"password": PASSWORD, "signed_by": quality}, headers=HERE).status_code == 404
+
+
+def test_a_session_that_ended_with_the_duties_is_over_for_good(house: House) -> None:
+    badge, cookie = person(house, "Mara", "operate"), terminal(house)
+    session = enter(house, badge, PIN, at=cookie)
+    change(house, badge, lambda s, by, one: set_duties(s, by, one, []))
+    change(house, badge, lambda s, by, one: set_duties(s, by, one, ["operate"]))
+    assert sessions.signed_in(house, session) is None
+    assert sessions.reopen(house, badge, terminal=cookie) is None
+    assert enter(house, badge, PIN, at=cookie)
 
 
 def test_a_network_of_many_addresses_counts_as_one(house: House) -> None:
