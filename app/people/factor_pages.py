@@ -8,6 +8,7 @@ from markupsafe import Markup
 from sqlalchemy.orm import Session
 
 from app import clock
+from app.db import House
 from app.drawing.symbols import qr
 from app.errors import NotAllowed, Reason, Refused, bad_input
 from app.journal.act import By, act
@@ -35,6 +36,7 @@ def set_up(request: Request, who: Calling, seed: Line, code: Line, password: Lin
     try:
         if len(seed) != 32 or set(seed) - set("ABCDEFGHIJKLMNOPQRSTUVWXYZ234567"):
             raise bad_input("That is not a seed.", "seed", "It is not the one this page showed.", "Open the page again.")
+        _must_have_shown_the_one_before(house, who)
         wrong = NotAllowed("Nothing was set up.", Reason("password", "The password is wrong.", "Give your password."))
         check_secret(house, person, ("password",), password, who.address, wrong)
         if step_of(seed, code, clock.now()) is None:
@@ -55,6 +57,14 @@ def set_up(request: Request, who: Calling, seed: Line, code: Line, password: Lin
     answer = RedirectResponse(here_only(next), status_code=303) if next else redirect(request, "sessions", said="Your second factor is set up.")
     set_cookie(request, answer, SESSION_COOKIE, token)
     return answer
+
+
+def _must_have_shown_the_one_before(house: House, who: Caller) -> None:
+    """A floor terminal does not ask for it: who knows a password could put a device of their own in its place there, and sign in at any desk."""
+    with house.reading() as session:
+        if who.session and who.session.terminal and factor_of(session, own(who)) is not None:
+            why = Reason("password", "You have a second factor, and a terminal did not ask for its code.", "Sign in at a desk with it.")
+            raise NotAllowed("It is not replaced from a floor terminal.", why)
 
 
 @router.post("/people/{badge}/second-factor/end")

@@ -17,6 +17,7 @@ from app.web import here_only
 
 MOST = 20_000  # characters: what a person types, and no file
 _SECRET = {"pin", "secret", "old", "new", "seed"}  # a form that sets one is not kept at all
+_GIVES_ONE = ("/people",)  # its password is another's: asked for again, whoever signs in would type their own
 _SIGNATURE = "password"  # left out, and asked for again
 _OURS = {"form_token", "key", "told"}  # of no interest to who reads
 
@@ -44,7 +45,7 @@ async def kept(request: Request, session_token: str | None) -> str:
         return ""
     form = await request.form()
     sent = _texts(form)
-    if sent is None or _SECRET & set(form) or not _is_of(session_token, str(form.get("form_token", ""))):
+    if sent is None or _SECRET & set(form) or request.url.path in _GIVES_ONE or not _is_of(session_token, str(form.get("form_token", ""))):
         return ""
     fields = [(name, text) for name, text in sent if name not in (_SIGNATURE, "form_token")]
     to = request.url.path + (f"?{request.url.query}" if request.url.query else "")

@@ -99,6 +99,7 @@ def test_a_password_is_asked_for_again_and_a_form_that_sets_a_secret_or_brings_a
         assert "my own secret" not in asked.text
         lost = (
             _send(browser, "/my-secret", token, kind="pin", old=PASSWORD, new="918273"),
+            _send(browser, "/people", token, name="Mara", password="her first one"),
             _send(browser, "/floor/scan", token, scan="L"),
             _send(browser, "/do/act", token, reason="x" * MOST),
             _send(browser, "/do/act", "token of another", reason="bent"),

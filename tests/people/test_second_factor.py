@@ -75,6 +75,22 @@ def test_a_desk_asks_for_the_code_and_a_terminal_does_not(house: House) -> None:
         assert sign_in(floor, badge, PIN).status_code == 303
 
 
+def test_who_knows_a_password_replaces_no_second_factor_at_a_terminal(house: House) -> None:
+    """A terminal asks for no code: with a device of their own put in there, they would sign in at any desk."""
+    badge, cookie = person(house, "Mara", "operate"), terminal(house)
+    with client(house) as desk, client(house) as floor:
+        floor.cookies.set("reelroot_terminal", cookie)
+        sign_in(floor, badge, PASSWORD)
+        seed = set_up(floor)
+        sign_in(floor, badge, PASSWORD)
+        other = {"seed": RFC_SEED, "code": now_code(RFC_SEED), "password": PASSWORD}
+        answer = post(floor, "/second-factor", "/second-factor", **other)
+        assert answer.status_code == 403 and "not replaced from a floor terminal" in answer.text
+        assert sign_in(desk, badge, code=now_code(RFC_SEED)).status_code == 403
+        assert sign_in(desk, badge, code=now_code(seed, 1)).status_code == 303
+        assert post(desk, "/second-factor", "/second-factor", **other).status_code == 303, "where its code was asked for it is replaced"
+
+
 def test_a_code_that_was_seen_is_worth_nothing(house: House) -> None:
     badge = person(house, "Mara", "operate")
     with client(house) as desk:
