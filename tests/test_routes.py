@@ -125,3 +125,17 @@ def test_the_list_of_people_and_others_pages_are_for_who_plans_and_trains(house:
         assert browser.get(f"/api/v1/people/{odd}", headers=bearer).status_code == (200 if sees else 403)
         for path in ("/api/v1/catalogue", "/api/v1/catalogue.toml", "/catalogue/dump"):
             assert ("Odd" in browser.get(path).text) is sees, (path, duty)
+
+
+def test_the_journal_tells_nobody_elses_duties_and_certificates_but_to_who_sees_people(house: House, browser: TestClient) -> None:
+    badge, admin = person(house, "Odd", "quality"), {"Authorization": f"Bearer {token(house, 'administer')}"}
+    change = {"duties": ["engineer"], "certificates": [{"name": "laser safety", "valid_until": "2030-01-01T00:00:00Z"}]}
+    assert browser.post(f"/api/v1/people/{badge}/change", json=change, headers=admin).status_code == 200
+    machine = {"name": "bonder 3", "duties": ["operate"], "valid_until": None}
+    assert browser.post("/api/v1/tokens", json=machine, headers=admin).status_code == 200
+    for duty, sees in (("operate", False), ("quality", False), ("lead", True), ("administer", True)):
+        sign_in(browser, person(house, f"Mara {duty}", duty))
+        for path in ("/journal", "/journal?format=csv", "/journal?format=json", "/api/v1/journal"):
+            told = browser.get(path).text
+            assert badge in told or "Odd" in told, "that something was changed is told"
+            assert ("laser safety" in told, "engineer" in re.sub(r"<option[^>]*>[^<]*", "", told)) == (sees, sees), (path, duty)

@@ -1,5 +1,7 @@
 """The journal as a list: who did what to what, when, in the words of the floor."""
 
+from dataclasses import replace
+from functools import partial
 from typing import Any
 
 from sqlalchemy import ColumnElement, String, cast, func, or_, select
@@ -15,6 +17,7 @@ from app.journal.models import Entry
 from app.ledger.places import Container
 from app.naming.models import Code
 from app.naming.resolve import candidates, codes_of
+from app.people.doors import told_of_people
 from app.people.models import Person
 
 _RECENT = 200_000  # entries whose words are searched for a code: what was refused wrote no row that could be asked
@@ -22,17 +25,18 @@ _HIDDEN = ("refused", "version", "seen", "key")
 _MOST = 60
 
 
-def _entry_rows(session: Session, entries: list[Entry]) -> list[Row]:
-    texts = {text for entry in entries for text in _texts(entry.arguments)}
+def _entry_rows(session: Session, entries: list[Entry], *, sees_people: bool = True) -> list[Row]:
+    said = [entry.arguments if sees_people else told_of_people(entry.action, entry.arguments) for entry in entries]
+    texts = {text for arguments in said for text in _texts(arguments)}
     known = _known(session, texts)
     badges = codes_of(session, "person", list({entry.actor for entry in entries if entry.actor_kind == "person"}))
     return [
         [
             entry.happened_at,
             Linked(entry.actor_name, badges[entry.actor]) if entry.actor_kind == "person" else entry.actor_name,
-            _what(entry), _about(entry, known), _how(entry), entry.id, entry.recorded_at if entry.recorded_at != entry.happened_at else None,
+            _what(entry), _about(arguments, known), _how(entry), entry.id, entry.recorded_at if entry.recorded_at != entry.happened_at else None,
         ]
-        for entry in entries
+        for entry, arguments in zip(entries, said, strict=True)
     ]  # fmt: skip
 
 
@@ -48,10 +52,10 @@ def _how(entry: Entry) -> Cell:
     return tuple(word for word, is_so in remarks.items() if is_so)
 
 
-def _about(entry: Entry, known: dict[str, Linked]) -> Cell:
+def _about(arguments: dict[str, Any], known: dict[str, Linked]) -> Cell:
     """What the action names: each code a link, the rest in words."""
     found: list[Cell] = []
-    for name, value in entry.arguments.items():
+    for name, value in arguments.items():
         if name not in _HIDDEN and value not in (None, "", [], {}):
             found += _named(name.replace("_", " "), value, known)
     return tuple(found)
@@ -138,3 +142,4 @@ JOURNAL = Listing(
     ),
     search=_about_thing,
 )  # fmt: skip
+WITHOUT_PEOPLE = replace(JOURNAL, rows=partial(_entry_rows, sees_people=False))

@@ -5,7 +5,7 @@ from fastapi.responses import Response
 
 from app.catalogue import queries as catalogue
 from app.desk.answer import answer
-from app.desk.entries import JOURNAL
+from app.desk.entries import JOURNAL, WITHOUT_PEOPLE
 from app.desk.goods import PACKS, SHIPMENTS
 from app.desk.lots import CONTAINERS, LOTS
 from app.desk.material import BATCHES, PANELS, WAFERS
@@ -105,7 +105,7 @@ def people(request: Request, who: Calling) -> Response:
 
 @router.get("/journal")
 def journal(request: Request, who: Calling) -> Response:
-    return answer(request, JOURNAL)
+    return answer(request, JOURNAL if who.has(*SEES_PEOPLE) else WITHOUT_PEOPLE)
 
 
 @router.get("/security")

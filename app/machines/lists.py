@@ -27,6 +27,7 @@ from app.machines.runs import GroupOut, RunOut, group_out, run_as_json
 from app.machines.stations import StationOut, station_as_json
 from app.naming.models import Alias
 from app.naming.resolve import Named, codes_of, resolve
+from app.people.doors import SEES_PEOPLE, told_of_people
 
 router = APIRouter(prefix="/api/v1", tags=["lists"], responses=PROBLEMS)
 _NEXT = Field(description="Send it as `before` for the next page; empty: that was the last.", examples=[None])
@@ -198,9 +199,11 @@ def journal(call: Calling, before: Before = None, limit: Limit = 100) -> Journal
     query = select(Entry).order_by(Entry.id.desc()).limit(limit)
     with call.house.reading() as s:
         found = list(s.scalars(query.where(Entry.id < before) if before else query))
+    sees = call.who.has(*SEES_PEOPLE)
     entries = [
         EntryOut(
-            entry=e.id, action=e.action, words=ACTIONS[e.action].words, who=e.actor_name, arguments=e.arguments, happened_at=e.happened_at,
+            entry=e.id, action=e.action, words=ACTIONS[e.action].words, who=e.actor_name, happened_at=e.happened_at,
+            arguments=e.arguments if sees else told_of_people(e.action, e.arguments),
             recorded_at=e.recorded_at, source=e.source, outcome=e.outcome, signed=e.signed, fact=e.fact,
         )
         for e in found
