@@ -14,7 +14,7 @@ from app.catalogue.models import Thing
 from app.clock import told
 from app.errors import BadInput, bad_input, refuse
 from app.floor.gate_facts import loaded_on
-from app.floor.mounts import swap
+from app.floor.mounts import mount, swap
 from app.floor.progress import loose_begins, progress
 from app.floor.starts import use_what_is_loaded
 from app.floor.windows import windows_into
@@ -133,6 +133,15 @@ def change_over(session: Session, by: By, station: int, item: Named, place: str 
     for line in opened if broken else []:
         hold_line(session, by, line.id, against_rules(broken))
     return opened
+
+
+def put_on(session: Session, by: By, station: int, item: Named, place: str | None = None) -> None:
+    """`mount`; told of a station with an open run it was a change-over, or the run would go on with what none of its lines has."""
+    lock_in_order(session, (Item, [item.id]), (Thing, [station]))
+    if by.fact and session.scalar(select(Run.id).where(Run.station == station, Run.closed_e.is_(None)).limit(1)) is not None:
+        change_over(session, by, station, item, place, Said())
+    else:
+        mount(session, by, station, item.id, place)
 
 
 def _are_of(session: Session, said: Said, runs: Sequence[int]) -> None:

@@ -13,7 +13,7 @@ from app.catalogue import queries as catalogue
 from app.errors import bad_input
 from app.floor import mounts
 from app.floor.attendance import attend, hand_over, leave
-from app.floor.ends import change_over
+from app.floor.ends import change_over, put_on
 from app.floor.station_states import set_state, spells, states_now
 from app.journal.act import By
 from app.ledger.runs import Run
@@ -106,7 +106,7 @@ class HandOverIn(Told):
 @router.post("/stations/{station}/mount", summary="Put a batch or wafer on a station")
 def mount(station: str, body: MountIn, call: Calling) -> StationOut:
     def verb(s: Session, by: By) -> dict[str, Any]:
-        mounts.mount(s, by, station_of(s, station), resolve(s, body.item, "batch", "wafer").id, body.place)
+        put_on(s, by, station_of(s, station), resolve(s, body.item, "batch", "wafer"), body.place)
         return _station(s, station)
 
     return StationOut(**call.do("mount", body, verb, path={"station": station}))

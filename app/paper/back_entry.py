@@ -12,9 +12,8 @@ from app.db import House
 from app.errors import Refused, bad_input, not_allowed, refuse
 from app.final_test.singulate import singulate
 from app.floor.counting import count_units
-from app.floor.ends import Said, Value, change_over, finish_run, must_end_plainly
+from app.floor.ends import Said, Value, change_over, finish_run, must_end_plainly, put_on
 from app.floor.groups import contents
-from app.floor.mounts import mount
 from app.floor.starts import start_run
 from app.journal.act import Actor, Answer, By, Intent, act, rehearse
 from app.journal.actions import ACTIONS
@@ -87,7 +86,7 @@ def _record(session: Session, by: By, told: Told) -> dict[str, Any]:
         done = start_run(session, by, station.id, [thing], step=told.step, person=person, line_clear=True)
         return {"run": code_of(session, "run", done.run.id), "broken": [reason.why for reason in done.broken]}
     if told.verb == "mount":
-        mount(session, by, station.id, thing.id)
+        put_on(session, by, station.id, thing)
         return {"mounted": thing.code}
     if told.verb == "change over":
         change_over(session, by, station.id, thing, None, Said())

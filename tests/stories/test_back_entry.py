@@ -3,18 +3,19 @@
 from datetime import timedelta
 
 import pytest
+from sqlalchemy import select
 
 from app import clock
 from app.db import House
 from app.errors import Refused
 from app.floor.containers import add_container
-from app.floor.ends import Value
+from app.floor.ends import Value, finish_run
 from app.floor.mounts import loaded
 from app.floor.progress import progress
 from app.genealogy.checks import check
 from app.holds.stopped import stops_on
 from app.journal.act import Actor
-from app.ledger.runs import Run
+from app.ledger.runs import Line, Run, Use
 from app.naming.resolve import code_of, resolve
 from app.paper.back_entry import Told, enter
 from tests.small_factory import Factory
@@ -92,3 +93,18 @@ def test_only_material_is_put_on_a_station_from_paper(house: House) -> None:
         assert caught.value.kind == "unknown_code"
     with house.reading() as session:
         assert loaded(session, factory.things["Attach"]) == []
+
+
+def test_material_that_went_on_while_a_run_was_open_is_in_its_trace(house: House) -> None:
+    """Written down as put on; for the run it was a change-over."""
+    factory = Factory(house).load()
+    factory.mount("Attach", factory.batch("GLUE"), factory.wafer())
+    run = factory.start("Attach", factory.lot(factory.panels(2)))
+    second = factory.batch("GLUE")
+    enter(house, LEAD, Told(clock.now(), "mount", second.code, station(factory, "Attach")))
+    factory.do("finish_run", lambda s, by: len(finish_run(s, by, s.get_one(Run, run))))
+    with house.reading() as session:
+        lines = select(Line.id).where(Line.run == run)
+        used = {use.item for use in session.scalars(select(Use).where(Use.line.in_(lines)))}
+        assert second.id in used and len(list(session.scalars(lines))) == 2
+    assert list(check(house)) == []
