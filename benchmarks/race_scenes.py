@@ -1,7 +1,7 @@
 """States of a small plant in which several calls are possible at once, each made anew for one burst: for `races.py`."""
 
 import random
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import Any
@@ -57,11 +57,12 @@ class Ask:
 
 @dataclass
 class Scene:
-    """`roots`: loose lots of which no unit may get lost or come to be."""
+    """`roots`: loose lots of which no unit may get lost or come to be. `wrong`: what else may not be on the record afterwards."""
 
     asks: list[Ask]
     roots: Sequence[int] = ()
     units: int = 0
+    wrong: Callable[[Session], Iterable[str]] = lambda _session: ()
 
 
 @dataclass

@@ -43,9 +43,11 @@ from app.ledger.runs import Line, Run, StationState, Use
 from app.ledger.stops import Hold
 from app.ovens import loads
 from app.packing.contents import units_of
+from benchmarks import race_office_scenes, race_scenes
 from benchmarks.installations import client, installation
-from benchmarks.race_scenes import SCENES, Ask, Plant, Scene, make_plant
+from benchmarks.race_scenes import Ask, Plant, Scene, make_plant
 
+SCENES = (*race_scenes.SCENES, *race_office_scenes.SCENES)
 MOST = 6
 CHECK_EVERY = 10
 _CHOICES = 8
@@ -174,6 +176,7 @@ def _wrong_record(plant: Plant, scene: Scene) -> Iterator[str]:
         twice = select(Judgement.line).where(Judgement.id.not_in(replaced)).group_by(Judgement.line).having(func.count() > 1)
         for line in session.scalars(twice):
             yield f"line {line} has two judgements in force"
+        yield from scene.wrong(session)
         if scene.roots and (units := _units_below(session, scene.roots)) != scene.units:
             yield f"there were {scene.units} units, and now {units}"
 
