@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from datetime import datetime
 from functools import cache
+from itertools import count
 
 from sqlalchemy import String, TextClause, select
 from sqlalchemy.orm import Session
@@ -15,6 +16,7 @@ from app.listed import Question, listed, together, tuples
 from app.naming.models import Alias, Code
 
 _CHOSEN = ("panel", "person")  # codes that others choose: a frame's own mark, a badge. No other can meet one that is there
+_FAR = 1_000_000
 _KNOWN, _KNOWN_OF_ITEMS = "codes_known", "codes_known_of_items"
 _OF_CODE = listed("select kind, thing, code from code where code = :code", code=String())
 _CODES_OF_ITEMS = listed(
@@ -119,8 +121,9 @@ def codes_of_items(session: Session, items: list[int]) -> dict[int, str]:
 
 def give_code(session: Session, by: By, kind: str, thing: int) -> str:
     """The code that a new thing of ours carries from now on, made from its id and the year."""
-    if kind in _CHOSEN:
-        return take_code(session, by, kind, thing, dated_code(kind, thing, by.now))
+    if kind in _CHOSEN:  # another may have chosen the very next one: then nothing of this kind could be made any more
+        numbers = (dated_code(kind, thing + n * _FAR, by.now) for n in count())
+        return take_code(session, by, kind, thing, next(code for code in numbers if session.get(Code, code) is None))
     row = code_for(session, by, kind, thing)
     enter(session, row)
     return row.code

@@ -10,7 +10,8 @@ from sqlalchemy.orm import Session
 
 from app import codes
 from app.errors import bad_input
-from app.journal.act import Actor, By, lock
+from app.journal.act import Actor, By, lock, turn_to_name
+from app.listed import together
 from app.naming.models import Code
 from app.naming.resolve import code_of, codes_of, give_code, take_code
 from app.people.models import Certificate, Person, PersonDuty, Secret
@@ -43,6 +44,7 @@ def add_person(
     if not name.strip():
         raise bad_input("A person needs a name.", "name", "It is empty.", "Give the name.")
     check_duties(duties := list(duties))
+    together(session, *turn_to_name(session))  # of two with one badge at once the second sees the first
     person = Person(e=by.e, name=name.strip())
     session.add(person)
     session.flush()

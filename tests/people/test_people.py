@@ -11,12 +11,12 @@ from people.signing_in import person, token
 from sqlalchemy import event, select
 from sqlalchemy.orm import Session
 
-from app import clock
+from app import clock, codes
 from app.db import House
 from app.errors import BadInput, Refused
 from app.journal.act import SYSTEM, By, act
 from app.journal.models import Entry
-from app.naming.resolve import resolve
+from app.naming.resolve import code_of, resolve
 from app.people import first_run
 from app.people.models import Certificate, PersonDuty, Secret, Token
 from app.people.people import Certified, add_person, duties_of, everyone, set_certificates, set_duties, there_is_an_administrator
@@ -40,6 +40,22 @@ def do(house: House, verb: Callable[[Session, By], Any], action: str = "change_p
 def id_of(house: House, badge: str) -> int:
     with house.reading() as session:
         return resolve(session, badge, "person").id
+
+
+def test_a_badge_that_would_be_the_next_ones_keeps_nobody_out(house: House) -> None:
+    def add(name: str, badge: str | None = None) -> tuple[int, str]:
+        def verb(session: Session, by: By) -> dict[str, Any]:
+            one = add_person(session, by, name, ["operate"], badge=badge)
+            return {"id": one.id, "badge": code_of(session, "person", one.id)}
+
+        told = act(house, SYSTEM, "add_person", {"name": name}, verb).body
+        return told["id"], told["badge"]
+
+    first, _ = add("Mara")
+    chosen = codes.make("person", f"-{first + 2:04d}")
+    assert add("Ida", chosen)[1] == chosen
+    badges = {add(f"Odd {n}")[1] for n in range(3)}
+    assert len(badges) == 3 and chosen not in badges and all(codes.is_valid(one) for one in badges)
 
 
 def test_duties_change_by_closing_rows_and_writing_new_ones(house: House) -> None:

@@ -14,6 +14,7 @@ import pytest
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from app import codes
 from app.catalogue.definitions import Part, Route, Step
 from app.db import House
 from app.errors import Refused
@@ -323,6 +324,14 @@ def test_what_comes_twice_at_the_same_moment_is_received_once(factory: Factory) 
         answers += at_once(wafer, wafer, panel, panel)
     assert Counter(answers) == {1: 10, "bad_input": 10}
     assert list(check(factory.house)) == []
+
+
+def test_of_people_with_one_badge_at_the_same_moment_one_is_added(factory: Factory) -> None:
+    badge = codes.make("person", "-9001")
+    add = lambda name: factory.do("add_person", lambda s, by: add_person(s, by, name, ["operate"], badge=badge).id)  # noqa: E731
+    answers = at_once(*[lambda n=n: add(f"Mara {n}") for n in range(4)])
+    assert Counter(map(type, answers)) == {int: 1, str: 3}
+    assert {answer for answer in answers if isinstance(answer, str)} == {"bad_input"}
 
 
 def test_certificates_given_at_the_same_moment_are_all_kept(factory: Factory) -> None:
