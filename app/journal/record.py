@@ -17,7 +17,9 @@ from app.journal.spelling import Rows, speller
 from app.listed import Question, say, together
 
 _HASHES = "record_hashes"
-MODULUS = 1 << 256
+_OLD_MODULUS = 1 << 256  # of entries that an earlier version wrote
+_COUNTED = 1 << 320  # added to each hash: above their sum stands how many they are
+_DIGEST_BYTES = 48
 
 
 def entry_ref(*, nullable: bool = False, index: bool = False) -> Any:
@@ -91,12 +93,21 @@ def closing_hashes(cls: type[Recorded], rows: Rows, *, stored: bool = False) -> 
 
 def _hashes(texts: list[str]) -> list[int]:
     sha256, number = hashlib.sha256, int.from_bytes
-    return [number(sha256(text.encode()).digest(), "big") for text in texts]
+    return [number(sha256(text.encode()).digest(), "big") + _COUNTED for text in texts]
 
 
 def combined(hashes: Iterable[int]) -> bytes:
-    """The digest of an entry: its row hashes added modulo 2**256, so that it does not depend on the order of rows."""
-    return (sum(hashes) % MODULUS).to_bytes(32, "big")
+    """The digest of an entry: its row hashes added, so that it does not depend on the order of rows, and their number.
+
+    Without the number a few tens of thousands of made-up rows could be found whose hashes add up to any sum, in minutes (D. Wagner,
+    "A Generalized Birthday Problem", 2002).
+    """
+    return sum(hashes).to_bytes(_DIGEST_BYTES, "big")
+
+
+def is_digest_of(digest: bytes, added: int) -> bool:
+    """Whether these are the row hashes, added, that an entry was written with; by an earlier version modulo 2**256 and without their number."""
+    return digest == added.to_bytes(_DIGEST_BYTES, "big") if len(digest) == _DIGEST_BYTES else digest == (added % _OLD_MODULUS).to_bytes(32, "big")
 
 
 def start_collecting(session: RecordSession) -> None:

@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 
 from app.db import Base, House
 from app.journal.models import Entry, Seal
-from app.journal.record import MODULUS, RecordBroken, Recorded, closing_hashes, insert_hashes, recorded_classes
+from app.journal.record import RecordBroken, Recorded, closing_hashes, insert_hashes, is_digest_of, recorded_classes
 from app.journal.sealing import ENTRY, bytes_in_file, chain_after, seals_in_file
 from app.journal.spelling import stored_columns, whole
 from app.listed import blocks
@@ -65,7 +65,7 @@ def _add_rows(session: Session, cls: type[Recorded], sums: defaultdict[int, int]
 def _compare_entries(session: Session, sums: defaultdict[int, int]) -> Iterator[Finding]:
     for rows in blocks(session, select(Entry.id, Entry.digest)):
         for number, digest in rows:
-            if (sums.pop(number, 0) % MODULUS).to_bytes(32, "big") != digest:
+            if not is_digest_of(digest, sums.pop(number, 0)):
                 yield Finding("journal", f"entry {number}", "the rows that it wrote are not as it wrote them")
     for number in sorted(sums):
         yield Finding("journal", f"entry {number}", "is missing, and rows name it")

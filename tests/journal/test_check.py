@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 from typing import Any
 
 import pytest
-from sqlalchemy import CheckConstraint, Connection, Table, insert, select, text, update
+from sqlalchemy import CheckConstraint, Connection, Table, delete, insert, select, text, update
 from sqlalchemy.exc import IntegrityError
 
 from app.db import House
@@ -15,11 +15,13 @@ from app.genealogy import checks
 from app.genealogy.checks import check
 from app.holds.place import place_hold
 from app.journal.models import Entry, Seal
-from app.journal.record import recorded_classes
+from app.journal.record import combined, insert_hash, is_digest_of, recorded_classes
 from app.journal.sealing import seal
 from app.journal.verify import verify_journal
 from app.ledger.flows import DeadOrigin
 from app.ledger.runs import Claim
+from app.people.models import Person
+from app.people.people import add_person
 from tests.small_factory import Factory
 
 
@@ -183,6 +185,51 @@ def test_a_long_record_is_checked_by_two_processes(house: House, factory: Factor
     assert {finding.check for finding in found} >= {"journal", "claims"}
     monkeypatch.setattr(checks, "_LONG", 0)
     assert list(check(house)) == found
+
+
+def test_rows_that_add_up_to_those_of_an_entry_are_not_those_of_it() -> None:
+    """Of many made-up rows some add up to any sum of 256 bits: their number tells them apart."""
+    rows = [insert_hash(Person, [n, 1, f"person {n}"]) for n in range(5)]
+    low = (1 << 256) - 1
+    other = [*rows, insert_hash(Person, [5, 1, "one more"])]
+    other[0] -= other[-1] & low  # as if it had been found
+    assert sum(other) & low == sum(rows) & low
+    assert is_digest_of(combined(rows), sum(rows)) and not is_digest_of(combined(rows), sum(other))
+
+
+def test_an_entry_of_an_earlier_version_is_as_it_should_be_and_found_when_touched(house: House, factory: Factory) -> None:
+    """Its digest has the sum alone."""
+    digest = Entry.__table__.c.digest
+    with behind_the_back(house) as connection:
+        connection.execute(delete(Seal.__table__))  # type: ignore[arg-type]
+        for number, now in connection.execute(select(Entry.id, Entry.digest)).all():
+            connection.execute(update(Entry).where(Entry.id == number).values({digest: now[-32:]}))
+    (house.data_dir / "seals.log").unlink()
+    seal(house)
+    assert list(verify_journal(house)) == []
+    with behind_the_back(house) as connection:
+        connection.execute(text("update hold set reason = 'nothing'"))
+    assert [one.what for one in verify_journal(house)] == ["the rows that it wrote are not as it wrote them"]
+
+
+@pytest.mark.parametrize(("tampering", "found"), [
+    ("delete from entry where id = {last}", "its entry"), ("update entry set actor_name = 'Odd' where id = {mid}", "is not as seal"),
+    ("update entry set id = -{mid} where id = {mid}", "is missing"), ("delete from seal where n = {mid}", "is missing: the next one"),
+    ("update seal set entry = -1 where n = {mid}; update seal set entry = {mid} where n = {mid} + 1; "
+     "update seal set entry = {mid} + 1 where n = {mid}", "is not as seal"),
+    ("delete from seal where n > {mid}", "the tail was cut"),
+    ("update person_duty set closed_e = {mid}", "are not as it wrote them"), ("update hold set e = {mid}", "are not as it wrote them"),
+    ("update code set thing = thing + 1 where kind = 'panel'", "are not as it wrote them"),
+])  # fmt: skip
+def test_what_an_administrator_of_the_database_does_is_found(house: House, factory: Factory, tampering: str, found: str) -> None:
+    with house.reading() as session:
+        last = max(session.scalars(select(Entry.id)))
+    factory.do("add_person", lambda s, by: add_person(s, by, "Mara", ["operate"]).id)
+    seal(house)
+    with behind_the_back(house) as connection:
+        for one in tampering.format(last=last, mid=last // 2).split("; "):
+            connection.execute(text(one))
+    assert any(found in one.what for one in verify_journal(house))
 
 
 def test_a_dropped_row_is_found(house: House, factory: Factory) -> None:
