@@ -10,6 +10,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from app import codes
+from app.catalogue.approve import approve_route
 from app.catalogue.file import catalogue_from
 from app.catalogue.load import load_catalogue
 from app.catalogue.models import Approval, Definition, Thing
@@ -98,15 +99,15 @@ def machines(plant: Plant, _chance: random.Random) -> Scene:
 def revisions(plant: Plant, _chance: random.Random) -> Scene:
     """Two drafts beside the revision in force, and a lot that goes on by it."""
     first, second = plant.new("r"), plant.new("r")
-    with plant.house.reading() as session:
-        route = next(one.body for one in every(session, "route") if one.body.product == "P1").model_dump(mode="json", exclude_none=True)
+    route = _own_product(plant)
     draft = lambda revision, **more: route | {"revision": revision} | more  # noqa: E731
     load = lambda *routes: {"routes": list(routes)}  # noqa: E731
-    _load(plant, load(draft(first), draft(second)))
-    lot = plant.factory.lot(plant.factory.panels(1))
+    _load(plant, load(draft(first), draft(second), draft(begun := plant.new("r"))))
+    plant.factory.do("approve_route", lambda s, by: approve_route(s, by, "P9", begun).name)
+    lot = plant.factory.lot(plant.factory.panels(1), product="P9")
     with plant.house.reading() as session:
-        seen = named(session, "route", f"P1 rev {first}").definition
-    sign = lambda revision, **more: plant.signed(product="P1", revision=revision, **more)  # noqa: E731
+        seen = named(session, "route", f"P9 rev {first}").definition
+    sign = lambda revision, **more: plant.signed(product="P9", revision=revision, **more)  # noqa: E731
     changed = [route["steps"][0] | {"name": "look well"}, *route["steps"][1:]]
     return Scene([
         *[Ask("approve", "/routes/approve", sign(first), once="first")] * 2,
@@ -119,11 +120,20 @@ def revisions(plant: Plant, _chance: random.Random) -> Scene:
         *[Ask("new draft", "/catalogue", load(draft(f"{first}x")))] * 2,
         *[Ask("new station", "/catalogue", {"stations": [_OVEN | {"name": f"Bake {first}"}]})] * 3,
         Ask("new station otherwise", "/catalogue", {"stations": [_OVEN | {"name": f"Bake {first}", "area": "attic"}]}),
-        *[Ask("order", "/catalogue", {"orders": [{"number": f"9{first}", "customer": "Arden Lights", "product": "P1", "units": 30}]})] * 2,
+        *[Ask("order", "/catalogue", {"orders": [{"number": f"9{first}", "customer": "Arden Lights", "product": "P9", "units": 30}]})] * 2,
         *[Ask("move lot", f"/lots/{lot.code}/revision", plant.signed(revision=first))] * 2,
         Ask("move lot on", f"/lots/{lot.code}/revision", plant.signed(revision=second)),
-        Ask("start lot", "/lots", {"product": "P1", "panels": [plant.factory.panels(1)[0].code]}),
+        Ask("start lot", "/lots", {"product": "P9", "panels": [plant.factory.panels(1)[0].code]}),
     ], wrong=_wrong_catalogue)  # fmt: skip
+
+
+def _own_product(plant: Plant) -> dict[str, Any]:
+    """P1 once more as P9, whose revisions may be retired; its route."""
+    with plant.house.reading() as session:
+        product, route = (next(one.body for one in every(session, kind) if one.name.startswith("P1")) for kind in ("product", "route"))
+    own = {"part_number": "P9", "seconds_part_number": "P9-S"} if product.seconds_part_number else {"part_number": "P9"}
+    _load(plant, {"products": [product.model_dump(mode="json", exclude_none=True) | own]})
+    return route.model_dump(mode="json", exclude_none=True) | {"product": "P9"}
 
 
 def _load(plant: Plant, catalogue: dict[str, Any]) -> None:
