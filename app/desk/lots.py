@@ -10,6 +10,7 @@ from app.desk.listing import Cell, Column, Filter, Listing, Row, Sort, State, co
 from app.desk.names import distinct, every_name, thing_is, times_of
 from app.floor.amounts import amounts
 from app.floor.standing import Standing, standings
+from app.ledger.inside import is_inside
 from app.ledger.items import Lot
 from app.ledger.loose_stock import LooseStock
 from app.ledger.places import Container, Content
@@ -67,7 +68,7 @@ def _is_in_it(session: Session, value: str) -> ColumnElement[bool]:
 def _by_its_panels(session: Session, text: str) -> ColumnElement[bool]:
     """A lot is found by a panel in it, or by the container that it is in."""
     of_panels = select(LotHolding.lot).join(Member, Member.set == LotHolding.set).where(LotHolding.closed_e.is_(None))
-    in_container = select(Content.item).where(Content.closed_e.is_(None), named_like(session, "container", Content.container, text))
+    in_container = select(Content.item).where(is_inside(), named_like(session, "container", Content.container, text))
     sets = select(Member.panel).join(Content, Content.set == Member.set)
     boxed = sets.where(Content.closed_e.is_(None), named_like(session, "container", Content.container, text))
     is_whole = len(text) >= 8  # a part of a panel's code would be found in every lot
@@ -120,7 +121,7 @@ def _container_rows(session: Session, containers: list[Container]) -> list[Row]:
 def _inside(session: Session, containers: list[int]) -> tuple[dict[int, Counter[int]], dict[int, int]]:
     """What is in each container: lot or sample -> how many panels of it (0: it is loose); and the entry since which it is so."""
     found: defaultdict[int, Counter[int]] = defaultdict(Counter)
-    query = select(Content).where(Content.container.in_(containers), Content.closed_e.is_(None))
+    query = select(Content).where(Content.container.in_(containers), is_inside())
     rows = list(session.scalars(query.order_by(Content.id)))
     holder = {row.set: row.container for row in rows if row.set is not None}
     panels = {panel: set_id for set_id, panel in session.execute(select(Member.set, Member.panel).where(Member.set.in_(holder)))}
@@ -134,7 +135,7 @@ def _inside(session: Session, containers: list[int]) -> tuple[dict[int, Counter[
 
 
 def _is_full(session: Session, value: str) -> ColumnElement[bool]:
-    full = exists().where(Content.container == Container.id, Content.closed_e.is_(None))
+    full = exists().where(Content.container == Container.id, is_inside())
     return full if value == "full" else ~full
 
 

@@ -13,6 +13,7 @@ from sqlalchemy.orm import Session
 from app.errors import Reason, bad_input, refuse
 from app.floor.facts import refuse_or_hold
 from app.journal.act import By, lock
+from app.ledger.inside import is_inside
 from app.ledger.items import Item, Lot
 from app.ledger.places import Container, Content
 from app.ledger.sets import Member, PanelSet, panels_of, set_of
@@ -54,6 +55,7 @@ def put_panels(session: Session, by: By, container: int, panels: Sequence[int]) 
     _lock(session, ids, [container, *_containers_of_panels(session, ids)])
     reasons = taken_reasons(session, container, "panels")
     refuse_or_hold(session, by, "The panels were not put in.", reasons, panels=ids)
+    _emptied_lots_leave(session, by, container)
     panels_leave_containers(session, by, [panel for panel in ids if panel not in content_of(session, container).panels])
     _now_has(session, by, container, sorted({*content_of(session, container).panels, *ids}))
 
@@ -67,6 +69,7 @@ def put_item(session: Session, by: By, container: int, item: int) -> None:
         return
     reasons = taken_reasons(session, container, "loose" if loose else "samples")
     refuse_or_hold(session, by, "It was not put in.", reasons, loose=[item] if loose else [])
+    _emptied_lots_leave(session, by, container)
     item_leaves_container(session, by, item)
     session.add(Content(e=by.e, container=container, set=None, item=item))
     session.flush()
@@ -106,7 +109,7 @@ def content_of(session: Session, container: int, *, but: int | None = None) -> I
     rows = session.execute(
         select(Content.set, Content.item, Item.kind)
         .outerjoin(Item, Item.id == Content.item)
-        .where(Content.container == container, Content.closed_e.is_(None), Content.id != (but or 0))
+        .where(Content.container == container, is_inside(), Content.id != (but or 0))
         .order_by(Content.id)
     ).all()
     panels = [panel for row in rows if row[0] is not None for panel in panels_of(session, row[0])]
@@ -117,7 +120,7 @@ def content_of(session: Session, container: int, *, but: int | None = None) -> I
 
 def how_much_is_in(session: Session, containers: Sequence[int]) -> dict[int, tuple[int, int]]:
     """(panels, loose lots and samples) in each of these: two statements."""
-    here = (Content.container.in_(containers), Content.closed_e.is_(None))
+    here = (Content.container.in_(containers), is_inside())
     panels = select(Content.container, func.sum(PanelSet.n)).join(PanelSet, PanelSet.id == Content.set).where(*here).group_by(Content.container)
     items = select(Content.container, func.count()).where(*here, Content.item.is_not(None)).group_by(Content.container)
     in_sets, apart = dict(session.execute(panels).all()), dict(session.execute(items).all())
@@ -155,6 +158,13 @@ def item_leaves_container(session: Session, by: By, item: int) -> int | None:
     row.closed_e = by.e
     session.flush()
     return row.container
+
+
+def _emptied_lots_leave(session: Session, by: By, container: int) -> None:
+    """Before something else goes in: units that come back to such a lot (a count was wrong) are not in this jar."""
+    for row in session.scalars(select(Content).where(Content.container == container, Content.closed_e.is_(None), ~is_inside())):
+        row.closed_e = by.e
+    session.flush()
 
 
 def _containers_of_panels(session: Session, panels: Sequence[int]) -> list[int]:

@@ -8,6 +8,7 @@ from sqlalchemy.orm import Session
 
 from app.errors import refuse
 from app.floor.progress import Progress, loose_progress, progress
+from app.ledger.inside import is_inside
 from app.ledger.items import Lot
 from app.ledger.places import Content
 from app.ledger.sets import Member, panels_of_lot
@@ -49,9 +50,9 @@ def gather(session: Session, things: list[Named], only: list[int] | None = None)
 def contents(session: Session, thing: Named) -> tuple[list[int], list[int]]:
     """(panels, loose lots and other items) that a container, lot, panel or pack stands for now."""
     if thing.kind == "container":
-        rows = list(session.scalars(select(Content).where(Content.container == thing.id, Content.closed_e.is_(None))))
+        rows = list(session.scalars(select(Content).where(Content.container == thing.id, is_inside())))
         if not rows:
-            raise refuse("not_here", f"{thing.code} is empty.", "Nothing was put into it.", "Scan the lot, or put it into the container first.")
+            raise refuse("not_here", f"{thing.code} is empty.", "Nothing is in it now.", "Scan the lot, or put it into the container first.")
         sets = [row.set for row in rows if row.set is not None]
         panels = list(session.scalars(select(Member.panel).where(Member.set.in_(sets)).order_by(Member.panel))) if sets else []
         return panels, [row.item for row in rows if row.item is not None]

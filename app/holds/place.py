@@ -8,6 +8,7 @@ from sqlalchemy.orm import Session
 
 from app.errors import Reason, bad_input, refuse
 from app.journal.act import By
+from app.ledger.inside import is_inside
 from app.ledger.items import Lot
 from app.ledger.places import Content
 from app.ledger.sets import Member, panels_of_lot, set_of
@@ -84,7 +85,7 @@ def _hold_lot(session: Session, by: By, subject: Named, reason: str, *, automati
 
 
 def _hold_content(session: Session, by: By, subject: Named, reason: str, *, automatic: bool) -> Hold:
-    rows = list(session.scalars(select(Content).where(Content.container == subject.id, Content.closed_e.is_(None))))
+    rows = list(session.scalars(select(Content).where(Content.container == subject.id, is_inside())))
     panels = [panel for row in rows if row.set for panel in session.scalars(select(Member.panel).where(Member.set == row.set))]
     held = [("set", set_of(session, by, panels))] if panels else []
     held += [("loose" if session.get(Lot, row.item) else "sample", row.item) for row in rows if row.item]

@@ -7,6 +7,7 @@ from sqlalchemy.orm import Session
 
 from app.errors import bad_input, refuse
 from app.journal.act import By
+from app.ledger.inside import is_inside
 from app.ledger.items import Lot
 from app.ledger.judgements import DISPOSITIONS, Disposition
 from app.ledger.places import Content
@@ -45,7 +46,7 @@ def named_to_release(session: Session, names: Iterable[str]) -> list[Named]:
 def released_ids(session: Session, named: Named) -> list[int]:
     """The items that a name stands for at this moment: a panel lot is the panels in it, a container what is in it."""
     if named.kind == "container":
-        rows = session.scalars(select(Content).where(Content.container == named.id, Content.closed_e.is_(None))).all()
+        rows = session.scalars(select(Content).where(Content.container == named.id, is_inside())).all()
         panels = session.scalars(select(Member.panel).where(Member.set.in_([row.set for row in rows if row.set is not None])))
         return [*panels, *(row.item for row in rows if row.item is not None)]
     if named.kind != "lot":

@@ -3,10 +3,24 @@ import pytest
 from app.codes import is_valid
 from app.db import House
 from app.errors import BadInput
-from app.floor.containers import Inside, add_container, container_of, content_of, move_content, put_item, put_panels, take_out
+from app.floor.containers import (
+    Inside,
+    add_container,
+    container_of,
+    content_of,
+    how_much_is_in,
+    move_content,
+    put_item,
+    put_panels,
+    take_out,
+)
+from app.floor.groups import contents
+from app.floor.loose_stock import settle
 from app.floor.samples import sample_cells
-from app.naming.resolve import code_of
-from tests.floor.acting import Factory, do, make_factory, make_loose, make_lot, make_panels, read, refused
+from app.floor.scrap import scrap_units
+from app.holds.place import place_hold
+from app.naming.resolve import Named, code_of
+from tests.floor.acting import Factory, do, make_factory, make_loose, make_lot, make_panels, read, refused, units_of
 
 
 @pytest.fixture
@@ -107,3 +121,28 @@ def test_content_moves_from_one_magazine_to_another(house: House) -> None:
     assert (_inside(house, first).panels, _inside(house, second).panels) == (tuple(panels[2:]), tuple(panels[:2]))
     do(house, lambda s, by: move_content(s, by, first, second), "fill_container")
     assert _inside(house, second).panels == tuple(panels)
+
+
+def test_a_jar_whose_lot_gave_everything_is_empty_and_takes_the_next(house: House, factory: Factory) -> None:
+    panels = make_panels(house, 2)
+    first, second = (make_loose(house, make_lot(house, [panel]), [panel]) for panel in panels)
+    jar = _container(house, "jar")
+    do(house, lambda s, by: settle(s, by, [first, second]), "fill_container")
+    do(house, lambda s, by: put_item(s, by, jar, first), "fill_container")
+    do(house, lambda s, by: scrap_units(s, by, first, units_of(house, panels[:1]), "scratched"), "scrap")
+    assert _inside(house, jar).items == ()
+    assert read(house, lambda s: how_much_is_in(s, [jar])) == {jar: (0, 0)}
+    do(house, lambda s, by: put_item(s, by, jar, second), "fill_container")
+    assert _inside(house, jar).loose == (second,)
+    assert read(house, lambda s: contents(s, Named("container", jar, "C"))) == ([], [second])
+    assert read(house, lambda s: container_of(s, first)) is None
+
+
+def test_a_hold_of_an_empty_jar_is_not_one_of_what_it_held_last(house: House, factory: Factory) -> None:
+    panels = make_panels(house, 1)
+    loose, jar = make_loose(house, make_lot(house, panels), panels), _container(house, "jar")
+    do(house, lambda s, by: settle(s, by, [loose]), "fill_container")
+    do(house, lambda s, by: put_item(s, by, jar, loose), "fill_container")
+    do(house, lambda s, by: scrap_units(s, by, loose, units_of(house, panels), "scratched"), "scrap")
+    refusal = refused(house, lambda s, by: place_hold(s, by, Named("container", jar, "C"), "bent"), "place_hold")
+    assert refusal.kind == "not_here"
