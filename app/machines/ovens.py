@@ -61,7 +61,7 @@ class LoadOut(Answer):
     state: str = Field(description="being filled, running, ended, aborted, interrupted or cancelled", examples=["being filled"])
     version: int = Field(description="Send it with the start: a load that was changed meanwhile is refused.", examples=[3])
     run: RunCode | None = Field(description="Once it has started.")
-    shelves: list[ShelfOut]
+    shelves: list[ShelfOut] = Field(description="What is on them; of a load that has ended, what was.")
 
 
 @router.post("/loads", summary="Begin an oven load")
@@ -287,7 +287,7 @@ def load_as_json(session: Session, load: Load) -> dict[str, Any]:
             "step": place.step,
             "panels": panel_codes(session, panels_in_set(session, place.set)),
         }
-        for place in loads.places_of(session, load)
+        for place in loads.on_shelves(session, load)
     ]
     return {
         "load": code.code, "state": loads.state_of(session, load), "version": loads.version(session, load),

@@ -1,5 +1,6 @@
 """Oven loads: several lots or parts of lots on the shelves of one oven, filled, started as one run, ended or aborted."""
 
+from dataclasses import dataclass
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
@@ -14,7 +15,7 @@ from app.floor.groups import Group, gather, panel_groups
 from app.floor.starts import Start, lock_and_gather, open_run, rest_of
 from app.journal.act import By, lock
 from app.ledger.places import Load, LoadPlace
-from app.ledger.runs import Run
+from app.ledger.runs import Line, Run
 from app.ledger.sets import Member, panels_of, set_of
 from app.naming.resolve import Named, code_of, codes_of, give_code
 
@@ -129,6 +130,24 @@ def version(session: Session, load: Load) -> int:
 def places_of(session: Session, load: Load) -> list[LoadPlace]:
     """What lies on the shelves of a load that is being filled."""
     return list(session.scalars(select(LoadPlace).where(LoadPlace.load == load.id, LoadPlace.closed_e.is_(None)).order_by(LoadPlace.id)))
+
+
+@dataclass(frozen=True)
+class OnShelf:
+    """Panels of a lot on a shelf, for a step."""
+
+    shelf: str
+    lot: int
+    step: str
+    set: int
+
+
+def on_shelves(session: Session, load: Load) -> list[OnShelf]:
+    """What lies in the oven; of a load that has ended, what lay in it: from its start on the lines of its run say so."""
+    if load.closed_e is None or load.run is None:
+        return [OnShelf(place.shelf, place.lot, place.step, place.set) for place in places_of(session, load)]
+    lines = session.scalars(select(Line).where(Line.run == load.run).order_by(Line.id))
+    return [OnShelf(line.shelf or "", line.lot or 0, line.step or "", line.set or 0) for line in lines]
 
 
 def state_of(session: Session, load: Load) -> str:

@@ -38,6 +38,26 @@ def cure(do: Plant, lot: str, begins: int, minutes: int, how: str) -> str:
     return load
 
 
+def test_a_load_says_what_lies_on_its_shelves_before_its_start_during_it_and_after(house: House) -> None:
+    with plant(house, *CURED) as do:
+        do.mount("Attach", do.wafer("RD-1"))
+        do.mount("Attach", do.batch("GLUE"))
+        panels = do.panels(3)
+        lot = do.lot(panels, product="P8")
+        do.post(f"/runs/{do.start('Attach', lot)}/finish")
+        load = str(do.post("/loads", station=do.at["Kiln"], recipe="E170")["load"])
+        do.post(f"/loads/{load}/put", things=panels[:1], shelf="1")
+        filled = do.post(f"/loads/{load}/put", things=panels[1:], shelf="2")["shelves"]
+        assert [(one["shelf"], one["lot"], one["step"], one["panels"]) for one in filled] == [
+            ("1", lot, "cure", panels[:1]),
+            ("2", lot, "cure", panels[1:]),
+        ]
+        assert do.post(f"/loads/{load}/start")["shelves"] == filled
+        assert do.get(f"/loads/{load}")["shelves"] == filled
+        do.post(f"/loads/{load}/end")
+        assert do.get(f"/loads/{load}")["shelves"] == filled
+
+
 def test_every_cure_counts_for_the_adhesive_and_what_is_short_is_said(house: House) -> None:
     with plant(house, *CURED) as do:
         do.mount("Attach", do.wafer("RD-1"))
