@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Route
 from app.db import Moment
-from app.ledger.items import LotRoute
+from app.ledger.items import Lot, LotRoute
 from app.ledger.judgements import is_reworked
 from app.listed import among, ask, listed, tuples
 
@@ -36,6 +36,7 @@ class Progress:
     next_step: str | None = None
     round: int = 1  # of the next step
     left_over: set[str] = field(default_factory=set)  # tests that gave this loose lot's units their bins, all but those that are in it still
+    is_reject: bool = False
 
     def last(self, step: str) -> Doing | None:
         return max((doing for doing in self.doings if doing.step == step), key=lambda doing: doing.line, default=None)
@@ -62,14 +63,16 @@ def progress(session: Session, panels: list[int]) -> dict[int, Progress]:
 def loose_progress(session: Session, lots: list[int]) -> dict[int, Progress]:
     """The same for loose lots: lines on them, and what was done to everything that flowed in; singulation and before count as done.
 
-    What a test left in the machine has no bin: for it the test comes again.
+    What a test left in the machine has no bin: for it the test comes again. So it does for rejects, which go to no later step.
     """
-    routes = routes_of_lots(session, lots)
+    stand = {lot: (route, grade) for lot, route, grade in tuples(session, _GRADED, lots=lots)}
     parents: defaultdict[int, set[int]] = defaultdict(set)
     for child, parent in tuples(session, _LOOSE_FLOWS, lots=lots):
         parents[child].add(parent)
     own: defaultdict[int, list[Doing]] = defaultdict(list)
-    found = {lot: Progress(lot=lot, route=routes.get(lot)) for lot in lots}
+    found = {lot: Progress(lot=lot) for lot in lots}
+    for lot, (route, grade) in stand.items():
+        found[lot].route, found[lot].is_reject = route, grade == "reject"
     for row in ask(session, _LOOSE_DOINGS, lots=[*lots, *parents, *set().union(*parents.values())]):
         own[row.item].append(Doing(row.line, row.step, row.round, row.ended_at, row.judged))
         if row.gave_bins and row.item in found:
@@ -108,12 +111,25 @@ def _set_next(session: Session, found: dict[int, Progress], *, loose: bool = Fal
             continue
         body: Route = routes[one.route].body
         first = loose_begins(body) if loose else 0
-        done = {doing.step for doing in one.doings} - one.left_over
+        done = {doing.step for doing in one.doings} - one.left_over - _sorted_out_by(one, body)
         one.next_step = next((step.key for step in body.steps[first:] if step.key not in done), None)
         one.round = one.times(one.next_step) + 1 if one.next_step else 1
 
 
+def _sorted_out_by(one: Progress, route: Route) -> set[str]:
+    """The test that made a loose lot rejects, and what comes after it."""
+    tests = {step.key for step in route.steps if step.operation == "test"}
+    last = max((doing for doing in one.doings if doing.step in tests), key=lambda doing: doing.line, default=None) if one.is_reject else None
+    keys = [step.key for step in route.steps]
+    return set(keys[keys.index(last.step) :]) if last else set()
+
+
 _ROUTES = select(LotRoute.lot, LotRoute.route).where(among(LotRoute.lot, "lots"), LotRoute.closed_e.is_(None))
+_GRADED = (
+    select(LotRoute.lot, LotRoute.route, Lot.grade)
+    .join(Lot, Lot.item == LotRoute.lot)
+    .where(among(LotRoute.lot, "lots"), LotRoute.closed_e.is_(None))
+)
 # a row a panel and set that it has travelled in; with the lot that holds it by that set now, and the lot's route
 _TRAVELLED = listed(
     """

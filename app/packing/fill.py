@@ -188,7 +188,7 @@ def _may_be_packed(session: Session, lots: list[Lot], order: int | None, pack: P
         if len(set(of_each)) > 1
     ]
     if any(lot.grade == "reject" for lot in lots):
-        found.append(Reason("grade_unwanted", "Rejects are not packed.", "Scrap them, or ask quality for a disposition."))
+        found.append(Reason("grade_unwanted", "Rejects are not packed.", "Scrap them, or test them again."))
     if any(lot.grade == "second" for lot in lots):
         found += _seconds(session, product, order)
     held = lots_in(session, [lot.item for lot in lots])
@@ -205,7 +205,8 @@ def _may_be_packed(session: Session, lots: list[Lot], order: int | None, pack: P
 
 def _seconds(session: Session, product: Product, order: int | None) -> list[Reason]:
     if product.seconds_part_number is None:
-        return [Reason("grade_unwanted", f"Seconds of {product.part_number} are not sold.", "Scrap them, or ask quality for a disposition.")]
+        now = "Scrap them, or ask an engineer for a part number to sell them under."
+        return [Reason("grade_unwanted", f"Seconds of {product.part_number} are not sold.", now)]
     if order is not None and not catalogue.with_id(session, order).body.accepts_seconds:
         return [Reason("grade_unwanted", "The order does not accept seconds.", "Pack them for one that does, or for none.")]
     return []
