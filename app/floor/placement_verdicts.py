@@ -34,6 +34,7 @@ from app.listed import listed
 from app.naming.resolve import code_of, codes_of
 from app.receiving.wafers import map_of
 
+_CHANGED = "A corrected placement log changed what is in units that had left these panels."
 _NAMED = 20  # panels, and cells of one, that are named one by one
 _LotStep = tuple[int | None, str | None]
 
@@ -56,8 +57,10 @@ class Left:
     known: frozenset[tuple[Any, ...]]
 
 
-def judge(session: Session, by: By, evidence: int, runs: set[int], changed: Iterable[Left] = ()) -> Verdicts:
-    """For the lots and steps of these runs. `changed`: panels that had left when a corrected log came."""
+def judge(
+    session: Session, by: By, evidence: int, runs: set[int], changed: Iterable[Left] = (), why_changed: str = _CHANGED
+) -> Verdicts:  # fmt: skip
+    """For the lots and steps of these runs. `changed`: panels that had left when a corrected log or map came."""
     verdicts = Verdicts()
     mine = spells_of(session, by.now, runs=runs)
     of_steps = spells_of_steps(session, by.now, {(one.lot, one.key) for one in mine if one.lot is not None})
@@ -80,7 +83,7 @@ def judge(session: Session, by: By, evidence: int, runs: set[int], changed: Iter
             _hold(session, by, lot, some[-1], panels, [*above, *doubted], verdicts)
     differ = [one.panel for one in changed if _known(session, one.panel) != one.known]
     if differ:
-        hold = hold_panels(session, by, differ, "A corrected placement log changed what is in units that had left these panels.")
+        hold = hold_panels(session, by, differ, why_changed)
         verdicts.holds.append(code_of(session, "hold", hold.id))
     verdicts.packs = _packs_below(session, stopped | set(differ))
     return verdicts

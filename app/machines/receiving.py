@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
 from app.errors import bad_input
+from app.floor.map_corrections import correct_map as judge_by_map
 from app.floor.mounts import part_of
 from app.holds.stopped import stops_on
 from app.journal.act import By
@@ -34,13 +35,14 @@ from app.machines.bodies import (
     WaferCode,
 )
 from app.machines.calls import PROBLEMS, Calling, FormTold
+from app.machines.placements import PlacementsJudgedOut
 from app.naming.models import Alias
 from app.naming.resolve import codes_of, resolve
 from app.receiving.batches import mix_batches, open_batch, receive_batch
 from app.receiving.die_map import Stated
 from app.receiving.map_notes import null_code
 from app.receiving.panels import marks_between, receive_panels
-from app.receiving.wafers import correct_die_map, map_of, read_map_files, receive_wafers
+from app.receiving.wafers import map_of, read_map_files, receive_wafers
 
 router = APIRouter(prefix="/api/v1", tags=["receiving"], responses=PROBLEMS)
 
@@ -110,6 +112,14 @@ class WaferOut(Answer):
     gross: int = Field(description="Dies on the map.", examples=[200])
     passing: int = Field(examples=[196])
     failing: int = Field(examples=[4])
+
+
+class CorrectedMapOut(WaferOut):
+    """What the logs told of the wafer's dies is judged by the corrected map: cells are marked, or their marks taken back."""
+
+    holds: list[str] = Field(description="Holds that were placed.", examples=[["H26-000003-K"]])
+    judgements: list[PlacementsJudgedOut] = Field(description="Of lines that placed its dies.")
+    packs: list[str] = Field(examples=[[]], description="Packs with something of what was held, or with dies that do not pass.")
 
 
 class WafersOut(Answer):
@@ -225,7 +235,7 @@ def correct_map(
     orientation: Annotated[str | None, Form(description="Degrees of the notch, in quarter turns")] = None,
     null: Annotated[str | None, Form(description="The code that means no die; none: every position is a die; space: a blank")] = None,
     passing: Annotated[str | None, Form(description="Passing die bins, separated by commas")] = None,
-) -> WaferOut:
+) -> CorrectedMapOut:
     stated = Stated(origin=origin, axis=axis, orientation=orientation, null=null_code(null), passing=_listed(passing), wafer=None)
     with call.house.reading() as session:
         named = resolve(session, wafer, "wafer")
@@ -234,11 +244,13 @@ def correct_map(
         kept = read_map_files(call.house, [(file.filename or "unnamed", file.file.read())], part, stated)[0]
 
         def verb(s: Session, by: By) -> dict[str, Any]:
-            correct_die_map(s, by, named, kept)
+            found = judge_by_map(s, by, named, kept)
             one = map_of(s, named.id)
-            return {"wafer": named.code, "wafer_id": one.wafer or "", "gross": one.gross, "passing": one.passing, "failing": one.failing}
+            counts = {"gross": one.gross, "passing": one.passing, "failing": one.failing}
+            follows = {"holds": found.holds, "judgements": found.judgements, "packs": found.packs}
+            return {"wafer": named.code, "wafer_id": one.wafer or "", **counts, **follows}
 
-        return WaferOut(**call.do("correct_die_map", told, verb, path={"wafer": wafer, "file": kept.kept.digest}))
+        return CorrectedMapOut(**call.do("correct_die_map", told, verb, path={"wafer": wafer, "file": kept.kept.digest}))
 
 
 def _batch_rows(session: Session, found: list[Batch]) -> list[dict[str, Any]]:
