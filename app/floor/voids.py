@@ -1,5 +1,7 @@
 """Void a run that was entered wrongly: within the shift by who did it if nothing came after, later by a lead."""
 
+from collections import defaultdict
+
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
@@ -7,16 +9,23 @@ from app.errors import Reason, Refused, bad_input
 from app.floor.corrections import why_not_by
 from app.floor.ends import close_run, open_lines_of
 from app.floor.exits import write_dead_origins
+from app.floor.marks import singulated
+from app.floor.progress import Progress, loose_progress, progress
+from app.holds.place import hold_item, hold_panels
 from app.journal.act import By, lock
 from app.journal.record import AtOnce
 from app.ledger.flows import Flow
+from app.ledger.items import Lot
 from app.ledger.runs import Line, Run, RunVoid
 from app.ledger.sets import Member
 from app.naming.resolve import code_of
 
 
 def void_run(session: Session, by: By, run: Run, reason: str) -> None:
-    """It stays on the record, is in no trace, and gates nothing. What was entered wrongly is entered anew."""
+    """It stays on the record, is in no trace, and gates nothing. What was entered wrongly is entered anew.
+
+    Units that went on without the step are held.
+    """
     by.must_be_alone()
     if not reason.strip():
         raise bad_input("A void needs a reason.", "reason", "It is empty.", "Say what was wrong.")
@@ -34,6 +43,34 @@ def void_run(session: Session, by: By, run: Run, reason: str) -> None:
     session.flush()
     sets = select(Line.set).where(Line.run == run.id, Line.set.is_not(None))
     write_dead_origins(session, session.scalars(select(Member.panel).where(Member.set.in_(sets)).distinct()).all())  # its log tells nothing now
+    _hold_what_left_without_it(session, by, run)
+
+
+def _hold_what_left_without_it(session: Session, by: By, run: Run) -> None:
+    """What is still here comes to the step again; units that became loose, or went on from a loose lot, can't."""
+    wanted: defaultdict[int, set[str]] = defaultdict(set)
+    of_panels = select(Member.panel, Line.step).join(Line, Line.set == Member.set).where(Line.run == run.id, Line.step.is_not(None))
+    for panel, step in session.execute(of_panels):
+        wanted[panel].add(str(step))
+    lacking = _lacking(wanted, progress(session, sorted(singulated(session, wanted))))
+    if lacking:
+        hold_panels(session, by, sorted(lacking), _in_words(session, run, lacking))
+    loose = select(Lot.item, Line.step).join(Line, Line.item == Lot.item).where(Line.run == run.id, Line.step.is_not(None))
+    went_on = select(Flow.child).where(Flow.parent == Line.item, Flow.kind != "carry").exists()
+    for lot, step in session.execute(loose.where(went_on)):
+        if lacks := _lacking({lot: {str(step)}}, loose_progress(session, [lot])):
+            hold_item(session, by, "loose", lot, _in_words(session, run, lacks))
+
+
+def _lacking(wanted: dict[int, set[str]], stand: dict[int, Progress]) -> dict[int, set[str]]:
+    """Of what stands so, the steps that it has not done by any other run."""
+    left = {item: wanted[item] - {doing.step for doing in one.doings} for item, one in stand.items()}
+    return {item: steps for item, steps in left.items() if steps}
+
+
+def _in_words(session: Session, run: Run, lacking: dict[int, set[str]]) -> str:
+    steps = sorted(set().union(*lacking.values()))
+    return f"Run {code_of(session, 'run', run.id)} was voided when units had gone on, and no other did {', '.join(steps)} to them."
 
 
 def _why_not(session: Session, by: By, run: Run) -> list[Reason]:

@@ -1,14 +1,21 @@
 """Who may void a run, and when."""
 
 import pytest
+from sqlalchemy import select
 
+from app.catalogue.definitions import Route, Station, Step
 from app.db import House
 from app.errors import Refused
+from app.final_test.bins_out import take_bins_out
 from app.floor.progress import progress
+from app.floor.starts import start_run
 from app.floor.voids import void_run
+from app.holds.stopped import stops_on
 from app.journal.act import Actor
 from app.ledger.runs import Run
-from tests.small_factory import Factory
+from app.naming.resolve import Named
+from tests.genealogy.made import made_loose
+from tests.small_factory import STEPS, Factory, named_lot
 
 ANN = Actor("person", 901, "Ann", frozenset({"operate"}))
 BO = Actor("person", 902, "Bo", frozenset({"operate"}))
@@ -67,3 +74,47 @@ def test_an_open_run_is_closed_and_its_panels_are_free(factory: Factory) -> None
     run = factory.start("Attach", lot)
     void(factory, ANN, run)
     factory.start("Attach", lot)
+
+
+def test_units_that_went_on_without_the_voided_step_are_held_and_others_come_to_it_again(house: House) -> None:
+    factory = Factory(house).load()
+    *_, panels, _, _, loose = made_loose(factory, 2)
+    with factory.house.reading() as session:
+        runs = {run.operation: run.id for run in session.scalars(select(Run).order_by(Run.id))}
+    here = factory.lot(factory.panels(1))
+    of_here = factory.run("Attach", here)
+    void(factory, LEA, of_here)
+    assert held(factory, panels[0], here) == []
+    void(factory, LEA, runs["plasma clean"])
+    (reason,) = held(factory, panels[0])
+    assert reason.endswith("was voided when units had gone on, and no other did plasma to them.")
+    assert held(factory, loose) == [reason]
+
+
+def test_a_step_that_was_entered_twice_may_lose_one_of_its_runs(factory: Factory) -> None:
+    some = factory.panels(1)
+    lot = factory.lot(some)
+    factory.run("Attach", lot)
+    station = factory.things["Attach"]
+    again = factory.do("start_run", lambda s, by: start_run(s, by, station, [lot], step="attach").run.id, fact=True)
+    factory.finish(again)
+    void(factory, LEA, again)
+    assert held(factory, some[0]) == []
+
+
+def test_a_loose_lot_that_gave_out_is_held_with_what_it_gave(house: House) -> None:
+    washed = [one for step in STEPS for one in ((Step(key="wash", name="wash", operation="clean"), step) if step.key == "test" else (step,))]
+    bath = ("station", Station(name="Bath", area="hall", operations=("clean",)))
+    factory = Factory(house).load(("route", Route(product="P1", revision="B", steps=tuple(washed))), bath)
+    *_, loose = made_loose(factory)
+    wash = factory.run("Bath", loose)
+    test = factory.start("Tester", loose)
+    best = factory.do("bin_out", lambda s, by: named_lot(s, take_bins_out(s, by, s.get_one(Run, test), {("B1", "prime"): 80})["B1"].item))
+    void(factory, LEA, wash)
+    assert held(factory, best) == held(factory, loose) != []
+
+
+def held(factory: Factory, *things: Named) -> list[str]:
+    with factory.house.reading() as session:
+        stops = stops_on(session, [one.id for one in things])
+        return sorted({stop.reason for found in stops.values() for stop in found})
