@@ -25,6 +25,7 @@ from app.ledger.flows import Flow
 from app.ledger.items import DryPack, Item, Lot
 from app.ledger.places import Move, Shipment
 from app.ledger.runs import Line, Run
+from app.ledger.sealed import stands
 from app.ledger.travels import covers_of_lines
 from app.naming.resolve import Named, codes_of, codes_of_items
 
@@ -224,7 +225,7 @@ def _moves(session: Session, items: set[int]) -> tuple[Moved, ...]:
 
 
 def _sealed(session: Session, packs: set[int]) -> dict[int, tuple[datetime, int]]:
-    return {one.pack: (one.sealed_at, one.e) for one in session.scalars(select(DryPack).where(DryPack.pack.in_(packs)))}
+    return {one.pack: (one.sealed_at, one.e) for one in session.scalars(select(DryPack).where(DryPack.pack.in_(packs), stands()))}
 
 
 def _moments(session: Session, entries: set[int]) -> dict[int, Moment]:

@@ -120,7 +120,9 @@ _PACK = listed(
             select 1 from move m where m.item = p.item and m.kind = 'returned' and m.e > d.e
             and not exists (select 1 from move_correction c where c.move = m.id)
         ) as came_back
-    from pack p left join dry_pack d on d.pack = p.item where p.item in :packs
+    from pack p left join dry_pack d on d.pack = p.item and not exists (
+        select 1 from line l join run r on r.id = l.run join run_void v on v.run = r.id where l.item = d.pack and r.operation = 'dry pack'
+    ) where p.item in :packs
     """,
     "packs",
 ).columns(closed_at=Moment(), sealed_at=Moment(), use_before_at=Moment())

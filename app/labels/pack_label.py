@@ -12,11 +12,11 @@ from app.errors import refuse
 from app.floor.moves import shipped_with
 from app.labels.messages import encode, is_sayable
 from app.ledger.corrections import moves_in_force, turn_of
-from app.ledger.items import DryPack, Pack
+from app.ledger.items import Pack
 from app.ledger.places import Move, Shipment
 from app.naming.resolve import Named, codes_of
 from app.packing.contents import fills_of, units_of
-from app.packing.dry import is_opened
+from app.packing.dry import is_opened, sealing_of
 
 _CAUTION = (
     "Moisture-sensitive: level {level} (J-STD-020). Sealed {sealed}; calculated shelf life in the sealed bag to {until}, below 40 °C and 90 % RH "
@@ -117,7 +117,7 @@ def _for_customer(session: Session, pack: Pack, product: Product) -> list[LabelF
 
 
 def _caution(session: Session, pack: Pack) -> str | None:
-    sealed = session.get(DryPack, pack.item)
+    sealed = sealing_of(session, pack.item)
     if sealed is None or sealed.moisture_level == "1":
         return None
     zone = catalogue.site(session).zone

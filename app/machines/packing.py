@@ -17,6 +17,7 @@ from app.ledger.corrections import moves_in_force
 from app.ledger.items import DryPack, Pack
 from app.ledger.places import Diversion, Move, OverShipment, Shipment
 from app.ledger.runs import Line, RunVoid
+from app.ledger.sealed import stands
 from app.machines.bodies import (
     ACustomer,
     ALot,
@@ -336,7 +337,7 @@ def _packs(session: Session, packs: Sequence[Pack]) -> list[dict[str, Any]]:
     ids = [pack.item for pack in packs]
     codes, fills, places, runs = codes_of(session, "pack", ids), fills_of_packs(session, ids), place_of(session, ids), _runs(session, ids)
     lots = codes_of(session, "lot", list({one.loose for some in fills.values() for one in some}))
-    dry = set(session.scalars(select(DryPack.pack).where(DryPack.pack.in_(ids)))) - opened(session, ids)
+    dry = set(session.scalars(select(DryPack.pack).where(DryPack.pack.in_(ids), stands()))) - opened(session, ids)
     return [
         {
             "pack": codes[pack.item], "form": pack.form, "part_number": pack.part_number, "bin": pack.bin, "grade": pack.grade,

@@ -6,9 +6,12 @@ from dataclasses import replace
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from app.errors import Reason
 from app.journal.act import By
-from app.ledger.flows import PackContent
+from app.ledger.flows import Flow, PackContent
+from app.ledger.items import Item
 from app.listed import among
+from app.naming.resolve import Named, code_of
 from app.packing import pockets
 from app.packing.pockets import Content, Fill
 
@@ -28,6 +31,13 @@ def fills_of_packs(session: Session, packs: Collection[int]) -> dict[int, list[F
 
 def units_of(session: Session, pack: int) -> int:
     return pockets.units_in(fills_of(session, pack))
+
+
+def empty_reason(session: Session, pack: Named) -> Reason:
+    """Of a pack that holds nothing any more: where its units went, the last of them first."""
+    went = select(Flow.child, Item.kind).join(Item, Item.id == Flow.child).where(Flow.parent == pack.id).order_by(Flow.e.desc()).limit(3)
+    names = [code_of(session, kind, item) for item, kind in session.execute(went)]
+    return Reason("not_here", f"{pack.code} is empty.", f"Its units went into {', '.join(names)}." if names else "Scan another pack.")
 
 
 def put_in(session: Session, by: By, pack: int, fills: Iterable[Fill]) -> None:

@@ -22,8 +22,9 @@ from app.journal.record import AtOnce
 from app.ledger.flows import Flow
 from app.ledger.items import DryPack, Item, LotRoute, Pack
 from app.ledger.runs import Line, Run
+from app.ledger.sealed import stands
 from app.naming.resolve import Named, give_code
-from app.packing.contents import fills_of, units_of
+from app.packing.contents import empty_reason, fills_of, units_of
 from app.packing.dry_pack import use_before
 from app.packing.rework import has_given_out, part_of_pack
 
@@ -77,6 +78,11 @@ def check_seal(session: Session, station: int, pack: Named, *, person: int | Non
     return step
 
 
+def sealing_of(session: Session, pack: int) -> DryPack | None:
+    """How a pack came into its bag, where that was not voided."""
+    return session.scalar(select(DryPack).where(DryPack.pack == pack, stands()))
+
+
 def is_opened(session: Session, pack: int) -> bool:
     """Units were taken out of its bag after it was sealed; whoever seals it again makes a new pack of it."""
     return bool(opened(session, [pack]))
@@ -98,7 +104,7 @@ def _would(
     wanted = step or Step(key="dry-pack", name="dry pack", operation="dry pack")
     found = grounds(facts, {0: wanted}) + ([] if row.closed_e else [Reason("pack_open", f"{pack.code} is still being filled.", "Close it first.")])
     if row.closed_e and units_of(session, row.item) == 0:
-        found.append(Reason("not_here", f"{pack.code} is empty.", "Its units went into another pack."))
+        found.append(empty_reason(session, pack))
     return facts, route, wanted, found
 
 

@@ -16,7 +16,7 @@ from app.ledger.flows import Flow
 from app.ledger.items import Item, Lot, Pack
 from app.ledger.runs import Claim
 from app.naming.resolve import Named, codes_of
-from app.packing.contents import fills_of, put_in, take_out, units_of
+from app.packing.contents import empty_reason, fills_of, put_in, take_out, units_of
 from app.packing.fill import new_pack
 from app.packing.pockets import Fill
 from app.packing.pockets import re_reel as re_reeled
@@ -115,7 +115,7 @@ def ready(session: Session, by: By, packs: Sequence[Named]) -> list[Pack]:
         if row.closed_e is None:
             found.append(Reason("pack_open", f"{named.code} is still being filled.", "Close it first."))
         elif units_of(session, row.item) == 0:
-            found.append(Reason("not_here", f"{named.code} is empty.", "Its units went into another pack."))
+            found.append(empty_reason(session, named))
         if session.get(Claim, named.id):
             found.append(Reason("in_work", f"{named.code} is in work.", "Finish that first."))
         if (place := place_of(session, [named.id])[named.id]).kind in ("shipped", "outside"):

@@ -13,12 +13,12 @@ from app.holds.place import hold_item
 from app.holds.stopped import stops_on
 from app.journal.act import By, lock
 from app.ledger.corrections import moves_in_force, turn_of
-from app.ledger.items import DryPack, Item, LotRoute, Pack
+from app.ledger.items import Item, LotRoute, Pack
 from app.ledger.places import Diversion, Move, Shipment
 from app.ledger.runs import Claim
 from app.naming.resolve import Named, codes_of, give_code
-from app.packing.contents import fills_of, units_of
-from app.packing.dry import is_opened
+from app.packing.contents import empty_reason, fills_of, units_of
+from app.packing.dry import is_opened, sealing_of
 from app.packing.over_shipments import beyond, record_over_shipments
 from app.packing.rework import part_of_pack
 
@@ -121,9 +121,9 @@ def _may_not_ship(session: Session, named: Named, pack: Pack) -> list[Reason]:
     if pack.closed_e is None:
         found.append(Reason("pack_open", f"{named.code} is still being filled.", "Close it first."))
     elif units_of(session, pack.item) == 0:
-        found.append(Reason("not_here", f"{named.code} is empty.", "Its units went into another pack."))
+        found.append(empty_reason(session, named))
     elif _needs_dry_pack(session, pack):
-        if session.get(DryPack, pack.item) is None:
+        if sealing_of(session, pack.item) is None:
             found.append(Reason("not_next_step", f"{named.code} is not dry packed.", "Dry pack it first."))
         elif is_opened(session, pack.item):
             why = f"The bag of {named.code} was opened after it was sealed."

@@ -12,11 +12,11 @@ from app.errors import refuse
 from app.floor.groups import contents, gather
 from app.floor.mounts import place_among_several
 from app.journal.record import read
-from app.ledger.items import DryPack, Pack
+from app.ledger.items import Pack
 from app.ledger.runs import Claim, Run
 from app.listed import among
 from app.naming.resolve import Named, resolve
-from app.packing.dry import is_opened
+from app.packing.dry import is_opened, sealing_of
 
 READ_TWICE = timedelta(seconds=1.5)  # scanners read twice: the same code again sooner than this starts nothing
 WORKED_ON = ("container", "lot", "panel", "pack", "sample")
@@ -126,7 +126,7 @@ def _wholly_in_work_at(session: Session, named: Named) -> int | None:
 def _next_operations(session: Session, named: Named) -> set[str]:
     if named.kind == "pack":  # one that is closed comes into its bag; a bag is opened again only at a station that was chosen
         is_closed = session.get_one(Pack, named.id).closed_e is not None
-        is_dry = session.get(DryPack, named.id) is not None and not is_opened(session, named.id)
+        is_dry = sealing_of(session, named.id) is not None and not is_opened(session, named.id)
         return {"dry pack"} if is_closed and not is_dry else set()
     groups = [group for group in gather(session, [named]) if group.route is not None and group.next_step is not None]
     routes = catalogue.with_ids(session, [group.route for group in groups if group.route is not None])

@@ -3,11 +3,14 @@
 import pytest
 from fastapi.testclient import TestClient
 from people.signing_in import PASSWORD, person, sign_in
+from sqlalchemy import select
 
 from app.db import House
 from app.errors import Refused
+from app.floor.voids import void_run
 from app.genealogy.pack_page import pack_shown
 from app.labels.pack_label import pack_label
+from app.ledger.runs import Run
 from app.main import make_app
 from app.naming.resolve import Named
 from app.packing.dry import seal_pack
@@ -53,3 +56,18 @@ def test_of_a_bag_that_was_with_a_customer_its_page_says_that_nobody_knows(house
     assert [["back from a customer since" in client.get(page).text for page in pages]] == [[True, True]]
     anew = factory.do("seal_pack", lambda s, by: named_pack(s, seal_pack(s, by, factory.things["Bagger"], pack).pack.item))
     assert "back from a customer since" not in client.get(f"/packs/{anew.code}").text
+
+
+def test_a_pack_whose_dry_pack_was_voided_is_not_dry_and_is_sealed_as_a_new_one(house: House) -> None:
+    factory = Factory(house).load()
+    factory.mount("Attach", factory.batch("GLUE"), factory.wafer())
+    pack, _ = packed(factory)
+    with house.reading() as session:
+        run = session.scalars(select(Run.id).where(Run.operation == "dry pack")).one()
+    factory.do("void_run", lambda s, by: void_run(s, by, s.get_one(Run, run), "another pack was scanned"))
+    assert promised(house, pack) == (False, False)
+    with pytest.raises(Refused) as refused:
+        factory.do("ship", lambda s, by: ship(s, by, [pack], "Arden Lights"))
+    assert [reason.why for reason in refused.value.reasons] == [f"{pack.code} is not dry packed."]
+    anew = factory.do("seal_pack", lambda s, by: named_pack(s, seal_pack(s, by, factory.things["Bagger"], pack).pack.item))
+    factory.do("ship", lambda s, by: ship(s, by, [anew], "Arden Lights"))

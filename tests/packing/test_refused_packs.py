@@ -9,9 +9,10 @@ from app.db import House
 from app.errors import NotFound, Refused
 from app.naming.resolve import resolve
 from app.packing.fill import Part, fill_pack
+from app.packing.rework import cut_pack, take_off_tape
 from tests.genealogy.made import made_loose
 from tests.genealogy.made import tested as bin_of
-from tests.small_factory import STEPS, Factory, Route
+from tests.small_factory import STEPS, Factory, Route, named_lot, named_pack
 
 PULLED = tuple(step.model_copy(update={"records": (Record(name="peel", unit="N"),)}) if step.key == "tape" else step for step in STEPS)
 
@@ -35,3 +36,14 @@ def test_a_pack_that_was_not_begun_is_not_named(house: House, units: int, size: 
                 resolve(session, code)
             except NotFound:
                 pytest.fail(f"{code} is not there: {said}")
+
+
+def test_an_empty_pack_says_where_its_units_went(house: House) -> None:
+    factory = Factory(house).load()
+    *_, loose = made_loose(factory)
+    parts, taper = [Part(bin_of(factory, factory.start("Tester", loose), 80, 4), 10)], factory.things["Taper"]
+    made = factory.do("fill_pack", lambda s, by: named_pack(s, fill_pack(s, by, taper, parts, size=10, line_clear=True).item))
+    off = factory.do("take_off_tape", lambda s, by: named_lot(s, take_off_tape(s, by, made).item))
+    with pytest.raises(Refused) as refused:
+        factory.do("cut_pack", lambda s, by: cut_pack(s, by, made, 5).item)
+    assert refused.value.reasons[0].now == f"Its units went into {off.code}."
