@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import select
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session, aliased
 
 from app.errors import Reason, Refused, bad_input
@@ -19,6 +19,7 @@ from app.journal.act import By, lock
 from app.journal.models import Entry
 from app.ledger.corrections import ContentCorrection
 from app.ledger.items import Item, Lot
+from app.ledger.loose_stock import LooseStock
 from app.ledger.places import Container, Content
 from app.ledger.runs import Line
 from app.ledger.sets import Member, panels_of, set_of
@@ -62,9 +63,14 @@ def correct_content(
 
 
 def contents_told(session: Session, container: int, most: int = 50) -> list[ContentRow]:
-    """The newest first; wrong ones with what corrected them. A right one that was told when its time was over has no span of its own."""
+    """The newest first; wrong ones with what corrected them. A right one that was told when its time was over has no span of its own.
+
+    A loose lot was in it until it had given all, where nobody took it out before.
+    """
     ended = aliased(Entry)
-    query = select(Content, Entry.happened_at, ended.happened_at).join(Entry, Entry.id == Content.e).outerjoin(ended, ended.id == Content.closed_e)
+    query = select(Content, Entry.happened_at, ended.happened_at).join(Entry, Entry.id == Content.e)
+    query = query.outerjoin(LooseStock, LooseStock.lot == Content.item)
+    query = query.outerjoin(ended, ended.id == func.coalesce(Content.closed_e, LooseStock.emptied_e))
     rows = session.execute(query.where(Content.container == container).order_by(Content.id.desc()).limit(most)).all()
     corrected = corrections_of(session, ContentCorrection, [row.id for row, *_ in rows])
     return [

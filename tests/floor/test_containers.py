@@ -14,6 +14,7 @@ from app.floor.containers import (
     put_panels,
     take_out,
 )
+from app.floor.content_corrections import contents_told
 from app.floor.groups import contents
 from app.floor.loose_stock import settle
 from app.floor.samples import sample_cells
@@ -132,6 +133,7 @@ def test_a_jar_whose_lot_gave_everything_is_empty_and_takes_the_next(house: Hous
     do(house, lambda s, by: scrap_units(s, by, first, units_of(house, panels[:1]), "scratched"), "scrap")
     assert _inside(house, jar).items == ()
     assert read(house, lambda s: how_much_is_in(s, [jar])) == {jar: (0, 0)}
+    assert read(house, lambda s: [row.until is None for row in contents_told(s, jar)]) == [False]
     do(house, lambda s, by: put_item(s, by, jar, second), "fill_container")
     assert _inside(house, jar).loose == (second,)
     assert read(house, lambda s: contents(s, Named("container", jar, "C"))) == ([], [second])
