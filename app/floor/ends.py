@@ -111,13 +111,18 @@ def abort_run(session: Session, by: By, run: Run, *, person: int | None = None) 
 
 
 def change_over(session: Session, by: By, station: int, item: Named, place: str | None, said: Said) -> list[Line]:
-    """Puts `item` on the place instead of what is there, and begins a new line in every run that is open at the station."""
+    """Puts `item` on the place instead of what is there, and begins a new line in every run that is open at the station.
+
+    Where it is there already, nothing changes.
+    """
     lock_in_order(session, (Item, [item.id]), (Thing, [station]))  # what starts just now would go on with `item` on a line that had another
     runs = list(session.scalars(select(Run).where(Run.station == station, Run.closed_e.is_(None)).order_by(Run.id)))
     lock(session, Run, [run.id for run in runs])
     _are_of(session, said, [run.id for run in runs])
-    _, broken = swap(session, by, station, item.id, place)
-    opened = []
+    mount, broken = swap(session, by, station, item.id, place)
+    opened: list[Line] = []
+    if mount.e != by.e:
+        return opened  # it was on the place already
     for run in runs:
         lines = open_lines_of(session, run)
         travel = _travelling(session, lines)
