@@ -15,7 +15,7 @@ from app.floor.counting import available, open_differences, opening, take
 from app.floor.facts import refuse_or_hold
 from app.floor.in_work import in_work_reasons
 from app.floor.loose_stock import settle
-from app.floor.lot_families import first_lot, part_of_lot
+from app.floor.lot_families import differing_routes, first_lot, part_of_lot
 from app.holds.stopped import stops_on
 from app.journal.act import By, lock
 from app.ledger.counts import CountEntry
@@ -74,7 +74,7 @@ def merge_loose(session: Session, by: By, into: int, others: Sequence[int]) -> L
     lock(session, Item, sorted({*ids, *(lot.root or lot.item for lot in lots.values())}))
     what = f"{', '.join(codes_of(session, 'lot', ids).values())} were not merged."
     reasons = in_work_reasons(session, ids) + _held_apart(session, ids) + _unlike(list(lots.values()))
-    reasons += _unsigned(session, ids) + _empty(session, ids)
+    reasons += differing_routes(session, ids) + _unsigned(session, ids) + _empty(session, ids)
     refuse_or_hold(session, by, what, reasons, loose=ids)
     target = lot_for_taking_in(session, by, into)
     _pour(session, by, target, ids[1:])

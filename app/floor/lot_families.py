@@ -1,12 +1,16 @@
 """New lots: one that begins a family, and the parts that leave it, whose codes begin with the root's."""
 
+from collections.abc import Sequence
+
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from app import codes
+from app.catalogue import queries as catalogue
+from app.errors import Reason
 from app.journal.act import By, lock
 from app.ledger.items import Item, Lot, LotRoute
-from app.naming.resolve import code_of, give_code, take_code
+from app.naming.resolve import code_of, codes_of, give_code, take_code
 
 
 def first_lot(session: Session, by: By, form: str, product: int, order: int | None, route: int) -> Lot:
@@ -49,6 +53,17 @@ def part_of_lot(
 def route_of(session: Session, lot: int) -> int | None:
     """The route revision that a lot is on now."""
     return session.scalar(select(LotRoute.route).where(LotRoute.lot == lot, LotRoute.closed_e.is_(None)))
+
+
+def differing_routes(session: Session, lots: Sequence[int]) -> list[Reason]:
+    """Lots that go on together are on one revision: else a step that only one of them asks for would be left out."""
+    routes = {lot: route_of(session, lot) for lot in lots}
+    if len(set(routes.values())) < 2:
+        return []
+    names = catalogue.with_ids(session, [route for route in routes.values() if route])
+    codes = codes_of(session, "lot", list(routes))
+    told = "; ".join(f"{codes[lot]} is on {names[route].name}" for lot, route in routes.items() if route)
+    return [Reason("steps_differ", f"They are on different route revisions: {told}.", "Ask an engineer to move one to the other's revision.")]
 
 
 def _new_item(session: Session, by: By) -> int:

@@ -12,7 +12,7 @@ from app.errors import Reason, bad_input, refuse
 from app.floor.containers import content_of
 from app.floor.facts import refuse_or_hold
 from app.floor.in_work import in_work_reasons
-from app.floor.lot_families import first_lot, part_of_lot, route_of
+from app.floor.lot_families import differing_routes, first_lot, part_of_lot
 from app.floor.marks import good_units, singulated
 from app.floor.progress import progress
 from app.holds.stopped import Stop, stops_on
@@ -183,11 +183,8 @@ def _made_for_others(session: Session, lots: list[Lot]) -> list[Reason]:
 
 def _stand_differently(session: Session, there: dict[int, list[int]]) -> list[Reason]:
     """Revision, next step and round must be equal for all panels that have good units."""
-    routes = {lot: route_of(session, lot) for lot in there}
-    if len(set(routes.values())) > 1:
-        names = catalogue.with_ids(session, [route for route in routes.values() if route])
-        told = "; ".join(f"{_name(session, lot)} is on {names[route].name}" for lot, route in routes.items() if route)
-        return [Reason("steps_differ", f"They are on different route revisions: {told}.", "Ask an engineer to move one to the other's revision.")]
+    if reasons := differing_routes(session, list(there)):
+        return reasons
     panels = [panel for panels in there.values() for panel in panels]
     good = good_units(session, panels)
     stand = progress(session, panels)

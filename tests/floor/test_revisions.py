@@ -1,7 +1,7 @@
 """A lot goes on by another revision only when what it has done is in it."""
 
 import pytest
-from small_factory import PRODUCT, ROUTE, Factory
+from small_factory import PRODUCT, ROUTE, Factory, named_lot
 from sqlalchemy import select
 
 from app.catalogue.approve import approve_route, retire_route
@@ -10,12 +10,14 @@ from app.catalogue.load import load_catalogue
 from app.catalogue.queries import named
 from app.db import House
 from app.errors import Refused
+from app.floor.loose import merge_loose, split_loose
 from app.floor.lot_families import route_of
 from app.floor.progress import progress
 from app.floor.revisions import move_to_revision
 from app.journal.verify import verify_journal
 from app.ledger.items import LotRoute
 from app.naming.resolve import Named
+from tests.genealogy.made import made_loose
 
 RINSE = Step(key="rinse", name="rinse", operation="plasma clean")
 
@@ -125,3 +127,17 @@ def test_lots_that_began_before_go_on_by_the_revision_they_began_on(factory: Fac
     with factory.house.reading() as session:
         assert route_of(session, lot.id) == factory.things["P1 rev A"]
         assert route_of(session, later.id) == new
+
+
+def test_loose_lots_of_two_revisions_are_not_merged(factory: Factory) -> None:
+    """The step that only one of them asks for would be left out."""
+    *_, first = made_loose(factory, 1)
+    washed = [one for step in ROUTE.steps for one in ((Step(key="wash", name="wash", operation="clean"), step) if step.key == "test" else (step,))]
+    route = add_route(factory, ROUTE.model_copy(update={"revision": "B", "steps": tuple(washed)}))
+    part = factory.do("split_lot", lambda s, by: named_lot(s, split_loose(s, by, first.id, 5).item))
+    factory.do("move_to_revision", lambda s, by: move_to_revision(s, by, part.id, route))
+    with pytest.raises(Refused) as refused:
+        factory.do("merge_lots", lambda s, by: merge_loose(s, by, first.id, [part.id]).item)
+    assert refused.value.kinds[0] == "steps_differ" and "different route revisions" in str(refused.value)
+    factory.do("move_to_revision", lambda s, by: move_to_revision(s, by, first.id, route))
+    factory.do("merge_lots", lambda s, by: merge_loose(s, by, first.id, [part.id]).item)
