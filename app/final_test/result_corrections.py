@@ -91,7 +91,8 @@ def _book(
             bins[name] = part_of_lot(session, by, tested, bin=name, grade=grades[name])
             take(session, replace(by, fact=True), tested.item, n, bins[name].item, "bin", run=run.id)
         elif n > 0 and over > 0:
-            hold_item(session, by, "loose", bins[name].item, f"The corrected results count {over} units more than the lot had.")
+            words = f"The corrected results put {over} units more into bins than are here: they left with another bin's lot, or were never there."
+            hold_item(session, by, "loose", bins[name].item, words)
 
 
 def _difference(session: Session, by: By, run: Run, lot: int, units: int) -> int:

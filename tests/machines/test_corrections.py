@@ -215,6 +215,22 @@ def test_a_corrected_unit_file_books_the_difference_and_holds_what_was_of_anothe
     assert do.findings() == []
 
 
+def test_units_that_left_with_another_bin_are_not_said_to_be_more_than_the_lot_had(do: Plant) -> None:
+    run = do.start("Tester", _loose(do, 4))
+
+    def results(failing: int) -> dict[str, object]:
+        lines = ["unit,result", *(f"{n},{'E07' if n <= failing else 'pass'}" for n in range(1, 81))]
+        return {"files": [("file", ("t.csv", "\n".join(lines).encode()))]}
+
+    lots = {one["bin"]: one["lot"] for one in do.post(f"/runs/{run}/unit_results", **results(5))["bins"]}
+    for units in (30, 30, 15):
+        do.post("/packs", station=do.at["Taper"], parts=[{"lot": lots["B1"], "units": units}], line_clear=True, short_reason="the rest")
+    do.post(f"/runs/{run}/unit_results/correct", reason="the file of the lot before", **results(13))
+    (why,) = [one["reason"] for one in do.get(f"/stops/{lots['R']}")["holds"]]
+    assert why.startswith("The corrected results put 8 units more into bins than are here")
+    assert do.findings() == []
+
+
 def test_pages_show_what_was_corrected_and_lead_to_the_form(do: Plant) -> None:
     mount, box = do.mount("Attach", do.batch("GLUE")), do.post("/containers", kind="magazine", name="M1")["container"]
     do.post(f"/mounts/{mount}/correct", item=do.batch("GLUE"), reason="the syringe beside it")
