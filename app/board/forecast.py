@@ -68,6 +68,7 @@ class Line:
     minutes: float
     per_hour: float | None
     starts: Mapping[int, Sequence[tuple[float, Job]]] = field(default_factory=dict)  # day -> (minutes after the moment, lots begun then)
+    idle: Sequence[tuple[float, float]] = ()  # from and to which minutes no shift works, and nothing is taped
 
 
 def forecast(jobs: Sequence[Job], line: Line, so_far: int, seed: int, draws: int = DRAWS) -> Forecast:
@@ -81,7 +82,7 @@ def forecast(jobs: Sequence[Job], line: Line, so_far: int, seed: int, draws: int
     for which, one, of_one in begun:  # what was begun on the day of the draw is begun again
         again[which, : len(of_one)], their_units[which, : len(of_one)] = one, of_one
     units = np.broadcast_to(units, (draws, len(units)))
-    taped = _taped(np.concatenate([arrivals, again], axis=1), np.concatenate([units, their_units], axis=1), line.minutes, line.per_hour)
+    taped = _taped(np.concatenate([arrivals, again], axis=1), np.concatenate([units, their_units], axis=1), line)
     low, middle, high = (round(float(x)) for x in so_far + np.quantile(taped, SHARES))
     return Forecast(so_far, low, middle, high, draws)
 
@@ -157,17 +158,25 @@ class _Drawing:
         return np.asarray(np.where(drawn > spent, drawn, again) - spent, dtype=np.float64)
 
 
-def _taped(arrivals: Floats, units: Floats, minutes: float, per_hour: float | None) -> Floats:
+def _taped(arrivals: Floats, units: Floats, line: Line) -> Floats:
     """Units taped by the end in each draw: first come, first taped, one stream at the rate of all tapers.
 
     Who is never idle while something waits has done the least, over all moments, of what had come by then and what can be done from then on
     (E. Reich, Annals of Mathematical Statistics 29, 1958).
     """
     order = np.argsort(arrivals, axis=1)
-    left = np.maximum(0.0, minutes - np.take_along_axis(arrivals, order, axis=1))
+    left = _worked_after(np.take_along_axis(arrivals, order, axis=1), line)
     came = np.where(left > 0, np.take_along_axis(units, order, axis=1), 0.0)
-    if per_hour is None:
+    if line.per_hour is None:
         return np.asarray(came.sum(axis=1), dtype=np.float64)
     before = np.cumsum(came, axis=1) - came
-    done: Floats = np.minimum(came.sum(axis=1), (before + left * per_hour / 60).min(axis=1, initial=np.inf))
+    done: Floats = np.minimum(came.sum(axis=1), (before + left * line.per_hour / 60).min(axis=1, initial=np.inf))
     return done
+
+
+def _worked_after(arrivals: Floats, line: Line) -> Floats:
+    """Minutes from each arrival to the end in which a shift works."""
+    left = np.maximum(0.0, line.minutes - arrivals)
+    for begin, end in line.idle:
+        left -= np.clip(end - np.maximum(arrivals, begin), 0.0, None)
+    return np.asarray(np.maximum(0.0, left), dtype=np.float64)

@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 from app.board.effectiveness import StateHours
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import STATION_STATES
-from app.floor.station_spells import time_by_state
+from app.floor.station_spells import NO_SHIFT, time_by_state
 from app.floor.station_states import WORDS, spells, states_now
 
 UP = ("productive", "standby")  # it does, or could do, what the line needs; engineering is uptime by SEMI E10, but has no time for the line
@@ -34,6 +34,11 @@ class StationNow:
     @property
     def is_up(self) -> bool:
         return self.state in UP
+
+    @property
+    def is_down(self) -> bool:
+        """It does nothing for the line until something else is said of it; one that waits for its shift does."""
+        return not self.is_up and (self.state, self.reason) != ("non_scheduled", NO_SHIFT)
 
 
 @dataclass(frozen=True)

@@ -20,9 +20,10 @@ from app.board.open_rows import Past
 from app.board.paces import Paces
 from app.board.parts import Part, Parts
 from app.board.production_day import Span
-from app.catalogue.definitions import Route
+from app.catalogue.definitions import Route, Site
 from app.db import Moment
 from app.floor.progress import loose_begins
+from app.floor.station_spells import unworked_between
 from app.journal.models import Entry
 from app.journal.since import first_since
 
@@ -45,7 +46,7 @@ def past_at(session: Session, at: datetime) -> Past:
 class Today:
     """A day's forecast from one moment on. `held`: units on hold, which no draw tapes; `overdue`: units that wait longer than anything did.
 
-    `per_hour`: of the tapers that are up; None where one of them has no rate in the catalogue.
+    `per_hour`: of the tapers that are not down; None where one of them has no rate in the catalogue.
     """
 
     day: Span
@@ -55,15 +56,17 @@ class Today:
     per_hour: float | None
 
 
-def ahead(parts: Parts, paces: Paces, day: Span, now: datetime, so_far: int, per_hour: float | None) -> Today:
+def ahead(parts: Parts, paces: Paces, site: Site, day: Span, now: datetime, so_far: int, per_hour: float | None) -> Today:
     """The forecast for the end of `day` as it stands `now`. The seed is the day's number: the same moment gives the same band."""
+    idle = [tuple((at - now) / timedelta(minutes=1) for at in span) for span in unworked_between(site, now, day.end)] if now < day.end else []
     free = [part for part in parts.parts if not part.stops and part.lot.grade != "reject" and part.step is not None and not part.is_in_stock]
     held = sum(part.units for part in parts.parts if part.stops)
     minutes = max(0.0, (day.end - now) / timedelta(minutes=1))
     way = cache(partial(_way, parts, paces))
     jobs = _jobs(free, way, now, minutes)
     overdue = [job for job in jobs if not job.is_running and (waits := paces.waits.get(job.steps[0])) and job.spent >= waits[-1]]
-    line = Line(paces.times, minutes, per_hour, _begun_again(parts, paces, way, (now - day.begin) / timedelta(minutes=1), minutes))
+    again = _begun_again(parts, paces, way, (now - day.begin) / timedelta(minutes=1), minutes)
+    line = Line(paces.times, minutes, per_hour, again, [(begin, end) for begin, end in idle])
     return Today(day, forecast(jobs, line, so_far, seed=day.day.toordinal()), held, round(sum(job.units for job in overdue)), per_hour)
 
 

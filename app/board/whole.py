@@ -61,7 +61,7 @@ def board(session: Session, memory: Remembered, now: datetime) -> Board:
         _marked(found, "late"), _marked(found, "stuck"), rejects(parts.parts),
         tuple(window_rows(parts, stations, now)), tuple(ovens(session, stations, parts)), tuple(by_operation(stations)),
         tuple(overrides(session, week_of(site, now))), week_of(site, now),
-        ahead(parts, past, day, now, taped(session, day.begin, now), tapers_per_hour([one for one in stations if one.is_up])),
+        ahead(parts, past, site, day, now, taped(session, day.begin, now), tapers_per_hour(stations)),
         as_it_stood(session, memory, site, day_of(site, day.begin - timedelta(hours=1))),
     )  # fmt: skip
 
@@ -74,14 +74,14 @@ def work_rows(session: Session, memory: Remembered, now: datetime) -> list[Row]:
 
 def as_it_stood(session: Session, memory: Remembered, site: Site, day: Span) -> Yesterday:
     """A past day's forecast as it stood when the day began, with what came true: the forecast is remembered, what is told late of the day counts."""
-    then = memory.get(("stood", day.begin), lambda: _forecast_then(session, memory, day))
+    then = memory.get(("stood", day.begin), lambda: _forecast_then(session, memory, site, day))
     return Yesterday(then, taped(session, day.begin, day.end))
 
 
-def _forecast_then(session: Session, memory: Remembered, day: Span) -> Today:
+def _forecast_then(session: Session, memory: Remembered, site: Site, day: Span) -> Today:
     parts = open_parts(session, past_at(session, day.begin))
     per_hour = tapers_per_hour(stations_now(session, day.begin))
-    return ahead(parts, paces_of(session, memory, day), day, day.begin, 0, per_hour)
+    return ahead(parts, paces_of(session, memory, day), site, day, day.begin, 0, per_hour)
 
 
 def paces_of(session: Session, memory: Remembered, day: Span) -> Paces:
@@ -89,8 +89,8 @@ def paces_of(session: Session, memory: Remembered, day: Span) -> Paces:
 
 
 def tapers_per_hour(stations: Sequence[StationNow]) -> float | None:
-    """None where the catalogue has no rate for one of them."""
-    rates = [one.units_per_hour for one in stations if "tape" in one.operations]
+    """Of those that are not down; None where the catalogue has no rate for one of them."""
+    rates = [one.units_per_hour for one in stations if "tape" in one.operations and not one.is_down]
     known = [rate for rate in rates if rate is not None]
     return sum(known) if len(known) == len(rates) else None
 

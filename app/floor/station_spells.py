@@ -15,6 +15,7 @@ from zoneinfo import ZoneInfo
 from app.catalogue.definitions import Site
 
 Span = tuple[datetime, datetime]
+NO_SHIFT = "no shift"  # the reason of a station that is non-scheduled because the site does not work then
 _UNTIL_SAID = ("engineering", "scheduled_down", "unscheduled_down", "non_scheduled")
 
 
@@ -90,7 +91,7 @@ def _state_at(t: datetime, said: Sequence[Said], starts: list[datetime], busy: l
             return last.state, last.reason
     if _inside(t, busy):
         return "productive", ""
-    return ("non_scheduled", "no shift") if _inside(t, unworked) else ("standby", "")
+    return ("non_scheduled", NO_SHIFT) if _inside(t, unworked) else ("standby", "")
 
 
 def _inside(t: datetime, spans: Sequence[Span]) -> bool:

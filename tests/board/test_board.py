@@ -1,7 +1,7 @@
 """The board on a small line: states, marks, windows, ovens, what went past a gate, and a fixed number of statements."""
 
 from collections.abc import Callable
-from datetime import date, timedelta
+from datetime import date, time, timedelta
 from typing import Any
 
 import pytest
@@ -15,6 +15,7 @@ from app.board.taped import past_at
 from app.board.whole import Board, board
 from app.board.work import Row
 from app.catalogue import queries as catalogue
+from app.catalogue.definitions import Shift, Site
 from app.db import House
 from app.floor.at_risk import go_on_at_risk
 from app.floor.dispositions import dispose
@@ -382,3 +383,12 @@ def test_tapers_without_a_rate_limit_nothing(factory: Factory) -> None:
     found = seen(factory).today
     assert found.per_hour is None
     assert found.forecast.high == 40
+
+
+def test_before_the_first_shift_of_a_day_its_forecast_counts_on_the_tapers(house: House) -> None:
+    """At five in the morning no station is up, and the day has sixteen hours of work before it; at eleven at night it has none."""
+    site = Site(name="Hall", zone="Europe/Vienna", day_start=time(0), shifts=(Shift(name="long", begins=time(6), ends=time(22)),))
+    factory = Factory(house).load(*[(kind, site if kind == "site" else body) for kind, body in MORE])
+    binned(factory, _loose(factory, NOON - timedelta(hours=20)), 40, NOON - timedelta(hours=12))
+    early, night = (seen(factory, NOON + timedelta(hours=hours)).today.forecast.high for hours in (-7, 11))
+    assert (early, night) == (40, 0)

@@ -88,6 +88,15 @@ def test_nothing_on_its_way_leaves_what_was_taped() -> None:
     assert forecast([], line(300, 60_000), 12, seed=1) == Forecast(12, 12, 12, 12, 400)
 
 
+def test_nothing_is_taped_while_no_shift_works() -> None:
+    """One unit a minute: of ten hours five are of no shift, in the middle; a lot that comes then is taped from the next shift on."""
+    idle = [(100.0, 400.0)]
+    assert forecast([Job(9000, ())], Line({}, 600, 60, idle=idle), 0, seed=1).high == 300
+    late = {0: [(250.0, Job(9000, ()))]}
+    assert forecast([], Line({}, 600, 60, late, idle), 0, seed=1).high == 200
+    assert forecast([Job(40, ())], Line({}, 600, None, idle=[(0.0, 600.0)]), 0, seed=1).high == 0
+
+
 def test_a_step_that_no_lot_came_to_says_nothing_of_any_day() -> None:
     """After a holiday reels may have been bagged alone: packs waited for nothing, and no day is known."""
     nothing = Times(np.array([]), np.array([]), np.array([]))
