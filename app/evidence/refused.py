@@ -1,7 +1,7 @@
 """A file that is not understood is refused, and kept all the same: its bytes by digest, and a row that says what was wrong with it."""
 
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -41,9 +41,10 @@ def _keep(house: House, actor: Actor, kind: str, files: Sequence[tuple[str, Bina
 def _opened(files: Sequence[tuple[str, BinaryIO | Path]]) -> Iterator[tuple[str, BinaryIO]]:
     for name, source in files:
         if isinstance(source, Path):
-            if source.is_file():
-                with source.open("rb") as opened:
-                    yield name, opened
+            with suppress(OSError):  # it is refused because it can't be read
+                if source.is_file():
+                    with source.open("rb") as opened:
+                        yield name, opened
         else:
             source.seek(0)
             yield name, source

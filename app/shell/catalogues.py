@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from app.shell.imports import name_of
 from app.shell.opening import DataFolder, open_house, progress
 
 if TYPE_CHECKING:
@@ -26,11 +27,11 @@ def load_catalogue_file(file: _CatalogueFile, data: DataFolder = None) -> None:
     from app.evidence.refused import kept_when_refused
     from app.journal.act import SYSTEM, act
 
-    with open_house(data) as house, kept_when_refused(house, SYSTEM, "catalogue", [(file.name, file)]):
+    with open_house(data) as house, kept_when_refused(house, SYSTEM, "catalogue", [(name_of(file), file)]):
         with house.reading() as session:
             found = read_catalogue(file.read_bytes(), whole(session))
         with file.open("rb") as source:
-            kept = keep_file(house, file.name, source)
+            kept = keep_file(house, name_of(file), source)
         lines: list[str] = []
         new: set[str] = set()
 

@@ -1,7 +1,8 @@
 """`reelroot import`: files of placement machines, loggers, testers and suppliers."""
 
+import os
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, BinaryIO
 
 import typer
 
@@ -36,19 +37,19 @@ def import_placement_logs(
 
     with open_house(data) as house:
         for path in files:
-            with kept_when_refused(house, SYSTEM, "placement_log", [(path.name, path)]):
-                with progress.status(f"Reading {path.name}"):
-                    kept, log = read_log(house, path.name, read_file(path), zone, cells_from)
+            with kept_when_refused(house, SYSTEM, "placement_log", [(name_of(path), path)]):
+                with progress.status(f"Reading {name_of(path)}"):
+                    kept, log = read_log(house, name_of(path), read_file(path), zone, cells_from)
 
                 def verb(session: "Session", by: "By", kept: "Kept" = kept, log: "PlacementLog" = log) -> dict[str, object]:
                     return import_placements(session, by, resolve(session, station, "station").id, kept, log, replaces or ()).as_json()
 
                 arguments = {"station": station, "file": [kept.name, kept.digest], "zone": zone, "replaces": replaces or []}
                 arguments |= {} if cells_from is None else {"cells_from": str(cells_from)}
-                with progress.status(f"Recording {len(log)} lines of {path.name}"):
+                with progress.status(f"Recording {len(log)} lines of {name_of(path)}"):
                     did = act(house, SYSTEM, "import_placements", arguments, verb, source="file").body
                 counts = f"{did['placed']} placed, {did['lost']} lost, {did['wrong']} wrong, {did['repeated']} known before"
-                typer.echo(f"{path.name}: log {did['evidence']}: {counts}")
+                typer.echo(f"{name_of(path)}: log {did['evidence']}: {counts}")
                 for why, lines in did["faults"].items():
                     typer.echo(f"  {why}: {'line' if lines.isdecimal() else 'lines'} {lines}")
                 for code in did["holds"]:
@@ -85,16 +86,16 @@ def import_logger_files(
     )  # fmt: skip
     with open_house(data) as house:
         for path in files:
-            with kept_when_refused(house, SYSTEM, "logger_file", [(path.name, path)]):
-                with progress.status(f"Reading {path.name}"):
-                    kept, trace = read_logger_file(house, path.name, path.read_bytes(), stated)
+            with kept_when_refused(house, SYSTEM, "logger_file", [(name_of(path), path)]):
+                with progress.status(f"Reading {name_of(path)}"):
+                    kept, trace = read_logger_file(house, name_of(path), read_file(path), stated)
 
                 def verb(session: "Session", by: "By", kept: "Kept" = kept, trace: "Trace" = trace) -> dict[str, list[str]]:
                     judged = import_logger_file(session, by, resolve(session, oven, "station").id, kept, trace, stated)
                     return {"judged": [f"{code_of(session, 'run', one.line.run)} line {one.line.id}: {one.judgement.verdict}" for one in judged]}
 
                 did = act(house, SYSTEM, "import_logger_file", {"station": oven, "file": [kept.name, kept.digest]}, verb, source="file").body
-                typer.echo(f"{path.name}: {len(trace.times)} rows, {len(did['judged'])} lines judged")
+                typer.echo(f"{name_of(path)}: {len(trace.times)} rows, {len(did['judged'])} lines judged")
                 for words in did["judged"]:
                     typer.echo(f"  {words.replace('_', ' ')}")
 
@@ -114,12 +115,12 @@ def import_results(
     from app.ledger.runs import Run
     from app.naming.resolve import code_of, resolve
 
-    with open_house(data) as house, kept_when_refused(house, SYSTEM, "unit_results", [(file.name, file)]):
+    with open_house(data) as house, kept_when_refused(house, SYSTEM, "unit_results", [(name_of(file), file)]):
         with house.reading() as session:
             number = resolve(session, run, "run").id
             table = bin_table_of(session, session.get_one(Run, number))
-        with progress.status(f"Reading {file.name}"), file.open("rb") as source:
-            results = read_results(house, file.name, source, table, decimal)  # type: ignore[arg-type]  # the reader refuses other signs
+        with progress.status(f"Reading {name_of(file)}"), opened(file) as source:
+            results = read_results(house, name_of(file), source, table, decimal)  # type: ignore[arg-type]  # the reader refuses other signs
 
         def verb(session: "Session", by: "By") -> dict[str, str]:
             lots = import_unit_results(session, by, session.get_one(Run, number), results)
@@ -153,13 +154,13 @@ def import_wafers(
     from app.receiving.map_notes import null_code
     from app.receiving.wafers import read_map_files, receive_wafers
 
-    with open_house(data) as house, kept_when_refused(house, SYSTEM, "die_map", [(path.name, path) for path in files]):
+    with open_house(data) as house, kept_when_refused(house, SYSTEM, "die_map", [(name_of(path), path) for path in files]):
         with house.reading() as session:
             body = catalogue.part(session, part).body
         bins = tuple(bin_.strip() for bin_ in passing.split(",") if bin_.strip())
         stated = Stated(origin=origin, axis=axis, orientation=orientation, null=null_code(null), passing=bins, wafer=wafer)
         with progress.status(f"Reading {len(files)} files"):
-            kept = read_map_files(house, [(path.name, read_file(path)) for path in files], body, stated)
+            kept = read_map_files(house, [(name_of(path), read_file(path)) for path in files], body, stated)
         arguments = {"part": part, "supplier": supplier, "files": [[one.kept.name, one.kept.digest] for one in kept]}
 
         def verb(session: "Session", by: "By") -> dict[str, list[str]]:
@@ -171,7 +172,21 @@ def import_wafers(
 
 
 def read_file(path: Path) -> bytes:
+    with opened(path) as file:
+        return file.read()
+
+
+def opened(path: Path) -> BinaryIO:
     try:
-        return path.read_bytes()
+        return path.open("rb")
     except OSError as error:
-        raise bad_input("A file can't be read.", str(path), error.strerror or str(error), "Check its name and rights.") from error
+        raise bad_input("A file can't be read.", _whole(path), f"{error.strerror or error}.", "Check its name and rights.") from error
+
+
+def name_of(path: Path) -> str:
+    return _whole(path.name)
+
+
+def _whole(name: str | Path) -> str:
+    """A disk keeps names in any encoding, the record whole characters alone: what is no UTF-8 becomes the sign for unknown."""
+    return os.fsencode(name).decode("utf-8", "replace")

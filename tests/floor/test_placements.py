@@ -1,6 +1,7 @@
 """Placement logs on the record: which facts they add, what follows for lots and judgements, and how a correction takes them back."""
 
 import io
+import os
 from collections.abc import Iterable
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime, timedelta
@@ -587,6 +588,28 @@ def test_from_the_shell(factory: Factory, tmp_path: Path, monkeypatch: pytest.Mo
     assert "1 placed, 0 lost, 1 wrong, 19 known before" in said.stdout and "die failed: line 21" in said.stdout
     missing = runner.invoke(shell, ["import", "placements", str(tmp_path / "none.csv"), "--station", station])
     assert isinstance(missing.exception, Refused) and "none.csv" in missing.exception.reasons[0].where
+
+
+def test_a_file_that_is_not_there_or_whose_name_is_in_no_encoding(factory: Factory, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("REELROOT_DATA_DIR", str(factory.house.data_dir))
+    monkeypatch.setenv("REELROOT_DATABASE_URL", factory.house.settings.database_url)
+    with factory.house.reading() as session:
+        station = code_of(session, "station", factory.things["Attach"])
+    runner = CliRunner()
+    wafer_map = tmp_path / os.fsdecode(b"M\xe4rz.txt")  # as a disk in Latin-1 names it
+    wafer_map.write_text(plain_map("S-9"))
+    said = runner.invoke(shell, ["import", "wafers", str(wafer_map), "--part", "WR", "--passing", "1"])
+    assert said.exit_code == 0 and "97 passing" in said.stdout, (said.output, said.exception)
+    bad = tmp_path / os.fsdecode(b"M\xe4rz.csv")
+    bad.write_text("time,wafer\n1,2\n")
+    for kind, more in (("placements", ["--station", station]), ("logger", ["--oven", station])):
+        refused = runner.invoke(shell, ["import", kind, str(bad), *more])
+        assert isinstance(refused.exception, BadInput) and "half a character" not in str(refused.exception), refused.exception
+    with factory.house.reading() as session:
+        assert list(session.scalars(select(Evidence.name).order_by(Evidence.id)))[-3:] == ["M\ufffdrz.txt", "M\ufffdrz.csv", "M\ufffdrz.csv"]
+    for path in (tmp_path / "none.csv", tmp_path):
+        refused = runner.invoke(shell, ["import", "logger", str(path), "--oven", station])
+        assert isinstance(refused.exception, Refused) and str(path) in refused.exception.reasons[0].where, refused.exception
 
 
 def test_two_corrections_of_one_log_at_once_leave_one(factory: Factory) -> None:

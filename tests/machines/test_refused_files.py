@@ -1,10 +1,17 @@
 """A file that is refused as input is kept with a row that says why; nobody's file is kept who may not send it."""
 
+import os
+from pathlib import Path
+
+import pytest
 from sqlalchemy import select
 
 from app.db import House
+from app.errors import BadInput, bad_input
 from app.evidence.keep import read_kept
 from app.evidence.models import Evidence
+from app.evidence.refused import kept_when_refused
+from app.journal.act import SYSTEM
 from tests.machines.plant import Plant, plant
 
 BAD = {
@@ -49,3 +56,16 @@ def test_a_file_of_one_who_may_not_is_not_kept(house: House) -> None:
         for kind in BAD:
             assert send(do, kind, "administrator", 403) == "duty"
         assert not list((house.data_dir / "evidence").glob("*/*"))
+
+
+def test_a_file_that_can_not_be_read_is_refused_as_such(house: House, tmp_path: Path) -> None:
+    path, who = tmp_path / "a.csv", os.geteuid()
+    path.write_bytes(b"time\n")
+    path.chmod(0)
+    if who == 0:
+        os.seteuid(65534)  # everything is readable to root
+    try:
+        with pytest.raises(BadInput, match="not be read"), kept_when_refused(house, SYSTEM, "logger_file", [("a.csv", path)]):
+            raise bad_input("It can not be read.", "a.csv", "No rights.", "Look at its rights.")
+    finally:
+        os.seteuid(who)
