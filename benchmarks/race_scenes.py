@@ -45,7 +45,10 @@ _MAP = "wafer: {}\norigin: UpperLeft\naxis: DownRight\nnull: .\n\n1111\n1111\n"
 
 @dataclass(frozen=True)
 class Ask:
-    """A call. `once`: of those with the same word at most one is done. `frees`: what may rightly let a second one be done."""
+    """A call. `once`: of those with the same word at most one is done. `frees`: what may rightly let a second one be done.
+
+    `ends_duties`: what may rightly have others of its burst refused for want of a duty.
+    """
 
     name: str
     path: str
@@ -53,6 +56,7 @@ class Ask:
     once: str = ""
     frees: bool = False
     files: tuple[tuple[str, bytes], ...] = ()
+    ends_duties: bool = False
 
 
 @dataclass
@@ -666,7 +670,7 @@ def people(plant: Plant, _chance: random.Random) -> Scene:
     give = lambda *certificates: {"certificates": [{"name": each} for each in certificates]}  # noqa: E731
     return Scene([
         Ask("duties", f"/people/{badge}/change", {"duties": ["operate", "lead"]}),
-        Ask("fewer duties", f"/people/{badge}/change", {"duties": []}),
+        Ask("fewer duties", f"/people/{badge}/change", {"duties": []}, ends_duties=True),
         Ask("certificate", f"/people/{badge}/change", give("look")),
         Ask("other certificate", f"/people/{badge}/change", give("look", "cut")),
         *[Ask("pin", f"/people/{badge}/secret", {"kind": "pin", "secret": "4711"})] * 2,

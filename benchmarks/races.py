@@ -156,8 +156,10 @@ def _pairs(asks: list[Ask]) -> set[tuple[str, str]]:
 
 
 def _wrong_answers(told: list[Told]) -> Iterator[str]:
+    may_lack_duty = any(one.ask.ends_duties for one in told)
     for one in told:
-        if one.status >= 500 or one.status in (400, 401, 403):
+        lacks_duty = may_lack_duty and one.status == 403 and one.answer.get("kind") == "duty"
+        if one.status >= 500 or (one.status in (400, 401, 403) and not lacks_duty):
             yield f"{one.ask.name} was answered {one.status}: {one.answer}"
     if any(one.ask.frees for one in told):
         return
