@@ -11,7 +11,7 @@ from datetime import datetime, timedelta
 from functools import cache, partial
 from typing import Any, NamedTuple
 
-from sqlalchemy import bindparam, func, select, text
+from sqlalchemy import bindparam, text
 from sqlalchemy.orm import Session
 
 from app.board.forecast import Forecast, Job, Line, forecast
@@ -24,7 +24,6 @@ from app.catalogue.definitions import Route, Site
 from app.db import Moment
 from app.floor.progress import loose_begins
 from app.floor.station_spells import unworked_between
-from app.journal.models import Entry
 from app.journal.since import first_since
 
 _QUICK = 0.02  # a lot that even the quickest doings would not bring to the tapers in time is left out
@@ -36,10 +35,13 @@ def taped(session: Session, begin: datetime, end: datetime) -> int:
 
 
 def past_at(session: Session, at: datetime) -> Past:
-    """What was known at a moment: the entries before the first of what happened then or later. What was told late is no part of it."""
-    later = select(Entry.id).where(Entry.id >= first_since(session, at), Entry.happened_at >= at).order_by(Entry.id).limit(1)
-    first = session.scalar(later) or (session.scalar(select(func.max(Entry.id))) or 0) + 1
-    return Past(first - 1, at)
+    """What was known at a moment: the entries that were recorded before. What was told late is no part of it.
+
+    Of a record that was entered afterwards, as an invented one is, so many more that most of what had happened is known, and little of the rest.
+    """
+    first = first_since(session, at)
+    best = session.execute(_BEST, {"first": first, "at": at}).first()
+    return Past(best.id if best and best.score > 0 else first - 1, at)
 
 
 @dataclass(frozen=True)
@@ -141,6 +143,11 @@ def _quickest(paces: Paces, steps: tuple[Any, ...]) -> float:
     return waits + sum(quantile(paces.works[key], _QUICK) for key in known if key != steps[-1])
 
 
+_BEST = text("""
+    select id, score from (
+        select id, sum(case when happened_at < :at then 1 else -1 end) over (order by id) as score from entry where id >= :first
+    ) counted order by score desc, id limit 1
+""").bindparams(bindparam("at", type_=Moment()))
 _TAPED = text("""
     select sum(f.units) from flow f where f.kind = 'fill' and f.child in (
         select distinct l.item from thing t cross join run r cross join line l

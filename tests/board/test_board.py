@@ -346,8 +346,10 @@ def test_a_hold_on_a_reel_is_seen_on_what_came_off_its_tape_after_it_was_wound_a
     assert [one.state for each in seen(factory, clock.now()).rows for one in each.lots if one.code == off.code] == ["held"]
 
 
-def test_what_was_told_late_is_no_part_of_what_was_known(factory: Factory, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_what_was_told_late_is_no_part_of_what_was_known(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
     """Each is recorded when it happens, but for the last: it happened before the day, and was recorded at its end."""
+    monkeypatch.setattr("app.clock.now", lambda: NOON - timedelta(days=3))
+    factory = line(house)
     day = _day(factory)
     for happened, recorded in ((-2.0, -2.0), (3.0, 3.0), (-1.0, 15.0)):
         at, now = (day.begin + timedelta(hours=hours) for hours in (happened, recorded))
@@ -357,6 +359,17 @@ def test_what_was_told_late_is_no_part_of_what_was_known(factory: Factory, monke
         known = past_at(session, day.begin).e
         states = session.scalars(select(StationState.e).order_by(StationState.id)).all()
     assert states[0] <= known < states[1]
+
+
+def test_of_a_record_that_was_entered_afterwards_most_of_what_had_happened_is_known(factory: Factory) -> None:
+    """As the demo's: the catalogue is loaded now, and days are told after it in their order."""
+    day = _day(factory)
+    for hours in (-5, -4, -3, -2, 1, 2, 3):
+        told = lambda s, by: set_state(s, by, factory.things["Oven"], "standby", "no load").id  # noqa: E731
+        factory.do("set_station_state", told, happened_at=day.begin + timedelta(hours=hours))
+    with factory.house.reading() as session:
+        known, states = past_at(session, day.begin).e, session.scalars(select(StationState.e).order_by(StationState.id)).all()
+    assert known == states[3]
 
 
 def test_what_is_told_late_of_yesterday_counts_in_what_came_true(factory: Factory) -> None:
