@@ -47,6 +47,11 @@ _HTTP = {  # what, why, now
     405: ("This can't be done here.", "{path} does not take {method}.", "Begin at the first page, or see the calls at /api."),
     413: ("Too much was sent.", "It is larger than this server takes in.", "Send it in parts, or ask the administrator to raise the limit."),
 }
+_UNREAD: tuple[tuple[type[Exception], tuple[str, str]], ...] = (  # by what the framework met in a body: why, now
+    (UnicodeDecodeError, ("It is not text in UTF-8.", "Send it in UTF-8.")),
+    (RecursionError, ("It is nested too deeply.", "Send it as the document at /api has it.")),
+    (ValueError, ("It has a number of thousands of figures.", "Correct the number.")),
+)
 _BEGIN_FORMULAS = tuple("=+@\t\r\n\uff1d\uff0b\uff0d\uff20")  # the wide ones where a spreadsheet speaks Chinese, Japanese or Korean
 _COME_AGAIN_SECONDS = "2"
 _log = logging.getLogger("reelroot")
@@ -331,6 +336,12 @@ async def _not_understood(request: Request, error: Exception) -> Response:
     return _answer(request, 422, "The input is not understood.", reasons or [Reason("bad_input", "It can't be read.")])
 
 
+def _unread(error: HTTPException) -> Reason | None:
+    """The framework tells of a body that it couldn't read no more than that."""
+    found = next((words for kind, words in _UNREAD if isinstance(error.__cause__, kind)), None)
+    return Reason("bad_input", *found, where="body") if found and error.status_code == 400 else None
+
+
 async def _http(request: Request, error: Exception) -> Response:
     """No page asked who calls: who is signed in shall keep the menu on a page that is not there."""
     wrong = cast(HTTPException, error)
@@ -342,6 +353,8 @@ async def _http(request: Request, error: Exception) -> Response:
         now = "A number with a slash can't stand in an address: "
         now += "ask /api/v1/things?code=... for its code, and use that." if _is_call(request) else "search for it."
     reason = Reason(kind, why.format(path=request.url.path[:200], method=request.method), now)
+    if unread := _unread(wrong):
+        what, reason = "The input is not understood.", unread
     return _answer(request, wrong.status_code, what, [reason], headers=wrong.headers)
 
 

@@ -38,8 +38,9 @@ def problem(answer: Any, status: int, kind: str = "bad_input", where: str = "") 
     ("body", "headers", "status", "where"),
     [
         (b"{", JSON, 422, "body"),
-        (b'{"part": "\xff"}', JSON, 400, ""),
-        (b"[" * 100_000, JSON, 400, ""),
+        (b'{"part": "\xff"}', JSON, 400, "body"),
+        (b"[" * 100_000, JSON, 400, "body"),
+        (b'{"part": ' + b"9" * 5000 + b"}", JSON, 400, "body"),
         (b'{"part": "GLUE", "supplier": NaN}', JSON, 422, "body.supplier"),
         (b'{"part": "GLUE", "colour": "red"}', JSON, 422, "body.colour"),
         (b'{"part": "GLUE", "happened_at": "2026-03-01T07:30:00"}', JSON, 422, "body.happened_at"),
