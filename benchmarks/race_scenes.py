@@ -9,7 +9,7 @@ from typing import Any
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from app.catalogue.definitions import Body, Order, Product, Role, Route, Step, thing_name
+from app.catalogue.definitions import Body, Need, Order, Product, Role, Route, Station, Step, thing_name
 from app.catalogue.models import Definition, Thing
 from app.db import House
 from app.final_test.bins_out import take_bins_out
@@ -36,6 +36,7 @@ from app.people.tokens import make_token
 from tests.small_factory import STATIONS, Factory, named_lot, named_pack
 
 DUTIES = ("operate", "lead", "quality", "engineer", "administer")
+_LOGGED = Step(key="attach", name="attach", operation="die attach", role="red", judged="placements", needs=(Need(kind="adhesive", part="GLUE"),))
 _SHORT = tuple(
     Step(key=key, name=key, operation=operation, barrier=key == "look")  # type: ignore[arg-type]
     for key, operation in (("look", "inspect"), ("cut", "singulate"), ("test", "test"), ("tape", "tape"), ("dry", "dry pack"))
@@ -57,6 +58,7 @@ class Ask:
     frees: bool = False
     files: tuple[tuple[str, bytes], ...] = ()
     ends_duties: bool = False
+    field: str = "files"  # of the form, that the files are
 
 
 @dataclass
@@ -94,16 +96,26 @@ class Plant:
         """A new one of Arden Lights."""
         self.orders += 1
         body = Order(number=f"6{self.orders:04}", customer="Arden Lights", product="P2", units=units)
+        self._add("order", body)
+        return body.number
 
-        def write(session: Session, by: By) -> None:
-            thing = Thing(e=by.e, kind="order", name=thing_name("order", body))
+    def oven(self) -> str:
+        """The name of a new one: its logger has said nothing yet."""
+        body = Station(name=self.new("Oven "), area="hall", operations=("cure",))
+        self.factory.things[body.name] = self._add("station", body)
+        self.codes[body.name] = self.code("station", self.factory.things[body.name])
+        return body.name
+
+    def _add(self, kind: str, body: Body) -> int:
+        def write(session: Session, by: By) -> int:
+            thing = Thing(e=by.e, kind=kind, name=thing_name(kind, body))
             session.add(thing)
             session.flush()
             session.add(Definition(e=by.e, thing=thing.id, body=body.model_dump(mode="json")))
-            give_code(session, by, "order", thing.id)
+            give_code(session, by, kind, thing.id)
+            return thing.id
 
-        self.factory.do("load_catalogue", write)
-        return body.number
+        return self.factory.do("load_catalogue", write)
 
     def code(self, kind: str, number: int) -> str:
         with self.house.reading() as session:
@@ -130,6 +142,8 @@ def make_plant(house: House, terminals: int) -> Plant:
             part_number="P2", rows=4, columns=5, roles=(Role(role="red", part="WR"),), units_per_reel=30, seconds_part_number="P2-S", bin_table="B",
         )),
         ("route", Route(product="P2", revision="A", steps=_SHORT)),
+        ("product", Product(part_number="P3", rows=4, columns=5, roles=(Role(role="red", part="WR"),), units_per_reel=30, bin_table="B")),
+        ("route", Route(product="P3", revision="A", steps=(_LOGGED, *_SHORT))),
     ]  # fmt: skip
     factory = Factory(house).load(*more)
     tokens: list[str] = []
@@ -154,7 +168,7 @@ def make_plant(house: House, terminals: int) -> Plant:
 # what more than one scene offers ----------------------------------------------------------------------------------------------------------------
 
 
-def _on_panels(plant: Plant, lot: Named, panels: list[Named]) -> list[Ask]:
+def on_panels(plant: Plant, lot: Named, panels: list[Named]) -> list[Ask]:
     """What may come to a panel lot whatever it is doing."""
     other, box, second = plant.factory.lot(plant.factory.panels(1), product=plant.kept["product"]), plant.box(), plant.box()
     first, code = panels[0].code, lot.code
@@ -180,7 +194,7 @@ def _on_panels(plant: Plant, lot: Named, panels: list[Named]) -> list[Ask]:
     ]
 
 
-def _on_run(plant: Plant, run: str, station: str, values: list[dict[str, Any]], *, ends: bool = True) -> list[Ask]:
+def on_run(plant: Plant, run: str, station: str, values: list[dict[str, Any]], *, ends: bool = True) -> list[Ask]:
     now = datetime.now(UTC).isoformat()
     asks = [
         Ask("interrupt", f"/runs/{run}/interrupt", {}, once="end"),
@@ -226,7 +240,7 @@ def _on_material(plant: Plant) -> list[Ask]:
     ]
 
 
-def _ready_to_attach(plant: Plant) -> None:
+def ready_to_attach(plant: Plant) -> None:
     """Whatever was on the die bonder goes off, and fresh material on."""
     station = plant.factory.things["Attach"]
     with plant.house.reading() as session:
@@ -237,29 +251,29 @@ def _ready_to_attach(plant: Plant) -> None:
     plant.factory.mount("Attach", plant.kept["glue"], plant.kept["wafer"])
 
 
-def _lot(plant: Plant, product: str, n: int = 4) -> tuple[Named, list[Named]]:
+def panel_lot(plant: Plant, product: str, n: int = 4) -> tuple[Named, list[Named]]:
     plant.kept["product"] = product
     panels = plant.factory.panels(n)
     return plant.factory.lot(panels, product=product), panels
 
 
-def _loose(plant: Plant, n: int = 2) -> Named:
+def loose_lot(plant: Plant, n: int = 2) -> Named:
     """A loose lot of 20 units a panel, before its test."""
-    factory, (lot, _) = plant.factory, _lot(plant, "P2", n)
+    factory, (lot, _) = plant.factory, panel_lot(plant, "P2", n)
     factory.run("Scope", lot)
     saw = factory.start("Saw", lot)
     return factory.do("singulate", lambda s, by: named_lot(s, singulate(s, by, s.get_one(Run, saw)).item))
 
 
-def _tested(plant: Plant, n: int = 2) -> Named:
-    factory, loose = plant.factory, _loose(plant, n)
+def binned_lot(plant: Plant, n: int = 2) -> Named:
+    factory, loose = plant.factory, loose_lot(plant, n)
     test = factory.start("Tester", loose)
     return factory.do("bin_out", lambda s, by: named_lot(s, take_bins_out(s, by, s.get_one(Run, test), {("B1", "prime"): 20 * n})["B1"].item))
 
 
 def _packs(plant: Plant, *, sealed: bool = True, order: int | None = None) -> tuple[Named, Named, Named]:
     """Two full reels, and the lot that they came from with some left."""
-    factory, lot, taper = plant.factory, _tested(plant, 4), plant.factory.things["Taper"]
+    factory, lot, taper = plant.factory, binned_lot(plant, 4), plant.factory.things["Taper"]
     made = []
     for _ in range(2):
         pack = factory.do(
@@ -276,8 +290,8 @@ def _packs(plant: Plant, *, sealed: bool = True, order: int | None = None) -> tu
 
 def waiting(plant: Plant, _chance: random.Random) -> Scene:
     """A lot before its first step."""
-    _ready_to_attach(plant)
-    lot, panels = _lot(plant, "P1")
+    ready_to_attach(plant)
+    lot, panels = panel_lot(plant, "P1")
     start: dict[str, Any] = {"station": plant.codes["Attach"], "things": [lot.code]}
     halves = [[one.code for one in half] for half in (panels[:2], panels[2:])]
     return Scene([
@@ -286,21 +300,21 @@ def waiting(plant: Plant, _chance: random.Random) -> Scene:
         Ask("start other half", "/runs", start | {"panels": halves[1]}, once="start other half"),
         Ask("start panel", "/runs", start | {"things": [panels[0].code]}, once="start half"),
         Ask("start lot again", "/lots", {"product": "P1", "panels": [panels[0].code]}),
-        *_on_panels(plant, lot, panels), *_on_material(plant), *_on_station(plant, "Attach"),
+        *on_panels(plant, lot, panels), *_on_material(plant), *_on_station(plant, "Attach"),
     ])  # fmt: skip
 
 
 def attaching(plant: Plant, _chance: random.Random) -> Scene:
-    _ready_to_attach(plant)
-    lot, panels = _lot(plant, "P1")
+    ready_to_attach(plant)
+    lot, panels = panel_lot(plant, "P1")
     run = plant.code("run", plant.factory.start("Attach", lot))
-    return Scene(_on_run(plant, run, "Attach", []) + _on_panels(plant, lot, panels) + _on_material(plant) + _on_material(plant)[:2])
+    return Scene(on_run(plant, run, "Attach", []) + on_panels(plant, lot, panels) + _on_material(plant) + _on_material(plant)[:2])
 
 
 def attached(plant: Plant, _chance: random.Random) -> Scene:
     """Its run is over: it can be voided, corrected, cured."""
-    _ready_to_attach(plant)
-    lot, panels = _lot(plant, "P1")
+    ready_to_attach(plant)
+    lot, panels = panel_lot(plant, "P1")
     run = plant.code("run", plant.factory.run("Attach", lot))
     mount, other = plant.newest(Mount), plant.factory.wafer()
     oven = {"station": plant.codes["Oven"], "things": [lot.code], "shelf": "1"}
@@ -311,7 +325,7 @@ def attached(plant: Plant, _chance: random.Random) -> Scene:
         Ask("never mounted", f"/mounts/{mount}/correct", {"never": True, "reason": "was not"}, once="correct"),
         Ask("hold run", "/holds", {"subject": run, "reason": "look"}),
         Ask("repeat", "/runs", {"station": plant.codes["Attach"], "things": [lot.code], "step": "attach"}),
-        *_on_panels(plant, lot, panels), *_on_material(plant),
+        *on_panels(plant, lot, panels), *_on_material(plant),
     ])  # fmt: skip
 
 
@@ -331,7 +345,7 @@ def bonding(plant: Plant, _chance: random.Random) -> Scene:
         *[Ask("correct reading", f"/readings/{reading}/correct", {"value": 4.5, "reason": "wrong scale"}, once="correct")] * 2,
         Ask("change wire", f"/stations/{wire}/change_over", {"item": silver.code}),
         Ask("dispose", f"/lines/{line}/disposition", plant.signed(what="scrap", words="bad")),
-        *_on_run(plant, code, station, [{"name": "pull", "value": 5.0}]), *_on_panels(plant, lot, panels),
+        *on_run(plant, code, station, [{"name": "pull", "value": 5.0}]), *on_panels(plant, lot, panels),
     ])  # fmt: skip
 
 
@@ -340,18 +354,18 @@ def _dispose(session: Session, by: By, line: int) -> int:
 
 
 def _cured(plant: Plant) -> tuple[Named, list[Named], int]:
-    _ready_to_attach(plant)
-    factory, (lot, panels) = plant.factory, _lot(plant, "P1")
+    ready_to_attach(plant)
+    factory, (lot, panels) = plant.factory, panel_lot(plant, "P1")
     factory.run("Attach", lot)
-    load = _load(plant, (lot, "1"))
+    load = load_of(plant, (lot, "1"))
     run = factory.do("start_load", lambda s, by: loads.start_load(s, by, s.get_one(Load, load.id), None).run.id)
     line = factory.do("end_load", lambda s, by: ends.finish_run(s, by, s.get_one(Run, run))[0].id)
     return lot, panels, line
 
 
-def _load(plant: Plant, *lots: tuple[Named, str]) -> Named:
+def load_of(plant: Plant, *lots: tuple[Named, str], oven: str = "Oven") -> Named:
     factory = plant.factory
-    load = factory.do("begin_load", lambda s, by: loads.begin_load(s, by, factory.things["Oven"], "C170").id)
+    load = factory.do("begin_load", lambda s, by: loads.begin_load(s, by, factory.things[oven], "C170").id)
     for lot, shelf in lots:
         factory.do("add_to_load", lambda s, by, lot=lot, shelf=shelf: len(loads.add_to_load(s, by, s.get_one(Load, load), [lot], shelf)))
     return Named("load", load, plant.code("load", load))
@@ -368,18 +382,18 @@ def judged(plant: Plant, _chance: random.Random) -> Scene:
         Ask("dispose scrap", f"/lines/{line}/disposition", plant.signed(what="scrap", words="bad")),
         *[Ask("at risk", "/at_risk", plant.signed(things=[lot.code], reason="the file comes"))] * 2,
         Ask("hold line", "/holds", {"line": line, "reason": "look"}),
-        *_on_panels(plant, lot, panels),
+        *on_panels(plant, lot, panels),
     ])  # fmt: skip
 
 
 def loading(plant: Plant, _chance: random.Random) -> Scene:
     """An oven load with two lots on its shelves and one beside it, and a second load."""
-    _ready_to_attach(plant)
+    ready_to_attach(plant)
     factory = plant.factory
-    (one, panels), (two, _), (third, beside) = _lot(plant, "P1"), _lot(plant, "P1", 2), _lot(plant, "P1", 2)
+    (one, panels), (two, _), (third, beside) = panel_lot(plant, "P1"), panel_lot(plant, "P1", 2), panel_lot(plant, "P1", 2)
     for lot in (one, two, third):
         factory.run("Attach", lot)
-    load, other = _load(plant, (one, "1"), (two, "2")), _load(plant)
+    load, other = load_of(plant, (one, "1"), (two, "2")), load_of(plant)
     path = f"/loads/{load.code}"
     return Scene([
         *[Ask("start load", f"{path}/start", {}, once="load")] * 2,
@@ -398,16 +412,16 @@ def loading(plant: Plant, _chance: random.Random) -> Scene:
         Ask("begin load", "/loads", {"station": plant.codes["Oven"], "recipe": "C170"}),
         Ask("split third", f"/lots/{third.code}/split", {"panels": [beside[0].code]}, frees=True),
         Ask("hold load", "/holds", {"subject": third.code, "reason": "look"}),
-        *_on_station(plant, "Oven"), *_on_panels(plant, one, panels),
+        *_on_station(plant, "Oven"), *on_panels(plant, one, panels),
     ])  # fmt: skip
 
 
 def curing(plant: Plant, _chance: random.Random) -> Scene:
     """A load in the oven."""
-    _ready_to_attach(plant)
-    factory, (lot, panels) = plant.factory, _lot(plant, "P1")
+    ready_to_attach(plant)
+    factory, (lot, panels) = plant.factory, panel_lot(plant, "P1")
     factory.run("Attach", lot)
-    load = _load(plant, (lot, "1"))
+    load = load_of(plant, (lot, "1"))
     run = plant.code("run", factory.do("start_load", lambda s, by: loads.start_load(s, by, s.get_one(Load, load.id), None).run.id))
     line = plant.newest(Line)
     path = f"/loads/{load.code}"
@@ -419,13 +433,13 @@ def curing(plant: Plant, _chance: random.Random) -> Scene:
         Ask("take out", f"{path}/take_out", {"things": [lot.code]}),
         Ask("hold line", "/holds", {"line": line, "reason": "look"}),
         Ask("judge", f"/lines/{line}/judge", {}),
-        *_on_run(plant, run, "Oven", []), *_on_panels(plant, lot, panels),
+        *on_run(plant, run, "Oven", []), *on_panels(plant, lot, panels),
     ])  # fmt: skip
 
 
 def sawing(plant: Plant, _chance: random.Random) -> Scene:
     """Two saws over the halves of one lot."""
-    factory, (lot, panels), jar, other = plant.factory, _lot(plant, "P2"), plant.box("jar"), plant.box("jar")
+    factory, (lot, panels), jar, other = plant.factory, panel_lot(plant, "P2"), plant.box("jar"), plant.box("jar")
     magazine = plant.box()
     plant.put(magazine, *panels)
     factory.run("Scope", lot)
@@ -438,22 +452,22 @@ def sawing(plant: Plant, _chance: random.Random) -> Scene:
         Ask("singulate other jar", f"/runs/{runs[1]}/singulate", {"container": other.code}, once="second"),
         Ask("abort second", f"/runs/{runs[1]}/abort", {}, once="second"),
         Ask("take magazine", f"/containers/{magazine.code}/take_out", {}),
-        *_on_run(plant, runs[0], "Saw", [], ends=False), *_on_panels(plant, lot, panels),
+        *on_run(plant, runs[0], "Saw", [], ends=False), *on_panels(plant, lot, panels),
     ])  # fmt: skip
 
 
 def loose(plant: Plant, _chance: random.Random) -> Scene:
     """A jar of units before its test."""
-    lot, other, jar, second = _loose(plant), _loose(plant, 1), plant.box("jar"), plant.box("jar")
+    lot, other, jar, second = loose_lot(plant), loose_lot(plant, 1), plant.box("jar"), plant.box("jar")
     plant.put(jar, item=lot)
-    return Scene([*_on_loose(plant, lot, other, jar, second), *_starts_test(plant, lot), *_on_station(plant, "Tester")], (lot.id, other.id), 60)
+    return Scene([*on_loose(plant, lot, other, jar, second), *_starts_test(plant, lot), *_on_station(plant, "Tester")], (lot.id, other.id), 60)
 
 
 def _starts_test(plant: Plant, lot: Named) -> list[Ask]:
     return [Ask("start test", "/runs", {"station": plant.codes["Tester"], "things": [lot.code], "line_clear": True}, once="start")] * 3
 
 
-def _on_loose(plant: Plant, lot: Named, other: Named, jar: Named, second: Named) -> list[Ask]:
+def on_loose(plant: Plant, lot: Named, other: Named, jar: Named, second: Named) -> list[Ask]:
     return [
         *[Ask("split loose", f"/lots/{lot.code}/split", {"units": 25}, frees=True)] * 2,
         Ask("split all", f"/lots/{lot.code}/split", {"units": 40}, frees=True),
@@ -474,20 +488,20 @@ def _on_loose(plant: Plant, lot: Named, other: Named, jar: Named, second: Named)
 
 
 def testing(plant: Plant, _chance: random.Random) -> Scene:
-    lot, other, jar, second = _loose(plant), _loose(plant, 1), plant.box("jar"), plant.box("jar")
+    lot, other, jar, second = loose_lot(plant), loose_lot(plant, 1), plant.box("jar"), plant.box("jar")
     plant.put(jar, item=lot)
     run = plant.code("run", plant.factory.start("Tester", lot))
     path = f"/runs/{run}/bins"
     return Scene([
         *[Ask("bins", path, {"bins": [{"bin": "B1", "units": 40}]}, once="end")] * 2,
         Ask("bins apart", path, {"bins": [{"bin": "B1", "units": 30}, {"bin": "B2", "units": 6}, {"bin": "R", "units": 4}]}, once="end"),
-        *_on_run(plant, run, "Tester", [], ends=False), *_on_loose(plant, lot, other, jar, second),
+        *on_run(plant, run, "Tester", [], ends=False), *on_loose(plant, lot, other, jar, second),
     ], (lot.id, other.id), 60)  # fmt: skip
 
 
 def taping(plant: Plant, _chance: random.Random) -> Scene:
     """Forty tested units: enough for one reel."""
-    lot, other, jar, second = _tested(plant), _tested(plant, 1), plant.box("jar"), plant.box("jar")
+    lot, other, jar, second = binned_lot(plant), binned_lot(plant, 1), plant.box("jar"), plant.box("jar")
     plant.put(jar, item=lot)
     pack = {"station": plant.codes["Taper"], "line_clear": True}
     order = plant.order(30)
@@ -498,13 +512,13 @@ def taping(plant: Plant, _chance: random.Random) -> Scene:
         Ask("fill two other", "/packs", pack | {"parts": [{"lot": other.code, "units": 20}, {"lot": lot.code, "units": 10}]}),
         Ask("begin pack", "/packs", pack | {"parts": [{"lot": lot.code, "units": 0}], "close": False}),
         Ask("fill order", "/packs", pack | {"parts": [{"lot": lot.code, "units": 30}], "order": order}, once="fill"),
-        *_on_loose(plant, lot, other, jar, second), *_on_station(plant, "Taper"),
+        *on_loose(plant, lot, other, jar, second), *_on_station(plant, "Taper"),
     ], (lot.id, other.id), 60)  # fmt: skip
 
 
 def filling(plant: Plant, _chance: random.Random) -> Scene:
     """An open reel with ten pockets filled."""
-    factory, lot, other, jar, second = plant.factory, _tested(plant), _tested(plant, 1), plant.box("jar"), plant.box("jar")
+    factory, lot, other, jar, second = plant.factory, binned_lot(plant), binned_lot(plant, 1), plant.box("jar"), plant.box("jar")
     taper = factory.things["Taper"]
     plant.put(jar, item=lot)
     pack = factory.do("fill_pack", lambda s, by: named_pack(s, fill.fill_pack(s, by, taper, [fill.Part(lot, 10)], line_clear=True, close=False).item))
@@ -520,7 +534,7 @@ def filling(plant: Plant, _chance: random.Random) -> Scene:
         Ask("cut", f"{path}/cut", {"units": 5}),
         Ask("ship", "/shipments", {"packs": [pack.code], "customer": "Arden Lights"}),
         Ask("hold pack", "/holds", {"subject": pack.code, "reason": "look"}),
-        *_on_run(plant, plant.code("run", run), "Taper", [], ends=False), *_on_loose(plant, lot, other, jar, second),
+        *on_run(plant, plant.code("run", run), "Taper", [], ends=False), *on_loose(plant, lot, other, jar, second),
     ], (lot.id, other.id), 60)  # fmt: skip
 
 
@@ -600,7 +614,7 @@ def held(plant: Plant, _chance: random.Random) -> Scene:
 
 def marked(plant: Plant, _chance: random.Random) -> Scene:
     """Cells marked, a panel counted, things in a container: what was entered is taken back and corrected."""
-    factory, (lot, panels), box, other = plant.factory, _lot(plant, "P2"), plant.box(), plant.box()
+    factory, (lot, panels), box, other = plant.factory, panel_lot(plant, "P2"), plant.box(), plant.box()
     plant.put(box, *panels)
     content = plant.newest(Content)
     mark = factory.do("mark_cells", lambda s, by: _mark(s, by, panels[0].id))
@@ -616,7 +630,7 @@ def marked(plant: Plant, _chance: random.Random) -> Scene:
         Ask("empty box", f"/containers/{box.code}/take_out", {}),
         Ask("pour box", f"/containers/{box.code}/pour", {"into": other.code}),
         Ask("pour back", f"/containers/{other.code}/pour", {"into": box.code}),
-        *_on_panels(plant, lot, panels),
+        *on_panels(plant, lot, panels),
     ])  # fmt: skip
 
 
@@ -626,14 +640,14 @@ def _mark(session: Session, by: By, panel: int) -> int:
 
 def counted(plant: Plant, _chance: random.Random) -> Scene:
     """A loose lot whose count is beyond counting."""
-    lot, other, jar, second = _loose(plant), _loose(plant, 1), plant.box("jar"), plant.box("jar")
+    lot, other, jar, second = loose_lot(plant), loose_lot(plant, 1), plant.box("jar"), plant.box("jar")
     plant.put(jar, item=lot)
     plant.factory.do("count_units", lambda s, by: bool(count_units(s, by, lot.id, 35, "hand", 0.0)))
     count = plant.newest(CountEntry)
     return Scene([
         *[Ask("sign", "/counts/sign", plant.signed(thing=lot.code, words="spilled"))] * 3,
         *[Ask("take back count", f"/counts/{count}/take_back", {}, once="count")] * 3,
-        *_on_loose(plant, lot, other, jar, second), *_starts_test(plant, lot),
+        *on_loose(plant, lot, other, jar, second), *_starts_test(plant, lot),
     ], (lot.id, other.id), 60)  # fmt: skip
 
 
@@ -642,7 +656,7 @@ def receiving(plant: Plant, _chance: random.Random) -> Scene:
     factory = plant.factory
     frames, glue, more = factory.batch("FRAME"), factory.batch("GLUE"), factory.batch("GLUE")
     name, wafer = plant.new("F"), plant.new("W")
-    (lot, panels) = _lot(plant, "P1", 2)
+    (lot, panels) = panel_lot(plant, "P1", 2)
     marks, free = {"frames": frames.code, "marks": [name]}, factory.panels(2)
     new_lot = {"product": "P2", "panels": [one.code for one in free]}
     return Scene([

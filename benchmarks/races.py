@@ -43,11 +43,11 @@ from app.ledger.runs import Line, Run, StationState, Use
 from app.ledger.stops import Hold
 from app.ovens import loads
 from app.packing.contents import units_of
-from benchmarks import race_office_scenes, race_scenes
+from benchmarks import race_file_scenes, race_office_scenes, race_scenes
 from benchmarks.installations import client, installation
 from benchmarks.race_scenes import Ask, Plant, Scene, make_plant
 
-SCENES = (*race_scenes.SCENES, *race_office_scenes.SCENES)
+SCENES = (*race_scenes.SCENES, *race_file_scenes.SCENES, *race_office_scenes.SCENES)
 MOST = 6
 CHECK_EVERY = 10
 _CHOICES = 8
@@ -248,7 +248,7 @@ class _Terminals:
     def _post(self, n: int, ask: Ask, head: dict[str, str]) -> httpx.Response:
         path = f"/api/v1{ask.path}"
         if ask.files:
-            return self.clients[n].post(path, data=ask.body, files=[("files", one) for one in ask.files], headers=head)
+            return self.clients[n].post(path, data=ask.body, files=[(ask.field, one) for one in ask.files], headers=head)
         return self.clients[n].post(path, json=ask.body, headers=head)
 
 
