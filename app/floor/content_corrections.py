@@ -11,13 +11,13 @@ from datetime import datetime
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session, aliased
 
-from app.errors import Reason, Refused, bad_input
+from app.errors import Refused, bad_input
 from app.floor.containers import item_leaves_container, panels_leave_containers, taken_reasons
 from app.floor.corrections import Corrected, checked_words, corrections_of, why_not_by
 from app.holds.place import hold_item, hold_panels
 from app.journal.act import By, lock
 from app.journal.models import Entry
-from app.ledger.corrections import ContentCorrection
+from app.ledger.corrections import ContentCorrection, corrected_before
 from app.ledger.items import Item, Lot
 from app.ledger.loose_stock import LooseStock
 from app.ledger.places import Container, Content
@@ -85,8 +85,8 @@ def contents_told(session: Session, container: int, most: int = 50) -> list[Cont
 def _may(session: Session, by: By, content: Content, into: int, panels: list[int], item: int | None) -> None:
     name = code_of(session, "container", content.container)
     what = f"What was in {name} was not corrected."
-    if session.get(ContentCorrection, content.id) is not None:
-        raise Refused(what, Reason("finished", "It was corrected before.", "Correct the right one."))
+    if before := corrected_before(session, ContentCorrection, content.id):
+        raise Refused(what, before)
     same = item == content.item and panels == (panels_of(session, content.set) if content.set else [])
     if same and into == content.container:
         raise bad_input("Nothing to correct.", "things", f"That is what the record says of {name}.", "Name what was in it in truth.")

@@ -20,7 +20,7 @@ from app.floor.mounts import checked_place, going_into, material_reasons, part_o
 from app.floor.scrapped_wafers import scrapped_reasons
 from app.holds.place import hold_line
 from app.journal.act import By, lock
-from app.ledger.corrections import MountCorrection, UseVoid
+from app.ledger.corrections import MountCorrection, UseVoid, corrected_before
 from app.ledger.items import Item, Wafer
 from app.ledger.places import Mount
 from app.ledger.runs import Line, Run, RunVoid, Use
@@ -129,8 +129,8 @@ def _lines_in(session: Session, spell: Spell) -> list[Line]:
 def _may(session: Session, by: By, spell: Spell, lines: list[Line], item: int | None, place: str) -> None:
     mount = spell.mount
     name = f"{_name(session, mount.item)} on {catalogue.station(session, mount.station).name}"
-    if session.get(MountCorrection, mount.id) is not None:
-        raise Refused(f"The mount of {name} was not corrected.", Reason("finished", "It was corrected before.", "Correct the right one."))
+    if before := corrected_before(session, MountCorrection, mount.id):
+        raise Refused(f"The mount of {name} was not corrected.", before)
     if item == mount.item and place == mount.place:
         raise bad_input("Nothing to correct.", "item", f"{name}, place {place}, is what the record says.", "Name what was there in truth.")
     found = why_not_by(session, by, mount.e, came_after=any(line.closed_e is not None for line in lines))

@@ -8,11 +8,11 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
-from app.errors import Reason, Refused, bad_input
+from app.errors import Refused, bad_input
 from app.floor.corrections import Corrected, checked_words, corrections_of, why_not_by
 from app.floor.moves import KINDS
 from app.journal.act import By, lock
-from app.ledger.corrections import MoveCorrection, moves_in_force, turn_of
+from app.ledger.corrections import MoveCorrection, corrected_before, moves_in_force, turn_of
 from app.ledger.items import Item, Pack
 from app.ledger.places import Move, Shipment
 from app.ledger.runs import Line
@@ -101,8 +101,8 @@ def _checked(session: Session, move: Move, to: To) -> To:
 
 def _may(session: Session, by: By, move: Move) -> None:
     what = f"Move {move.id} was not corrected."
-    if session.get(MoveCorrection, move.id) is not None:
-        raise Refused(what, Reason("finished", "It was corrected before.", "Correct the right one."))
+    if before := corrected_before(session, MoveCorrection, move.id):
+        raise Refused(what, before)
     later = select(Move.id).where(Move.item == move.item, Move.e > move.e, moves_in_force())
     worked = select(Line.id).where(Line.e > move.e, Line.set.in_(select(Member.set).where(Member.panel == move.item)) | (Line.item == move.item))
     came_after = session.scalar(later.limit(1)) is not None or session.scalar(worked.limit(1)) is not None

@@ -6,9 +6,10 @@ What a wrong mount had told of lines is void with it: such a use is on the recor
 from typing import Any
 
 from sqlalchemy import ColumnElement, ForeignKey, func, select
-from sqlalchemy.orm import Mapped, mapped_column
+from sqlalchemy.orm import Mapped, Session, mapped_column
 
 from app.db import Base
+from app.errors import Reason
 from app.journal.record import Closable, Recorded, one_open
 from app.ledger.places import Move
 from app.ledger.runs import Use
@@ -71,3 +72,17 @@ def turn_of(move: Any = Move) -> ColumnElement[int]:
     of_move = select(MoveCorrection.stands_at).where(MoveCorrection.right == move.id)
     stands_at = of_move.correlate_except(MoveCorrection).scalar_subquery()  # `move` is that of whatever asks, however deep this stands in it
     return func.coalesce(stands_at, move.id)
+
+
+def corrected_before(session: Session, kind: type[MountCorrection | ContentCorrection | MoveCorrection], wrong: int) -> Reason | None:
+    """Why a row is not corrected now: it was before. Names the row that stands for it, after further corrections too."""
+    found: Any = session.get(kind, wrong)
+    if found is None:
+        return None
+    while found is not None and found.right is not None:
+        right = found.right
+        found = session.get(kind, right)
+    if found is not None:
+        return Reason("finished", "It was corrected before: it never was.", "Tell what was there in truth by itself.")
+    name = kind.__tablename__.removesuffix("_correction")
+    return Reason("finished", f"It was corrected before: {name} {right} stands for it.", f"Correct {name} {right}.")

@@ -32,7 +32,12 @@ def test_a_corrected_mount_is_no_origin_and_the_right_one_is(do: Plant) -> None:
     exposed = {batch: do.get(f"/exposure?suspect={batch}")["total"]["greatest"] for batch in (wrong, right)}
     assert exposed[wrong] == 0 < exposed[right]
     assert {one["item"] for one in do.get(f"/stations/{do.at['Attach']}")["loaded"]} == {right, wafer}
-    assert do.post(f"/mounts/{mount}/correct", 409, item=wafer, reason="again")["kind"] == "finished"
+    refused = do.post(f"/mounts/{mount}/correct", 409, item=wafer, reason="again")
+    (reason,) = refused["reasons"]
+    assert (refused["kind"], reason["now"]) == ("finished", f"Correct mount {mount + 1}.")
+    do.post(f"/mounts/{mount + 1}/correct", never=True, reason="nothing was there")
+    (reason,) = do.post(f"/mounts/{mount}/correct", 409, item=wafer, reason="again")["reasons"]
+    assert reason["why"] == "It was corrected before: it never was."
     assert do.findings() == []
 
 
