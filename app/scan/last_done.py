@@ -5,12 +5,11 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import JSON, BigInteger, select
+from sqlalchemy import JSON, BigInteger, String, bindparam, select, text
 from sqlalchemy.orm import Session
 
 from app import codes
 from app.catalogue import queries as catalogue
-from app.catalogue.models import Thing
 from app.db import Moment
 from app.errors import NotFound, Reason, Refused, unknown
 from app.floor.attendance import leave
@@ -22,10 +21,8 @@ from app.journal.act import By
 from app.journal.actions import ACTIONS
 from app.journal.models import Entry
 from app.ledger.runs import Run, StationState
-from app.listed import ask, listed
-from app.naming.models import Code
+from app.listed import Question, ask, listed, together
 from app.naming.resolve import Named, code_of, resolve
-from app.people.models import Person
 
 _SHOWN = 5
 _LOOKED_THROUGH = 5000  # newest entries: half a day of a busy plant; who did nothing since has nothing here
@@ -116,13 +113,15 @@ def _called(entry: Any) -> list[str]:
 
 def _names(session: Session, coded: set[str]) -> dict[str, str]:
     """Stations and people as people call them, by their codes; no statement where none is named, as at one's own station."""
-    if not coded:
-        return {}
-    stations = select(Code.code, Thing.name).join(Thing, Thing.id == Code.thing).where(Code.kind == "station", Code.code.in_(coded))
-    people = select(Code.code, Person.name).join(Person, Person.id == Code.thing).where(Code.kind == "person", Code.code.in_(coded))
-    return {code: name for code, name in session.execute(stations.union_all(people))}
+    answers = together(session, *(Question(_NAME, {"code": one}, list) for one in coded)) if coded else []
+    return {code: rows[0][0] for code, rows in zip(coded, answers, strict=True) if rows and rows[0][0]}
 
 
+_NAME = text("""
+    select case kind when 'station' then (select name from thing where id = code.thing)
+        when 'person' then (select name from person where id = code.thing) end
+    from code where code = :code
+""").bindparams(bindparam("code", type_=String()))
 # a row an entry; with the run, if it began or ended one of the station's newest. The year is no condition: without one SQLite sorts them all
 _LAST = listed(
     f"""
