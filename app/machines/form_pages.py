@@ -90,7 +90,8 @@ async def send(request: Request, who: Calling) -> Response:
         answer = await run_sync(lambda: act.endpoint(**values, call=Call(house_of(request), who, _text(sent, "key") or None)))
     except Refused as refusal:
         return render(request, "machines/act.html", status=refusal.status, act=act, typed=_typed(act, sent), refusal=refusal, before=None)
-    return render(request, "machines/acted.html", act=act, rows=list(_rows(answer.model_dump(mode="json"))))
+    told = answer.model_dump(mode="json")
+    return render(request, "machines/acted.html", act=act, warning=told.pop("warning", None), rows=list(_rows(told)))
 
 
 def _before(request: Request, act: Act, typed: Mapping[str, str]) -> Before | None:

@@ -21,7 +21,7 @@ from app.machines.runs import FinishIn, RunOut, run_as_json
 from app.naming.resolve import Named, code_of, resolve
 from app.ovens import loads
 from app.ovens.heat import RoundHeat
-from app.ovens.judging import end_load, import_logger_file, judge_again, read_logger_file
+from app.ovens.judging import end_load, fits_no_cure, import_logger_file, judge_again, read_logger_file
 from app.ovens.logger_table import Stated
 from app.ovens.panel_heat import AdhesiveHeat, SameHeat, heat_of_load, heat_of_panels
 
@@ -145,6 +145,7 @@ class JudgedLine(Answer):
 
 class JudgedOut(Answer):
     judged: list[JudgedLine]
+    warning: str | None = Field(None, description="Where the file covers no load of the oven: what to check.", examples=["The file fits no cure."])
 
 
 class RoundHeatOut(Answer):
@@ -220,8 +221,10 @@ def import_file(
         kept, trace = read_logger_file(call.house, file.filename or "unnamed", file.file.read(), stated)
 
         def verb(s: Session, by: By) -> dict[str, Any]:
-            judged = import_logger_file(s, by, station_of(s, station), kept, trace, stated)
-            return {"judged": [_judged(s, one.line, one.judgement, worse=one.worse) for one in judged]}
+            oven = station_of(s, station)
+            judged = import_logger_file(s, by, oven, kept, trace, stated)
+            lines = [_judged(s, one.line, one.judgement, worse=one.worse) for one in judged]
+            return {"judged": lines, "warning": None if judged else fits_no_cure(s, oven, trace)}
 
         arguments = {"station": station, "file": [kept.name, kept.digest]}
         return JudgedOut(**call.do("import_logger_file", told, verb, path=arguments))

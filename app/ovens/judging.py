@@ -2,7 +2,7 @@
 
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from io import BytesIO
 
 from sqlalchemy import select, text, union
@@ -67,6 +67,20 @@ def import_logger_file(session: Session, by: By, station: int, kept: Kept, trace
     runs = cures_in(session, station, row.first_at - _NEAR, row.last_at + _NEAR)
     runs = sorted({*runs, *_completing(session, [run.id for run in runs if run.outcome in _BROKEN_OFF])}, key=lambda run: run.id)
     return [judged for run in runs if run.outcome != "aborted" for judged in judge_run(session, by, run)]
+
+
+def fits_no_cure(session: Session, station: int, trace: Trace) -> str | None:
+    """What to tell whoever brought a file that says nothing of any cure of the oven, ended or under way: most often its zone was stated wrongly."""
+    first, last = (datetime.fromtimestamp(seconds, UTC) for seconds in (trace.times.min(), trace.times.max()))
+    runs = Run.station == station, Run.operation == "cure", Run.closed_e.is_(None), Run.started_at <= last + _NEAR
+    if cures_in(session, station, first - _NEAR, last + _NEAR) or session.scalar(select(Run.id).where(*runs).limit(1)) is not None:
+        return None
+    read = f"read as from {catalogue.site_time(session, first)} to {catalogue.site_time(session, last)}"
+    name = catalogue.station(session, station).name
+    return (
+        f"The file fits no cure: {read}, it covers no load of {name}. If a load was meant, check the zone of the logger's clock,"
+        " the order of its dates, and the oven; then import it again as it should be read."
+    )
 
 
 def end_load(session: Session, by: By, load: Load, values: Sequence[Value] = (), *, person: int | None = None) -> list[Line]:

@@ -76,7 +76,7 @@ def import_logger_files(
     from app.evidence.refused import kept_when_refused
     from app.journal.act import SYSTEM, act
     from app.naming.resolve import code_of, resolve
-    from app.ovens.judging import import_logger_file, read_logger_file
+    from app.ovens.judging import fits_no_cure, import_logger_file, read_logger_file
     from app.ovens.logger_table import Stated
 
     stated = Stated(
@@ -90,14 +90,18 @@ def import_logger_files(
                 with progress.status(f"Reading {name_of(path)}"):
                     kept, trace = read_logger_file(house, name_of(path), read_file(path), stated)
 
-                def verb(session: "Session", by: "By", kept: "Kept" = kept, trace: "Trace" = trace) -> dict[str, list[str]]:
-                    judged = import_logger_file(session, by, resolve(session, oven, "station").id, kept, trace, stated)
-                    return {"judged": [f"{code_of(session, 'run', one.line.run)} line {one.line.id}: {one.judgement.verdict}" for one in judged]}
+                def verb(session: "Session", by: "By", kept: "Kept" = kept, trace: "Trace" = trace) -> dict[str, list[str] | str | None]:
+                    station = resolve(session, oven, "station").id
+                    judged = import_logger_file(session, by, station, kept, trace, stated)
+                    lines = [f"{code_of(session, 'run', one.line.run)} line {one.line.id}: {one.judgement.verdict}" for one in judged]
+                    return {"judged": lines, "warning": None if judged else fits_no_cure(session, station, trace)}
 
                 did = act(house, SYSTEM, "import_logger_file", {"station": oven, "file": [kept.name, kept.digest]}, verb, source="file").body
                 typer.echo(f"{name_of(path)}: {len(trace.times)} rows, {len(did['judged'])} lines judged")
                 for words in did["judged"]:
                     typer.echo(f"  {words.replace('_', ' ')}")
+                if did["warning"]:
+                    typer.echo(f"  {did['warning']}")
 
 
 @imports.command("results")

@@ -1,10 +1,15 @@
 """When something happened may be stated, but not for a time that is still to come: no act takes one, whatever it is and whoever says it."""
 
+import re
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
+from html import unescape
 
 import pytest
+from people.signing_in import HERE, person, sign_in
+from typer.testing import CliRunner
 
+from app.cli import shell
 from app.db import House
 from tests.machines.plant import MAP, Plant, plant
 
@@ -66,7 +71,28 @@ def test_a_log_with_readings_that_are_still_to_come_is_refused_with_its_line_and
     refused = do.post("/logger_files", 422, files=files, station=do.at["Oven"], zone="-03:00")
     assert (refused["kind"], refused["reasons"][0]["where"]) == ("bad_input", "line 2")
     assert "4 more lines" in refused["detail"] and "still to come" in refused["detail"] and "zone" in refused["now"]
-    assert do.post("/logger_files", files=files, station=do.at["Oven"], zone="UTC") == {"judged": []}
+    assert do.post("/logger_files", files=files, station=do.at["Oven"], zone="UTC")["judged"] == []
+
+
+def test_whoever_brings_a_log_that_covers_no_load_is_told_what_to_check(do: Plant, monkeypatch: pytest.MonkeyPatch) -> None:
+    """By a call, on the page and from the shell."""
+    log = f"time;T1 [C]\n{in_minutes(-2)};25.0\n{in_minutes(-1)};25.1\n".encode()
+    sent = {"call": "/logger_files", "station": do.at["Oven"]}
+    warning = do.post("/logger_files", files=[("file", ("log.csv", log))], station=do.at["Oven"])["warning"]
+    assert warning.startswith("The file fits no cure") and "check the zone" in warning
+
+    pages = do.client
+    sign_in(pages, person(do.house, "Mara", "operate"))
+    token = re.search(r'name="form_token" value="([^"]+)"', pages.get("/do/act", params=sent).text)
+    assert token is not None
+    page = pages.post("/do/act", data={"form_token": token[1]} | sent, files={"file": ("log.csv", log)}, headers=HERE)
+    assert page.status_code == 200 and warning in unescape(page.text) and "<dt>warning" not in page.text, page.text
+
+    monkeypatch.setenv("REELROOT_DATA_DIR", str(do.house.data_dir))
+    monkeypatch.setenv("REELROOT_DATABASE_URL", do.house.settings.database_url)
+    file = do.house.data_dir / "log.csv"
+    file.write_bytes(log)
+    assert warning in CliRunner().invoke(shell, ["import", "logger", str(file), "--oven", do.at["Oven"]]).stdout
 
 
 def test_what_a_loggers_file_leaves_open_can_be_stated(do: Plant) -> None:
@@ -80,4 +106,4 @@ def test_what_a_loggers_file_leaves_open_can_be_stated(do: Plant) -> None:
     assert "Name the sensors" in do.post("/logger_files", 422, **sent, **told)["now"]
     told["sensors"] = "Fühler 1;"
     assert "cold junction" in do.post("/logger_files", 422, **sent, **told)["detail"]
-    assert do.post("/logger_files", **sent, **told, cold_junction_c=0) == {"judged": []}
+    assert do.post("/logger_files", **sent, **told, cold_junction_c=0)["judged"] == []

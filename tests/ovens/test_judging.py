@@ -24,7 +24,7 @@ from app.ledger.sets import panels_of, panels_of_lot
 from app.ledger.travels import travels_of
 from app.naming.resolve import Named
 from app.ovens import loads
-from app.ovens.judging import cures_in, end_load, import_logger_file, judge_again, read_logger_file
+from app.ovens.judging import cures_in, end_load, fits_no_cure, import_logger_file, judge_again, read_logger_file
 from app.ovens.logger_table import Stated
 from tests.small_factory import Factory
 
@@ -227,6 +227,29 @@ def test_a_file_for_a_station_that_is_no_oven_is_refused(factory: Factory) -> No
     with pytest.raises(Refused) as caught:
         factory.do("import_logger_file", verb)
     assert caught.value.kind == "station_cannot"
+
+
+def warned(factory: Factory, data: bytes, oven: str = "Oven S") -> str | None:
+    trace = read_logger_file(factory.house, "log.csv", data, Stated())[1]
+    with factory.house.reading() as session:
+        return fits_no_cure(session, factory.things[oven], trace)
+
+
+@pytest.mark.parametrize("abort", [False, True])
+def test_a_file_that_covers_no_load_of_the_oven_is_warned_of_with_what_to_check(factory: Factory, abort: bool) -> None:
+    cure(factory, {"1": attached_lot(factory)}, abort=abort)
+    assert warned(factory, log(START, 120)) is None
+    for lost, oven in ((timedelta(hours=-3), "Oven S"), (timedelta(days=30), "Oven S"), (timedelta(0), "Oven")):
+        told = warned(factory, log(START + lost, 120), oven)
+        assert told is not None and all(word in told for word in (oven, "zone", "order of its dates", "the oven")), told
+    early = warned(factory, log(START - timedelta(hours=3), 120))
+    assert early is not None and "2026-03-02 02:58" in early, "as it was read, so that whoever knows the cure sees the hours between"
+
+
+def test_a_file_of_a_load_that_is_still_in_the_oven_is_not_warned_of(factory: Factory) -> None:
+    loaded(factory, attached_lot(factory), START)
+    assert warned(factory, log(START, 120)) is None
+    assert warned(factory, log(START - timedelta(hours=3), 120)) is not None
 
 
 def test_the_rest_of_an_interrupted_load_goes_in_by_one_scan_and_is_judged_with_the_heat_that_it_had(factory: Factory) -> None:
