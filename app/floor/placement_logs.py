@@ -109,13 +109,13 @@ def read_placement_log(stream: BinaryIO, name: str, zone: tzinfo | None = None, 
     """Reads the whole log in pieces. `name` names the file in refusals; `zone`, `cells_from`: stated of its times, and its rows and columns."""
     what = f"The placement log {name} is not understood"
     head = stream.read(_CHUNK)
-    if not head.strip():
-        raise bad_input(what, "the whole file", "The file is empty.", "Send it again.")
     if begins_as_xml(head):
         return _of_transfers(head + stream.read(), what)
     if head[:2] in UTF_16:
         stream = BytesIO(as_utf8(head + stream.read(), what))
         head = stream.read(_CHUNK)
+    if not head.strip():
+        raise bad_input(what, "the whole file", "The file is empty.", "Send it again.")
     return _counted(_read_csv(head, stream, what, zone), what, cells_from)
 
 

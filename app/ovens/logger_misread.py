@@ -75,7 +75,7 @@ def sensors_by_number(times: Floats, columns: Mapping[str, Floats]) -> str | Non
             at[time].append(value)
         groups = Counter(tuple(sorted(some)) for some in at.values())
         numbers, often = groups.most_common(1)[0]
-        if 1 < len(set(numbers)) == len(numbers) and all(value == int(value) for value in numbers) and often >= 0.8 * len(at) and len(at) > 1:
+        if 1 < len(set(numbers)) == len(numbers) and all(value.is_integer() for value in numbers) and often >= 0.8 * len(at) and len(at) > 1:
             return name
     return None
 

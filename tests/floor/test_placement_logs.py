@@ -135,6 +135,7 @@ def test_repeated_lines_are_one_fact() -> None:
     ("data", "where"),
     [
         ("", "the whole file"),
+        (b"\xff\xfe", "the whole file"),
         ("time,wafer\n1,2\n", "line 1"),
         (HEADER, "line 1"),
         ("something\n" + HEADER + LINE, "line 1"),

@@ -301,6 +301,13 @@ def test_repeated_and_backward_times_are_kept_and_said() -> None:
     assert [(note.code, note.line) for note in found.notes] == [("time_repeated", 3), ("time_backward", 5)]
 
 
+def test_gaps_do_not_pass_for_numbers_of_sensors() -> None:
+    twice = (f"2026-03-05 10:0{minute}:00;{temp};24\n2026-03-05 10:0{minute}:00;{temp};\n" for minute, temp in enumerate((25, 27, 31)))
+    found = read("Time;TC1 [°C];TC2 [°C]\n" + "".join(twice))
+    assert found.temps_c[::2].tolist() == [[25, 24], [27, 24], [31, 24]]
+    assert np.isnan(found.temps_c[1::2, 1]).all()
+
+
 def test_millivolts_of_type_k_need_their_cold_junction() -> None:
     hot, cold = np.array([25.0, 170.0, 200.0]), np.array([22.0, 25.0, 26.0])
     emf = type_k_emf_mv(hot) - type_k_emf_mv(cold)
