@@ -31,7 +31,7 @@ from app.final_test.results_in import parquet_path
 from app.journal.models import Entry, entry_number
 from app.journal.sealing import write_file_of_seals
 from app.tables import Base  # all of them, or a backup would be of some rooms only
-from app.web import counted
+from app.web.words import counted
 
 _AT_ONCE = 2000
 _PIECE = 1 << 20

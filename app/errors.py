@@ -1,4 +1,4 @@
-"""The one tree of refusals. Raised deep, turned into a page or a problem document in one place (`web.py`)."""
+"""The one tree of refusals. Raised deep, turned into a page or a problem document in one place (`web/refusals.py`)."""
 
 from dataclasses import dataclass
 

@@ -83,7 +83,7 @@ from app.people.security import forget_old_events, write_noted
 from app.scan import pages as scan_pages
 from app.scan import terminal_pages
 from app.settings import Settings
-from app.web import guard
+from app.web.guard import guard
 
 _DAY = 86400.0
 _log = logging.getLogger("reelroot")

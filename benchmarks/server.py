@@ -27,7 +27,7 @@ from app.main import make_app
 from app.people.callers import SESSION_COOKIE, Calling, form_is_ours
 from app.people.doors import DOORS, EVERYONE
 from app.settings import Settings
-from app.web import house_of
+from app.web.installation import house_of
 from benchmarks.measuring import once
 
 bare = APIRouter(dependencies=[Depends(form_is_ours)], include_in_schema=False)

@@ -24,7 +24,9 @@ from app.db import House
 from app.errors import bad_input
 from app.journal.models import Entry
 from app.people.callers import Calling, maybe_caller, page_router
-from app.web import Number, house_of, render
+from app.web.fields import Number
+from app.web.installation import house_of
+from app.web.rendering import render
 
 router = page_router()
 _FIRST_YEAR, _LAST_YEAR = 1970, 2200

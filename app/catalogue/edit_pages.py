@@ -16,7 +16,9 @@ from app.errors import Refused, not_allowed, unknown
 from app.evidence.keep import keep_file
 from app.people.callers import Caller, Calling, page_router
 from app.people.doors import EDITORS
-from app.web import Number, house_of, render
+from app.web.fields import Number
+from app.web.installation import house_of
+from app.web.rendering import render
 
 router = page_router()
 Text = Annotated[str, Form(max_length=300)]

@@ -22,7 +22,9 @@ from app.naming.resolve import code_of, codes_of
 from app.people.callers import Caller, Calling, page_router
 from app.people.doors import SEES_PEOPLE
 from app.people.sign_in import check_signature
-from app.web import FormNumber, Number, house_of, redirect, render
+from app.web.fields import FormNumber, Number
+from app.web.installation import house_of
+from app.web.rendering import redirect, render
 
 router = page_router()
 Text = Annotated[str, Form(max_length=300)]

@@ -13,7 +13,9 @@ from fastapi.responses import Response
 
 from app.desk.listing import Cell, Linked, Listing, Shown, State, asked_of, show
 from app.errors import bad_input
-from app.web import house_of, render, safe
+from app.web.downloads import safe
+from app.web.installation import house_of
+from app.web.rendering import render
 
 FORMATS = ("html", "csv", "json")
 

@@ -15,7 +15,8 @@ from app.ledger.places import Container, Load
 from app.naming.models import Alias, Code
 from app.naming.resolve import Named, candidates, code_of, resolve
 from app.people.callers import Calling, page_router
-from app.web import house_of, render
+from app.web.installation import house_of
+from app.web.rendering import render
 
 router = page_router()
 _MOST = 100

@@ -21,7 +21,8 @@ from app.people.callers import Calling, page_router
 from app.people.doors import SEES_PEOPLE
 from app.people.people import DUTIES
 from app.people.security import write_noted
-from app.web import house_of, redirect, render
+from app.web.installation import house_of
+from app.web.rendering import redirect, render
 
 router = page_router()
 LISTINGS = (LOTS, CONTAINERS, WAFERS, BATCHES, PANELS, STATIONS, RUNS, LOADS, PACKS, SHIPMENTS, HOLDS, PEOPLE, JOURNAL, SECURITY)

@@ -17,7 +17,8 @@ from app.journal.actions import ACTIONS
 from app.naming.resolve import codes_of, codes_of_items, resolve
 from app.people.callers import Caller, Calling, page_router
 from app.receiving.origin_documents import import_origin_document, read_origin_file
-from app.web import house_of, render
+from app.web.installation import house_of
+from app.web.rendering import render
 
 router = page_router()
 Text = Annotated[str, Form(max_length=300)]

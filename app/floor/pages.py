@@ -26,7 +26,9 @@ from app.journal.act import By, act
 from app.journal.actions import ACTIONS
 from app.naming.resolve import resolve
 from app.people.callers import Caller, Calling, page_router
-from app.web import csv_file, house_of, redirect, render
+from app.web.downloads import csv_file
+from app.web.installation import house_of
+from app.web.rendering import redirect, render
 
 router = page_router()
 Number = Annotated[int | None, Query(ge=-99_999, le=99_999)]

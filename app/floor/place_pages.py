@@ -15,7 +15,8 @@ from app.floor.move_corrections import moves_of
 from app.ledger.places import Container
 from app.naming.resolve import codes_of, resolve
 from app.people.callers import Calling, page_router
-from app.web import house_of, render
+from app.web.installation import house_of
+from app.web.rendering import render
 
 router = page_router()
 _MOST = 100

@@ -13,7 +13,8 @@ from app.genealogy.before_mixing import BeforeMixing, Coming, FillReach, before_
 from app.ledger.items import Pack
 from app.naming.resolve import resolve
 from app.people.callers import Calling, page_router
-from app.web import house_of, render
+from app.web.installation import house_of
+from app.web.rendering import render
 
 router = page_router()
 Codes = Annotated[tuple[str, ...], Query(max_length=2000)]

@@ -10,7 +10,9 @@ from app import clock
 from app.genealogy.count_drift import LEVEL
 from app.genealogy.unclosed_counts import KINDS, MOST, sums_by_station, unclosed
 from app.people.callers import Calling, page_router
-from app.web import csv_file, house_of, render
+from app.web.downloads import csv_file
+from app.web.installation import house_of
+from app.web.rendering import render
 
 router = page_router()
 Days = Annotated[int, Query(ge=1, le=3660)]

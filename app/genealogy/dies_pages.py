@@ -9,7 +9,9 @@ from app.drawing.looks import swatch
 from app.genealogy.dies_inside import LOOKS, WORDS, dies_inside, inside_picture, wafers_inside
 from app.naming.resolve import resolve
 from app.people.callers import Calling, page_router
-from app.web import csv_file, house_of, render
+from app.web.downloads import csv_file
+from app.web.installation import house_of
+from app.web.rendering import render
 
 router = page_router()
 ACode = Annotated[str, Query(max_length=80)]

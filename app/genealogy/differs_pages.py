@@ -10,7 +10,9 @@ from app.errors import Refused
 from app.genealogy.differs import COMPARED, KINDS, Differs, differs, table
 from app.naming.resolve import resolve
 from app.people.callers import Calling, page_router
-from app.web import csv_file, house_of, render
+from app.web.downloads import csv_file
+from app.web.installation import house_of
+from app.web.rendering import render
 
 router = page_router()
 Codes = Annotated[tuple[str, ...], Query(max_length=2000)]

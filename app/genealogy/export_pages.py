@@ -13,7 +13,8 @@ from app.genealogy.prov_document import prov_document
 from app.genealogy.uris import Uris
 from app.naming.resolve import resolve
 from app.people.callers import Calling, page_router
-from app.web import attached, house_of, zone_of
+from app.web.downloads import attached
+from app.web.installation import house_of, zone_of
 
 router = page_router()
 

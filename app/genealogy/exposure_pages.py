@@ -24,7 +24,9 @@ from app.journal.act import By, act
 from app.journal.actions import ACTIONS
 from app.naming.resolve import candidates
 from app.people.callers import Calling, page_router
-from app.web import counted, house_of, render, zone_of
+from app.web.installation import house_of, zone_of
+from app.web.rendering import render
+from app.web.words import counted
 
 router = page_router()
 _TOOLS = ("rectangle", "lasso", "disc", "ring")

@@ -4,7 +4,7 @@ import csv
 import io
 
 from app.genealogy.exposure import ExposedRow, Exposure
-from app.web import safe
+from app.web.downloads import safe
 
 HEAD = (
     "what", "code", "words", "where", "members", "units", "at_least", "expected", "expected_low", "expected_high", "at_most", "chance", "chance_how",

@@ -10,7 +10,10 @@ from app.evidence.keep import read_kept
 from app.genealogy.mock_recall import mock_recall, past_recall, past_recalls
 from app.journal.actions import ACTIONS
 from app.people.callers import Caller, Calling, page_router
-from app.web import Line, attached, csv_file, house_of, redirect, render
+from app.web.downloads import attached, csv_file
+from app.web.fields import Line
+from app.web.installation import house_of
+from app.web.rendering import redirect, render
 
 router = page_router()
 Number = Annotated[int, Path(ge=1, le=2**63 - 1)]

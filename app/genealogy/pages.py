@@ -18,7 +18,9 @@ from app.ledger.stops import Hold
 from app.naming.resolve import code_of, resolve
 from app.people.callers import Caller, Calling, page_router
 from app.people.sign_in import check_signature
-from app.web import counted, house_of, redirect, render
+from app.web.installation import house_of
+from app.web.rendering import redirect, render
+from app.web.words import counted
 
 router = page_router()
 Text = Annotated[str, Form(max_length=1000)]

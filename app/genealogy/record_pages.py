@@ -10,7 +10,8 @@ from app.genealogy.record import record_of
 from app.genealogy.sheet import span
 from app.naming.resolve import resolve
 from app.people.callers import Calling, page_router
-from app.web import house_of, render, zone_of
+from app.web.installation import house_of, zone_of
+from app.web.rendering import render
 
 router = page_router()
 RECORDED = ("pack", "lot")

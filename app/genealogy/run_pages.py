@@ -15,7 +15,10 @@ from app.genealogy.run_story import run_story
 from app.ledger.items import Lot
 from app.naming.resolve import code_of, resolve
 from app.people.callers import Calling, page_router
-from app.web import Number, csv_file, house_of, render
+from app.web.downloads import csv_file
+from app.web.fields import Number
+from app.web.installation import house_of
+from app.web.rendering import render
 
 router = page_router()
 _CATALOGUE_FILES = ("lead", "engineer", "administer")  # such a file may name people

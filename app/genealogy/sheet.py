@@ -13,7 +13,7 @@ from app.drawing.symbols import data_matrix, data_matrix_once
 from app.genealogy.cautions import FIRST, in_letters
 from app.genealogy.doings import Doing
 from app.genealogy.traveller import StepRow, Traveller
-from app.web import zone_of
+from app.web.installation import zone_of
 
 _LOW, _MIDDLE = 17, 11  # more steps than these: lower rows, so that the sheet stays one page
 

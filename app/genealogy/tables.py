@@ -6,7 +6,7 @@ from datetime import datetime
 
 from app.genealogy.run_rows import ReadingRow
 from app.genealogy.trace import Trace
-from app.web import safe
+from app.web.downloads import safe
 
 HEAD = (
     "what", "code", "words", "least", "most", "units", "numbers", "where", "customer", "order", "shipment", "stopped_by", "station", "person",

@@ -19,7 +19,9 @@ from app.journal.actions import ACTIONS
 from app.naming.resolve import Named, resolve
 from app.people.callers import Calling, page_router
 from app.receiving.origin_documents import told_of
-from app.web import attached, csv_file, house_of, render
+from app.web.downloads import attached, csv_file
+from app.web.installation import house_of
+from app.web.rendering import render
 
 router = page_router()
 Text = Annotated[str, Form(max_length=1000)]

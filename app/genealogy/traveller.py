@@ -28,7 +28,7 @@ from app.ledger.items import Lot
 from app.ledger.places import Container, Content
 from app.ledger.sets import LotHolding, Member
 from app.naming.resolve import codes_of
-from app.web import counted
+from app.web.words import counted
 
 
 @dataclass(frozen=True)

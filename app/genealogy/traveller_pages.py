@@ -16,7 +16,8 @@ from app.genealogy.traveller import travellers
 from app.ledger.items import Lot
 from app.naming.resolve import resolve
 from app.people.callers import Calling, page_router
-from app.web import house_of, render
+from app.web.installation import house_of
+from app.web.rendering import render
 
 router = page_router()
 

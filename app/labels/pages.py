@@ -8,7 +8,8 @@ from app.drawing.symbols import data_matrix
 from app.labels.pack_label import pack_label
 from app.naming.resolve import resolve
 from app.people.callers import Calling, page_router
-from app.web import house_of, render
+from app.web.installation import house_of
+from app.web.rendering import render
 
 router = page_router()
 MODULE_MM = 0.5  # there is room for more than the least that reads, and a reel is scanned from further away; our choice

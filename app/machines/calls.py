@@ -21,7 +21,7 @@ from app.people.callers import Caller, caller
 from app.people.doors import check_door
 from app.people.people import actor_of
 from app.people.sign_in import check_signature
-from app.web import house_of
+from app.web.installation import house_of
 
 _NOT_ARGUMENTS = {"password", "signed_by", "happened_at", "fact"}
 

@@ -22,7 +22,8 @@ from app.machines.told_before import Before, told_before
 from app.misfits import misfit
 from app.people.callers import Calling, page_router
 from app.people.doors import check_duties_of
-from app.web import house_of, render
+from app.web.installation import house_of
+from app.web.rendering import render
 
 router = page_router()
 _PREFIX = "/api/v1"

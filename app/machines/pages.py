@@ -8,7 +8,7 @@ from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
 from app.people.callers import maybe_caller
-from app.web import render
+from app.web.rendering import render
 
 router = APIRouter(include_in_schema=False)
 

@@ -23,7 +23,10 @@ from app.ovens.judging import end_load, interrupt_load
 from app.ovens.panel_heat import HEAT_COLUMNS, AdhesiveHeat, heat_of_load, heat_of_panels, heat_rows
 from app.ovens.trace_pictures import SENSOR_COLUMNS, LoadTrace, load_trace, readings, sensor_rows
 from app.people.callers import Caller, Calling, page_router
-from app.web import FormNumber, csv_file, house_of, redirect, render, zone_of
+from app.web.downloads import csv_file
+from app.web.fields import FormNumber
+from app.web.installation import house_of, zone_of
+from app.web.rendering import redirect, render
 
 router = page_router()
 Text = Annotated[str, Form(max_length=200)]

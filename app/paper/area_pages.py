@@ -10,7 +10,8 @@ from app.genealogy.sheet import sheet_values
 from app.genealogy.traveller import travellers
 from app.paper.area import lots_in_area
 from app.people.callers import Calling, page_router
-from app.web import house_of, render
+from app.web.installation import house_of
+from app.web.rendering import render
 
 router = page_router()
 MOST = 200  # sheets on one page; our choice

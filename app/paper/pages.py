@@ -24,7 +24,8 @@ from app.paper.back_entry import enter, rehearsed
 from app.paper.sheet_lines import MATERIAL_ROWS, Entry, SheetStep, entries
 from app.people.callers import Caller, Calling, page_router
 from app.people.sign_in import check_signature
-from app.web import house_of, redirect, render, zone_of
+from app.web.installation import house_of, zone_of
+from app.web.rendering import redirect, render
 
 
 async def _fields(request: Request) -> dict[str, str]:

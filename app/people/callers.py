@@ -15,7 +15,8 @@ from app.people.secrets import called
 from app.people.security import note
 from app.people.sessions import browser_of
 from app.people.sign_in import FACTOR, Browser, SignedIn, signed_in
-from app.web import FromElsewhere, Stale, check_form, house_of
+from app.web.forgery import FromElsewhere, Stale, check_form
+from app.web.installation import house_of
 
 SESSION_COOKIE = "reelroot_session"
 TERMINAL_COOKIE = "reelroot_terminal"

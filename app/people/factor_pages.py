@@ -18,7 +18,10 @@ from app.people.second_factor import address_of, end_factor, factor_of, new_seed
 from app.people.security import note
 from app.people.sign_in import begin_session, check_secret
 from app.people.sign_in_pages import set_cookie
-from app.web import Line, here_only, house_of, redirect, render
+from app.web.fields import Line
+from app.web.installation import house_of
+from app.web.rendering import redirect, render
+from app.web.ways_back import here_only
 
 _SCREEN_MM = 1.0  # a module: a camera reads it from a screen at arm's length
 router = page_router()

@@ -13,7 +13,7 @@ from starlette.datastructures import FormData
 
 from app.db import House
 from app.people.sign_in import form_token, owner_of
-from app.web import here_only
+from app.web.ways_back import here_only
 
 MOST = 20_000  # characters: what a person types, and no file
 _SECRET = {"pin", "secret", "old", "new", "seed"}  # a form that sets one is not kept at all

@@ -19,7 +19,9 @@ from app.people.second_factor import factor_of
 from app.people.secrets import called, is_given, keep_secret, new_secret
 from app.people.sessions import open_sessions
 from app.people.tokens import make_token, revoke_token, tokens_in_force
-from app.web import Line, house_of, redirect, render, zone_of
+from app.web.fields import Line
+from app.web.installation import house_of, zone_of
+from app.web.rendering import redirect, render
 
 router = page_router()
 Lines = Annotated[list[str], Form(default_factory=list, max_length=100)]

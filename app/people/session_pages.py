@@ -19,7 +19,10 @@ from app.people.security import note
 from app.people.sessions import end_all, end_session, end_sessions, open_sessions
 from app.people.sign_in import FACTOR, begin_session, check_secret, digest
 from app.people.sign_in_pages import set_cookie
-from app.web import Line, here_only, house_of, redirect, render
+from app.web.fields import Line
+from app.web.installation import house_of
+from app.web.rendering import redirect, render
+from app.web.ways_back import here_only
 
 router = page_router()
 

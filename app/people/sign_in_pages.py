@@ -13,7 +13,12 @@ from app.people.kept_forms import MOST, kept, kept_for
 from app.people.people import there_is_an_administrator
 from app.people.security import note
 from app.people.sign_in import is_terminal, reopen, sign_in, sign_out, signed_in
-from app.web import Line, check_form, here_only, house_of, page_left, redirect, refused, render
+from app.web.fields import Line
+from app.web.forgery import check_form
+from app.web.installation import house_of
+from app.web.refusals import refused
+from app.web.rendering import redirect, render
+from app.web.ways_back import here_only, page_left
 
 router = APIRouter(include_in_schema=False)
 Carried = Annotated[str, Form(alias="kept", max_length=MOST)]

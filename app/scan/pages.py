@@ -27,7 +27,9 @@ from app.scan.questions import Question, hand_over_question, question_about
 from app.scan.screens import Screen, ago, clock_time, show
 from app.scan.sent import Sending, Sent
 from app.scan.stations import here_of, station_rows
-from app.web import Number, house_of, render
+from app.web.fields import Number
+from app.web.installation import house_of
+from app.web.rendering import render
 
 router = page_router()
 

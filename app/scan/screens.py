@@ -25,7 +25,8 @@ from app.scan.last_done import Undo, last_done
 from app.scan.questions import Question
 from app.scan.stations import StationRow, filling_at, station_rows
 from app.scan.taping import mixing
-from app.web import house_of, render, zone_of
+from app.web.installation import house_of, zone_of
+from app.web.rendering import render
 
 _ON_THE_FIRST_SCREEN = 6  # stations at hand; more of them have a page of their own
 

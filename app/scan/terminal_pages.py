@@ -12,7 +12,10 @@ from app.naming.resolve import code_of, resolve
 from app.people.callers import TERMINAL_COOKIE, Calling, page_router
 from app.people.sign_in_pages import set_cookie
 from app.people.terminals import enrol_terminal, enrolled, retire_terminal
-from app.web import Line, counted, house_of, redirect, render
+from app.web.fields import Line
+from app.web.installation import house_of
+from app.web.rendering import redirect, render
+from app.web.words import counted
 
 router = page_router()
 

@@ -22,7 +22,7 @@ from app.errors import Refused
 from app.holds.place import place_hold
 from app.journal.actions import ACTIONS
 from app.main import make_app
-from app.web import safe
+from app.web.downloads import safe
 
 BY_NAME = {one.name: one for one in LISTINGS}
 each_list = pytest.mark.parametrize("listing", LISTINGS, ids=lambda one: one.name)

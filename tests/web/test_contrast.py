@@ -5,7 +5,7 @@ from itertools import product
 
 import pytest
 
-from app.web import TEMPLATES
+from app.web.rendering import TEMPLATES
 
 STYLE = (TEMPLATES.parent / "app" / "static" / "reelroot.css").read_text(encoding="utf-8")
 LIGHT, DARK = (dict(re.findall(r"--([a-z-]+): (#[0-9a-f]{3,6});", block)) for block in re.findall(r":root {(.*?)}", STYLE, flags=re.DOTALL)[:2])

@@ -17,7 +17,8 @@ from app import main
 from app.db import House
 from app.errors import Reason, Refused
 from app.main import make_app
-from app.web import here_only, when
+from app.web.installation import when
+from app.web.ways_back import here_only
 
 STRICT = ("content-security-policy", "x-content-type-options", "referrer-policy", "cross-origin-opener-policy", "cache-control")
 MEMBERS = {"type", "title", "status", "detail", "kind", "kinds", "now", "reasons"}

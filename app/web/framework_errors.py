@@ -1,0 +1,49 @@
+"""What the framework refuses by itself, in words of ours: no such page, a way that it does not take, a body that it can't read."""
+
+from typing import cast
+
+from fastapi import Request
+from fastapi.responses import Response
+from starlette.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException
+
+from app.errors import Reason
+from app.web.answers import answer, is_call
+
+_HTTP = {  # what, why, now
+    404: ("Not found.", "There is nothing at {path}.", "Search for it, or scan its code."),
+    405: ("This can't be done here.", "{path} does not take {method}.", "Begin at the first page, or see the calls at /api."),
+    413: ("Too much was sent.", "It is larger than this server takes in.", "Send it in parts, or ask the administrator to raise the limit."),
+}
+_UNREAD: tuple[tuple[type[Exception], tuple[str, str]], ...] = (  # by what the framework met in a body: why, now
+    (UnicodeDecodeError, ("It is not text in UTF-8.", "Send it in UTF-8.")),
+    (RecursionError, ("It is nested too deeply.", "Send it as the document at /api has it.")),
+    (ValueError, ("It has a number of thousands of figures.", "Correct the number.")),
+)
+
+
+async def framework_error(request: Request, error: Exception) -> Response:
+    """No page asked who calls: who is signed in shall keep the menu on a page that is not there."""
+    wrong = cast(HTTPException, error)
+    if not is_call(request):
+        await run_in_threadpool(request.app.state.is_known, request)
+    what, why, now = _HTTP.get(wrong.status_code, (str(wrong.detail), str(wrong.detail), "Check the call."))
+    kind = "unknown_code" if wrong.status_code == 404 else "bad_input"
+    if wrong.status_code == 404 and b"%2f" in request.scope.get("raw_path", b"").lower():
+        now = "A number with a slash can't stand in an address: "
+        now += "ask /api/v1/things?code=... for its code, and use that." if is_call(request) else "search for it."
+    reason = Reason(kind, why.format(path=request.url.path[:200], method=request.method), now)
+    if unread := _unread(wrong):
+        what, reason = "The input is not understood.", unread
+    return answer(request, wrong.status_code, what, [reason], headers=wrong.headers)
+
+
+def too_much(request: Request) -> Response:
+    what, why, now = _HTTP[413]
+    return answer(request, 413, what, [Reason("bad_input", why, now)])
+
+
+def _unread(error: HTTPException) -> Reason | None:
+    """The framework tells of a body that it couldn't read no more than that."""
+    found = next((words for kind, words in _UNREAD if isinstance(error.__cause__, kind)), None)
+    return Reason("bad_input", *found, where="body") if found and error.status_code == 400 else None
