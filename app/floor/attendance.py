@@ -4,12 +4,15 @@ from sqlalchemy import BigInteger, select
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
-from app.errors import bad_input, refuse
+from app.catalogue.models import Thing
+from app.errors import Refused, bad_input, refuse
+from app.floor.ends import step_of_line
+from app.floor.gates import certificate_grounds
 from app.journal.act import By, lock
-from app.ledger.runs import Attendance
+from app.ledger.runs import Attendance, Line, Run
 from app.listed import listed, tuples
 from app.people.models import Person
-from app.people.people import duties_of
+from app.people.people import duties_of, everyone
 
 
 def attend(session: Session, by: By, person: int, station: int) -> None:
@@ -39,10 +42,24 @@ def hand_over(session: Session, by: By, giver: int, taker: int) -> list[int]:
         raise refuse("duty", "Nothing is handed over.", why, "Scan the badge of someone who works here.")
     lock(session, Person, sorted((giver, taker)))
     stations = stations_of(session, giver)
+    if not by.fact:
+        _must_be_certified(session, by, taker, stations)
     leave(session, by, giver)
     for station in stations:
         attend(session, by, taker, station)
     return stations
+
+
+def _must_be_certified(session: Session, by: By, person: int, stations: list[int]) -> None:
+    """For what runs there now, as its start asks it: whoever takes over goes on with it."""
+    lock(session, Thing, sorted(stations))  # a start takes its station's turn, too
+    (known,) = everyone(session, person)
+    certificates = [(one.name, one.valid_until) for one in known.certificates]
+    lines = select(Line).join(Run, Run.id == Line.run).where(Run.station.in_(stations), Run.closed_e.is_(None), Line.closed_e.is_(None))
+    steps = [step for line in session.scalars(lines.order_by(Line.id)) if (step := step_of_line(session, line))]
+    found = [reason for step in steps for reason in certificate_grounds(step, known.name, certificates, by.happened_at)]
+    if found:
+        raise Refused(f"{known.name} may not take over what runs there.", *dict.fromkeys(found))
 
 
 def stations_of(session: Session, person: int) -> list[int]:

@@ -1,6 +1,7 @@
 """The gates before a run: pure rules over the facts (`gate_facts.py`) say every ground of refusal. Nothing is written here."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from datetime import datetime
 from typing import NamedTuple
 
 from sqlalchemy.orm import Session
@@ -35,7 +36,7 @@ def grounds(facts: Facts, steps: dict[int, Step]) -> list[Reason]:
         found += _operation(facts, step)
         found += _away(facts, group, step)
         found += _judged(facts, group, step)
-        found += _certified(facts, step)
+        found += certificate_grounds(step, facts.person, facts.certificates, facts.at)
         found += _material(facts, group, step)
         found += _windows(facts, group, step)
     found += _together(facts, list(steps.values()))
@@ -149,15 +150,16 @@ def _judged(facts: Facts, group: Group, step: Step) -> list[Reason]:
     return list(dict.fromkeys(found))
 
 
-def _certified(facts: Facts, step: Step) -> list[Reason]:
+def certificate_grounds(step: Step, person: str | None, certificates: Iterable[tuple[str, datetime | None]], at: datetime) -> list[Reason]:
+    """Why a person, by name, may not do this step: `certificates` are theirs, each with its end."""
     if step.certificate is None:
         return []
-    valid = [until for name, until in facts.certificates if name == step.certificate]
-    who = facts.person or "Nobody was named who"
+    valid = [until for name, until in certificates if name == step.certificate]
+    who = person or "Nobody was named who"
     if not valid:
-        why = f"{who} is not certified for {step.certificate}." if facts.person else f"{who} is certified for {step.certificate}."
+        why = f"{who} is not certified for {step.certificate}." if person else f"{who} is certified for {step.certificate}."
         return [Reason("certificate", why, "Ask someone who is, or a lead.")]
-    if all(until is not None and until < facts.at for until in valid):
+    if all(until is not None and until < at for until in valid):
         return [Reason("certificate", f"The certificate of {who} for {step.certificate} has lapsed.", "Renew it, or ask someone else.")]
     return []
 
