@@ -7,6 +7,7 @@ done for them, and whoever starts it is told of them, for they may be half worke
 from collections import defaultdict
 from collections.abc import Iterable, Set
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -53,12 +54,23 @@ def may_have_begun(session: Session, groups: Iterable[Group]) -> list[Begun]:
     return [Begun(runs[run], outcome, tuple(sorted(panels[one] for one in some))) for (run, outcome), some in sorted(found.items())]
 
 
-def covered(session: Session, run: Run) -> dict[int, tuple[list[int], list[int]]]:
-    """Line -> panels for which the step is done by it or by one before it, and panels that it may have begun."""
-    query = select(Cover.line, Cover.done, Member.panel).join(Line, Line.id == Cover.line).join(Member, Member.set == Cover.set)
-    found: defaultdict[int, tuple[list[int], list[int]]] = defaultdict(lambda: ([], []))
-    for line, is_done, panel in session.execute(query.where(Line.run == run.id).order_by(Member.panel)):
-        found[line][0 if is_done else 1].append(panel)
+class Covered(NamedTuple):
+    """What a line did: panels for which the step is done by it or by one before it; those that it may have begun; those that it alone did."""
+
+    done: list[int]
+    perhaps: list[int]
+    surely: list[int]
+
+
+def covered(session: Session, run: Run) -> dict[int, Covered]:
+    """By line that has closed."""
+    query = select(Cover.line, Cover.done, Cover.extent, Member.panel).join(Line, Line.id == Cover.line).join(Member, Member.set == Cover.set)
+    found: defaultdict[int, Covered] = defaultdict(lambda: Covered([], [], []))
+    for line, is_done, extent, panel in session.execute(query.where(Line.run == run.id).order_by(Member.panel)):
+        did = found[line]
+        (did.done if is_done else did.perhaps).append(panel)
+        if is_done and extent == "whole":
+            did.surely.append(panel)
     return found
 
 

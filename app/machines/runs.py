@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 from app.catalogue import queries as catalogue
 from app.floor.ends import Value, abort_run, finish_run, interrupt_run, must_end_plainly
 from app.floor.groups import Group, gather
-from app.floor.interrupted import covered
+from app.floor.interrupted import Covered, covered
 from app.floor.readings import correct_reading, take_reading
 from app.floor.starts import start_run
 from app.floor.voids import void_run
@@ -69,8 +69,11 @@ class LineOut(Answer):
     panels: list[PanelCode] = Field(description="That it has, or had, in work.")
     item: str | None = Field(description="Or the loose lot or pack.", examples=[None])
     open: bool
-    panels_done: list[PanelCode] = Field([], description="Of an interrupted or aborted run: those for which the step is done.")
-    panels_perhaps: list[PanelCode] = Field([], description="And those that it may have begun: they come to the step again.")
+    panels_done: list[PanelCode] = Field(
+        [], description="Where a change-over parted the run, or it was interrupted or aborted: those for which the step was done by then."
+    )
+    panels_perhaps: list[PanelCode] = Field([], description="And those that it may have begun: they are in the next line, or come to the step again.")
+    panels_surely: list[PanelCode] = Field([], description="Of `panels_done` those that it alone did, with its material; others a line before may.")
 
 
 class ReadingOut(Answer):
@@ -246,13 +249,14 @@ def _reading(session: Session, one: Reading) -> dict[str, Any]:
 
 def run_as_json(session: Session, run: Run) -> dict[str, Any]:
     session.flush()
-    lines = session.scalars(select(Line).where(Line.run == run.id).order_by(Line.id))
-    did = covered(session, run) if run.outcome in ("interrupted", "aborted") else {}
+    lines = session.scalars(select(Line).where(Line.run == run.id).order_by(Line.id)).all()
+    parted = any(line.closed_e not in (None, run.closed_e) for line in lines)
+    did = covered(session, run) if parted or run.outcome in ("interrupted", "aborted") else {}
     return {
         "run": code_of(session, "run", run.id), "operation": run.operation, "station": code_of(session, "station", run.station),
         "started_at": run.started_at.isoformat(), "ended_at": run.ended_at.isoformat() if run.ended_at else None, "outcome": run.outcome,
         "voided": session.get(RunVoid, run.id) is not None,
-        "lines": [_line(session, line) | _did(session, *did.get(line.id, ([], []))) for line in lines],
+        "lines": [_line(session, line) | _did(session, did.get(line.id, Covered([], [], []))) for line in lines],
     }  # fmt: skip
 
 
@@ -265,5 +269,5 @@ def _line(session: Session, line: Line) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _did(session: Session, done: list[int], perhaps: list[int]) -> dict[str, Any]:
-    return {"panels_done": panel_codes(session, done), "panels_perhaps": panel_codes(session, perhaps)}
+def _did(session: Session, did: Covered) -> dict[str, Any]:
+    return {f"panels_{name}": panel_codes(session, panels) for name, panels in did._asdict().items()}
