@@ -3,10 +3,12 @@
 import json
 from typing import Any
 
+from app import named_once
 from app.catalogue.check import Path, path_text
 from app.catalogue.definitions import Catalogue
 from app.catalogue.file import WHAT, catalogue_from, number_too_long
 from app.errors import bad_input
+from app.named_once import NamedTwice
 
 
 def read_json(data: bytes, known: Catalogue | None = None) -> Catalogue:
@@ -19,9 +21,11 @@ def read_json(data: bytes, known: Catalogue | None = None) -> Catalogue:
 
 def _parsed(data: bytes) -> Any:
     try:
-        found = json.loads(data, parse_constant=_no_number, object_pairs_hook=_named_once)
+        found = named_once.read_json(data, parse_constant=_no_number)
         _check_whole(found, ())
         return found
+    except NamedTwice as twice:
+        raise bad_input(WHAT, twice.where, "An object has two keys of this name.", "Keep the one that is right.") from None
     except json.JSONDecodeError as error:
         raise bad_input(WHAT, f"line {error.lineno}, column {error.colno}", f"This is not JSON: {error.msg}.", "Correct it there.") from None
     except (UnicodeDecodeError, RecursionError) as error:
@@ -32,16 +36,6 @@ def _parsed(data: bytes) -> Any:
 
 def _no_number(text: str) -> float:
     raise bad_input(WHAT, "body", f"{text} is not a number in JSON.", "Send a number, or leave the key out.")
-
-
-def _named_once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-    """JSON leaves open which of two members of one name counts (RFC 8259, 4)."""
-    found: dict[str, Any] = {}
-    for name, value in pairs:
-        if name in found:
-            raise bad_input(WHAT, f"key {name[:80]!r}", "An object has two keys of this name.", "Keep the one that is right.")
-        found[name] = value
-    return found
 
 
 def _check_whole(value: Any, path: Path) -> None:

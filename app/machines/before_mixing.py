@@ -3,17 +3,18 @@
 from dataclasses import asdict
 from typing import Annotated
 
-from fastapi import APIRouter, Query
+from fastapi import Query
 from pydantic import Field
 
 from app.genealogy.before_mixing import MOST, Coming, before_fill, before_mixing
 from app.ledger.items import Pack
 from app.machines.bodies import Answer, LotCode
-from app.machines.calls import PROBLEMS, Calling
+from app.machines.call_router import call_router
+from app.machines.calls import Calling
 from app.machines.names import lot_named
 from app.naming.resolve import resolve
 
-router = APIRouter(prefix="/api/v1", tags=["trace"], responses=PROBLEMS)
+router = call_router("trace")
 
 
 class AtHandOut(Answer):

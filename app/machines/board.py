@@ -3,7 +3,7 @@
 from datetime import date, datetime
 from typing import Annotated, Literal
 
-from fastapi import APIRouter, Query, Request
+from fastapi import Query, Request
 from pydantic import Field
 
 from app import clock
@@ -15,9 +15,10 @@ from app.board.taped import Today
 from app.board.whole import board
 from app.catalogue import queries as catalogue
 from app.machines.bodies import Answer, LotCode
-from app.machines.calls import PROBLEMS, Calling
+from app.machines.call_router import call_router
+from app.machines.calls import Calling
 
-router = APIRouter(prefix="/api/v1", tags=["board"], responses=PROBLEMS)
+router = call_router("board")
 On = Annotated[date | None, Query(description="A production day; empty: today.")]
 
 

@@ -4,7 +4,7 @@ import hashlib
 import io
 from typing import Annotated, Any, Literal
 
-from fastapi import APIRouter, Depends, Request
+from fastapi import Depends, Request
 from fastapi.responses import PlainTextResponse
 from pydantic import Field
 from sqlalchemy.orm import Session
@@ -21,12 +21,13 @@ from app.floor.revisions import move_to_revision
 from app.journal.act import By
 from app.ledger.items import Lot
 from app.machines.bodies import Answer, LotCode, Name, Number, Signed
-from app.machines.calls import PROBLEMS, Call, Calling, QueryTold
+from app.machines.call_router import call_router
+from app.machines.calls import Call, Calling, QueryTold
 from app.machines.names import lot_named
 from app.naming.resolve import codes_of
 from app.people.doors import SEES_PEOPLE
 
-router = APIRouter(prefix="/api/v1", tags=["catalogue"], responses=PROBLEMS)
+router = call_router("catalogue")
 Kind = Literal["part", "bin_table", "recipe", "product", "route", "station", "reason", "customer", "order", "site"]
 
 _EXAMPLE_TOML = """\

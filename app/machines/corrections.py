@@ -4,7 +4,6 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import Any, TypeVar
 
-from fastapi import APIRouter
 from pydantic import Field
 from sqlalchemy.orm import Session
 
@@ -19,11 +18,12 @@ from app.journal.act import By
 from app.ledger.places import Content, Mount, Move
 from app.ledger.sets import panels_of
 from app.machines.bodies import Answer, AThing, Container, InPath, Limit, Name, Number, PanelCode, Text, Told, Words
-from app.machines.calls import PROBLEMS, Calling
+from app.machines.call_router import call_router
+from app.machines.calls import Calling
 from app.machines.names import inside, station_of, things_of
 from app.naming.resolve import resolve
 
-router = APIRouter(prefix="/api/v1", tags=["corrections"], responses=PROBLEMS)
+router = call_router("corrections")
 _NEVER = Field(False, description="True: it was not done at all.")
 Row = TypeVar("Row", bound=Base)
 

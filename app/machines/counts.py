@@ -3,15 +3,16 @@
 from datetime import datetime, timedelta
 from typing import Annotated
 
-from fastapi import APIRouter, Query
+from fastapi import Query
 from pydantic import Field
 
 from app import clock
 from app.genealogy.unclosed_counts import sums_by_station, unclosed
 from app.machines.bodies import Answer
-from app.machines.calls import PROBLEMS, Calling
+from app.machines.call_router import call_router
+from app.machines.calls import Calling
 
-router = APIRouter(prefix="/api/v1", tags=["lists"], responses=PROBLEMS)
+router = call_router("lists")
 
 
 class CountRowOut(Answer):

@@ -3,15 +3,16 @@
 from dataclasses import asdict
 from typing import Annotated
 
-from fastapi import APIRouter, Query
+from fastapi import Query
 from pydantic import Field
 
 from app.genealogy.dies_inside import dies_inside, wafers_inside
 from app.machines.bodies import Answer, PanelCode, WaferCode
-from app.machines.calls import PROBLEMS, Calling
+from app.machines.call_router import call_router
+from app.machines.calls import Calling
 from app.naming.resolve import resolve
 
-router = APIRouter(prefix="/api/v1", tags=["trace"], responses=PROBLEMS)
+router = call_router("trace")
 
 
 class WaferInsideOut(Answer):

@@ -2,7 +2,7 @@
 
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Query
+from fastapi import Query
 from fastapi.responses import JSONResponse, Response
 
 from app import clock
@@ -11,11 +11,12 @@ from app.genealogy.chain import chain_of
 from app.genealogy.epcis import epcis_document
 from app.genealogy.export_pages import ProvFormat, prov_answer
 from app.genealogy.uris import Uris
-from app.machines.calls import PROBLEMS, Call, Calling
+from app.machines.call_router import call_router
+from app.machines.calls import Call, Calling
 from app.naming.resolve import resolve
 from app.receiving.cbv import CONTEXT
 
-router = APIRouter(prefix="/api/v1/exports", tags=["trace"], responses=PROBLEMS)
+router = call_router("trace", "/exports")
 _EPCIS = {
     "@context": [CONTEXT], "type": "EPCISDocument", "schemaVersion": "2.0", "creationDate": "2026-03-01T06:30:00.000Z",
     "epcisBody": {"eventList": []},

@@ -3,7 +3,7 @@
 from dataclasses import asdict
 from typing import Annotated, Any, Literal
 
-from fastapi import APIRouter, Depends, Query
+from fastapi import Depends, Query
 from fastapi.responses import Response
 from pydantic import Field
 from sqlalchemy.orm import Session
@@ -14,9 +14,10 @@ from app.genealogy.exposure import ExposedRow, Exposure, exposure
 from app.genealogy.exposure_question import Question, suspects_of
 from app.genealogy.exposure_table import HEAD, exposure_csv
 from app.machines.bodies import Answer
-from app.machines.calls import PROBLEMS, Call, Calling, calling
+from app.machines.call_router import call_router
+from app.machines.calls import Call, Calling, calling
 
-router = APIRouter(prefix="/api/v1", tags=["trace"], responses=PROBLEMS, dependencies=[Depends(calling)])  # who asks, before what is asked
+router = call_router("trace", dependencies=[Depends(calling)])  # who asks, before what is asked
 CSV: dict[int | str, dict[str, Any]] = {
     200: {"description": "CSV with a header", "content": {"text/csv": {"schema": {"type": "string"}, "example": ",".join(HEAD) + "\r\n"}}}
 }

@@ -3,7 +3,7 @@
 from dataclasses import asdict
 from typing import Annotated, Any
 
-from fastapi import APIRouter, File, Form, UploadFile
+from fastapi import File, Form, UploadFile
 from pydantic import BaseModel, ConfigDict, Field
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -21,12 +21,13 @@ from app.floor.amounts import book_of
 from app.journal.act import By
 from app.ledger.counts import CountEntry
 from app.machines.bodies import Answer, Container, CountIn, LotCode, Name, Units
-from app.machines.calls import PROBLEMS, Call, Calling, FormTold
+from app.machines.call_router import call_router
+from app.machines.calls import Call, Calling, FormTold
 from app.machines.names import open_run, person_of, run_named, values_of
 from app.machines.runs import FinishIn
 from app.naming.resolve import code_of, resolve
 
-router = APIRouter(prefix="/api/v1", tags=["runs"], responses=PROBLEMS)
+router = call_router("runs")
 ADecimal = Annotated[Decimal | None, Form(description="The decimal sign, where the file leaves it open")]
 
 

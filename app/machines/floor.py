@@ -2,7 +2,6 @@
 
 from typing import Any
 
-from fastapi import APIRouter
 from pydantic import Field
 from sqlalchemy.orm import Session
 
@@ -39,13 +38,14 @@ from app.machines.bodies import (
     Words,
     shown,
 )
-from app.machines.calls import PROBLEMS, Calling
+from app.machines.call_router import call_router
+from app.machines.calls import Calling
 from app.machines.names import inside, line_numbered, lot_in, run_named, things_of
 from app.machines.placements import PlacementsJudgedOut
 from app.naming.resolve import code_of, resolve
 from app.packing.samples import sample_pockets
 
-router = APIRouter(prefix="/api/v1", tags=["floor"], responses=PROBLEMS)
+router = call_router("floor")
 
 
 class MarksIn(Told):

@@ -3,7 +3,6 @@
 from datetime import datetime
 from typing import Any, Literal
 
-from fastapi import APIRouter
 from fastapi.responses import Response
 from pydantic import Field
 from pydantic_core import to_json
@@ -12,11 +11,12 @@ from sqlalchemy.orm import Session
 from app.genealogy.tables import HEAD, trace_csv
 from app.genealogy.trace import Trace, trace_back, trace_forward
 from app.machines.bodies import Answer, InPath, LotCode, Number, RunCode, StationCode
-from app.machines.calls import PROBLEMS, Calling
+from app.machines.call_router import call_router
+from app.machines.calls import Calling
 from app.machines.names import line_numbered, run_named
 from app.naming.resolve import Named, code_of, resolve
 
-router = APIRouter(prefix="/api/v1", tags=["trace"], responses=PROBLEMS)
+router = call_router("trace")
 
 
 CSV: dict[int | str, dict[str, Any]] = {

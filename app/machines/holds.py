@@ -3,7 +3,6 @@
 from collections.abc import Sequence
 from typing import Any
 
-from fastapi import APIRouter
 from pydantic import Field
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -20,11 +19,12 @@ from app.ledger.runs import Line
 from app.ledger.sets import panels_of
 from app.ledger.stops import Hold
 from app.machines.bodies import Answer, Before, Disposition, HoldCode, Limit, Moment, Name, Number, Signed, Told, Words
-from app.machines.calls import PROBLEMS, Calling
+from app.machines.call_router import call_router
+from app.machines.calls import Calling
 from app.machines.names import line_numbered, run_named
 from app.naming.resolve import Named, code_of, codes_of, resolve
 
-router = APIRouter(prefix="/api/v1", tags=["holds"], responses=PROBLEMS)
+router = call_router("holds")
 STOPPED = ("wafer", "batch", "panel", "lot", "container", "sample", "pack", "run", "load", "station")
 
 

@@ -2,15 +2,15 @@
 
 import base64
 
-from fastapi import APIRouter
 from pydantic import Field
 
 from app.labels.pack_label import pack_label
 from app.machines.bodies import Answer, PackCode
-from app.machines.calls import PROBLEMS, Calling
+from app.machines.call_router import call_router
+from app.machines.calls import Calling
 from app.naming.resolve import resolve
 
-router = APIRouter(prefix="/api/v1", tags=["packing"], responses=PROBLEMS)
+router = call_router("packing")
 
 
 class LabelFieldOut(Answer):

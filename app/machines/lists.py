@@ -3,7 +3,7 @@
 from datetime import datetime
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Query
+from fastapi import Query
 from pydantic import Field
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
@@ -20,7 +20,8 @@ from app.ledger.items import Lot, LotRoute
 from app.ledger.places import Load
 from app.ledger.runs import Run
 from app.machines.bodies import Answer, Before, Limit, LotCode, PanelCode
-from app.machines.calls import PROBLEMS, Calling
+from app.machines.call_router import call_router
+from app.machines.calls import Calling
 from app.machines.names import lot_named, panel_codes
 from app.machines.ovens import LoadOut, load_as_json
 from app.machines.runs import GroupOut, RunOut, group_out, run_as_json
@@ -29,7 +30,7 @@ from app.naming.models import Alias
 from app.naming.resolve import Named, codes_of, resolve
 from app.people.doors import SEES_PEOPLE, told_of_people
 
-router = APIRouter(prefix="/api/v1", tags=["lists"], responses=PROBLEMS)
+router = call_router("lists")
 _NEXT = Field(description="Send it as `before` for the next page; empty: that was the last.", examples=[None])
 
 

@@ -2,7 +2,6 @@
 
 from typing import Any
 
-from fastapi import APIRouter
 from pydantic import Field
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -33,11 +32,12 @@ from app.machines.bodies import (
     Units,
     shown,
 )
-from app.machines.calls import PROBLEMS, Call, Calling
+from app.machines.call_router import call_router
+from app.machines.calls import Call, Calling
 from app.machines.names import inside, lot_code, lot_in, lot_named, order_number, panel_codes, panels_of, things_of
 from app.naming.resolve import Named, candidates, code_of, codes_of, resolve
 
-router = APIRouter(prefix="/api/v1", tags=["floor"], responses=PROBLEMS)
+router = call_router("floor")
 
 
 class ContainerIn(Told):

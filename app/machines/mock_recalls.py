@@ -3,14 +3,14 @@
 from datetime import datetime
 from typing import Annotated, Any
 
-from fastapi import APIRouter
 from pydantic import Field
 
 from app.genealogy.mock_recall import MOST_SEED, PastRecall, past_recall, past_recalls, record_recall, rehearsed
 from app.machines.bodies import Answer, APack, Before, InPath, Limit, PackCode, Told
-from app.machines.calls import PROBLEMS, Calling
+from app.machines.call_router import call_router
+from app.machines.calls import Calling
 
-router = APIRouter(prefix="/api/v1", tags=["trace"], responses=PROBLEMS)
+router = call_router("trace")
 
 
 class RecallIn(Told):

@@ -4,17 +4,18 @@ from dataclasses import asdict
 from datetime import datetime
 from typing import Annotated, Any
 
-from fastapi import APIRouter, File, UploadFile
+from fastapi import File, UploadFile
 from pydantic import Field
 from sqlalchemy.orm import Session
 
 from app.journal.act import By
 from app.machines.bodies import Answer, Number
-from app.machines.calls import PROBLEMS, Calling, FormTold
+from app.machines.call_router import call_router
+from app.machines.calls import Calling, FormTold
 from app.naming.resolve import codes_of_items, resolve
 from app.receiving.origin_documents import import_origin_document, read_origin_file, told_of
 
-router = APIRouter(prefix="/api/v1", tags=["receiving"], responses=PROBLEMS)
+router = call_router("receiving")
 
 
 class LinkOut(Answer):

@@ -3,7 +3,7 @@
 from datetime import datetime
 from typing import Annotated, Any, Literal
 
-from fastapi import APIRouter, File, Form, UploadFile
+from fastapi import File, Form, UploadFile
 from pydantic import Field
 from sqlalchemy.orm import Session
 
@@ -15,7 +15,8 @@ from app.ledger.places import Load
 from app.ledger.runs import Line, Run
 from app.ledger.sets import panels_of as panels_in_set
 from app.machines.bodies import Answer, AStation, AThing, ByPerson, InPath, LoadCode, LotCode, Name, Number, PanelCode, Panels, RunCode, Told
-from app.machines.calls import PROBLEMS, Calling, FormTold
+from app.machines.call_router import call_router
+from app.machines.calls import Calling, FormTold
 from app.machines.names import doer_of, open_run, panel_codes, panels_of, person_of, run_named, station_of, things_of, values_of
 from app.machines.runs import FinishIn, RunOut, run_as_json
 from app.naming.resolve import Named, code_of, resolve
@@ -25,7 +26,7 @@ from app.ovens.judging import end_load, fits_no_cure, import_logger_file, judge_
 from app.ovens.logger_table import Stated
 from app.ovens.panel_heat import AdhesiveHeat, SameHeat, heat_of_load, heat_of_panels
 
-router = APIRouter(prefix="/api/v1", tags=["ovens"], responses=PROBLEMS)
+router = call_router("ovens")
 
 
 class LoadIn(Told):

@@ -3,7 +3,6 @@
 from collections.abc import Sequence
 from typing import Annotated, Any
 
-from fastapi import APIRouter
 from pydantic import BaseModel, ConfigDict, Field
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -38,7 +37,8 @@ from app.machines.bodies import (
     ValueIn,
     Words,
 )
-from app.machines.calls import PROBLEMS, Calling
+from app.machines.call_router import call_router
+from app.machines.calls import Calling
 from app.machines.names import doer_of, lot_named, order_number, person_of, station_of, values_of
 from app.naming.resolve import code_of, codes_of, resolve
 from app.packing import fill, rework, shipping
@@ -46,7 +46,7 @@ from app.packing.contents import fills_of_packs
 from app.packing.dry import opened, seal_pack
 from app.packing.pockets import units_in
 
-router = APIRouter(prefix="/api/v1", tags=["packing"], responses=PROBLEMS)
+router = call_router("packing")
 
 
 class PartIn(BaseModel):

@@ -2,17 +2,17 @@
 
 from typing import Literal
 
-from fastapi import APIRouter
 from pydantic import Field
 
 from app.errors import not_allowed
 from app.machines import bodies
 from app.machines.bodies import Answer, AStation, Moment, Name, Number, ValueIn
-from app.machines.calls import PROBLEMS, Calling
+from app.machines.call_router import call_router
+from app.machines.calls import Calling
 from app.machines.names import values_of
 from app.paper.back_entry import Told, enter
 
-router = APIRouter(prefix="/api/v1", tags=["paper"], responses=PROBLEMS)
+router = call_router("paper")
 Verb = Literal["start", "finish", "singulate", "mount", "change over"]
 
 

@@ -3,7 +3,6 @@
 from datetime import datetime
 from typing import Annotated, Any, Literal
 
-from fastapi import APIRouter
 from pydantic import BaseModel, ConfigDict, Field
 from sqlalchemy.orm import Session
 
@@ -11,7 +10,8 @@ from app.catalogue import queries as catalogue
 from app.errors import not_allowed
 from app.journal.act import By
 from app.machines.bodies import Answer, Badge, InPath, Moment, Name, Number, Text, Told, shown
-from app.machines.calls import PROBLEMS, Calling
+from app.machines.call_router import call_router
+from app.machines.calls import Calling
 from app.naming.resolve import code_of, resolve
 from app.people.people import Certified, Known, add_person, everyone, known_of, set_certificates, set_duties
 from app.people.second_factor import end_factor
@@ -20,7 +20,7 @@ from app.people.sessions import end_all
 from app.people.terminals import enrol_terminal, enrolled, retire_terminal
 from app.people.tokens import make_token, revoke_token, tokens_in_force
 
-router = APIRouter(prefix="/api/v1", tags=["people"], responses=PROBLEMS)
+router = call_router("people")
 Duty = Literal["operate", "lead", "quality", "engineer", "administer"]
 Secret = Annotated[Text, Field(max_length=200, description="Never kept: only its hash is.")]
 

@@ -4,7 +4,7 @@ from dataclasses import asdict
 from datetime import datetime
 from typing import Annotated, Any, Literal
 
-from fastapi import APIRouter, File, Form, Path, UploadFile
+from fastapi import File, Form, Path, UploadFile
 from pydantic import Field
 from sqlalchemy.orm import Session
 
@@ -15,11 +15,12 @@ from app.floor.wafer_account import cell_story, die_story, panel_story, wafer_ac
 from app.floor.wafer_picture import STATES, wafer_picture
 from app.journal.act import By
 from app.machines.bodies import Answer, Number, PanelCode, RunCode, WaferCode
-from app.machines.calls import PROBLEMS, Calling, FormTold
+from app.machines.call_router import call_router
+from app.machines.calls import Calling, FormTold
 from app.machines.names import station_of
 from app.naming.resolve import resolve
 
-router = APIRouter(prefix="/api/v1", tags=["placements"], responses=PROBLEMS)
+router = call_router("placements")
 Coordinate = Annotated[int, Path(ge=-(2**31), le=2**31 - 1, description="As the wafer's map counts.", examples=[12])]
 RowOrColumn = Annotated[int, Path(ge=1, le=1000, description="From 1.", examples=[2])]
 

@@ -4,7 +4,7 @@ from collections import defaultdict
 from datetime import datetime
 from typing import Annotated, Any
 
-from fastapi import APIRouter, File, Form, UploadFile
+from fastapi import File, Form, UploadFile
 from pydantic import Field
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -34,7 +34,8 @@ from app.machines.bodies import (
     Told,
     WaferCode,
 )
-from app.machines.calls import PROBLEMS, Calling, FormTold
+from app.machines.call_router import call_router
+from app.machines.calls import Calling, FormTold
 from app.machines.placements import PlacementsJudgedOut
 from app.naming.models import Alias
 from app.naming.resolve import codes_of, resolve
@@ -44,7 +45,7 @@ from app.receiving.map_notes import null_code
 from app.receiving.panels import marks_between, receive_panels
 from app.receiving.wafers import map_of, read_map_files, receive_wafers
 
-router = APIRouter(prefix="/api/v1", tags=["receiving"], responses=PROBLEMS)
+router = call_router("receiving")
 
 
 class MountedOut(Answer):

@@ -6,7 +6,6 @@ from functools import cache
 from operator import attrgetter, mul
 from typing import Any
 
-from fastapi import APIRouter
 from fastapi.responses import Response
 from pydantic_core import to_json
 
@@ -15,11 +14,12 @@ from app.catalogue import queries as catalogue
 from app.genealogy.doings import Doing
 from app.genealogy.pack_page import PackShown
 from app.genealogy.record import Cure, Record, RecordLine, TestResults, record_of
-from app.machines.calls import PROBLEMS, Calling
+from app.machines.call_router import call_router
+from app.machines.calls import Calling
 from app.machines.record_bodies import FillOnRecord, PackOnRecord, RecordOut, RecordRunOut
 from app.naming.resolve import resolve
 
-router = APIRouter(prefix="/api/v1", tags=["trace"], responses=PROBLEMS)
+router = call_router("trace")
 
 
 @router.get("/record/{code}", summary="The whole record of a pack or lot", response_model=RecordOut)

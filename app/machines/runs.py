@@ -3,7 +3,6 @@
 from datetime import datetime
 from typing import Any
 
-from fastapi import APIRouter
 from pydantic import Field
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -36,12 +35,13 @@ from app.machines.bodies import (
     Words,
     shown,
 )
-from app.machines.calls import PROBLEMS, Calling
+from app.machines.call_router import call_router
+from app.machines.calls import Calling
 from app.machines.names import doer_of, open_run, panel_codes, panels_of, person_of, run_named, said, station_of, things_of, values_of
 from app.naming.resolve import code_of, codes_of, resolve
 from app.ovens.judging import judge_run
 
-router = APIRouter(prefix="/api/v1", tags=["runs"], responses=PROBLEMS)
+router = call_router("runs")
 
 
 class RunIn(ByPerson):

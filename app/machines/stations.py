@@ -3,7 +3,7 @@
 from datetime import UTC, datetime, timedelta
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Query
+from fastapi import Query
 from pydantic import Field
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -30,11 +30,12 @@ from app.machines.bodies import (
     Told,
     Words,
 )
-from app.machines.calls import PROBLEMS, Calling
+from app.machines.call_router import call_router
+from app.machines.calls import Calling
 from app.machines.names import doer_of, person_of, said, station_of
 from app.naming.resolve import codes_of, resolve
 
-router = APIRouter(prefix="/api/v1", tags=["floor"], responses=PROBLEMS)
+router = call_router("floor")
 _MOST_DAYS = 92  # a quarter in one answer
 _LONG_AGO = datetime(1970, 1, 1, tzinfo=UTC)
 

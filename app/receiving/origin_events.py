@@ -13,6 +13,7 @@ from typing import Any
 from urllib.parse import unquote
 
 from app.errors import BadInput, bad_input
+from app.named_once import NamedTwice, read_json
 from app.receiving.cbv import BIZ_STEPS, CONTEXT, DISPOSITIONS, bare, is_word
 
 MOST_EVENTS, MOST_NAMES = 10_000, 200_000
@@ -84,27 +85,15 @@ def read_origin_document(data: bytes, what: str) -> tuple[OriginEvent, ...]:
 
 def _parsed(data: bytes, what: str) -> Any:
     try:
-        return json.loads(data.decode("utf-8-sig"), object_pairs_hook=_named_once)
+        return read_json(data.decode("utf-8-sig"))
     except json.JSONDecodeError as error:
         raise bad_input(what, f"line {error.lineno}", f"This is not JSON: {error.msg}.", "Expected EPCIS 2.0 in JSON-LD.") from None
-    except _NamedTwice as twice:
-        raise bad_input(what, f"member {twice.args[0][:80]!r}", "An object has two members of this name.", "Keep the one that is right.") from None
+    except NamedTwice as twice:
+        raise bad_input(what, twice.where, "An object has two members of this name.", "Keep the one that is right.") from None
     except (UnicodeDecodeError, RecursionError):
         raise bad_input(what, "the file", "It is not JSON in UTF-8.", "Expected EPCIS 2.0 in JSON-LD.") from None
     except ValueError:
         raise bad_input(what, "the file", "It has a number of thousands of figures.", "Expected EPCIS 2.0 in JSON-LD.") from None
-
-
-class _NamedTwice(Exception):
-    """JSON leaves open which of the two counts (RFC 8259, 4)."""
-
-
-def _named_once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-    found = dict(pairs)
-    if len(found) < len(pairs):
-        names = [name for name, _ in pairs]
-        raise _NamedTwice(next(name for name in names if names.count(name) > 1))
-    return found
 
 
 def _event(event: dict[str, Any], n: int, what: str) -> OriginEvent:

@@ -46,6 +46,11 @@ def problem(answer: Any, status: int, kind: str = "bad_input", where: str = "") 
         (b'{"part": "GLUE", "happened_at": "2026-03-01T07:30:00"}', JSON, 422, "body.happened_at"),
         (b'{"part": "GLUE", "happened_at": "0001-01-01T00:00:00+14:00"}', JSON, 422, "body.happened_at"),
         (b'{"part": "GLUE\\u0000"}', JSON, 422, "body.part"),
+        (b'{"part": "GLUE", "part": "WIRE"}', JSON, 422, "body.part"),
+        (b'{"part": "GLUE", "part": "GLUE"}', {"content-type": "application/merge-patch+json"}, 422, "body.part"),
+        (b'{"part": "GLUE", "facts": [{"a": 1}, {"a": 1, "b": {}, "a": 2}]}', JSON, 422, "body.facts.1.a"),
+        (b'{"part": "GLUE", "\\ud800": 1, "\\ud800": 2}', JSON, 422, r"body.'\ud800'"),
+        (b'{"a":' * 800 + b'{"b": 1, "b": 2}' + b"}" * 800, JSON, 422, "body.a.a"),
         (b'{"part": "GLUE"}', {"content-type": "text/plain"}, 422, "body"),
         (b"", JSON, 422, "body"),
     ],
@@ -157,7 +162,8 @@ _FIGURES = b"9" * 5000
         (b'{"products": [\n{"part_number": "P", "rows": ' + _FIGURES + b', "columns": 2}]}', "line 2", "thousands of figures"),
         (b'[[products]]\npart_number = "P"\nrows = ' + _FIGURES, "line 3", "thousands of figures"),
         (b'[[products]]\npart_number = "P"\nrows = 0x' + _FIGURES, "products[0].rows", "That number does not fit"),
-        (b'{"people": [], "people": [{"name": "Ada", "duties": ["operate"]}]}', "key 'people'", "two keys"),
+        (b'{"people": [], "people": [{"name": "Ada", "duties": ["operate"]}]}', "people", "two keys"),
+        (b'{"people": [{"name": "Ada", "duties": [], "name": "Ida"}]}', "people[0].name", "two keys"),
         (b'{"a":' * 990 + b"1" + b"}" * 990, "", ""),
         (b"[1]", "body", "not an object"),
     ],
@@ -166,6 +172,15 @@ def test_a_catalogue_that_no_database_keeps_or_that_means_two_things(machine: Te
     kind = "application/json" if body.startswith(b"{") or body == b"[1]" else "application/toml"
     told = problem(machine.post(f"/api/v1{path}", content=body, headers={"content-type": kind}), 422, where=where)
     assert why in told["reasons"][0]["why"] and told["reasons"][0]["now"], told
+
+
+@pytest.mark.only_on("sqlite")
+def test_no_call_takes_a_body_with_two_keys_of_one_name(house: House, machine: TestClient) -> None:
+    paths = make_app(house.settings, house).openapi()["paths"]
+    calls = [path for path, ways in paths.items() if "application/json" in ways.get("post", {}).get("requestBody", {}).get("content", {})]
+    assert len(calls) > 50
+    for path in calls:
+        problem(machine.post(re.sub(r"\{\w+\}", "1", path), content=b'{"here": 1, "here": 1}', headers=JSON), 422, where="here")
 
 
 @pytest.mark.only_on("sqlite")
