@@ -139,3 +139,5 @@ def test_the_journal_tells_nobody_elses_duties_and_certificates_but_to_who_sees_
             told = browser.get(path).text
             assert badge in told or "Odd" in told, "that something was changed is told"
             assert ("laser safety" in told, "engineer" in re.sub(r"<option[^>]*>[^<]*", "", told)) == (sees, sees), (path, duty)
+        for guessed in ("LASER SAFETY", "laser", "2030-01"):  # a search that finds the entry tells as much
+            assert ("Odd" in browser.get(f"/journal?format=csv&q={guessed}").text) <= sees, (guessed, duty)

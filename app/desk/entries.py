@@ -17,8 +17,8 @@ from app.journal.models import Entry
 from app.ledger.places import Container
 from app.naming.models import Code
 from app.naming.resolve import candidates, codes_of
-from app.people.doors import told_of_people
 from app.people.models import Person
+from app.people.personal import OF_PEOPLE, without_personal
 
 _RECENT = 200_000  # entries whose words are searched for a code: what was refused wrote no row that could be asked
 _HIDDEN = ("refused", "version", "seen", "key")
@@ -26,7 +26,7 @@ _MOST = 60
 
 
 def _entry_rows(session: Session, entries: list[Entry], *, sees_people: bool = True) -> list[Row]:
-    said = [entry.arguments if sees_people else told_of_people(entry.action, entry.arguments) for entry in entries]
+    said = [entry.arguments if sees_people else without_personal(entry.action, entry.arguments) for entry in entries]
     texts = {text for arguments in said for text in _texts(arguments)}
     known = _known(session, texts)
     badges = codes_of(session, "person", list({entry.actor for entry in entries if entry.actor_kind == "person"}))
@@ -97,9 +97,11 @@ def _known(session: Session, texts: set[str]) -> dict[str, Linked]:
     return {code: Linked(names.get((kind, thing), f"{kind} {code}"), code) for code, kind, thing in rows}
 
 
-def _about_thing(session: Session, text: str) -> ColumnElement[bool]:
-    """Entries that wrote something of a thing, and the newest ones whose words name it, refusals too."""
+def _about_thing(session: Session, text: str, *, sees_people: bool = True) -> ColumnElement[bool]:
+    """Entries that wrote something of a thing, and the newest ones whose words name it, refusals too: of words that are shown alone."""
     said = cast(Entry.arguments, String).contains(text.upper(), autoescape=True)
+    if not sees_people:
+        said &= Entry.action.not_in(OF_PEOPLE)
     newest = select(func.max(Entry.id)).scalar_subquery()
     ways: list[ColumnElement[bool]] = [said & (Entry.id > newest - _RECENT)]
     ways += [Entry.id.in_(entries_about(named)) for named in candidates(session, text)[:20]]
@@ -142,4 +144,4 @@ JOURNAL = Listing(
     ),
     search=_about_thing,
 )  # fmt: skip
-WITHOUT_PEOPLE = replace(JOURNAL, rows=partial(_entry_rows, sees_people=False))
+WITHOUT_PEOPLE = replace(JOURNAL, rows=partial(_entry_rows, sees_people=False), search=partial(_about_thing, sees_people=False))

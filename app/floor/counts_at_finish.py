@@ -17,7 +17,7 @@ from app.journal.act import By
 from app.ledger.counting import by_weight, usual_u
 from app.ledger.flows import Flow
 from app.ledger.runs import Line, Run
-from app.ledger.sets import panels_of, panels_of_lot
+from app.ledger.sets import Member, panels_of, panels_of_lot
 from app.naming.resolve import code_of
 
 PIECES = 100  # weighed together to know the weight of one
@@ -76,12 +76,13 @@ def count_lines(session: Session, by: By, lines: Sequence[Line], counted: tuple[
 def run_of_count(session: Session, run: Run, item: int) -> Run:
     """The run, where what was counted was in it or came out of it."""
     lines = session.scalars(select(Line).where(Line.run == run.id)).all()
-    if item not in {_subject(line) for line in lines} and session.scalar(_MADE, {"run": run.id, "item": item}) is None:
+    if item not in {_subject(line) for line in lines} and all(session.scalar(one, {"run": run.id, "item": item}) is None for one in (_HAD, _MADE)):
         why = f"Run {code_of(session, 'run', run.id)} had no units of it."
         raise refuse("not_here", "The count is not of that run.", why, "Name the run that it was counted at, or none.")
     return run
 
 
+_HAD = select(Member.panel).join(Line, Line.set == Member.set).where(Line.run == bindparam("run"), Member.panel == bindparam("item")).limit(1)
 _MADE = select(Flow.child).where(Flow.run == bindparam("run"), Flow.child == bindparam("item")).limit(1)
 
 

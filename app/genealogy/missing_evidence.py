@@ -202,7 +202,14 @@ _LOGGED = listed(
     "runs",
 )
 _READ = listed("select run, name from reading where run in :runs and closed_e is null", "runs")
-_COUNTED = listed("select run, method from count_entry where run in :runs and kind = 'counted' and closed_e is null", "runs")
+# of a lot as a whole: one panel that was counted says nothing of the others
+_COUNTED = listed(
+    """
+    select c.run, c.method from count_entry c
+    where c.run in :runs and c.kind = 'counted' and c.closed_e is null and not exists (select 1 from panel p where p.item = c.item)
+    """,
+    "runs",
+)
 _BINNED = listed("select f.run from flow f where f.parent in :items and f.run in :runs and f.kind = 'bin'", "items", "runs")
 _UNCOUNTED = listed(
     """

@@ -28,7 +28,8 @@ from app.machines.runs import GroupOut, RunOut, group_out, run_as_json
 from app.machines.stations import StationOut, station_as_json
 from app.naming.models import Alias
 from app.naming.resolve import Named, codes_of, resolve
-from app.people.doors import SEES_PEOPLE, told_of_people
+from app.people.doors import SEES_PEOPLE
+from app.people.personal import without_personal
 
 router = call_router("lists")
 _NEXT = Field(description="Send it as `before` for the next page; empty: that was the last.", examples=[None])
@@ -204,7 +205,7 @@ def journal(call: Calling, before: Before = None, limit: Limit = 100) -> Journal
     entries = [
         EntryOut(
             entry=e.id, action=e.action, words=ACTIONS[e.action].words, who=e.actor_name, happened_at=e.happened_at,
-            arguments=e.arguments if sees else told_of_people(e.action, e.arguments),
+            arguments=e.arguments if sees else without_personal(e.action, e.arguments),
             recorded_at=e.recorded_at, source=e.source, outcome=e.outcome, signed=e.signed, fact=e.fact,
         )
         for e in found

@@ -1,7 +1,5 @@
 """Which duties open each route, before its handler runs: one table. A route that it does not name opens to nobody."""
 
-from typing import Any
-
 from fastapi import Request
 
 from app.errors import NotAllowed, Reason, not_allowed
@@ -12,8 +10,6 @@ from app.people.people import DUTIES
 EVERYONE = DUTIES  # whoever is signed in: a person without duties can't be
 SEES_PEOPLE = ("lead", "administer")  # others see their own page only
 EDITORS = ("engineer", "administer")
-_OF_PEOPLE = frozenset({"add_person", "change_person", "make_token"})
-_PERSONAL = frozenset({"duties", "certificates", "certificate", "until", "end", "valid_until", "may_state_facts"})
 
 # GET, for everyone: who works here must be able to look up any thing, and why it is stopped
 _READS = """
@@ -189,11 +185,6 @@ ROWS: dict[str, str | tuple[str, ...]] = {
 DOORS: dict[str, tuple[str, ...]] = {f"GET {path}": EVERYONE for path in _READS.split()} | {
     route: ACTIONS[row].duties if isinstance(row, str) else row for route, row in ROWS.items()
 }
-
-
-def told_of_people(action: str, arguments: dict[str, Any]) -> dict[str, Any]:
-    """An entry's arguments for who does not see people: whom it was about, and not their duties and certificates."""
-    return {name: value for name, value in arguments.items() if name not in _PERSONAL} if action in _OF_PEOPLE else arguments
 
 
 def check_door(request: Request, actor: Actor, *, may_bring_signer: bool = False) -> None:

@@ -20,6 +20,16 @@ _UNREAD: tuple[tuple[type[Exception], tuple[str, str]], ...] = (  # by what the 
     (RecursionError, ("It is nested too deeply.", "Send it as the document at /api has it.")),
     (ValueError, ("It has a number of thousands of figures.", "Correct the number.")),
 )
+_TOO_LONG = ("A field is longer than 1 MB.", "Shorten it, or send it as a file.")
+_UNREAD_FORMS = {  # by how the framework's own words of a form begin: why, now
+    "Missing boundary": ("Its parts have no boundary between them.", "Send it as multipart/form-data with boundary=... in its Content-Type."),
+    "Invalid multipart": ("Its parts can't be told from each other.", "Put the boundary of its Content-Type before each part, and after the last."),
+    "The Content-Disposition": ("A part of it has no name.", "Give each part the name of its field."),
+    "Part exceeded": _TOO_LONG,
+    "Field exceeded": _TOO_LONG,
+    "Too many": ("It has more than 1,000 fields or files.", "Send it in several calls."),
+}
+_NO_MORE = ("It can't be read.", "Send it as the document at /api has it.")
 
 
 async def framework_error(request: Request, error: Exception) -> Response:
@@ -27,14 +37,14 @@ async def framework_error(request: Request, error: Exception) -> Response:
     wrong = cast(HTTPException, error)
     if not is_call(request):
         await run_in_threadpool(request.app.state.is_known, request)
-    what, why, now = _HTTP.get(wrong.status_code, (str(wrong.detail), str(wrong.detail), "Check the call."))
+    if wrong.status_code == 400:
+        return answer(request, 400, "The input is not understood.", [_unread(wrong)])
+    what, why, now = _HTTP.get(wrong.status_code, (str(wrong.detail), str(wrong.detail), "See the calls at /api."))
     kind = "unknown_code" if wrong.status_code == 404 else "bad_input"
     if wrong.status_code == 404 and b"%2f" in request.scope.get("raw_path", b"").lower():
         now = "A number with a slash can't stand in an address: "
         now += "ask /api/v1/things?code=... for its code, and use that." if is_call(request) else "search for it."
     reason = Reason(kind, why.format(path=request.url.path[:200], method=request.method), now)
-    if unread := _unread(wrong):
-        what, reason = "The input is not understood.", unread
     return answer(request, wrong.status_code, what, [reason], headers=wrong.headers)
 
 
@@ -43,7 +53,8 @@ def too_much(request: Request) -> Response:
     return answer(request, 413, what, [Reason("bad_input", why, now)])
 
 
-def _unread(error: HTTPException) -> Reason | None:
-    """The framework tells of a body that it couldn't read no more than that."""
-    found = next((words for kind, words in _UNREAD if isinstance(error.__cause__, kind)), None)
-    return Reason("bad_input", *found, where="body") if found and error.status_code == 400 else None
+def _unread(error: HTTPException) -> Reason:
+    """Of a body that the framework couldn't read it tells no more than that; of a form why, in its own words."""
+    met = [words for kind, words in _UNREAD if isinstance(error.__cause__, kind)]
+    told = [words for begin, words in _UNREAD_FORMS.items() if str(error.detail).startswith(begin)]
+    return Reason("bad_input", *(*met, *told, _NO_MORE)[0], where="body")

@@ -63,6 +63,28 @@ def test_a_body_that_can_not_be_read(house: House, machine: TestClient, body: by
         assert session.scalar(select(func.count()).select_from(Entry)) == before
 
 
+def _part(head: bytes, body: bytes = b"1") -> bytes:
+    return b"--x\r\nContent-Disposition: form-data" + head + b"\r\n\r\n" + body + b"\r\n"
+
+
+@pytest.mark.parametrize(
+    ("kind", "body", "why", "now"),
+    [
+        ("multipart/form-data", b"1", "no boundary", "boundary="),
+        ("multipart/form-data; boundary=x", b"1", "can't be told from each other", "boundary"),
+        ("multipart/form-data; boundary=x", _part(b"") + b"--x--\r\n", "no name", "name"),
+        ("multipart/form-data; boundary=x", _part(b'; name="part"', b"1" * 1_100_000) + b"--x--\r\n", "longer than 1 MB", "as a file"),
+        ("application/x-www-form-urlencoded", b"1" * 1_100_000, "longer than 1 MB", "as a file"),
+        ("multipart/form-data; boundary=x", _part(b'; name="part"') * 1001 + b"--x--\r\n", "more than 1,000 fields or files", "several calls"),
+        ("multipart/form-data; boundary=x", _part(b'; name="files"; filename="a"') * 1001 + b"--x--\r\n", "1,000 fields or files", "several calls"),
+    ],
+)  # fmt: skip
+def test_a_form_that_can_not_be_read_says_why_and_what_to_do(machine: TestClient, kind: str, body: bytes, why: str, now: str) -> None:
+    told = problem(machine.post("/api/v1/wafers", content=body, headers={"content-type": kind}), 400, where="body")
+    (reason,) = told["reasons"]
+    assert told["title"] == "The input is not understood." and why in reason["why"] and now in reason["now"], reason
+
+
 @pytest.mark.parametrize(
     ("path", "body", "where", "why", "now"),
     [

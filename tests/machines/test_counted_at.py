@@ -52,6 +52,16 @@ def test_a_count_is_of_a_run_that_had_the_thing_or_made_it(house: House) -> None
         assert loads["kind"] == "unknown_code"
 
 
+def test_a_panel_is_counted_at_its_run_and_answers_for_itself_alone(house: House) -> None:
+    with plant(house, *MORE) as do:
+        lot, run = looked_at(do)
+        panel = do.get(f"/lots/{lot}")["panels"][0]
+        do.post("/counts", thing=panel, units=20, method="hand", run=run)
+        assert missed(house) == ["its step asks for a count by hand, and there is none"], "the other panel was not counted"
+    with house.reading() as session:
+        assert session.scalars(select(CountEntry.run).where(CountEntry.kind == "counted")).one() is not None
+
+
 def test_the_saw_s_count_is_of_the_loose_lot_that_it_made(house: House) -> None:
     with plant(house, *SLICED) as do:
         run = do.start("Tolland Slicing", do.lot(do.panels(2), product="P9"))
