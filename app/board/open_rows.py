@@ -205,6 +205,7 @@ _RUNNING = text("""
     from run r cross join line l
     where r.closed_e is null and l.run = r.id and l.closed_e is null and not exists (select 1 from run_void v where v.run = r.id)
 """).columns(started_at=Moment())
+# by their ends, of which few are later; why a range with both its ends, says `floor/station_states.py`
 _RAN = (
     text("""
     select l."set" as panels, l.lot, l.step, l.shelf, r.id as run, r.station, r.started_at

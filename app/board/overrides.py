@@ -10,6 +10,7 @@ from sqlalchemy.orm import InstrumentedAttribute, Session
 from app.board.production_day import Span
 from app.floor.counting import NOT_SIGNED
 from app.journal.models import Entry
+from app.journal.since import first_since
 from app.ledger.counts import CountEntry
 from app.ledger.judgements import AtRisk, Disposition, Judgement
 from app.ledger.runs import Line
@@ -31,7 +32,7 @@ class Override:
 
 def overrides(session: Session, span: Span) -> list[Override]:
     """Five statements, by the entries since the span began."""
-    first = first_entry(session, span)
+    first = first_since(session, span.begin)
     marks = (
         select(Line.judged, func.count(), func.sum(PanelSet.n))
         .select_from(AtRisk)
@@ -71,12 +72,6 @@ def signed_for() -> Sequence[ColumnElement[bool]]:
     return CountEntry.kind == "difference", CountEntry.within.is_(False), CountEntry.reason.not_in(NOT_SIGNED), CountEntry.closed_e.is_(None)
 
 
-def first_entry(session: Session, span: Span) -> int:
-    """The first entry that was recorded since a span began: what happened in it was recorded then or later. Read from the newest backward."""
-    before = select(Entry.id).where(Entry.recorded_at < span.begin).order_by(Entry.id.desc()).limit(1)
-    return (session.scalar(before) or 0) + 1
-
-
 def happened(span: Span, first: int, column: InstrumentedAttribute[Any]) -> Sequence[ColumnElement[bool]]:
-    """Conditions on rows, joined with their entries: written since `first`, by something that happened in the span."""
+    """Conditions on rows, joined with their entries: by something that happened in the span, and so was recorded since its first entry."""
     return (column >= first, Entry.id >= first, Entry.happened_at >= span.begin, Entry.happened_at < span.end)

@@ -9,7 +9,7 @@ from sqlalchemy import bindparam, func, select, text
 from sqlalchemy.orm import Session
 
 from app.board.effectiveness import StateHours
-from app.board.overrides import Override, first_entry, happened, overrides, signed_for
+from app.board.overrides import Override, happened, overrides, signed_for
 from app.board.production_day import Span
 from app.board.stations import hours_by_state
 from app.board.taped import taped
@@ -19,6 +19,7 @@ from app.floor.marks import SAMPLED
 from app.floor.scrapped_wafers import is_scrap
 from app.journal.models import Entry
 from app.journal.sealing import newest_digest
+from app.journal.since import first_since
 from app.ledger.cells import CellMark
 from app.ledger.counts import CountEntry
 from app.ledger.items import Wafer
@@ -68,7 +69,7 @@ class Report:
 
 def shift_report(session: Session, span: Span, now: datetime) -> Report:
     """A fixed number of statements, over what was recorded since the shift began."""
-    first, until = first_entry(session, span), span.until(now)
+    first, until = first_since(session, span.begin), span.until(now)
     ran = session.execute(_RAN, {"begin": span.begin, "end": span.end}).one()
     releases = select(func.count(), func.sum(Release.units_freed)).join(Entry, Entry.id == Release.e).where(*happened(span, first, Release.e))
     released, freed = session.execute(releases).one()

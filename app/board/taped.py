@@ -37,7 +37,7 @@ def taped(session: Session, begin: datetime, end: datetime) -> int:
 def past_at(session: Session, at: datetime) -> Past:
     """What was known at a moment: the entries that were recorded before. What was told late is no part of it.
 
-    Of a record that was entered afterwards, as an invented one is, so many more that most of what had happened is known, and little of the rest.
+    A record that was entered afterwards (the demo's is) has none of then: of it as many as tell most of what had happened, and least of what had not.
     """
     first = first_since(session, at)
     best = session.execute(_BEST, {"first": first, "at": at}).first()
@@ -60,7 +60,6 @@ class Today:
 
 def ahead(parts: Parts, paces: Paces, site: Site, day: Span, now: datetime, so_far: int, per_hour: float | None) -> Today:
     """The forecast for the end of `day` as it stands `now`. The seed is the day's number: the same moment gives the same band."""
-    idle = [tuple((at - now) / timedelta(minutes=1) for at in span) for span in unworked_between(site, now, day.end)] if now < day.end else []
     free = [part for part in parts.parts if not part.stops and part.lot.grade != "reject" and part.step is not None and not part.is_in_stock]
     held = sum(part.units for part in parts.parts if part.stops)
     minutes = max(0.0, (day.end - now) / timedelta(minutes=1))
@@ -68,8 +67,14 @@ def ahead(parts: Parts, paces: Paces, site: Site, day: Span, now: datetime, so_f
     jobs = _jobs(free, way, now, minutes)
     overdue = [job for job in jobs if not job.is_running and (waits := paces.waits.get(job.steps[0])) and job.spent >= waits[-1]]
     again = _begun_again(parts, paces, way, (now - day.begin) / timedelta(minutes=1), minutes)
-    line = Line(paces.times, minutes, per_hour, again, [(begin, end) for begin, end in idle])
+    line = Line(paces.times, minutes, per_hour, again, _idle(site, now, day.end))
     return Today(day, forecast(jobs, line, so_far, seed=day.day.toordinal()), held, round(sum(job.units for job in overdue)), per_hour)
+
+
+def _idle(site: Site, now: datetime, end: datetime) -> list[tuple[float, float]]:
+    """Minutes from now between which no shift works."""
+    spans = unworked_between(site, now, end) if now < end else []
+    return [((begin - now) / timedelta(minutes=1), (until - now) / timedelta(minutes=1)) for begin, until in spans]
 
 
 class _Way(NamedTuple):
@@ -143,6 +148,7 @@ def _quickest(paces: Paces, steps: tuple[Any, ...]) -> float:
     return waits + sum(quantile(paces.works[key], _QUICK) for key in known if key != steps[-1])
 
 
+# of all entries since `first` the one up to which most had happened by then, and fewest had not
 _BEST = text("""
     select id, score from (
         select id, sum(case when happened_at < :at then 1 else -1 end) over (order by id) as score from entry where id >= :first

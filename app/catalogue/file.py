@@ -97,10 +97,10 @@ def _decoded(text: str | bytes) -> str:
 
 
 def number_too_long(text: str) -> BadInput:
-    """Python reads no number of more than 4,300 figures: their cost grows with their square."""
+    """Python reads no number of more than 4,300 digits: their cost grows with their square."""
     found = _LONG_NUMBER.search(text)
     where = f"line {text.count(chr(10), 0, found.start()) + 1}" if found else "the file"
-    return bad_input(WHAT, where, "It has a number of thousands of figures.", "Correct the number.")
+    return bad_input(WHAT, where, "It has a number with thousands of digits.", "Correct the number.")
 
 
 def _syntax_error(message: str) -> BadInput:
@@ -171,7 +171,7 @@ def _remedy(kind: str) -> str:
 def _shown(value: Any) -> str:
     try:
         text = repr(value) if isinstance(value, str) else str(value)
-    except ValueError:  # of thousands of figures, written in hexadecimal
+    except ValueError:  # of thousands of digits, written in hexadecimal
         return "That number"
     return text if len(text) <= 60 else f"{text[:57]}..."
 

@@ -28,8 +28,10 @@ def _parsed(data: bytes) -> Any:
         raise bad_input(WHAT, twice.where, "An object has two keys of this name.", "Keep the one that is right.") from None
     except json.JSONDecodeError as error:
         raise bad_input(WHAT, f"line {error.lineno}, column {error.colno}", f"This is not JSON: {error.msg}.", "Correct it there.") from None
-    except (UnicodeDecodeError, RecursionError) as error:
-        raise bad_input(WHAT, "body", f"This is not JSON: {error}.", "Send UTF-8, nested as the schema says.") from None
+    except UnicodeDecodeError as error:
+        raise bad_input(WHAT, "body", f"Byte {error.start + 1} is not UTF-8.", "Send it in UTF-8.") from None
+    except RecursionError:
+        raise bad_input(WHAT, "body", "It is nested too deeply.", "Nest it as the schema says.") from None
     except ValueError:
         raise number_too_long(data.decode("utf-8", "replace")) from None
 

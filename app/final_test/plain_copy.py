@@ -25,16 +25,16 @@ def plain_copy(source: Path, survey: Survey, copy: Path) -> Path:
         with source.open(encoding=encoding, errors=keep) as lines:
             delimiter = delimiter_of(lines.read(_HEAD))
         with source.open(encoding=encoding, errors=keep) as lines, copy.open("w", encoding="utf-8", errors=keep, newline="") as plain:
-            plain.writelines(_without_quotes(lines, delimiter))
+            plain.writelines(_without_quotes(lines, delimiter) if delimiter else lines)
     except UnicodeError:
         raise bad_input(REFUSED, "the whole file", "It begins as UTF-16 text, but is not.", "Save it as CSV in UTF-8.") from None
     return copy
 
 
-def _without_quotes(lines: TextIO, delimiter: str | None) -> Iterator[str]:
+def _without_quotes(lines: TextIO, delimiter: str) -> Iterator[str]:
     for line in lines:
-        fields = _fields(line.rstrip("\n"), delimiter) if delimiter and '"' in line else None
-        yield line if fields is None else delimiter.join(fields) + ("\n" if line.endswith("\n") else "")  # type: ignore[union-attr]
+        fields = _fields(line.rstrip("\n"), delimiter) if '"' in line else None
+        yield line if fields is None else delimiter.join(fields) + ("\n" if line.endswith("\n") else "")
 
 
 def _fields(line: str, delimiter: str) -> list[str] | None:

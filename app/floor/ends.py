@@ -119,10 +119,10 @@ def change_over(session: Session, by: By, station: int, item: Named, place: str 
     runs = list(session.scalars(select(Run).where(Run.station == station, Run.closed_e.is_(None)).order_by(Run.id)))
     lock(session, Run, [run.id for run in runs])
     _are_of(session, said, [run.id for run in runs])
-    mount, broken = swap(session, by, station, item.id, place)
-    opened: list[Line] = []
-    if mount.e != by.e:
-        return opened  # it was on the place already
+    there, broken = swap(session, by, station, item.id, place)
+    if there.e != by.e:
+        return []  # it was on the place already
+    opened = []
     for run in runs:
         lines = open_lines_of(session, run)
         travel = _travelling(session, lines)

@@ -66,7 +66,7 @@ def correct_reading(session: Session, by: By, reading: int, value: float, reason
 def _refuse_void(session: Session, run: Run) -> None:
     """It would hold panels for what the record says never happened there, and be shown in no trace."""
     if session.get(RunVoid, run.id, populate_existing=True) is not None:
-        what = f"Run {code_of(session, 'run', run.id)} is void: no reading is of it."
+        what = f"Run {code_of(session, 'run', run.id)} is void and has no readings."
         raise refuse("finished", what, "It was entered wrongly, and nothing follows from it.", "Name the run that was entered in its place.")
 
 

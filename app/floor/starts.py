@@ -32,7 +32,7 @@ _CLAIMED = listed(
 # runs that have a pack, and begin and end with what is done to it
 _OF_PACKS = {
     "tape": Reason("bad_input", "Taping fills a pack, and none is named.", "Fill a pack from the lot: its run begins with it."),
-    "dry pack": Reason("bad_input", "What is sealed in a bag is a closed pack.", "Seal the pack at this station: its run begins and ends with it."),
+    "dry pack": Reason("bad_input", "Only a closed pack goes into a bag.", "Seal the pack at this station: its run begins and ends with it."),
 }
 _NOTHING = Reason("not_here", "Nothing is in it now that could start.", "Scan what you mean; its page says where its contents went.")
 

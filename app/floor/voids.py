@@ -5,6 +5,7 @@ from collections import defaultdict
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from app.catalogue import queries as catalogue
 from app.errors import Reason, Refused, bad_input
 from app.floor.corrections import why_not_by
 from app.floor.ends import close_run, open_lines_of
@@ -69,8 +70,10 @@ def _lacking(wanted: dict[int, set[str]], stand: dict[int, Progress]) -> dict[in
 
 
 def _in_words(session: Session, run: Run, lacking: dict[int, set[str]]) -> str:
-    steps = sorted(set().union(*lacking.values()))
-    return f"Run {code_of(session, 'run', run.id)} was voided when units had gone on, and no other did {', '.join(steps)} to them."
+    routes = session.scalars(select(Line.route).where(Line.run == run.id, Line.route.is_not(None)).distinct())
+    names = {step.key: step.name for route in catalogue.with_ids(session, [route for route in routes if route]).values() for step in route.body.steps}
+    steps = ", ".join(sorted({names.get(step, step) for steps in lacking.values() for step in steps}))
+    return f"Run {code_of(session, 'run', run.id)} was voided when units had gone on, and no other did {steps} to them."
 
 
 def _why_not(session: Session, by: By, run: Run) -> list[Reason]:

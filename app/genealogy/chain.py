@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import select, text
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
@@ -225,7 +225,8 @@ def _moves(session: Session, items: set[int]) -> tuple[Moved, ...]:
 
 
 def _sealed(session: Session, packs: set[int]) -> dict[int, tuple[datetime, int]]:
-    return {one.pack: (one.sealed_at, one.e) for one in session.scalars(select(DryPack).where(DryPack.pack.in_(packs), stands()))}
+    query = select(DryPack).where(DryPack.pack.in_(packs), text(stands("dry_pack.pack")))
+    return {one.pack: (one.sealed_at, one.e) for one in session.scalars(query)}
 
 
 def _moments(session: Session, entries: set[int]) -> dict[int, Moment]:

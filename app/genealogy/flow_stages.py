@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from app.drawing.flow import Bar, Drawn, Ribbon, Stage, flow_picture
 from app.genealogy.item_rows import ItemRow
 from app.genealogy.trace import Trace, WayRow
+from app.web.words import counted
 
 MOST = 12  # things of a stage that are shown one by one
 _THICKET = 48  # ways between two stages that an eye still follows
@@ -138,7 +139,7 @@ def _things(trace: Trace, ways: Sequence[WayRow]) -> dict[str, _Thing]:
     for code in [code for code in ins if code.startswith("customer ")]:
         name = code.removeprefix("customer ")
         least = sum(pack.least for pack in trace.packs if pack.customer == name)
-        words = f"{trace.customers[name]:,} pack{'s' if trace.customers[name] > 1 else ''}"
+        words = counted(trace.customers[name], "pack")
         found[code] = _Thing(code, "customer", "customer", name, words, min(least, ins[code]), ins[code], False)
     return found
 

@@ -16,6 +16,7 @@ from app.ledger.sets import LotHolding, Member
 from app.ledger.walk import NEVER, kinds_of
 from app.listed import listed, tuples
 from app.naming.resolve import codes_of_items
+from app.web.words import counted
 
 # kind of flow -> (said of the parent in the child's list, said of the child in the parent's list)
 WORDS = {
@@ -73,7 +74,7 @@ def _by_flows(session: Session, item: int) -> list[_Link]:
             units[parent if child == item else child, child == item, kind] += n
     for lot, n in _holders(session, out_of, panels).items():
         units[lot, True, "cells"] += n
-    return [_Link(other, above, WORDS[kind][0 if above else 1], _units(n)) for (other, above, kind), n in units.items()]
+    return [_Link(other, above, WORDS[kind][0 if above else 1], counted(n, "unit")) for (other, above, kind), n in units.items()]
 
 
 def _holders(session: Session, out_of: dict[int, int], units: dict[int, int]) -> Counter[int]:
@@ -103,7 +104,7 @@ def _handed_on(session: Session, lot: int) -> Iterable[_Link]:
         .order_by(theirs.lot)
     )
     for holder, above, n in session.execute(query):
-        yield _Link(holder, bool(above), "handed over" if above else "took over", f"{n} panel{'s' if n != 1 else ''}")
+        yield _Link(holder, bool(above), "handed over" if above else "took over", counted(n, "panel"))
 
 
 def _out_of_panels(session: Session, lot: int) -> Iterable[_Link]:
@@ -120,11 +121,7 @@ def _out_of_panels(session: Session, lot: int) -> Iterable[_Link]:
         .order_by(Flow.child)
     )
     for child, kind, n in session.execute(query):
-        yield _Link(child, False, "sample" if kind == "sample" else WORDS["cells"][1], _units(int(n)))
-
-
-def _units(n: int) -> str:
-    return f"{n:,} unit{'s' if n != 1 else ''}"
+        yield _Link(child, False, "sample" if kind == "sample" else WORDS["cells"][1], counted(int(n), "unit"))
 
 
 _FLOWS = listed(

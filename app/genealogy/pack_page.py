@@ -11,6 +11,7 @@ from app.db import Moment
 from app.genealogy.kin import Kinship, kin_of
 from app.genealogy.lot_page import HoldShown, holds_shown
 from app.holds.stopped import stops_on
+from app.ledger.sealed import stands
 from app.listed import ask, listed
 from app.naming.resolve import Named, codes_of
 from app.packing.contents import fills_of
@@ -113,16 +114,15 @@ def _moves(session: Session, pack: int) -> tuple[Moved, ...]:
 
 
 _PACK = listed(
-    """
+    f"""
     select p.item, p.form, p.product, p.part_number, p.bin, p.grade, p."order", p.size_units, p.closed_e, p.closed_at, p.date_code, p.short_reason,
         d.sealed_at, d.moisture_level, d.use_before_at, exists (select 1 from flow f where f.parent = p.item and f.e > d.e) as is_opened,
         exists (
             select 1 from move m where m.item = p.item and m.kind = 'returned' and m.e > d.e
             and not exists (select 1 from move_correction c where c.move = m.id)
         ) as came_back
-    from pack p left join dry_pack d on d.pack = p.item and not exists (
-        select 1 from line l join run r on r.id = l.run join run_void v on v.run = r.id where l.item = d.pack and r.operation = 'dry pack'
-    ) where p.item in :packs
+    from pack p left join dry_pack d on d.pack = p.item and {stands("d.pack")}
+    where p.item in :packs
     """,
     "packs",
 ).columns(closed_at=Moment(), sealed_at=Moment(), use_before_at=Moment())

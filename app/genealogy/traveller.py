@@ -174,7 +174,7 @@ class _Reading:
         names = {step.key: step.name for step in route.steps} if route else {}
         said = []
         for group in self.groups[lot.item]:
-            what = f"{len(group.panels)} panel{'s' if len(group.panels) != 1 else ''}: " if group.panels else ""
+            what = f"{counted(len(group.panels), 'panel')}: " if group.panels else ""
             again = f", {ordinal(group.round)} time" if group.round > 1 else ""
             rest = f"next is {names[group.next_step]}{again}." if group.next_step in names else "every step is done."
             said.append(what + rest if what else rest[0].upper() + rest[1:])

@@ -22,13 +22,10 @@ _CAUTION = (
     "Moisture-sensitive: level {level} (J-STD-020). Sealed {sealed}; calculated shelf life in the sealed bag to {until}, below 40 °C and 90 % RH "
     "(J-STD-033). Once opened, floor life and bake are as J-STD-033 says for this level."
 )
-
 _OPENED = (
     "Moisture-sensitive: level {level} (J-STD-020). The bag that was sealed {sealed} was opened: floor life and bake are as J-STD-033 says for this "
     "level, until it is sealed anew."
 )
-
-
 _LOTS = 4  # on 100 mm x 70 mm, with a customer's numbers and the caution
 
 

@@ -75,14 +75,18 @@ def turn_of(move: Any = Move) -> ColumnElement[int]:
 
 
 def corrected_before(session: Session, kind: type[MountCorrection | ContentCorrection | MoveCorrection], wrong: int) -> Reason | None:
-    """Why a row is not corrected now: it was before. Names the row that stands for it, after further corrections too."""
-    found: Any = session.get(kind, wrong)
-    if found is None:
+    """Why a row is not corrected now: it was before. Names the row that stands for it."""
+    correction: Any = session.get(kind, wrong)
+    if correction is None:
         return None
-    while found is not None and found.right is not None:
-        right = found.right
-        found = session.get(kind, right)
-    if found is not None:
-        return Reason("finished", "It was corrected before: it never was.", "Tell what was there in truth by itself.")
+    stands = _stands_for(session, kind, correction.right)
+    if stands is None:
+        return Reason("finished", "It was taken back before, as what never happened.", "If it did happen, enter it anew.")
     name = kind.__tablename__.removesuffix("_correction")
-    return Reason("finished", f"It was corrected before: {name} {right} stands for it.", f"Correct {name} {right}.")
+    return Reason("finished", f"It was corrected before: {name} {stands} stands for it.", f"Correct {name} {stands}.")
+
+
+def _stands_for(session: Session, kind: type[MountCorrection | ContentCorrection | MoveCorrection], right: int | None) -> int | None:
+    """The row at the end of all corrections; None: the last said that there was nothing."""
+    again: Any = None if right is None else session.get(kind, right)
+    return right if again is None else _stands_for(session, kind, again.right)

@@ -17,10 +17,12 @@ def is_reworked(line: str, until: str = "") -> str:
 
     A rework outlives the judgement that it was signed for: what came to light since is decided by another signature.
     """
-    decided = "select 1 from judgement j join disposition d on d.judgement = j.id where j.line = {line} and d.what = 'rework'"
-    later = "select 1 from judgement k join disposition n on n.judgement = k.id where k.line = {line} and n.id > d.id"
-    by, then = (f" and {one}.e <= {until}" if until else "" for one in ("d", "n"))
-    return f"exists ({decided}{by} and not exists ({later}{then}))".replace("{line}", line)
+    by, later_by = (f"and {one}.e <= {until}" if until else "" for one in ("d", "n"))
+    return f"""exists (
+        select 1 from judgement j join disposition d on d.judgement = j.id where j.line = {line} and d.what = 'rework' {by} and not exists (
+            select 1 from judgement k join disposition n on n.judgement = k.id where k.line = {line} and n.id > d.id {later_by}
+        )
+    )"""
 
 
 class Judgement(Recorded, Base):

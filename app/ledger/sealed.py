@@ -1,12 +1,8 @@
 """Which dry packs count."""
 
-from sqlalchemy import ColumnElement, select
 
-from app.ledger.items import DryPack
-from app.ledger.runs import Line, Run, RunVoid
-
-
-def stands() -> ColumnElement[bool]:
-    """Of a dry pack: its run was not voided. A pack has one: who seals it again makes a new pack of it."""
-    line = select(Line.id).join(Run, Run.id == Line.run).join(RunVoid, RunVoid.run == Run.id)
-    return ~line.where(Line.item == DryPack.pack, Run.operation == "dry pack").exists()
+def stands(pack: str) -> str:
+    """Condition: the dry pack of this pack counts, for its run was not voided. A pack has one: who seals it again makes a new pack of it."""
+    return f"""not exists (
+        select 1 from line l join run r on r.id = l.run join run_void v on v.run = r.id where l.item = {pack} and r.operation = 'dry pack'
+    )"""

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from typing import Annotated, Any
 
 from pydantic import BaseModel, ConfigDict, Field
-from sqlalchemy import select
+from sqlalchemy import select, text
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
@@ -337,7 +337,7 @@ def _packs(session: Session, packs: Sequence[Pack]) -> list[dict[str, Any]]:
     ids = [pack.item for pack in packs]
     codes, fills, places, runs = codes_of(session, "pack", ids), fills_of_packs(session, ids), place_of(session, ids), _runs(session, ids)
     lots = codes_of(session, "lot", list({one.loose for some in fills.values() for one in some}))
-    dry = set(session.scalars(select(DryPack.pack).where(DryPack.pack.in_(ids), stands()))) - opened(session, ids)
+    dry = set(session.scalars(select(DryPack.pack).where(DryPack.pack.in_(ids), text(stands("dry_pack.pack"))))) - opened(session, ids)
     return [
         {
             "pack": codes[pack.item], "form": pack.form, "part_number": pack.part_number, "bin": pack.bin, "grade": pack.grade,

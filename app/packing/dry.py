@@ -4,7 +4,7 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import select
+from sqlalchemy import select, text
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
@@ -80,7 +80,7 @@ def check_seal(session: Session, station: int, pack: Named, *, person: int | Non
 
 def sealing_of(session: Session, pack: int) -> DryPack | None:
     """How a pack came into its bag, where that was not voided."""
-    return session.scalar(select(DryPack).where(DryPack.pack == pack, stands()))
+    return session.scalar(select(DryPack).where(DryPack.pack == pack, text(stands("dry_pack.pack"))))
 
 
 def is_opened(session: Session, pack: int) -> bool:

@@ -26,6 +26,7 @@ from app.people.callers import Caller, Calling, page_router
 from app.people.sign_in import check_signature
 from app.web.installation import house_of, zone_of
 from app.web.rendering import redirect, render
+from app.web.words import counted
 
 
 async def _fields(request: Request) -> dict[str, str]:
@@ -85,7 +86,7 @@ def enter_sheet(request: Request, who: Calling, code: str, form: Fields) -> Resp
         except Refused as refusal:  # something changed since it was looked at
             left = {name: text for name, text in form.items() if name not in {done.field for done in lines[:i]}}
             return _page(request, who, _sheet(request, code), left, refusal=refusal, entered=i)
-    return redirect(request, "lot_page", code=sheet.lot.code, said=f"Entered: {len(lines)} line{'' if len(lines) == 1 else 's'} of the sheet.")
+    return redirect(request, "lot_page", code=sheet.lot.code, said=f"Entered: {counted(len(lines), 'line')} of the sheet.")
 
 
 @dataclass(frozen=True)

@@ -67,7 +67,7 @@ def _must_have_shown_the_one_before(house: House, who: Caller) -> None:
     with house.reading() as session:
         if who.session and who.session.terminal and factor_of(session, own(who)) is not None:
             why = Reason("password", "You have a second factor, and a terminal did not ask for its code.", "Sign in at a desk with it.")
-            raise NotAllowed("It is not replaced from a floor terminal.", why)
+            raise NotAllowed("The second factor is not replaced from a floor terminal.", why)
 
 
 @router.post("/people/{badge}/second-factor/end")

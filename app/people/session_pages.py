@@ -23,6 +23,7 @@ from app.web.fields import Line
 from app.web.installation import house_of
 from app.web.rendering import redirect, render
 from app.web.ways_back import here_only
+from app.web.words import counted
 
 router = page_router()
 
@@ -107,7 +108,7 @@ def end_of_person(request: Request, who: Calling, badge: str, key: Line = "") ->
         return {"ended": end_all(session, by, resolve(session, badge, "person").id)}
 
     ended = act(house_of(request), who.actor, "end_sessions", {"person": badge}, verb, key=key or None).body["ended"]
-    return redirect(request, "person_page", said=f"Ended: {ended} session{'' if ended == 1 else 's'}.", badge=badge)
+    return redirect(request, "person_page", said=f"Ended: {counted(ended, 'session')}.", badge=badge)
 
 
 def _sessions(request: Request, who: Caller, refusal: Refused | None = None, which: str = "others") -> Response:

@@ -5,6 +5,7 @@ of a frame. Further columns of numbers (a wavelength, an intensity) are kept as 
 """
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -42,6 +43,7 @@ _MANY, _HARDLY_ANY = 10_000, 100  # positions from where on it tells, and one di
 _A_SQUARE = 4  # rows and columns from where on corners say something
 _NOTE = re.compile(r"\s*([^\W\d][^:=,;|\t]*?)\s*[:=,;|\t](.*)")
 _FAILS, _PASSES = {"fail", "failed", "f", "ng", "nok", "bad", "reject", "rejected"}, {"pass", "passed", "p", "ok", "good", "accept", "accepted"}
+_SAID = {"", *_FAILS, *_PASSES}
 
 
 @dataclass(frozen=True)
@@ -79,10 +81,9 @@ def read_csv_maps(data: bytes, what: str, stated: Stated, header_line: int, head
         _refuse_lengths(one)
     if len(found) == 1:
         found = [(replace(one, totals=notes.totals(what)), rows) for one, rows in found]
-    maps = [_valued(check_map(one, stated), dies, values, rows) for one, rows in found]
-    for die_map, (_, rows) in zip(maps, found, strict=True):
-        _refuse_failed_otherwise(fields, header, dies, rows, die_map, what)
-    return maps
+    maps = [(_valued(check_map(one, stated), dies, values, rows), rows) for one, rows in found]
+    _refuse_failed_otherwise(fields, header, dies, _passing(dies, maps), what)
+    return [one for one, _ in maps]
 
 
 def _notes(text: str, header_line: int, what: str) -> Notes:
@@ -95,10 +96,9 @@ def _notes(text: str, header_line: int, what: str) -> Notes:
 
 def _values(fields: Fields, header: Header, what: str) -> dict[str, NDArray[np.float64]]:
     """The further columns that have numbers throughout, some of them at least, by name; a name that appears twice is passed over."""
-    known = _KNOWN
     found: dict[str, NDArray[np.float64]] = {}
     for place, name in enumerate(header.names):
-        if not name or name in known or header.names.count(name) > 1 or len(found) == _MOST_VALUES:
+        if not name or name in _KNOWN or header.names.count(name) > 1 or len(found) == _MOST_VALUES:
             continue
         numbers = fields.numbers(place)
         if numbers is None and header.delimiter != ",":
@@ -196,16 +196,26 @@ def _refuse_comment(fields: Fields, number: NDArray[np.int64], texts: list[str],
         raise bad_input(what, f"line {fields.line[row]}, column wafer", why, "Remove the line, or the mark.")
 
 
-def _refuse_failed_otherwise(fields: Fields, header: Header, dies: _Dies, rows: NDArray[np.bool_], die_map: DieMap, what: str) -> None:
-    """A column that is not read, of an inspection say, may fail dies whose bin passes. That it passes others makes their bins no better."""
-    passing = {entry.code for entry in die_map.table[1:] if entry.quality == "pass"}
-    passes = rows & np.array([code in passing for code in dies.codes], dtype=bool)[dies.code]
+def _passing(dies: _Dies, maps: Sequence[tuple[DieMap, NDArray[np.bool_]]]) -> NDArray[np.bool_]:
+    """The lines of dies that pass by their bins, of all wafers; each map with its lines."""
+    passes = np.zeros(len(dies.line), dtype=bool)
+    for die_map, rows in maps:
+        codes = {entry.code for entry in die_map.table[1:] if entry.quality == "pass"}
+        passes |= rows & np.array([code in codes for code in dies.codes], dtype=bool)[dies.code]
+    return passes
+
+
+def _refuse_failed_otherwise(fields: Fields, header: Header, dies: _Dies, passes: NDArray[np.bool_], what: str) -> None:
+    """A column that is not read, of an inspection say, may fail dies whose bin passes. That it passes others makes their bins no better.
+
+    Its first line tells most others from such a column, before hundreds of thousands of wavelengths are looked at as words.
+    """
     for place, name in enumerate(header.names):
-        if name in _KNOWN or not passes.any():
+        if name in _KNOWN or fields.text(0, place).lower() not in _SAID:
             continue
         number, texts, _ = fields.names(place)
         words = {text.lower() for text in texts} - {""}
-        if not words & _FAILS or not words & _PASSES or words - _FAILS - _PASSES:
+        if not words & _FAILS or not words & _PASSES or words - _SAID:
             continue
         fails = passes & np.array([text.lower() in _FAILS for text in texts], dtype=bool)[number]
         if fails.any():

@@ -18,7 +18,7 @@ _HTTP = {  # what, why, now
 _UNREAD: tuple[tuple[type[Exception], tuple[str, str]], ...] = (  # by what the framework met in a body: why, now
     (UnicodeDecodeError, ("It is not text in UTF-8.", "Send it in UTF-8.")),
     (RecursionError, ("It is nested too deeply.", "Send it as the document at /api has it.")),
-    (ValueError, ("It has a number of thousands of figures.", "Correct the number.")),
+    (ValueError, ("It has a number with thousands of digits.", "Correct the number.")),
 )
 _TOO_LONG = ("A field is longer than 1 MB.", "Shorten it, or send it as a file.")
 _UNREAD_FORMS = {  # by how the framework's own words of a form begin: why, now

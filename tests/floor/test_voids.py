@@ -85,9 +85,9 @@ def test_units_that_went_on_without_the_voided_step_are_held_and_others_come_to_
     of_here = factory.run("Attach", here)
     void(factory, LEA, of_here)
     assert held(factory, panels[0], here) == []
-    void(factory, LEA, runs["plasma clean"])
+    void(factory, LEA, runs["die attach"])
     (reason,) = held(factory, panels[0])
-    assert reason.endswith("was voided when units had gone on, and no other did plasma to them.")
+    assert reason.endswith("was voided when units had gone on, and no other did red attach to them.")
     assert held(factory, loose) == [reason]
 
 
