@@ -26,6 +26,7 @@ from app.naming.resolve import candidates
 from app.people.callers import Calling, page_router
 from app.web.installation import house_of, zone_of
 from app.web.rendering import render
+from app.web.said import saying
 from app.web.words import counted
 
 router = page_router()
@@ -99,7 +100,7 @@ def stop_exposed(
 
     answer = act(house_of(request), who.actor, "place_hold", {"subjects": list(stop), "reason": reason, "exposure": query}, verb, key=key or None)
     said = f"Stopped {counted(len(answer.body['holds']), 'pack')}: {', '.join(answer.body['holds'])}."
-    back = urlencode([*parse_qsl(query), ("said", said[:300])])
+    back = urlencode([*parse_qsl(query), *saying(request, said).items()])
     return RedirectResponse(f"{request.url_for('exposure_page').path}?{back}", status_code=303)
 
 

@@ -22,6 +22,7 @@ from app.receiving.origin_documents import told_of
 from app.web.downloads import attached, csv_file
 from app.web.installation import house_of
 from app.web.rendering import render
+from app.web.said import saying
 
 router = page_router()
 Text = Annotated[str, Form(max_length=1000)]
@@ -93,7 +94,7 @@ def stop_now(
     answer = act(house_of(request), who.actor, "place_hold", {"subjects": list(stop), "reason": reason}, verb, key=key or None)
     said = f"Stopped, with all that comes of {'it' if len(stop) == 1 else 'them'}: {', '.join(answer.body['holds'])}."
     path = request.url_for("trace_page", code=code).path
-    query = urlencode(([("forward", "true")] if forward else []) + [("said", said[:300])])
+    query = urlencode(([("forward", "true")] if forward else []) + list(saying(request, said).items()))
     return RedirectResponse(f"{path}?{query}", status_code=303)  # which spells letters of any script
 
 

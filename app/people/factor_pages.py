@@ -16,7 +16,7 @@ from app.naming.resolve import code_of, resolve
 from app.people.callers import SESSION_COOKIE, Caller, Calling, at_browser, cookie_of, own, page_router
 from app.people.second_factor import address_of, end_factor, factor_of, new_seed, set_factor, step_of, use_code
 from app.people.security import note
-from app.people.sign_in import begin_session, check_secret
+from app.people.sign_in import begin_session, check_secret, form_token
 from app.people.sign_in_pages import set_cookie
 from app.web.fields import Line
 from app.web.installation import house_of
@@ -57,6 +57,7 @@ def set_up(request: Request, who: Calling, seed: Line, code: Line, password: Lin
     note(house, "set_factor", person=person, address=who.address)
     before = cookie_of(request, SESSION_COOKIE)
     token = begin_session(house, person, who.session.terminal if who.session else None, before=before, browser=at_browser(request))
+    request.state.form_token = form_token(token)
     answer = RedirectResponse(here_only(next), status_code=303) if next else redirect(request, "sessions", said="Your second factor is set up.")
     set_cookie(request, answer, SESSION_COOKIE, token)
     return answer

@@ -17,7 +17,7 @@ from app.people.second_factor import factor_of
 from app.people.secrets import called, keep_secret, new_secret
 from app.people.security import note
 from app.people.sessions import end_all, end_session, end_sessions, open_sessions
-from app.people.sign_in import FACTOR, begin_session, check_secret, digest
+from app.people.sign_in import FACTOR, begin_session, check_secret, digest, form_token
 from app.people.sign_in_pages import set_cookie
 from app.web.fields import Line
 from app.web.installation import house_of
@@ -43,6 +43,7 @@ def my_secret(request: Request, who: Calling, kind: Line, old: Line, new: Line, 
         return _choosing(request, who, next, refusal, kind)
     house, terminal = house_of(request), who.session.terminal if who.session else None
     token = begin_session(house, own(who), terminal, browser=at_browser(request), must_choose=_lacks(house, own(who), terminal))
+    request.state.form_token = form_token(token)
     if next:
         answer: Response = RedirectResponse(here_only(next), status_code=303)
     else:

@@ -18,6 +18,7 @@ from app.web.forgery import check_form
 from app.web.installation import house_of
 from app.web.refusals import refused
 from app.web.rendering import redirect, render
+from app.web.said import BADGE_IS
 from app.web.ways_back import here_only, page_left
 
 router = APIRouter(include_in_schema=False)
@@ -96,7 +97,7 @@ def make_first(request: Request, secret: str, name: Line, password: Line) -> Res
         code = first_run.make_administrator(house_of(request), secret, name, password)
     except Refused as refusal:
         return render(request, "people/first.html", status=refusal.status, secret=secret, refusal=refusal, name=name)
-    return redirect(request, "sign_in_page", said=f"Your badge code is {code}. Write it down, and sign in with it.")
+    return redirect(request, "sign_in_page", said=BADGE_IS.format(code=code))
 
 
 def _check_link(request: Request, secret: str) -> None:

@@ -30,6 +30,7 @@ from app.people.callers import Caller
 from app.scan.choose import run_of
 from app.scan.last_done import Undo
 from app.scan.questions import ENDS_ELSEWHERE, Question, question_about, what_ends
+from app.web.said import STATIONS_ARE_WITH, TAKES_OVER
 
 TAKE_CARE = "Take care. "  # begins a sentence that is shown as one to take care of
 Verb = Callable[[Session, By], dict[str, Any]]
@@ -140,7 +141,7 @@ def leave_station(house: House, who: Caller, station: Named, key: str) -> str:
 def hand_all_over(house: House, who: Caller, badge: Named, key: str) -> str:
     def verb(session: Session, by: By) -> dict[str, Any]:
         given = hand_over(session, by, who.person or 0, badge.id)
-        return {"said": f"Your stations are with {badge.code} now." if given else f"{badge.code} takes over."}
+        return {"said": (STATIONS_ARE_WITH if given else TAKES_OVER).format(code=badge.code)}
 
     return _done(house, who, "hand_over", {"to": badge.code}, verb, key)
 

@@ -30,6 +30,7 @@ from app.scan.stations import here_of, station_rows
 from app.web.fields import Number
 from app.web.installation import house_of
 from app.web.rendering import render
+from app.web.said import saying
 
 router = page_router()
 
@@ -272,7 +273,7 @@ def leave_now(request: Request, who: Calling, form: Sending) -> Response:
     with house_of(request).reading() as session:
         station = resolve(session, form.item, "station")
     said = doing.leave_station(house_of(request), who, station, form.key)
-    return RedirectResponse(f"{request.url_for('my_stations').path}?{urlencode({'said': said})}", status_code=303)
+    return RedirectResponse(f"{request.url_for('my_stations').path}?{urlencode(saying(request, said))}", status_code=303)
 
 
 @router.post("/floor/hand-over")
@@ -304,10 +305,11 @@ def _switch(request: Request, badge: str, said: str = "") -> Response:
     """By the badge alone where that is enough; else the PIN or password is asked for."""
     terminal, before = cookie_of(request, TERMINAL_COOKIE), cookie_of(request, SESSION_COOKIE)
     opened = reopen(house_of(request), badge, terminal=terminal, before=before, browser=at_browser(request))
-    after = f"{request.url_for('floor').path}?{urlencode({'said': said})}" if said else request.url_for("floor").path
+    told = saying(request, said)
+    after = f"{request.url_for('floor').path}?{urlencode(told)}" if told else request.url_for("floor").path
     if opened:
         return signed_in_here(request, opened, after)
-    return RedirectResponse(f"{request.url_for('sign_in_page').path}?{urlencode({'badge': badge, 'next': after, 'said': said})}", status_code=303)
+    return RedirectResponse(f"{request.url_for('sign_in_page').path}?{urlencode({'badge': badge, 'next': after} | told)}", status_code=303)
 
 
 @router.get("/floor/cards")
@@ -338,8 +340,8 @@ def _refused(request: Request, who: Caller, station: str, refusal: Refused, type
         return show(request, session, who, Screen(_station(session, station), refusal=refusal, typed=typed))
 
 
-def _floor(request: Request, station: str = "", **query: str) -> Response:
-    asked = urlencode({name: text for name, text in {"station": station, **query}.items() if text})
+def _floor(request: Request, station: str = "", said: str = "", **query: str) -> Response:
+    asked = urlencode({name: text for name, text in {"station": station, **query}.items() if text} | saying(request, said))
     return RedirectResponse(request.url_for("floor").path + (f"?{asked}" if asked else ""), status_code=303)
 
 

@@ -11,9 +11,9 @@ from app.errors import Reason, Refused
 from app.misfits import misfit
 from app.web.answers import answer, is_call
 from app.web.rendering import to_wait
+from app.web.said import LOST
 from app.web.ways_back import page_left
 
-_LOST = "Take care. What you sent was not recorded, for you were not signed in any more. Sign in, and enter it again."
 _MOST_REASONS = 20
 
 
@@ -21,7 +21,7 @@ async def refused(request: Request, error: Exception) -> Response:
     refusal = cast(Refused, error)
     request.app.state.note_refused(request, refusal)
     if refusal.leads_to and not is_call(request):
-        lost = f"&said={quote(_LOST)}" if refusal.status == 401 and request.method == "POST" else ""
+        lost = f"&said={quote(LOST)}" if refusal.status == 401 and request.method == "POST" else ""
         return RedirectResponse(f"{request.url_for(refusal.leads_to).path}?next={quote(page_left(request), safe='/')}{lost}", status_code=303)
     headers = {"WWW-Authenticate": "Bearer"} if refusal.status == 401 else to_wait(refusal)
     return answer(request, refusal.status, refusal.what, list(refusal.reasons), headers=headers)

@@ -5,7 +5,7 @@ import secrets
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
-from urllib.parse import quote, urlsplit
+from urllib.parse import quote, urlencode
 
 from fastapi import Request
 from fastapi.responses import HTMLResponse, RedirectResponse
@@ -14,6 +14,7 @@ from markupsafe import Markup
 
 from app.errors import Refused
 from app.web.installation import when, zone_of
+from app.web.said import said_to, saying
 from app.web.words import coded, counted
 
 TEMPLATES = Path(__file__).resolve().parent.parent.parent / "templates"
@@ -37,7 +38,7 @@ def render(request: Request, template: str, *, status: int = 200, **values: Any)
         "menu": _menu(request, path) if name else "",
         "form_token": getattr(request.state, "form_token", ""),
         "key": secrets.token_urlsafe(12),  # a redrawn form carries a new key
-        "flash": _said(request),
+        "flash": said_to(request),
         "when": lambda moment: when(request, moment),
         "zone": zone_of(request),
         "here": request.url.path,
@@ -82,15 +83,7 @@ def _menu(request: Request, path: Callable[..., str]) -> Markup:
     return Markup(_AT.sub(mark, drawn[root]))
 
 
-def _said(request: Request) -> str:
-    """What the act before said, unless something else led here, a letter or another site: it could put any words into our mouth."""
-    came_from = urlsplit(request.headers.get("referer", "")).netloc
-    if request.headers.get("sec-fetch-site", "same-origin") != "same-origin" or came_from not in ("", request.headers.get("host", "")):
-        return ""
-    return request.query_params.get("said", "")[:300]
-
-
 def redirect(request: Request, name: str, said: str = "", **parts: Any) -> RedirectResponse:
     """303 to a route by name; `said` is shown once on the page that follows."""
     path = request.url_for(name, **parts).path
-    return RedirectResponse(f"{path}?said={quote(said)}" if said else path, status_code=303)
+    return RedirectResponse(f"{path}?{urlencode(saying(request, said), quote_via=quote)}" if said else path, status_code=303)

@@ -3,6 +3,7 @@
 import re
 from datetime import UTC, datetime
 from typing import Any
+from urllib.parse import parse_qs, urlsplit
 
 import httpx
 import pytest
@@ -10,7 +11,7 @@ from fastapi import Request
 from fastapi.responses import Response
 from fastapi.routing import APIRoute
 from fastapi.testclient import TestClient
-from people.signing_in import HERE, call, client, person, post, sign_in, token
+from people.signing_in import HERE, PASSWORD, call, client, person, post, sign_in, token
 from small_factory import Factory
 
 from app import main
@@ -179,7 +180,11 @@ def test_what_others_typed_is_shown_as_text(house: House) -> None:
     with client(house) as browser:
         sign_in(browser, person(house, "Ada", "administer"))
         post(browser, "/people", "/people", name="<script>alert(1)</script>", password="long enough", duties="operate")
-        for page in ("/people", "/people?said=<script>alert(1)</script>"):
+        token = re.search(r'name="form_token" value="([^"]+)"', browser.get("/people").text)
+        assert token is not None
+        data = {"form_token": token[1], "name": "<script>alert(1)</script>", "password": "long enough", "duties": "operate"}
+        said = browser.post("/people", data=data, headers=HERE).headers["location"]
+        for page in ("/people", said):
             text = browser.get(page).text
             assert "&lt;script&gt;" in text and "<script>" not in text
 
@@ -190,8 +195,34 @@ def test_what_others_typed_is_shown_as_text(house: House) -> None:
 ])  # fmt: skip
 def test_another_site_puts_no_words_into_our_mouth(house: House, headers: dict[str, str], is_shown: bool) -> None:
     with client(house) as browser:
-        page = browser.get("/sign-in?said=Call 555 and tell your password", headers=headers).text
-    assert ("tell your password" in page) is is_shown
+        page = browser.get("/sign-in?said=Your badge code is E-0004-P. Write it down, and sign in with it.", headers=headers).text
+    assert ("Write it down" in page) is is_shown
+
+
+@pytest.mark.parametrize("said", [
+    "Call 555 and tell your password", "E-0004-P takes over. Call 555", "Call 555. E-0004-P takes over.",
+    "E-CALL-555-AND-TELL-YOUR-PASSWORD takes over.",
+])  # fmt: skip
+def test_a_letter_puts_no_words_into_our_mouth_where_browsers_say_nothing_of_it(house: House, said: str) -> None:
+    """What an act said is shown in the session that it was said to."""
+    with client(house) as browser, client(house) as other:
+        assert "555" not in browser.get("/sign-in", params={"said": said, "mark": ""}).text
+        sign_in(browser, person(house, "Ada", "administer"))
+        sign_in(other, person(house, "Eve", "operate"))
+        assert "555" not in browser.get("/", params={"said": said}).text
+        answer = post(browser, "/terminals", "/terminals", area="bonding").headers["location"]
+        assert "This browser is terminal" in browser.get(answer).text
+        assert "This browser is terminal" not in other.get(answer.replace("/terminals", "/")).text, "it was said to another"
+        assert "555" not in browser.get(answer.replace("This", "Call%20555%20this")).text
+        marked = parse_qs(urlsplit(answer).query)["mark"][0]
+        assert "555" not in browser.get("/", params={"said": said, "mark": marked}).text
+
+
+def test_what_an_act_said_is_told_in_the_session_that_the_act_began(house: House) -> None:
+    with client(house) as browser:
+        sign_in(browser, person(house, "Ada", "administer"))
+        done = post(browser, "/sessions", "/my-secret", kind="pin", old=PASSWORD, new="581903")
+        assert "Your new PIN is set." in browser.get(done.headers["location"]).text
 
 
 @pytest.mark.parametrize(("path", "is_here"), [
