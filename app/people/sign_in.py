@@ -2,7 +2,7 @@
 
 import hashlib
 import secrets
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
@@ -20,11 +20,10 @@ from app.people.second_factor import factor_of, use_code
 from app.people.secrets import is_given, is_right
 from app.people.security import note, place_of
 from app.people.sessions import IDLE, IDLE_AT_TERMINAL, LONGEST, network_of
-from app.people.throttle import begin_try, forget_tries
+from app.people.throttle import Try, begin_try, was_right
 
 FACTOR = "factor"  # what is to be set up where a second one is asked for
 _KEPT = timedelta(days=7)  # ended sessions are of no use to anybody
-_FREE, _FREE_AT_ONE_PLACE = 5, 50  # a whole shift may share an address or a terminal
 
 
 @dataclass(frozen=True)
@@ -62,11 +61,12 @@ def sign_in(
     with house.reading() as session:
         person, place = _person(session, badge), _terminal(session, terminal)
     # by person, however the badge was typed; at enrolled terminals apart, so that who guesses at a desk shuts nobody out of the floor; and where
-    # that person was signed in before apart, so that who guesses elsewhere shuts nobody out of their own desk
+    # that person was signed in before apart, so that who guesses elsewhere, be it at the same address, shuts nobody out of their own desk
+    is_theirs = bool(person and place is None and before and owner_of(house, before) == person)
     whose, where = f"person {person}" if person else f"badge {digest(badge)}", f"terminal {place}" if place else f"address {place_of(address)}"
-    whose += " at terminals" if place else " at a browser of theirs" if person and before and owner_of(house, before) == person else ""
-    tries = {whose: _FREE, where: _FREE_AT_ONE_PLACE}
-    _begin_try(house, tries, person, place, address)
+    whose += " at terminals" if place else " at a browser of theirs" if is_theirs else ""
+    one = Try(whose, None if is_theirs else where)
+    waits = _begin_try(house, one, person, place, address)
     with house.reading() as session:
         kinds = ("pin", "password") if place else ("password",)
         # all of them: as slow for a PIN as for a password
@@ -82,7 +82,7 @@ def sign_in(
         note(house, "wrong_secret", person=person, terminal=place, address=address)
         how = "badge, PIN or password" if place else "badge, password or code"
         raise NotAllowed("You are not signed in.", Reason("password", f"The {how} is wrong.", "Try again; a PIN works at enrolled terminals only."))
-    forget_tries(house, tries)
+    was_right(house, one, waits)
     note(house, "signed_in", person=person, terminal=place, address=address)
     return begin_session(house, person, place, before=before, browser=Browser(address, browser), must_choose=must_choose)
 
@@ -186,19 +186,19 @@ def check_secret(
 
     What is brought to others' calls is counted apart: who guesses there keeps nobody from signing in a session of their own.
     """
-    tries = {f"{'brought signature' if is_brought else 'signature'} {person}": _FREE, f"signing at {place_of(address)}": _FREE_AT_ONE_PLACE}
-    _begin_try(house, tries, person, None, address)
+    one = Try(f"brought signature {person}", f"signing at {place_of(address)}") if is_brought else Try(f"signature {person}", None)
+    waits = _begin_try(house, one, person, None, address)
     with house.reading() as session:
         right = [is_right(session, person, kind, secret or "", cheap=house.settings.cheap_passwords) for kind in kinds]
     if not any(right):
         note(house, "wrong_signature", person=person, address=address)
         raise wrong
-    forget_tries(house, tries)
+    was_right(house, one, waits)
 
 
-def _begin_try(house: House, tries: Mapping[str, int], person: int | None, terminal: int | None, address: str) -> None:
+def _begin_try(house: House, one: Try, person: int | None, terminal: int | None, address: str) -> datetime | None:
     try:
-        begin_try(house, tries)
+        return begin_try(house, one)
     except Refused:
         note(house, "made_to_wait", person=person, terminal=terminal, address=address)
         raise

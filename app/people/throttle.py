@@ -1,39 +1,72 @@
-"""Guessing made slow. A try is counted before it is judged, so that many at once gain nothing; a right one wipes the count."""
+"""Guessing made slow. A try is counted before it is judged, so that many at once gain nothing; a right one wipes the count of its person.
 
-from collections.abc import Mapping
-from datetime import timedelta
+Of its place a right one takes back no more than itself: whoever has an account of their own could guess for ever otherwise, signing in between.
+A place forgets by the hour instead, for a shift that shares it types wrong now and then.
+"""
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
 
 from sqlalchemy import delete, select
 from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy.orm import Session
 
 from app import clock
 from app.db import House
 from app.errors import TooManyTries
 from app.people.models import Throttle
 
+_FREE, _FREE_AT_ONE_PLACE = 5, 50  # of a person in all, of a place in an hour: a whole shift may share an address or a terminal
 _WAITS = (timedelta(seconds=15), timedelta(minutes=1), timedelta(minutes=5))  # never for good: nobody can shut a colleague out
 _FORGOTTEN = timedelta(hours=1)
+_LEAK = _FORGOTTEN / _FREE_AT_ONE_PLACE
 
 
-def begin_try(house: House, free: Mapping[str, int]) -> None:
-    """Counts one try for each key of `free`: whose, and how many may go wrong before there is a wait. Refuses while there is one."""
+@dataclass(frozen=True)
+class Try:
+    """Whose secret is tried, and where; no place: at a browser that its owner was signed in at, where nobody else's tries count."""
+
+    whose: str
+    where: str | None
+
+
+def begin_try(house: House, one: Try) -> datetime | None:
+    """Counts it, and refuses while there is a wait. Answers until when its place waits for its sake, for `was_right`."""
     now = clock.now()
     insert = postgresql.insert if house.kind == "postgresql" else sqlite.insert
+    keys = sorted(filter(None, (one.whose, one.where)))
     with house.writing() as session:
-        new = [{"who": who, "failures": 0, "until": None, "last_at": now} for who in sorted(free)]
-        session.execute(insert(Throttle).on_conflict_do_nothing(), new)
-        rows = list(session.scalars(select(Throttle).where(Throttle.who.in_(free)).order_by(Throttle.who).with_for_update()))
-        for row in rows:
+        session.execute(insert(Throttle).on_conflict_do_nothing(), [{"who": who, "failures": 0, "until": None, "last_at": now} for who in keys])
+        rows = _locked(session, keys)
+        for row in rows.values():
             if row.until is not None and now < row.until:
                 raise TooManyTries(int((row.until - now).total_seconds()) + 1)
-        for row in rows:
-            row.failures = 1 if now - row.last_at > _FORGOTTEN else row.failures + 1
-            row.last_at = now
-            over = row.failures - free[row.who]
-            row.until = now + _WAITS[min(over, len(_WAITS) - 1)] if over >= 0 else None
+        whose = rows[one.whose]
+        _count(whose, 0 if now - whose.last_at > _FORGOTTEN else whose.failures, _FREE, now, now)
+        if one.where is None:
+            return None
+        where = rows[one.where]
+        leaked = min(where.failures, max(0, (now - where.last_at) // _LEAK))
+        left = where.failures - leaked
+        _count(where, left, _FREE_AT_ONE_PLACE, now, where.last_at + leaked * _LEAK if left else now)
+        return where.until
 
 
-def forget_tries(house: House, keys: Mapping[str, int]) -> None:
-    """After a right one. What nobody tried for an hour goes too."""
+def _count(row: Throttle, failures: int, free: int, now: datetime, last_at: datetime) -> None:
+    row.failures, row.last_at = failures + 1, last_at
+    over = row.failures - free
+    row.until = now + _WAITS[min(over, len(_WAITS) - 1)] if over >= 0 else None
+
+
+def was_right(house: House, one: Try, waits_until: datetime | None) -> None:
+    """`waits_until`: of `begin_try`. What nobody tried for an hour goes too."""
     with house.writing() as session:
-        session.execute(delete(Throttle).where(Throttle.who.in_(keys) | (Throttle.last_at < clock.now() - _FORGOTTEN)))
+        if one.where is not None and (row := _locked(session, [one.where]).get(one.where)) is not None:
+            row.failures = max(0, row.failures - 1)
+            row.until = None if row.until == waits_until else row.until
+        session.execute(delete(Throttle).where((Throttle.who == one.whose) | (Throttle.last_at < clock.now() - _FORGOTTEN)))
+
+
+def _locked(session: Session, keys: list[str]) -> dict[str, Throttle]:
+    rows = session.scalars(select(Throttle).where(Throttle.who.in_(keys)).order_by(Throttle.who).with_for_update())
+    return {row.who: row for row in rows}

@@ -2,7 +2,7 @@
 
 import threading
 from collections.abc import Callable
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
@@ -20,6 +20,9 @@ from app.people.models import SignIn, Terminal, Throttle
 from app.people.people import set_duties
 from app.people.secrets import set_secret
 from app.people.terminals import retire_terminal
+from app.people.throttle import Try, begin_try, was_right
+
+T0 = datetime(2026, 3, 5, 6, 0, tzinfo=UTC)
 
 
 def enter(house: House, badge: str, secret: str = PASSWORD, *, at: str | None = None, address: str = "10.0.0.1", before: str | None = None) -> str:
@@ -34,7 +37,12 @@ def change(house: House, badge: str, verb: Callable[[Session, By, int], object])
     act(house, SYSTEM, "change_person", {}, once)
 
 
-def refused(house: House, badge: str, secret: str, **how: str) -> str:
+def resolve_person(house: House, badge: str) -> int:
+    with house.reading() as session:
+        return resolve(session, badge, "person").id
+
+
+def refused(house: House, badge: str, secret: str, **how: str | None) -> str:
     with pytest.raises(Refused) as caught:
         enter(house, badge, secret, **how)  # type: ignore[arg-type]
     assert caught.value.kind in ("password", "too_many_tries")
@@ -206,6 +214,68 @@ def test_an_address_waits_after_fifty_but_an_enrolled_terminal_there_does_not(ho
     assert "Too many" in refused(house, badge, PASSWORD)
     assert enter(house, badge, PIN, at=cookie)
     assert enter(house, badge, address="10.0.0.2")
+
+
+@pytest.mark.parametrize("at_terminal", [False, True])
+def test_who_signs_in_right_between_guesses_at_others_gains_none(house: House, at_terminal: bool) -> None:
+    guesser, mara, cookie = person(house, "Odd", "operate"), person(house, "Mara", "operate"), terminal(house) if at_terminal else None
+    before = enter(house, mara)
+    for n in range(50):
+        assert "Too many" not in refused(house, f"nobody {n}", "guessed", at=cookie)
+        if n < 49:
+            enter(house, guesser, at=cookie)
+    assert "Too many" in refused(house, guesser, PASSWORD, at=cookie)
+    assert "Too many" in refused(house, "nobody else", "guessed", at=cookie)
+    assert enter(house, mara, before=before), "a colleague goes on at the browser that knows them"
+    assert enter(house, mara, at=terminal(house)), "and at the terminals"
+
+
+def test_who_guesses_at_signatures_of_others_and_signs_right_between_gains_none(house: House) -> None:
+    people = [resolve_person(house, person(house, f"Mara {n}", "quality")) for n in range(12)]
+    tries = [n for n in range(11) for _ in range(5)]
+    for number, n in enumerate(tries[:50]):
+        with pytest.raises(Refused, match="password is wrong"):
+            sessions.check_signature(house, people[n], "guessed", "10.0.0.1", is_brought=True)
+        if number < 49:
+            sessions.check_signature(house, people[11], PASSWORD, "10.0.0.1", is_brought=True)
+    with pytest.raises(Refused, match="Too many"):
+        sessions.check_signature(house, people[10], "guessed", "10.0.0.1", is_brought=True)
+    sessions.check_signature(house, people[10], PASSWORD, "10.0.0.1")  # in a session of their own
+
+
+def tried(house: House, monkeypatch: pytest.MonkeyPatch, seconds: float, wrong: bool, where: str = "address 10.0.0.1") -> bool:
+    """One more person at that place, so many seconds after the start; whether they were judged."""
+    monkeypatch.setattr(clock, "now", lambda: T0 + timedelta(seconds=seconds))
+    one = Try(f"person at {seconds}", where)
+    try:
+        waits = begin_try(house, one)
+    except Refused:
+        return False
+    if not wrong:
+        was_right(house, one, waits)
+    return True
+
+
+def test_a_place_that_a_shift_shares_waits_for_nobody_who_types_wrong_now_and_then(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Three quarters of a minute apart, each second one wrong, without an hour's rest between."""
+    assert all(tried(house, monkeypatch, 45 * n, wrong=n % 2 == 0) for n in range(400))
+
+
+def test_who_never_rests_has_fifty_guesses_an_hour_at_one_place(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
+    judged = [n for n in range(0, 4 * 3600, 10) if tried(house, monkeypatch, n, wrong=True)]
+    assert 150 < len(judged) <= 50 * 5
+
+
+def test_a_right_try_after_the_wait_of_a_place_begins_no_other(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
+    for n in range(50):
+        assert tried(house, monkeypatch, n / 100, wrong=True)
+    assert not tried(house, monkeypatch, 10, wrong=False)
+    assert all(tried(house, monkeypatch, 20 + n, wrong=False) for n in range(30)), "a whole shift signs in"
+    assert tried(house, monkeypatch, 51, wrong=True) and not tried(house, monkeypatch, 52, wrong=False)
+
+
+def test_a_clock_that_was_set_back_makes_no_place_wait(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
+    assert all(tried(house, monkeypatch, -3600 * n, wrong=True) for n in range(10))
 
 
 def test_who_guesses_at_desks_shuts_nobody_out_of_the_floor(house: House) -> None:
