@@ -15,14 +15,14 @@ from markupsafe import Markup
 from app.errors import Refused
 from app.web.installation import when, zone_of
 from app.web.said import said_to, saying
-from app.web.words import coded, counted
+from app.web.words import coded, counted, place
 
 TEMPLATES = Path(__file__).resolve().parent.parent.parent / "templates"
 _AT = re.compile(' data-at="([^"]*)"')
 environment = Environment(
     loader=FileSystemLoader(TEMPLATES), undefined=StrictUndefined, autoescape=True, trim_blocks=True, lstrip_blocks=True, auto_reload=False
 )  # fmt: skip
-environment.filters |= {"coded": coded, "counted": counted}
+environment.filters |= {"coded": coded, "counted": counted, "place": place}
 
 
 def render(request: Request, template: str, *, status: int = 200, **values: Any) -> HTMLResponse:

@@ -1,9 +1,10 @@
-"""Numbers and codes as they stand in a sentence."""
+"""Numbers, codes and places as they stand in a sentence."""
 
 import re
 
 from markupsafe import Markup, escape
 
+_FIELD = re.compile(r"(?!(body|query|path)\.)[a-z_]+(\.[\w-]+)*")
 _CODE = re.compile(r"\b[A-Z][0-9A-Z]*-[0-9A-Z-]+\b")
 
 
@@ -15,3 +16,8 @@ def counted(n: int, word: str) -> str:
 def coded(text: str) -> Markup:
     """Text whose codes do not break at their hyphens when a line ends: half a code is read as another one."""
     return Markup(_CODE.sub(r'<span class="code">\g<0></span>', str(escape(text))))
+
+
+def place(where: str) -> str:
+    """Of a refusal, for a page: a line, a column. Of a field of ours calls alone know the name: a form has labels, and a scan no fields."""
+    return "" if _FIELD.fullmatch(where) else where

@@ -3,6 +3,8 @@
 from datetime import UTC, date, datetime, time, timedelta
 from typing import Any
 
+from app.board.production_day import Span, the_day
+from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Body, Order, Product, Record, Route, Shift, Site, Step, Window
 from app.final_test.bins_out import take_bins_out
 from app.final_test.singulate import singulate
@@ -75,10 +77,19 @@ def reel(factory: Factory, loose: Named, units: int, at: datetime | None = None)
     return factory.do("fill_pack", made, happened_at=at)
 
 
-def loose_lot(factory: Factory, panels: int) -> Named:
+def loose_lot(factory: Factory, panels: int, begin: datetime | None = None) -> Named:
     """A lot of so many panels (20 cells each), singulated."""
-    one = lot(factory, panels)
-    run(factory, "Plasma", one)
-    run(factory, "Bond 1", one, pull=5.0)
-    run(factory, "Scope", one)
-    return cut(factory, one)
+
+    def at(n: float) -> datetime | None:
+        return begin + minutes(n) if begin else None
+
+    one = lot(factory, panels, begin)
+    run(factory, "Plasma", one, at(10))
+    run(factory, "Bond 1", one, at(30), pull=5.0)
+    run(factory, "Scope", one, at(50))
+    return cut(factory, one, at(70))
+
+
+def day_of_noon(factory: Factory) -> Span:
+    with factory.house.reading() as session:
+        return the_day(catalogue.site(session), NOON.date())

@@ -1,21 +1,17 @@
 """The board on a small line: states, marks, windows, ovens, what went past a gate, and a fixed number of statements."""
 
 from collections.abc import Callable
-from datetime import date, time, timedelta
+from datetime import date, timedelta
 from typing import Any
 
 import pytest
 from sqlalchemy import event, select
 
 from app import clock
-from app.board.production_day import the_day
 from app.board.remembered import Remembered
 from app.board.shift_report import shift_report
-from app.board.taped import past_at
 from app.board.whole import Board, board
 from app.board.work import Row
-from app.catalogue import queries as catalogue
-from app.catalogue.definitions import Shift, Site
 from app.db import House
 from app.floor.at_risk import go_on_at_risk
 from app.floor.dispositions import dispose
@@ -28,12 +24,11 @@ from app.floor.station_states import set_state
 from app.holds.place import place_hold
 from app.ledger.judgements import Judgement
 from app.ledger.places import Move
-from app.ledger.runs import Run, StationState
+from app.ledger.runs import Run
 from app.ledger.sets import panels_of_lot
 from app.naming.resolve import Named, code_of
-from app.packing.fill import Part, fill_pack
 from app.packing.rework import re_reel, take_off_tape
-from tests.board.line import MORE, NOON, binned, cut, line, loose_lot, lot, minutes, reel, run
+from tests.board.line import MORE, NOON, binned, day_of_noon, line, loose_lot, lot, minutes, reel, run
 from tests.small_factory import Factory, named_lot, named_pack
 
 
@@ -119,7 +114,7 @@ def test_panels_without_a_good_cell_are_off_the_board_and_out_of_what_is_held(fa
 
 
 def test_what_was_put_in_stock_waits_for_nothing_and_is_in_no_forecast(factory: Factory) -> None:
-    good = binned(factory, _loose(factory, NOON - timedelta(days=5)), 40, NOON - timedelta(days=4))
+    good = binned(factory, loose_lot(factory, 2, NOON - timedelta(days=5)), 40, NOON - timedelta(days=4))
     reel(factory, good, 10, NOON - timedelta(days=3))
     before = seen(factory)
     factory.do("move_item", lambda s, by: str(move_item(s, by, good.id, "stock", "rests")))
@@ -180,7 +175,7 @@ def test_stations_by_state_name_those_that_are_away(factory: Factory) -> None:
 
 
 def test_a_loose_lot_stands_at_its_step_until_it_is_empty_and_what_was_taped_counts(factory: Factory) -> None:
-    loose = _loose(factory, NOON - timedelta(hours=5))
+    loose = loose_lot(factory, 2, NOON - timedelta(hours=5))
     assert row(seen(factory), "test").units == 40
     good = binned(factory, loose, 40, NOON - timedelta(hours=2))
     assert [(one.key, one.units) for one in seen(factory).rows] == [("tape", 40)]
@@ -194,7 +189,7 @@ def test_a_loose_lot_stands_at_its_step_until_it_is_empty_and_what_was_taped_cou
 
 
 def test_rejects_are_counted_apart(factory: Factory) -> None:
-    binned(factory, _loose(factory, NOON - timedelta(hours=5)), 40, NOON - timedelta(hours=2), grade="reject")
+    binned(factory, loose_lot(factory, 2, NOON - timedelta(hours=5)), 40, NOON - timedelta(hours=2), grade="reject")
     found = seen(factory)
     assert found.rows == ()
     assert found.rejects == (1, 40)
@@ -208,12 +203,12 @@ def test_what_went_past_a_gate_this_week(factory: Factory) -> None:
 
 def test_the_shift_report_counts_what_happened_in_it(factory: Factory) -> None:
     begin = NOON - timedelta(hours=5)
-    loose = _loose(factory, begin)
+    loose = loose_lot(factory, 2, begin)
     held = lot(factory, 1, NOON - timedelta(hours=1))
     factory.do("place_hold", lambda s, by: place_hold(s, by, held, "bent").id, happened_at=NOON - minutes(50))
     factory.do("scrap", lambda s, by: scrap_units(s, by, loose.id, 3, "dropped").id, happened_at=NOON - minutes(20))
     lot(factory, 1, NOON + timedelta(hours=20))
-    day = _day(factory)
+    day = day_of_noon(factory)
     with factory.house.reading() as session:
         found = shift_report(session, day, NOON)
     assert (found.lots_started, found.runs_started, found.taped) == (2, 4, 0)
@@ -234,7 +229,7 @@ def test_ten_lots_cost_as_many_statements_as_two_hundred(factory: Factory) -> No
 
     grow(10)
     run(factory, "Plasma", lot(factory, 1, NOON - timedelta(hours=5)), NOON - timedelta(hours=3))
-    _loose(factory, NOON - timedelta(hours=6))
+    loose_lot(factory, 2, NOON - timedelta(hours=6))
     held = lot(factory, 1, NOON - timedelta(hours=5))
     factory.do("place_hold", lambda s, by: place_hold(s, by, held, "bent").id)
     memory = Remembered()
@@ -285,21 +280,8 @@ def _bondable(factory: Factory) -> Named:
     return one
 
 
-def _loose(factory: Factory, begin: Any) -> Named:
-    one = lot(factory, 2, begin)
-    run(factory, "Plasma", one, begin + minutes(10))
-    run(factory, "Bond 1", one, begin + minutes(30), pull=5.0)
-    run(factory, "Scope", one, begin + minutes(50))
-    return cut(factory, one, begin + minutes(70))
-
-
 def _panel(session: Any, panel: int) -> Named:
     return Named("panel", panel, code_of(session, "panel", panel))
-
-
-def _day(factory: Factory) -> Any:
-    with factory.house.reading() as session:
-        return the_day(catalogue.site(session), date(2026, 3, 4))
 
 
 def test_what_an_interrupted_run_had_done_has_its_own_units(factory: Factory) -> None:
@@ -344,64 +326,3 @@ def test_a_hold_on_a_reel_is_seen_on_what_came_off_its_tape_after_it_was_wound_a
     again = factory.do("re_reel", lambda s, by: named_pack(s, re_reel(s, by, first).item), fact=True)
     off = factory.do("take_off_tape", lambda s, by: named_lot(s, take_off_tape(s, by, again).item), fact=True)
     assert [one.state for each in seen(factory, clock.now()).rows for one in each.lots if one.code == off.code] == ["held"]
-
-
-def test_what_was_told_late_is_no_part_of_what_was_known(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Each is recorded when it happens, but for the last: it happened before the day, and was recorded at its end."""
-    monkeypatch.setattr("app.clock.now", lambda: NOON - timedelta(days=3))
-    factory = line(house)
-    day = _day(factory)
-    for happened, recorded in ((-2.0, -2.0), (3.0, 3.0), (-1.0, 15.0)):
-        at, now = (day.begin + timedelta(hours=hours) for hours in (happened, recorded))
-        monkeypatch.setattr("app.clock.now", lambda now=now: now)
-        factory.do("set_station_state", lambda s, by: set_state(s, by, factory.things["Oven"], "standby", "no load").id, happened_at=at)
-    with factory.house.reading() as session:
-        known = past_at(session, day.begin).e
-        states = session.scalars(select(StationState.e).order_by(StationState.id)).all()
-    assert states[0] <= known < states[1]
-
-
-def test_of_a_record_that_was_entered_afterwards_most_of_what_had_happened_is_known(factory: Factory) -> None:
-    """As the demo's: the catalogue is loaded now, and days are told after it in their order."""
-    day = _day(factory)
-    for hours in (-5, -4, -3, -2, 1, 2, 3):
-        told = lambda s, by: set_state(s, by, factory.things["Oven"], "standby", "no load").id  # noqa: E731
-        factory.do("set_station_state", told, happened_at=day.begin + timedelta(hours=hours))
-    with factory.house.reading() as session:
-        known, states = past_at(session, day.begin).e, session.scalars(select(StationState.e).order_by(StationState.id)).all()
-    assert known == states[3]
-
-
-def test_what_is_told_late_of_yesterday_counts_in_what_came_true(factory: Factory) -> None:
-    memory, now = Remembered(), NOON
-    loose = loose_lot(factory, 2)
-    bin_lot = binned(factory, loose, 40)
-
-    def truth() -> int:
-        with factory.house.reading() as session:
-            return board(session, memory, now).yesterday.truth
-
-    assert truth() == 0
-    factory.do(
-        "fill_pack",
-        lambda s, by: fill_pack(s, by, factory.things["Taper"], [Part(bin_lot, 30)], size=30, line_clear=True).item,
-        happened_at=NOON - timedelta(hours=20), fact=True,
-    )  # fmt: skip
-    assert truth() == 30
-
-
-def test_tapers_without_a_rate_limit_nothing(factory: Factory) -> None:
-    """No rate is known of the only taper: what is at it is expected, and not nothing."""
-    binned(factory, _loose(factory, NOON - timedelta(hours=5)), 40, NOON - timedelta(hours=2))
-    found = seen(factory).today
-    assert found.per_hour is None
-    assert found.forecast.high == 40
-
-
-def test_before_the_first_shift_of_a_day_its_forecast_counts_on_the_tapers(house: House) -> None:
-    """At five in the morning no station is up, and the day has sixteen hours of work before it; at eleven at night it has none."""
-    site = Site(name="Hall", zone="Europe/Vienna", day_start=time(0), shifts=(Shift(name="long", begins=time(6), ends=time(22)),))
-    factory = Factory(house).load(*[(kind, site if kind == "site" else body) for kind, body in MORE])
-    binned(factory, _loose(factory, NOON - timedelta(hours=20)), 40, NOON - timedelta(hours=12))
-    early, night = (seen(factory, NOON + timedelta(hours=hours)).today.forecast.high for hours in (-7, 11))
-    assert (early, night) == (40, 0)

@@ -14,7 +14,7 @@ from tests.browser.conftest import Visits
 from tests.browser.every_page import from_the_routes, signed_in, weight
 from tests.browser.staging import Stage, serving, staged
 from tests.browser.visits import SCHEMES, SIZES
-from tests.floor.test_placements import plain_map, wafer
+from tests.floor.placing import plain_map, wafer
 
 pytestmark = [pytest.mark.browser, pytest.mark.only_on("sqlite")]
 PARTS = 6  # each within the time that a browser test has

@@ -14,7 +14,7 @@ from tests.browser.conftest import Visits
 from tests.browser.staging import Stage, serving, staged
 from tests.browser.test_every_page import RULES, TOO_WIDE
 from tests.browser.visits import SCHEMES, SIZES, Visit
-from tests.floor.test_placements import good_dies, log_of, onto, plain_map, send, wafer
+from tests.floor.placing import good_dies, log_of, onto, plain_map, send, wafer
 from tests.ovens.test_judging import SHELVES, START, attached_lot, cure, log
 from tests.ovens.test_judging import send as send_log
 

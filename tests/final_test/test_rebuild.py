@@ -8,7 +8,6 @@ from typer.testing import CliRunner
 
 from app.cli import FOUND, shell
 from app.db import House
-from app.errors import Refused
 from app.final_test.rebuild import REMEDY
 from app.genealogy.checks import check
 from app.naming.resolve import code_of
@@ -58,12 +57,6 @@ def test_what_is_missing_is_named_with_its_remedy_and_made_anew(house: House, ru
     assert kept(house) == before and list(check(house)) == []
     again = command.invoke(shell, ["rebuild-results"])
     assert (again.exit_code, again.stdout) == (0, "")
-
-
-def test_a_testers_file_that_is_not_there_is_refused(run: str, command: CliRunner, tmp_path: Path) -> None:
-    for path in (tmp_path / "none.csv", tmp_path):
-        refused = command.invoke(shell, ["import", "results", str(path), "--run", run])
-        assert isinstance(refused.exception, Refused) and str(path) in refused.exception.reasons[0].where, refused.exception
 
 
 def test_what_a_killed_command_left_of_them_is_made_whole(house: House, run: str, command: CliRunner) -> None:

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 import pytest
 from fastapi.testclient import TestClient
-from floor.test_placements import wafer
+from floor.placing import wafer
 from people.signing_in import HERE, PASSWORD, person
 from receiving.test_origin_documents import MADE, call_it, document
 from sqlalchemy import func, select

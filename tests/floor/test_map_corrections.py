@@ -20,7 +20,7 @@ from app.naming.resolve import Named
 from app.packing.fill import Part, fill_pack
 from app.receiving.die_map import Stated
 from app.receiving.wafers import read_map_files
-from tests.floor.test_placements import BAD, attached, found_by_check, good_dies, log_of, marks, onto, plain_map, send, verdicts, wafer
+from tests.floor.placing import BAD, attached, found_by_check, good_dies, log_of, marks, onto, plain_map, send, verdicts, wafer
 
 
 @pytest.fixture

@@ -15,7 +15,7 @@ from app.db import House
 from app.floor.marking import mark_cells
 from app.floor.panel_picture import PanelPicture, cell_list, panel_picture
 from app.naming.resolve import Named
-from tests.floor.test_placements import attached, good_dies, log_of, onto, send, wafer
+from tests.floor.placing import attached, good_dies, log_of, onto, send, wafer
 from tests.floor.test_wafer_map import client, colour  # noqa: F401 (a fixture)
 
 

@@ -1,22 +1,16 @@
 """Placement logs on the record: which facts they add, what follows for lots and judgements, and how a correction takes them back."""
 
 import io
-import os
-from collections.abc import Iterable
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime, timedelta
-from pathlib import Path
 
 import numpy as np
 import pytest
 from fastapi.testclient import TestClient
 from small_factory import STEPS, SYSTEM, Factory, named_lot, named_pack
 from sqlalchemy import select
-from typer.testing import CliRunner
 
-from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Part, Route
-from app.cli import shell
 from app.db import House
 from app.errors import BadInput, Refused
 from app.evidence.models import Evidence
@@ -27,92 +21,36 @@ from app.floor.dispositions import dispose
 from app.floor.ends import Said, change_over, interrupt_run
 from app.floor.marking import mark_cells, take_back_marks
 from app.floor.marks import good_units
-from app.floor.placements import ROLE_WRONG, Imported, import_placements, read_log
+from app.floor.placements import ROLE_WRONG, import_placements, read_log
 from app.floor.samples import sample_cells
 from app.floor.scrap import scrap_units
 from app.floor.voids import void_run
 from app.floor.wafer_account import cell_story, die_story, panel_story, wafer_account
 from app.floor.wrong_dies import WrongDies
-from app.genealogy.checks import check
 from app.genealogy.origins import origins
 from app.genealogy.reach import reach
 from app.holds.place import place_hold
 from app.holds.stopped import stops_on
 from app.journal.act import act
-from app.ledger.cells import CellMark, LostDie, Placement
-from app.ledger.judgements import Judgement
+from app.ledger.cells import LostDie, Placement
 from app.ledger.runs import Line, Run
 from app.ledger.sets import set_of
 from app.ledger.stops import Hold
 from app.main import make_app
 from app.migrate import downgrade, upgrade
-from app.naming.resolve import Named, code_of, give_code, resolve
+from app.naming.resolve import Named, code_of, give_code
 from app.packing.fill import Part as PackPart
 from app.packing.fill import fill_pack
 from app.people.tokens import make_token
-from app.receiving.die_map import Stated
 from app.receiving.panels import receive_panels
-from app.receiving.wafers import read_map_files, receive_wafers
 from tests.crossing import crossing
-
-HEAD = "time,wafer,die x,die y,panel,row,column\n"
-BAD = {(3, 0), (7, 2), (0, 4)}  # failing dies of the plain map, 10 x 10
-Placed = tuple[str, int, int, str, int, int]  # wafer, x, y, panel, row, column
-
-
-def plain_map(name: str, bad: Iterable[tuple[int, int]] = BAD, size: int = 10) -> str:
-    dies = ["".join("2" if (x, y) in set(bad) else "1" for x in range(size)) for y in range(size)]
-    return f"wafer: {name}\norigin: UpperLeft\naxis: DownRight\nnull: .\n\n" + "\n".join(dies)
+from tests.floor.placing import BAD, HEAD, attached, found_by_check, good_dies, log_of, marks, onto, plain_map, send, verdicts, wafer
 
 
 @pytest.fixture
 def factory(house: House) -> Factory:
     steps = (STEPS[0].model_copy(update={"judged": "placements", "wrong_placements_limit": 0.05}), *STEPS[2:])
     return Factory(house).load(("part", Part(number="WB", kind="wafer", role="blue")), ("route", Route(product="P1", revision="B", steps=steps)))
-
-
-def wafer(factory: Factory, name: str, part: str = "WR", text: str | None = None) -> Named:
-    with factory.house.reading() as session:
-        body = catalogue.part(session, part).body
-    files = read_map_files(factory.house, [(f"{name}.txt", (text or plain_map(name)).encode())], body, Stated(passing=("1",)))
-    return factory.do("receive_wafers", lambda s, by: receive_wafers(s, by, files, part)[0])
-
-
-def attached(factory: Factory, some: list[Named], *wafers: Named) -> tuple[Named, int]:
-    """A lot of these panels that was in die attach with the first wafer mounted; its run."""
-    lot = factory.lot(some)
-    factory.mount("Attach", factory.batch("GLUE"), wafers[0])
-    return lot, factory.run("Attach", lot)
-
-
-def good_dies(n: int, start: int = 0) -> list[tuple[int, int]]:
-    return [(i % 10, i // 10) for i in range(100) if (i % 10, i // 10) not in BAD][start : start + n]
-
-
-def onto(who: Named | str, panel: Named | str, dies: list[tuple[int, int]], first: int = 0) -> list[Placed]:
-    names = [one if isinstance(one, str) else one.code for one in (who, panel)]
-    return [(names[0], x, y, names[1], (first + i) // 5 + 1, (first + i) % 5 + 1) for i, (x, y) in enumerate(dies)]
-
-
-def log_of(lines: list[Placed], lost: list[tuple[str, int, int]] = [], at: datetime | None = None) -> bytes:  # noqa: B006
-    moment = (at or datetime.now(UTC)).isoformat()
-    rows = [f"{moment},{w},{x},{y},{p},{r},{c}" for w, x, y, p, r, c in lines] + [f"{moment},{w},{x},{y},,," for w, x, y in lost]
-    return (HEAD + "\n".join(rows) + "\n").encode()
-
-
-def send(factory: Factory, data: bytes, replaces: tuple[int, ...] = (), station: str = "Attach") -> Imported:
-    kept, log = read_log(factory.house, "bonder.csv", data)
-    return factory.do("import_placements", lambda s, by: import_placements(s, by, factory.things[station], kept, log, replaces))
-
-
-def marks(factory: Factory) -> dict[str, int]:
-    with factory.house.reading() as session:
-        return {row.reason: row.n for row in session.scalars(select(CellMark).where(CellMark.closed_e.is_(None)))}
-
-
-def verdicts(factory: Factory) -> list[str]:
-    with factory.house.reading() as session:
-        return list(session.scalars(select(Judgement.verdict).order_by(Judgement.id)))
 
 
 def wafers_of(factory: Factory, item: int) -> dict[int, set[int]]:
@@ -141,10 +79,6 @@ def mark(factory: Factory, panel: Named, cells: list[tuple[int, int]]) -> None:
 
 def sample(factory: Factory, panel: Named, cells: list[tuple[int, int]]) -> int:
     return factory.do("take_sample", lambda s, by: sample_cells(s, by, panel.id, cells, "pull test", kept=True).item)
-
-
-def found_by_check(factory: Factory) -> list[str]:
-    return [f"{one.check} {one.where} {one.what}" for one in check(factory.house)]
 
 
 def test_a_clean_log_conforms_and_leads_both_ways(factory: Factory) -> None:
@@ -564,52 +498,6 @@ def _open(session, by, station: int, panels: list[int]) -> int:  # type: ignore[
              judged=None, started_at=by.happened_at)
     )  # fmt: skip
     return run.id
-
-
-def test_from_the_shell(factory: Factory, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    panels = factory.panels(1)
-    maps = [tmp_path / f"{name}.txt" for name in ("S-1", "S-2")]
-    for path in maps:
-        path.write_text(plain_map(path.stem))
-    monkeypatch.setenv("REELROOT_DATA_DIR", str(factory.house.data_dir))
-    monkeypatch.setenv("REELROOT_DATABASE_URL", factory.house.settings.database_url)
-    runner = CliRunner()
-    said = runner.invoke(shell, ["import", "wafers", *map(str, maps), "--part", "WR", "--passing", "1"])
-    assert said.exit_code == 0 and said.stdout.count("100 dies, 97 passing") == 2, said.output
-    with factory.house.reading() as session:
-        first = resolve(session, said.stdout.split()[0], "wafer")
-        station = code_of(session, "station", factory.things["Attach"])
-    attached(factory, panels, first)
-    logs = [tmp_path / f"{n}.csv" for n in (1, 2)]
-    for path, lines in zip(logs, (onto("S-1", panels[0], good_dies(19)), onto("S-1", panels[0], [*good_dies(19), (3, 0)])), strict=True):
-        path.write_bytes(log_of(lines))
-    said = runner.invoke(shell, ["import", "placements", *map(str, logs), "--station", station])
-    assert said.exit_code == 0 and "19 placed, 0 lost, 0 wrong, 0 known before" in said.stdout, said.output
-    assert "1 placed, 0 lost, 1 wrong, 19 known before" in said.stdout and "die failed: line 21" in said.stdout
-    missing = runner.invoke(shell, ["import", "placements", str(tmp_path / "none.csv"), "--station", station])
-    assert isinstance(missing.exception, Refused) and "none.csv" in missing.exception.reasons[0].where
-
-
-def test_a_file_that_is_not_there_or_whose_name_is_in_no_encoding(factory: Factory, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("REELROOT_DATA_DIR", str(factory.house.data_dir))
-    monkeypatch.setenv("REELROOT_DATABASE_URL", factory.house.settings.database_url)
-    with factory.house.reading() as session:
-        station = code_of(session, "station", factory.things["Attach"])
-    runner = CliRunner()
-    wafer_map = tmp_path / os.fsdecode(b"M\xe4rz.txt")  # as a disk in Latin-1 names it
-    wafer_map.write_text(plain_map("S-9"))
-    said = runner.invoke(shell, ["import", "wafers", str(wafer_map), "--part", "WR", "--passing", "1"])
-    assert said.exit_code == 0 and "97 passing" in said.stdout, (said.output, said.exception)
-    bad = tmp_path / os.fsdecode(b"M\xe4rz.csv")
-    bad.write_text("time,wafer\n1,2\n")
-    for kind, more in (("placements", ["--station", station]), ("logger", ["--oven", station])):
-        refused = runner.invoke(shell, ["import", kind, str(bad), *more])
-        assert isinstance(refused.exception, BadInput) and "half a character" not in str(refused.exception), refused.exception
-    with factory.house.reading() as session:
-        assert list(session.scalars(select(Evidence.name).order_by(Evidence.id)))[-3:] == ["M\ufffdrz.txt", "M\ufffdrz.csv", "M\ufffdrz.csv"]
-    for path in (tmp_path / "none.csv", tmp_path):
-        refused = runner.invoke(shell, ["import", "logger", str(path), "--oven", station])
-        assert isinstance(refused.exception, Refused) and str(path) in refused.exception.reasons[0].where, refused.exception
 
 
 def test_two_corrections_of_one_log_at_once_leave_one(factory: Factory) -> None:

@@ -21,7 +21,7 @@ from app.naming.resolve import Named, resolve
 from app.people.tokens import make_token
 from app.receiving.die_map import Stated
 from app.receiving.die_maps import read_maps
-from tests.floor.test_placements import attached, good_dies, log_of, onto, plain_map, send, wafer
+from tests.floor.placing import attached, good_dies, log_of, onto, plain_map, send, wafer
 from tests.receiving.map_writing import AXES, ORIGINS, Written
 
 LARGE = 505  # across: a round wafer of some 200,000 dies

@@ -1,26 +1,26 @@
 """`reelroot user` from outside: secrets from standard input, badges and tokens to standard output."""
 
 import os
+import shutil
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
+from sqlalchemy import select
 
 from app import clock
 from app.db import House
-from app.migrate import upgrade
 from app.naming.resolve import resolve
+from app.people.models import Person
 from app.people.secrets import is_right
 from app.people.tokens import bearer_of, tokens_in_force
 from app.settings import Settings
 
 
 @pytest.fixture
-def folder(tmp_path: Path) -> Path:
-    house = House(Settings(data_dir=tmp_path))
-    upgrade(house)
-    house.dispose()
+def folder(tmp_path: Path, sqlite_template: Path) -> Path:
+    shutil.copy(sqlite_template, tmp_path / "reelroot.db")
     return tmp_path
 
 
@@ -67,4 +67,7 @@ def test_what_is_wrong_is_a_sentence_and_exit_code_one(folder: Path, arguments: 
     done = user(folder, *arguments, typed=typed)
     assert (done.returncode, done.stdout) == (1, "")
     assert said in done.stderr and "Traceback" not in done.stderr
-    assert user(folder, "list").stdout == ""
+    house = House(Settings(data_dir=folder))
+    with house.reading() as session:
+        assert list(session.scalars(select(Person))) == [] and tokens_in_force(session) == []
+    house.dispose()

@@ -60,6 +60,23 @@ def test_bad_input_names_the_field(house: House) -> None:
         problem_of(machine.post("/api/v1/people", content=b'{"name": "\xff"}', headers=headers), 400, "bad_input")
 
 
+@pytest.mark.parametrize(("where", "is_told"), [
+    ("line 3, column wafer", True), ("the whole file", True), ("body.supplier", True), ("people[0].badge", True),
+    ("place", False), ("form_token", False), ("count.units", False), ("", False),
+])  # fmt: skip
+def test_a_page_tells_a_place_in_a_file_and_no_name_of_a_field(house: House, where: str, is_told: bool) -> None:
+    """At a terminal "(place)" behind a sentence said nothing to who had scanned a spool."""
+    app = make_app(house.settings, house)
+
+    @app.get("/refusal")
+    def refusal() -> None:
+        raise Refused("It is not clear where this goes.", Reason("bad_input", "Every place is taken.", "Scan what comes off first.", where))
+
+    page = TestClient(app).get("/refusal").text
+    assert (f"({where})" in page) is is_told
+    assert "()" not in page
+
+
 def test_what_is_not_there_is_a_problem_too(house: House) -> None:
     with client(house) as machine:
         problem_of(call(machine, "nobody's", "GET", "/people"), 401, "duty")
