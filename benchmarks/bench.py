@@ -33,6 +33,7 @@ MEASURES: dict[str, Callable[[Site], Iterator[Measure]]] = {
     "die-map": files_in.die_map_measure,
     "placements": files_in.placements_measure,
     "unit-results": files_in.unit_results_measure,
+    "seal-growth": whole.seal_growth_measure,
     "check": whole.check_measure,
     "start": whole.start_measure,
 }

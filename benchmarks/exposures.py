@@ -8,7 +8,6 @@ that, as a page shows them, is in each measure's note.
 import resource
 import statistics
 from collections.abc import Callable, Iterator
-from dataclasses import replace
 from functools import partial
 
 from sqlalchemy.orm import Session
@@ -19,7 +18,6 @@ from app.genealogy.exposure_numbers import exposure_numbers
 from app.genealogy.suspects import Region, Suspect, suspected
 from app.naming.resolve import Named
 from benchmarks import bare
-from benchmarks.history import open_history
 from benchmarks.measuring import Measure, Thunk, interleaved, once
 from benchmarks.site import Site
 
@@ -65,16 +63,11 @@ def week_measure(site: Site) -> Iterator[Measure]:
 
 def growth_measure(site: Site) -> Iterator[Measure]:
     """A wafer's exposure on this history, against the same on a tenth of it."""
-    house, history = open_history(site.folder, max(1, round(site.history.days / 10)), site.tenth_url(), site.say)
-    tenth = replace(site, house=house, history=history)
-    try:
-        with site.walking() as here, tenth.walking() as there:
-            both = zip(site.subjects("wafer"), tenth.subjects("wafer"), strict=False)
-            pairs: list[tuple[Thunk, Thunk]] = [(partial(_exposed, here, one, None), partial(_exposed, there, other, None)) for one, other in both]
-            timed = interleaved(pairs, max(1, site.rounds // 3))
-        yield timed.measure("exposure-growth", 1.15, f"{site.history.days} days against {history.days}, a wafer; 1.3 with noise")
-    finally:
-        house.dispose()
+    with site.tenth() as tenth, site.walking() as here, tenth.walking() as there:
+        both = zip(site.subjects("wafer"), tenth.subjects("wafer"), strict=False)
+        pairs: list[tuple[Thunk, Thunk]] = [(partial(_exposed, here, one, None), partial(_exposed, there, other, None)) for one, other in both]
+        timed = interleaved(pairs, max(1, site.rounds // 3))
+    yield timed.measure("exposure-growth", 1.15, f"{site.history.days} days against {tenth.history.days}, a wafer; 1.3 with noise")
 
 
 def _exposed(session: Session, one: Named, region: Region | None) -> int:

@@ -34,6 +34,7 @@ def die_map_measure(site: Site) -> Iterator[Measure]:
     with site.house.reading() as session:
         part = next(one for one in catalogue.every(session, "part") if one.body.kind == "wafer").body
 
+    site.warm()
     # the driver prepares what it is asked for the sixth time, PostgreSQL plans it five times more: a server's connections have long done so
     warm = 12 if site.rounds > 1 else 1
     names = [f"bench-{time.time_ns()}-{n}" for n in range(site.rounds + warm)]  # each is received once

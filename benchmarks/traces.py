@@ -2,7 +2,6 @@
 
 import statistics
 from collections.abc import Iterator
-from dataclasses import replace
 from datetime import timedelta
 from functools import partial
 from typing import Any
@@ -17,7 +16,6 @@ from app.naming.resolve import Named
 from app.people.tokens import make_token
 from benchmarks import bare
 from benchmarks.growth import picture, points, rows_of
-from benchmarks.history import open_history
 from benchmarks.measuring import Measure, Timed, interleaved, once
 from benchmarks.server import Client, free_port, serving
 from benchmarks.site import Site
@@ -88,24 +86,18 @@ def trace_http_measure(site: Site) -> Iterator[Measure]:
 
 def trace_growth_measure(site: Site) -> Iterator[Measure]:
     """A reel back on this history, against the same on a tenth of it; and a picture of traces of every size on both."""
-    days = max(1, round(site.history.days / 10))
-    house, history = open_history(site.folder, days, site.tenth_url(), site.say)
-    tenth = replace(site, house=house, history=history)
-    try:
-        with site.walking() as here, tenth.walking() as there:
-            both = zip(site.subjects("pack"), tenth.subjects("pack"), strict=False)
-            pairs = [(partial(_items, here, one), partial(_items, there, other)) for one, other in both]
-            timed = interleaved(pairs, site.rounds, warm=0)
-            first = len(pairs)
-            touched = Timed(timed.ours[:first], timed.yardstick[:first], timed.rows)
-            timed = interleaved(pairs, site.rounds)
-        yield timed.measure("trace-growth", 1.15, f"{site.history.days} days against {days}, warm; 1.3 with noise")
-        yield touched.measure("trace-growth-first-touch", 1.3, "the same, each the first time in this process")
+    with site.tenth() as tenth, site.walking() as here, tenth.walking() as there:
+        both = zip(site.subjects("pack"), tenth.subjects("pack"), strict=False)
+        pairs = [(partial(_items, here, one), partial(_items, there, other)) for one, other in both]
+        timed = interleaved(pairs, site.rounds, warm=0)
+        first = len(pairs)
+        touched = Timed(timed.ours[:first], timed.yardstick[:first], timed.rows)
+        timed = interleaved(pairs, site.rounds)
         drawn = picture("Traces of every size on two histories", [(f"{one.history.days} days", points(one)) for one in (tenth, site)])
-        (site.folder / "growth.svg").write_text(drawn)
-        site.say(f"Drawn: {site.folder / 'growth.svg'}")
-    finally:
-        house.dispose()
+    yield timed.measure("trace-growth", 1.15, f"{site.history.days} days against {tenth.history.days}, warm; 1.3 with noise")
+    yield touched.measure("trace-growth-first-touch", 1.3, "the same, each the first time in this process")
+    (site.folder / "growth.svg").write_text(drawn)
+    site.say(f"Drawn: {site.folder / 'growth.svg'}")
 
 
 def _items(session: Session, one: Named) -> int:

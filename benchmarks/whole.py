@@ -7,8 +7,11 @@ from functools import partial
 from app import clock
 from app.board.remembered import Remembered
 from app.board.whole import board
+from app.db import House
 from app.genealogy.checks import check
 from app.genealogy.record import record_of
+from app.journal.act import SYSTEM, act
+from app.journal.sealing import seal
 from app.machines.record import record_json
 from app.naming.resolve import resolve
 from app.tables import Base
@@ -42,6 +45,18 @@ def pack_record_measure(site: Site) -> Iterator[Measure]:
 
     pairs = [(partial(ours, one.code), partial(bare_record.record, site.bare, one.id)) for one in site.subjects("pack")]
     yield interleaved(pairs, site.rounds).measure("pack-record", 3.0, "as JSON, everything behind a reel")
+
+
+def seal_growth_measure(site: Site) -> Iterator[Measure]:
+    """An act and the round of sealing after it, as the server makes one every few seconds; on SQLite every scan waits for it."""
+    with site.tenth() as tenth:
+        timed = interleaved([(partial(_acted_and_sealed, site.house), partial(_acted_and_sealed, tenth.house))], site.rounds)
+    yield timed.measure("seal-growth", 1.15, f"{site.history.days} days against {tenth.history.days}, an act and its seal; 1.3 with noise")
+
+
+def _acted_and_sealed(house: House) -> int:
+    act(house, SYSTEM, "mark_cells", {}, lambda *_: {})
+    return seal(house)
 
 
 def check_measure(site: Site) -> Iterator[Measure]:

@@ -23,7 +23,7 @@ from app.evidence.keep import keep_file, path_of, record_evidence
 from app.genealogy.checks import check
 from app.genealogy.trace import trace_back
 from app.journal.models import Entry
-from app.journal.sealing import count_unsealed
+from app.journal.sealing import has_unsealed
 from app.migrate import upgrade
 from app.naming.resolve import Named
 from app.settings import Settings
@@ -57,10 +57,10 @@ def test_check_says_nothing_of_a_good_record_and_finds_a_bad_one(house: House, l
 
 def test_what_is_not_sealed_yet_is_sealed_when_a_command_ends(house: House, lot: Named, run: CliRunner) -> None:
     with house.reading() as session:
-        assert count_unsealed(session) > 0
+        assert has_unsealed(session)
     assert run.invoke(shell, ["trace", lot.code]).exit_code == 0
     with house.reading() as session:
-        assert count_unsealed(session) == 0
+        assert not has_unsealed(session)
 
 
 def test_a_process_of_its_own_knows_every_table(house: House, lot: Named) -> None:

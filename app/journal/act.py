@@ -21,14 +21,14 @@ from app.journal.models import Entry, Request, entry_number
 from app.journal.record import EntryNumber, Overtaken, collected, combined, start_collecting
 from app.listed import Question, among, hear, say, together
 
-_HOLDS_LOCK = 7201  # PostgreSQL advisory lock: shared by every act, taken alone by one that places or releases a hold
+HOLDS_LOCK = 7201  # PostgreSQL advisory lock: shared by every act until its commit, taken alone by one that places or releases a hold
 _NAMES_LOCK = 7203  # taken alone by an act that looks whether nothing has a name yet, and then gives it
 _TRIES = 3
 _LONG_SECONDS = 3.0  # who has waited this long is told, and decides
 _KEY_DAYS = 90
 
 # statements of every act: made once, as making one costs more than sending it
-_ALONE, _SHARED = (text(f"select {name}({_HOLDS_LOCK})") for name in ("pg_advisory_xact_lock", "pg_advisory_xact_lock_shared"))
+_ALONE, _SHARED = (text(f"select {name}({HOLDS_LOCK})") for name in ("pg_advisory_xact_lock", "pg_advisory_xact_lock_shared"))
 _TO_NAME = text(f"select pg_advisory_xact_lock({_NAMES_LOCK})")
 _NEXT = select(entry_number.next_value())
 _NEW_ENTRY = insert(Entry.__table__)  # type: ignore[arg-type]
@@ -270,7 +270,8 @@ def _done(house: House, session: RecordSession, attempt: _Attempt, verb: Verb, *
         return by, body, None
     except Refused as refused:
         session.rollback()  # all of it, its key and its locks too: what follows is a transaction of its own
-        say(session, *_claim(session, attempt))  # a twin that waited for the key meanwhile may have it, or one before, where nothing was asked
+        # a twin that waited for the key meanwhile may have it, or one before, where nothing was asked
+        say(session, *_claim(session, attempt), *_holds_lock(house, alone=False))
         if refused.kind == "bad_input":
             hear(session)
             raise  # malformed input keeps no key and no entry

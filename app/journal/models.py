@@ -40,6 +40,15 @@ class Seal(Base):
     chain: Mapped[bytes]
 
 
+class Settled(Base):
+    """Up to this entry every one has its seal and none is still to come: one row. Not on the record; without it all are looked through."""
+
+    __tablename__ = "settled"
+
+    id: Mapped[int] = mapped_column(primary_key=True, autoincrement=False)
+    entry: Mapped[int]
+
+
 class Request(Base):
     """The answer that was given to a key, so that the same action sent twice changes nothing. Kept 90 days; not on the record."""
 

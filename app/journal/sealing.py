@@ -10,7 +10,8 @@ from sqlalchemy import Select, Table, func, insert, select, text
 from sqlalchemy.orm import Session
 
 from app.db import House
-from app.journal.models import Entry, Seal
+from app.journal.act import HOLDS_LOCK
+from app.journal.models import Entry, Seal, Settled
 from app.journal.spelling import whole
 
 ENTRY: Table = Entry.__table__  # type: ignore[assignment]
@@ -66,19 +67,30 @@ def write_file_of_seals(house: House) -> None:
         _append(house, lines)
 
 
+def settled(session: Session) -> int:
+    """Up to this entry every one has its seal, and none is still to come."""
+    return session.scalar(select(Settled.entry)) or 0
+
+
+def has_unsealed(session: Session) -> bool:
+    return session.execute(_unsealed(session).limit(1)).first() is not None
+
+
 def _seal_some(house: House) -> int:
+    complete = _complete_until(house)
     with house.writing() as session:
         if house.kind == "postgresql":
             session.execute(text(f"select pg_advisory_xact_lock({_SEAL_LOCK})"))
         last = session.execute(select(Seal.n, Seal.chain).order_by(Seal.n.desc()).limit(1)).first()
         n, chain = (last.n, last.chain) if last else (0, b"")
         new = []
-        unsealed = session.execute(_unsealed()).all()
+        unsealed = session.execute(_unsealed(session).limit(_AT_ONCE)).all()
         for entry, spelled in zip(unsealed, whole(ENTRY, unsealed), strict=True):
             n, chain = n + 1, chain_after(chain, spelled)
             new.append({"n": n, "entry": entry.id, "chain": chain})
         if new:
             session.execute(insert(Seal), new)
+        _settle(session, min(complete, new[-1]["entry"]) if len(new) == _AT_ONCE else complete)
         # the file follows the commit: a line without its row means a cut tail; a row without its line, a lost moment
         lines = "".join(f"{one['n']} {one['chain'].hex()}\n" for one in new)
     if lines:
@@ -86,12 +98,30 @@ def _seal_some(house: House) -> int:
     return len(new)
 
 
-def _unsealed() -> Select[Any]:
-    return select(ENTRY).where(~select(Seal.n).where(Seal.entry == Entry.id).exists()).order_by(Entry.id).limit(_AT_ONCE)
+def _complete_until(house: House) -> int:
+    """No entry up to this number is still to come; 0 where that can't be told now.
+
+    On SQLite numbers are drawn by the one that writes. On PostgreSQL an act that drew a lower number may commit after one with a higher; each
+    shares the lock of holds from before it draws until its entry is seen, so that whoever has it alone finds no act under way.
+    """
+    greatest = select(func.max(Entry.id))
+    if house.kind == "sqlite":
+        with house.reading() as session:
+            return session.scalar(greatest) or 0
+    with house.writing() as session:
+        alone = session.scalar(text(f"select pg_try_advisory_xact_lock({HOLDS_LOCK})"))
+        return (session.scalar(greatest) or 0) if alone else 0
 
 
-def count_unsealed(session: Session) -> int:
-    return session.scalar(select(func.count()).select_from(Entry).where(~select(Seal.n).where(Seal.entry == Entry.id).exists())) or 0
+def _settle(session: Session, until: int) -> None:
+    if until > settled(session):
+        session.merge(Settled(id=1, entry=until))
+
+
+def _unsealed(session: Session) -> Select[Any]:
+    """Past what is settled: through all of history each round would seek them longer, and on SQLite every scan would wait for it."""
+    unsealed = ~select(Seal.n).where(Seal.entry == Entry.id).exists()
+    return select(ENTRY).where(Entry.id > settled(session), unsealed).order_by(Entry.id)
 
 
 def _append(house: House, lines: str) -> None:

@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 from app.db import Base, House
 from app.journal.models import Entry, Seal
 from app.journal.record import RecordBroken, Recorded, closing_hashes, insert_hashes, is_digest_of, recorded_classes
-from app.journal.sealing import ENTRY, bytes_in_file, chain_after, seals_in_file
+from app.journal.sealing import ENTRY, bytes_in_file, chain_after, seals_in_file, settled
 from app.journal.spelling import stored_columns, whole
 from app.listed import blocks
 
@@ -36,6 +36,7 @@ def verify_journal(house: House) -> Iterator[Finding]:
         yield from _compare_entries(session, sums)
         chains: dict[int, bytes] = {}
         yield from _follow_chain(session, chains)
+        yield from _without_a_seal(session)
         yield from _compare_file(house, chains, sealed)
 
 
@@ -86,6 +87,14 @@ def _follow_chain(session: Session, chains: dict[int, bytes]) -> Iterator[Findin
                 yield Finding("seals", f"entry {number}", f"is not as seal {n} found it, or a seal before it was changed")
             before, chain = n, sealed  # go on from what stands there, so that one change is one finding
             chains[n] = sealed
+
+
+def _without_a_seal(session: Session) -> Iterator[Finding]:
+    """What came in where all were sealed; entries above are still to be sealed."""
+    unsealed = ~select(Seal.n).where(Seal.entry == Entry.id).exists()
+    late = select(Entry.id).where(Entry.id <= settled(session), unsealed).order_by(Entry.id)
+    for number in session.scalars(late):
+        yield Finding("seals", f"entry {number}", "has no seal, and stands among those that were all sealed")
 
 
 def _compare_file(house: House, chains: dict[int, bytes], sealed: int) -> Iterator[Finding]:

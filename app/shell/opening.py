@@ -62,11 +62,11 @@ def open_house(data: Path | None, at_newest: bool = True) -> Iterator["House"]:
 
 def _seal_what_is_new(house: "House") -> None:
     """What a command wrote is chained when it ends, server or not. A command that wrote nothing takes no lock."""
-    from app.journal.sealing import count_unsealed, seal
+    from app.journal.sealing import has_unsealed, seal
     from app.people.security import write_noted
 
     with house.reading() as session:
-        is_new = count_unsealed(session) > 0
+        is_new = has_unsealed(session)
     if is_new:
         seal(house)
     write_noted(house)  # a wrong password for a signature
