@@ -1,6 +1,7 @@
 """What a shift did, in numbers that stand in the record: for one page of paper, with the journal's newest digest on it."""
 
 from collections import Counter, defaultdict
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -14,7 +15,9 @@ from app.board.production_day import Span
 from app.board.stations import hours_by_state
 from app.board.taped import taped
 from app.catalogue import queries as catalogue
+from app.catalogue.definitions import Route
 from app.db import Moment
+from app.drawing.strip import ordinal
 from app.floor.marks import SAMPLED
 from app.floor.scrapped_wafers import is_scrap
 from app.journal.models import Entry
@@ -96,12 +99,20 @@ def _finished(session: Session, span: Span) -> tuple[Finished, ...]:
     panels: Counter[str] = Counter()
     order: dict[str, int] = {}
     for row in rows:
-        for i, step in enumerate(routes[row.route].body.steps):
-            if step.key == row.step:
-                runs[step.name].add(row.run)
-                panels[step.name] += int(row.panels or 0)
-                order[step.name] = max(i, order.get(step.name, 0))
+        for i, (key, name) in enumerate(_named(routes[row.route].body)):
+            if key == row.step:
+                runs[name].add(row.run)
+                panels[name] += int(row.panels or 0)
+                order[name] = max(i, order.get(name, 0))
     return tuple(Finished(name, len(runs[name]), panels[name]) for name in sorted(runs, key=order.__getitem__))
+
+
+def _named(route: Route) -> Iterator[tuple[str, str]]:
+    """Keys of its steps, and what each is called: a name that comes again is said to, and another route's second of it is the same."""
+    seen: Counter[str] = Counter()
+    for step in route.steps:
+        seen[step.name] += 1
+        yield step.key, step.name if seen[step.name] == 1 else f"{step.name}, {ordinal(seen[step.name])} on its route"
 
 
 def _by_reason(session: Session, span: Span, first: int, table: Any, units: Any, which: Any) -> tuple[tuple[str, int], ...]:

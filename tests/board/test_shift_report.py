@@ -43,6 +43,21 @@ def test_a_run_with_lots_of_two_routes_is_one_run(factory: Factory) -> None:
     assert [(found.step, found.runs, found.panels) for found in report(factory, NOON).finished] == [("plasma clean", 1, 5)]
 
 
+def test_two_steps_of_one_name_are_two_rows_whatever_other_routes_have_between_them(house: House) -> None:
+    first, second = STEPS[0], STEPS[0].model_copy(update={"key": "plasma-2"})
+    steps = {"Q": (first, second, *STEPS[1:]), "Q2": (first, STEPS[2], second.model_copy(update={"key": "again"}), *STEPS[3:])}
+    routes = [("route", Route(product=product, revision="A", steps=steps[product])) for product in steps]
+    product = ("product", Product(part_number="Q2", rows=4, columns=5, roles=()))
+    factory = Factory(house).load(*(one for one in MORE if one[0] != "route"), product, *routes)
+    one, panels = lot(factory, 2, NOON - timedelta(hours=3)), [panel.id for panel in factory.panels(3)]
+    other: Named = factory.do("start_lot", lambda s, by: named_lot(s, start_lot(s, by, "Q2", panels).item), happened_at=NOON - timedelta(hours=3))
+    for n, (station, thing) in enumerate((("Plasma", one), ("Plasma", one), ("Plasma", other), ("Scope", other), ("Plasma", other))):
+        run(factory, station, thing, NOON - minutes(100 - 15 * n))
+    assert [(found.step, found.runs, found.panels) for found in report(factory, NOON).finished] == [
+        ("plasma clean", 2, 5), ("inspection", 1, 3), ("plasma clean, 2nd on its route", 2, 5),
+    ]  # fmt: skip
+
+
 def test_a_signature_that_was_taken_back_is_no_difference_and_passed_no_gate(factory: Factory) -> None:
     loose = loose_lot(factory, 2)
     count: Any = lambda s, by: counting.count_units(s, by, loose.id, 30, "counter", 0.0).entry.id  # noqa: E731
