@@ -88,7 +88,8 @@ def _rebuild(recorded: _Recorded, path: Path) -> str:
         survey = survey_of(recorded.source)
         if survey.digest != recorded.source_digest:
             return "The tester's file is not as it came."
-        results = read_unit_results(recorded.source, recorded.table, written, decimal=recorded.stated.get("decimal"), survey=survey)
+        decimal, taken = recorded.stated.get("decimal"), recorded.counts[2]
+        results = read_unit_results(recorded.source, recorded.table, written, decimal=decimal, survey=survey, taken=taken)
         if why_not := _differs(recorded, results):
             return why_not
         os.replace(written, path)

@@ -2,7 +2,7 @@
 
 import os
 import re
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
@@ -23,6 +23,7 @@ _EITHER = {"0", "1", "true", "false", "y", "n", "yes", "no", "-", "+", "none"}
 _NO_FAILURES = {"0", "false", "n", "no", "-", "none", "nil", "null", "n/a", "na"}
 _PERHAPS_PASS = re.compile(r"(pass(ed)?|ok|good)[\W_\d].*", re.I)  # PASS A, OK2
 _NO_UNIT = {"empty", "empty pocket", "no unit", "no part", "no device", "no die", "not present", "absent"}
+_NO_TEST = {"not tested", "nottested", "untested", "no test", "not run", "not measured", "unmeasured", "skipped", "skip", "test skipped"}
 _SUMMARIES = {
     "mean", "average", "avg", "median", "min", "min.", "minimum", "max", "max.", "maximum", "std", "stdev", "sigma", "sum", "total", "totals",
     "count", "yield", "lsl", "usl", "lcl", "ucl", "limit", "limits", "lower limit", "upper limit", "unit", "units",
@@ -165,15 +166,15 @@ def refuse_summary_lines(reading: Reading) -> None:
         raise _refusal([_reason(lines[row], title, f"{text!r} is not a unit.", now) for row, text in found], len(found))
 
 
-def refuse_odd_results(reading: Reading, failures: Iterable[str], known: set[str]) -> None:
-    """Results that may be no failure at all. `known`: the failure codes of the bin table."""
+def refuse_odd_results(reading: Reading, failures: Iterable[str], known: Collection[str]) -> None:
+    """Results that may be no failure at all. `known`: those that are one."""
     result = reading.layout.of(RESULT)
     open_words = _NO_FAILURES if result.title_says_failure else _EITHER
     odd = [
         code
         for code in failures
         if code not in known
-        and (code.lower() in open_words | _NO_UNIT or _PERHAPS_PASS.fullmatch(code) or looks_like(code) is not None)
+        and (code.lower() in open_words or _plain(code) in _NO_UNIT | _NO_TEST or _PERHAPS_PASS.fullmatch(code) or looks_like(code) is not None)
     ]
     if not odd:
         return
@@ -181,10 +182,21 @@ def refuse_odd_results(reading: Reading, failures: Iterable[str], known: set[str
     query = f"SELECT min(file_row_number), {FAILURE} FROM FILE WHERE {FAILURE} IN ({codes}) GROUP BY 2 ORDER BY 1 LIMIT {NAMED}"
     found = reading.rows(query)
     lines = reading.lines_of([row for row, _ in found])
-    now = "Write PASS, or a failure code in letters that look like no others; or set it as a failure code in the bin table."
-    none = "Leave the line out where there was none; or set it as a failure code in the bin table."
-    words = {code: ("was there a unit?", none) if code.lower() in _NO_UNIT else ("is that a failure?", now) for _, code in found}
-    raise _refusal([_reason(lines[row], result.title, f"{code!r}: {words[code][0]}", words[code][1]) for row, code in found], len(odd))
+    raise _refusal([_reason(lines[row], result.title, f"{code!r}: {asked}", now) for row, code in found for asked, now in [_asked(code)]], len(odd))
+
+
+def _asked(code: str) -> tuple[str, str]:
+    """What is asked of an odd result, and what to do."""
+    if _plain(code) in _NO_UNIT:
+        return "was there a unit?", "Leave the line out where there was none; or set it as a failure code in the bin table."
+    if _plain(code) in _NO_TEST:
+        return "was it tested?", "Test these units, and send the whole file again; or set it as a failure code of a bin in the bin table."
+    return "is that a failure?", "Write PASS, or a failure code in letters that look like no others; or set it as a failure code in the bin table."
+
+
+def _plain(code: str) -> str:
+    """NOT_TESTED is not tested."""
+    return " ".join(re.split(r"[\W_]+", code.lower())).strip()
 
 
 def refuse_other_counts(layout: Layout, units: int, failing: int) -> None:

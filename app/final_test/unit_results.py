@@ -8,6 +8,7 @@ with a line that cannot be understood is refused as a whole, with the lines name
 import hashlib
 import os
 import tempfile
+from collections.abc import Collection
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -63,11 +64,13 @@ class UnitResults:
 
 
 def read_unit_results(
-    source: Path, table: BinTableBody, parquet: Path, *, decimal: Decimal | None = None, survey: Survey | None = None, memory_limit: str = "512MB"
-) -> UnitResults:
+    source: Path, table: BinTableBody, parquet: Path, *, decimal: Decimal | None = None, survey: Survey | None = None, memory_limit: str = "512MB",
+    taken: Collection[str] = (),
+) -> UnitResults:  # fmt: skip
     """Reads `source`, bins it by `table` and writes `parquet`.
 
-    `decimal`: the decimal sign that was stated. `survey`: of the whole file, by who has seen it pass.
+    `decimal`: the decimal sign that was stated. `survey`: of the whole file, by who has seen it pass. `taken`: codes that were taken for failures
+    when the file was read before, though they might be none.
     """
     survey = survey or survey_of(source)
     survey.refuse_mixed_ends()
@@ -87,7 +90,7 @@ def read_unit_results(
         refuse_underscored_numbers(reading, survey.underscores)
         rows = reading.rows("SELECT count(*) FROM FILE")[0][0]
         refuse_lost_lines(reading, survey.lines, rows)
-        results = _sum_up(reading, table, rows, source_digest, written)
+        results = _sum_up(reading, table, rows, source_digest, written, taken)
         os.replace(reading.parquet, parquet)
     return results
 
@@ -153,7 +156,9 @@ def _failure_sql(result: Column) -> str:
     )
 
 
-def _sum_up(reading: Reading, table: BinTableBody, rows: int, source_digest: str, written: "Future[tuple[str, int]]") -> UnitResults:
+def _sum_up(
+    reading: Reading, table: BinTableBody, rows: int, source_digest: str, written: "Future[tuple[str, int]]", taken: Collection[str]
+) -> UnitResults:
     """Counts from the written file, after the checks that need whole columns."""
     differs = f"{TESTER_BIN} <> {BIN}" if reading.layout.has(TESTER_BIN) else "false"
     counts = reading.rows(f"SELECT {BIN}, {FAILURE}, count(*), count(*) FILTER ({differs}) FROM FILE GROUP BY ALL")
@@ -166,7 +171,7 @@ def _sum_up(reading: Reading, table: BinTableBody, rows: int, source_digest: str
         by_bin[name] = by_bin.get(name, 0) + units
         if failure is not None:
             by_failure[failure] = by_failure.get(failure, 0) + units
-    refuse_odd_results(reading, by_failure, {code for one in table.bins for code in one.fail_codes})
+    refuse_odd_results(reading, by_failure, {*taken, *(code for one in table.bins for code in one.fail_codes)})
     refuse_other_counts(reading.layout, rows, sum(by_failure.values()))
     others = sum(row[3] for row in counts)
     digest, size = written.result()

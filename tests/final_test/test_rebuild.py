@@ -8,6 +8,7 @@ from typer.testing import CliRunner
 
 from app.cli import FOUND, shell
 from app.db import House
+from app.final_test import result_faults
 from app.final_test.rebuild import REMEDY
 from app.genealogy.checks import check
 from app.naming.resolve import code_of
@@ -66,6 +67,23 @@ def test_what_a_killed_command_left_of_them_is_made_whole(house: House, run: str
         path.rename(folder / f"rebuilding-{path.name}")
     assert command.invoke(shell, ["rebuild-results"]).exit_code == 0
     assert kept(house) == before
+
+
+def test_what_was_taken_for_a_failure_before_it_was_asked_about_is_one_when_it_is_made_anew(
+    house: House, factory: Factory, command: CliRunner, monkeypatch: pytest.MonkeyPatch  # noqa: F811
+) -> None:  # fmt: skip
+    number, client = factory.start("Tester", loose_lot(factory)), client_of(factory)
+    with house.reading() as session:
+        sent = {"url": f"/api/v1/runs/{code_of(session, 'run', number)}/unit_results"}
+    data = "unit,result,vf\n" + "".join(f"{unit},{'NOT TESTED' if unit < 3 else 'pass'},3.1\n" for unit in range(1, 81))
+    assert client.post(**sent, files={"file": ("t.csv", data)}, headers={"Idempotency-Key": "1"}).status_code == 422
+    with monkeypatch.context() as before:
+        before.setattr(result_faults, "_NO_TEST", set())
+        assert client.post(**sent, files={"file": ("t.csv", data)}, headers={"Idempotency-Key": "2"}).status_code == 200
+    for path in (house.data_dir / "unit_results").iterdir():
+        path.unlink()
+    done = command.invoke(shell, ["rebuild-results"])
+    assert done.exit_code == 0 and "80 units, as recorded" in done.stdout
 
 
 def test_what_can_t_be_made_as_recorded_stays_missing_and_says_why(house: House, run: str, command: CliRunner) -> None:
