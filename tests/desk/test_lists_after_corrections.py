@@ -85,7 +85,7 @@ def test_the_story_of_a_run_has_its_void_however_long_ago(factory: Factory, monk
 
 
 @pytest.mark.parametrize("listing", LISTINGS, ids=lambda one: one.name)
-def test_a_place_that_no_database_could_hold_is_refused(factory: Factory, listing: Listing) -> None:
+def test_a_place_that_no_database_could_hold_is_refused(listing: Listing) -> None:
     for sort in (one for one in listing.sorts if one.by is not None and one.read is not str):
         for value in ("0001-01-01T00:00:00+14:00", "9999-12-31T23:59:59-14:00", 1 << 63, -(1 << 64)):
             with pytest.raises(BadInput):

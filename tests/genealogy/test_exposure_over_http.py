@@ -3,6 +3,7 @@
 import csv
 import io
 import re
+from collections.abc import Iterator
 from typing import Any
 from urllib.parse import urlencode
 
@@ -25,6 +26,7 @@ from app.ledger.runs import Run
 from app.ledger.stops import Hold
 from app.main import make_app
 from app.naming.resolve import code_of, resolve
+from tests.conftest import FreshHouse
 from tests.oracle.histories import random_history
 from tests.oracle.player import Profile
 from tests.replay.driver import Replay
@@ -33,14 +35,23 @@ from tests.small_factory import Factory
 PROFILE = Profile(without=frozenset({"side_by_side"}), off_tape="first", lots=2, panels=3)
 
 
-@pytest.fixture
-def replay(house: House) -> Replay:
-    return Replay(house, random_history(9, PROFILE)).run()
+@pytest.fixture(scope="module")
+def replay(fresh_house: FreshHouse, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Replay]:
+    """A history that is read only."""
+    with fresh_house(tmp_path_factory.mktemp("exposure")) as house:
+        yield Replay(house, random_history(9, PROFILE)).run()
 
 
-@pytest.fixture
-def client(house: House, replay: Replay) -> TestClient:
+@pytest.fixture(scope="module")
+def client(replay: Replay) -> TestClient:
+    house = replay.house
     return TestClient(make_app(house.settings, house), headers={"Authorization": f"Bearer {token(house, 'quality')}"})
+
+
+@pytest.fixture
+def own(house: House) -> Replay:
+    """The same history for a test that goes on with it."""
+    return Replay(house, random_history(9, PROFILE)).run()
 
 
 def _wafer_with_packs(replay: Replay) -> str:
@@ -49,10 +60,10 @@ def _wafer_with_packs(replay: Replay) -> str:
         return next(code for symbol in wafers for code in [replay.named(symbol).code] if exposure(session, [Suspect(replay.named(symbol))]).packs)
 
 
-def test_the_call_tells_what_the_function_tells(house: House, replay: Replay, client: TestClient) -> None:
+def test_the_call_tells_what_the_function_tells(replay: Replay, client: TestClient) -> None:
     code = _wafer_with_packs(replay)
     told = client.get("/api/v1/exposure", params={"suspect": code}).json()
-    with house.reading() as session:
+    with replay.house.reading() as session:
         symbol = next(s for s in replay.ids if s.startswith("wafer:") and replay.named(s).code == code)
         known = exposure(session, [Suspect(replay.named(symbol))])
     assert [(row["code"], row["least"], row["greatest"]) for row in told["packs"]] == [
@@ -121,9 +132,9 @@ def test_what_is_asked_wrongly_is_named(replay: Replay, client: TestClient) -> N
     assert client.get("/api/v1/exposure", params={"suspect": "W26-999999-9"}).status_code == 404
 
 
-def test_lines_and_die_bins_that_it_does_not_have_are_not_answered_with_nothing(replay: Replay, client: TestClient, house: House) -> None:
+def test_lines_and_die_bins_that_it_does_not_have_are_not_answered_with_nothing(replay: Replay, client: TestClient) -> None:
     """No suspect unit reads like all clear."""
-    with house.reading() as session:
+    with replay.house.reading() as session:
         run = session.scalars(select(Run.id).where(Run.operation == "die attach").order_by(Run.id)).first()
         code = code_of(session, "run", run or 0)
     for asked, field in (({"suspect": code, "line": "987654"}, "line"), ({"suspect": replay.named("wafer:1").code, "bin": "nowhere"}, "bin")):
@@ -131,9 +142,9 @@ def test_lines_and_die_bins_that_it_does_not_have_are_not_answered_with_nothing(
         assert (answer.status_code, answer.json()["reasons"][0]["where"]) == (422, field), answer.text
 
 
-def test_each_suspect_may_have_a_span_of_its_own(house: House, replay: Replay, client: TestClient) -> None:
+def test_each_suspect_may_have_a_span_of_its_own(replay: Replay, client: TestClient) -> None:
     """Two batches in spans apart are as many as each in its own, where nothing met both; a span for all of them would cut one of them short."""
-    with house.reading() as session:
+    with replay.house.reading() as session:
         starts = sorted(session.scalars(select(Run.started_at).where(Run.operation == "die attach")))
     middle = starts[len(starts) // 2].isoformat()
 
@@ -141,7 +152,7 @@ def test_each_suspect_may_have_a_span_of_its_own(house: House, replay: Replay, c
         found: dict[str, Any] = client.get("/api/v1/exposure", params=[*(("suspect", one) for one in suspects), *more.items()]).json()["total"]
         return found
 
-    with house.reading() as session:
+    with replay.house.reading() as session:
         station = session.scalars(select(Run.station).where(Run.operation == "die attach").order_by(Run.id)).first()
         code = code_of(session, "station", station or 0)
     early, late = total(code, until=middle), total(code, since=middle)
@@ -152,9 +163,9 @@ def test_each_suspect_may_have_a_span_of_its_own(house: House, replay: Replay, c
     assert "separated by commas" in page
 
 
-def test_packs_are_stopped_from_the_page(house: House, replay: Replay) -> None:
+def test_packs_are_stopped_from_the_page(house: House, own: Replay) -> None:
     badge = person(house, "Quin", "quality")
-    code = _wafer_with_packs(replay)
+    code = _wafer_with_packs(own)
     with TestClient(make_app(house.settings, house)) as browser:
         origin = {"Origin": "http://testserver"}
         browser.post("/sign-in", data={"badge": badge, "secret": PASSWORD}, headers=origin)
@@ -173,10 +184,10 @@ def _holds(house: House) -> int:
         return session.query(Hold).count()
 
 
-def test_what_is_at_hand_is_offered_before_mixing(house: House, replay: Replay) -> None:
+def test_what_is_at_hand_is_offered_before_mixing(house: House, own: Replay) -> None:
     badge = person(house, "Quin", "quality")
     with house.reading() as session:
-        loose = [code for code, symbol in replay.symbols(session).items() if symbol.startswith("loose:")]
+        loose = [code for code, symbol in own.symbols(session).items() if symbol.startswith("loose:")]
         held = books(session, [resolve(session, code).id for code in loose])
     full = max(held, key=lambda lot: (held[lot], lot))
     loose.append(Factory(house).do("split_loose", lambda s, by: code_of(s, "lot", split_loose(s, by, full, 1).item)))
