@@ -21,6 +21,7 @@ from app.errors import KINDS
 from app.machines.catalogue_words import WORDS
 from app.machines.document import KIND_WORDS
 from app.main import make_app
+from tests.conftest import FreshHouse
 
 METHODS = {"get", "post"}
 
@@ -30,9 +31,11 @@ def app(house: House) -> FastAPI:
     return make_app(house.settings, house)
 
 
-@pytest.fixture
-def document(app: FastAPI) -> dict[str, Any]:
-    return json.loads(json.dumps(app.openapi()))
+@pytest.fixture(scope="module")
+def document(fresh_house: FreshHouse, tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
+    """It takes half a second to make."""
+    with fresh_house(tmp_path_factory.mktemp("document")) as house:
+        return json.loads(json.dumps(make_app(house.settings, house).openapi()))
 
 
 def calls(document: dict[str, Any]) -> Iterator[tuple[str, dict[str, Any]]]:
