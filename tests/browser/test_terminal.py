@@ -323,6 +323,26 @@ def test_a_load_is_begun_at_an_oven_and_left_again(browser: "Browser", stage: St
         assert walk.page.is_visible("button:has-text('Begin a load')")
 
 
+@pytest.mark.parametrize("script", [True, False], ids=["with script", "without script"])
+def test_at_an_oven_that_runs_the_next_load_is_a_touch_further(browser: "Browser", stage: Stage, script: bool) -> None:
+    factory, lot = stage.factory, stage.factory.lot(stage.factory.panels(1))
+    factory.run("Attach", lot)
+    run = factory.start("Oven", lot)
+    with terminal(browser, stage, script=script) as walk:
+        badge_and_pin(walk, stage.badges["Bo"])
+        if script:
+            assert _looked_at(walk, f"/floor?station={stage.station('Oven')}") == []
+        walk.go(f"/floor?station={stage.station('Oven')}")
+        assert walk.field() == "scan"
+        assert not walk.page.is_visible("button:has-text('Begin a load')") and not walk.page.is_visible("select[name=recipe]")
+        walk.page.click("summary:has-text('Begin the next load')")
+        walk.page.select_option("select[name=recipe]", "C150")
+        walk.answered(lambda: walk.page.click("button:has-text('Begin a load')"))
+        assert walk.heading.endswith("being filled") and "recipe C150" in walk.main
+        walk.answered(lambda: walk.page.click("button:has-text('Cancel the load')"))
+    factory.finish(run)
+
+
 def test_every_screen_is_plain_to_all(browser: "Browser", stage: Stage) -> None:
     """axe finds nothing in either scheme; at each size nothing is too wide and nothing too small for a glove."""
     at, found = stage.station, []

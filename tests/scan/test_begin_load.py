@@ -55,5 +55,23 @@ def test_a_cure_that_is_asked_about_offers_a_load_for_its_recipe(house: House) -
     assert "Oven, recipe C170" in ola.page
 
 
+def test_at_an_oven_that_runs_the_next_load_is_folded_away_below_what_comes_first(house: House) -> None:
+    """It opens without script."""
+    stage = Stage(Factory(house).load(C150))
+    ola = Screen(make_app(house.settings, house), person(house, "Ola", "operate"))
+    stage.factory.mount("Attach", stage.factory.batch("GLUE"), stage.factory.wafer())
+    lot = stage.factory.lot(stage.factory.panels(1))
+    stage.factory.run("Attach", lot)
+    oven = stage.station("Oven")
+    assert "<details" not in ola.get(f"/floor?station={oven}").partition("My stations")[0].partition("<main")[2]
+    stage.factory.start("Oven", lot)
+    page = ola.get(f"/floor?station={oven}")
+    folded = re.search(r'<details class="next"><summary>Begin the next load</summary>(.*?)</details>', page, re.S)
+    assert folded is not None and 'action="/loads"' in folded[1] and page.count('action="/loads"') == 1
+    assert page.index("Jam, refill") < folded.start() < page.index("My stations")
+    ola.send("/loads", recipe="C150")
+    assert "Oven, recipe C150" in ola.page
+
+
 def test_no_other_station_begins_a_load(stage: Stage, ola: Screen) -> None:
     assert 'action="/loads"' not in ola.get(f"/floor?station={stage.station('Attach')}")
