@@ -1,6 +1,6 @@
 """What went past a gate by signature or as a fact, by gate: at-risk marks, concessions, signed differences, facts that broke a rule."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -33,7 +33,13 @@ class Override:
 def overrides(session: Session, span: Span) -> list[Override]:
     """Five statements, by the entries since the span began."""
     first = first_since(session, span.begin)
-    marks = (
+    signed = [*_at_risk(session, span, first), *_concessions(session, span, first)]
+    every = [*signed, _signed(session, span, first), _told_as_facts(session, span, first)]
+    return [one for one in every if one.how_many]
+
+
+def _at_risk(session: Session, span: Span, first: int) -> Iterator[Override]:
+    query = (
         select(Line.judged, func.count(), func.sum(PanelSet.n))
         .select_from(AtRisk)
         .join(Line, Line.id == AtRisk.line)
@@ -41,11 +47,12 @@ def overrides(session: Session, span: Span) -> list[Override]:
         .join(Entry, Entry.id == AtRisk.e)
         .where(*happened(span, first, AtRisk.e))
     )
-    found = [
-        Override(f"{judged} judgement", "gone on at risk", n, panels)
-        for judged, n, panels in session.execute(marks.group_by(Line.judged).order_by(Line.judged))
-    ]
-    decided = (
+    for judged, n, panels in session.execute(query.group_by(Line.judged).order_by(Line.judged)):
+        yield Override(f"{judged} judgement", "gone on at risk", n, panels)
+
+
+def _concessions(session: Session, span: Span, first: int) -> Iterator[Override]:
+    query = (
         select(Line.judged, func.count())
         .select_from(Disposition)
         .join(Judgement, Judgement.id == Disposition.judgement)
@@ -53,18 +60,20 @@ def overrides(session: Session, span: Span) -> list[Override]:
         .join(Entry, Entry.id == Disposition.e)
         .where(Disposition.what == "concession", *happened(span, first, Disposition.e))
     )
-    found += [
-        Override(f"{judged} judgement", "concession", n, 0) for judged, n in session.execute(decided.group_by(Line.judged).order_by(Line.judged))
-    ]
-    signed = select(func.count()).select_from(CountEntry).join(Entry, Entry.id == CountEntry.e)
-    signed = signed.where(*signed_for(), *happened(span, first, CountEntry.e))
-    told = select(func.count()).select_from(Hold).join(Entry, Entry.id == Hold.e)
-    told = told.where(Hold.automatic, cast(Hold.reason, Text).startswith(TOLD_AS_FACT), *happened(span, first, Hold.e))
-    found += [
-        Override("count", "difference signed for", session.scalar(signed) or 0, 0),
-        Override("gates of a start", "told as a fact, and held", session.scalar(told) or 0, 0),
-    ]
-    return [one for one in found if one.how_many]
+    for judged, n in session.execute(query.group_by(Line.judged).order_by(Line.judged)):
+        yield Override(f"{judged} judgement", "concession", n, 0)
+
+
+def _signed(session: Session, span: Span, first: int) -> Override:
+    query = select(func.count()).select_from(CountEntry).join(Entry, Entry.id == CountEntry.e)
+    n = session.scalar(query.where(*signed_for(), *happened(span, first, CountEntry.e)))
+    return Override("count", "difference signed for", n or 0, 0)
+
+
+def _told_as_facts(session: Session, span: Span, first: int) -> Override:
+    query = select(func.count()).select_from(Hold).join(Entry, Entry.id == Hold.e)
+    told = Hold.automatic, cast(Hold.reason, Text).startswith(TOLD_AS_FACT)
+    return Override("gates of a start", "told as a fact, and held", session.scalar(query.where(*told, *happened(span, first, Hold.e))) or 0, 0)
 
 
 def signed_for() -> Sequence[ColumnElement[bool]]:
