@@ -24,6 +24,7 @@ from app.floor.progress import Progress, loose_progress, progress, routes_of_lot
 from app.floor.route_strip import RouteStrip, minutes_in_words, strips
 from app.genealogy.cautions import caution_of
 from app.genealogy.doings import Doing, doings_of_lots
+from app.ledger.inside import is_inside
 from app.ledger.items import Lot
 from app.ledger.places import Container, Content
 from app.ledger.sets import LotHolding, Member
@@ -236,7 +237,7 @@ def _containers(session: Session, lots: Sequence[Lot], panels: Mapping[int, Sequ
         select(Content.container, Container.kind, Member.panel, Content.item)
         .join(Container, Container.id == Content.container)
         .outerjoin(Member, Member.set == Content.set)
-        .where(Content.closed_e.is_(None), Member.panel.in_(list(of)) | Content.item.in_([lot.item for lot in lots]))
+        .where(is_inside(), Member.panel.in_(list(of)) | Content.item.in_([lot.item for lot in lots]))
     )
     inside: Counter[tuple[int, int, str]] = Counter()
     for container, kind, panel, item in session.execute(query):

@@ -77,13 +77,13 @@ def reel(factory: Factory, loose: Named, units: int, at: datetime | None = None)
     return factory.do("fill_pack", made, happened_at=at)
 
 
-def loose_lot(factory: Factory, panels: int, begin: datetime | None = None) -> Named:
+def loose_lot(factory: Factory, panels: int, begin: datetime | None = None, order: str | None = "5001") -> Named:
     """A lot of so many panels (20 cells each), singulated."""
 
     def at(n: float) -> datetime | None:
         return begin + minutes(n) if begin else None
 
-    one = lot(factory, panels, begin)
+    one = lot(factory, panels, begin, order)
     run(factory, "Plasma", one, at(10))
     run(factory, "Bond 1", one, at(30), pull=5.0)
     run(factory, "Scope", one, at(50))

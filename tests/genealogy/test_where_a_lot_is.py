@@ -10,13 +10,14 @@ from app.catalogue.definitions import Body, Product, Route, Window
 from app.catalogue.queries import named
 from app.catalogue.single import next_revision
 from app.db import House
-from app.floor.containers import add_container, put_panels
+from app.floor.containers import add_container, put_item, put_panels
 from app.floor.lots import merge_lots
 from app.floor.moves import move_item
+from app.floor.scrap import scrap_units
 from app.genealogy.traveller import travellers
 from app.ledger.items import Lot
 from app.ledger.sets import panels_of_lot
-from tests.board.line import STEPS, lot, run
+from tests.board.line import STEPS, loose_lot, lot, run
 from tests.genealogy.made import client_of
 from tests.small_factory import Factory
 
@@ -77,6 +78,20 @@ def test_a_lot_that_is_empty_is_in_no_magazine(factory: Factory) -> None:
         full, empty = travellers(session, rows, datetime.now(UTC))
     assert (empty.is_empty, empty.containers) == (True, ())
     assert len(full.containers) == 1
+
+
+def test_a_loose_lot_that_gave_all_is_in_no_jar(factory: Factory) -> None:
+    one, jar = loose_lot(factory, 1, order=None), factory.do("add_container", lambda s, by: add_container(s, by, "jar", "Jar 1").id)
+    factory.do("fill_container", lambda s, by: put_item(s, by, jar, one.id) is None)
+
+    def containers() -> int:
+        with factory.house.reading() as session:
+            (shown,) = travellers(session, [session.get_one(Lot, one.id)], datetime.now(UTC))
+        return len(shown.containers)
+
+    assert containers() == 1
+    factory.do("scrap", lambda s, by: scrap_units(s, by, one.id, 20, "dropped").id)
+    assert containers() == 0
 
 
 def test_the_next_revision_of_a_route_leaves_it_open_whatever_it_is_called(factory: Factory) -> None:
