@@ -334,7 +334,7 @@ WRONG: dict[str, tuple[Any, str, Any, str, str]] = {
     "a wafer from below": (
         maps, E142.replace("<SubstrateMap ", '<SubstrateMap SubstrateSide="BottomSide" ').replace(' SubstrateSide="TopSide"', ""), MAP,
         "SubstrateMap", "from below"),
-    "a notch that is counted from nowhere": (maps, GRID + "FNLOC: 180\n.1\n11\n", MAP, "line 4, FNLOC", "from where that counts"),
+    "a notch that is counted from nowhere": (maps, GRID + "FNLOC: 180\n.1\n11\n", MAP, "line 4, FNLOC", "from the bottom or from the top"),
     "a log without its header": (placed, "2026-03-05T06:00:00Z,W1,3,-4,P1,2,1\n", None, "line 1", "header"),
 }  # fmt: skip
 

@@ -70,7 +70,8 @@ def sign_difference(session: Session, by: By, item: int, words: str) -> CountEnt
     if not words.strip():
         raise bad_input("A signature needs words.", "words", "They are empty.", "Say where the units went, or that nobody knows.")
     if words.strip() in NOT_SIGNED:
-        raise bad_input("A signature needs words of its own.", "words", f"By {words.strip()!r} the record books by itself.", "Say it in other words.")
+        why = f"The record itself books differences as {words.strip()!r}."
+        raise bad_input("A signature needs words of its own.", "words", why, "Say it in other words.")
     missing = (count.book or 0) - count.units
     book, _ = _book(session, item)
     _must_be_bookable(session, item, name, missing, book)

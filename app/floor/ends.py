@@ -77,7 +77,8 @@ def must_end_plainly(session: Session, run: Run) -> None:
     """Refuses to call a run done whose units go on as something new: they would be past the step, and stay what they were."""
     end = "singulate" if makes_loose(session, run) else {"test": "bins or unit_results", "tape": "close its pack"}.get(run.operation)
     if end is not None:
-        raise bad_input(f"A {run.operation} run ends otherwise.", "run", "Its units go on as something new.", f"End it by: {end}.")
+        why = "Its units go on as something new, which its end records."
+        raise bad_input(f"A {run.operation} run is not simply finished.", "run", why, f"End it by: {end}.")
 
 
 def interrupt_run(session: Session, by: By, run: Run, said: Said, *, person: int | None = None) -> list[Line]:

@@ -81,7 +81,7 @@ def corrected_before(session: Session, kind: type[MountCorrection | ContentCorre
         return None
     stands = _stands_for(session, kind, correction.right)
     if stands is None:
-        return Reason("finished", "It was taken back before, as what never happened.", "If it did happen, enter it anew.")
+        return Reason("finished", "It was taken back before, as something that never happened.", "If it did happen, enter it anew.")
     name = kind.__tablename__.removesuffix("_correction")
     return Reason("finished", f"It was corrected before: {name} {stands} stands for it.", f"Correct {name} {stands}.")
 

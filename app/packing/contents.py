@@ -37,7 +37,9 @@ def empty_reason(session: Session, pack: Named) -> Reason:
     """Of a pack that holds nothing any more: where its units went, the last of them first."""
     went = select(Flow.child, Item.kind).join(Item, Item.id == Flow.child).where(Flow.parent == pack.id).order_by(Flow.e.desc()).limit(3)
     names = [code_of(session, kind, item) for item, kind in session.execute(went)]
-    return Reason("not_here", f"{pack.code} is empty.", f"Its units went into {', '.join(names)}." if names else "Scan another pack.")
+    if not names:
+        return Reason("not_here", f"{pack.code} is empty.", "Scan another pack.")
+    return Reason("not_here", f"{pack.code} is empty: its units went into {', '.join(names)}.", "Scan what they are in now.")
 
 
 def put_in(session: Session, by: By, pack: int, fills: Iterable[Fill]) -> None:

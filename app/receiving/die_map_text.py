@@ -121,7 +121,7 @@ def _open_notch(section: _Section, stated: Stated) -> list[Reason]:
     if said is None or "orientation" in section.notes or stated.orientation is not None:
         return []
     now = "State the orientation: where the notch is as the grid is drawn."
-    return [Reason("bad_input", f"It says {said!r}, and not from where that counts.", now, section.where("fnloc"))]
+    return [Reason("bad_input", f"It says {said!r}, and not whether that counts from the bottom or from the top.", now, section.where("fnloc"))]
 
 
 def _sizes(section: _Section, what: str) -> tuple[Size, ...]:

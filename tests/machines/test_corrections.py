@@ -37,7 +37,7 @@ def test_a_corrected_mount_is_no_origin_and_the_right_one_is(do: Plant) -> None:
     assert (refused["kind"], reason["now"]) == ("finished", f"Correct mount {mount + 1}.")
     do.post(f"/mounts/{mount + 1}/correct", never=True, reason="nothing was there")
     (reason,) = do.post(f"/mounts/{mount}/correct", 409, item=wafer, reason="again")["reasons"]
-    assert reason["why"] == "It was taken back before, as what never happened."
+    assert reason["why"] == "It was taken back before, as something that never happened."
     assert do.findings() == []
 
 

@@ -46,4 +46,4 @@ def test_an_empty_pack_says_where_its_units_went(house: House) -> None:
     off = factory.do("take_off_tape", lambda s, by: named_lot(s, take_off_tape(s, by, made).item))
     with pytest.raises(Refused) as refused:
         factory.do("cut_pack", lambda s, by: cut_pack(s, by, made, 5).item)
-    assert refused.value.reasons[0].now == f"Its units went into {off.code}."
+    assert refused.value.reasons[0].why == f"{made.code} is empty: its units went into {off.code}."
