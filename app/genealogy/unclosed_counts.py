@@ -330,9 +330,10 @@ _USED_LATER = text(f"""
         and not exists (select 1 from run_void v where v.run = l.run)
     group by c.item, c.e, l.run order by c.item, l.run
 """).bindparams(bindparam("first"))
-# the sizes of sets say which loads may differ; of these alone each panel is counted
+# the sizes of sets say which loads may differ; of these alone each panel is counted. Materialized: else the sums are reckoned again for each
+# comparison, which took PostgreSQL twice as long
 _LOADS = text("""
-    with near as (
+    with near as materialized (
         select l.id, l.run, l.closed_e, r.closed_e as ended_e,
             (select sum(n) from (select distinct s.id, s.n from load_place p cross join panel_set s
                 where p.load = l.id and p.closed_e = l.closed_e and s.id = p."set") x) as put,
