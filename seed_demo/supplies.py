@@ -7,7 +7,8 @@ import numpy as np
 from numpy.random import Generator
 from numpy.typing import NDArray
 
-from app.floor.ends import Said, change_over
+from app.floor.change_overs import change_over
+from app.floor.ends import Said
 from app.floor.mounts import mount, unmount
 from app.naming.resolve import Named
 from app.receiving.batches import open_batch, receive_batch

@@ -2,5 +2,5 @@
 
 Panels carry the history; a lot is who travels together (`lots.py`). A loose lot takes in, is worked on, gives out (`loose.py`).
 Every verb takes item ids, checks first, then writes; a fact is never refused but held (`facts.py`). Uses the ledger, holds,
-naming and the catalogue. Start with `starts.py` and `ends.py` for runs, with `lots.py` for everything else.
+naming and the catalogue. Start with `starts.py`, `ends.py` and `change_overs.py` for runs, with `lots.py` for everything else.
 """

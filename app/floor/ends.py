@@ -1,4 +1,4 @@
-"""End a run: finish, interrupt, abort; and change material over in mid-run. Each closes lines with what they covered."""
+"""End a run: finish, interrupt, abort. Each closes its lines with what they covered."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -9,24 +9,19 @@ from sqlalchemy import bindparam, delete, select
 from sqlalchemy.orm import Session, aliased
 
 from app.catalogue import queries as catalogue
-from app.catalogue.definitions import Record, Route, Step
-from app.catalogue.models import Thing
+from app.catalogue.definitions import Record, Step
 from app.clock import told
 from app.errors import BadInput, bad_input, refuse
-from app.floor.gate_facts import loaded_on
-from app.floor.mounts import mount, swap
-from app.floor.progress import loose_begins, progress
-from app.floor.starts import use_what_is_loaded
+from app.floor.progress import progress
 from app.floor.windows import windows_into
-from app.holds.place import against_rules, hold_line
-from app.journal.act import By, lock, lock_in_order
-from app.journal.record import AtOnce, enter, read, reading
-from app.ledger.items import Item
+from app.holds.place import hold_line
+from app.journal.act import By
+from app.journal.record import AtOnce, read, reading
 from app.ledger.judgements import Judgement
 from app.ledger.runs import Claim, Cover, Line, Reading, Run, RunVoid
 from app.ledger.sets import Member, lots_of_panels, panels_in, panels_of_sets, set_of
 from app.listed import Question, among, together
-from app.naming.resolve import Named, code_of, codes_of
+from app.naming.resolve import code_of, codes_of
 
 _WRITTEN_TO = timedelta(minutes=1)  # times that are stated may be cut to the minute
 
@@ -53,7 +48,7 @@ def finish_run(session: Session, by: By, run: Run, values: Sequence[Value] = (),
     lines = _locked_lines_of(session, run)
     still_open = [line for line in lines if line.closed_e is None]
     _record_values(session, by, run, still_open, values)
-    travel = _travelling(session, still_open)
+    travel = travelling(session, still_open)
     with AtOnce(session) as writes:
         for line in still_open:
             panels, maybe = travel[line.id]
@@ -64,32 +59,15 @@ def finish_run(session: Session, by: By, run: Run, values: Sequence[Value] = (),
     return still_open
 
 
-def makes_loose(session: Session, run: Run) -> bool:
-    """Its units leave their cells: by the saw, or by outside work where the route has no saw."""
-    if run.operation != "outside work":
-        return run.operation == "singulate"
-    lines = [line for line in lines_of(session, run) if line.set is not None and line.route is not None]
-    routes: dict[int, Route] = {thing: one.body for thing, one in catalogue.with_ids(session, [line.route for line in lines if line.route]).items()}
-    return any(routes[line.route or 0].steps[loose_begins(routes[line.route or 0]) - 1].key == line.step for line in lines)
-
-
-def must_end_plainly(session: Session, run: Run) -> None:
-    """Refuses to call a run done whose units go on as something new: they would be past the step, and stay what they were."""
-    end = "singulate" if makes_loose(session, run) else {"test": "bins or unit_results", "tape": "close its pack"}.get(run.operation)
-    if end is not None:
-        why = "Its units go on as something new, which its end records."
-        raise bad_input(f"A {run.operation} run is not simply finished.", "run", why, f"End it by: {end}.")
-
-
 def interrupt_run(session: Session, by: By, run: Run, said: Said, *, person: int | None = None) -> list[Line]:
     """Stops the run before all its panels are done; what was not surely done comes to the step again. In an oven all of it was there."""
     all_lines = _locked_lines_of(session, run)
     lines = [line for line in all_lines if line.closed_e is None]
-    _are_of(session, said, [run.id])
-    travel = _travelling(session, lines)
+    check_said(session, said, [run.id])
+    travel = travelling(session, lines)
     with AtOnce(session) as writes:
         for line in lines:
-            done, done_before, either = _split(travel[line.id], said)
+            done, done_before, either = parted(travel[line.id], said)
             heated: list[int] = []
             if run.operation == "cure":
                 heated, either = [panel for panel in travel[line.id].panels if panel not in {*done, *done_before}], []
@@ -102,7 +80,7 @@ def interrupt_run(session: Session, by: By, run: Run, said: Said, *, person: int
 def abort_run(session: Session, by: By, run: Run, *, person: int | None = None) -> list[Line]:
     """The run failed. In an oven all of it was there, and its heat counts; elsewhere any of it may have been reached."""
     lines = [line for line in _locked_lines_of(session, run) if line.closed_e is None]
-    travel = _travelling(session, lines)
+    travel = travelling(session, lines)
     with AtOnce(session) as writes:
         for line in lines:
             panels, cured = travel[line.id].panels, run.operation == "cure"
@@ -111,46 +89,7 @@ def abort_run(session: Session, by: By, run: Run, *, person: int | None = None) 
     return lines
 
 
-def change_over(session: Session, by: By, station: int, item: Named, place: str | None, said: Said) -> list[Line]:
-    """Puts `item` on the place instead of what is there, and begins a new line in every run that is open at the station.
-
-    Where it is there already, nothing changes.
-    """
-    lock_in_order(session, (Item, [item.id]), (Thing, [station]))  # what starts just now would go on with `item` on a line that had another
-    runs = list(session.scalars(select(Run).where(Run.station == station, Run.closed_e.is_(None)).order_by(Run.id)))
-    lock(session, Run, [run.id for run in runs])
-    _are_of(session, said, [run.id for run in runs])
-    there, broken = swap(session, by, station, item.id, place)
-    if there.e != by.e:
-        return []  # it was on the place already
-    opened = []
-    for run in runs:
-        lines = open_lines_of(session, run)
-        travel = _travelling(session, lines)
-        for line in lines:
-            done, done_before, either = _split(travel[line.id], said)
-            over = {*done, *done_before}
-            rest = [panel for panel in travel[line.id].panels if panel not in over]
-            with AtOnce(session) as writes:
-                close_line(writes, by, line, whole=done, either=either, done=True, either_done=False, done_by_either=done_before)
-            _are_out_of_work(session, run, over)
-            if line.set is None or rest:
-                opened.append(_next_line(session, by, line, rest))
-    for line in opened if broken else []:
-        hold_line(session, by, line.id, against_rules(broken))
-    return opened
-
-
-def put_on(session: Session, by: By, station: int, item: Named, place: str | None = None) -> None:
-    """`mount`; told of a station with an open run it was a change-over, or the run would go on with what none of its lines has."""
-    lock_in_order(session, (Item, [item.id]), (Thing, [station]))
-    if by.fact and session.scalar(select(Run.id).where(Run.station == station, Run.closed_e.is_(None)).limit(1)) is not None:
-        change_over(session, by, station, item, place, Said())
-    else:
-        mount(session, by, station, item.id, place)
-
-
-def _are_of(session: Session, said: Said, runs: Sequence[int]) -> None:
+def check_said(session: Session, said: Said, runs: Sequence[int]) -> None:
     """What was said is of these runs, or of a lot that travels in them: by a wrong code, panels would count as not reached that were."""
     done, in_work = set(said.done or ()), set(said.in_work or ())
     if both := done & in_work:
@@ -224,31 +163,25 @@ def _ends_before_it_began(session: Session, by: By, run: Run) -> BadInput:
     return bad_input(f"Run {name} can't end before it began.", "happened_at", f"It began at {began}; the end is told as {end}.", "Correct the time.")
 
 
-def _are_out_of_work(session: Session, run: Run, panels: set[int]) -> None:
-    """Panels that are done while their run goes on over others may be split off, or start their next step."""
-    if panels:
-        session.execute(delete(Claim).where(Claim.run == run.id, Claim.item.in_(panels)))
-
-
-class _Travels(NamedTuple):
+class Travels(NamedTuple):
     """The panels of a line, and which of them an earlier line of the same work may have done: a change-over's, or an interrupted run's."""
 
     panels: list[int]
     maybe: set[int]
 
 
-def _travelling(session: Session, lines: Sequence[Line]) -> dict[int, _Travels]:
+def travelling(session: Session, lines: Sequence[Line]) -> dict[int, Travels]:
     """By line: what of it is done for certain when it ends well is what no line before may have done."""
     sets = {line.set for line in lines if line.set is not None}
     panels, before = together(session, panels_in(sets), Question(_EITHER, {"sets": sets}, list))
-    found = {line.id: _Travels(panels[line.set] if line.set else [], set()) for line in lines}
+    found = {line.id: Travels(panels[line.set] if line.set else [], set()) for line in lines}
     for line in lines if before else ():
         alike = {one.panel for one in before if (one.step, one.round) == (line.step, line.round) and one.line < line.id}
         found[line.id].maybe.update(alike.intersection(found[line.id].panels))
     return found
 
 
-def _split(travels: _Travels, said: Said) -> tuple[list[int], list[int], list[int]]:
+def parted(travels: Travels, said: Said) -> tuple[list[int], list[int], list[int]]:
     """Of a line's panels, by what was said: surely done by it; done, by it or a line before; possibly reached. Both said: the rest was not."""
     panels, maybe = travels
     done = set(said.done or ())
@@ -256,17 +189,6 @@ def _split(travels: _Travels, said: Said) -> tuple[list[int], list[int], list[in
     if said.in_work is not None and said.done is not None:
         either = [panel for panel in either if panel in set(said.in_work)]
     return [p for p in panels if p in done - maybe], [p for p in panels if p in done & maybe], either
-
-
-def _next_line(session: Session, by: By, line: Line, panels: list[int]) -> Line:
-    new = Line(
-        e=by.e, run=line.run, set=set_of(session, by, panels) if panels else None, item=line.item, lot=line.lot, route=line.route,
-        step=line.step, round=line.round, shelf=line.shelf, units=None, judged=line.judged, started_at=by.happened_at,
-    )  # fmt: skip
-    enter(session, new)
-    run = session.get_one(Run, line.run)
-    use_what_is_loaded(session, by, new, loaded_on(session, run.station), run.operation, step_of_line(session, line))
-    return new
 
 
 def step_of_line(session: Session, line: Line) -> Step | None:
@@ -350,7 +272,7 @@ def _judge_by_readings(session: Session, by: By, run: Run, lines: list[Line]) ->
         session.add(Judgement(e=by.e, line=line.id, rule=None, evidence=None, verdict=verdict, reasons=reasons, facts={}, replaces=None))
 
 
-def _hold_late_ends(session: Session, by: By, lines: list[Line], travel: dict[int, _Travels]) -> None:
+def _hold_late_ends(session: Session, by: By, lines: list[Line], travel: dict[int, Travels]) -> None:
     """A window that runs to the end of a step can only be judged now: what came too late is held."""
     for line in lines:
         if line.set is None or line.route is None or line.step is None:

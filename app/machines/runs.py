@@ -8,9 +8,10 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
-from app.floor.ends import Value, abort_run, finish_run, interrupt_run, must_end_plainly
+from app.floor.ends import Value, abort_run, finish_run, interrupt_run
 from app.floor.groups import Group, gather
 from app.floor.interrupted import Covered, covered
+from app.floor.own_ends import must_end_plainly
 from app.floor.readings import correct_reading, take_reading
 from app.floor.starts import start_run
 from app.floor.voids import void_run

@@ -13,7 +13,7 @@ from app.catalogue import queries as catalogue
 from app.errors import bad_input
 from app.floor import mounts
 from app.floor.attendance import attend, hand_over, leave
-from app.floor.ends import change_over, put_on
+from app.floor.change_overs import change_over, put_on
 from app.floor.station_states import set_state, spells, states_now
 from app.journal.act import By
 from app.ledger.runs import Run

@@ -11,9 +11,11 @@ from sqlalchemy.orm import Session
 from app.db import House
 from app.errors import Refused, bad_input, not_allowed, refuse
 from app.final_test.singulate import singulate
+from app.floor.change_overs import change_over, put_on
 from app.floor.counting import count_units
-from app.floor.ends import Said, Value, change_over, finish_run, must_end_plainly, put_on
+from app.floor.ends import Said, Value, finish_run
 from app.floor.groups import contents
+from app.floor.own_ends import must_end_plainly
 from app.floor.starts import start_run
 from app.journal.act import Actor, Answer, By, Intent, act, rehearse
 from app.journal.actions import ACTIONS

@@ -13,10 +13,12 @@ from app.final_test.bins_out import take_bins_out, with_grades
 from app.final_test.singulate import singulate
 from app.floor import counts_at_finish
 from app.floor.attendance import attend, hand_over, leave
+from app.floor.change_overs import change_over
 from app.floor.counting import Counted
-from app.floor.ends import Said, Value, change_over, finish_run, makes_loose
+from app.floor.ends import Said, Value, finish_run
 from app.floor.gate_facts import loaded_on
 from app.floor.mounts import mount, part_of, place_among_several, swap, unmount
+from app.floor.own_ends import makes_loose
 from app.floor.starts import start_run
 from app.floor.station_states import WORDS, set_state
 from app.floor.typed_number import number

@@ -10,7 +10,8 @@ from app.board.production_day import day_of
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Body, Route, Station, Step
 from app.db import House
-from app.floor.ends import Said, change_over
+from app.floor.change_overs import change_over
+from app.floor.ends import Said
 from app.floor.scrap import scrap_units
 from app.ledger.sets import panels_of_lot
 from app.packing.dry import seal_pack

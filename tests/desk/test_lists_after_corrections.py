@@ -11,7 +11,8 @@ from app.desk import entries
 from app.desk.listing import Listing, asked_of, on_day, show
 from app.desk.pages import LISTINGS
 from app.errors import BadInput
-from app.floor.ends import Said, change_over
+from app.floor.change_overs import change_over
+from app.floor.ends import Said
 from app.floor.move_corrections import correct_move
 from app.floor.voids import void_run
 from app.journal.models import Entry

@@ -3,7 +3,8 @@
 from sqlalchemy import select
 
 from app.db import House
-from app.floor.ends import Said, change_over
+from app.floor.change_overs import change_over
+from app.floor.ends import Said
 from app.ledger.runs import Line
 from app.naming.resolve import Named
 from tests.machines.plant import plant

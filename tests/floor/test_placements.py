@@ -16,9 +16,10 @@ from app.errors import BadInput, Refused
 from app.evidence.models import Evidence
 from app.final_test.bins_out import take_bins_out
 from app.final_test.singulate import singulate
+from app.floor.change_overs import change_over
 from app.floor.counting import correct_count
 from app.floor.dispositions import dispose
-from app.floor.ends import Said, change_over, interrupt_run
+from app.floor.ends import Said, interrupt_run
 from app.floor.marking import mark_cells, take_back_marks
 from app.floor.marks import good_units
 from app.floor.placements import ROLE_WRONG, import_placements, read_log

@@ -8,7 +8,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from app.db import House
-from app.floor.ends import Said, change_over
+from app.floor.change_overs import change_over
+from app.floor.ends import Said
 from app.genealogy.suspect_cells import SuspectCells
 from app.genealogy.suspects import Suspect, any_of, suspected
 from app.ledger.walk import NEVER

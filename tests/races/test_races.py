@@ -20,7 +20,7 @@ from app.db import House
 from app.errors import Refused
 from app.final_test.bins_out import take_bins_out
 from app.final_test.singulate import singulate
-from app.floor import ends, lots, mounts
+from app.floor import change_overs, ends, lots, mounts
 from app.floor.amounts import book_of
 from app.floor.attendance import attend, leave
 from app.floor.containers import add_container, put_panels
@@ -126,9 +126,9 @@ def test_a_run_that_starts_just_before_a_change_over_goes_on_with_the_new_materi
         lock_in_order(session, *rows)
 
     def change(session: Session, by: By) -> int:
-        for module in (act, ends):
+        for module in (act, change_overs):
             monkeypatch.setattr(module, "lock_in_order", starts_first)
-        return len(ends.change_over(session, by, station, glue, None, ends.Said()))
+        return len(change_overs.change_over(session, by, station, glue, None, ends.Said()))
 
     assert factory.do("change_over", change) == 1
     with factory.house.reading() as session:

@@ -13,6 +13,7 @@ from app.db import House
 from app.final_test.bins_out import take_bins_out
 from app.final_test.singulate import singulate
 from app.floor import containers, counting, ends, loose, lots, marking, mounts, placements, samples, scrap, starts
+from app.floor.change_overs import change_over
 from app.floor.dispositions import judgement_in_force, write_judgement
 from app.floor.voids import void_run
 from app.holds.place import place_hold
@@ -236,7 +237,7 @@ class Replay:
                     mounts.unmount(session, by, row.station, on)
             mounted = select(Mount.place).where(Mount.station == station, Mount.item == self.ids[action.off], Mount.closed_e.is_(None))
             place = session.scalars(mounted).one()
-            ends.change_over(session, by, station, self.named(action.on), place, said)
+            change_over(session, by, station, self.named(action.on), place, said)
 
         self.do("change_over", write)
         opened = [(line, members) for line, members in self._lines(run) if line.closed_e is None]

@@ -8,7 +8,7 @@ from app import clock
 from app.catalogue.definitions import Body, Route, Station, Step
 from app.db import House
 from app.errors import BadInput, Refused
-from app.floor.ends import makes_loose, must_end_plainly
+from app.floor.own_ends import makes_loose, must_end_plainly
 from app.floor.progress import loose_progress
 from app.journal.act import SYSTEM
 from app.ledger.items import Lot
