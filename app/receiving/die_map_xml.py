@@ -210,7 +210,7 @@ def _drawn(elements: list[Element], codes: _Codes, what: str, columns: int | Non
     _refuse_parts(elements, texts, blank, what)
     rows = Rows(texts if blank else [text.strip() for text in texts], lambda n: place(elements[n]))
     if columns and codes.null and not codes.null.strip():  # only where the file says how long rows are
-        rows = replace(rows, texts=fill_up(what, rows, columns * len(codes.null)))
+        rows = replace(rows, texts=fill_up(what, rows, columns, len(codes.null)))
     together = "".join(rows.texts)
     if not blank and (" " in together or "\t" in together or "\n" in together):
         drawn = read_separated_rows(what, rows)

@@ -70,8 +70,11 @@ def read_rows(what: str, rows: Rows, width: int, hexadecimal: bool = False, like
     return drawn or _number(what, _letters(text).reshape(*shape, width))
 
 
-def fill_up(what: str, rows: Rows, length: int) -> list[str]:
+def fill_up(what: str, rows: Rows, columns: int, width: int = 1) -> list[str]:
     """Rows with the spaces that were cut off at their end. Where no row begins with one, those before the first die may be cut off as well."""
+    _refuse_many(what, 0, width)
+    _refuse_large(what, (len(rows.texts), columns))  # before spaces are made: a file of a few bytes may say any number
+    length = columns * width
     short = next((n for n, text in enumerate(rows.texts) if len(text) < length), None)
     if short is not None and not any(text.startswith(" ") for text in rows.texts):
         why = f"A space means no die, this row is shorter than {length} characters, and none begins with a space: at which end were they cut off?"

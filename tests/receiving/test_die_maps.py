@@ -1,5 +1,6 @@
 """Die maps: every frame and format to the same die coordinates, and a refusal for all that is left open or contradicts."""
 
+import tracemalloc
 from dataclasses import replace
 
 import numpy as np
@@ -385,6 +386,20 @@ def test_spaces_for_no_die_need_a_certain_size() -> None:
     assert "blank lines" in refusal("\n 11 \n1111\n", **base)[1]
     assert read("\n 11 \n1111\n", rows=2, **base).gross == 6
     assert "tab" in refusal("\t11 \n1111\n", **base)[1]
+
+
+@pytest.mark.parametrize("columns", ["99999999", "999999999"])
+def test_a_few_bytes_that_declare_many_columns_take_no_memory(columns: str) -> None:
+    """Where a space is no die, rows are filled up with spaces to the length that the file declares."""
+    grid = f"origin: ul\nnull: space\ncolumns: {columns}\n 1\n"
+    g85 = f'<Map><Device NullBin=" " OriginLocation="2" Columns="{columns}"><Data><Row> 1</Row></Data></Device></Map>'
+    tracemalloc.start()
+    try:
+        for text in (grid, g85, g85.replace('NullBin=" "', f'NullBin="{" " * 5000}"').replace(columns, "9999")):
+            assert "more than 10000000 positions" in (why := refusal(text)[1]) or "at most 8 are read" in why
+        assert tracemalloc.get_traced_memory()[1] < 2_000_000
+    finally:
+        tracemalloc.stop()
 
 
 def test_spaces_that_may_be_cut_off_at_either_end_are_asked_for() -> None:
