@@ -17,6 +17,7 @@ from app.receiving.outside_xml import Element, attributes, children, inside, loc
 
 Ints = NDArray[np.int64]
 _MOST_FAULTS = 20  # shown
+_COUNT = re.compile(r"\s*\+?\d{1,5}\s*", re.ASCII)
 _PLAIN = re.compile(r"[-+\d\s]*", re.ASCII)
 
 
@@ -153,7 +154,8 @@ def _size(layout: Element | None, origin: str, around: Element, what: str) -> tu
             raise bad_input(what, place(around), why, "Expected LayoutSpecifier and a Layout with its Dimension.")
         return 1, 1
     told = attributes(dimensions[0])
-    try:
-        return int(told["x"]), int(told["y"])
-    except (KeyError, ValueError):
-        raise bad_input(what, place(dimensions[0]), "Its X and Y are not whole numbers.", "Expected columns and rows.") from None
+    texts = [told.get(axis, "") for axis in ("x", "y")]
+    if not all(_COUNT.fullmatch(text) and 1 <= int(text) <= FARTHEST for text in texts):
+        why = f"Its X and Y are {texts[0][:20]!r} and {texts[1][:20]!r}."
+        raise bad_input(what, place(dimensions[0]), why, f"Expected columns and rows, whole numbers from 1 to {FARTHEST}.")
+    return int(texts[0]), int(texts[1])

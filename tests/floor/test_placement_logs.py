@@ -248,3 +248,9 @@ def test_cells_are_counted_from_the_upper_left_whatever_the_origin(origin: str, 
 )
 def test_transfer_maps_that_leave_something_open_are_refused(old: str, new: str, where: str) -> None:
     assert refusal(TRANSFERS.replace(old, new))[0] == where
+
+
+@pytest.mark.parametrize("size", ["9" * 20, "9" * 5000, "32768", "0", "-3", "1_0", "\u0665", "5.0", ""])
+def test_a_panel_of_no_possible_size_is_refused(size: str) -> None:
+    turned = TRANSFERS.replace("UpperLeft", "LowerRight").replace("DownRight", "UpLeft")
+    assert refusal(turned.replace('X="5"', f'X="{size}"'))[0] == "line 2, Dimension"
