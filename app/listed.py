@@ -8,7 +8,6 @@ import json
 import re
 from collections import namedtuple
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import nullcontext
 from dataclasses import dataclass
 from functools import partial
 from typing import Any, Generic, TypeVar
@@ -91,12 +90,11 @@ def say(session: Session, *questions: Question[Any]) -> None:
     driver: Any = connection.connection.driver_connection
     for one in questions:
         ready = _ready(one.statement, connection.dialect)
-        driver.say(ready.text, ready.values(_with_lists(one.given)), one.told and partial(_tell, one.told, ready))
+        driver.say(ready.native, ready.placed(_with_lists(one.given)), one.told and partial(_tell, one.told, ready))
 
 
-def _tell(told: Callable[[list[Any]], Any], ready: "_Ready", cursor: Any) -> None:
-    rows, described = _rows(cursor)
-    told(_named(rows, described, ready))
+def _tell(told: Callable[[list[Any]], Any], ready: "_Ready", answer: Any) -> None:
+    told(_named(answer.rows(), answer.names, ready))
 
 
 def hear(session: Session) -> None:
@@ -122,37 +120,35 @@ def blocks(session: Session, query: Select[*tuple[Any, ...]], at_once: int = 200
         cursor.close()
 
 
-_Answer = tuple[list[Any], Sequence[Any], "_Ready"]  # rows as the driver gives them, and its description of their columns, the name first
+_Names = Callable[[], list[str]]
+_Answer = tuple[list[Any], _Names, "_Ready"]  # rows as the driver gives them, and the names of their columns for who asks
 
 
 def _answered(session: Session, asked: Sequence[tuple[Any, dict[str, Any]]], *, wants_all: bool = True) -> list[_Answer]:
-    """The driver's cursor is asked itself, unless somebody listens to statements."""
+    """The driver is asked itself, unless somebody listens to statements."""
     connection = _flushed(session)
     if len(asked) == 1 and not connection.dispatch.before_cursor_execute:
         return [_answered_alone(connection, *asked[0], wants_all=wants_all)]
     ready = [(_ready(statement, connection.dialect), _with_lists(given)) for statement, given in asked]
     nothing = [wants_all and any(value == [] for value in given.values()) for _, given in ready]
-    sent = [(one.text, one.values(given)) for (one, given), none in zip(ready, nothing, strict=True) if not none]
+    sent = [one for one, none in zip(ready, nothing, strict=True) if not none]
     found = iter(_heard(connection, sent) if connection.dispatch.before_cursor_execute else _unheard(connection, sent))
-    return [([], (), one) if none else (*next(found), one) for (one, _), none in zip(ready, nothing, strict=True)]
+    return [([], list, one) if none else (*next(found), one) for (one, _), none in zip(ready, nothing, strict=True)]
 
 
 def _answered_alone(connection: Connection, statement: Any, given: dict[str, Any], *, wants_all: bool) -> _Answer:
     """Nearly all are, and a trace asks thirty times."""
     ready, given = _ready(statement, connection.dialect), _with_lists(given)
     if wants_all and [] in given.values():
-        return [], (), ready
-    values = ready.values(given)
-    cursor: Any = None
+        return [], list, ready
     try:
-        cursor = connection.connection.cursor()
-        cursor.execute(ready.text, values)
-        return *_rows(cursor), ready
+        if connection.dialect.name == "sqlite":
+            return *_asked_of_sqlite(connection.connection, ready.text, ready.values(given)), ready
+        driver: Any = connection.connection.driver_connection
+        answer = driver.ask(ready.native, ready.placed(given))
+        return answer.rows(), answer.names, ready
     except connection.dialect.loaded_dbapi.Error as error:
-        connection._handle_dbapi_exception(error, ready.text, [values], cursor, None)
-    finally:
-        if cursor is not None:
-            cursor.close()
+        connection._handle_dbapi_exception(error, ready.text, None, None, None)
 
 
 def _with_lists(given: dict[str, Any]) -> dict[str, Any]:
@@ -162,42 +158,39 @@ def _with_lists(given: dict[str, Any]) -> dict[str, Any]:
 _ONE = (str, bytes, dict)  # one value, though it has parts
 
 
-def _heard(connection: Connection, sent: list[tuple[str, Any]]) -> Iterator[tuple[list[Any], Sequence[Any]]]:
-    for statement, values in sent:
-        found = connection.exec_driver_sql(statement, values)
-        if found.returns_rows:
-            yield [tuple(row) for row in found.all()], [(name,) for name in found.keys()]  # noqa: SIM118  # a result, no mapping
-        else:
-            yield [], ()
+def _heard(connection: Connection, sent: Sequence[tuple["_Ready", dict[str, Any]]]) -> Iterator[tuple[list[Any], _Names]]:
+    for ready, given in sent:
+        found = connection.exec_driver_sql(ready.text, ready.values(given))
+        rows, names = ([tuple(row) for row in found.all()], list(found.keys())) if found.returns_rows else ([], [])
+        yield rows, names.copy
 
 
-def _unheard(connection: Connection, sent: list[tuple[str, Any]]) -> list[tuple[list[Any], Sequence[Any]]]:
+def _unheard(connection: Connection, sent: Sequence[tuple["_Ready", dict[str, Any]]]) -> list[tuple[list[Any], _Names]]:
     """Of what the driver refuses SQLAlchemy makes its errors, in which the doors know what is away."""
-    driver: Any = connection.connection
-    cursors: list[Any] = []
-    at_once: Any = driver.driver_connection.journey() if connection.dialect.name == "postgresql" and len(sent) > 1 else nullcontext()
     try:
-        with at_once:
-            for statement, values in sent:
-                cursors.append(driver.cursor())
-                cursors[-1].execute(statement, values)
-        return [_rows(cursor) for cursor in cursors]
+        if connection.dialect.name == "sqlite":
+            return [_asked_of_sqlite(connection.connection, ready.text, ready.values(given)) for ready, given in sent]
+        driver: Any = connection.connection.driver_connection
+        answers = driver.ask_all([(ready.native, ready.placed(given)) for ready, given in sent])
+        return [(answer.rows(), answer.names) for answer in answers]
     except connection.dialect.loaded_dbapi.Error as error:
-        texts, values_sent = "; ".join(statement for statement, _ in sent), [values for _, values in sent]
-        connection._handle_dbapi_exception(error, texts, values_sent, cursors[-1] if cursors else None, None)
+        connection._handle_dbapi_exception(error, "; ".join(ready.text for ready, _ in sent), None, None, None)
+
+
+def _asked_of_sqlite(raw: Any, statement: str, values: Any) -> tuple[list[Any], _Names]:
+    cursor = raw.cursor()
+    try:
+        cursor.execute(statement, values)
+        described = cursor.description or ()
+        return cursor.fetchall() if described else [], lambda: [column[0] for column in described]
     finally:
-        for cursor in cursors:
-            cursor.close()
+        cursor.close()
 
 
-def _rows(cursor: Any) -> tuple[list[Any], Sequence[Any]]:
-    return cursor.fetchall() if cursor.description else [], cursor.description or ()
-
-
-def _named(rows: list[Any], described: Sequence[Any], ready: "_Ready") -> list[Any]:
+def _named(rows: list[Any], names: _Names, ready: "_Ready") -> list[Any]:
     if not rows:
         return []
-    row_of, typed = ready.told_as(described)
+    row_of, typed = ready.told_as(names)
     return [row_of(_converted(row, typed)) for row in rows] if typed else list(map(row_of, rows))
 
 
@@ -234,6 +227,12 @@ class _Ready:
         self._columns = [(getattr(column, "name", ""), column.type) for column in getattr(statement, "exported_columns", ())]
         self._dialect = dialect
         self._told_as: tuple[Callable[[Any], Any], list[tuple[int, Callable[[Any], Any]]]] | None = None
+        self.native, self._order = _native(self.text) if dialect.name == "postgresql" else (b"", [])
+
+    def placed(self, given: dict[str, Any]) -> list[Any]:
+        """The values that `native` has places for."""
+        values = self.values(given)
+        return [values[name] for name in self._order]
 
     def values(self, given: dict[str, Any]) -> Any:
         """Of its parameters, as the driver takes them: by their places, or by name."""
@@ -245,16 +244,26 @@ class _Ready:
         bind = self._binds.get(name)
         return value if bind is None else bind(value)
 
-    def told_as(self, described: Sequence[Any]) -> tuple[Callable[[Any], Any], list[tuple[int, Callable[[Any], Any]]]]:
+    def told_as(self, names_of: _Names) -> tuple[Callable[[Any], Any], list[tuple[int, Callable[[Any], Any]]]]:
         """What makes a named row of one that the driver gives; and for each column that has to be converted, its place and how."""
         if self._told_as is None:
-            names = [column[0] for column in described]
+            names = names_of()
             places = [names.index(name) for name, _ in self._columns] if self._by_name else range(len(self._columns))
             kinds = [(place, kind.dialect_impl(self._dialect)) for place, (_, kind) in zip(places, self._columns, strict=True)]
             converters = [(place, kind.result_processor(self._dialect, None)) for place, kind in kinds]
             row: Any = namedtuple("Row", names, rename=True)  # type: ignore[misc]  # its names are the statement's
             self._told_as = row._make, [(place, convert) for place, convert in converters if convert is not None]
         return self._told_as
+
+
+def _native(text: str) -> tuple[bytes, list[str]]:
+    """A statement with `%(name)s` as PostgreSQL itself has it, with $1; and which name is which place."""
+    order: dict[str, int] = {}
+
+    def placed(found: re.Match[str]) -> str:
+        return "%" if found[1] is None else f"${order.setdefault(found[1], len(order) + 1)}"
+
+    return re.sub(r"%(?:%|\((.*?)\)s)", placed, text).encode(), list(order)
 
 
 def _ready(statement: Any, dialect: Dialect) -> _Ready:

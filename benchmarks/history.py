@@ -28,7 +28,7 @@ from app.db import House, Moment
 from app.errors import refuse
 from app.journal.models import Entry, Seal, Settled
 from app.journal.record import Recorded, closing_hash, combined, insert_hash, recorded_classes
-from app.journal.sealing import has_unsealed, seal
+from app.journal.sealing import seal, settled
 from app.ledger.sets import digest_of
 from app.migrate import upgrade
 from app.settings import Settings
@@ -90,7 +90,7 @@ def open_history(folder: Path, days: int, url: str, say: Say, blocks: int = 0, l
     if known.exists():
         upgrade(house)
         with house.reading() as session:
-            is_of_before = has_unsealed(session)
+            is_of_before = settled(session) == 0
         if is_of_before:
             _seal_without_chain(house)
         return house, History(**json.loads(known.read_text()))

@@ -44,13 +44,17 @@ class Timed:
         )  # fmt: skip
 
 
-def interleaved(pairs: Sequence[tuple[Thunk, Thunk]], rounds: int, warm: int = 1) -> Timed:
-    """Each pair (ours, yardstick) in turn, round after round; the first `warm` rounds do not count. A yardstick answers rows or their number."""
+def interleaved(pairs: Sequence[tuple[Thunk, Thunk]], rounds: int, warm: int = 1, before: Thunk = lambda: None) -> Timed:
+    """Each pair (ours, yardstick) in turn, round after round; the first `warm` rounds do not count. A yardstick answers rows or their number.
+
+    `before`: each pair, what is not timed.
+    """
     timed, until = Timed(), time.monotonic() + _LONGEST
     for n in range(-warm, rounds):
         if timed.ours and time.monotonic() > until:
             break
         for i, (ours, yardstick) in enumerate(pairs):
+            before()
             first, second = (ours, yardstick) if (n + i) % 2 else (yardstick, ours)
             a, answer_a = once(first)
             b, answer_b = once(second)

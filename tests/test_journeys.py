@@ -6,9 +6,10 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+import psycopg
 import pytest
 from psycopg.pq import Trace
-from sqlalchemy import BigInteger, bindparam, event, insert, select, text, update
+from sqlalchemy import BigInteger, String, bindparam, event, insert, select, text, update
 from sqlalchemy.exc import DBAPIError, IntegrityError
 from sqlalchemy.orm import Session
 
@@ -117,6 +118,20 @@ def test_what_was_said_goes_with_the_transaction_that_is_given_up(house: House) 
         assert tuples(session, text(_ALL)) == []
 
 
+@pytest.mark.parametrize("way", ASKING)
+def test_a_snapshot_begins_with_what_is_asked_first(house: House, way: str) -> None:
+    def adds(session: Session, by: By) -> dict[str, Any]:
+        item = Item(kind="lot")
+        number(session, by.number, item)
+        enter(session, item)
+        return {}
+
+    with house.snapshot() as session:
+        before = ASKING[way](session)
+        act(house, SYSTEM, "start_lot", {}, adds)
+        assert [again(session) for again in ASKING.values()] == [before] * len(ASKING)
+
+
 def test_what_was_said_in_vain_is_told_to_who_asks_next(house: House) -> None:
     for way in (lambda session: session.scalars(text(_ALL)), hear, lambda session: together(session, adding(2), adding(3))):
         with house.writing() as session:
@@ -124,6 +139,54 @@ def test_what_was_said_in_vain_is_told_to_who_asks_next(house: House) -> None:
             with pytest.raises(IntegrityError):
                 way(session)
             session.rollback()
+
+
+def test_a_name_that_stands_twice_is_one_value_and_a_percent_sign_is_one(house: House) -> None:
+    twice = text("select :word || '%' || :word, :number % 5, '%(word)s'").bindparams(
+        bindparam("word", type_=String()), bindparam("number", type_=BigInteger())
+    )
+    with house.reading() as session:
+        unheard = tuples(session, twice, word="x", number=12)
+        event.listen(house.read_engine, "before_cursor_execute", listen := lambda *_: None)
+        heard = tuples(session, twice, word="x", number=12)
+        event.remove(house.read_engine, "before_cursor_execute", listen)
+    assert unheard == heard == [("x%x", 2, "%(word)s")]
+
+
+@pytest.mark.parametrize("value", [None, 0, -1, 32_768, 2**31, 2**62, "", "Größe", "a\nb", "%s", "$1", b"", b"\0\xff", True, 1.5, [], [1, 2**40]])
+def test_values_come_back_as_by_a_cursor(house: House, value: Any) -> None:
+    with house.reading() as session:
+        driver = driver_of(session)
+        kind = {list: "bigint[]", int: "bigint", str: "varchar", bytes: "bytea", bool: "boolean", float: "float8"}.get(type(value), "varchar")
+        for _ in range(8):  # prepared and not
+            answer = driver.ask(f"select $1::{kind} as one, 2 as two".encode(), [value])
+            assert answer.rows() == driver.cursor().execute(f"select %s::{kind}, 2", [value]).fetchall() == [(value, 2)]
+            assert answer.names() == ["one", "two"]
+
+
+def test_what_the_database_refuses_is_the_error_that_a_cursor_raises(house: House) -> None:
+    with house.reading() as session:
+        driver = driver_of(session)
+        for wrong in ("select 1 / 0", "select nothing", "selekt"):
+            with pytest.raises(psycopg.Error) as ours:
+                driver.ask(wrong.encode(), [])
+            with pytest.raises(psycopg.Error) as theirs:
+                driver.cursor().execute(wrong)
+            assert (type(ours.value), str(ours.value)) == (type(theirs.value), str(theirs.value))
+        with pytest.raises(psycopg.DataError, match="NUL"):
+            driver.ask(b"select $1::varchar", ["a\0b"])
+        assert driver.ask(b"select 1", []).rows() == [(1,)]
+
+
+def test_a_connection_that_is_gone_is_an_outage(house: House) -> None:
+    with house.reading() as session:
+        driver, number = driver_of(session), tuples(session, text("select pg_backend_pid()"))[0][0]
+        with house.write_engine.connect() as other:
+            other.execute(text(f"select pg_terminate_backend({number})"))
+        with pytest.raises(psycopg.OperationalError):
+            driver.ask(b"select 1", [])
+        assert driver.broken
+        session.invalidate()
 
 
 def asked_often(session: Session) -> int:

@@ -179,7 +179,7 @@ def test_a_transaction_begins_in_the_journey_of_its_first_statements(house: Hous
         assert session.connection().connection.driver_connection.info.transaction_status == TransactionStatus.INTRANS
         trace.seek(0)
         sent, *_ = trace.read().split("\nB\t")
-    assert ["begin" in line for line in sent.splitlines() if "\tParse\t" in line] == [True] + [False] * statements
+    assert ["BEGIN" in line for line in sent.splitlines() if "\tParse\t" in line] == [True] + [False] * statements
 
 
 @pytest.mark.only_on("postgresql")
