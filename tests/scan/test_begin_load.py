@@ -8,6 +8,7 @@ from people.signing_in import person
 from app.catalogue.definitions import Recipe
 from app.db import House
 from app.main import make_app
+from app.naming.resolve import Named
 from tests.browser.staging import Stage
 from tests.scan.test_terminal_pages import Screen
 from tests.small_factory import Factory
@@ -34,6 +35,14 @@ def test_a_load_is_begun_with_one_touch_where_there_is_one_recipe(stage: Stage, 
     assert "Fill or start" in again and 'action="/loads"' not in again, "the load that is being filled is the one to go on with"
 
 
+def glued(stage: Stage) -> Named:
+    """A lot that is to be cured next."""
+    stage.factory.mount("Attach", stage.factory.batch("GLUE"), stage.factory.wafer())
+    lot = stage.factory.lot(stage.factory.panels(1))
+    stage.factory.run("Attach", lot)
+    return lot
+
+
 def test_of_several_recipes_one_is_chosen(house: House) -> None:
     stage = Stage(Factory(house).load(C150))
     ola = Screen(make_app(house.settings, house), person(house, "Ola", "operate"))
@@ -46,9 +55,7 @@ def test_of_several_recipes_one_is_chosen(house: House) -> None:
 def test_a_cure_that_is_asked_about_offers_a_load_for_its_recipe(house: House) -> None:
     stage = Stage(Factory(house).load(C150))
     ola = Screen(make_app(house.settings, house), person(house, "Ola", "operate"))
-    stage.factory.mount("Attach", stage.factory.batch("GLUE"), stage.factory.wafer())
-    lot = stage.factory.lot(stage.factory.panels(1))
-    stage.factory.run("Attach", lot)
+    lot = glued(stage)
     ola.get(f"/floor?station={stage.station('Oven')}&ask={lot.code}")
     assert ola.heading == f"Start cure 1 on {lot.code}?" and "Not alone: begin a load, C170" in ola.page and "C150" not in ola.page
     ola.send("/loads")
@@ -59,9 +66,7 @@ def test_at_an_oven_that_runs_the_next_load_is_folded_away_below_what_comes_firs
     """It opens without script."""
     stage = Stage(Factory(house).load(C150))
     ola = Screen(make_app(house.settings, house), person(house, "Ola", "operate"))
-    stage.factory.mount("Attach", stage.factory.batch("GLUE"), stage.factory.wafer())
-    lot = stage.factory.lot(stage.factory.panels(1))
-    stage.factory.run("Attach", lot)
+    lot = glued(stage)
     oven = stage.station("Oven")
     assert "<details" not in ola.get(f"/floor?station={oven}").partition("My stations")[0].partition("<main")[2]
     stage.factory.start("Oven", lot)
