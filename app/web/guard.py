@@ -26,7 +26,6 @@ _OF_STRANGERS = 1 << 20  # bytes: a body is read before anyone is asked who they
 def guard(app: FastAPI, most_bytes: int, is_known: Callable[[Request], bool], note_refused: Callable[[Request, Refused], None]) -> None:
     """Headers, forgery checks, the limit of what is taken in, and error answers for the whole app. `note_refused` is told of each refusal."""
     app.state.patterns, app.state.menus = {}, {}
-    app.add_middleware(RequestBodyLimitMiddleware, max_body_size=most_bytes)
     app.add_middleware(_Guard, most_bytes=most_bytes, is_known=is_known)
     app.exception_handler(Refused)(refused)
     app.exception_handler(RequestValidationError)(not_understood)
@@ -50,11 +49,12 @@ class _Guard:
         request = Request(scope, receive)
         if is_call(request):
             scope["query_string"] = _given(scope["query_string"])
-        app: ASGIApp = self.app
+        app: ASGIApp = RequestBodyLimitMiddleware(self.app, max_body_size=self.most_bytes)
         if request.method not in ("GET", "HEAD", "OPTIONS") and not is_from_here(request):
             app = await refused(request, FromElsewhere())
         elif _may_be_more_than(request, _OF_STRANGERS) and not await run_in_threadpool(self.is_known, request):
-            app = too_much(request) if "content-length" in request.headers else RequestBodyLimitMiddleware(app, max_body_size=_OF_STRANGERS)
+            # one limit and no other inside it: of two the inner counts
+            app = too_much(request) if "content-length" in request.headers else RequestBodyLimitMiddleware(self.app, max_body_size=_OF_STRANGERS)
         elif _says_more_than(request, self.most_bytes):
             app = too_much(request)  # the limiter would answer in plain text; what says no length is stopped by it on the way
 
