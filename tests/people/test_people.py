@@ -10,6 +10,7 @@ import pytest
 from people.signing_in import person, token
 from sqlalchemy import event, select
 from sqlalchemy.orm import Session
+from zxcvbn.matching import RANKED_DICTIONARIES
 
 from app import clock, codes
 from app.db import House
@@ -134,6 +135,14 @@ def test_what_is_guessed_first_is_refused(kind: str, secret: str) -> None:
     with pytest.raises(BadInput) as caught:
         new_secret(kind, secret, ("Mara Lind", "E-OP03-B"), cheap=True)
     assert "easily guessed" in caught.value.what and caught.value.now
+
+
+def test_the_three_thousand_commonest_passwords_that_are_long_enough_are_refused() -> None:
+    """OWASP ASVS 5.0, 6.2.4; in small letters or large ones."""
+    long_enough = [word for word in RANKED_DICTIONARIES["passwords"] if len(word) >= 8]
+    for n, word in enumerate(long_enough[:3000]):
+        with pytest.raises(BadInput, match="easily guessed"):
+            new_secret("password", word.upper() if n % 2 else word, cheap=True)
 
 
 @pytest.mark.parametrize(("kind", "secret"), [("password", "Mara likes blue kettles"), ("password", "kv83hx!q"), ("pin", "2600")])
