@@ -234,5 +234,22 @@ def _postgres_engine(url: str, options: str, pools: _Pools, prepared: int = 100,
         """What broke one connection mostly broke those of the other pools too."""
         if context.is_disconnect:
             pools.broke()
+        _leave_out_details(context)
 
     return engine
+
+
+def _leave_out_details(context: ExceptionContext) -> None:
+    """Below what went wrong PostgreSQL tells the row that it went wrong with, hash of a password and all: a trace in the log shall not."""
+    error: BaseException | None = context.original_exception
+    if getattr(error, "pgresult", None) is None:  # no statement's: nothing was connected, or broke, and each line may help
+        return
+    if context.sqlalchemy_exception is not None:
+        _keep_first_line(context.sqlalchemy_exception)
+    while error is not None:
+        _keep_first_line(error)
+        error = error.__cause__ or error.__context__
+
+
+def _keep_first_line(error: BaseException) -> None:
+    error.args = tuple(one.partition("\n")[0] if isinstance(one, str) else one for one in error.args)

@@ -5,6 +5,7 @@ import logging
 import re
 import stat
 import subprocess
+import traceback
 from pathlib import Path
 
 import pytest
@@ -15,6 +16,7 @@ from sqlalchemy.exc import DBAPIError
 from app.db import House
 from app.errors import BadInput, NotFound
 from app.evidence.keep import keep_file, path_of
+from app.listed import Question, hear, listed, say, tuples
 from app.people import first_run
 from app.people.models import SignIn
 from app.settings import Settings
@@ -75,6 +77,26 @@ def test_a_statement_that_fails_names_no_values_in_the_log(house: House) -> None
         with engine.connect() as connection, pytest.raises(DBAPIError) as caught:
             connection.execute(text("insert into no_such_table values (:name, :secret)"), {"name": "Mara Lind", "secret": PIN})
         assert "no_such_table" in str(caught.value) and "Mara" not in str(caught.value) and PIN not in str(caught.value)
+
+
+@pytest.mark.parametrize("statement", [
+    "insert into secret (e, person, kind, hash) select e, person, null, hash from secret",
+    "insert into person (id, e, name) select id, e, name from person",
+    "update secret set kind = null",
+])  # fmt: skip
+def test_a_row_that_the_database_refuses_is_not_in_the_log(house: House, statement: str) -> None:
+    """PostgreSQL tells it as a detail, below what was wrong."""
+    person(house, "Mara Lind", "operate")
+    with house.write_engine.connect() as connection, pytest.raises(DBAPIError) as asked:
+        connection.execute(text(statement))
+    with house.reading() as session, pytest.raises(DBAPIError) as asked_of_the_driver:
+        tuples(session, listed(statement))
+    with house.writing() as session, pytest.raises(DBAPIError) as said:  # noqa: PT012  # it is sent with what comes next
+        say(session, Question(listed(statement), {}))
+        hear(session)
+    for caught in (asked, asked_of_the_driver, said):
+        told = "".join(traceback.format_exception(caught.value))
+        assert "argon2" not in told and "Mara" not in told and "DETAIL" not in told, told
 
 
 def test_the_policy_allows_no_inline_script_and_no_other_host(house: House) -> None:
