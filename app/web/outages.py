@@ -11,6 +11,7 @@ from app.web.answers import answer_outage
 from app.web.headers import make_strict
 
 _COME_AGAIN_SECONDS = "2"
+_LONGEST = 200  # characters of an address
 _MISTAKE = Outage("Something went wrong.", "The program made a mistake; nothing was changed.", "Try again; tell the administrator if it stays.")
 _log = logging.getLogger("reelroot")
 
@@ -20,10 +21,16 @@ async def away(request: Request, error: Exception) -> Response:
     outage = outage_of(error)
     if outage is None:
         raise error
-    _log.warning("%s %s: %s (%s)", request.method, request.url.path, outage.what, str(getattr(error, "orig", error)).strip().partition("\n")[0])
+    met = str(getattr(error, "orig", error)).strip().partition("\n")[0]
+    _log.warning("%s %s: %s (%s)", request.method, _in_a_line(request.scope["path"][:_LONGEST]), outage.what, _in_a_line(met))
     answer = answer_outage(request, 503, replace(outage, now=f"{outage.now} {AGAIN}"))
     answer.headers["Retry-After"] = _COME_AGAIN_SECONDS
     return answer
+
+
+def _in_a_line(text: str) -> str:
+    """An address may have line ends, and signs that drive a terminal: who reads a log shall see them as signs."""
+    return "".join(sign if sign.isprintable() else ascii(sign)[1:-1] for sign in text)
 
 
 async def broken(request: Request, error: Exception) -> Response:

@@ -1,5 +1,6 @@
 """The ground of every page and call: headers, forgery, and the one shape of what goes wrong."""
 
+import errno
 import re
 from datetime import UTC, datetime
 from typing import Any
@@ -123,6 +124,22 @@ def test_a_mistake_of_ours_shows_no_trace_of_itself(house: House, path: str) -> 
     assert answer.status_code == 500
     assert "swordfish" not in answer.text and "Traceback" not in answer.text
     assert all(header in answer.headers for header in STRICT)
+
+
+@pytest.mark.parametrize(("sent", "told"), [
+    ("a%0aWARNING%20forged", "/away/a\\nWARNING forged"), ("a%0d%0aforged", "/away/a\\r\\nforged"), ("%1b[31m", "/away/\\x1b[31m"),
+    ("a%c2%85b%e2%80%a8c", "/away/a\\x85b\\u2028c"), ("gr%c3%bcn", "/away/grün"),
+])  # fmt: skip
+def test_an_address_forges_no_line_of_the_log(house: House, caplog: pytest.LogCaptureFixture, sent: str, told: str) -> None:
+    app = make_app(house.settings, house)
+
+    @app.get("/away/{what}")
+    def away(what: str) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device", what)
+
+    assert TestClient(app).get(f"/away/{sent}").status_code == 503
+    (line,) = [one.getMessage() for one in caplog.records if one.name == "reelroot"]
+    assert line.isprintable() and line.startswith(f"GET {told}: There is no room left on the disk.")
 
 
 def test_a_page_in_place_of_a_file_is_kept_by_no_browser(house: House) -> None:
