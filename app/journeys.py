@@ -25,19 +25,20 @@ class Answer:
 
     def __init__(self, connection: "Connection") -> None:
         self._conn = connection
-        self._result: PGresult | None = None
+        self._result: PGresult  # none before it came: what is not known is no empty list
 
     def rows(self) -> list[tuple[Any, ...]]:
-        if self._result is None or not self._result.ntuples:
+        if not self._result.ntuples:
             return []
-        self._conn.transformer.set_pgresult(self._result)
-        rows: list[tuple[Any, ...]] = self._conn.transformer.load_rows(0, self._result.ntuples, tuple)
+        transformer = self._conn.transformer
+        transformer.set_pgresult(self._result)
+        rows: list[tuple[Any, ...]] = transformer.load_rows(0, self._result.ntuples, tuple)
+        transformer.set_pgresult(None)  # or an idle connection would keep the whole answer until it is asked again
         return rows
 
     def names(self) -> list[str]:
         """Of its columns."""
-        result = self._result
-        return [] if result is None else [(result.fname(n) or b"").decode() for n in range(result.nfields)]
+        return [(self._result.fname(n) or b"").decode() for n in range(self._result.nfields)]
 
     def _check_results(self, results: Sequence[PGresult]) -> None:
         for result in results:
@@ -132,11 +133,15 @@ class Connection(psycopg.Connection[Any]):
     def journey(self) -> Iterator[None]:
         """What is executed in it is sent at once, after what was said before; its answers are there when it ends."""
         begins, said, self._said = self._begins(), self._said, []
-        with self.pipeline():
-            if begins:
-                self._send(self._get_tx_start_command())
-            answers = [(self._ask_on_the_way(query, values), told) for query, values, told in said]
-            yield
+        try:
+            with self.pipeline():
+                if begins:
+                    self._send(self._get_tx_start_command())
+                answers = [(self._ask_on_the_way(query, values), told) for query, values, told in said]
+                yield
+        finally:
+            if self._pipeline is None and self.pgconn.pipeline_status:  # the database hung up, or memory ran out: answers are left
+                self.close()
         for answer, told in answers:
             if told is not None:
                 told(answer)
@@ -184,9 +189,10 @@ class Connection(psycopg.Connection[Any]):
         key = self._prepared.maybe_add_to_cache(bound, how, name)  # type: ignore[arg-type]
         if key is not None:
             self._prepared.validate(key, how, name, [result])
-            self.wait(self._prepared.maintain_gen(self))
         answer._check_results([result])
         answer._set_results([result])
+        if key is not None:
+            self.wait(self._prepared.maintain_gen(self))
         return answer
 
     def _ask_on_the_way(self, query: bytes, values: Sequence[Any]) -> Answer:
@@ -195,7 +201,8 @@ class Connection(psycopg.Connection[Any]):
         how, name = self._prepared.get(bound, None)  # type: ignore[arg-type]
         if how is Prepare.SHOULD:
             self.pgconn.send_prepare(name, query, bound.types)
-            self._awaited(None)
+            # after an error before it in the journey it is not prepared, and must not stand in the list as if it were
+            self._awaited((Answer(self), ((bound.query, bound.types), how, name)))
         if how is Prepare.NO:
             self.pgconn.send_query_params(query, bound.values, bound.types, bound.formats)
         else:

@@ -202,7 +202,10 @@ def _flushed(session: Session) -> Connection:
 
 
 def _connection(session: Session) -> Connection:
-    """That of the session's transaction: the session itself takes as long to say it as many a statement takes."""
+    """That of the session's transaction: the session itself takes as long to say it as many a statement takes.
+
+    A savepoint would begin with what the session itself is asked next, not with what is asked here: nobody uses one.
+    """
     kept: Connection | None = session.info.get(_CONNECTION)
     if kept is None or kept.closed or not kept.in_transaction():
         kept = session.info[_CONNECTION] = session.connection()

@@ -13,10 +13,12 @@ from sqlalchemy import BigInteger, String, bindparam, event, insert, select, tex
 from sqlalchemy.exc import DBAPIError, IntegrityError
 from sqlalchemy.orm import Session
 
-from app import tables  # noqa: F401  # every room's tables
+from app import clock, tables  # noqa: F401  # every room's tables
 from app.db import House
-from app.journal.act import SYSTEM, By, act
+from app.errors import refuse
+from app.journal.act import SYSTEM, By, Intent, act, rehearse
 from app.journal.record import enter, number
+from app.journeys import Answer
 from app.ledger.items import Item
 from app.listed import Question, blocks, hear, say, together, tuples
 
@@ -211,6 +213,81 @@ def test_what_was_to_be_prepared_behind_a_mishap_is_asked_again_all_the_same(hou
         session.rollback()
         for _ in range(3):
             assert tuples(session, again) == [(7,)]
+
+
+def test_a_reader_asks_again_what_was_to_be_prepared_behind_a_mishap(house: House) -> None:
+    """It has no transaction to give up: a standby that must catch up, or who stops a statement, ends it alone."""
+    again = text("select 7")
+    with house.reading() as session:
+        for _ in range(5):
+            assert tuples(session, again) == [(7,)]
+        with pytest.raises(DBAPIError, match="division by zero"):
+            together(session, Question(text("select 1 / 0"), {}), Question(again, {}))
+        for _ in range(8):
+            assert tuples(session, again) == [(7,)]
+        assert tuples(session, text("select count(*) from pg_prepared_statements where statement = 'select 7'")) == [(1,)]
+
+
+def test_what_is_refused_first_is_told_though_the_list_of_what_is_prepared_is_to_be_emptied(house: House) -> None:
+    with house.writing() as session:
+        for _ in range(7):
+            tuples(session, text("select 7"))
+        session.rollback()
+        session.execute(text("alter table item add column more bigint"))
+        with pytest.raises(DBAPIError, match="division by zero"):
+            tuples(session, text("select 1 / 0"))
+        session.rollback()
+
+
+def test_an_idle_connection_keeps_no_answer(house: House) -> None:
+    with house.reading() as session:
+        assert len(tuples(session, text("select generate_series(1, 1000)"))) == 1000
+        assert driver_of(session).transformer.pgresult is None
+
+
+def test_an_answer_that_did_not_come_is_no_empty_one(house: House) -> None:
+    with house.reading() as session, driver_of(session).journey():
+        answer = driver_of(session)._ask_on_the_way(b"select 1 where false", [])
+        with pytest.raises(AttributeError):
+            answer.rows()
+    assert answer.rows() == []
+
+
+def test_a_journey_that_broke_off_closes_its_connection(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What was not read of it would be taken for the answer to what is asked next."""
+
+    drivers: list[Any] = []
+
+    def no_room(*_: Any) -> None:
+        raise MemoryError
+
+    def asked() -> None:
+        with house.writing() as session:
+            drivers.append(driver_of(session))
+            together(session, Question(text("select 1"), {}), Question(text("select 2"), {}))
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Answer, "_set_results", no_room)
+        with pytest.raises(DBAPIError) as broken:
+            asked()
+    assert drivers[0].closed
+    assert broken.value.connection_invalidated
+    with house.writing() as session:
+        assert tuples(session, text("select 3")) == [(3,)]
+
+
+def test_what_an_answer_tells_may_refuse_what_is_rehearsed(house: House) -> None:
+    refusal = refuse("not_here", "No.", "It is not here.", "Bring it.")
+
+    def no(_: list[Any]) -> None:
+        raise refusal
+
+    def verb(session: Session, _by: By) -> dict[str, Any]:
+        say(session, adding(1, no))
+        return {}
+
+    intents = [Intent("receive_batch", {}, verb, clock.now())] * 2
+    assert rehearse(house, SYSTEM, intents, source="person", fact=True) == [refusal]
 
 
 def test_an_act_makes_a_journey_for_what_it_asks_and_one_for_what_it_writes(house: House, tmp_path: Path) -> None:

@@ -202,15 +202,13 @@ def _rehearsed(house: House, session: RecordSession, actor: Actor, intent: Inten
     _check_time(intent.happened_at)
     attempt = _Attempt(actor, intent.action, intent.arguments, b"", None, intent.happened_at, source, fact, signed=True, asker="")
     by = By(actor, _number_of_entry(house, session), clock.now(), intent.happened_at, source, fact, signed=True, alone=True)
-    savepoint = session.begin_nested()
     start_collecting(session)
     try:
         body = intent.verb(session, by)
         session.flush()
-        savepoint.commit()
+        hear(session)
     except Refused as refusal:
-        savepoint.rollback()
-        return refusal
+        return refusal  # nothing is rehearsed after it
     together(session, _entry(house, attempt, by, combined(collected(session)), None))  # the next one's number comes after it
     return body
 
