@@ -36,7 +36,9 @@ def begin_try(house: House, one: Try) -> datetime | None:
     insert = postgresql.insert if house.kind == "postgresql" else sqlite.insert
     keys = sorted(filter(None, (one.whose, one.where)))
     with house.writing() as session:
-        session.execute(insert(Throttle).on_conflict_do_nothing(), [{"who": who, "failures": 0, "until": None, "last_at": now} for who in keys])
+        # one that is there is locked by it: nobody forgets it before it is counted
+        mine = insert(Throttle).on_conflict_do_update(index_elements=["who"], set_={"who": Throttle.who})
+        session.execute(mine, [{"who": who, "failures": 0, "until": None, "last_at": now} for who in keys])
         rows = _locked(session, keys)
         for row in rows.values():
             if row.until is not None and now < row.until:

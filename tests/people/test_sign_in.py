@@ -16,6 +16,7 @@ from app.errors import Refused
 from app.journal.act import SYSTEM, By, act
 from app.naming.resolve import resolve
 from app.people import sign_in as sessions
+from app.people import throttle
 from app.people.models import SignIn, Terminal, Throttle
 from app.people.people import set_duties
 from app.people.secrets import set_secret
@@ -276,6 +277,29 @@ def test_a_right_try_after_the_wait_of_a_place_begins_no_other(house: House, mon
 
 def test_a_clock_that_was_set_back_makes_no_place_wait(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
     assert all(tried(house, monkeypatch, -3600 * n, wrong=True) for n in range(10))
+
+
+def test_a_count_is_not_forgotten_while_one_more_is_added(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
+    """In the morning all counts are old, and the first who is in forgets those of the others."""
+    monkeypatch.setattr(clock, "now", lambda: T0)
+    begin_try(house, Try("person 1 at terminals", "terminal 1"))
+    monkeypatch.setattr(clock, "now", lambda: T0 + timedelta(hours=8))
+    other = threading.Thread(target=lambda: was_right(house, Try("person 2 at terminals", None), None))
+    locked = throttle._locked
+
+    def after_the_other(session: Session, keys: list[str]) -> dict[str, Throttle]:
+        if not other.ident:
+            other.start()
+            other.join(0.3)
+        return locked(session, keys)
+
+    monkeypatch.setattr(throttle, "_locked", after_the_other)
+    begin_try(house, Try("person 1 at terminals", "terminal 1"))
+    other.join()
+    with house.reading() as session:
+        assert session.execute(select(Throttle.who, Throttle.failures).order_by(Throttle.who)).all() == [
+            ("person 1 at terminals", 1), ("terminal 1", 1),
+        ]  # fmt: skip
 
 
 def test_who_guesses_at_desks_shuts_nobody_out_of_the_floor(house: House) -> None:
