@@ -86,7 +86,7 @@ def _accident(chance: Random, data: bytes) -> bytes:
             digits = [n for n, byte in enumerate(data) if 48 <= byte <= 57]
             if digits:
                 at = chance.choice(digits)
-                return data[:at] + chance.choice((b"0", b"7", b"99", b"-3", b"1.5", b"1e9", b"99999999999999999999")) + data[at + 1 :]
+                return data[:at] + chance.choice((b"0", b"7", b"99", b"-3", b"1.5", b"1e9", b"9" * 9, b"9" * 20)) + data[at + 1 :]
             return data
         case 10:
             return data.swapcase()

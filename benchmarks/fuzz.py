@@ -4,7 +4,7 @@
     python -m benchmarks.fuzz die-map-e142 --n 100000 --seed 7
     python -m benchmarks.fuzz die-map-e142 --n 100000 --guided        # coverage-guided, with atheris (`make fuzz`)
 
-Each reader gets good files after accidents (`damage.py`): it must answer or refuse with a place and a remedy, within five seconds. A file
+Each reader gets good files after accidents (`damage.py`): it must answer or refuse with a place and a remedy, within five seconds and 512 MB. A file
 told otherwise (line ends, byte order mark) must read the same, the good ones and each twentieth damaged one. The scan field, the forms and
 the calls must answer, and never with a 500; a call that is refused says why and what to do. Input 17 of seed 7 is always the same.
 Exit code 1 if anything else was seen; the first input of each kind of fault is printed and kept under `--keep`.
@@ -14,6 +14,7 @@ import argparse
 import gc
 import hashlib
 import os
+import resource
 import sys
 import tempfile
 import time
@@ -41,6 +42,7 @@ from benchmarks.damage import damaged, told_otherwise, where_raised
 from benchmarks.fuzz_http import Try, plant
 
 SLOW = 5.0  # seconds
+MEMORY = 512 << 20  # that one input may take
 RETOLD_EVERY = 20  # inputs
 
 
@@ -107,7 +109,7 @@ READERS = {
 
 def fuzz_reader(reader: Reader, n: int, number: int, most_seconds: float = float("inf")) -> Seen:
     seen, until = Seen(), time.monotonic() + most_seconds
-    with one_columnar():
+    with one_columnar(), bounded_memory():
         for good in reader.good:
             try_otherwise(reader, good, seen)
         for one in range(n):
@@ -133,6 +135,26 @@ def one_columnar() -> Iterator[None]:
             yield
         finally:
             unit_results.columnar = columnar  # type: ignore[attr-defined]
+
+
+@contextmanager
+def bounded_memory() -> Iterator[None]:
+    """An input of a few bytes for which more is wanted becomes a fault (MemoryError) instead of the end of the machine; Linux alone keeps to it.
+
+    What the process may write into counts, from what it has now. Its addresses would not do: a thread reserves them by the hundred megabytes, so
+    that how many processors a machine has would tell how much is left of the bound.
+    """
+    status = Path("/proc/self/status")
+    if not status.exists():
+        yield
+        return
+    has = next(int(line.split()[1]) << 10 for line in status.read_text().splitlines() if line.startswith("VmData:"))
+    before = resource.getrlimit(resource.RLIMIT_DATA)
+    resource.setrlimit(resource.RLIMIT_DATA, (has + MEMORY, before[1]))
+    try:
+        yield
+    finally:
+        resource.setrlimit(resource.RLIMIT_DATA, before)
 
 
 def try_otherwise(reader: Reader, data: bytes, seen: Seen) -> None:
@@ -192,7 +214,7 @@ def guided(name: str, n: int, number: int, most_seconds: float, told: Callable[[
         made: bytes = damaged(Random(chance), (data, *reader.good))[:most] if chance % 2 else atheris.Mutate(data, most)
         return made
 
-    with one_columnar(), tempfile.TemporaryDirectory() as corpus:
+    with one_columnar(), bounded_memory(), tempfile.TemporaryDirectory() as corpus:
         for place, good in enumerate(reader.good):
             (Path(corpus) / str(place)).write_bytes(good)
         flags = [f"-seed={number}", "-timeout=60", "-max_len=20000", "-rss_limit_mb=4096", "-verbosity=0", f"-artifact_prefix={corpus}-"]

@@ -1,5 +1,6 @@
 """A thousand bad inputs in all: the short version of `python -m benchmarks.fuzz all --n 100000`."""
 
+import resource
 import subprocess
 import sys
 from importlib.util import find_spec
@@ -12,7 +13,7 @@ from hypothesis import strategies as st
 
 from benchmarks.audit import told
 from benchmarks.damage import damaged, told_otherwise
-from benchmarks.fuzz import HTTP, READERS, Reader, Seen, fuzz_http, fuzz_reader, try_one
+from benchmarks.fuzz import HTTP, READERS, Reader, Seen, bounded_memory, fuzz_http, fuzz_reader, try_one
 
 
 @pytest.mark.only_on("sqlite")
@@ -46,6 +47,16 @@ def test_the_fuzzer_itself_sees_a_wrong_reading_a_crash_and_a_poor_refusal() -> 
     try_one(Reader((b"1",), int), b"x", seen)
     assert [key.split(" at ")[0] for key in seen.faults] == ["read otherwise than the same file told plainly", "ValueError"]
     assert all(one != b"x\n" for one in told_otherwise(b"x\n"))
+
+
+@pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="only Linux bounds what a process may write into")
+def test_a_reader_that_wants_a_gigabyte_for_a_few_bytes_is_at_fault() -> None:
+    seen, before = Seen(), resource.getrlimit(resource.RLIMIT_DATA)
+    with bounded_memory():
+        try_one(Reader((b"1",), lambda data: data.ljust(int(data))), b"9" * 9, seen)
+        try_one(Reader((b"1",), lambda data: data.ljust(int(data))), b"9" * 8, seen)  # a tenth of it may be right
+    assert [key.split(" at ")[0] for key in seen.faults] == ["MemoryError"] and seen.answered == 1
+    assert resource.getrlimit(resource.RLIMIT_DATA) == before
 
 
 if find_spec("atheris"):  # no part of the tests' lock: not every Python has a wheel of it
