@@ -30,9 +30,9 @@ def damaged(chance: Random, seeds: Sequence[bytes]) -> bytes:
 
 
 def told_otherwise(data: bytes) -> tuple[bytes, ...]:
-    """The same file with another line end, a byte order mark, lines to spare at its end: what is read must be the same."""
-    lines = data.replace(b"\r\n", b"\n")
-    return lines.replace(b"\n", b"\r\n"), b"\xef\xbb\xbf" + data, data.rstrip(b"\r\n") + b"\n\n\n"
+    """The same file with another line end, one or two byte order marks, lines to spare at its end: what is read must be the same."""
+    lines, mark = data.replace(b"\r\n", b"\n"), b"\xef\xbb\xbf"
+    return lines.replace(b"\n", b"\r\n"), mark + data, mark + mark + data, data.rstrip(b"\r\n") + b"\n\n\n"
 
 
 def text(chance: Random, known: Sequence[str]) -> str:

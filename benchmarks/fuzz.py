@@ -122,8 +122,8 @@ def fuzz_reader(reader: Reader, n: int, number: int, most_seconds: float = float
 
 
 def _may_be_retold(data: bytes) -> bool:
-    """Whether another line end, or lines to spare, leave the same file: not in UTF-16, nor where the last line is perhaps cut."""
-    return data.endswith(b"\n") and not (b"\r" in data or b"\0" in data)
+    """Whether another line end, or lines to spare, leave the same file: not in UTF-16, where the last line may be cut, or a blank one is a row."""
+    return data.endswith(b"\n") and not (b"\r" in data or b"\0" in data or b"null: space" in data)
 
 
 @contextmanager
@@ -173,6 +173,8 @@ def try_one(reader: Reader, data: bytes, seen: Seen, clean: Any = None) -> Any:
         seen.answered += 1
     except BadInput as refusal:
         seen.refused += 1
+        if clean is not None:
+            seen.fault("refused, and the same file told plainly is read", data)
         if not all(reason.where and reason.why and reason.now for reason in refusal.reasons):
             seen.fault(f"a refusal without place or remedy: {refusal}"[:200], data)
     except Exception as error:

@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from app.errors import bad_input
 from benchmarks.audit import told
 from benchmarks.damage import damaged, told_otherwise
 from benchmarks.fuzz import HTTP, READERS, Reader, Seen, bounded_memory, fuzz_http, fuzz_reader, try_one
@@ -45,8 +46,15 @@ def test_the_fuzzer_itself_sees_a_wrong_reading_a_crash_and_a_poor_refusal() -> 
     seen = Seen()
     try_one(Reader((b"a",), bytes.upper), b"b", seen, clean=b"A")
     try_one(Reader((b"1",), int), b"x", seen)
-    assert [key.split(" at ")[0] for key in seen.faults] == ["read otherwise than the same file told plainly", "ValueError"]
+    try_one(Reader((b"1",), _refused), b"1", seen, clean=1)
+    assert [key.split(" at ")[0] for key in seen.faults] == [
+        "read otherwise than the same file told plainly", "ValueError", "refused, and the same file told plainly is read",
+    ]  # fmt: skip
     assert all(one != b"x\n" for one in told_otherwise(b"x\n"))
+
+
+def _refused(data: bytes) -> int:
+    raise bad_input("It is not understood", "line 1", "It is a test.", "Go on.")
 
 
 @pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="only Linux bounds what a process may write into")

@@ -88,6 +88,11 @@ RIGHT: dict[str, tuple[Any, str, Any, Any]] = {
         ({"10:02": [20.5], "10:01": [21.5]}, {"time_repeated", "time_backward"})),
     "a month-first date that was answered": (
         log, "Time,A [C]\n03/05/2026 10:00,20.5\n", LoggerStated(zone="UTC", date_order="month"), ({"10:00": [20.5]}, set())),
+    "a map that two programs began with a byte order mark each": (maps, "\ufeff\ufeff" + E142, MAP, SEVEN),
+    "a logger file that did": (log, "\ufeff\ufeffTime,A [C]\n2026-03-05 10:00,20.5\n", OVEN, ({"10:00": [20.5]}, set())),
+    "a list of placements behind another that did": (
+        placed, f"\ufeff\ufeff{HEAD}2026-03-05T06:00:00Z,W1,3,-4,P1,2,1\n\ufeff\ufeff2026-03-05T06:00:01Z,W1,3,-5,P1,3,1\n", None,
+        ([(3, -4, 2, 1), (3, -5, 3, 1)], [])),
     "placements with semicolons and a byte order mark": (
         placed, "\ufeff" + (HEAD + "2026-03-05T06:00:00Z,W1,3,-4,P1,2,1\n").replace(",", ";"), None, ([(3, -4, 2, 1)], [])),
     "whole degrees beside a status": (

@@ -86,7 +86,7 @@ class Layout:
 
 def delimiter_of(text: str) -> str | None:
     """Of the columns, by the header."""
-    found = find_header(text.removeprefix("\ufeff"), _NAMES[UNIT], _NAMES[RESULT])
+    found = find_header(text.lstrip("\ufeff"), _NAMES[UNIT], _NAMES[RESULT])
     return found[1].delimiter if found else None
 
 
@@ -162,7 +162,7 @@ def _head(source: Path) -> str:
         data = file.read(_HEAD_BYTES)
     if len(data) == _HEAD_BYTES:
         data = data[: data.rfind(b"\n") + 1]
-    return data.removeprefix(b"\xef\xbb\xbf").replace(b"\r\n", b"\n").replace(b"\r", b"\n").decode(errors="replace")
+    return data.replace(b"\r\n", b"\n").replace(b"\r", b"\n").decode(errors="replace").lstrip("\ufeff")
 
 
 def _names(header: Header, line: int, titles: Sequence[str], table: BinTableBody) -> list[str]:

@@ -16,7 +16,8 @@ def lines_of(data: bytes, what: str, encoding: str | None, most_rows: int) -> li
     if data.count(b"\n") + data.count(b"\r") > 2 * (most_rows + _HEAD):
         raise too_many_rows(what, most_rows)
     refuse_zeros_at_end(data, what)
-    text = _decoded(data, what, encoding).replace("\r\n", "\n").replace("\r", "\n").replace("\n\ufeff", "\n")
+    text = _decoded(data, what, encoding).replace("\r\n", "\n").replace("\r", "\n")
+    text = re.sub("\n\ufeff+", "\n", text.lstrip("\ufeff"))  # marks of byte order
     if control := _CONTROL.search(text):
         line = text.count("\n", 0, control.start()) + 1
         why = f"It has the control character {ord(control[0]):#04x}: this is not text."

@@ -148,10 +148,9 @@ def as_utf8(data: bytes, what: str, first_line: int = 1) -> bytes:
         except UnicodeError:
             raise bad_input(what, "the whole file", "It begins as UTF-16 text, but is not.", "Save it as UTF-8.") from None
     refuse_zeros_at_end(data, what, first_line)
-    data = data.removeprefix(b"\xef\xbb\xbf")
     if b"\r" in data:
         data = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
-    data = data.replace(b"\n\xef\xbb\xbf", b"\n")  # where files were put behind each other
+    data = _without_marks(data)
     nul = data.find(b"\0")
     if nul >= 0:
         line = data.count(b"\n", 0, nul) + first_line
@@ -163,6 +162,12 @@ def as_utf8(data: bytes, what: str, first_line: int = 1) -> bytes:
         why = f"The byte {data[error.start]:#04x} is not UTF-8."
         raise bad_input(what, f"line {line}", why, "Save the file as UTF-8.") from None
     return data
+
+
+def _without_marks(data: bytes) -> bytes:
+    """Without marks of byte order: each program that saves a file may add one, and others stand where files were put behind each other."""
+    data = re.sub(rb"\A(?:\xef\xbb\xbf)+", b"", data)
+    return re.sub(rb"\n(?:\xef\xbb\xbf)+", b"\n", data) if b"\n\xef\xbb\xbf" in data else data
 
 
 def refuse_zeros_at_end(data: bytes, what: str, first_line: int = 1) -> None:

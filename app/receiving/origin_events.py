@@ -85,7 +85,7 @@ def read_origin_document(data: bytes, what: str) -> tuple[OriginEvent, ...]:
 
 def _parsed(data: bytes, what: str) -> Any:
     try:
-        return read_json(data.decode("utf-8-sig"))
+        return read_json(data.decode().lstrip("\ufeff"))
     except json.JSONDecodeError as error:
         raise bad_input(what, f"line {error.lineno}", f"This is not JSON: {error.msg}.", "Expected EPCIS 2.0 in JSON-LD.") from None
     except NamedTwice as twice:

@@ -5,6 +5,7 @@ the whole structure of its format. Only elements of one list must share theirs, 
 names is not looked at.
 """
 
+import re
 from typing import Any
 
 from lxml import etree
@@ -12,6 +13,7 @@ from lxml import etree
 from app.errors import bad_input
 
 Element = Any  # lxml brings no types
+_MARKS = re.compile(rb"\A(\xef\xbb\xbf|\xff\xfe|\xfe\xff)\1+")  # of byte order: each program that saves a file may add one
 
 
 def read_xml(data: bytes, what: str) -> Element:
@@ -20,7 +22,7 @@ def read_xml(data: bytes, what: str) -> Element:
         raise _document_type(what)
     parser = etree.XMLParser(resolve_entities=False, no_network=True, load_dtd=False, huge_tree=False, remove_comments=True, remove_pis=True)
     try:
-        root = etree.fromstring(data, parser)
+        root = etree.fromstring(_MARKS.sub(rb"\1", data), parser)
     except etree.XMLSyntaxError as error:
         line = error.lineno or 1
         raise bad_input(what, f"line {line}", f"This is not well-formed XML: {error.msg}.", "Check that the whole file was sent.") from None
