@@ -110,6 +110,9 @@ def read_placement_log(stream: BinaryIO, name: str, zone: tzinfo | None = None, 
     what = f"The placement log {name} is not understood"
     head = stream.read(_CHUNK)
     if begins_as_xml(head):
+        if cells_from == 1:
+            why = "It is SEMI E142, where the cells of a panel are counted from 0, and 1 was stated."
+            raise bad_input(what, "cells_from", why, "State nothing; if its cells are counted from 1 all the same, have the machine write it from 0.")
         return _of_transfers(head + stream.read(), what)
     if head[:2] in UTF_16:
         stream = BytesIO(as_utf8(head + stream.read(), what))

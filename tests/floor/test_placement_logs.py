@@ -220,6 +220,14 @@ def test_transfer_maps_count_cells_from_one_and_have_no_times() -> None:
     assert [at for *_, at, _ in facts(log)] == [None, None]
 
 
+def test_transfer_maps_whose_cells_are_said_to_be_counted_from_one_are_refused() -> None:
+    """They would be read as if nothing had been said, and each die be on the cell beside its own."""
+    with pytest.raises(BadInput) as caught:
+        read_placement_log(BytesIO(TRANSFERS.encode()), "test.xml", cells_from=1)
+    assert (caught.value.reasons[0].where, "from 0" in caught.value.reasons[0].why) == ("cells_from", True)
+    assert read_placement_log(BytesIO(TRANSFERS.encode()), "test.xml", cells_from=0).row.tolist() == read(TRANSFERS).row.tolist() == [2, 2]
+
+
 @pytest.mark.parametrize(
     ("origin", "axis", "first"),
     [("LowerLeft", "UpRight", (3, 1)), ("LowerRight", "UpLeft", (3, 5)), ("UpperRight", "DownLeft", (2, 5)), ("UpperLeft", "", (2, 1))],
