@@ -203,7 +203,7 @@ class _Facts:
             readings=tuple([read for of, read in self.readings.get(run.id, ()) if of in (None, line.id)]),
             waits=line.judged or "" if judgement is None and line.ended_at is not None else "",
             judged=self._judged(judgement) if judgement else None, at_risk=self._signed(*risk) if risk else None,
-            counts=tuple(self.counts.get(run.id, ())), marks=_sorted(self.marks.get((run.id, lot), _NOTHING)),
+            counts=self._counts(line, lot), marks=_sorted(self.marks.get((run.id, lot), _NOTHING)),
             placed=self.placed.get((run.id, line.lot, line.step), ""), bins=bins, failures=failures,
         )  # fmt: skip
 
@@ -236,6 +236,16 @@ class _Facts:
         if either:
             parts.append(f"perhaps {either} more" if whole else f"perhaps {_of(either, of)}")
         return ", ".join(parts) or "no panel"
+
+    def _counts(self, line: LineRow, lot: int) -> tuple[Counted, ...]:
+        """Of what was in the line and of what the run made of it; other lots of the same run have their own."""
+        return tuple(
+            [
+                told
+                for item, is_panel, was_in, told in self.counts.get(line.run, ())
+                if (lot in self.lots_of.get(item, ()) if is_panel else not was_in or item in (line.item, line.lot))
+            ]
+        )
 
     def _inside(self, session: Session, sets: set[int]) -> Counter[tuple[int, int]]:
         """(set, lot) -> how many of the lot's panels are in it."""
@@ -326,10 +336,11 @@ def _readings(session: Session, runs: Iterable[int]) -> defaultdict[int, list[tu
     return found
 
 
-def _counts(session: Session, runs: Iterable[int]) -> defaultdict[int, list[Counted]]:
-    found: defaultdict[int, list[Counted]] = defaultdict(list)
-    for run, *counted in tuples(session, _COUNTED, runs=runs):
-        found[run].append(Counted(*counted))
+def _counts(session: Session, runs: Iterable[int]) -> defaultdict[int, list[tuple[int, bool, bool, Counted]]]:
+    """By run: what was counted, whether it is a panel, whether it was in the run, and the count. One of a panel says of which."""
+    found: defaultdict[int, list[tuple[int, bool, bool, Counted]]] = defaultdict(list)
+    for run, item, panel, was_in, what, *counted in tuples(session, _COUNTED, runs=runs):
+        found[run].append((item, panel is not None, bool(was_in), Counted(f"{panel} {what}" if panel else what, *counted)))
     return found
 
 
@@ -371,7 +382,13 @@ _READ = listed(
     "select run, line, name, value, unit, low, high, within from reading where run in :runs and closed_e is null order by id", "runs"
 ).columns(within=Boolean())
 _COUNTED = listed(
-    "select run, kind, units, method, u, reason from count_entry where run in :runs and closed_e is null order by id", "runs"
+    """
+    select c.run, c.item, k.code, exists (select 1 from line l where l.run = c.run and (l.item = c.item or l.lot = c.item)),
+        c.kind, c.units, c.method, c.u, c.reason
+    from count_entry c left join panel p on p.item = c.item left join code k on k.kind = 'panel' and k.thing = p.item
+    where c.run in :runs and c.closed_e is null order by c.id
+    """,
+    "runs",
 )
 _PLACED_IN_WORDS = "{:,} dies placed in this run, {:,} at fault, {:,} lost"
 _PLACED = listed(
