@@ -55,11 +55,12 @@ def _must_be_certified(session: Session, by: By, person: int, stations: list[int
     lock(session, Thing, sorted(stations))  # a start takes its station's turn, too
     (known,) = everyone(session, person)
     certificates = [(one.name, one.valid_until) for one in known.certificates]
-    lines = select(Line).join(Run, Run.id == Line.run).where(Run.station.in_(stations), Run.closed_e.is_(None), Line.closed_e.is_(None))
-    steps = [step for line in session.scalars(lines.order_by(Line.id)) if (step := step_of_line(session, line))]
-    found = [reason for step in steps for reason in certificate_grounds(step, known.name, certificates, by.happened_at)]
+    query = select(Run.station, Line).join(Run, Run.id == Line.run).where(Run.station.in_(stations), Run.closed_e.is_(None), Line.closed_e.is_(None))
+    steps = [(station, step) for station, line in session.execute(query.order_by(Line.id)) if (step := step_of_line(session, line))]
+    found = [(station, one) for station, step in steps for one in certificate_grounds(step, known.name, certificates, by.happened_at)]
     if found:
-        raise Refused(f"{known.name} may not take over what runs there.", *dict.fromkeys(found))
+        names = sorted({catalogue.station(session, station).name for station, _ in found})
+        raise Refused(f"{known.name} may not take over what runs on {', '.join(names)}.", *dict.fromkeys(reason for _, reason in found))
 
 
 def stations_of(session: Session, person: int) -> list[int]:

@@ -35,7 +35,7 @@ def test_what_runs_is_handed_over_to_nobody_without_its_certificate(house: House
 
         run = do.start("Scope", lot, person=ola)
         refused = do.post("/hand_over", 409, from_person=ola, to_person=pia)
-        assert refused["title"] == "Pia may not take over what runs there."
+        assert refused["title"] == "Pia may not take over what runs on Scope."
         assert refused["reasons"] == no_start["reasons"] and refused["kind"] == "certificate"
         assert "lapsed" in do.post("/hand_over", 409, from_person=ola, to_person=old)["detail"]
         assert has(do, ola) and not has(do, pia) and not has(do, old)
