@@ -11,7 +11,6 @@ import threading
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from ipaddress import ip_address, ip_network
 from weakref import WeakKeyDictionary
 
 from sqlalchemy import delete, func, select
@@ -19,6 +18,7 @@ from sqlalchemy.dialects import postgresql, sqlite
 
 from app import clock
 from app.db import House
+from app.people.addresses import place_of
 from app.people.models import SecurityEvent
 
 KINDS: Mapping[str, str] = {  # closed; the words stand on the page
@@ -84,15 +84,6 @@ def write_noted(house: House) -> None:
 def forget_old_events(house: House) -> None:
     with house.writing() as session:
         session.execute(delete(SecurityEvent).where(SecurityEvent.hour < clock.now() - _KEPT))
-
-
-def place_of(address: str) -> str:
-    """As it is; of an IPv6 one its network, as a single machine may take any of 2**64 in it."""
-    try:
-        known = ip_address(address)
-    except ValueError:
-        return address[:60]
-    return str(known) if known.version == 4 else str(ip_network(f"{known}/64", strict=False))
 
 
 def _count(house: House, more: Mapping[_Tried, _Times]) -> None:

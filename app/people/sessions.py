@@ -2,7 +2,6 @@
 
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from ipaddress import ip_address, ip_network
 
 from sqlalchemy import select, update
 from sqlalchemy.orm import Session
@@ -15,7 +14,6 @@ IDLE = timedelta(hours=1)
 IDLE_AT_TERMINAL = timedelta(hours=10)  # the badge reopens it within the shift
 LONGEST = timedelta(hours=12)
 _HANDLE = 16  # signs of the digest
-_NETWORK = {4: 24, 6: 48}  # bits that are kept of an address: which part of the house, and not which desk
 _BROWSERS = (("Edg", "Edge"), ("OPR", "Opera"), ("Firefox", "Firefox"), ("Chrome", "Chrome"), ("Safari", "Safari"))  # the first that is named
 _SYSTEMS = (("Android", "Android"), ("iPhone", "iOS"), ("iPad", "iOS"), ("Windows", "Windows"), ("Mac OS", "macOS"), ("Linux", "Linux"))
 
@@ -92,11 +90,3 @@ def browser_of(agent: str) -> str:
     named = next((name for sign, name in _BROWSERS if sign in agent), "another program")
     system = next((name for sign, name in _SYSTEMS if sign in agent), "")
     return f"{named} on {system}" if system else named
-
-
-def network_of(address: str) -> str:
-    try:
-        bits = _NETWORK[ip_address(address).version]
-    except ValueError:
-        return ""
-    return str(ip_network(f"{address}/{bits}", strict=False))

@@ -14,12 +14,13 @@ from app.db import House, Moment
 from app.errors import NotAllowed, NotFound, Reason, Refused
 from app.listed import ask, listed
 from app.naming.resolve import resolve
+from app.people.addresses import network_of, place_of
 from app.people.models import Person, SignIn, Terminal
 from app.people.people import duties_of
 from app.people.second_factor import factor_of, use_code
 from app.people.secrets import is_given, is_right
-from app.people.security import note, place_of
-from app.people.sessions import IDLE, IDLE_AT_TERMINAL, LONGEST, network_of
+from app.people.security import note
+from app.people.sessions import IDLE, IDLE_AT_TERMINAL, LONGEST
 from app.people.throttle import Try, begin_try, was_right
 
 FACTOR = "factor"  # what is to be set up where a second one is asked for

@@ -11,6 +11,7 @@ from app import clock
 from app.db import House
 from app.journal.models import Entry
 from app.people import sessions
+from app.people.addresses import network_of
 from app.people.models import SignIn
 
 
@@ -120,10 +121,11 @@ def test_what_is_over_is_in_no_list(house: House) -> None:
 
 
 @pytest.mark.parametrize(("address", "kept"), [
-    ("10.1.2.3", "10.1.2.0/24"), ("2001:db8:1:2::9", "2001:db8:1::/48"), ("testclient", ""), ("", ""),
+    ("10.1.2.3", "10.1.2.0/24"), ("::ffff:10.1.2.3", "10.1.2.0/24"), ("2001:db8:1:2::9", "2001:db8:1::/48"), ("fe80::1%eth0", "fe80::/48"),
+    ("testclient", ""), ("", ""),
 ])  # fmt: skip
 def test_of_an_address_its_network_is_kept(address: str, kept: str) -> None:
-    assert sessions.network_of(address) == kept
+    assert network_of(address) == kept
 
 
 @pytest.mark.parametrize(("agent", "kept"), [

@@ -158,11 +158,12 @@ def test_a_board_that_nobody_touches_is_left_after_an_hour(house: House) -> None
         assert "/sign-in" in browser.get("/board/now").headers["location"]
 
 
-def test_a_terminal_may_rest_for_a_shift(house: House) -> None:
+@pytest.mark.parametrize(("age", "is_in"), [(timedelta(hours=9, minutes=59), True), (timedelta(hours=10, minutes=1), False)])
+def test_a_terminal_may_rest_for_a_shift(house: House, age: timedelta, is_in: bool) -> None:
     session = enter(house, person(house, "Mara", "operate"), PIN, at=terminal(house))
     with house.writing() as writing:
-        writing.execute(update(SignIn).values(seen_at=clock.now() - timedelta(hours=9)))
-    assert sessions.signed_in(house, session) is not None
+        writing.execute(update(SignIn).values(seen_at=clock.now() - age))
+    assert (sessions.signed_in(house, session) is not None) is is_in
 
 
 def test_no_secret_lies_in_the_database_as_it_is(house: House) -> None:
@@ -357,6 +358,15 @@ def test_a_network_of_many_addresses_counts_as_one(house: House) -> None:
         refused(house, f"nobody {n}", "guessed", address=f"2001:db8::{n:x}")
     assert "Too many" in refused(house, "nobody else", "guessed", address="2001:db8::abcd:1")
     assert "Too many" not in refused(house, "nobody else", "guessed", address="2001:db8:0:1::1")
+
+
+def test_one_address_that_a_proxy_tells_in_the_other_spelling_is_a_place_of_its_own(house: House) -> None:
+    """A proxy that listens for both kinds says ::ffff:10.0.0.1 (RFC 4291, 2.5.5.2): one who guesses there shuts out nobody else."""
+    badge = person(house, "Mara", "operate")
+    for n in range(50):
+        refused(house, f"nobody {n}", "guessed", address="::ffff:10.0.0.1")
+    assert enter(house, badge, address="::ffff:10.0.0.2")
+    assert "Too many" in refused(house, badge, PASSWORD, address="10.0.0.1"), "it is the same machine"
 
 
 def test_many_guesses_at_once_are_counted_each(house: House) -> None:
