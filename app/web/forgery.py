@@ -31,7 +31,10 @@ def is_from_here(request: Request) -> bool:
     origin = request.headers.get("origin")
     if origin is None:
         return not request.cookies  # browsers send Origin on every POST; a client without cookies can forge nothing
-    return urlsplit(origin).netloc == request.headers.get("host", "")
+    whose = urlsplit(origin)
+    if request.url.scheme == "https" and whose.scheme != "https":
+        return False  # what stands between could have written that page; behind a proxy that says nothing of HTTPS it is the other way round
+    return whose.netloc == request.headers.get("host", "")
 
 
 def check_form(request: Request, token: str | None) -> None:

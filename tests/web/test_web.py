@@ -191,6 +191,16 @@ def test_a_form_must_come_from_this_very_host(house: House, headers: dict[str, s
         assert ("bonding" in browser.get("/terminals").text) is is_taken
 
 
+@pytest.mark.parametrize(("at", "origin", "is_taken"), [
+    ("https", "https://testserver", True), ("https", "http://testserver", False), ("http", "https://testserver", True),
+])  # fmt: skip
+def test_over_https_a_page_that_came_without_it_writes_nothing(house: House, at: str, origin: str, is_taken: bool) -> None:
+    with client(house) as browser:
+        sent = {"badge": person(house, "Ada", "lead"), "secret": PASSWORD}
+        asked = browser.post(f"{at}://testserver/sign-in", data=sent, headers={"Origin": origin})
+    assert asked.status_code == (303 if is_taken else 403)
+
+
 @pytest.mark.parametrize("wrong", ["", "x" * 32, "ключ", None])
 def test_a_form_needs_the_token_of_its_session(house: House, wrong: str | None) -> None:
     with client(house) as browser:
