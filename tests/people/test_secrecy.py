@@ -2,6 +2,7 @@
 
 import io
 import logging
+import os
 import re
 import stat
 import subprocess
@@ -31,8 +32,21 @@ def test_the_secret_of_the_first_run_is_for_its_owner_only(house: House) -> None
 def test_what_is_kept_is_for_its_owner_only(house: House) -> None:
     kept = keep_file(house, "map.xml", io.BytesIO(b"<a/>"))
     assert stat.S_IMODE(kept.path.stat().st_mode) == 0o600
-    if house.kind == "sqlite":
-        assert stat.S_IMODE((house.data_dir / "reelroot.db").stat().st_mode) & 0o077 == 0
+
+
+@pytest.mark.only_on("sqlite")
+def test_a_new_database_is_for_its_owner_only_in_a_folder_that_others_read_too(house: House, tmp_path: Path) -> None:
+    before = os.umask(0o022)
+    try:
+        with House(Settings(data_dir=tmp_path)).writing() as session:
+            session.execute(text("create table one (id integer)"))
+            made = list(tmp_path.iterdir())
+            House(Settings(data_dir=tmp_path / "new"))
+    finally:
+        os.umask(before)
+    assert {path.name for path in made} >= {"reelroot.db", "reelroot.db-wal"}
+    for path in (*made, tmp_path / "new"):
+        assert stat.S_IMODE(path.stat().st_mode) & 0o077 == 0, path
 
 
 @pytest.mark.parametrize("name", ["../../etc/passwd", "/etc/passwd", "..\\..\\boot.ini", "a/../../b", "", "x" * 5000, "\x00"])
