@@ -80,6 +80,11 @@ def text_sql(text: str) -> str:
     return "'" + text.replace("'", "''") + "'"
 
 
+def name_sql(name: str) -> str:
+    """Of a column, whatever quotes a catalogue or a file has in it."""
+    return '"' + name.replace('"', '""') + '"'
+
+
 def _failed(table: BinTableBody, failure: str) -> str:
     named = [f"WHEN {text_sql(code)} THEN {text_sql(one.name)}" for one in table.bins for code in one.fail_codes]
     return f"CASE {failure} {' '.join(named)} ELSE {text_sql(table.failed)} END" if named else text_sql(table.failed)

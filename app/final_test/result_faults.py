@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from app.errors import BadInput, Reason, bad_input
-from app.final_test.bins import FAILURE, FARTHEST, text_sql
+from app.final_test.bins import FAILURE, FARTHEST, name_sql, text_sql
 from app.final_test.result_columns import REFUSED, RESULT, UNIT, Layout
 from app.receiving.delimited import CUT_SHORT, TAIL, may_be_cut
 from app.receiving.look_alikes import looks_like
@@ -30,6 +30,9 @@ _SUMMARIES = {
 }  # fmt: skip
 
 
+_NAME_OR_FILE = re.compile(r'"(?:[^"]|"")*"|\bFILE\b')  # a column may be called FILE
+
+
 @dataclass(frozen=True)
 class Reading:
     """A file that is being read: where it is, how it is laid out, and the Parquet file that came of it, row by row in its order."""
@@ -42,7 +45,7 @@ class Reading:
     def rows(self, select: str) -> list[tuple[Any, ...]]:
         """`select` asks FILE, whose rows are numbered from 0 by file_row_number where it asks for it."""
         file = f"read_parquet({text_sql(str(self.parquet))}, file_row_number={'true' if 'file_row_number' in select else 'false'})"
-        return self.connection.execute(select.replace("FILE", file)).fetchall()
+        return self.connection.execute(_NAME_OR_FILE.sub(lambda found: file if found[0] == "FILE" else found[0], select)).fetchall()
 
     def lines_of(self, rows: Sequence[int]) -> dict[int, int]:
         """The lines of the source that became these rows: its lines after the header, blank ones apart."""
@@ -97,7 +100,7 @@ def refuse_senseless_lines(reading: Reading, count: int) -> None:
     """`count`: how many rows have no unit or result, or a value that is not a number."""
     if not count:
         return
-    no_unit, no_result, names = f"{UNIT} IS NULL", f"{FAILURE} = ''", [f'"{column.name}"' for column in reading.layout.measured]
+    no_unit, no_result, names = f"{UNIT} IS NULL", f"{FAILURE} = ''", [name_sql(column.name) for column in reading.layout.measured]
     senseless = " OR ".join([no_unit, no_result, *map(no_number, names)])
     asked = ", ".join(["file_row_number", no_unit, no_result, *names])
     found = reading.rows(f"SELECT {asked} FROM FILE WHERE {senseless} ORDER BY 1 LIMIT {NAMED}")

@@ -17,7 +17,7 @@ from app.catalogue.definitions import BinTableBody
 from app.db import House
 from app.drawing.bars import Amount, bars
 from app.drawing.chromaticity_chart import Area, Cloud, chromaticity_chart, view_of
-from app.final_test.bins import text_sql
+from app.final_test.bins import name_sql, text_sql
 from app.final_test.chromaticity import spectral_locus
 from app.final_test.columnar import columnar
 from app.final_test.models import UnitFile
@@ -145,7 +145,7 @@ def _pair(
 ) -> Chromaticities:
     view = view_of(areas)
     cell = view.width / _CELLS
-    x, y = (f'"{name.replace(chr(34), chr(34) * 2)}"' for name in axes)
+    x, y = map(name_sql, axes)
     source = f"read_parquet({text_sql(str(path))})" + (f" WHERE bin = {text_sql(chosen)}" if chosen else "")
     column, row = (f"TRY_CAST(floor(({name} - {low!r}) / {cell!r}) AS BIGINT)" for name, low in ((x, view.x), (y, view.y)))
     counted = connection.execute(f"SELECT {column} AS c, {row} AS r, count(*) FROM {source} GROUP BY ALL ORDER BY ALL").fetchall()

@@ -15,7 +15,7 @@ from pathlib import Path
 
 from app.catalogue.definitions import BinTableBody
 from app.errors import bad_input
-from app.final_test.bins import FAILURE, binned_sql, needed_columns, text_sql
+from app.final_test.bins import FAILURE, binned_sql, name_sql, needed_columns, text_sql
 from app.final_test.columnar import columnar
 from app.final_test.plain_copy import plain_copy
 from app.final_test.result_columns import BIN, REFUSED, RESULT, TESTER_BIN, UNIT, Column, Decimal, find_layout
@@ -134,13 +134,13 @@ def _copy_sql(reading: Reading, table: BinTableBody) -> str:
         f" delim={text_sql(layout.delimiter)}, decimal_separator='{layout.decimal}', quote='', escape='',"
         f" store_rejects=true, rejects_limit={KNOWN})"
     )
-    kept = ", ".join(f'{column.value} AS "{column.name}"' for column in layout.columns if column.name != RESULT)
+    kept = ", ".join(f"{column.value} AS {name_sql(column.name)}" for column in layout.columns if column.name != RESULT)
     with_failure = f"(SELECT *, {_failure_sql(layout.of(RESULT))} AS {FAILURE} FROM {reader})"
     needed = needed_columns(table)
     odd = [f"{FAILURE} = ''", *(no_number(column.inner) for column in layout.measured if column.name in needed)]
     inner = {column.name: column.inner for column in layout.columns} | {FAILURE: FAILURE}
     binned = binned_sql(table, with_failure, inner, (" OR ".join(odd), _NO_BIN))
-    others = [f"{UNIT} IS NULL", *(no_number(f'"{column.name}"') for column in layout.measured if column.name not in needed)]
+    others = [f"{UNIT} IS NULL", *(no_number(name_sql(column.name)) for column in layout.measured if column.name not in needed)]
     told = f"* REPLACE (CASE WHEN {' OR '.join(others)} THEN {text_sql(_NO_BIN)} ELSE {BIN} END AS {BIN})"
     rows = f"SELECT {told} FROM (SELECT {kept}, {FAILURE}, {BIN} FROM ({binned}))"
     return f"COPY ({rows}) TO {text_sql(str(reading.parquet))} (FORMAT parquet, COMPRESSION zstd)"

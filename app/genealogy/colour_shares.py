@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from app.final_test.bins import text_sql
+from app.final_test.bins import name_sql, text_sql
 from app.final_test.chromaticity import dominant_wavelength
 from app.final_test.columnar import columnar
 from app.final_test.models import UnitFile, UnitFileCorrection
@@ -173,7 +173,7 @@ def _columns(path: Path, wanted: set[Feature]) -> dict[Feature, tuple[str, ...]]
 def _measured(path: Path, columns: Mapping[Feature, tuple[str, ...]]) -> tuple[list[str], Measured]:
     """Names of bins, and the units by what was measured of them."""
     titles = list(dict.fromkeys(title for pair in columns.values() for title in pair))
-    quoted = ", ".join('"' + title.replace('"', '""') + '"' for title in titles)
+    quoted = ", ".join(map(name_sql, titles))
     sample = f"USING SAMPLE reservoir({_MOST_UNITS} ROWS) REPEATABLE ({_SEED})"
     with columnar("512MB") as connection:
         rows = connection.execute(f"select bin, {quoted} from read_parquet({text_sql(str(path))}) {sample}").fetchnumpy()

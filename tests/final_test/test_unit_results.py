@@ -13,6 +13,7 @@ import pytest
 from app.catalogue.definitions import BinEntry, BinTableBody, Polygon, Rank
 from app.errors import BadInput
 from app.final_test.unit_results import OtherBin, UnitResults, read_unit_results
+from app.receiving.delimited import plain_name
 
 SQUARE = ((0.60, 0.30), (0.70, 0.30), (0.70, 0.40), (0.60, 0.40))
 RED = Polygon(x="x_red", y="y_red", points=SQUARE)
@@ -236,6 +237,25 @@ def test_a_path_or_a_name_with_a_quote_is_only_a_name(tmp_path: Path) -> None:
     bins = (*TABLE.bins, BinEntry(name="it's open", grade="reject", fail_codes=("can't",)))
     found = read(folder, HEADER + GOOD + "8,can't,,,\n", TABLE.model_copy(update={"bins": bins}))
     assert found.counts_by_bin[("it's open", "reject")] == 1
+
+
+@pytest.mark.parametrize("name", ['"iv', 'iv"', '""" , (select content from read_text(\'/etc/hostname\')) AS """""'])
+def test_a_column_of_a_bin_table_with_quotes_is_only_a_name(tmp_path: Path, name: str) -> None:
+    """Otherwise it would be a part of the statement, and could read any file of the server."""
+    bins = (BinEntry(name="HI", grade="prime", ranks=(Rank(column=name, low=400, high=600),)), *TABLE.bins[-2:])
+    text = f"unit;result;{plain_name(name)}\n1;PASS;450\n"
+    found = read(tmp_path, text, TABLE.model_copy(update={"bins": bins}))
+    assert found.counts_by_bin == {("HI", "prime"): 1}
+    assert [row[0] for row in kept(tmp_path, "DESCRIBE SELECT * FROM FILE")] == ["unit", name, "failure", "bin"]
+    with pytest.raises(BadInput) as refusal:
+        read(tmp_path, text + "2;PASS;nan\n", TABLE.model_copy(update={"bins": bins}))
+    assert refusal.value.reasons[0].where.startswith("line 3, column")
+
+
+def test_a_column_may_be_called_as_what_stands_for_the_file(tmp_path: Path) -> None:
+    with pytest.raises(BadInput) as refusal:
+        read(tmp_path, HEADER.replace("\n", ",PROFILE\n") + "1,PASS,0.65,0.35,450,1.5\n2,PASS,0.65,0.35,450,nan\n")
+    assert refusal.value.reasons[0].where == "line 3, column PROFILE"
 
 
 def test_memory_does_not_grow_with_the_file(tmp_path: Path) -> None:
