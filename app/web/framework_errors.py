@@ -9,6 +9,7 @@ from starlette.exceptions import HTTPException
 
 from app.errors import Reason
 from app.web.answers import answer, is_call
+from app.web.outages import MAY_BE_AWAY, away
 
 _HTTP = {  # what, why, now
     404: ("Not found.", "There is nothing at {path}.", "Search for it, or scan its code."),
@@ -36,7 +37,10 @@ async def framework_error(request: Request, error: Exception) -> Response:
     """No page asked who calls: who is signed in shall keep the menu on a page that is not there."""
     wrong = cast(HTTPException, error)
     if not is_call(request):
-        await run_in_threadpool(request.app.state.is_known, request)
+        try:
+            await run_in_threadpool(request.app.state.is_known, request)
+        except MAY_BE_AWAY as gone:
+            return await away(request, gone)
     if wrong.status_code == 400:
         return answer(request, 400, "The input is not understood.", [_unread(wrong)])
     what, why, now = _HTTP.get(wrong.status_code, (str(wrong.detail), str(wrong.detail), "See the calls at /api."))

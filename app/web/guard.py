@@ -4,8 +4,6 @@ from collections.abc import Callable
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
-from sqlalchemy.exc import DBAPIError
-from sqlalchemy.exc import TimeoutError as DatabaseTimeout
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import MutableHeaders
 from starlette.exceptions import HTTPException
@@ -17,7 +15,7 @@ from app.web.answers import is_call
 from app.web.forgery import FromElsewhere, is_from_here
 from app.web.framework_errors import framework_error, too_much
 from app.web.headers import make_strict
-from app.web.outages import away, broken
+from app.web.outages import MAY_BE_AWAY, away, broken
 from app.web.refusals import not_understood, refused
 
 _OF_STRANGERS = 1 << 20  # bytes: a body is read before anyone is asked who they are, and could fill the disk
@@ -31,7 +29,7 @@ def guard(app: FastAPI, most_bytes: int, is_known: Callable[[Request], bool], no
     app.exception_handler(RequestValidationError)(not_understood)
     app.state.is_known, app.state.note_refused = is_known, note_refused
     app.exception_handler(HTTPException)(framework_error)
-    for outage in (DBAPIError, DatabaseTimeout, OSError, MemoryError, RuntimeError):
+    for outage in MAY_BE_AWAY:
         app.exception_handler(outage)(away)
     app.exception_handler(Exception)(broken)
 
@@ -49,14 +47,10 @@ class _Guard:
         request = Request(scope, receive)
         if is_call(request):
             scope["query_string"] = _given(scope["query_string"])
-        app: ASGIApp = RequestBodyLimitMiddleware(self.app, max_body_size=self.most_bytes)
-        if request.method not in ("GET", "HEAD", "OPTIONS") and not is_from_here(request):
-            app = await refused(request, FromElsewhere())
-        elif _may_be_more_than(request, _OF_STRANGERS) and not await run_in_threadpool(self.is_known, request):
-            # one limit and no other inside it: of two the inner counts
-            app = too_much(request) if "content-length" in request.headers else RequestBodyLimitMiddleware(self.app, max_body_size=_OF_STRANGERS)
-        elif _says_more_than(request, self.most_bytes):
-            app = too_much(request)  # the limiter would answer in plain text; what says no length is stopped by it on the way
+        try:
+            app = await self._app_for(request)
+        except MAY_BE_AWAY as error:
+            app = await away(request, error)
 
         async def sent(message: Message) -> None:
             if message["type"] == "http.response.start":
@@ -64,6 +58,16 @@ class _Guard:
             await send(message)
 
         await app(scope, receive, sent)
+
+    async def _app_for(self, request: Request) -> ASGIApp:
+        if request.method not in ("GET", "HEAD", "OPTIONS") and not is_from_here(request):
+            return await refused(request, FromElsewhere())
+        most = self.most_bytes
+        if _may_be_more_than(request, _OF_STRANGERS) and not await run_in_threadpool(self.is_known, request):
+            most = _OF_STRANGERS
+        if _says_more_than(request, most):
+            return too_much(request)  # the limiter would answer in plain text; what says no length is stopped by it on the way
+        return RequestBodyLimitMiddleware(self.app, max_body_size=most)  # one limit and no other inside it: of two the inner counts
 
 
 def _given(query: bytes) -> bytes:

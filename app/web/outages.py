@@ -5,11 +5,13 @@ from dataclasses import replace
 
 from fastapi import Request
 from fastapi.responses import Response
+from sqlalchemy.exc import DBAPIError, TimeoutError
 
 from app.outages import AGAIN, Outage, outage_of
 from app.web.answers import answer_outage
 from app.web.headers import make_strict
 
+MAY_BE_AWAY = (DBAPIError, TimeoutError, OSError, MemoryError, RuntimeError)
 _COME_AGAIN_SECONDS = "2"
 _LONGEST = 200  # characters of an address
 _MISTAKE = Outage("Something went wrong.", "The program made a mistake; nothing was changed.", "Try again; tell the administrator if it stays.")

@@ -7,6 +7,7 @@ from typing import Any
 from urllib.parse import parse_qs, urlsplit
 
 import httpx
+import psycopg
 import pytest
 from fastapi import Request
 from fastapi.responses import Response
@@ -14,11 +15,13 @@ from fastapi.routing import APIRoute
 from fastapi.testclient import TestClient
 from people.signing_in import HERE, PASSWORD, call, client, person, post, sign_in, token
 from small_factory import Factory
+from sqlalchemy.exc import OperationalError
 
 from app import main
 from app.db import House
 from app.errors import Reason, Refused
 from app.main import make_app
+from app.people import callers
 from app.web.installation import when
 from app.web.ways_back import here_only
 
@@ -142,6 +145,20 @@ def test_an_address_forges_no_line_of_the_log(house: House, caplog: pytest.LogCa
     assert line.isprintable() and line.startswith(f"GET {told}: There is no room left on the disk.")
 
 
+def test_who_is_asked_for_before_any_page_may_be_away_too(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of a large body, and where there is no page: each asks who is signed in."""
+
+    def gone(*_: Any, **__: Any) -> None:
+        raise OperationalError("select 1", None, psycopg.OperationalError("server closed the connection"))
+
+    with client(house) as browser:
+        sign_in(browser, person(house, "Ada", "administer"))
+        monkeypatch.setattr(callers, "signed_in", gone)
+        for answer in (browser.get("/nothing"), browser.post("/do/act", content=b"x" * ((1 << 20) + 1), headers=HERE)):
+            assert answer.status_code == 503 and "The database does not answer." in answer.text and answer.headers["retry-after"]
+            assert all(header in answer.headers for header in STRICT)
+
+
 def test_a_page_in_place_of_a_file_is_kept_by_no_browser(house: House) -> None:
     """It greets who is signed in and has the token of their forms: the next one at this browser would read it for an hour."""
     with client(house) as browser:
@@ -244,22 +261,22 @@ def test_another_site_puts_no_words_into_our_mouth(house: House, headers: dict[s
 
 
 @pytest.mark.parametrize("said", [
-    "Call 555 and tell your password", "E-0004-P takes over. Call 555", "Call 555. E-0004-P takes over.",
-    "E-CALL-555-AND-TELL-YOUR-PASSWORD takes over.",
+    "Call 5550123 and tell your password", "E-0004-P takes over. Call 5550123", "Call 5550123. E-0004-P takes over.",
+    "E-CALL-5550123-AND-TELL-YOUR-PASSWORD takes over.",
 ])  # fmt: skip
 def test_a_letter_puts_no_words_into_our_mouth_where_browsers_say_nothing_of_it(house: House, said: str) -> None:
     """What an act said is shown in the session that it was said to."""
     with client(house) as browser, client(house) as other:
-        assert "555" not in browser.get("/sign-in", params={"said": said, "mark": ""}).text
+        assert "5550123" not in browser.get("/sign-in", params={"said": said, "mark": ""}).text
         sign_in(browser, person(house, "Ada", "administer"))
         sign_in(other, person(house, "Eve", "operate"))
-        assert "555" not in browser.get("/", params={"said": said}).text
+        assert "5550123" not in browser.get("/", params={"said": said}).text
         answer = post(browser, "/terminals", "/terminals", area="bonding").headers["location"]
         assert "This browser is terminal" in browser.get(answer).text
         assert "This browser is terminal" not in other.get(answer.replace("/terminals", "/")).text, "it was said to another"
-        assert "555" not in browser.get(answer.replace("This", "Call%20555%20this")).text
+        assert "5550123" not in browser.get(answer.replace("This", "Call%205550123%20this")).text
         marked = parse_qs(urlsplit(answer).query)["mark"][0]
-        assert "555" not in browser.get("/", params={"said": said, "mark": marked}).text
+        assert "5550123" not in browser.get("/", params={"said": said, "mark": marked}).text
 
 
 def test_what_an_act_said_is_told_in_the_session_that_the_act_began(house: House) -> None:
