@@ -92,7 +92,7 @@ def open_history(folder: Path, days: int, url: str, say: Say, blocks: int = 0, l
         with house.reading() as session:
             is_of_before = settled(session) == 0
         if is_of_before:
-            _seal_without_chain(house)
+            (seal if (home / "sealed").exists() else _seal_without_chain)(house)
         return house, History(**json.loads(known.read_text()))
     say(f"Building {days} days of history in {url or home}: kept for the next run.")
     whole = blocks or round(days * BLOCKS_A_DAY)
