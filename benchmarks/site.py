@@ -71,7 +71,7 @@ class Site:
         """A plant's machine keeps in memory what was written and read there today. Here it may long have given up what a measure is to write into:
         pages that have room for one more row, folders of evidence.
         """
-        for folder in self.house.data_dir.glob("evidence/*"):
+        for folder in self.house.data_dir.glob("evidence/*/"):  # beside them lie halves of files
             os.listdir(folder)
         if self.kind == "sqlite":
             with (self.house.data_dir / "reelroot.db").open("rb", buffering=0) as database:

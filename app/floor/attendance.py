@@ -8,6 +8,7 @@ from app.catalogue.models import Thing
 from app.errors import Refused, bad_input, refuse
 from app.floor.ends import step_of_line
 from app.floor.gates import certificate_grounds
+from app.holds.place import against_rules, hold_line
 from app.journal.act import By, lock
 from app.ledger.runs import Attendance, Line, Run
 from app.listed import listed, tuples
@@ -42,25 +43,31 @@ def hand_over(session: Session, by: By, giver: int, taker: int) -> list[int]:
         raise refuse("duty", "Nothing is handed over.", why, "Scan the badge of someone who works here.")
     lock(session, Person, sorted((giver, taker)))
     stations = stations_of(session, giver)
-    if not by.fact:
-        _must_be_certified(session, by, taker, stations)
+    _check_certificates(session, by, taker, stations)
     leave(session, by, giver)
     for station in stations:
         attend(session, by, taker, station)
     return stations
 
 
-def _must_be_certified(session: Session, by: By, person: int, stations: list[int]) -> None:
-    """For what runs there now, as its start asks it: whoever takes over goes on with it."""
+def _check_certificates(session: Session, by: By, person: int, stations: list[int]) -> None:
+    """For what runs there now, as its start asks it: whoever takes over goes on with it. Told as a fact, what runs is held."""
     lock(session, Thing, sorted(stations))  # a start takes its station's turn, too
     (known,) = everyone(session, person)
     certificates = [(one.name, one.valid_until) for one in known.certificates]
     query = select(Run.station, Line).join(Run, Run.id == Line.run).where(Run.station.in_(stations), Run.closed_e.is_(None), Line.closed_e.is_(None))
-    steps = [(station, step) for station, line in session.execute(query.order_by(Line.id)) if (step := step_of_line(session, line))]
-    found = [(station, one) for station, step in steps for one in certificate_grounds(step, known.name, certificates, by.happened_at)]
-    if found:
-        names = sorted({catalogue.station(session, station).name for station, _ in found})
-        raise Refused(f"{known.name} may not take over what runs on {', '.join(names)}.", *dict.fromkeys(reason for _, reason in found))
+    running = [(station, line, step_of_line(session, line)) for station, line in session.execute(query.order_by(Line.id))]
+    found = [
+        (station, line.id, why)
+        for station, line, step in running
+        if step
+        for why in certificate_grounds(step, known.name, certificates, by.happened_at)
+    ]
+    if found and not by.fact:
+        names = sorted({catalogue.station(session, station).name for station, *_ in found})
+        raise Refused(f"{known.name} may not take over what runs on {', '.join(names)}.", *dict.fromkeys(why for *_, why in found))
+    for _, line, why in found:
+        hold_line(session, by, line, against_rules([why]))
 
 
 def stations_of(session: Session, person: int) -> list[int]:

@@ -42,6 +42,8 @@ def test_what_runs_is_handed_over_to_nobody_without_its_certificate(house: House
 
         do.post("/hand_over", from_person=ola, to_person=pia, fact=True)  # told after it happened
         assert has(do, pia) and not has(do, ola)
+        (hold,) = do.get("/holds")["holds"]
+        assert "Pia is not certified for eyes." in hold["reason"], hold
         do.post("/hand_over", from_person=pia, to_person=ola)
         do.post(f"/runs/{run}/finish")
         do.post("/hand_over", from_person=ola, to_person=pia)
