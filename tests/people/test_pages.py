@@ -80,6 +80,13 @@ def test_signing_out_ends_the_session_itself(house: House) -> None:
         assert browser.get("/lots").status_code == 303
 
 
+def test_signing_out_needs_the_token_of_the_session(house: House) -> None:
+    with client(house) as browser:
+        sign_in(browser, person(house, "Mara", "operate"))
+        assert browser.post("/sign-out", data={"form_token": "guessed"}, headers=HERE).status_code == 422
+        assert browser.get("/lots").status_code == 200
+
+
 def test_a_token_is_shown_once_and_works_until_it_is_revoked(house: House) -> None:
     with client(house) as browser:
         sign_in(browser, person(house, "Ada", "administer"))

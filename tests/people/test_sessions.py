@@ -5,7 +5,7 @@ from datetime import timedelta
 
 import pytest
 from people.signing_in import PASSWORD, PIN, call, client, person, post, sign_in, terminal, token
-from sqlalchemy import select
+from sqlalchemy import func, select, update
 
 from app import clock
 from app.db import House
@@ -13,6 +13,7 @@ from app.journal.models import Entry
 from app.people import sessions
 from app.people.addresses import network_of
 from app.people.models import SignIn
+from app.people.sign_in import digest
 
 
 def test_one_sees_where_one_is_signed_in_and_ends_the_others(house: House) -> None:
@@ -118,6 +119,20 @@ def test_what_is_over_is_in_no_list(house: House) -> None:
             row = session.scalars(select(SignIn)).one()
             for hours, open_now in ((0, 1), (1.1, 0), (13, 0)):
                 assert len(sessions.open_sessions(session, row.person, clock.now() + timedelta(hours=hours))) == open_now
+
+
+def test_a_session_is_forgotten_after_seven_days(house: House) -> None:
+    badge = person(house, "Mara", "operate")
+    for age in (timedelta(days=6, hours=23), timedelta(days=7, hours=1)):
+        with client(house) as browser:
+            sign_in(browser, badge)
+            token = digest(browser.cookies["reelroot_session"])
+            with house.writing() as writing:
+                writing.execute(update(SignIn).where(SignIn.hash == token).values(begun_at=clock.now() - age))
+    with client(house) as browser:
+        sign_in(browser, badge)
+    with house.reading() as session:
+        assert session.scalar(select(func.count()).select_from(SignIn)) == 2, "the one before, and this one"
 
 
 @pytest.mark.parametrize(("address", "kept"), [
