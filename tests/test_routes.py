@@ -11,9 +11,11 @@ from people.signing_in import HERE, person, sign_in, token
 from walking import PUBLIC, Way, leaves, ways
 
 from app.db import House
+from app.errors import NotAllowed
+from app.journal.act import Actor
 from app.journal.actions import ACTIONS
 from app.main import make_app
-from app.people.doors import DOORS, ROWS
+from app.people.doors import DOORS, ROWS, check_duties_of
 from app.people.people import DUTIES
 from app.people.sign_in import form_token
 
@@ -103,6 +105,11 @@ def test_a_row_names_the_very_action_that_its_route_does(app: FastAPI) -> None:
             row = ROWS.get(f"{method} {route.path}")
             done = set(re.findall(r'"([a-z_]+)"', inspect.getsource(route.endpoint))) & set(ACTIONS) if row and method == "POST" else set()
             assert not done or row in done, f"{method} {route.path} does {done}, its row says {row}"
+
+
+def test_a_route_that_the_table_does_not_name_opens_to_nobody() -> None:
+    with pytest.raises(NotAllowed, match="This is closed"):
+        check_duties_of("GET /forgotten", Actor("person", 1, "Mara", frozenset(DUTIES)))
 
 
 def test_nothing_else_is_public() -> None:

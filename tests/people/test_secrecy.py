@@ -4,12 +4,14 @@ import io
 import logging
 import os
 import re
+import ssl
 import stat
 import subprocess
 import traceback
 from pathlib import Path
 
 import pytest
+import uvicorn
 from people.signing_in import HERE, PASSWORD, PIN, client, person, post, sign_in, terminal, token
 from sqlalchemy import select, text
 from sqlalchemy.exc import DBAPIError
@@ -18,10 +20,20 @@ from app.db import House
 from app.errors import BadInput, NotFound
 from app.evidence.keep import keep_file, path_of
 from app.listed import Question, hear, listed, say, tuples
+from app.main import make_app
 from app.people import first_run
 from app.people.models import SignIn
 from app.settings import Settings
 from app.shell.tls import tls_of
+
+
+@pytest.fixture
+def certified(tmp_path: Path) -> tuple[Path, Path]:
+    """A certificate of our own, and its key."""
+    certificate, key = tmp_path / "certificate.pem", tmp_path / "key.pem"
+    made = ["openssl", "req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:P-256", "-nodes", "-subj", "/CN=localhost"]
+    subprocess.run([*made, "-keyout", str(key), "-out", str(certificate)], check=True, capture_output=True)
+    return certificate, key
 
 
 def test_the_secret_of_the_first_run_is_for_its_owner_only(house: House) -> None:
@@ -186,10 +198,19 @@ def test_over_https_a_browser_is_told_to_come_by_no_other_way(house: House) -> N
 
 
 @pytest.mark.only_on("sqlite")
-def test_https_takes_a_certificate_and_its_key_and_says_what_is_wrong_with_others(house: House, tmp_path: Path) -> None:
-    certificate, key = tmp_path / "certificate.pem", tmp_path / "key.pem"
-    made = ["openssl", "req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:P-256", "-nodes", "-subj", "/CN=localhost"]
-    subprocess.run([*made, "-keyout", str(key), "-out", str(certificate)], check=True, capture_output=True)
+def test_the_server_speaks_no_old_tls_and_no_weak_cipher(house: House, certified: tuple[Path, Path]) -> None:
+    """By what the server makes of certificate and key: each session has keys of its own, and none is short."""
+    served = uvicorn.Config(make_app(house.settings, house), ssl_certfile=certified[0], ssl_keyfile=certified[1], log_config=None)
+    served.load()
+    assert served.ssl is not None and served.ssl.minimum_version == ssl.TLSVersion.TLSv1_2
+    for cipher in served.ssl.get_ciphers():
+        assert cipher["strength_bits"] >= 128, cipher
+        assert cipher["name"].startswith(("TLS_", "ECDHE-", "DHE-")) and not cipher["name"].endswith("-SHA"), cipher
+
+
+@pytest.mark.only_on("sqlite")
+def test_https_takes_a_certificate_and_its_key_and_says_what_is_wrong_with_others(certified: tuple[Path, Path], tmp_path: Path) -> None:
+    certificate, key = certified
     assert tls_of(Settings()) == (None, None)
     assert tls_of(Settings(tls_certificate=certificate, tls_key=key)) == (certificate, key)
     for wrong, said in (({"tls_key": key}, "One of them is not named"), ({"tls_certificate": certificate, "tls_key": certificate}, "can't be used")):
