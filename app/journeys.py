@@ -147,6 +147,14 @@ class Connection(psycopg.Connection[Any]):
                 told(answer)
 
     def commit(self) -> None:
+        """One that fails ends the transaction too: so does the database's own, and who asked for it lends the connection to the next."""
+        try:
+            self._commit()
+        except BaseException:
+            self._give_up()
+            raise
+
+    def _commit(self) -> None:
         if any(told is not None for _, _, told in self._said):
             self.hear()
         if not self._said:
@@ -154,6 +162,12 @@ class Connection(psycopg.Connection[Any]):
             return
         with self.journey():
             self._send(b"commit")
+
+    def _give_up(self) -> None:
+        try:
+            self.rollback()
+        except psycopg.Error:
+            self.close()
 
     def rollback(self) -> None:
         """What is prepared stays, as it does in the database: the driver would have it prepared anew, in case that tables came or went."""

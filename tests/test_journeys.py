@@ -112,6 +112,27 @@ def test_what_nobody_asked_after_may_still_refuse_the_commit(house: House) -> No
         assert tuples(session, text(_ALL)) == []
 
 
+@pytest.mark.parametrize("refused_by", ["the database", "what an answer tells"])
+def test_what_refuses_a_commit_leaves_nothing_to_who_writes_next(house: House, refused_by: str) -> None:
+    """Whoever asks for a commit that fails takes the transaction for ended, and lends its connection to the next."""
+
+    def no(_: list[Any]) -> None:
+        raise LookupError
+
+    drivers: list[Any] = []
+
+    def written() -> None:
+        with house.writing() as session:
+            drivers.append(driver_of(session))
+            say(session, *((adding(1), adding(1)) if refused_by == "the database" else (adding(1, no),)))
+
+    with pytest.raises((IntegrityError, LookupError)):
+        written()
+    with house.writing() as session:
+        assert driver_of(session) is drivers[0]
+        assert tuples(session, text(_ALL)) == []
+
+
 def test_what_was_said_goes_with_the_transaction_that_is_given_up(house: House) -> None:
     with house.writing() as session:
         say(session, adding(1))
