@@ -133,7 +133,7 @@ def _pairs(path: Path, table: BinTableBody, chosen: str, within: str) -> tuple[C
             names = areas.setdefault((polygon.x, polygon.y), {}).setdefault(polygon.points, [])
             if one.name not in names:
                 names.append(one.name)
-    with columnar() as connection:
+    with columnar(path) as connection:
         return tuple(
             _pair(connection, path, axes, [Area(", ".join(names), points) for points, names in found.items()], chosen, f"{within}xy{n}")
             for n, (axes, found) in enumerate(areas.items())

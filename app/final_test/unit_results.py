@@ -78,7 +78,7 @@ def read_unit_results(
     parquet.parent.mkdir(parents=True, exist_ok=True)
     with (
         tempfile.TemporaryDirectory(dir=parquet.parent) as folder,
-        columnar(memory_limit, folder) as connection,
+        columnar(source, memory_limit=memory_limit, folder=folder) as connection,
         ThreadPoolExecutor(1) as beside,
     ):
         if (plain := plain_copy(source, survey, Path(folder) / "plain.csv")) != source:

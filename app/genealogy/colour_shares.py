@@ -152,7 +152,7 @@ def _by_feature(die_map: DieMap) -> dict[str, Floats]:
 
 def _columns(path: Path, wanted: set[Feature]) -> dict[Feature, tuple[str, ...]]:
     """Which columns of the unit results tell each feature: an x and a y of the colour, a wavelength of it, or an intensity."""
-    with columnar() as connection:
+    with columnar(path) as connection:
         titles = [row[0] for row in connection.execute(f"describe select * from read_parquet({text_sql(str(path))})").fetchall()]
     plain = {plain_name(title): title for title in titles}
 
@@ -175,7 +175,7 @@ def _measured(path: Path, columns: Mapping[Feature, tuple[str, ...]]) -> tuple[l
     titles = list(dict.fromkeys(title for pair in columns.values() for title in pair))
     quoted = ", ".join(map(name_sql, titles))
     sample = f"USING SAMPLE reservoir({_MOST_UNITS} ROWS) REPEATABLE ({_SEED})"
-    with columnar("512MB") as connection:
+    with columnar(path, memory_limit="512MB") as connection:
         rows = connection.execute(f"select bin, {quoted} from read_parquet({text_sql(str(path))}) {sample}").fetchnumpy()
     names, bins = np.unique(np.asarray(rows["bin"]).astype(str), return_inverse=True)
     values = {title: np.ma.filled(np.ma.asarray(rows[title]).astype(np.float64), np.nan) for title in titles}
