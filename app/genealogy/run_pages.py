@@ -15,13 +15,13 @@ from app.genealogy.run_story import run_story
 from app.ledger.items import Lot
 from app.naming.resolve import code_of, resolve
 from app.people.callers import Calling, page_router
+from app.people.doors import SEES_PEOPLE
 from app.web.downloads import csv_file
 from app.web.fields import Number
 from app.web.installation import house_of
 from app.web.rendering import render
 
 router = page_router()
-_CATALOGUE_FILES = ("lead", "engineer", "administer")  # such a file may name people
 Bin = Annotated[str, Query(alias="bin", max_length=100)]
 
 
@@ -73,8 +73,8 @@ def evidence_file(request: Request, who: Calling, number: Number) -> Response:
         found = session.get(Evidence, number)
     if found is None or not path_of(house, found.digest).is_file():
         raise unknown(str(number), "the number of a file that was kept")
-    if found.kind == "catalogue" and not who.has(*_CATALOGUE_FILES):
-        raise not_allowed(who.actor.name, "see a catalogue's file", _CATALOGUE_FILES)
+    if found.kind == "catalogue" and not who.has(*SEES_PEOPLE):  # it may name people, with duties and certificates
+        raise not_allowed(who.actor.name, "see a catalogue's file", SEES_PEOPLE)
     disposition = f"attachment; filename*=UTF-8''{quote(found.name)}"
     return FileResponse(path_of(house, found.digest), media_type="application/octet-stream", headers={"Content-Disposition": disposition})
 

@@ -18,7 +18,8 @@ from sqlalchemy.exc import DBAPIError
 
 from app.db import House
 from app.errors import BadInput, NotFound
-from app.evidence.keep import keep_file, path_of
+from app.evidence.keep import keep_file, path_of, record_evidence
+from app.journal.act import SYSTEM, act
 from app.listed import Question, hear, listed, say, tuples
 from app.main import make_app
 from app.people import first_run
@@ -81,6 +82,31 @@ def test_no_path_leads_to_a_file_that_is_not_served(house: House) -> None:
             assert browser.get(path).status_code == 404, path
         for number in ("..%2f1", "%2e%2e", "1%00"):
             assert browser.get(f"/evidence/{number}").status_code in (404, 422), number
+
+
+def evidence(house: House, kind: str, name: str, content: bytes) -> str:
+    """The address of a file that was kept."""
+    kept = keep_file(house, name, io.BytesIO(content))
+    answer = act(house, SYSTEM, "import_logger_file", {}, lambda session, by: {"number": record_evidence(session, by, kept, kind).id})
+    return f"/evidence/{answer.body['number']}"
+
+
+def test_a_kept_file_is_given_back_as_a_download_and_never_as_a_page(house: House) -> None:
+    address = evidence(house, "logger_file", 'a"b.html', b"<script>alert(1)</script>")
+    with client(house) as browser:
+        sign_in(browser, person(house, "Mara", "operate"))
+        told = browser.get(address)
+    assert (told.content, told.headers["content-type"]) == (b"<script>alert(1)</script>", "application/octet-stream")
+    assert told.headers["content-disposition"] == "attachment; filename*=UTF-8''a%22b.html" and told.headers["x-content-type-options"] == "nosniff"
+
+
+@pytest.mark.parametrize(("duty", "sees"), [("operate", False), ("quality", False), ("engineer", False), ("lead", True), ("administer", True)])
+def test_a_file_of_a_catalogue_is_for_who_sees_people(house: House, duty: str, sees: bool) -> None:
+    """It has their duties and certificates as it came."""
+    address = evidence(house, "catalogue", "plant.toml", b'[[people]]\nname = "Mara"\n')
+    with client(house) as browser:
+        sign_in(browser, person(house, "Odd", duty))
+        assert browser.get(address).status_code == (200 if sees else 403)
 
 
 def test_the_log_has_no_secret_and_no_name(house: House, caplog: pytest.LogCaptureFixture) -> None:
