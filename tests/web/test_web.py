@@ -177,6 +177,31 @@ def test_every_answer_has_the_strict_headers(house: House) -> None:
             assert "default-src 'self'" in policy and "frame-ancestors 'none'" in policy and "unsafe" not in policy, path
 
 
+def test_answers_that_are_no_page_have_the_strict_headers_too(house: House) -> None:
+    """Not changed, a part, no such part, no such way, another's form, no duty, not understood, too much (told before, and met on the way), wait."""
+    app = make_app(house.settings.model_copy(update={"max_upload_mb": 1}), house)
+
+    @app.get("/away")
+    def away() -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    with TestClient(app, follow_redirects=False) as browser:
+        badge, large = person(house, "Mara", "operate"), b"x" * (1 << 21)
+        sign_in(browser, badge)
+        style = "/static/reelroot.css"
+        answers = [
+            browser.get(style, headers={"If-None-Match": browser.get(style).headers["etag"]}), browser.get(style, headers={"Range": "bytes=0-9"}),
+            browser.get(style, headers={"Range": "bytes=99999999-"}), browser.request("TRACE", "/"), browser.post("/lots", headers=HERE),
+            browser.post("/floor/scan", headers={"Origin": "http://evil.example"}), browser.get("/tokens"),
+            browser.post("/api/v1/lots", json={}, headers=HERE), browser.post("/sign-in", content=large, headers=HERE),
+            browser.post("/api/v1/lots", content=iter([large]), headers=HERE | {"content-type": "application/json"}), browser.get("/away"),
+            *[sign_in(browser, badge, "guessed") for _ in range(6)],
+        ]  # fmt: skip
+    assert {one.status_code for one in answers} == {304, 206, 416, 405, 403, 422, 413, 429, 503}
+    for one in answers:
+        assert all(header in one.headers for header in STRICT), (one.status_code, one.headers)
+
+
 def test_no_page_carries_inline_script_or_style(house: House) -> None:
     """The policy forbids them, so a browser would leave them out without a word."""
     Factory(house).load()
