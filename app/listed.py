@@ -111,11 +111,14 @@ def hear(session: Session) -> None:
 def blocks(session: Session, query: Select[*tuple[Any, ...]], at_once: int = 2000) -> Iterator[list[Any]]:
     """All rows of a query without parameters as the driver gives them, `at_once` at a time; in a transaction, as of a snapshot."""
     connection = session.connection()
+    statement = str(query.compile(dialect=connection.dialect))
     cursor: Any = connection.connection.cursor() if connection.dialect.name == "sqlite" else connection.connection.cursor(f"blocks_{id(query)}")
     try:
-        cursor.execute(str(query.compile(dialect=connection.dialect)))
+        cursor.execute(statement)
         while rows := cursor.fetchmany(at_once):
             yield rows
+    except connection.dialect.loaded_dbapi.Error as error:
+        connection._handle_dbapi_exception(error, statement, None, None, None)
     finally:
         cursor.close()
 

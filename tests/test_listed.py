@@ -8,7 +8,7 @@ from typing import Any
 import psycopg
 import pytest
 from psycopg.pq import Trace, TransactionStatus
-from sqlalchemy import BigInteger, String, bindparam, event, select, text
+from sqlalchemy import BigInteger, String, bindparam, event, literal_column, select, text
 from sqlalchemy.exc import DBAPIError, IntegrityError
 
 from app import tables  # noqa: F401  # every room's tables
@@ -16,7 +16,7 @@ from app.db import House, Moment
 from app.journal.act import SYSTEM, By, act
 from app.journal.models import Entry
 from app.ledger.items import Item
-from app.listed import Question, among, ask, gathered, listed, say, together, tuples
+from app.listed import Question, among, ask, blocks, gathered, listed, say, together, tuples
 
 _ITEMS = listed("select id, kind from item where id in :items order by id", "items")
 _BOTH = listed("select id from item where id in :some union all select id from entry where id in :others", "some", "others")
@@ -124,6 +124,8 @@ def test_a_connection_that_is_gone_is_told_as_by_sqlalchemy(house: House) -> Non
 
 
 def test_an_error_of_the_driver_is_told_as_any_other(house: House) -> None:
+    with house.snapshot() as session, pytest.raises(DBAPIError):
+        list(blocks(session, select(literal_column("nothing"))))
     with house.reading() as session, pytest.raises(DBAPIError):
         tuples(session, listed("select id from no_such_table where id in :items", "items"), items=[1])
 
