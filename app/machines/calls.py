@@ -2,8 +2,8 @@
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
-from typing import Annotated, Any
+from dataclasses import dataclass, fields
+from typing import TYPE_CHECKING, Annotated, Any
 
 from fastapi import Depends, Form, Header, Query, Request, UploadFile
 from fastapi.security import HTTPBearer
@@ -22,6 +22,9 @@ from app.people.doors import check_door
 from app.people.people import actor_of
 from app.people.sign_in import check_signature
 from app.web.installation import house_of
+
+if TYPE_CHECKING:
+    from _typeshed import DataclassInstance
 
 _NOT_ARGUMENTS = {"password", "signed_by", "happened_at", "fact"}
 
@@ -137,6 +140,12 @@ def told_in_query(
 ) -> Told:
     """What the address states where the body is a file."""
     return Told(happened_at=happened_at, fact=fact)
+
+
+def as_stated(stated: "DataclassInstance") -> dict[str, Any]:
+    """What was said of a file, as an argument: the same file told otherwise is another call, and no repeat of the first."""
+    said = {one.name: value for one in fields(stated) if (value := getattr(stated, one.name)) != one.default}
+    return {"stated": said} if said else {}
 
 
 FormTold = Annotated[Told, Depends(told_in_form)]

@@ -132,7 +132,8 @@ def end_test_by_file(
                 "rows": found.rows, "by_failure": found.counts_by_failure, "tester_bin_differs": found.tester_bin_differs,
             }  # fmt: skip
 
-        return ResultsOut(**call.do("import_unit_results", told, verb, path=_arguments(run, results, decimal)))
+        arguments = _arguments(run, results, decimal) | ({"person": person} if person else {})
+        return ResultsOut(**call.do("import_unit_results", told, verb, path=arguments))
 
 
 @router.post("/runs/{run}/unit_results/correct", summary="Correct unit results that were wrong: a right file replaces them in the open")

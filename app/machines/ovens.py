@@ -16,7 +16,7 @@ from app.ledger.runs import Line, Run
 from app.ledger.sets import panels_of as panels_in_set
 from app.machines.bodies import Answer, AStation, AThing, ByPerson, InPath, LoadCode, LotCode, Name, Number, PanelCode, Panels, RunCode, Told
 from app.machines.call_router import call_router
-from app.machines.calls import Calling, FormTold
+from app.machines.calls import Calling, FormTold, as_stated
 from app.machines.names import doer_of, open_run, panel_codes, panels_of, person_of, run_named, station_of, things_of, values_of
 from app.machines.runs import FinishIn, RunOut, run_as_json
 from app.naming.resolve import Named, code_of, resolve
@@ -227,7 +227,7 @@ def import_file(
             lines = [_judged(s, one.line, one.judgement, worse=one.worse) for one in judged]
             return {"judged": lines, "warning": None if judged else fits_no_cure(s, oven, trace)}
 
-        arguments = {"station": station, "file": [kept.name, kept.digest]}
+        arguments = {"station": station, "file": [kept.name, kept.digest]} | as_stated(stated)
         return JudgedOut(**call.do("import_logger_file", told, verb, path=arguments))
 
 

@@ -35,7 +35,7 @@ from app.machines.bodies import (
     WaferCode,
 )
 from app.machines.call_router import call_router
-from app.machines.calls import Calling, FormTold
+from app.machines.calls import Calling, FormTold, as_stated
 from app.machines.placements import PlacementsJudgedOut
 from app.naming.models import Alias
 from app.naming.resolve import codes_of, resolve
@@ -221,7 +221,7 @@ def receive_some_wafers(
                 ]
             }
 
-        arguments = {"part": part, "supplier": supplier, "files": [[one.kept.name, one.kept.digest] for one in kept]}
+        arguments = {"part": part, "supplier": supplier, "files": [[one.kept.name, one.kept.digest] for one in kept]} | as_stated(stated)
         return WafersOut(**call.do("receive_wafers", told, verb, path=arguments))
 
 
@@ -251,7 +251,7 @@ def correct_map(
             follows = {"holds": found.holds, "judgements": found.judgements, "packs": found.packs}
             return {"wafer": named.code, "wafer_id": one.wafer or "", **counts, **follows}
 
-        return CorrectedMapOut(**call.do("correct_die_map", told, verb, path={"wafer": wafer, "file": kept.kept.digest}))
+        return CorrectedMapOut(**call.do("correct_die_map", told, verb, path={"wafer": wafer, "file": kept.kept.digest} | as_stated(stated)))
 
 
 def _batch_rows(session: Session, found: list[Batch]) -> list[dict[str, Any]]:
