@@ -16,7 +16,7 @@ from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
 from app.db import House
-from app.errors import refuse
+from app.errors import NotAllowed, Reason, refuse
 from app.journal.act import By, lock
 from app.people.models import Person, SecondFactor, SecondFactorUse
 
@@ -62,7 +62,10 @@ def set_factor(session: Session, by: By, person: int, seed: str) -> None:
 
 
 def end_factor(session: Session, by: By, person: int) -> None:
-    """A device is lost: an administrator who knows that it is they who ask."""
+    """A device is lost: an administrator who knows that it is they who ask, and another than they."""
+    if by.actor.text == f"person:{person}":  # who has a PIN of theirs alone would be rid of it
+        why = Reason("password", "One's own is ended by another administrator.", "Ask one.")
+        raise NotAllowed("Your second factor is not ended.", why)
     lock(session, Person, [person])
     if (factor := factor_of(session, person)) is None:
         raise refuse("finished", "There is no second factor.", "None was set up, or it was ended before.", "There is nothing to do.")

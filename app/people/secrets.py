@@ -9,7 +9,7 @@ from argon2.exceptions import InvalidHashError, VerifyMismatchError
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from app.errors import bad_input
+from app.errors import NotAllowed, Reason, bad_input
 from app.journal.act import By, lock
 from app.people.models import GivenSecret, Person, Secret
 from app.people.sessions import end_sessions
@@ -72,6 +72,9 @@ def _is_common(password: str, about: Sequence[str]) -> bool:
 
 def keep_secret(session: Session, by: By, person: int, new: NewSecret, *, given: bool) -> None:
     """The one before stops working, and whoever signed in with it is signed out. `given`: by another, so that its owner must choose one first."""
+    if given and by.actor.text == f"person:{person}":  # who finds their browser open would be them
+        why = Reason("password", "One's own asks for the current one.", "Choose it on your own page.")
+        raise NotAllowed(f"Your {called(new.kind)} is chosen, not given.", why)
     lock(session, Person, [person])
     for before in session.scalars(select(Secret).where(Secret.person == person, Secret.kind == new.kind, Secret.closed_e.is_(None))):
         before.closed_e = by.e

@@ -108,3 +108,18 @@ def test_the_first_administrator_has_chosen_and_whom_the_page_adds_has_not(house
         assert "has not chosen one yet" in browser.get(f"/people/{odd}").text
         sign_in(browser, odd, GIVEN)
         assert browser.get("/lots").headers["location"].startswith("/choose-secret")
+
+
+@pytest.mark.parametrize("by_call", [True, False])
+def test_an_administrator_gives_themselves_none(house: House, by_call: bool) -> None:
+    """Who finds their browser open would choose with it what the current one is not asked for."""
+    ada = person(house, "Ada", "administer")
+    with client(house) as browser:
+        sign_in(browser, ada)
+        if by_call:
+            answer = browser.post(f"/api/v1/people/{ada}/secret", json={"kind": "password", "secret": GIVEN}, headers=HERE)
+        else:
+            answer = post(browser, f"/people/{ada}", f"/people/{ada}/secret", kind="password", new=GIVEN)
+        assert answer.status_code == 403 and "Your password is chosen, not given." in answer.text.replace("&#39;", "'")
+        assert browser.get("/lots").status_code == 200
+        assert sign_in(browser, ada, GIVEN).status_code == 403 and sign_in(browser, ada).status_code == 303

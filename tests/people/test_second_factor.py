@@ -162,6 +162,20 @@ def test_an_administrator_ends_the_one_of_a_lost_device_on_the_record(house: Hou
         assert seed not in str(list(session.scalars(select(Entry.arguments))))
 
 
+def test_an_administrator_ends_their_own_nowhere(house: House) -> None:
+    """A PIN at a terminal would do for that, and a password for a new one."""
+    ada = person(house, "Ada", "administer")
+    with client(house) as browser:
+        sign_in(browser, ada)
+        set_up(browser)
+        for answer in (
+            browser.post(f"/api/v1/people/{ada}/end_second_factor", json={}, headers=HERE),
+            post(browser, "/sessions", f"/people/{ada}/second-factor/end"),
+        ):
+            assert answer.status_code == 403 and "Your second factor is not ended." in answer.text
+        assert sign_in(browser, ada).status_code == 403, "a code is asked for"
+
+
 def test_a_code_is_used_once_though_two_send_it_at_once(house: House) -> None:
     badge = person(house, "Mara", "operate")
     with client(house) as desk:
