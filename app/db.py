@@ -3,6 +3,7 @@
 import json
 import math
 import os
+import sqlite3
 import threading
 import time
 from collections.abc import Iterator
@@ -166,9 +167,8 @@ _CACHE = f"cache_size=-{256 * 1024 // (_POOLED + _OVER)}"
 
 def _sqlite_engine(url: str) -> Engine:
     # a record asks two hundred statements: 128 prepared ones, the driver's own measure, would drop each before it comes again
-    engine = create_engine(
-        url, pool_size=_POOLED, max_overflow=_OVER, json_serializer=canonical_json, hide_parameters=True, connect_args={"cached_statements": 1000}
-    )
+    connect = {"cached_statements": 1000, "factory": _SqliteConnection}
+    engine = create_engine(url, pool_size=_POOLED, max_overflow=_OVER, json_serializer=canonical_json, hide_parameters=True, connect_args=connect)
     # many rows in one INSERT: SQLite numbers them in the order of VALUES, each one above the highest, so its ids come back in their order
     engine.dialect.insertmanyvalues_implicit_sentinel = InsertmanyvaluesSentinelOpts.ANY_AUTOINCREMENT
 
@@ -184,6 +184,16 @@ def _sqlite_engine(url: str) -> Engine:
         connection.exec_driver_sql("BEGIN " + connection.get_execution_options().get("sqlite_begin", ""))
 
     return engine
+
+
+class _SqliteConnection(sqlite3.Connection):
+    def commit(self) -> None:
+        """One that fails ends the transaction: SQLAlchemy takes it for ended, and lends the connection to the next."""
+        try:
+            super().commit()
+        except sqlite3.Error:
+            self.rollback()
+            raise
 
 
 def _keep_private(database: Path) -> None:

@@ -141,6 +141,20 @@ def test_what_is_said_last_comes_with_the_commit_or_not_at_all(house: House) -> 
         assert [one for one, _ in tuples(session, _ITEMS, items=range(1, 100))] == [item, item + 1, item + 3]
 
 
+def test_a_commit_that_fails_leaves_nothing_to_who_writes_next(house: House) -> None:
+    """Its connection goes on to the next, and on SQLite it would keep everybody else from writing until then."""
+
+    def of_no_entry() -> None:
+        with house.writing() as session:
+            session.execute(text("insert into item (id, kind, e) values (1, 'lot', 99)"))
+
+    for _ in range(2):
+        with pytest.raises(IntegrityError):
+            of_no_entry()
+    with house.writing() as session:
+        assert tuples(session, text("select id from item")) == []
+
+
 @pytest.mark.only_on("postgresql")
 def test_a_connection_that_died_while_nobody_used_it_is_replaced_unseen(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("app.db._IDLE_SECONDS", 0.0)
