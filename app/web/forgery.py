@@ -1,11 +1,11 @@
 """Request forgery: whose page sent this, and whose form it is."""
 
 import secrets
-from urllib.parse import urlsplit
 
 from fastapi import Request
 
 from app.errors import BadInput, NotAllowed, Reason
+from app.web.told_addresses import parts_of
 
 
 class FromElsewhere(NotAllowed):
@@ -31,7 +31,9 @@ def is_from_here(request: Request) -> bool:
     origin = request.headers.get("origin")
     if origin is None:
         return not request.cookies  # browsers send Origin on every POST; a client without cookies can forge nothing
-    whose = urlsplit(origin)
+    whose = parts_of(origin)
+    if whose is None:
+        return False
     if request.url.scheme == "https" and whose.scheme != "https":
         return False  # what stands between could have written that page; behind a proxy that says nothing of HTTPS it is the other way round
     return whose.netloc == request.headers.get("host", "")

@@ -6,9 +6,10 @@ session changes on the way, only these sentences are told.
 
 import hmac
 import re
-from urllib.parse import urlsplit
 
 from fastapi import Request
+
+from app.web.told_addresses import parts_of
 
 LOST = "Take care. What you sent was not recorded, for you were not signed in any more. Sign in, and enter it again."
 BADGE_IS = "Your badge code is {code}. Write it down, and sign in with it."
@@ -42,5 +43,6 @@ def _mark(request: Request, said: str) -> str:
 
 def _came_from_here(request: Request) -> bool:
     """As far as the browser says it."""
-    came_from = urlsplit(request.headers.get("referer", "")).netloc
-    return request.headers.get("sec-fetch-site", "same-origin") == "same-origin" and came_from in ("", request.headers.get("host", ""))
+    came_from = parts_of(request.headers.get("referer", ""))
+    is_ours = came_from is not None and came_from.netloc in ("", request.headers.get("host", ""))
+    return is_ours and request.headers.get("sec-fetch-site", "same-origin") == "same-origin"

@@ -1,16 +1,18 @@
 """Where a browser goes on after something else was asked of it: always to a page of this server."""
 
-from urllib.parse import urlsplit
-
 from fastapi import Request
+
+from app.web.told_addresses import parts_of
 
 
 def page_left(request: Request) -> str:
     """Where to go on after signing in: the page that was asked for, or the one whose form was sent."""
     if request.method == "GET":
         return here_only(request.url.path + (f"?{request.url.query}" if request.url.query else ""))
-    left = urlsplit(request.headers.get("referer", ""))
-    return here_only(left.path + (f"?{left.query}" if left.query else "")) if left.netloc == request.headers.get("host") else "/"
+    left = parts_of(request.headers.get("referer", ""))
+    if left is None or left.netloc != request.headers.get("host"):
+        return "/"
+    return here_only(left.path + (f"?{left.query}" if left.query else ""))
 
 
 def here_only(path: str) -> str:

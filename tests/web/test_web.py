@@ -233,6 +233,16 @@ def test_a_form_must_come_from_this_very_host(house: House, headers: dict[str, s
         assert ("bonding" in browser.get("/terminals").text) is is_taken
 
 
+@pytest.mark.parametrize("told", ["http://[x", "http://[::1", "//[", "http://[v1.x]/", "http://x]"])
+def test_what_is_no_address_came_from_elsewhere(house: House, told: str) -> None:
+    """Anyone may send it: it was answered 500, with a trace in the log each time."""
+    with client(house) as browser:
+        assert browser.post("/sign-in", data={"badge": "x"}, headers={"Origin": told}).status_code == 403
+        assert browser.post("/api/v1/lots", json={}, headers={"Origin": told}).status_code == 403
+        assert browser.post("/terminals", data={"area": "x"}, headers=HERE | {"Referer": told}).headers["location"].startswith("/sign-in?next=/&")
+        assert "takes over" not in browser.get("/sign-in?said=E-0004-P takes over.", headers={"Referer": told}).text
+
+
 @pytest.mark.parametrize(("at", "origin", "is_taken"), [
     ("https", "https://testserver", True), ("https", "http://testserver", False), ("http", "https://testserver", True),
 ])  # fmt: skip
