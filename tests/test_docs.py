@@ -1,0 +1,37 @@
+"""What the documents name is there: a test that was renamed would leave a claim with nothing behind it."""
+
+import ast
+import re
+from pathlib import Path
+
+import pytest
+
+HOME = Path(__file__).parent.parent
+DOCUMENTS = [HOME / name for name in ("README.md", "DEVELOPERS.md", "docs/asvs.md", "docs/threats.md", "docs/standby.md", "docs/files.md")]
+TESTS = {
+    node.name
+    for path in (HOME / "tests").rglob("test_*.py")
+    for node in ast.walk(ast.parse(path.read_text()))
+    if isinstance(node, ast.FunctionDef) and node.name.startswith("test_")
+}
+_OURS = ("app/", "tests/", "docs/", "benchmarks/", "seed_demo/", ".ci/", "templates/")
+
+
+def coded(document: Path) -> list[str]:
+    return re.findall(r"`([^`\n]+)`", document.read_text())
+
+
+@pytest.mark.parametrize("document", DOCUMENTS, ids=lambda path: path.name)
+def test_every_test_that_a_document_names_is_there(document: Path) -> None:
+    named = {word for word in coded(document) if re.fullmatch(r"test_\w+", word)}
+    assert named - TESTS == set()
+    if document.name == "asvs.md":
+        assert len(named) > 50, "the reading of the document itself is broken"
+
+
+@pytest.mark.parametrize("document", DOCUMENTS, ids=lambda path: path.name)
+def test_every_file_that_a_document_names_is_there(document: Path) -> None:
+    told = [word.split()[0] for word in coded(document)] + re.findall(r"\]\(([^)#:]+)\)", document.read_text())
+    named = {path for path in told if path.startswith(_OURS) and not set(path) & set("*{<")}
+    missing = {path for path in named if not ((HOME / path).exists() or (document.parent / path).exists())}
+    assert missing == set()
