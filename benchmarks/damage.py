@@ -3,6 +3,7 @@
 All from a `Random` that is given: a plain one makes an input in microseconds, Hypothesis's (`st.randoms()`) makes a smaller one that fails too.
 """
 
+import re
 import traceback
 from collections.abc import Sequence
 from pathlib import Path
@@ -17,6 +18,11 @@ NASTY = (
     b"A" * 10_000, b"9" * 5000, b"%s%n", b"../../etc/passwd", b"' or 1=1 --", b"\r", b"\n\n", b" ",
 )  # fmt: skip
 _NASTY_TEXTS = [one.decode("utf-8", "surrogateescape") for one in NASTY]
+_VALUE = re.compile(rb'(?<=[">,;\t\n])[^"<>,;\t\n]*(?=["<,;\t\n])')
+_VALUES = (
+    b"", b" ", b"0", b"1", b"-1", b"+1", b"01", b"1.0", b"1_0", b"1e3", b"0x1", b"9" * 9, b"9" * 20, b"nan", b"inf", b"true", b"None", b".",
+    b"A" * 65, "\u0661".encode(), "\u0410".encode(), b"UpperLeft", b"Pass", b"2026-03-05T06:00:00Z", b"31.12.2026", b"24:00",
+)  # fmt: skip
 HEADS = (b"PK\x03\x04", b"%PDF-1.7\n", b"\x89PNG\r\n\x1a\n", b"\x1f\x8b\x08", b"\xd0\xcf\x11\xe0", b"GIF89a", b"\x7fELF", b"{", b"<html>", b"\0")
 ENCODINGS = ("utf-16", "utf-16-le", "utf-32", "utf-8-sig", "cp1252", "cp037", "utf-7")
 
@@ -58,7 +64,7 @@ def _sign(chance: Random) -> str:
 
 def _accident(chance: Random, data: bytes) -> bytes:
     at, to = sorted((chance.randint(0, len(data)), chance.randint(0, len(data))))
-    kind = chance.randint(0, 13)
+    kind = chance.randint(0, 15)
     lines = data.splitlines(keepends=True)
     match kind:
         case 0 if data:
@@ -94,8 +100,19 @@ def _accident(chance: Random, data: bytes) -> bytes:
             return data.replace(chance.choice((b",", b";", b'"', b" ", b".")), chance.choice((b";", b",", b"\t", b"", b".")))
         case 12:
             return data[:at] + chance.randbytes(chance.randint(0, 12)) + data[at:]
-        case _:
+        case 13:
             return data[:at] + chance.choice(NASTY) + data[at:]
+        case _:
+            return _another_value(chance, data)
+
+
+def _another_value(chance: Random, data: bytes) -> bytes:
+    """One value becomes another of the file, or one that any may have: what is around it stays whole, so that more of the reader is reached."""
+    values = list(_VALUE.finditer(data))
+    if not values:
+        return data
+    one, other = chance.choice(values), chance.choice(values)
+    return data[: one.start()] + chance.choice((other[0], chance.choice(_VALUES))) + data[one.end() :]
 
 
 def where_raised(error: BaseException) -> str:
