@@ -13,8 +13,8 @@ from datetime import datetime
 from math import hypot
 from typing import NamedTuple
 
-from sqlalchemy import bindparam, func, select, text
-from sqlalchemy.orm import Session
+from sqlalchemy import ColumnElement, bindparam, func, select, text
+from sqlalchemy.orm import Session, aliased
 
 from app.catalogue import queries as catalogue
 from app.floor.counting import CORRECTED_RESULTS, NOT_COUNTED, TAKEN_AS_FACT, TAKEN_BEYOND
@@ -28,7 +28,8 @@ from app.ledger.cells import Placement, PlacementSum
 from app.ledger.counts import CountEntry
 from app.ledger.flows import Flow
 from app.ledger.items import Batch
-from app.ledger.runs import Run, RunVoid
+from app.ledger.runs import Line, Run, RunVoid
+from app.ledger.sets import Member
 from app.listed import among
 from app.naming.resolve import codes_of, codes_of_items
 from app.receiving.die_map import load as load_map
@@ -243,7 +244,8 @@ def sums_by_station(session: Session, since: datetime | None = None) -> list[Sta
 def differences(session: Session, since: datetime | None = None) -> dict[int, list[tuple[datetime, int, float]]]:
     """Station (0: none) -> (when, units, standard uncertainty) of each count's difference.
 
-    A difference that an earlier count of the same thing had already shown is not counted again: only what came to it since.
+    A difference that an earlier count of the same thing had already shown is not counted again: only what came to it since. Nor is that of a
+    panel whose lot was counted at the same run: the lot's has it.
     """
     counted = select(CountEntry.item).where(CountEntry.kind == "counted", CountEntry.closed_e.is_(None))
     if since is not None:
@@ -251,7 +253,7 @@ def differences(session: Session, since: datetime | None = None) -> dict[int, li
     split_u = _split_off(session, counted)
     query = (
         select(CountEntry.item, CountEntry.e, CountEntry.kind, CountEntry.units, CountEntry.book, CountEntry.u, CountEntry.reason, Run.station,
-               Entry.recorded_at)
+               Entry.recorded_at, _with_its_lot().label("with_its_lot"))
         .join(Entry, Entry.id == CountEntry.e)
         .outerjoin(Run, Run.id == CountEntry.run)
         .where(CountEntry.item.in_(counted), CountEntry.closed_e.is_(None))
@@ -259,15 +261,22 @@ def differences(session: Session, since: datetime | None = None) -> dict[int, li
     )  # fmt: skip
     books: defaultdict[int, _Book] = defaultdict(_Book)
     found: defaultdict[int, list[tuple[datetime, int, float]]] = defaultdict(list)
-    for item, e, kind, units, book, u, reason, station, at in session.execute(query):
+    for item, e, kind, units, book, u, reason, station, at, with_its_lot in session.execute(query):
         told = books[item]
         if kind != "counted":
             told.moved(kind, units, u, reason)
             continue
         delta, combined = told.counted(units - (book or 0), u, hypot(*(one for split_e, one in split_u.get(item, ()) if split_e < e)))
-        if since is None or at >= since:
+        if not with_its_lot and (since is None or at >= since):
             found[station or 0].append((at, delta, combined))
     return dict(found)
+
+
+def _with_its_lot() -> ColumnElement[bool]:
+    """Of a count: it is of a panel that was in a run, and the lot that it travelled in was counted at that run, too."""
+    lots = aliased(CountEntry)
+    inside = select(Line.id).join(Member, Member.set == Line.set).join(lots, (lots.item == Line.lot) & (lots.run == Line.run))
+    return inside.where(Line.run == CountEntry.run, Member.panel == CountEntry.item, lots.kind == "counted", lots.closed_e.is_(None)).exists()
 
 
 class _Book:

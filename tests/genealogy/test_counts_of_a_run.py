@@ -4,6 +4,7 @@ from datetime import UTC, datetime
 
 from app.db import House
 from app.genealogy.traveller import travellers
+from app.genealogy.unclosed_counts import differences
 from app.ledger.items import Lot
 from app.naming.resolve import resolve
 from tests.machines.plant import plant
@@ -27,6 +28,21 @@ def test_a_count_is_told_of_the_lot_that_was_counted_alone(house: House) -> None
         do.post("/counts", thing=panel, units=19, method="hand", run=run)
         assert told(house, one) == [("counted", 40), (f"{panel} counted", 19)]
         assert told(house, other) == []
+
+
+def test_units_that_a_panel_and_its_lot_lack_are_missed_once_at_the_station_that_counted_both(house: House) -> None:
+    with plant(house) as do:
+        do.mount("Attach", do.batch("GLUE"))
+        do.mount("Attach", do.wafer("A-1"))
+        one, other = (do.lot(do.panels(2)) for _ in range(2))
+        for lot in (one, other):
+            run, panel = do.run("Attach", lot), do.get(f"/lots/{lot}")["panels"][0]
+            do.post("/counts", thing=panel, units=18, method="hand", run=run)
+            if lot == one:
+                do.post("/counts", thing=lot, units=37, method="hand", run=run)
+        with house.reading() as session:
+            (found,) = differences(session).values()
+    assert [units for _, units, _ in found] == [-3, -2], "of the other the panel alone was counted"
 
 
 def test_what_the_saw_s_loose_lot_was_counted_as_is_told_of_the_lot_that_was_sawn(house: House) -> None:
