@@ -10,6 +10,7 @@ import pytest
 from people.signing_in import person, token
 from sqlalchemy import event, select
 from sqlalchemy.orm import Session
+from zxcvbn import matching
 from zxcvbn.matching import RANKED_DICTIONARIES
 
 from app import clock, codes
@@ -143,6 +144,20 @@ def test_the_three_thousand_commonest_passwords_that_are_long_enough_are_refused
     for n, word in enumerate(long_enough[:3000]):
         with pytest.raises(BadInput, match="easily guessed"):
             new_secret("password", word.upper() if n % 2 else word, cheap=True)
+
+
+def test_no_more_of_a_password_is_estimated_than_costs_a_moment(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The work grows with every sign that may stand for a letter, and with the square of the length."""
+    estimated: list[int] = []
+    match = matching.l33t_match
+
+    def counted(password: str, **how: Any) -> list[Any]:
+        estimated.append(len(password))
+        return list(match(password, **how))
+
+    monkeypatch.setattr(matching, "l33t_match", counted)
+    assert new_secret("password", "4@8({[<369&#!10|$5+7%2z" * 8, cheap=True).kind == "password"
+    assert estimated and max(estimated) <= 24
 
 
 @pytest.mark.parametrize(("kind", "secret"), [("password", "Mara likes blue kettles"), ("password", "kv83hx!q"), ("pin", "2600")])
