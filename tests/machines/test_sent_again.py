@@ -1,10 +1,13 @@
-"""A file that is sent again under one key is a repeat, and one of which something else is stated is none."""
+"""What is stated of a file counts: sent again under one key it is a repeat, told otherwise it is none; and it is kept with the file."""
 
+import json
 from typing import Any
 
 import pytest
+from sqlalchemy import select
 
 from app.db import House
+from app.evidence.models import Evidence
 from tests.machines.plant import MAP, Plant, plant
 
 READINGS = "Time,A [C]\n2026-03-05 10:00,20.5\n2026-03-05 10:01,21.5\n"
@@ -18,6 +21,19 @@ def send(do: Plant, path: str, told: dict[str, str], file: tuple[str, str], key:
     headers = {"Authorization": f"Bearer {do.tokens['all']}", "Idempotency-Key": key}
     answer = do.client.post(f"/api/v1/{path}", data=told, files=[(file[0], ("a.txt", file[1].encode()))], headers=headers)
     return answer.status_code, answer.json()
+
+
+def test_that_no_code_means_no_die_is_kept_with_the_map_that_it_was_said_of(house: House) -> None:
+    with plant(house) as do:
+        silent = MAP.format("W-1").replace("null: .\n", "")
+        said = {"passing": "1", "null": "none"}
+        status, answer = send(do, "wafers", {"part": "WR"} | said, ("files", silent))
+        assert status == 200
+        wafer = answer["wafers"][0]["wafer"]
+        assert send(do, f"wafers/{wafer}/map", said | {"passing": "1, 2"}, ("file", silent.replace("1111", "1221")), "two")[0] == 200
+    with house.reading() as session:
+        stated = [json.loads(one) for one in session.scalars(select(Evidence.stated).where(Evidence.kind == "die_map").order_by(Evidence.id))]
+    assert stated == [{"passing": ["1"], "null": ""}, {"passing": ["1", "2"], "null": ""}]
 
 
 @pytest.mark.parametrize(("path", "told", "file", "first", "then"), [LOGGED, RECEIVED, CORRECTED])
