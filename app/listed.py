@@ -90,7 +90,7 @@ def say(session: Session, *questions: Question[Any]) -> None:
     driver: Any = connection.connection.driver_connection
     for one in questions:
         ready = _ready(one.statement, connection.dialect)
-        driver.say(ready.native, ready.placed(_with_lists(one.given)), one.told and partial(_tell, one.told, ready))
+        driver.say(ready.native, ready.placed(ready.with_lists(one.given)), one.told and partial(_tell, one.told, ready))
 
 
 def _tell(told: Callable[[list[Any]], Any], ready: "_Ready", answer: Any) -> None:
@@ -132,8 +132,8 @@ def _answered(session: Session, asked: Sequence[tuple[Any, dict[str, Any]]], *, 
     connection = _flushed(session)
     if len(asked) == 1 and not connection.dispatch.before_cursor_execute:
         return [_answered_alone(connection, *asked[0], wants_all=wants_all)]
-    ready = [(_ready(statement, connection.dialect), _with_lists(given)) for statement, given in asked]
-    nothing = [wants_all and any(value == [] for value in given.values()) for _, given in ready]
+    ready = [(one := _ready(statement, connection.dialect), one.with_lists(given)) for statement, given in asked]
+    nothing = [wants_all and one.has_empty_list(given) for one, given in ready]
     sent = [one for one, none in zip(ready, nothing, strict=True) if not none]
     found = iter(_heard(connection, sent) if connection.dispatch.before_cursor_execute else _unheard(connection, sent))
     return [([], list, one) if none else (*next(found), one) for (one, _), none in zip(ready, nothing, strict=True)]
@@ -141,8 +141,9 @@ def _answered(session: Session, asked: Sequence[tuple[Any, dict[str, Any]]], *, 
 
 def _answered_alone(connection: Connection, statement: Any, given: dict[str, Any], *, wants_all: bool) -> _Answer:
     """Nearly all are, and a trace asks thirty times."""
-    ready, given = _ready(statement, connection.dialect), _with_lists(given)
-    if wants_all and [] in given.values():
+    ready = _ready(statement, connection.dialect)
+    given = ready.with_lists(given)
+    if wants_all and ready.has_empty_list(given):
         return [], list, ready
     try:
         if connection.dialect.name == "sqlite":
@@ -152,13 +153,6 @@ def _answered_alone(connection: Connection, statement: Any, given: dict[str, Any
         return answer.rows(), answer.names, ready
     except connection.dialect.loaded_dbapi.Error as error:
         connection._handle_dbapi_exception(error, ready.text, None, None, None)
-
-
-def _with_lists(given: dict[str, Any]) -> dict[str, Any]:
-    return {name: list(value) if hasattr(value, "__iter__") and not isinstance(value, _ONE) else value for name, value in given.items()}
-
-
-_ONE = (str, bytes, dict)  # one value, though it has parts
 
 
 def _heard(connection: Connection, sent: Sequence[tuple["_Ready", dict[str, Any]]]) -> Iterator[tuple[list[Any], _Names]]:
@@ -228,12 +222,20 @@ class _Ready:
         self.text: str = whole.statement
         self._places: tuple[str, ...] = tuple(whole.positiontup or ())
         self._binds: dict[str, Callable[[Any], Any]] = {**compiled._bind_processors, **whole.processors}
+        self._lists = tuple(bind.key for bind in compiled.binds.values() if bind.required and isinstance(bind.type, Ids))
         self._own = {name: self._bound(name, value) for name, value in whole.parameters.items() if name not in given}
         self._by_name = isinstance(statement, TextualSelect)  # a text may have its columns in another order
         self._columns = [(getattr(column, "name", ""), column.type) for column in getattr(statement, "exported_columns", ())]
         self._dialect = dialect
         self._told_as: tuple[Callable[[Any], Any], list[tuple[int, Callable[[Any], Any]]]] | None = None
         self.native, self._order = _native(self.text) if dialect.name == "postgresql" else (b"", [])
+
+    def with_lists(self, given: dict[str, Any]) -> dict[str, Any]:
+        """Each list may be given as any that is gone through once."""
+        return given | {name: list(given[name]) for name in self._lists} if self._lists else given
+
+    def has_empty_list(self, given: dict[str, Any]) -> bool:
+        return any(not given[name] for name in self._lists)
 
     def placed(self, given: dict[str, Any]) -> list[Any]:
         """The values that `native` has places for."""

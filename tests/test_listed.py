@@ -8,7 +8,7 @@ from typing import Any
 import psycopg
 import pytest
 from psycopg.pq import Trace, TransactionStatus
-from sqlalchemy import BigInteger, String, bindparam, event, literal_column, select, text
+from sqlalchemy import JSON, BigInteger, String, bindparam, event, literal_column, select, text
 from sqlalchemy.exc import DBAPIError, IntegrityError
 
 from app import tables  # noqa: F401  # every room's tables
@@ -121,6 +121,15 @@ def test_a_connection_that_is_gone_is_told_as_by_sqlalchemy(house: House) -> Non
             with pytest.raises(DBAPIError):
                 together(session, *[Question(_ITEMS, {"items": [1]}, list)] * several)
             connection.invalidate()
+
+
+def test_a_value_that_is_an_empty_list_is_no_list_of_ids(house: House) -> None:
+    """A row with one would not be inserted, without a word."""
+    values = text("select :some as some, :none as none").bindparams(bindparam("some", type_=JSON()), bindparam("none", type_=JSON()))
+    with house.reading() as session:
+        for asked in (1, 2):
+            answers = together(session, *[Question(values.columns(some=JSON(), none=JSON()), {"some": [1, "a"], "none": []}, list)] * asked)
+            assert answers == [[([1, "a"], [])]] * asked
 
 
 def test_an_error_of_the_driver_is_told_as_any_other(house: House) -> None:
