@@ -158,7 +158,7 @@ def certificate_grounds(step: Step, person: str | None, certificates: Iterable[t
     who = person or "Nobody was named who"
     if not valid:
         why = f"{who} is not certified for {step.certificate}." if person else f"{who} is certified for {step.certificate}."
-        return [Reason("certificate", why, "Ask someone who is, or a lead.")]
+        return [Reason("certificate", why, "Let someone do it who is; your lead knows who.")]
     if all(until is not None and until < at for until in valid):
         return [Reason("certificate", f"The certificate of {who} for {step.certificate} has lapsed.", "Renew it, or ask someone else.")]
     return []
