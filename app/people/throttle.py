@@ -61,14 +61,17 @@ def _count(row: Throttle, failures: int, free: int, now: datetime, last_at: date
 
 
 def was_right(house: House, one: Try, waits_until: datetime | None) -> None:
-    """`waits_until`: of `begin_try`. What nobody tried for an hour goes too."""
+    """`waits_until`: of `begin_try`. What nobody tried for an hour goes too, but what others lock just now: each might wait for the other."""
+    old = select(Throttle.who).where(Throttle.last_at < clock.now() - _FORGOTTEN).with_for_update(skip_locked=True)
     with house.writing() as session:
-        if one.where is not None and (row := _locked(session, [one.where]).get(one.where)) is not None:
+        rows = _locked(session, list(filter(None, (one.whose, one.where))))
+        if one.where is not None and (row := rows.get(one.where)) is not None:
             row.failures = max(0, row.failures - 1)
             row.until = None if row.until == waits_until else row.until
-        session.execute(delete(Throttle).where((Throttle.who == one.whose) | (Throttle.last_at < clock.now() - _FORGOTTEN)))
+        session.execute(delete(Throttle).where((Throttle.who == one.whose) | Throttle.who.in_(old)))
 
 
 def _locked(session: Session, keys: list[str]) -> dict[str, Throttle]:
+    """In their order, as `begin_try` counts them: of two at once one waits for the other."""
     rows = session.scalars(select(Throttle).where(Throttle.who.in_(keys)).order_by(Throttle.who).with_for_update())
     return {row.who: row for row in rows}
