@@ -17,7 +17,7 @@ T0 = datetime(2026, 3, 2, 6, tzinfo=UTC)
 ONE = Try("brought signature 1", "signing at 10.0.0.1")
 
 
-def of(who: str | None) -> Select[tuple[Throttle]]:
+def of(who: str | None) -> Select[Throttle]:
     return select(Throttle).where(Throttle.who == who).with_for_update(nowait=True)
 
 
