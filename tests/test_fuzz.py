@@ -15,6 +15,7 @@ from app.errors import bad_input
 from benchmarks.audit import told
 from benchmarks.damage import damaged, told_otherwise
 from benchmarks.fuzz import HTTP, READERS, Reader, Seen, bounded_memory, fuzz_http, fuzz_reader, try_one
+from tests.conftest import is_missing
 
 
 @pytest.mark.only_on("sqlite")
@@ -57,8 +58,9 @@ def _refused(data: bytes) -> int:
     raise bad_input("It is not understood", "line 1", "It is a test.", "Go on.")
 
 
-@pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="only Linux bounds what a process may write into")
 def test_a_reader_that_wants_a_gigabyte_for_a_few_bytes_is_at_fault() -> None:
+    if not Path("/proc/self/status").exists():
+        is_missing("only Linux bounds what a process may write into")
     seen, before = Seen(), resource.getrlimit(resource.RLIMIT_DATA)
     with bounded_memory():
         try_one(Reader((b"1",), lambda data: data.ljust(int(data))), b"9" * 9, seen)

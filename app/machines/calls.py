@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Annotated, Any
 
 from fastapi import Depends, Form, Header, Query, Request, UploadFile
@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session
 
 from app.db import House
 from app.errors import bad_input, not_allowed
+from app.evidence.keep import said
 from app.evidence.refused import kept_when_refused
 from app.journal.act import Actor, By, act
 from app.journal.actions import ACTIONS
@@ -144,8 +145,8 @@ def told_in_query(
 
 def as_stated(stated: "DataclassInstance") -> dict[str, Any]:
     """What was said of a file, as an argument: the same file told otherwise is another call, and no repeat of the first."""
-    said = {one.name: value for one in fields(stated) if (value := getattr(stated, one.name)) != one.default}
-    return {"stated": said} if said else {}
+    found = said(stated)
+    return {"stated": found} if found else {}
 
 
 FormTold = Annotated[Told, Depends(told_in_form)]

@@ -3,7 +3,6 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from io import BytesIO
-from typing import Any
 
 from sqlalchemy import Integer, String, bindparam, select, text
 from sqlalchemy.orm import Session
@@ -13,7 +12,7 @@ from app.catalogue.definitions import Part
 from app.catalogue.known import state_now
 from app.db import House
 from app.errors import bad_input, refuse
-from app.evidence.keep import Kept, evidence_of, keep_file, record_evidence
+from app.evidence.keep import Kept, evidence_of, keep_file, record_evidence, said
 from app.journal.act import By, lock, turn_to_name
 from app.journal.record import AtOnce, number
 from app.ledger.items import Item, Wafer
@@ -37,11 +36,6 @@ class MapFile:
     packed: list[bytes]
     stated: Stated
 
-    @property
-    def said(self) -> dict[str, Any]:
-        """What was stated, as it is kept with the file. A null code of nothing says that no code means no die."""
-        return {name: value for name, value in vars(self.stated).items() if value or value == ""}
-
 
 def read_map_files(house: House, files: Sequence[tuple[str, bytes]], part: Part, stated: Stated) -> list[MapFile]:
     """Keeps and reads the files, outside any transaction. The part says which bins pass where neither file nor sender does."""
@@ -63,7 +57,7 @@ def receive_wafers(session: Session, by: By, files: Sequence[MapFile], part: str
 
 def _receive(session: Session, by: By, file: MapFile, part: str, supplier: str) -> list[Named]:
     names = [_name_of(file, n, die_map) for n, die_map in enumerate(file.maps, 1)]
-    evidence = evidence_of(by, file.kept, "die_map", file.said)
+    evidence = evidence_of(by, file.kept, "die_map", said(file.stated))
     items, maps = [Item(kind="wafer") for _ in names], [_map_row(*one) for one in zip(file.maps, file.packed, strict=True)]
     aliases = [Alias(kind="wafer", whose=supplier, what="wafer id", value=name.strip()) for name in names]
     turn, asking = turn_to_name(session), [Question(_NAMED, {"name": name}, list) for name in names]
@@ -102,7 +96,7 @@ def correct_die_map(session: Session, by: By, wafer: Named, file: MapFile) -> Wa
     if before is not None:
         before.closed_e = by.e
         session.flush()
-    evidence = record_evidence(session, by, file.kept, "die_map", file.said)
+    evidence = record_evidence(session, by, file.kept, "die_map", said(file.stated))
     row = _map_row(file.maps[0], file.packed[0])
     row.e, row.wafer, row.evidence = by.e, wafer.id, evidence.id
     session.add(row)
