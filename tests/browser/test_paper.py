@@ -75,27 +75,27 @@ def test_a_terminal_keeps_its_area_s_sheets_and_shows_them_when_the_server_is_aw
         walk.page.wait_for_selector("html[data-paper-kept]")
         walk.go(f"/floor?station={stage.station('Attach')}")
         walk.page.wait_for_selector("html[data-paper-kept]")  # by the page before
-        walk.page.keyboard.type(lot[:5], delay=2)
+        walk.type(lot[:5])
         walk.page.context.set_offline(True)  # in the middle of a scan
         walk.page.wait_for_selector(".kept input")
         assert walk.page.inner_text(".kept h1") == "Stop. The server does not answer."
         assert not walk.page.is_visible("#scan"), "a scan would be lost"
         assert walk.page.locator(".kept .sheet").count() > 2
-        walk.page.keyboard.type(lot[5:], delay=2)
+        walk.type(lot[5:])
         walk.page.keyboard.press("Enter")
         assert walk.page.is_visible(f".sheet[data-codes~='{lot}']")
         assert not walk.page.is_visible(f".sheet[data-codes~='{other}']")
         assert len(pypdfium2.PdfDocument(walk.page.pdf(format="A4"))) == 1, "what is shown is what is printed"
-        walk.page.keyboard.type(stage.codes["reel"], delay=2)  # in another area, or newer than what is kept
+        walk.type(stage.codes["reel"])  # in another area, or newer than what is kept
         walk.page.keyboard.press("Enter")
         assert f"{stage.codes['reel']} has no sheet among those" in walk.page.inner_text(".kept [role=alert] .wrong")
         assert walk.page.is_visible(f".sheet[data-codes~='{lot}']")
         assert walk.page.is_visible(f".sheet[data-codes~='{other}']")
-        walk.page.keyboard.type(lot, delay=2)
+        walk.type(lot)
         walk.page.keyboard.press("Enter")
         assert not walk.page.is_visible(".kept .wrong")
         assert not walk.page.is_visible(f".sheet[data-codes~='{other}']")
-        walk.page.keyboard.type(lot[:5], delay=2)
+        walk.type(lot[:5])
         walk.page.context.set_offline(False)
         walk.page.wait_for_selector("#scan", state="visible")
         assert walk.scan(lot[5:]).startswith("Start red attach"), "neither half is lost, and none is left for the next"
@@ -106,7 +106,7 @@ def test_a_scan_is_not_sent_to_a_server_that_is_away(stage: Stage, visit: Visits
         walk.go(f"/floor?station={stage.station('Attach')}")
         walk.page.evaluate("() => { const now = performance.now.bind(performance); performance.now = () => now() + 60000; }")  # a minute later
         walk.page.route("**/*", lambda route: route.abort())
-        walk.page.keyboard.type(stage.codes["fresh"], delay=2)
+        walk.type(stage.codes["fresh"])
         walk.page.keyboard.press("Enter")
         walk.page.wait_for_selector(".kept")
         assert "kept no sheets" in walk.page.inner_text(".kept")

@@ -298,7 +298,7 @@ def test_a_scan_outlives_a_server_that_goes_away(browser: "Browser", stage: Stag
         walk.scan(box)
         before = count(stage, Run)
         walk.page.route("**/floor/scan", wire)
-        walk.page.keyboard.type(stage.codes["start"], delay=2)
+        walk.type(stage.codes["start"])
         walk.page.keyboard.press("Enter")
         walk.page.wait_for_selector(f".no-answer:has-text('{stage.codes['start']} is kept')")
         assert walk.page.get_attribute("html", "data-sounded") == "yes" or walk.page.wait_for_selector("html[data-sounded=yes]", state="attached")

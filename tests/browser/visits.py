@@ -25,27 +25,31 @@ class Visit:
 
     def sign_in(self, name: str) -> None:
         self.go("/sign-in")
-        self._settled()
-        self.page.keyboard.type(self.stage.badges[name])
+        self.type(self.stage.badges[name])
         self.page.keyboard.press("Tab")
         self.page.keyboard.type(PASSWORD)
         self.enter()
 
     def scan(self, code: str) -> str:
         """A scanner types 2 ms a key and ends with Enter. The heading of what the page answers."""
-        self._settled()
-        self.page.keyboard.type(code, delay=2)
+        self.type(code)
         return self.enter()
 
-    def _settled(self) -> None:
-        """The browser gives a new page's field the focus a moment after it was loaded: nobody scans as fast as that."""
-        for _ in range(100):
-            if self.page.evaluate("document.activeElement.tagName") == "INPUT":
+    def type(self, text: str) -> None:
+        """Into the field that has the focus, as fast as a scanner."""
+        self._focus_is_on("INPUT")
+        self.page.keyboard.type(text, delay=2)
+
+    def _focus_is_on(self, *tags: str) -> None:
+        """The browser gives a new page's field the focus a moment after it was loaded: nobody scans, or presses a key, as fast as that."""
+        for _ in range(500):
+            if self.page.evaluate("document.activeElement.tagName") in tags:
                 return
             self.page.wait_for_timeout(20)  # sleep would hold up the requests that this very thread lets through
-        raise AssertionError(f"no field has the focus at {self.page.url}")
+        raise AssertionError(f"nothing of {', '.join(tags)} has the focus at {self.page.url}")
 
     def enter(self) -> str:
+        self._focus_is_on("INPUT", "TEXTAREA", "SELECT", "BUTTON", "A")
         return self.answered(lambda: self.page.keyboard.press("Enter"))
 
     def answered(self, act: Callable[[], object]) -> str:
@@ -69,7 +73,7 @@ class Visit:
 
     def field(self) -> str:
         """Which field has the focus when the page has come up."""
-        self._settled()
+        self._focus_is_on("INPUT")
         return self.focused()
 
     def focused(self) -> str:
