@@ -221,7 +221,7 @@ def _others_turn(stage: Stage, hands: Hands) -> None:
     with hands.counted("hand all stations over"):
         assert hands.scan(stage.badges["Bo"]) == "Hand over to Bo?"
         hands.scan(stage.codes["start"])
-    assert walk.focused() == "secret", "the PIN of the one who takes over"
+    assert walk.field() == "secret", "the PIN of the one who takes over"
     walk.scan(PIN)
     assert "Attach" in walk.main
     assert walk.scan(stage.badges["Ola"]) == "Hand over to Ola?"
