@@ -9,7 +9,6 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from app.errors import BadInput
-from app.receiving import die_map
 from app.receiving.die_maps import Bin, DieMap, Stated, dump, load, read_maps
 from app.receiving.map_notes import null_code
 from tests.receiving.map_writing import CODES, NULL, PASSING, Written, written_maps
@@ -86,25 +85,35 @@ def test_a_map_packed_and_loaded_again_is_the_same(written: Written) -> None:
         assert dump(again) == dump(found)
 
 
-@pytest.mark.parametrize("bins", [2, 300])
-@pytest.mark.parametrize(("rows", "columns", "runs"), [(1, 1, 1), (3, 5, 2), (300, 300, 1), (300, 300, 9), (2, 70_000, 2), (40, 40, 1600)])
-def test_a_map_of_few_runs_and_one_of_many_are_packed_and_loaded_again(bins: int, rows: int, columns: int, runs: int) -> None:
-    """Runs of 1, of more than a byte says, and of more than two do; bins that a byte does not number."""
+def numbered(rows: int, columns: int, runs: int, bins: int) -> DieMap:
     cells = np.arange(rows * columns) * runs // (rows * columns) % bins
-    table = tuple(Bin(str(n), "fail") for n in range(bins))
-    told = DieMap("text", "W1", None, None, "UpperLeft", "DownRight", 0, False, ".", table, cells.astype(np.uint16).reshape(rows, columns), 0, 0)
+    table, grid = tuple(Bin(str(n), "fail") for n in range(bins)), cells.astype(np.uint16).reshape(rows, columns)
+    return DieMap("text", "W1", None, None, "UpperLeft", "DownRight", 0, False, ".", table, grid, 0, 0)
+
+
+@pytest.mark.parametrize("bins", [2, 300])
+@pytest.mark.parametrize(("rows", "columns", "runs"), [(1, 1, 1), (3, 5, 2), (300, 300, 9), (2, 70_000, 2), (40, 40, 1600)])
+def test_a_map_is_packed_and_loaded_again_whatever_its_size(bins: int, rows: int, columns: int, runs: int) -> None:
+    """Of bins that a byte numbers, and of more."""
+    told = numbered(rows, columns, runs, bins)
     again = load(dump(told))
     assert np.array_equal(again.grid, told.grid) and again.grid.dtype == told.grid.dtype and again.table == told.table
 
 
-def test_a_map_that_was_packed_bin_by_bin_before_is_loaded(monkeypatch: pytest.MonkeyPatch) -> None:
-    """As all were once: few runs or many."""
-    told = read("0" * 400 + "1" * 400, origin="UpperLeft", passing=("1",), null="0")
-    by_runs = dump(told)
-    monkeypatch.setattr(die_map, "_as_runs", lambda cells: None)
-    bin_by_bin = dump(told)
-    assert (by_runs[:4], bin_by_bin[:4]) == (b"DMP2", b"DMP1")
-    assert np.array_equal(load(bin_by_bin).grid, told.grid) and np.array_equal(load(by_runs).grid, told.grid)
+@pytest.mark.parametrize(
+    ("rows", "columns", "runs", "bins", "packed"),
+    [
+        (2, 5, 1, 2, "7801636060600000000400017801e30200000b000b"),
+        (40, 40, 9, 2, "7801636064804006dc000000a400057801dbb469d3a68d9b366dda08001f4d0641"),
+        (2, 70_000, 3, 300, "7801636060646062d8b66d1b03180000114202267801f3f6f6020001c400e1"),
+    ],
+)
+def test_a_map_that_an_earlier_version_packed_by_its_runs_is_loaded(rows: int, columns: int, runs: int, bins: int, packed: str) -> None:
+    """Runs of more than one byte and of more than two say; as that version wrote them."""
+    told = numbered(rows, columns, runs, bins)
+    now = dump(told)
+    before = b"DMP2" + now[4 : 8 + int.from_bytes(now[4:8], "little")] + bytes.fromhex(packed)
+    assert np.array_equal(load(before).grid, told.grid)
 
 
 @given(written_maps())
