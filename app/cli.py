@@ -6,13 +6,14 @@ Exit codes: 0 done, 1 refused or failed, 2 wrong use, 3 `check` found something.
 """
 
 import sys
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Annotated
 
 import typer
 from rich.console import Console
 
-from app.errors import Refused
+from app.errors import Refused, bad_input
 from app.shell import catalogues, imports, users
 from app.shell.opening import DataFolder, open_house, progress, say_refusal, settings_of
 
@@ -85,11 +86,22 @@ def serve(data: DataFolder = None, host: str | None = None, port: int | None = N
         )
 
 
-@shell.command()
+def _hidden_without(folder: str) -> bool:
+    """A plant may leave out what it does not need."""
+    return find_spec(folder) is None
+
+
+def _must_be_there(folder: str) -> None:
+    if find_spec(folder) is None:
+        raise bad_input("It can't be done here.", folder, f"The folder {folder} was left out of this installation.", "Run it from a whole clone.")
+
+
+@shell.command(hidden=_hidden_without("seed_demo"))
 def demo(
     data: DataFolder = None, no_serve: Annotated[bool, typer.Option("--no-serve", help="Stop before serving.")] = False, port: int | None = None
 ) -> None:
     """Build an invented factory (about a minute, once), print one worked trace and the demo sign-ins, and serve."""
+    _must_be_there("seed_demo")
     from app.migrate import is_newest
     from app.migrate import upgrade as bring_up
     from seed_demo.build import build, clear_half_built, is_built, load_demo, sign_ins
@@ -209,7 +221,7 @@ def restore(source: Annotated[Path, typer.Argument(help="An archive that `backup
         progress.print("Restored. Run `reelroot check` now.")
 
 
-@shell.command()
+@shell.command(hidden=_hidden_without("benchmarks"))
 def bench(
     days: Annotated[int, typer.Option(min=1, max=3650, help="How long a history: 36, 365 or 3650.")] = 36,
     database: Annotated[str, typer.Option(help="sqlite, or the SQLAlchemy URL of a PostgreSQL database: empty, or with its history.")] = "sqlite",
@@ -219,6 +231,7 @@ def bench(
     data: DataFolder = None,
 ) -> None:
     """Measure the program against bare statements, in ratios. Histories are built once and kept in the data folder, under `bench`."""
+    _must_be_there("benchmarks")
     from app import tables  # noqa: F401 (maps every room's)
     from benchmarks.bench import as_document, print_table
     from benchmarks.bench import bench as run_all

@@ -26,9 +26,9 @@ from app.migrate import upgrade
 from app.naming.models import Code
 from app.people.callers import SESSION_COOKIE
 from app.people.sign_in import form_token
-from app.settings import Settings
 from benchmarks.damage import text, where_raised
 from benchmarks.in_process import Answer, Wire, form_of, no_threads
+from benchmarks.quick import QuickSettings
 from tests.people.signing_in import person, sign_in, token
 from tests.small_factory import Factory
 from tests.walking import Way, ways
@@ -223,7 +223,7 @@ def _in_path(text: str) -> str:
 @contextmanager
 def plant() -> Iterator[Plant]:
     with tempfile.TemporaryDirectory() as folder, no_threads():
-        house = House(Settings(data_dir=Path(folder), cheap_passwords=True))
+        house = House(QuickSettings(data_dir=Path(folder)))
         upgrade(house)
         factory = Factory(house).load()
         factory.lot(factory.panels(3))

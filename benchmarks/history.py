@@ -31,9 +31,9 @@ from app.journal.record import Recorded, closing_hash, combined, insert_hash, re
 from app.journal.sealing import seal, settled
 from app.ledger.sets import digest_of
 from app.migrate import upgrade
-from app.settings import Settings
 from app.tables import Base
 from benchmarks.block import LOTS, UNITS, make_block
+from benchmarks.quick import QuickSettings
 
 UNITS_A_DAY = 2_000_000
 BLOCKS_A_DAY = UNITS_A_DAY / UNITS
@@ -86,7 +86,7 @@ def open_history(folder: Path, days: int, url: str, say: Say, blocks: int = 0, l
     if not url and home.exists() and not known.exists():
         shutil.rmtree(home)  # a build that was cut short
     home.mkdir(parents=True, exist_ok=True)
-    house = House(Settings(data_dir=home, database_url=url, cheap_passwords=True))
+    house = House(QuickSettings(data_dir=home, database_url=url))
     if known.exists():
         upgrade(house)
         with house.reading() as session:
@@ -112,11 +112,11 @@ def block_of(folder: Path, say: Say, lots: int = LOTS) -> House:
     if not (home / "done").exists():
         shutil.rmtree(home, ignore_errors=True)
         say("Making one block of history by the program's own acts: about a minute, once.")
-        house = House(Settings(data_dir=home, database_url="", cheap_passwords=True))
+        house = House(QuickSettings(data_dir=home, database_url=""))
         make_block(house, datetime(2020, 1, 6, tzinfo=UTC), lots)
         house.dispose()
         (home / "done").touch()
-    block = House(Settings(data_dir=home, database_url="", cheap_passwords=True))
+    block = House(QuickSettings(data_dir=home, database_url=""))
     upgrade(block)
     block.dispose()
     with closing(sqlite3.connect(home / "reelroot.db", isolation_level=None)) as raw:

@@ -18,7 +18,7 @@ import httpx
 from app import cli, tables  # noqa: F401 (maps every room's)
 from app.db import House
 from app.migrate import upgrade
-from app.settings import Settings
+from benchmarks.quick import QuickSettings
 from tests import postgres
 
 PATIENCE = 120.0  # seconds for a server to answer on a busy machine: waited for, never measured
@@ -126,7 +126,7 @@ def installation(kind: str, settings: dict[str, str] = postgres.SAFE, under: str
 
 @contextmanager
 def opened(folder: Path, url: str = "", **more: str) -> Iterator[House]:
-    house = House(Settings(data_dir=folder, database_url=url, cheap_passwords=True, **more))  # type: ignore[arg-type]
+    house = House(QuickSettings(data_dir=folder, database_url=url, **more))  # type: ignore[arg-type]
     try:
         yield house
     finally:

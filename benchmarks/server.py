@@ -29,6 +29,7 @@ from app.people.doors import DOORS, EVERYONE
 from app.settings import Settings
 from app.web.installation import house_of
 from benchmarks.measuring import once
+from benchmarks.quick import QuickSettings
 
 bare = APIRouter(dependencies=[Depends(form_is_ours)], include_in_schema=False)
 
@@ -123,7 +124,7 @@ def free_port() -> int:
 
 if __name__ == "__main__":
     where, at, *database = sys.argv[1:]
-    chosen = Settings(data_dir=Path(where), database_url=database[0] if database else "", cheap_passwords=True)
+    chosen = QuickSettings(data_dir=Path(where), database_url=database[0] if database else "")
     uvicorn.run(
         app_of(chosen), host="127.0.0.1", port=int(at), access_log=False, log_level="warning", timeout_graceful_shutdown=1,
         timeout_keep_alive=300,  # a connection stays open while the yardstick takes its time

@@ -15,7 +15,7 @@ import pytest
 
 from app.db import House
 from app.migrate import upgrade
-from app.settings import Settings
+from benchmarks.quick import QuickSettings
 from tests import in_memory, postgres
 
 if TYPE_CHECKING:
@@ -158,7 +158,7 @@ def _cluster(config: pytest.Config) -> postgres.Cluster:
 
 @contextmanager
 def _opened(data_dir: Path, url: str = "") -> Iterator[House]:
-    one = House(Settings(data_dir=data_dir, database_url=url, cheap_passwords=True))
+    one = House(QuickSettings(data_dir=data_dir, database_url=url))
     try:
         yield one
     finally:

@@ -1,19 +1,62 @@
 """The shell's own manners: exit codes, sentences instead of stack traces, help that comes at once."""
 
 import os
+import shutil
 import subprocess
 import sys
 from pathlib import Path
 
+import pytest
+
 from app.db import House
 from app.migrate import is_newest
 from app.settings import Settings
+from benchmarks.quick import QuickSettings
+
+ROOT = Path(__file__).resolve().parent.parent
 
 
 def reelroot(*arguments: str, **settings: str) -> subprocess.CompletedProcess[str]:
     plain = {name: value for name, value in os.environ.items() if not name.startswith("REELROOT_")}
     command = [sys.executable, "-m", "app", *arguments]
     return subprocess.run(command, env=plain | {"COLUMNS": "200"} | settings, capture_output=True, text=True, timeout=60, check=False)
+
+
+@pytest.fixture
+def plant(tmp_path: Path) -> Path:
+    """What a plant needs of the project, and no more."""
+    for folder in ("app", "migrations", "templates"):
+        shutil.copytree(ROOT / folder, tmp_path / "plant" / folder, ignore=shutil.ignore_patterns("__pycache__"))
+    return tmp_path / "plant"
+
+
+def in_plant(plant: Path, script: str, *arguments: str) -> subprocess.CompletedProcess[str]:
+    """The tests' own environment would find the left out folders in the clone."""
+    alone = f"import sys; sys.path = [str({str(plant)!r}), *(one for one in sys.path if one not in ('', {str(ROOT)!r}))]; {script}"
+    plain = {name: value for name, value in os.environ.items() if not name.startswith("REELROOT_")} | {"COLUMNS": "200"}
+    return subprocess.run([sys.executable, "-c", alone, *arguments], cwd=plant, env=plain, capture_output=True, text=True, timeout=60, check=False)
+
+
+def test_a_plant_may_leave_out_the_demo_the_bench_and_the_tests(plant: Path) -> None:
+    shell, answers = "from app.cli import main; main()", (
+        "from fastapi.testclient import TestClient; from app.main import make_app; from app.settings import Settings; print(TestClient(make_app(Settings())).get('/sign-in').status_code)"
+    )
+    assert in_plant(plant, shell, "upgrade").returncode == 0
+    checked = in_plant(plant, shell, "check")
+    assert "Everything is as it should be" in checked.stdout + checked.stderr
+    served = in_plant(plant, answers)
+    assert served.stdout.strip() == "200", served.stderr
+    said = in_plant(plant, shell, "--help").stdout
+    assert "upgrade" in said and " demo " not in said and " bench " not in said
+    for command, folder in (("demo", "seed_demo"), ("bench", "benchmarks")):
+        refused = in_plant(plant, shell, command)
+        assert refused.returncode == 1 and f"The folder {folder} was left out" in refused.stderr, refused.stderr
+
+
+def test_no_environment_weakens_passwords(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("REELROOT_CHEAP_PASSWORDS", "1")
+    assert not Settings().cheap_passwords
+    assert QuickSettings().cheap_passwords, "tests and benches say so themselves"
 
 
 def test_upgrade_makes_the_database_and_again_changes_nothing(tmp_path: Path) -> None:

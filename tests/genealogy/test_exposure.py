@@ -16,6 +16,7 @@ from app.genealogy.exposure_numbers import exposure_numbers
 from app.genealogy.suspects import Suspect, any_of, suspected
 from app.ledger.runs import Run
 from app.naming.resolve import codes_of_items, resolve
+from benchmarks.quick import QuickSettings
 from tests.genealogy.made import made_loose
 from tests.oracle.answers import of_kind
 from tests.oracle.factory import Factory
@@ -150,11 +151,10 @@ if __name__ == "__main__":  # python -m tests.genealogy.test_exposure 0 50
 
     import app.tables  # noqa: F401
     from app.migrate import upgrade
-    from app.settings import Settings
-
+    
     for seed in range(int(sys.argv[1]), int(sys.argv[2])):
         with tempfile.TemporaryDirectory() as folder:
-            fresh = House(Settings(data_dir=Path(folder), cheap_passwords=True))
+            fresh = House(QuickSettings(data_dir=Path(folder)))
             upgrade(fresh)
             found = list(differences(fresh, seed, origins=40))
             print(seed, len(found), *found[:8], sep="\n   ", flush=True)

@@ -27,7 +27,7 @@ def folder(tmp_path: Path, sqlite_template: Path) -> Path:
 def user(folder: Path, *arguments: str, typed: str = "") -> subprocess.CompletedProcess[str]:
     plain = {name: value for name, value in os.environ.items() if not name.startswith("REELROOT_")}
     command = [sys.executable, "-m", "app", "user", *arguments, "--data", str(folder)]
-    environment = plain | {"COLUMNS": "200", "REELROOT_CHEAP_PASSWORDS": "1"}
+    environment = plain | {"COLUMNS": "200"}
     return subprocess.run(command, env=environment, capture_output=True, text=True, timeout=60, check=False, input=typed)
 
 
@@ -38,12 +38,12 @@ def test_a_person_from_nothing_to_a_password_and_a_pin(folder: Path) -> None:
     assert user(folder, "list").stdout == "E-0001-V  Ada Fenn: lead, administer\n"
     assert user(folder, "pin", badge, typed="402817\n").returncode == 0
     assert user(folder, "password", badge.lower(), typed="another one\n").returncode == 0
-    house = House(Settings(data_dir=folder, cheap_passwords=True))
+    house = House(Settings(data_dir=folder))
     with house.reading() as session:
         ada = resolve(session, badge, "person").id
-        assert is_right(session, ada, "pin", "402817", cheap=True)
-        assert is_right(session, ada, "password", "another one", cheap=True)
-        assert not is_right(session, ada, "password", "long enough", cheap=True)
+        assert is_right(session, ada, "pin", "402817")
+        assert is_right(session, ada, "password", "another one")
+        assert not is_right(session, ada, "password", "long enough")
     house.dispose()
 
 

@@ -10,7 +10,7 @@ from pathlib import Path
 import app.tables  # noqa: F401  a check must know all tables
 from app.db import House
 from app.migrate import upgrade
-from app.settings import Settings
+from benchmarks.quick import QuickSettings
 from tests.oracle.factory import Factory
 from tests.oracle.histories import random_history
 from tests.replay.compare import differences, disagreements
@@ -37,7 +37,7 @@ def main(way: str, first: int, last: int) -> int:
     for seed in range(first, last):
         begun = time.monotonic()
         with tempfile.TemporaryDirectory() as folder:
-            house = House(Settings(data_dir=Path(folder), cheap_passwords=True))
+            house = House(QuickSettings(data_dir=Path(folder)))
             try:
                 upgrade(house)
                 found = told(way, seed, house)
