@@ -62,6 +62,7 @@ def serve(data: DataFolder = None, host: str | None = None, port: int | None = N
     """Serve the pages and the API. The first start prints a one-time link for the first administrator."""
     import uvicorn
 
+    from app.evidence.scanner import missing_scanner
     from app.main import make_app
     from app.people.first_run import link
     from app.shell.tls import tls_of
@@ -73,6 +74,8 @@ def serve(data: DataFolder = None, host: str | None = None, port: int | None = N
         progress.print(f"Serving on {at}")
         if first := link(house):
             progress.print(f"Make the first administrator: {at}{first}")
+        if missing := missing_scanner(settings):
+            progress.print(missing)
         # no access log: it halves the rate of small answers; open event streams must not hold a shutdown up
         uvicorn.run(
             make_app(settings, house),

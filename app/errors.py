@@ -4,15 +4,15 @@ from dataclasses import dataclass
 
 # The order decides which kind speaks first when several apply; the list is closed: a new kind is added here first.
 KINDS = (
-    "bad_input", "unknown_code", "ambiguous_code", "key_reused", "duty", "password", "too_many_tries", "changed", "in_work", "finished",
-    "not_here", "held", "not_next_step", "steps_differ", "judgement_open", "barrier_open", "revision_inactive",
+    "bad_input", "unknown_code", "ambiguous_code", "key_reused", "suspect_file", "duty", "password", "too_many_tries", "changed", "in_work",
+    "finished", "not_here", "held", "not_next_step", "steps_differ", "judgement_open", "barrier_open", "revision_inactive",
     "station_cannot", "station_down", "station_held", "calibration", "certificate", "material_missing",
     "material_wrong", "material_lapsed", "material_held", "order_differs", "window_over", "window_early",
     "repeats_used", "recipe_differs", "capacity", "container_taken", "role_wrong", "too_few_units", "too_many_lots",
     "pack_short", "pack_open", "grade_differs", "grade_unwanted", "line_not_clear",
 )  # fmt: skip
 _SHORT = 80
-_STATUS = {"bad_input": 422, "unknown_code": 404, "key_reused": 422, "duty": 403, "password": 403, "too_many_tries": 429}
+_STATUS = {"bad_input": 422, "unknown_code": 404, "key_reused": 422, "suspect_file": 422, "duty": 403, "password": 403, "too_many_tries": 429}
 
 
 @dataclass(frozen=True)
@@ -33,6 +33,7 @@ class Refused(Exception):
     """What was asked is not done. `what` names it; the reasons say why, most important first."""
 
     wait_seconds: int | None = None  # after so long it may be asked again
+    event = ""  # as which it counts among who tried what (`people/security.py`), if it does
     leads_to = ""  # the name of the page that comes instead of the refusal; a call of the API gets the refusal
 
     def __init__(self, what: str, *reasons: Reason) -> None:

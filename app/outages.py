@@ -18,6 +18,14 @@ class Outage:
     now: str
 
 
+class Away(RuntimeError):
+    """Something of the site's that was asked and did not answer. `met` is for the log, without names."""
+
+    def __init__(self, outage: Outage, met: str) -> None:
+        super().__init__(met)
+        self.outage = outage
+
+
 FULL = Outage("There is no room left on the disk.", "What was sent could not be written; nothing was changed.", "Make room.")
 READ_ONLY = Outage("The data can't be written.", "The disk, the folder or the database takes no writes now.", "Make it writable.")
 DISK = Outage("The disk gives errors, or is full.", "What was asked could not be read or written; nothing was changed.", "Look at the disk.")
@@ -48,6 +56,8 @@ def outage_of(error: BaseException) -> Outage | None:
 
 
 def _of_one(error: BaseException) -> Outage | None:
+    if isinstance(error, Away):
+        return error.outage
     if isinstance(error, MemoryError) or type(error).__name__ == "OutOfMemoryException":  # the latter is DuckDB's
         return MEMORY
     if isinstance(error, RuntimeError) and str(error) == _NO_THREAD:

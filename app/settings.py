@@ -1,10 +1,13 @@
 """All settings, read once: from the environment (REELROOT_...) or their defaults."""
 
+import shlex
 from pathlib import Path
 from typing import ClassVar
 
-from pydantic import Field
+from pydantic import Field, field_validator
 from pydantic_settings import BaseSettings, SettingsConfigDict
+
+THE_FILE = "{file}"  # in a command, where the path of a file belongs
 
 
 class Settings(BaseSettings):
@@ -26,8 +29,19 @@ class Settings(BaseSettings):
     tls_certificate: Path | None = Field(default=None, description="Serve HTTPS with this certificate (PEM, with its chain). Empty: HTTP.")
     tls_key: Path | None = Field(default=None, description="The certificate's private key (PEM).")
     max_upload_mb: int = Field(default=600, ge=1, description="The largest file that is taken in.")
+    scanner: str = Field(
+        default="", description="A program that looks at each file before it is kept: a command with {file} where the path belongs. Empty: none."
+    )
+    scanner_seconds: float = Field(default=60.0, gt=0, le=3600, description="How long it may take over one file.")
 
     cheap_passwords: ClassVar[bool] = False  # no setting of a plant's: what is installed for a test or a measure says so in its own code
+
+    @field_validator("scanner")
+    @classmethod
+    def _names_the_file(cls, command: str) -> str:
+        if command and not any(THE_FILE in part for part in shlex.split(command)[1:]):  # else it looks at nothing, and is content
+            raise ValueError(f"no argument of it is the file: write {THE_FILE} where its path belongs")
+        return command
 
     @property
     def url(self) -> str:

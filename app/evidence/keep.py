@@ -16,6 +16,7 @@ from sqlalchemy.orm import Session
 from app.db import House, canonical_json
 from app.errors import NotFound, unknown
 from app.evidence.models import Evidence
+from app.evidence.scanner import look_at
 from app.journal.act import By
 from app.journal.record import enter
 
@@ -51,16 +52,16 @@ class Kept:
 def keep_file(house: House, name: str, source: BinaryIO) -> Kept:
     """Stores the bytes by their digest, while they are read; the same bytes are stored once."""
     sha = hashlib.sha256()
-    with _nameless(house, source, sha.update) as half:
+    with _nameless(house, name, source, sha.update) as half:
         return keep_half(house, name, half, sha.hexdigest())
 
 
 @contextmanager
-def _nameless(house: House, source: BinaryIO, seen: Callable[[bytes], object]) -> Iterator[Path]:
+def _nameless(house: House, name: str, source: BinaryIO, seen: Callable[[bytes], object]) -> Iterator[Path]:
     """As `half_kept`, without a name to be given and taken again, and without a trace when the process is killed: where the system can."""
-    handle = _open_nameless(_folder(house))
+    handle = None if house.settings.scanner else _open_nameless(_folder(house))  # another program can only open what has a name
     if handle is None:
-        with half_kept(house, source, seen) as half:
+        with half_kept(house, source, seen, name) as half:
             yield half
         return
     with os.fdopen(handle, "wb") as out:
@@ -79,12 +80,17 @@ def _open_nameless(folder: Path) -> int | None:
 
 
 @contextmanager
-def half_kept(house: House, source: BinaryIO, seen: Callable[[bytes], object] = len) -> Iterator[Path]:
-    """The bytes before they have their name, for who reads them to the end anyway; gone when the block ends, unless `keep_half` named them."""
+def half_kept(house: House, source: BinaryIO, seen: Callable[[bytes], object] = len, name: str = "The file") -> Iterator[Path]:
+    """The bytes before they have their name, for who reads them to the end anyway; gone when the block ends, unless `keep_half` named them.
+
+    The site's scanner, if it has one, looks at them first; `name` is what a refusal calls them.
+    """
     handle, temporary = tempfile.mkstemp(prefix=_HALF, dir=_folder(house))
     try:
         with os.fdopen(handle, "wb") as out:
             _copy(source, out, seen)
+        if house.settings.scanner:
+            look_at(house, Path(temporary), name)
         yield Path(temporary)
     finally:  # a full disk must not stay full of what could not be kept
         Path(temporary).unlink(missing_ok=True)

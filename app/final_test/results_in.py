@@ -44,7 +44,7 @@ def read_results(house: House, name: str, source: BinaryIO, table: Defined[BinTa
     folder = house.data_dir / "unit_results"
     folder.mkdir(parents=True, exist_ok=True)
     survey = Survey()
-    with half_kept(house, source, survey.see) as half:
+    with half_kept(house, source, survey.see, name) as half:
         flush_beside(half)  # ahead of the one that is waited for: the disk has all the time that reading takes
         written = folder / f"reading-{half.name}.parquet"
         results = read_unit_results(half, table.body, written, decimal=decimal, survey=survey)

@@ -64,10 +64,10 @@ PROBLEMS: dict[int | str, dict[str, Any]] = {
     404: _problem("A code leads to nothing"),
     409: _problem("Refused: see `kind` and `reasons`"),
     413: _problem("The body is too large"),
-    422: _problem("The input is not understood, or its key was used for something else"),
+    422: _problem("The input is not understood, its key was used for something else, or the site's scanner found something in a file"),
     429: _problem("Too many wrong secrets: `Retry-After` says how many seconds to wait"),
     500: _problem("The program made a mistake; nothing was changed"),
-    503: _problem("The database, room on the disk or memory is away for a while; send it again with the same key"),
+    503: _problem("The database, room on the disk, memory or the site's scanner is away for a while; send it again with the same key"),
 }
 
 

@@ -16,6 +16,7 @@ KIND_WORDS = {
     "unknown_code": "a code or number leads to nothing",
     "ambiguous_code": "another's number names several things of ours; the reason lists their codes",
     "key_reused": "the idempotency key was used for something else",
+    "suspect_file": "the scanner of the site found something in the file, of which nothing was kept",
     "duty": "the caller does not have the duty that this needs, or nobody is signed in",
     "password": "it needs a signature, and none was given or it was wrong",
     "too_many_tries": "too many wrong secrets were given; `Retry-After` says for how many seconds no more are taken",

@@ -15,7 +15,7 @@ from app.people.secrets import called
 from app.people.security import note
 from app.people.sessions import browser_of
 from app.people.sign_in import FACTOR, Browser, SignedIn, signed_in
-from app.web.forgery import FromElsewhere, Stale, check_form
+from app.web.forgery import check_form
 from app.web.installation import house_of
 
 SESSION_COOKIE = "reelroot_session"
@@ -100,10 +100,9 @@ def at_browser(request: Request) -> Browser:
 
 
 def note_refused(request: Request, refusal: Refused) -> None:
-    """What weighs of what was refused: for want of a duty, a token that is not in force, a form from elsewhere."""
-    kind = (
-        "from_elsewhere" if isinstance(refusal, FromElsewhere | Stale)
-        else "unknown_token" if refusal.status == 401 and request.headers.get("authorization")
+    """What weighs of what was refused: what says so itself, a token that is not in force, want of a duty."""
+    kind = refusal.event or (
+        "unknown_token" if refusal.status == 401 and request.headers.get("authorization")
         else "not_allowed" if refusal.kind == "duty" and refusal.status == 403
         else ""
     )  # fmt: skip

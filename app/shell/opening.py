@@ -30,7 +30,8 @@ def settings_of(data: Path | None) -> "Settings":
     except ValidationError as error:
         wrong = error.errors()[0]
         name = f"REELROOT_{'_'.join(str(part) for part in wrong['loc']).upper()}"
-        raise bad_input("A setting is wrong.", name, f"{wrong['msg']}, found {wrong['input']!r}.", "Correct it or take it away.") from error
+        why = wrong["msg"].removeprefix("Value error, ")
+        raise bad_input("A setting is wrong.", name, f"{why}, found {wrong['input']!r}.", "Correct it or take it away.") from error
 
 
 @contextmanager

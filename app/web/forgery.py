@@ -11,12 +11,16 @@ from app.web.told_addresses import parts_of
 class FromElsewhere(NotAllowed):
     """Another site sent it."""
 
+    event = "from_elsewhere"
+
     def __init__(self) -> None:
         super().__init__("This came from another site.", Reason("duty", "The origin is not this server.", "Open the page here."))
 
 
 class Stale(BadInput):
     """A form that another session was given."""
+
+    event = "from_elsewhere"
 
     def __init__(self) -> None:
         super().__init__("This form is stale.", Reason("bad_input", "It belongs to another session.", "Open the page again.", "form_token"))
