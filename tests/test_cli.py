@@ -39,7 +39,8 @@ def in_plant(plant: Path, script: str, *arguments: str) -> subprocess.CompletedP
 
 def test_a_plant_may_leave_out_the_demo_the_bench_and_the_tests(plant: Path) -> None:
     shell, answers = "from app.cli import main; main()", (
-        "from fastapi.testclient import TestClient; from app.main import make_app; from app.settings import Settings; print(TestClient(make_app(Settings())).get('/sign-in').status_code)"
+        "from fastapi.testclient import TestClient; from app.main import make_app; from app.settings import Settings; "
+        "print(TestClient(make_app(Settings())).get('/sign-in').status_code)"
     )
     assert in_plant(plant, shell, "upgrade").returncode == 0
     checked = in_plant(plant, shell, "check")
