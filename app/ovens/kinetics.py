@@ -5,6 +5,7 @@ autocatalytic (Kamal and Sourour, 1973), da/dt = (k1 + k2 a^m)(1-a)^n, by our ow
 """
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
@@ -86,33 +87,45 @@ def _averaged(times: Floats, temps_c: Floats) -> tuple[Floats, Floats]:
 
 def _along(kinetics: Kinetics, degree: float, seconds: float, kelvin: float, kelvin_end: float) -> float:
     """Over one stretch of straight temperature."""
-    a1, a2, e1, e2 = kinetics.a1_per_s, kinetics.a2_per_s, kinetics.e1_kj_mol * 1000 / R, kinetics.e2_kj_mol * 1000 / R
-    m, order, exp = kinetics.m, kinetics.n, math.exp
+    m, order, rates = kinetics.m, kinetics.n, _rates(kinetics)
+    if degree == 0 and kinetics.a1_per_s == 0 and m > 0:
+        return 0.0  # what only goes on by itself never begins
     slope = (kelvin_end - kelvin) / seconds
-    hottest = max(kelvin, kelvin_end)
-    fastest = a1 * exp(-e1 / hottest) + a2 * exp(-e2 / hottest)
-    steepest = abs(slope) / _PIECE_C
+    hottest, warmer = max(kelvin, kelvin_end), _PIECE_C if slope > 0 else 0.0
+    longest = _PIECE_C / abs(slope) if slope else seconds
+
+    def speed(at: float, rate: tuple[float, float]) -> float:
+        at = min(max(at, 0.0), 1.0)
+        return float((rate[0] + rate[1] * at**m) * (1 - at) ** order)
+
     done = 0.0
     while done < seconds and 1 - degree >= _CURED:
-        own = fastest * max(1.0, order) * (1 - degree) ** max(order - 1, 0)
-        young = (a1 * exp(-e1 / hottest) + a2 * exp(-e2 / hottest) * degree**m) / (_GROWTH * degree + _FIRST)
-        step = min(seconds - done, 1 / max(own / _STEP, young if m else 0.0, steepest, 1e-300))
-        rates = []
-        for at in (done, done + step / 2, done + step):
-            temp = kelvin + slope * at
-            rates.append((a1 * exp(-e1 / temp), a2 * exp(-e2 / temp)))
-
-        def speed(at: float, rate: tuple[float, float]) -> float:
-            at = min(max(at, 0.0), 1.0)
-            return float((rate[0] + rate[1] * at**m) * (1 - at) ** order)
-
-        s1 = speed(degree, rates[0])
-        s2 = speed(degree + step / 2 * s1, rates[1])
-        s3 = speed(degree + step / 2 * s2, rates[1])
-        s4 = speed(degree + step * s3, rates[2])
+        at_most = _step(degree, m, order, *rates(min(kelvin + slope * done + warmer, hottest)))
+        step = min(seconds - done, longest, at_most)
+        start, middle, end = (rates(kelvin + slope * at) for at in (done, done + step / 2, done + step))
+        s1 = speed(degree, start)
+        s2 = speed(degree + step / 2 * s1, middle)
+        s3 = speed(degree + step / 2 * s2, middle)
+        s4 = speed(degree + step * s3, end)
         degree = min(degree + step / 6 * (s1 + 2 * s2 + 2 * s3 + s4), 1.0)
         done = seconds if step >= seconds - done else done + step
     return degree
+
+
+def _rates(kinetics: Kinetics) -> Callable[[float], tuple[float, float]]:
+    """Both constants at a temperature."""
+    a1, a2, e1, e2 = kinetics.a1_per_s, kinetics.a2_per_s, kinetics.e1_kj_mol * 1000 / R, kinetics.e2_kj_mol * 1000 / R
+    return lambda kelvin: (a1 * math.exp(-e1 / kelvin), a2 * math.exp(-e2 / kelvin))
+
+
+def _step(degree: float, m: float, order: float, k1: float, k2: float) -> float:
+    """How long a step may be from here, in seconds, at the rates of the hottest that it sees: by what the reaction does now, or one that is slow
+    at its beginning or over at its end would be stepped through as if it were at its fastest.
+    """
+    grown = min(degree * (1 + _GROWTH) + _FIRST, 1.0)
+    own = (k1 + k2 * grown**m) * max(1.0, order) * (1 - degree) ** max(order - 1, 0)
+    young = (k1 + k2 * degree**m) * (1 - degree) ** order / (_GROWTH * degree + _FIRST) if m else 0.0
+    return float(1 / max(own / _STEP, young, 1e-300))
 
 
 def _integral(times: ArrayLike, temps_c: ArrayLike, energy_kj_mol: float, inverse_reference: float) -> float:

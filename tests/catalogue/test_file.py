@@ -79,6 +79,19 @@ MEANING = {
         "soak_minutes = 110", "soak_minutes = 110\nkinetics = { a1_per_s = 1, e1_kj_mol = 60, least_degree = 0.9, greatest_degree = 0.8 } # here",
         "recipes[0].kinetics.greatest_degree", "below the least",
     ),
+    "an order below 0": (
+        "soak_minutes = 110", 'soak_minutes = 110\nkinetics = { model = "kamal", a1_per_s = 1, e1_kj_mol = 60, m = -0.5 } # here',
+        "recipes[0].kinetics.m", "It is -0.5",
+    ),
+    "an energy below 0": (
+        "soak_minutes = 110", "soak_minutes = 110\nkinetics = { a1_per_s = 1, e1_kj_mol = -60 } # here", "recipes[0].kinetics.e1_kj_mol", "It is -60",
+    ),
+    "a rate below 0": (
+        "soak_minutes = 110", "soak_minutes = 110\nkinetics = { a1_per_s = -1, e1_kj_mol = 60 } # here", "recipes[0].kinetics.a1_per_s", "rate of -",
+    ),
+    "a rate of no cure": (
+        "soak_minutes = 110", "soak_minutes = 110\nkinetics = { a1_per_s = 1e16, e1_kj_mol = 60 } # here", "recipes[0].kinetics.a1_per_s", "rate of 8.47e+08",
+    ),
     "no such bin": ('unbinned = "R"', 'unbinned = "X" # here', "bin_tables[0].unbinned", "no bin X"),
     "failed is no reject": ('failed = "R"', 'failed = "B1" # here', "bin_tables[0].failed", "must be a reject"),
     "bin twice": ('{ name = "R", grade = "reject" },', '{ name = "R", grade = "reject" },\n{ name = "R", grade = "reject" }, # here', "bin_tables[0].bins[3].name", "appears twice"),

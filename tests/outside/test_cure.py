@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
+from app.ovens import kinetics
 from app.ovens.kinetics import Kinetics, R, degree_of_cure_kamal, degree_of_cure_nth_order, equivalent_minutes
 
 # Epoxy adhesive, time to 95 % conversion at 150, 170 and 200 degrees C, as printed:
@@ -102,10 +103,30 @@ def test_kamal_along_a_ramp_agrees_with_scipy(m: float, n: float) -> None:
         assert degree_of_cure_kamal(t, y, kinetics) == pytest.approx(other, abs=2e-6)
 
 
-def test_a_hot_reaction_ends_and_takes_no_time() -> None:
-    """At 500 degrees C the constructed reaction is over in a blink; two hours of it must not be stepped through one by one."""
+@pytest.fixture
+def steps(monkeypatch: pytest.MonkeyPatch) -> list[float]:
+    """How long each step was that is taken from here on."""
+    taken: list[float] = []
+    step = kinetics._step
+    monkeypatch.setattr(kinetics, "_step", lambda *how: taken.append(step(*how)) or taken[-1])
+    return taken
+
+
+def test_a_hot_reaction_ends_and_takes_no_time(steps: list[float]) -> None:
+    """At 500 degrees C the constructed reaction is over in a blink; two hours of it must not be stepped through at that pace."""
     assert degree_of_cure_kamal([0, 7200], [500, 500], KAMAL) == pytest.approx(1, abs=1e-6)
+    assert 100 < len(steps) < 2000
+
+
+def test_a_reaction_that_cools_or_never_begins_takes_no_time(steps: list[float]) -> None:
+    """What is slow now is not stepped through at the pace of the hottest; where there is no first constant, nothing begins."""
+    assert degree_of_cure_kamal([0, 7200], [500, -20], KAMAL) == pytest.approx(1, abs=1e-6)
+    assert degree_of_cure_kamal([0, 7200], [-20, 500], KAMAL) == pytest.approx(1, abs=1e-6)
+    assert 100 < len(steps) < 4000
+    del steps[:]
+    assert degree_of_cure_kamal([0, 7200], [170, 170], Kinetics(0, 60, model="kamal", a2_per_s=4e9, e2_kj_mol=70, m=0.8)) == 0
     assert degree_of_cure_kamal([0, 7200], [20, 20], Kinetics(0, 60, model="kamal")) == 0
+    assert len(steps) < 10
     assert math.isclose(degree_of_cure_nth_order([0, 7200], [170, 170], Kinetics(1e7, 75, n=0.5)), 1)
 
 
