@@ -88,7 +88,7 @@ def _results_path(house: House, digest: str) -> Path:
 def restore(house: House, source: Path, say: Progress = lambda _: None) -> None:
     """Takes an archive into an empty installation whose tables stand. Everything is checked before a row is written."""
     manifest = verify_archive(source)
-    with house.writing() as session:
+    with house.writing(as_owner=True) as session:
         if session.scalar(select(func.count()).select_from(Entry)):
             raise refuse("changed", "This installation is not empty.", "It has journal entries.", "Restore into an empty data folder and database.")
         if manifest["revision"] != _revision(session):

@@ -46,15 +46,13 @@ def reelroot() -> None:
 
 @shell.command()
 def upgrade(data: DataFolder = None) -> None:
-    """Bring the database to this program's schema. Nothing is lost; again changes nothing."""
-    from app.migrate import is_newest, revision_of
+    """Bring the database to this program's schema, as REELROOT_OWNER_URL where another role owns it. Nothing is lost; again changes nothing."""
+    from app.migrate import revision_of
     from app.migrate import upgrade as bring_up
 
     with open_house(data, at_newest=False) as house:
-        was_newest = is_newest(house)
-        if not was_newest:
-            bring_up(house)
-        typer.echo(f"The database {'was already' if was_newest else 'is now'} at {revision_of(house)}.")
+        is_new = bring_up(house)
+        typer.echo(f"The database {'is now' if is_new else 'was already'} at {revision_of(house)}.")
 
 
 @shell.command()
@@ -105,7 +103,6 @@ def demo(
 ) -> None:
     """Build an invented factory (about a minute, once), print one worked trace and the demo sign-ins, and serve."""
     _must_be_there("seed_demo")
-    from app.migrate import is_newest
     from app.migrate import upgrade as bring_up
     from seed_demo.build import build, clear_half_built, is_built, load_demo, sign_ins
     from seed_demo.worked_trace import print_worked_trace
@@ -113,8 +110,7 @@ def demo(
     if clear_half_built(settings_of(data)):
         progress.print("An earlier build was cut short: building anew.")
     with open_house(data, at_newest=False) as house:
-        if not is_newest(house):
-            bring_up(house)
+        bring_up(house)
         folder = house.settings.data_dir
         if is_built(house):
             truth = load_demo(house)

@@ -11,7 +11,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, ClassVar
 
 from sqlalchemy import JSON, BigInteger, DateTime, Engine, ExceptionContext, Integer, LargeBinary, MetaData, String, create_engine, event
 from sqlalchemy.exc import InvalidatePoolError
@@ -71,6 +71,10 @@ class Base(DeclarativeBase):
         list[Any]: JSON(),
     }
 
+    # what the program does with rows that stand, and so may on PostgreSQL (`rights.py`): it updates these columns; it deletes rows
+    updates: ClassVar[tuple[str, ...]] = ()
+    deletes: ClassVar[bool] = False
+
 
 class RecordSession(Session):
     """A session that may write on the record: `journal/record.py` listens to it and digests what it writes."""
@@ -103,12 +107,13 @@ class House:
         if self.kind == "sqlite":
             self.data_dir.mkdir(mode=0o700, parents=True, exist_ok=True)
             self.write_engine = _sqlite_engine(settings.url)
-            self.read_engine = self.walk_engine = self.write_engine
+            self.read_engine = self.walk_engine = self.owner_engine = self.write_engine
         else:
             # who reads from a standby must find there what was answered: an act ends when its standby shows it
             acts = f"{_LOOK_UPS} -c synchronous_commit=remote_apply" if settings.read_url else _LOOK_UPS
             read_url, pools = settings.read_url or settings.url, _Pools()
             self.write_engine = _postgres_engine(settings.url, acts, pools, prepared=_PREPARED, pool_size=24)
+            self.owner_engine = _postgres_engine(settings.owner_url, acts, pools, pool_size=1) if settings.owner_url else self.write_engine
             self.read_engine = _postgres_engine(read_url, _NO_JIT, pools, isolation_level="AUTOCOMMIT", pool_size=16)
             self.walk_engine = _postgres_engine(read_url, _WALKS, pools, isolation_level="AUTOCOMMIT", pool_size=8)
         self._act_engine = self.write_engine.execution_options(sqlite_begin="IMMEDIATE")  # else two could read before either writes
@@ -135,14 +140,17 @@ class House:
             yield session
 
     @contextmanager
-    def writing(self) -> Iterator[RecordSession]:
-        """A transaction that may write; committed when the block ends well. On the record only `journal.act` opens it."""
+    def writing(self, *, as_owner: bool = False) -> Iterator[RecordSession]:
+        """A transaction that may write; committed when the block ends well. On the record only `journal.act` opens it.
+
+        `as_owner`: with all rights of who owns the tables, which only a restore needs.
+        """
         if self.kind == "sqlite":
             with self.write_lock, RecordSession(self._act_engine, info=self._info) as session:
                 yield session
                 session.commit()
         else:
-            with RecordSession(self._act_engine, info=self._info) as session:
+            with RecordSession(self.owner_engine if as_owner else self._act_engine, info=self._info) as session:
                 yield session
                 session.commit()
 
@@ -150,6 +158,7 @@ class House:
         self.write_engine.dispose()
         self.read_engine.dispose()
         self.walk_engine.dispose()
+        self.owner_engine.dispose()
 
 
 def canonical_json(value: Any) -> str:

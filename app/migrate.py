@@ -7,7 +7,7 @@ import re
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from sqlalchemy import inspect, text
+from sqlalchemy import Connection, inspect, text
 
 from app.db import House
 from app.errors import refuse
@@ -19,27 +19,41 @@ _SCRIPTS = Path(__file__).resolve().parent.parent / "migrations"
 _LINK = re.compile(r"^revision = ['\"](\w+)['\"]\ndown_revision = (?:['\"](\w+)['\"]|None)$", re.MULTILINE)
 
 
-def upgrade(house: House, to: str = "head") -> None:
-    """Nothing is lost on the way: a migration that moves data has a test with old rows in it."""
-    from alembic import command
+def upgrade(house: House, to: str = "head") -> bool:
+    """Nothing is lost on the way: a migration that moves data has a test with old rows in it. False: it was there already.
 
-    refuse_newer(house)
-    with house.write_engine.begin() as connection:
-        command.upgrade(_config(connection), to)
+    Where another role than the server's owns the tables, that one brings them up, and grants the server's what it needs of all.
+    """
+    with house.owner_engine.begin() as connection:
+        before = _revision_in(connection)
+        _refuse_newer(before)
+        if to != "head" or before != revisions()[0]:
+            from alembic import command
+
+            command.upgrade(_config(connection), to)
+        if to == "head" and house.owner_engine is not house.write_engine:
+            from app.rights import grant_rights  # it maps every room's tables
+
+            grant_rights(house, connection)
+        return _revision_in(connection) != before
 
 
 def downgrade(house: House, to: str) -> None:
     from alembic import command
 
-    with house.write_engine.begin() as connection:
+    with house.owner_engine.begin() as connection:
         command.downgrade(_config(connection), to)
 
 
 def revision_of(house: House) -> str | None:
     with house.write_engine.connect() as connection:
-        if not inspect(connection).has_table("alembic_version"):
-            return None
-        return connection.execute(text("select version_num from alembic_version")).scalar()
+        return _revision_in(connection)
+
+
+def _revision_in(connection: Connection) -> str | None:
+    if not inspect(connection).has_table("alembic_version"):
+        return None
+    return connection.execute(text("select version_num from alembic_version")).scalar()
 
 
 def is_newest(house: House) -> bool:
@@ -60,22 +74,21 @@ def new_revision(house: House, message: str) -> None:
     """Writes a migration from the difference between the models and a database at head."""
     from alembic import command
 
-    with house.write_engine.begin() as connection:
+    with house.owner_engine.begin() as connection:
         command.revision(_config(connection), message=message, autogenerate=True)
 
 
 def refuse_other_schema(house: House) -> None:
     """Before a server or a command works on a database: it must be exactly at this program's schema."""
-    if not is_newest(house):
-        refuse_newer(house)
-        found = revision_of(house)
+    found = revision_of(house)
+    if found != revisions()[0]:
+        _refuse_newer(found)
         where = f"It is {house.write_engine.url.render_as_string()}, {f'at revision {found}' if found else 'and has no table yet'}."
         raise refuse("changed", "The database has an older schema than this program.", where, "Make a backup, then run `reelroot upgrade`.")
 
 
-def refuse_newer(house: House) -> None:
+def _refuse_newer(found: str | None) -> None:
     """A server does not touch a database that a newer one made."""
-    found = revision_of(house)
     if found is not None and found not in revisions():
         raise refuse("changed", "This database is newer than this program.", f"It has revision {found}.", "Run the version that made it.")
 

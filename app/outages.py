@@ -33,6 +33,10 @@ AWAY = Outage("The database does not answer.", "What was sent is not known to be
 SHUT = Outage("The database can't be opened.", "Its folder is not there, or can't be written.", "Look at the folder and its rights.")
 BUSY = Outage("The database is busy.", "Others have kept it busy for too long; nothing was changed.", "Wait a moment.")
 MEMORY = Outage("There is not enough memory.", "What was asked needs more than there is; nothing was changed.", "Send less at once, or add memory.")
+RIGHTS = Outage(
+    "The database's role lacks a right.", "Nothing was changed.",
+    "Name the role that owns the tables in REELROOT_OWNER_URL: `reelroot upgrade` grants the server's role what it needs; `restore` needs the owner.",
+)  # fmt: skip
 DAMAGED = Outage("The database is damaged.", "Its file is not as it was written.", "Stop the server, and restore the newest backup.")
 
 # SQLite's result codes and PostgreSQL's SQLSTATE, by their beginnings (sqlite.org/rescode.html; PostgreSQL's appendix A)
@@ -42,7 +46,7 @@ _SQLITE = {
 }  # fmt: skip
 _POSTGRESQL = {
     "08": AWAY, "57P": AWAY, "53100": FULL, "53200": MEMORY, "53": BUSY, "25006": READ_ONLY, "58": DISK, "40": BUSY, "55P03": BUSY,
-    "57014": BUSY, "XX001": DAMAGED,
+    "57014": BUSY, "XX001": DAMAGED, "42501": RIGHTS,
 }  # fmt: skip
 _SYSTEM = {
     errno.ENOSPC: FULL, errno.EDQUOT: FULL, errno.EFBIG: FULL, errno.EROFS: READ_ONLY, errno.EACCES: READ_ONLY, errno.EPERM: READ_ONLY,

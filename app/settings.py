@@ -16,6 +16,7 @@ class Settings(BaseSettings):
     data_dir: Path = Field(default=Path("data"), description="Where the embedded database, evidence and seals are kept.")
     database_url: str = Field(default="", description="SQLAlchemy URL; empty means SQLite in the data folder.")
     read_url: str = Field(default="", description="PostgreSQL only: where traces, lists and the board are read, a standby. Empty: database_url.")
+    owner_url: str = Field(default="", description="PostgreSQL only: as whom `upgrade` and `restore` work, the tables' owner. Empty: database_url.")
     host: str = "127.0.0.1"
     port: int = Field(default=8017, ge=1, le=65535)
     threads: int = Field(default=8, ge=2, le=64, description="Threads for requests: few are fairer than many.")

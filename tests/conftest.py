@@ -158,7 +158,8 @@ def _cluster(config: pytest.Config) -> postgres.Cluster:
 
 @contextmanager
 def _opened(data_dir: Path, url: str = "") -> Iterator[House]:
-    one = House(QuickSettings(data_dir=data_dir, database_url=url))
+    """On PostgreSQL the program works as the role with the least rights: every test proves that it needs no more."""
+    one = House(QuickSettings(data_dir=data_dir, database_url=postgres.as_server(url), owner_url=url))
     try:
         yield one
     finally:

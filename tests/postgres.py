@@ -18,6 +18,7 @@ import psycopg
 from tests import in_memory
 
 MISSING = "PostgreSQL is not installed: install the package `postgresql` to run these tests"
+SERVER = "server"  # the role that the program works as in the tests: it owns nothing. Its owner is `postgres`
 QUICK = {"fsync": "off", "synchronous_commit": "off", "full_page_writes": "off"}  # nothing here must survive a power cut
 SAFE: dict[str, str] = {}  # PostgreSQL's own defaults: what is acknowledged is flushed
 
@@ -48,6 +49,8 @@ class Cluster:
                 source = f"host={standby_of.folder} user=postgres application_name={name}"
                 self._run("pg_basebackup", "-d", source, "-D", "data", "-R", "-X", "stream", "-S", name, "--checkpoint=fast", "--no-sync")
             self.start()
+            if standby_of is None:
+                _say(str(self.folder), f"create role {SERVER} login")
         except BaseException:
             shutil.rmtree(self.folder, ignore_errors=True)
             raise
@@ -120,6 +123,11 @@ def create(folder: str, template: str = "template0") -> str:
 
 def url(folder: str, name: str) -> str:
     return f"postgresql+psycopg://postgres@/{name}?host={folder}"
+
+
+def as_server(address: str) -> str:
+    """The same database, for the role with the least rights."""
+    return address.replace("://postgres@", f"://{SERVER}@") if address else ""
 
 
 def name_in(address: str) -> str:

@@ -71,7 +71,9 @@ def test_upgrade_makes_the_database_and_again_changes_nothing(tmp_path: Path) ->
 
 
 def test_upgrade_takes_the_database_of_the_settings(empty_house: House) -> None:
-    done = reelroot("upgrade", REELROOT_DATA_DIR=str(empty_house.data_dir), REELROOT_DATABASE_URL=empty_house.settings.url)
+    settings = empty_house.settings
+    places = {"REELROOT_DATABASE_URL": settings.url, "REELROOT_OWNER_URL": settings.owner_url}
+    done = reelroot("upgrade", REELROOT_DATA_DIR=str(empty_house.data_dir), **places)
     assert done.returncode == 0, done.stderr
     assert is_newest(empty_house)
 

@@ -79,7 +79,7 @@ def test_what_was_said_is_seen_by_what_is_asked_next(house: House, way: str) -> 
 
 
 def test_writes_of_the_session_and_what_was_said_keep_their_order(house: House) -> None:
-    with house.writing() as session:
+    with house.writing(as_owner=True) as session:
         session.execute(insert(Item.__table__).values(id=1, kind="lot", e=1))
         say(session, adding(2))
         session.execute(update(Item.__table__).values(kind="wafer"))
@@ -250,7 +250,7 @@ def test_a_reader_asks_again_what_was_to_be_prepared_behind_a_mishap(house: Hous
 
 
 def test_what_is_refused_first_is_told_though_the_list_of_what_is_prepared_is_to_be_emptied(house: House) -> None:
-    with house.writing() as session:
+    with house.writing(as_owner=True) as session:
         for _ in range(7):
             tuples(session, text("select 7"))
         session.rollback()

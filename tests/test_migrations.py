@@ -58,7 +58,7 @@ def test_upgrading_again_changes_nothing(house: House) -> None:
 
 
 def test_a_database_of_a_newer_program_is_left_alone(house: House) -> None:
-    with house.write_engine.begin() as connection:
+    with house.owner_engine.begin() as connection:
         connection.execute(text("update alembic_version set version_num = 'of_tomorrow'"))
     with pytest.raises(Refused, match="newer than this program"):
         upgrade(house)

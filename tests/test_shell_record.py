@@ -48,7 +48,7 @@ def run(house: House, monkeypatch: pytest.MonkeyPatch) -> CliRunner:
 
 def test_check_says_nothing_of_a_good_record_and_finds_a_bad_one(house: House, lot: Named, run: CliRunner) -> None:
     assert run.invoke(shell, ["check"]).exit_code == 0
-    with house.write_engine.begin() as connection:
+    with house.owner_engine.begin() as connection:
         connection.execute(text("update lot set grade = 'prime'"))
     found = run.invoke(shell, ["check"])
     assert found.exit_code == FOUND

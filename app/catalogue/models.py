@@ -4,7 +4,7 @@ from sqlalchemy import ForeignKey, UniqueConstraint
 from sqlalchemy.orm import Mapped, mapped_column
 
 from app.db import Base
-from app.journal.record import Closable, Recorded, one_open
+from app.journal.record import TO_LOCK, Closable, Recorded, one_open
 
 
 class Thing(Recorded, Base):
@@ -15,6 +15,7 @@ class Thing(Recorded, Base):
 
     __tablename__ = "thing"
     __table_args__ = (UniqueConstraint("kind", "name"),)
+    updates = TO_LOCK
 
     id: Mapped[int] = mapped_column(primary_key=True)
     kind: Mapped[str]

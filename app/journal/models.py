@@ -44,6 +44,7 @@ class Settled(Base):
     """Up to this entry every one has its seal and none is still to come: one row. Not on the record; without it all are looked through."""
 
     __tablename__ = "settled"
+    updates = ("entry",)
 
     id: Mapped[int] = mapped_column(primary_key=True, autoincrement=False)
     entry: Mapped[int]
@@ -53,6 +54,8 @@ class Request(Base):
     """The answer that was given to a key, so that the same action sent twice changes nothing. Kept 90 days; not on the record."""
 
     __tablename__ = "request"
+    updates = ("entry", "answer", "refused")
+    deletes = True
 
     actor: Mapped[str] = mapped_column(primary_key=True)
     key: Mapped[str] = mapped_column(primary_key=True)

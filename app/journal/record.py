@@ -39,6 +39,11 @@ def open_only(table: str, *columns: str) -> Index:
     return Index(f"ix_{table}_open_{'_'.join(columns)}", *columns, "closed_e", sqlite_where=still, postgresql_where=still)
 
 
+# `updates` of a table whose rows are locked and have nothing to close: PostgreSQL locks a row only for who may update one of its columns.
+# This one, as foreign keys let nobody change it where another row names it
+TO_LOCK = ("id",)
+
+
 class Recorded:
     """A row that is inserted by one entry and never changed."""
 

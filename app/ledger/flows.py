@@ -72,6 +72,7 @@ class DeadOrigin(Base):
 
     __tablename__ = "dead_origin"
     __table_args__ = ({"sqlite_with_rowid": False},)
+    deletes = True
 
     child: Mapped[int] = mapped_column(ForeignKey("item.id"), primary_key=True, autoincrement=False)
     panel: Mapped[int] = mapped_column(ForeignKey("panel.item"), primary_key=True, autoincrement=False)
@@ -86,6 +87,7 @@ class BareExit(Base):
 
     __tablename__ = "bare_exit"
     __table_args__ = ({"sqlite_with_rowid": False},)
+    deletes = True
 
     child: Mapped[int] = mapped_column(ForeignKey("item.id"), primary_key=True, autoincrement=False)
     panel: Mapped[int] = mapped_column(ForeignKey("panel.item"), primary_key=True, autoincrement=False)

@@ -6,12 +6,13 @@ from sqlalchemy import CheckConstraint, ForeignKey, Index
 from sqlalchemy.orm import Mapped, mapped_column
 
 from app.db import Base
-from app.journal.record import Closable, Recorded, one_open, open_only
+from app.journal.record import TO_LOCK, Closable, Recorded, one_open, open_only
 
 
 class Item(Recorded, Base):
     __tablename__ = "item"
     __table_args__ = (CheckConstraint("kind in ('wafer', 'batch', 'panel', 'lot', 'sample', 'pack')", name="kind"),)
+    updates = TO_LOCK
 
     id: Mapped[int] = mapped_column(primary_key=True)
     kind: Mapped[str]

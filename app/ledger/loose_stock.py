@@ -16,6 +16,7 @@ class LooseStock(Base):
         Index("ix_loose_stock_holding", "lot", sqlite_where=_HOLDS_UNITS, postgresql_where=_HOLDS_UNITS),
         Index("ix_loose_stock_emptied_e", "emptied_e"),
     )
+    updates = ("emptied_e",)
 
     lot: Mapped[int] = mapped_column(ForeignKey("lot.item"), primary_key=True, autoincrement=False)
     emptied_e: Mapped[int | None]

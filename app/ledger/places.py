@@ -6,13 +6,14 @@ from sqlalchemy import CheckConstraint, ForeignKey, Index
 from sqlalchemy.orm import Mapped, mapped_column
 
 from app.db import Base
-from app.journal.record import Closable, Recorded, one_open, open_only
+from app.journal.record import TO_LOCK, Closable, Recorded, one_open, open_only
 
 
 class Container(Recorded, Base):
     """A labelled magazine, tray or jar that is used again."""
 
     __tablename__ = "container"
+    updates = TO_LOCK
 
     id: Mapped[int] = mapped_column(primary_key=True)
     kind: Mapped[str]

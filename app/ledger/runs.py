@@ -120,6 +120,7 @@ class Claim(Base):
     """What is in work now: the loser of two starts meets this key. Not on the record; `check` compares it with open lines."""
 
     __tablename__ = "claim"
+    deletes = True
 
     item: Mapped[int] = mapped_column(ForeignKey("item.id"), primary_key=True, autoincrement=False)
     run: Mapped[int] = mapped_column(ForeignKey("run.id"), index=True)

@@ -4,13 +4,14 @@ from sqlalchemy import ForeignKey, UniqueConstraint
 from sqlalchemy.orm import Mapped, mapped_column
 
 from app.db import Base
-from app.journal.record import Closable, Recorded, one_open, open_only
+from app.journal.record import TO_LOCK, Closable, Recorded, one_open, open_only
 
 
 class Person(Recorded, Base):
     """Someone who works here. Their code is on the badge; what may change about them stands in rows of its own."""
 
     __tablename__ = "person"
+    updates = TO_LOCK
 
     id: Mapped[int] = mapped_column(primary_key=True)
     name: Mapped[str]
@@ -74,6 +75,7 @@ class SecondFactorUse(Base):
     """The half minute whose code someone used last: none is right twice. Not on the record."""
 
     __tablename__ = "second_factor_use"
+    updates = ("step",)
 
     person: Mapped[int] = mapped_column(ForeignKey("person.id"), primary_key=True, autoincrement=False)
     step: Mapped[int]
@@ -106,6 +108,8 @@ class SignIn(Base):
     """A session of a person at a browser. Not on the record."""
 
     __tablename__ = "sign_in"
+    updates = ("seen_at", "ended_at", "reopens_until")
+    deletes = True
 
     hash: Mapped[str] = mapped_column(primary_key=True)  # SHA-256 of the random token in the cookie
     person: Mapped[int] = mapped_column(ForeignKey("person.id"))
@@ -123,6 +127,8 @@ class Throttle(Base):
     """Failed sign-ins, counted by person and by address. Not on the record."""
 
     __tablename__ = "throttle"
+    updates = ("who", "failures", "until", "last_at")
+    deletes = True
 
     who: Mapped[str] = mapped_column(primary_key=True)
     failures: Mapped[int]
@@ -135,6 +141,8 @@ class SecurityEvent(Base):
 
     __tablename__ = "security_event"
     __table_args__ = (UniqueConstraint("hour", "kind", "person", "terminal", "address"),)
+    updates = ("times", "last_at")
+    deletes = True
 
     id: Mapped[int] = mapped_column(primary_key=True)
     hour: Mapped[datetime]  # its beginning

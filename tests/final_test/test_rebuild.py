@@ -109,7 +109,7 @@ def test_what_can_t_be_made_as_recorded_stays_missing_and_says_why(house: House,
 def test_other_counts_or_bytes_never_take_its_place(house: House, run: str, command: CliRunner, update: str, why: str) -> None:
     for path in (house.data_dir / "unit_results").iterdir():
         path.unlink()
-    with house.write_engine.begin() as connection:
+    with house.owner_engine.begin() as connection:
         connection.execute(text(update))
     told = why_not(command)
     assert len(told) == 2 and all(why in one for one in told)

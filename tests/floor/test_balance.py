@@ -37,7 +37,7 @@ def _totals(found: Balance) -> dict[str, int]:
 
 
 def _spoil(house: House, statement: str, **values: int) -> None:
-    with house.write_engine.begin() as connection:
+    with house.owner_engine.begin() as connection:
         connection.execute(text(statement), values)
 
 

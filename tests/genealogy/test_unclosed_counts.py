@@ -107,7 +107,7 @@ def test_a_load_that_did_not_do_what_lay_in_it_differs(house: House) -> None:
     made(factory)
     with house.reading() as session:
         assert unclosed(session) == []
-    with house.write_engine.begin() as raw:  # what no verb of ours does
+    with house.owner_engine.begin() as raw:  # what no verb of ours does
         raw.execute(text("delete from cover where line in (select l.id from line l join run r on r.id = l.run where r.operation = 'cure')"))
     with house.reading() as session:
         (found,) = unclosed(session)

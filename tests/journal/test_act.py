@@ -5,6 +5,7 @@ from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 from sqlalchemy import func, select
+from sqlalchemy.exc import ProgrammingError
 from sqlalchemy.orm import Session
 
 from app.db import House, RecordSession
@@ -132,7 +133,7 @@ def test_a_row_on_the_record_is_not_overwritten(house: House) -> None:
         session.scalars(select(Person)).one().name = "Bo"
         return {}
 
-    with pytest.raises(RecordBroken):
+    with pytest.raises(RecordBroken if house.kind == "sqlite" else ProgrammingError):  # the database itself refuses: its role has no right to it
         act(house, SYSTEM, "change_person", {}, rename)
 
 

@@ -41,7 +41,7 @@ def factory(house: House) -> Factory:
 @contextmanager
 def behind_the_back(house: House) -> Iterator[Connection]:
     """As an administrator of the database would: no session, no foreign keys."""
-    with house.write_engine.connect() as connection:
+    with house.owner_engine.connect() as connection:
         if house.kind == "sqlite":
             raw = connection.connection.dbapi_connection
             assert raw is not None

@@ -136,7 +136,7 @@ def test_nothing_is_sought_among_what_is_settled(house: House) -> None:
     """What a round looks at does not grow with the history: a seal that was lost below is not made again, `check` finds it."""
     write(house, 3)
     seal(house)
-    with house.write_engine.begin() as connection:
+    with house.owner_engine.begin() as connection:
         connection.execute(text("delete from seal where n = 2"))
     write(house)
     assert seal(house) == 1
@@ -147,7 +147,7 @@ def test_nothing_is_sought_among_what_is_settled(house: House) -> None:
 def test_without_the_mark_all_are_looked_through(house: House) -> None:
     """As in a database that an earlier version wrote, or that was taken back to it and up again."""
     write(house, 3)
-    with house.write_engine.begin() as connection:
+    with house.owner_engine.begin() as connection:
         connection.execute(text("delete from settled"))
     assert seal(house) >= 3
     assert settled(house) == greatest(house)
@@ -156,7 +156,7 @@ def test_without_the_mark_all_are_looked_through(house: House) -> None:
 def test_an_entry_that_slips_in_among_the_sealed_ones_is_found(house: House) -> None:
     write(house, 3)
     seal(house)
-    with house.write_engine.begin() as connection:
+    with house.owner_engine.begin() as connection:
         columns = ", ".join(column.name for column in Entry.__table__.columns if column.name != "id")
         connection.execute(text(f"insert into entry (id, {columns}) select -7, {columns} from entry where id = (select max(id) from entry)"))
     seal(house)

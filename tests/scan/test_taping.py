@@ -89,7 +89,7 @@ def test_a_fill_that_mixes_lots_says_how_far_one_bad_origin_would_reach(stage: S
     """Of one panel lot: split in two, then on one reel again. 46 units for reels of 30, 12 of them come to 18 of the others."""
     first = good_units(stage)
     second = part_of(stage, first, 20)
-    with stage.factory.house.write_engine.begin() as connection:
+    with stage.factory.house.owner_engine.begin() as connection:
         for lot, order in ((first, "4711"), (second, "4712")):
             connection.execute(text('update lot set "order" = :o where item = :i'), {"o": stage.factory.things[order], "i": lot.id})
     reel = begin(stage, ola, first)
@@ -160,7 +160,7 @@ def test_what_may_not_be_packed_is_met_before_anything_is_asked(stage: Stage, ol
     lot = good_units(stage)
     other = part_of(stage, lot, 20)
     begin(stage, ola, lot)
-    with stage.factory.house.write_engine.begin() as connection:
+    with stage.factory.house.owner_engine.begin() as connection:
         connection.execute(text("update pack set bin = 'another' where closed_e is null"))
     ola.scan(other.code)
     assert "may not be packed" in ola.heading and "differ in bin" in ola.page

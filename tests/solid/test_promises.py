@@ -87,7 +87,7 @@ def test_from_every_earlier_schema_nothing_is_lost(empty_house: House) -> None:
 
 @pytest.mark.parametrize(("revision", "words"), [("of_tomorrow", "newer than this program"), ("the_record", "older schema")])
 def test_no_command_works_on_another_schema(house: House, revision: str, words: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    with house.write_engine.begin() as connection:
+    with house.owner_engine.begin() as connection:
         connection.execute(text("update alembic_version set version_num = :it"), {"it": revision})
     monkeypatch.setenv("REELROOT_DATABASE_URL", house.settings.url)
     with pytest.raises(Refused, match=words), open_house(house.data_dir):

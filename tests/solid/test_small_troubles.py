@@ -27,7 +27,7 @@ from app.genealogy.trace import trace_back
 from app.journal.models import Entry
 from app.journal.sealing import seal
 from app.ledger.runs import Run
-from app.outages import AWAY, BUSY, FULL, MEMORY, READ_ONLY, outage_of
+from app.outages import AWAY, BUSY, FULL, MEMORY, READ_ONLY, RIGHTS, outage_of
 
 
 def test_a_clock_set_back_an_hour_stops_nobody(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -172,7 +172,7 @@ def test_what_a_killed_process_left_half_kept_goes_after_a_day(house: House) -> 
         (RuntimeError("can't start new thread"), MEMORY), (RuntimeError("x"), None),
         (ValueError("x"), None), (psycopg.errors.DiskFull(), FULL), (psycopg.OperationalError("could not connect"), AWAY),
         (psycopg.errors.ReadOnlySqlTransaction(), READ_ONLY), (psycopg.errors.AdminShutdown(), AWAY), (psycopg.errors.TooManyConnections(), BUSY),
-        (psycopg.errors.UndefinedTable(), None),
+        (psycopg.errors.InsufficientPrivilege(), RIGHTS), (psycopg.errors.UndefinedTable(), None),
     ],
 )  # fmt: skip
 def test_errors_are_told_apart(error: Exception, outage: Any) -> None:
