@@ -1,6 +1,7 @@
 """The one tree of refusals. Raised deep, turned into a page or a problem document in one place (`web/refusals.py`)."""
 
 from dataclasses import dataclass
+from typing import TypeVar
 
 # The order decides which kind speaks first when several apply; the list is closed: a new kind is added here first.
 KINDS = (
@@ -60,6 +61,9 @@ class Refused(Exception):
         return next((reason.now for reason in self.reasons if reason.now), "")
 
 
+_R = TypeVar("_R", bound=Refused)
+
+
 class BadInput(Refused):
     """Input that cannot be understood: each reason names a place and the remedy."""
 
@@ -79,6 +83,12 @@ class TooManyTries(NotAllowed):
         why, now = f"Wait {seconds} seconds.", "Then try again, or ask an administrator."
         super().__init__("Too many wrong tries.", Reason("too_many_tries", why, now))
         self.wait_seconds = seconds
+
+
+def crafted(refusal: _R) -> _R:
+    """It is what no page, terminal or machine sends of itself."""
+    refusal.event = "crafted"
+    return refusal
 
 
 def refuse(kind: str, what: str, why: str, now: str = "") -> Refused:

@@ -78,7 +78,7 @@ from app.paper import area_pages
 from app.paper import pages as paper_pages
 from app.people import factor_pages, session_pages, sign_in_pages
 from app.people import pages as people_pages
-from app.people.callers import NotSignedIn, maybe_caller, note_refused
+from app.people.callers import NotSignedIn, maybe_caller, note_refused, note_tried
 from app.people.security import forget_old_events, write_noted
 from app.scan import pages as scan_pages
 from app.scan import terminal_pages
@@ -153,7 +153,7 @@ def make_app(settings: Settings, house: House | None = None) -> FastAPI:
     with one.reading() as session:
         app.state.zone = catalogue.site(session).zone
     describe(app)
-    guard(app, settings.max_upload_mb << 20, lambda request: maybe_caller(request) is not None, note_refused)
+    guard(app, settings.max_upload_mb << 20, lambda request: maybe_caller(request) is not None, note_refused, note_tried)
     app.exception_handler(NotSignedIn)(sign_in_pages.not_signed_in)
     app.mount("/static", StaticFiles(directory=Path(__file__).parent / "static"), name="static")
     for router in (*_PAGES, *_CALLS, *_PUBLIC):  # pages first: a page links to the page of a name, not to the call of the same name

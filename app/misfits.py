@@ -37,6 +37,11 @@ _KINDS_OF_MISFIT = {  # by how the kind begins
 }
 
 
+def is_crafted(found: Mapping[str, Any]) -> bool:
+    """A zero byte, which no key and no scanner writes; other control characters part the fields of a label's message."""
+    return "\0" in found["input"] if isinstance(found.get("input"), str) else False
+
+
 def misfit(found: Mapping[str, Any]) -> Reason:
     """What Pydantic found wrong with one field, in our words. The value is not told again: it may be a secret."""
     kind, told, place = str(found["type"]), found.get("ctx", {}), ".".join(str(part) for part in found["loc"])

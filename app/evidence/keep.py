@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, BinaryIO
 from sqlalchemy.orm import Session
 
 from app.db import House, canonical_json
-from app.errors import NotFound, unknown
+from app.errors import NotFound, crafted, unknown
 from app.evidence.models import Evidence
 from app.evidence.scanner import look_at
 from app.journal.act import By
@@ -205,7 +205,7 @@ def evidence_of(by: By, kept: Kept, kind: str, stated: dict[str, Any] | None = N
 def path_of(house: House, digest: str) -> Path:
     """Where the bytes of a digest are. Only hexadecimal digests lead anywhere."""
     if len(digest) != 64 or not set(digest) <= set("0123456789abcdef"):
-        raise _no_such(digest)
+        raise crafted(_no_such(digest))
     return Path(house.data_dir, _FOLDER, digest[:2], digest)
 
 

@@ -15,11 +15,11 @@ from fastapi.routing import APIRoute
 from pydantic import BaseModel, ValidationError
 from starlette.datastructures import FormData
 
-from app.errors import BadInput, Refused, unknown
+from app.errors import BadInput, Refused, crafted, unknown
 from app.machines.bodies import ByPerson, Signed
 from app.machines.calls import Call
 from app.machines.told_before import Before, told_before
-from app.misfits import misfit
+from app.misfits import is_crafted, misfit
 from app.people.callers import Calling, page_router
 from app.people.doors import check_duties_of
 from app.web.installation import house_of
@@ -190,7 +190,9 @@ def _read(act: Act, sent: FormData) -> dict[str, Any]:
     try:
         body = model(**inside)
     except ValidationError as error:
-        raise BadInput("The form is not understood.", *(misfit(dict(one)) for one in error.errors()[:20])) from error
+        found = error.errors()
+        refusal = BadInput("The form is not understood.", *(misfit(one) for one in found[:20]))
+        raise (crafted(refusal) if any(is_crafted(one) for one in found) else refusal) from error
     return {name: value for name, value in values.items() if name not in inside} | {argument: body}
 
 

@@ -1,5 +1,6 @@
 """Who is calling: a person by the cookie of a session, or a machine by its bearer token."""
 
+import re
 from dataclasses import dataclass
 from typing import Annotated
 
@@ -15,11 +16,13 @@ from app.people.secrets import called
 from app.people.security import note
 from app.people.sessions import browser_of
 from app.people.sign_in import FACTOR, Browser, SignedIn, signed_in
+from app.web.crafted import CRAFTED
 from app.web.forgery import check_form
 from app.web.installation import house_of
 
 SESSION_COOKIE = "reelroot_session"
 TERMINAL_COOKIE = "reelroot_terminal"
+_A_SESSION = re.compile("([A-Za-z0-9_-]{43})?")  # one that ended is anybody's; what never was one is in no browser
 # what pages ask for again and again while nobody touches them; without JavaScript the board loads itself anew, and says so in its address
 _BY_ITSELF = frozenset({"/board/now", "/board/changes", "/paper/here"})
 # all that is open to a session that a given PIN or password opened, or that lacks a second factor
@@ -100,13 +103,22 @@ def at_browser(request: Request) -> Browser:
 
 
 def note_refused(request: Request, refusal: Refused) -> None:
-    """What weighs of what was refused: what says so itself, a token that is not in force, want of a duty."""
+    """What weighs of what was refused: what says so itself, a token that is not in force, a cookie that was never ours, want of a duty."""
     kind = refusal.event or (
         "unknown_token" if refusal.status == 401 and request.headers.get("authorization")
+        else CRAFTED if refusal.status == 401 and not _A_SESSION.fullmatch(cookie_of(request, SESSION_COOKIE) or "")
         else "not_allowed" if refusal.kind == "duty" and refusal.status == 403
         else ""
     )  # fmt: skip
     if kind:
+        note_tried(request, kind)
+
+
+def note_tried(request: Request, kind: str) -> None:
+    """Of one request each kind counts once, in however many of its places it shows."""
+    noted: set[str] = request.scope.setdefault("state", {}).setdefault("tried", set())
+    if kind not in noted:
+        noted.add(kind)
         note(house_of(request), kind, person=getattr(request.state, "person", None), address=address_of(request))
 
 

@@ -1,5 +1,5 @@
 """Who tried what: sign-ins, right and wrong, tries while made to wait, what was refused for want of a duty, forms from elsewhere,
-files in which the site's scanner found something.
+what nobody sends by mistake, files in which the site's scanner found something.
 
 They are no entries of the journal: its chain only grows, is sealed and kept for ever, and a stranger at the sign-in could make it grow. Here
 tries are a number in the row of their hour, kind, person, terminal and address; a day has so many rows and no more, and they go after ninety
@@ -35,9 +35,10 @@ KINDS: Mapping[str, str] = {  # closed; the words stand on the page
     "unknown_token": "a token that is not in force",
     "from_elsewhere": "sent from another site, or a stale form",
     "wrong_link": "a wrong link for the first administrator",
+    "crafted": "sent what no page, terminal or machine sends of itself",
     "suspect_file": "sent a file in which the scanner found something",
 }
-CARE = ("wrong_secret", "made_to_wait", "wrong_signature", "not_allowed", "unknown_token", "from_elsewhere", "wrong_link", "suspect_file")
+CARE = ("wrong_secret", "made_to_wait", "wrong_signature", "not_allowed", "unknown_token", "from_elsewhere", "wrong_link", "crafted", "suspect_file")
 _KEPT = timedelta(days=90)
 _MOST_A_DAY = 2000  # rows: beyond that kinds are counted, and no longer who and where
 _MOST_WAITING = 2000

@@ -10,30 +10,37 @@ from typing import Any
 
 from lxml import etree
 
-from app.errors import bad_input
+from app.errors import BadInput, bad_input, crafted
 
 Element = Any  # lxml brings no types
 _MARKS = re.compile(rb"\A(\xef\xbb\xbf|\xff\xfe|\xfe\xff)\1+")  # of byte order: each program that saves a file may add one
+_ENTITY = (b"<!ENTITY", "<!ENTITY".encode("utf-16-le"), "<!ENTITY".encode("utf-16-be"))
 
 
 def read_xml(data: bytes, what: str) -> Element:
     """The root element, or the line at which this stops being XML."""
     if b"<!DOCTYPE" in data[:4096]:
-        raise _document_type(what)
+        raise _document_type(what, data)
     parser = etree.XMLParser(resolve_entities=False, no_network=True, load_dtd=False, huge_tree=False, remove_comments=True, remove_pis=True)
     try:
         root = etree.fromstring(_MARKS.sub(rb"\1", data), parser)
     except etree.XMLSyntaxError as error:
         line = error.lineno or 1
-        raise bad_input(what, f"line {line}", f"This is not well-formed XML: {error.msg}.", "Check that the whole file was sent.") from None
+        why = f"This is not well-formed XML: {error.msg}."
+        raise _weighed(bad_input(what, f"line {line}", why, "Check that the whole file was sent."), data) from None
     if root.getroottree().docinfo.doctype:  # further down, or in an encoding that hid it from the search above
-        raise _document_type(what)
+        raise _document_type(what, data)
     return root
 
 
-def _document_type(what: str) -> Exception:
+def _document_type(what: str, data: bytes) -> BadInput:
     why = "The file has a document type or entities of its own, which are not read."
-    return bad_input(what, "the head of the file", why, "Remove the DOCTYPE and send the file again.")
+    return _weighed(bad_input(what, "the head of the file", why, "Remove the DOCTYPE and send the file again."), data)
+
+
+def _weighed(refusal: BadInput, data: bytes) -> BadInput:
+    """Old exporters write a document type. Entities of its own no map needs: by them XML reads what it is not given, and grows."""
+    return crafted(refusal) if any(sign in data for sign in _ENTITY) else refusal
 
 
 def local_name(element: Element) -> str:

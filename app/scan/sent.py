@@ -7,7 +7,7 @@ from typing import Annotated
 from fastapi import Depends, Request
 
 from app.codes import on_label
-from app.errors import bad_input
+from app.errors import bad_input, crafted
 from app.scan.choose import Pending
 
 _MOST = 200  # characters of one field
@@ -47,7 +47,8 @@ async def _sent(request: Request) -> Sent:
     form = {name: on_label(text.strip()) for name, text in (await request.form()).items() if isinstance(text, str)}
     for name, text in form.items():
         if len(text) > _MOST or not text.isprintable():
-            raise bad_input("That can't be read.", name[:40], "It is too long, or has control characters.", "Scan it again.")
+            refusal = bad_input("That can't be read.", name[:40], "It is too long, or has control characters.", "Scan it again.")
+            raise crafted(refusal) if "\0" in text else refusal
     known = {name: text for name, text in form.items() if name in Sent.__dataclass_fields__ and name != "numbers"}
     return Sent(**known, numbers={name: text for name, text in form.items() if name.startswith(("value.", "count.", "fill.", "bin."))})
 

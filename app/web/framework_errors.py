@@ -9,6 +9,7 @@ from starlette.exceptions import HTTPException
 
 from app.errors import Reason
 from app.web.answers import answer, is_call
+from app.web.crafted import CRAFTED, note_much_of_nobody
 from app.web.outages import MAY_BE_AWAY, away
 
 _HTTP = {  # what, why, now
@@ -21,6 +22,7 @@ _UNREAD: tuple[tuple[type[Exception], tuple[str, str]], ...] = (  # by what the 
     (RecursionError, ("It is nested too deeply.", "Send it as the document at /api has it.")),
     (ValueError, ("It has a number with thousands of digits.", "Correct the number.")),
 )
+_METHODS = ("GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS")  # a program may get wrong which; the others are tried on servers
 _TOO_LONG = ("A field is longer than 1 MB.", "Shorten it, or send it as a file.")
 _UNREAD_FORMS = {  # by how the framework's own words of a form begin: why, now
     "Missing boundary": ("Its parts have no boundary between them.", "Send it as multipart/form-data with boundary=... in its Content-Type."),
@@ -34,13 +36,18 @@ _NO_MORE = ("It can't be read.", "Send it as the document at /api has it.")
 
 
 async def framework_error(request: Request, error: Exception) -> Response:
-    """No page asked who calls: who is signed in shall keep the menu on a page that is not there."""
+    """Nobody asked who calls: who is signed in shall keep the menu on a page that is not there, and what weighs is noted with who it was."""
     wrong = cast(HTTPException, error)
-    if not is_call(request):
+    crafted = _is_crafted(request, wrong)
+    if crafted or not is_call(request):
         try:
             await run_in_threadpool(request.app.state.is_known, request)
         except MAY_BE_AWAY as gone:
             return await away(request, gone)
+    if wrong.status_code == 413 and request.state.is_nobody:
+        note_much_of_nobody(request)
+    elif crafted:
+        request.app.state.note_tried(request, CRAFTED)
     if wrong.status_code == 400:
         return answer(request, 400, "The input is not understood.", [_unread(wrong)])
     what, why, now = _HTTP.get(wrong.status_code, (str(wrong.detail), str(wrong.detail), "See the calls at /api."))
@@ -50,6 +57,13 @@ async def framework_error(request: Request, error: Exception) -> Response:
         now += "ask /api/v1/things?code=... for its code, and use that." if is_call(request) else "search for it."
     reason = Reason(kind, why.format(path=request.url.path[:200], method=request.method), now)
     return answer(request, wrong.status_code, what, [reason], headers=wrong.headers)
+
+
+def _is_crafted(request: Request, error: HTTPException) -> bool:
+    """Text in another encoding is a ValueError as well, and anyone's mistake."""
+    met = error.__cause__
+    nested_or_long = isinstance(met, RecursionError | ValueError) and not isinstance(met, UnicodeDecodeError)
+    return nested_or_long or (error.status_code == 405 and request.method not in _METHODS)
 
 
 def too_much(request: Request) -> Response:

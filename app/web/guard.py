@@ -12,6 +12,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from app.errors import Refused
 from app.web.answers import is_call
+from app.web.crafted import note_address, note_much_of_nobody
 from app.web.forgery import FromElsewhere, is_from_here
 from app.web.framework_errors import framework_error, too_much
 from app.web.headers import make_strict
@@ -21,13 +22,19 @@ from app.web.refusals import not_understood, refused
 _OF_STRANGERS = 1 << 20  # bytes: a body is read before anyone is asked who they are, and could fill the disk
 
 
-def guard(app: FastAPI, most_bytes: int, is_known: Callable[[Request], bool], note_refused: Callable[[Request, Refused], None]) -> None:
-    """Headers, forgery checks, the limit of what is taken in, and error answers for the whole app. `note_refused` is told of each refusal."""
+def guard(
+    app: FastAPI, most_bytes: int, is_known: Callable[[Request], bool],
+    note_refused: Callable[[Request, Refused], None], note_tried: Callable[[Request, str], None],
+) -> None:  # fmt: skip
+    """Headers, forgery checks, the limit of what is taken in, and error answers for the whole app.
+
+    `note_refused` is told of each refusal, `note_tried` of what weighs and is none: its kind of `people/security.py`.
+    """
     app.state.patterns, app.state.menus = {}, {}
     app.add_middleware(_Guard, most_bytes=most_bytes, is_known=is_known)
     app.exception_handler(Refused)(refused)
     app.exception_handler(RequestValidationError)(not_understood)
-    app.state.is_known, app.state.note_refused = is_known, note_refused
+    app.state.is_known, app.state.note_refused, app.state.note_tried = is_known, note_refused, note_tried
     app.exception_handler(HTTPException)(framework_error)
     for outage in MAY_BE_AWAY:
         app.exception_handler(outage)(away)
@@ -58,14 +65,17 @@ class _Guard:
             await send(message)
 
         await app(scope, receive, sent)
+        note_address(request)  # last: who it was is known by now
 
     async def _app_for(self, request: Request) -> ASGIApp:
         if request.method not in ("GET", "HEAD", "OPTIONS") and not is_from_here(request):
             return await refused(request, FromElsewhere())
-        most = self.most_bytes
-        if _may_be_more_than(request, _OF_STRANGERS) and not await run_in_threadpool(self.is_known, request):
-            most = _OF_STRANGERS
+        is_nobody = _may_be_more_than(request, _OF_STRANGERS) and not await run_in_threadpool(self.is_known, request)
+        request.state.is_nobody = is_nobody
+        most = _OF_STRANGERS if is_nobody else self.most_bytes
         if _says_more_than(request, most):
+            if is_nobody:
+                note_much_of_nobody(request)
             return too_much(request)  # the limiter would answer in plain text; what says no length is stopped by it on the way
         return RequestBodyLimitMiddleware(self.app, max_body_size=most)  # one limit and no other inside it: of two the inner counts
 

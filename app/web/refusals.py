@@ -8,8 +8,9 @@ from fastapi.exceptions import RequestValidationError
 from fastapi.responses import RedirectResponse, Response
 
 from app.errors import Reason, Refused
-from app.misfits import misfit
+from app.misfits import is_crafted, misfit
 from app.web.answers import answer, is_call
+from app.web.crafted import CRAFTED
 from app.web.rendering import to_wait
 from app.web.said import LOST
 from app.web.ways_back import page_left
@@ -28,5 +29,8 @@ async def refused(request: Request, error: Exception) -> Response:
 
 
 async def not_understood(request: Request, error: Exception) -> Response:
-    reasons = [misfit(one) for one in cast(RequestValidationError, error).errors()[:_MOST_REASONS]]
+    found = cast(RequestValidationError, error).errors()
+    if any(is_crafted(one) for one in found):
+        request.app.state.note_tried(request, CRAFTED)
+    reasons = [misfit(one) for one in found[:_MOST_REASONS]]
     return answer(request, 422, "The input is not understood.", reasons or [Reason("bad_input", "It can't be read.")])
