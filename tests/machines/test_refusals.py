@@ -113,6 +113,9 @@ def driver(house: House) -> Iterator[Driver]:
 
 def test_every_kind_can_be_provoked(driver: Driver, house: House) -> None:
     do = driver
+    house.settings.scanner = "false {file}"  # ends with 1: it found something
+    do.refused("suspect_file", "/catalogue", **CATALOGUE)
+    house.settings.scanner = ""
     do.post("/catalogue", **CATALOGUE)
     listed = do.client.get("/api/v1/stations", headers={"Authorization": f"Bearer {do.bearer}"}).json()
     do.at = {one["name"]: one["station"] for one in listed}
