@@ -16,6 +16,7 @@ from app.errors import Refused
 from app.floor.containers import add_container, put_panels
 from app.genealogy.checks import check
 from app.journal.record import TO_LOCK, Closable, recorded_classes
+from app.journal.sealing import seal
 from app.ledger.items import Item
 from app.migrate import upgrade
 from app.people.people import add_person
@@ -77,6 +78,25 @@ def test_one_that_is_locked_keeps_its_id_while_another_names_it(worked: House) -
             with pytest.raises(IntegrityError):
                 connection.execute(text(f"update {table} set id = -id where id = {named(connection, table)}"))
             connection.rollback()
+
+
+@pytest.mark.parametrize("statement", [
+    "update mount set closed_e = e", "update content set closed_e = e", "update run set closed_e = null",
+    "update container set id = -id where name = 'No. 2'",
+    "insert into alias (kind, thing, whose, what, value, e) values ('lot', 1, 'us', 'x', 'y', 2)",
+    "insert into claim (item, run) select item, 1 from panel limit 1", "update settled set entry = 1000000",
+])  # fmt: skip
+def test_what_it_can_still_do_to_what_stands_is_found(worked: House, statement: str) -> None:
+    """As `docs/threats.md` says."""
+    factory = Factory(worked)
+    factory.do("add_container", lambda s, by: add_container(s, by, "magazine", "No. 2").id)
+    seal(worked)
+    assert list(check(worked)) == []
+    with worked.write_engine.begin() as connection:
+        connection.execute(text(statement))
+    factory.do("add_container", lambda s, by: add_container(s, by, "magazine", "No. 3").id)
+    seal(worked)
+    assert list(check(worked))
 
 
 def test_on_the_record_only_closing_columns_are_set_and_no_row_is_deleted(house: House, owner: Connection) -> None:
