@@ -74,6 +74,8 @@ def serve(data: DataFolder = None, host: str | None = None, port: int | None = N
             progress.print(f"Make the first administrator: {at}{first}")
         if missing := missing_scanner(settings):
             progress.print(missing)
+        if settings.owner_url:
+            progress.print("REELROOT_OWNER_URL: the server was told who owns the tables. Name that role to `upgrade` and `restore` only.")
         # no access log: it halves the rate of small answers; open event streams must not hold a shutdown up
         uvicorn.run(
             make_app(settings, house),

@@ -7,7 +7,9 @@ import sys
 from pathlib import Path
 
 import pytest
+from typer.testing import CliRunner
 
+from app.cli import shell
 from app.db import House
 from app.migrate import is_newest
 from app.settings import Settings
@@ -52,6 +54,16 @@ def test_a_plant_may_leave_out_the_demo_the_bench_and_the_tests(plant: Path) -> 
     for command, folder in (("demo", "seed_demo"), ("bench", "benchmarks")):
         refused = in_plant(plant, shell, command)
         assert refused.returncode == 1 and f"The folder {folder} was left out" in refused.stderr, refused.stderr
+
+
+@pytest.mark.parametrize("is_named", [True, False])
+def test_a_server_that_is_told_the_tables_owner_says_where_the_owner_belongs(house: House, monkeypatch: pytest.MonkeyPatch, is_named: bool) -> None:
+    for name, value in (("DATA_DIR", house.data_dir), ("DATABASE_URL", house.settings.url), ("OWNER_URL", house.settings.url if is_named else "")):
+        monkeypatch.setenv(f"REELROOT_{name}", str(value))
+    monkeypatch.setattr("uvicorn.run", lambda *_, **__: None)
+    said = CliRunner().invoke(shell, ["serve"])
+    assert said.exit_code == 0 and "Serving on" in said.stderr
+    assert ("REELROOT_OWNER_URL" in said.stderr) == is_named
 
 
 def test_no_environment_weakens_passwords(monkeypatch: pytest.MonkeyPatch) -> None:
