@@ -62,6 +62,7 @@ class Refused(Exception):
 
 
 _R = TypeVar("_R", bound=Refused)
+CRAFTED = "crafted"  # an event: what no page, terminal or machine sends of itself
 
 
 class BadInput(Refused):
@@ -86,8 +87,7 @@ class TooManyTries(NotAllowed):
 
 
 def crafted(refusal: _R) -> _R:
-    """It is what no page, terminal or machine sends of itself."""
-    refusal.event = "crafted"
+    refusal.event = CRAFTED
     return refusal
 
 

@@ -3,7 +3,6 @@
 Pure. Each problem names its key's path, counted from 0 as JSON does; `file.py` adds the line.
 """
 
-import math
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
@@ -15,7 +14,6 @@ from app.catalogue.definitions import (
     BinTableBody,
     Catalogue,
     Customer,
-    Kinetics,
     Order,
     Part,
     PersonEntry,
@@ -29,11 +27,9 @@ from app.catalogue.definitions import (
     Window,
     thing_name,
 )  # fmt: skip
+from app.catalogue.no_cure import no_cure
 
 Path = tuple[str | int, ...]
-_GAS_KJ, _ABSOLUTE_ZERO_C = 8.314462618e-3, -273.15  # R in kJ/(mol K) (SI)
-_FASTEST_PER_S = 1e6  # a cure takes minutes; what is over sooner than this was mistyped, and would take very long to be followed
-_MOST_ORDER = 10
 
 
 @dataclass(frozen=True)
@@ -206,21 +202,8 @@ def _recipe(recipe: Recipe, names: _Names) -> Iterator[Problem]:
         if value is not None and value <= 0:
             yield Problem((field,), f"It is {value:g}.", "Give a number above 0, or leave the key out.")
     if recipe.kinetics is not None:
-        yield from _kinetics(recipe.kinetics, recipe.set_point_c)
-
-
-def _kinetics(k: Kinetics, set_point_c: float) -> Iterator[Problem]:
-    if k.least_degree is not None and k.greatest_degree is not None and k.least_degree > k.greatest_degree:
-        yield Problem(("kinetics", "greatest_degree"), "The greatest degree of cure is below the least.", "Give least_degree <= greatest_degree.")
-    for field, most in (("e1_kj_mol", math.inf), ("e2_kj_mol", math.inf), ("m", _MOST_ORDER), ("n", _MOST_ORDER)):
-        if not 0 <= getattr(k, field) <= most:
-            between = "of 0 or more" if most == math.inf else f"from 0 to {most}"
-            yield Problem(("kinetics", field), f"It is {getattr(k, field):g}.", f"Give a number {between}.")
-    for field, a, e in (("a1_per_s", k.a1_per_s, k.e1_kj_mol), ("a2_per_s", k.a2_per_s, k.e2_kj_mol)):
-        at_set_point = a * math.exp(-max(e, 0.0) / (_GAS_KJ * max(set_point_c - _ABSOLUTE_ZERO_C, 1.0)))
-        if not 0 <= at_set_point <= _FASTEST_PER_S:
-            why = f"With its energy it makes a rate of {at_set_point:.3g} a second at the set point."
-            yield Problem(("kinetics", field), why, f"Give one per second that makes 0 to {_FASTEST_PER_S:g}, and its energy in kJ/mol.")
+        for field, why, now in no_cure(recipe.kinetics, recipe.set_point_c):
+            yield Problem(("kinetics", field), why, now)
 
 
 def _product(product: Product, names: _Names) -> Iterator[Problem]:

@@ -7,7 +7,7 @@ from typing import Annotated
 from fastapi import APIRouter, Depends, Request
 
 from app import clock
-from app.errors import NotAllowed, Reason, Refused, not_allowed
+from app.errors import CRAFTED, NotAllowed, Reason, Refused, not_allowed
 from app.journal.act import Actor
 from app.people import tokens
 from app.people.doors import SEES_PEOPLE, check_door
@@ -16,7 +16,6 @@ from app.people.secrets import called
 from app.people.security import note
 from app.people.sessions import browser_of
 from app.people.sign_in import FACTOR, Browser, SignedIn, signed_in
-from app.web.crafted import CRAFTED
 from app.web.forgery import check_form
 from app.web.installation import house_of
 

@@ -7,7 +7,8 @@ import re
 
 from fastapi import Request
 
-CRAFTED = "crafted"
+from app.errors import CRAFTED
+
 _BETWEEN = re.compile(r"[/\\]")
 
 

@@ -7,9 +7,9 @@ from fastapi.responses import Response
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 
-from app.errors import Reason
+from app.errors import CRAFTED, Reason
 from app.web.answers import answer, is_call
-from app.web.crafted import CRAFTED, note_much_of_nobody
+from app.web.crafted import note_much_of_nobody
 from app.web.outages import MAY_BE_AWAY, away
 
 _HTTP = {  # what, why, now

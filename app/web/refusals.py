@@ -7,10 +7,9 @@ from fastapi import Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import RedirectResponse, Response
 
-from app.errors import Reason, Refused
+from app.errors import CRAFTED, Reason, Refused
 from app.misfits import is_crafted, misfit
 from app.web.answers import answer, is_call
-from app.web.crafted import CRAFTED
 from app.web.rendering import to_wait
 from app.web.said import LOST
 from app.web.ways_back import page_left
