@@ -8,8 +8,9 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, field, fields
+from io import BytesIO
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, BinaryIO
+from typing import TYPE_CHECKING, Any, BinaryIO, TypeVar
 
 from sqlalchemy.orm import Session
 
@@ -23,6 +24,7 @@ from app.journal.record import enter
 if TYPE_CHECKING:
     from _typeshed import DataclassInstance
 
+T = TypeVar("T")
 _CHUNK = 1 << 20
 _FOLDER = "evidence"
 _HALF = "half-"
@@ -30,6 +32,7 @@ _HALF_KEPT_SECONDS = 86_400
 _NAMELESS = getattr(os, "O_TMPFILE", 0)
 _OPENED = Path("/proc/self/fd")  # what a process has open, by number
 _FLUSHES = ThreadPoolExecutor(8, thread_name_prefix="flush")
+_KEEPS = ThreadPoolExecutor(8, thread_name_prefix="keep")
 _SIGHTS = ThreadPoolExecutor(os.cpu_count() or 1, thread_name_prefix="see")
 
 
@@ -54,6 +57,18 @@ def keep_file(house: House, name: str, source: BinaryIO) -> Kept:
     sha = hashlib.sha256()
     with _nameless(house, name, source, sha.update) as half:
         return keep_half(house, name, half, sha.hexdigest())
+
+
+def keep_and_read(house: House, name: str, data: bytes, read: Callable[[], T]) -> tuple[Kept, T]:
+    """Keeps a file while `read` reads it, or before that where the site has a scanner. Why it can't be kept goes before why it can't be read."""
+    if house.settings.scanner:
+        return keep_file(house, name, BytesIO(data)), read()
+    keeping = _KEEPS.submit(keep_file, house, name, BytesIO(data))
+    try:
+        found = read()
+    finally:
+        kept = keeping.result()
+    return kept, found
 
 
 @contextmanager

@@ -18,7 +18,7 @@ from sqlalchemy.orm import Session
 from app.catalogue import queries as catalogue
 from app.db import House
 from app.errors import bad_input, refuse
-from app.evidence.keep import Kept, keep_file, record_evidence
+from app.evidence.keep import Kept, keep_and_read, record_evidence
 from app.evidence.models import Evidence
 from app.floor import bitmaps
 from app.floor.exits import write_dead_origins
@@ -65,12 +65,12 @@ class Imported:
 
 def read_log(house: House, name: str, data: bytes, zone: str | None = None, cells_from: int | None = None) -> tuple[Kept, PlacementLog]:
     """Keeps and reads a file, outside any transaction. `zone` is that of times which name none; `cells_from` the first row and column, if stated."""
-    kept = keep_file(house, name, BytesIO(data))
     clock = zone_named(zone) if zone else None
     if zone and clock is None:
         raise bad_input("There is no such time zone.", "zone", f"{zone!r} is not known.", "State it like Europe/Vienna, UTC or -02:30.")
     stated = {name: value for name, value in (("zone", zone), ("cells_from", cells_from)) if value is not None}
-    return kept, replace(read_placement_log(BytesIO(data), name, clock, cells_from), stated=stated)
+    kept, log = keep_and_read(house, name, data, lambda: read_placement_log(BytesIO(data), name, clock, cells_from))
+    return kept, replace(log, stated=stated)
 
 
 def import_placements(session: Session, by: By, station: int, kept: Kept, log: PlacementLog, replaces: Sequence[int] = ()) -> Imported:

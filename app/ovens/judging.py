@@ -3,7 +3,6 @@
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from io import BytesIO
 
 from sqlalchemy import select, text, union
 from sqlalchemy.orm import Session, aliased
@@ -13,7 +12,7 @@ from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Station
 from app.db import House
 from app.errors import bad_input, refuse, unknown
-from app.evidence.keep import Kept, keep_file, record_evidence
+from app.evidence.keep import Kept, keep_and_read, record_evidence
 from app.floor.dispositions import judgement_in_force, write_judgement
 from app.floor.ends import Said, Value, finish_run, interrupt_run, open_lines_of
 from app.holds.place import hold_line
@@ -50,8 +49,7 @@ class Judged:
 
 def read_logger_file(house: House, name: str, data: bytes, stated: Stated) -> tuple[Kept, Trace]:
     """Keeps and reads a file, outside any transaction. It is kept even when it can't be read."""
-    kept = keep_file(house, name, BytesIO(data))
-    trace = read_trace(data, name, stated, latest=clock.now() + clock.MAY_DIFFER)
+    kept, trace = keep_and_read(house, name, data, lambda: read_trace(data, name, stated, latest=clock.now() + clock.MAY_DIFFER))
     if not len(trace.times):
         raise bad_input(f"{name} has no reading.", "the table", "No row has a time and a temperature.", "Export the readings again.")
     return kept, trace

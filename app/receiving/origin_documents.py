@@ -4,7 +4,6 @@ from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from io import BytesIO
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -12,7 +11,7 @@ from sqlalchemy.orm import Session
 from app import codes
 from app.db import House
 from app.errors import NotFound, Reason, Refused
-from app.evidence.keep import Kept, keep_file, record_evidence
+from app.evidence.keep import Kept, keep_and_read, record_evidence
 from app.evidence.models import Evidence
 from app.journal.act import By
 from app.listed import among, listed, tuples
@@ -47,7 +46,7 @@ class Told:
 
 def read_origin_file(house: House, name: str, data: bytes) -> tuple[Kept, tuple[OriginEvent, ...]]:
     """Keeps and reads a document, outside any transaction."""
-    return keep_file(house, name, BytesIO(data)), read_origin_document(data, f"{name} cannot be read as an EPCIS document.")
+    return keep_and_read(house, name, data, lambda: read_origin_document(data, f"{name} cannot be read as an EPCIS document."))
 
 
 def import_origin_document(session: Session, by: By, kept: Kept, events: Sequence[OriginEvent]) -> list[OriginLink]:

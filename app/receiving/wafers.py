@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from io import BytesIO
+from functools import partial
 
 from sqlalchemy import Integer, String, bindparam, select, text
 from sqlalchemy.orm import Session
@@ -12,7 +12,7 @@ from app.catalogue.definitions import Part
 from app.catalogue.known import state_now
 from app.db import House
 from app.errors import bad_input, refuse
-from app.evidence.keep import Kept, evidence_of, keep_file, record_evidence, said
+from app.evidence.keep import Kept, evidence_of, keep_and_read, record_evidence, said
 from app.journal.act import By, lock, turn_to_name
 from app.journal.record import AtOnce, number
 from app.ledger.items import Item, Wafer
@@ -44,8 +44,7 @@ def read_map_files(house: House, files: Sequence[tuple[str, bytes]], part: Part,
     stated = stated if stated.passing else replace(stated, passing=part.passing_bins)
     found = []
     for name, data in files:
-        kept = keep_file(house, name, BytesIO(data))
-        maps = read_maps(data, name, stated)
+        kept, maps = keep_and_read(house, name, data, partial(read_maps, data, name, stated))
         found.append(MapFile(kept, maps, [dump(one) for one in maps], stated))
     return found
 

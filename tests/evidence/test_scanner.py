@@ -17,7 +17,7 @@ from sqlalchemy import func, select
 
 from app.db import House
 from app.evidence import keep, scanner
-from app.evidence.keep import keep_file
+from app.evidence.keep import keep_and_read, keep_file
 from app.evidence.models import Evidence
 from app.evidence.scanner import FoundInFile, missing_scanner
 from app.final_test.results_in import read_results
@@ -183,6 +183,12 @@ def test_it_sees_the_whole_file_under_a_path_and_no_secret_of_the_database(
     path = Path((tmp_path / "path").read_text().strip())
     assert path.is_absolute() and not path.exists(), "its name while it was looked at"
     assert "gU7rT2" not in (tmp_path / "env").read_text() and "PATH=" in (tmp_path / "env").read_text()
+
+
+def test_nothing_is_read_before_it_was_looked_at(house: House, scans: Scans) -> None:
+    scans(LOOKS)
+    with pytest.raises(FoundInFile):
+        keep_and_read(house, "x.csv", b"look for this", lambda: pytest.fail("it was read"))
 
 
 def test_a_scanner_that_hangs_takes_no_more_than_half_of_the_threads(house: House, scans: Scans, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -19,8 +19,9 @@ from sqlalchemy.exc import OperationalError
 
 from app import clock
 from app.db import House
+from app.errors import BadInput, bad_input
 from app.evidence import keep
-from app.evidence.keep import forget_half_kept, half_kept, keep_file
+from app.evidence.keep import Kept, forget_half_kept, half_kept, keep_and_read, keep_file
 from app.evidence.models import Evidence
 from app.genealogy.checks import check
 from app.genealogy.trace import trace_back
@@ -71,6 +72,28 @@ def test_a_file_that_could_not_be_kept_leaves_nothing(house: House) -> None:
     with pytest.raises(OSError, match="No space"):
         keep_file(house, "x.csv", Broken())  # type: ignore[arg-type]
     assert [path for path in (house.data_dir / "evidence").rglob("*") if path.is_file()] == []
+
+
+def test_a_file_that_can_not_be_read_is_on_the_disk_when_that_is_told(house: House) -> None:
+    def read() -> None:
+        raise bad_input("x.csv is not understood.", "line 1", "It has no column.", "Send it again.")
+
+    with pytest.raises(BadInput, match="no column"):
+        keep_and_read(house, "x.csv", b"what came", read)
+    (path,) = (path for path in (house.data_dir / "evidence").rglob("*") if path.is_file())
+    assert path.read_bytes() == b"what came"
+
+
+def test_a_full_disk_is_told_before_what_is_wrong_with_the_file(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
+    def keeping(*_: object) -> Kept:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    def read() -> None:
+        raise bad_input("x.csv is not understood.", "line 1", "It has no column.", "Send it again.")
+
+    monkeypatch.setattr(keep, "keep_file", keeping)
+    with pytest.raises(OSError, match="No space"):
+        keep_and_read(house, "x.csv", b"what came", read)
 
 
 @pytest.mark.parametrize("size", [0, 1, 1 << 20, (3 << 20) + 1, 4 << 20])
