@@ -5,14 +5,14 @@ Die coordinates (x, y) are those of the map's own origin and axis directions. Wh
 that picture; whoever states `as_drawn` has them applied to the rows as they stand. The origin die is (0, 0) unless
 another first number is stated. In a CSV the coordinates are the file's own x and y.
 
-Inside, `grid[y - y_min, x - x_min]` is the number of the bin in `table`; 0 means that there is no die.
+Inside, `grid[y - y_min, x - x_min]` is the number of the bin in `table`, in a byte where that is enough; 0 means that there is no die.
 The *index* of a position is (y - y_min) * width + (x - x_min): row by row from the lowest y, in each row from the
 lowest x. It numbers the bits of a bitmap of dies (little bit order) and the dies of a placement.
 """
 
 import json
 import struct
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -22,6 +22,7 @@ from numpy.typing import ArrayLike, NDArray
 
 NO_DIE = 0
 FARTHEST = 32767  # coordinates go from -FARTHEST to FARTHEST: two of them fit into 32 bits
+Cells = NDArray[np.uint8] | NDArray[np.uint16]
 _HEAD = struct.Struct("<4sI")
 _CELLS, _RUNS = b"DMP1", b"DMP2"
 _IN_HEAD = ("format", "wafer", "lot", "product", "origin", "axis", "orientation", "as_drawn", "null_code", "x_min", "y_min")
@@ -69,7 +70,7 @@ class DieMap:
     as_drawn: bool
     null_code: str | None
     table: tuple[Bin, ...]  # table[0] stands for no die
-    grid: NDArray[np.uint16]
+    grid: Cells
     x_min: int
     y_min: int
     values: Mapping[str, NDArray[np.float32]] = field(default_factory=dict)  # what else was measured of each die, by index; NaN where nothing
@@ -148,7 +149,7 @@ class DieMap:
         index = int(self.index_of(x, y))
         return {name: float(of[index]) for name, of in self.values.items() if index >= 0 and np.isfinite(of[index])}
 
-    def picture(self) -> NDArray[np.uint16]:
+    def picture(self) -> Cells:
         """Bin numbers as a person sees the wafer: notch down (or as drawn, where that was stated), upper row first."""
         rows = self.grid if self.axis.startswith("Down") else self.grid[::-1]
         return rows if self.axis.endswith("Right") else rows[:, ::-1]
@@ -158,16 +159,21 @@ class DieMap:
         return self.orientation % 180 == 90 and not self.as_drawn
 
 
+def kind_of_cells(table: Sequence[Bin]) -> np.dtype[Any]:
+    """Of the numbers of these bins."""
+    return np.dtype("u1" if len(table) <= 256 else "<u2")
+
+
 def dump(die_map: DieMap) -> bytes:
     """Compact bytes for a row of the database: head as JSON, then the grid bin by bin, little-endian, packed as zlib has it."""
-    small = len(die_map.table) <= 256
+    kind = kind_of_cells(die_map.table)
     head = {name: getattr(die_map, name) for name in _IN_HEAD}
-    head |= {"table": [vars(entry) for entry in die_map.table], "shape": list(die_map.grid.shape), "item": 1 if small else 2}
+    head |= {"table": [vars(entry) for entry in die_map.table], "shape": list(die_map.grid.shape), "item": kind.itemsize}
     packed = {name: _packed(np.ascontiguousarray(values, dtype="<f4")) for name, values in die_map.values.items()}
     if packed:
         head["values"] = [[name, len(each)] for name, each in packed.items()]
     text = json.dumps(head, sort_keys=True, separators=(",", ":"), ensure_ascii=False).encode()
-    grid = _packed(np.ascontiguousarray(die_map.grid, dtype="u1" if small else "<u2"))
+    grid = _packed(np.ascontiguousarray(die_map.grid, dtype=kind))
     return _HEAD.pack(_CELLS, len(text)) + text + grid + b"".join(packed.values())
 
 
@@ -195,7 +201,7 @@ def load(packed: bytes) -> DieMap:
     end = len(packed) - sum(size for _, size in sizes)
     kind, body = "u1" if head.pop("item") == 1 else "<u2", packed[_HEAD.size + length : end]
     cells = _from_runs(body, kind) if magic == _RUNS else np.frombuffer(isal_zlib.decompress(body), dtype=kind)
-    grid = cells.astype(np.uint16).reshape(head.pop("shape"))
+    grid = cells.reshape(head.pop("shape"))
     table = tuple(Bin(**entry) for entry in head.pop("table"))
     values = {}
     for name, size in sizes:

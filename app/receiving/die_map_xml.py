@@ -211,8 +211,7 @@ def _drawn(elements: list[Element], codes: _Codes, what: str, columns: int | Non
     rows = Rows(texts if blank else [text.strip() for text in texts], lambda n: place(elements[n]))
     if columns and codes.null and not codes.null.strip():  # only where the file says how long rows are
         rows = replace(rows, texts=fill_up(what, rows, columns, len(codes.null)))
-    together = "".join(rows.texts)
-    if not blank and (" " in together or "\t" in together or "\n" in together):
+    if not blank and any(space in rows.together for space in " \t\n"):
         drawn = read_separated_rows(what, rows)
     else:
         likely = [code for code in (codes.null, *(entry.code for entry in codes.definitions)) if code]

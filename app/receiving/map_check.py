@@ -8,12 +8,10 @@ import unicodedata
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
-import numpy as np
-
 from app.errors import BadInput, Reason, bad_input
-from app.receiving.die_map import NO_DIE, Bin, DieMap, Stated
+from app.receiving.die_map import NO_DIE, Bin, Cells, DieMap, Stated, kind_of_cells
 from app.receiving.look_alikes import looks_like
-from app.receiving.map_codes import Drawn, Grid
+from app.receiving.map_codes import Drawn
 from app.receiving.map_frame import Told, open_frame, place, settle_frame
 
 _PASS = {"pass", "passed", "good", "p", "g", "accept", "accepted", "true", "ok"}
@@ -220,11 +218,12 @@ def _miscounted(entry: Bin, where: str) -> Reason:
     return Reason("bad_input", why, "Have the file sent again, or put right by its supplier.", where)
 
 
-def _place(found: Found, stated: Stated, grid: Grid, table: tuple[Bin, ...], null: str | None) -> DieMap:
+def _place(found: Found, stated: Stated, grid: Cells, table: tuple[Bin, ...], null: str | None) -> DieMap:
     wafer = _wafer(found, stated)
     head = (found.format, wafer, found.lot, found.product)
+    grid = grid.astype(kind_of_cells(table), copy=False)
     if found.told is None:
-        return DieMap(*head, None, "UpRight", 0, True, null, table, grid.astype(np.uint16, copy=False), *found.corner)
+        return DieMap(*head, None, "UpRight", 0, True, null, table, grid, *found.corner)
     frame = settle_frame(found.what, found.told, stated)
     placed, x_min, y_min = place(grid, frame, found.what, found.told.where)
     return DieMap(*head, frame.origin, frame.axis, frame.orientation, frame.as_drawn, null, table, placed, x_min, y_min)

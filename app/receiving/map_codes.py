@@ -2,17 +2,18 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from app.errors import bad_input
+from app.receiving.die_map import Cells
 
 MOST_CODES = 4096
 MOST_POSITIONS = 10_000_000  # our choice: a 300 mm wafer of 0.1 x 0.1 mm dies has 7 million
 MOST_CHARACTERS = 8
 _FEW = {1: 4, 2: 10}  # codes, by bytes of a key, up to which comparing with each is faster than looking them up (measured)
-Grid = NDArray[np.uint8] | NDArray[np.uint16]
 Keys = NDArray[np.uint8] | NDArray[np.uint16] | NDArray[np.uint32] | NDArray[np.int64]
 
 
@@ -22,6 +23,10 @@ class Rows:
 
     texts: list[str]
     where: Callable[[int], str]
+
+    @cached_property
+    def together(self) -> str:
+        return "".join(self.texts)
 
 
 @dataclass(frozen=True)
@@ -33,7 +38,7 @@ class Drawn:
     codes: tuple[str, ...]
     counts: tuple[int, ...]
 
-    def numbered(self, numbers: Sequence[int]) -> Grid:
+    def numbered(self, numbers: Sequence[int]) -> Cells:
         """The grid with each code's own number from this list."""
         if max(numbers) < 256 and sum(number > 0 for number in numbers) <= _FEW.get(self.keys.itemsize, 0):
             grid = np.zeros(self.keys.shape, dtype=np.uint8)
@@ -63,11 +68,10 @@ def read_rows(what: str, rows: Rows, width: int, hexadecimal: bool = False, like
         raise bad_input(what, rows.where(wrong), why, _EVEN)
     shape = (len(rows.texts), length // width)
     _refuse_large(what, shape)
-    text = "".join(rows.texts)
-    drawn = _compared(text, shape, width, likely)
+    drawn = _compared(rows.together, shape, width, likely)
     if drawn is None and hexadecimal and width == 2:
-        drawn = _read_hexadecimal(text, shape)
-    return drawn or _number(what, _letters(text).reshape(*shape, width))
+        drawn = _read_hexadecimal(rows.together, shape)
+    return drawn or _number(what, _letters(rows.together).reshape(*shape, width))
 
 
 def fill_up(what: str, rows: Rows, columns: int, width: int = 1) -> list[str]:

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.errors import BadInput, Reason, bad_input
-from app.receiving.die_map import Stated
+from app.receiving.die_map import Cells, Stated
 
 ORIGINS = ("UpperLeft", "UpperRight", "LowerLeft", "LowerRight", "Center")
 AXES = ("DownRight", "UpRight", "DownLeft", "UpLeft")
@@ -132,7 +132,7 @@ def read_orientation(text: str) -> str | None:
     return str(degrees) if degrees % 90 == 0 else None
 
 
-def place(drawn: NDArray[np.uint8] | NDArray[np.uint16], frame: Frame, what: str, where: str) -> tuple[NDArray[np.uint16], int, int]:
+def place(drawn: Cells, frame: Frame, what: str, where: str) -> tuple[Cells, int, int]:
     """The grid by rising y and x, with the least x and y. Rows are drawn from the top."""
     turns = 0 if frame.as_drawn else frame.orientation // 90
     grid: NDArray[Any] = np.rot90(drawn, turns)  # against the clock: the notch at the left goes to the bottom
@@ -142,7 +142,7 @@ def place(drawn: NDArray[np.uint8] | NDArray[np.uint16], frame: Frame, what: str
     x_min = -column if rightward else column - (columns - 1)
     y_min = -row if downward else row - (rows - 1)
     grid = grid[:: 1 if downward else -1, :: 1 if rightward else -1]
-    return grid.astype(np.uint16, order="C", copy=True), x_min + frame.first, y_min + frame.first
+    return np.ascontiguousarray(grid), x_min + frame.first, y_min + frame.first
 
 
 def _origin_cell(origin: str, rows: int, columns: int, what: str, where: str) -> tuple[int, int]:

@@ -87,7 +87,7 @@ def test_a_map_packed_and_loaded_again_is_the_same(written: Written) -> None:
 
 def numbered(rows: int, columns: int, runs: int, bins: int) -> DieMap:
     cells = np.arange(rows * columns) * runs // (rows * columns) % bins
-    table, grid = tuple(Bin(str(n), "fail") for n in range(bins)), cells.astype(np.uint16).reshape(rows, columns)
+    table, grid = tuple(Bin(str(n), "fail") for n in range(bins)), cells.astype("u1" if bins <= 256 else "u2").reshape(rows, columns)
     return DieMap("text", "W1", None, None, "UpperLeft", "DownRight", 0, False, ".", table, grid, 0, 0)
 
 
