@@ -13,8 +13,9 @@ from app.receiving.die_map import DieMap, Stated
 from app.receiving.map_check import Definition, Found, Size, check_map
 from app.receiving.map_codes import Drawn, Rows, fill_up, read_rows, read_separated_rows
 from app.receiving.map_frame import Told
-from app.receiving.outside_xml import Element, attributes, children, children_of_one_namespace, inside, local_name, place, read_xml
+from app.receiving.outside_xml import Element, attributes, by_name, children, children_of_one_namespace, inside, place, read_xml
 
+_ById = dict[str | None, Element]
 _BIN_TYPES = {"ascii": 1, "decimal": 3, "hexadecimal": 2, "integer2": None}  # characters of a code where nothing else tells
 
 
@@ -31,13 +32,12 @@ class _Codes:
 def read_xml_maps(data: bytes, what: str, stated: Stated) -> list[DieMap]:
     """All wafers of an E142 or G85 file, whatever is wrapped around them."""
     root = read_xml(data, what)
-    substrate_maps = [*([root] if local_name(root) == "SubstrateMap" else []), *inside(root, "SubstrateMap")]
-    devices = [*([root] if local_name(root) == "Device" else []), *inside(root, "Device")]
+    substrate_maps, substrates, layouts, devices = by_name(root, "SubstrateMap", "Substrate", "Layout", "Device")
     if substrate_maps:
         other = next((each for each in devices if inside(each, "Row")), None)
         if other is not None:
             raise bad_input(what, place(other), "It has maps of two kinds, SEMI E142 and SEMI G85.", "Send each kind as a file of its own.")
-        return _read_e142(root, substrate_maps, what, stated)
+        return _read_e142(substrate_maps, substrates, layouts, what, stated)
     if devices:
         return [_read_g85(device, what, stated) for device in devices]
     why = f"No die map was found in it: its root is {root.tag!r}."
@@ -47,17 +47,17 @@ def read_xml_maps(data: bytes, what: str, stated: Stated) -> list[DieMap]:
 # SEMI E142
 
 
-def _read_e142(root: Element, elements: list[Element], what: str, stated: Stated) -> list[DieMap]:
-    maps = [check_map(found, stated) for found in _found_in_e142(root, elements, what, stated)]
+def _read_e142(elements: list[Element], substrates: list[Element], layouts: list[Element], what: str, stated: Stated) -> list[DieMap]:
+    by_id = {attributes(each).get("substrateid"): each for each in substrates}
+    layout_by_id = {attributes(each).get("layoutid"): each for each in layouts}
+    maps = [check_map(found, stated) for found in _found_in_e142(elements, by_id, layout_by_id, what, stated)]
     if not maps:
         why = "It has substrate maps, but none of a wafer with a BinCodeMap."
         raise bad_input(what, place(elements[0]), why, "Expected a SubstrateMap of SubstrateType Wafer with bin codes.")
     return maps
 
 
-def _found_in_e142(root: Element, elements: list[Element], what: str, stated: Stated) -> Iterator[Found]:
-    substrates = {attributes(each).get("substrateid"): each for each in inside(root, "Substrate")}
-    layouts = {attributes(each).get("layoutid"): each for each in inside(root, "Layout")}
+def _found_in_e142(elements: list[Element], substrates: _ById, layouts: _ById, what: str, stated: Stated) -> Iterator[Found]:
     for element in elements:
         told = attributes(element)
         overlay = _one_overlay(element, f"{what}, wafer {told.get('substrateid')}", stated)
@@ -108,7 +108,7 @@ def _refuse_from_below(element: Element, side: str | None, what: str) -> None:
         raise bad_input(what, place(element), f"SubstrateSide is {side!r}: it shows the wafer from below.", "Have it exported as seen from the top.")
 
 
-def _layout_size(layouts: dict[str | None, Element], specifier: str | None, orientation: str | None, what: str) -> tuple[Size, ...]:
+def _layout_size(layouts: _ById, specifier: str | None, orientation: str | None, what: str) -> tuple[Size, ...]:
     """Columns and rows that the layouts on the specifier's path give: of the last one, and of all multiplied."""
     path = [layouts.get(name) for name in (specifier or "").split("/")]
     dimensions = [dimension for layout in path if layout is not None for dimension in children(layout, "Dimension")]

@@ -59,6 +59,14 @@ def inside(element: Element, name: str) -> list[Element]:
     return [child for child in element.iter("{*}" + name) if child is not element]
 
 
+def by_name(root: Element, *names: str) -> list[list[Element]]:
+    """For each of these names its elements in the whole document, in its order. One walk for all: each takes a tenth of the parsing."""
+    found: dict[str, list[Element]] = {name: [] for name in names}
+    for element in root.iter(*("{*}" + name for name in names)):
+        found[local_name(element)].append(element)
+    return list(found.values())
+
+
 def children(element: Element, name: str) -> list[Element]:
     return list(element.iterchildren("{*}" + name))
 
