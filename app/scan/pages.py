@@ -61,8 +61,16 @@ def _asked(session: Session, who: Caller, chosen: Named | None, ask: str, where:
         return Screen(chosen, instead=resolve(session, off, "batch", "wafer").code if off else "")
     named = resolve(session, ask)
     if named.kind == "person":
-        return Screen(chosen, question=hand_over_question(session, named, who.person))
+        return _takes_over(session, who, chosen, named)
     return Screen(chosen, question=_question(session, named, chosen.id, who) if chosen else None)
+
+
+def _takes_over(session: Session, who: Caller, chosen: Named | None, badge: Named) -> Screen:
+    """Who may not have the stations may sign in here all the same, without them."""
+    try:
+        return Screen(chosen, question=hand_over_question(session, badge, who.person, clock.now()))
+    except Refused as refusal:
+        return Screen(chosen, refusal=refusal, signs_in="" if refusal.kind == "duty" else badge.code)
 
 
 def _question(session: Session, named: Named, station: int, who: Caller) -> Question:

@@ -10,7 +10,7 @@ from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Step
 from app.drawing.strip import ordinal
 from app.final_test.bin_tables import grades_at
-from app.floor.attendance import stations_of
+from app.floor.attendance import must_be_able_to_take_over, stations_of
 from app.floor.counts_at_finish import Asked, asked
 from app.floor.ends import open_lines_of, step_of_line
 from app.floor.gate_facts import Facts, Loaded, loaded_on
@@ -83,10 +83,11 @@ def question_about(session: Session, named: Named, station: int, now: datetime, 
     return _finish_question(session, named, run) if run is not None else _start_question(session, named, station, now, person)
 
 
-def hand_over_question(session: Session, badge: Named, person: int | None) -> Question:
-    """Another's badge: do all my stations go to that person?"""
+def hand_over_question(session: Session, badge: Named, person: int | None, now: datetime) -> Question:
+    """Another's badge: do all my stations go to that person? Refused at once where the answer could only be no."""
     name = session.get_one(Person, badge.id).name
     mine = stations_of(session, person) if person else []
+    must_be_able_to_take_over(session, badge.id, mine, now)
     names = sorted(one.name for one in catalogue.with_ids(session, mine).values())
     words = f"Hand over to {name}?" if mine else f"Does {name} take over?"
     about = f"Your stations: {', '.join(names)}." if mine else "You have no station to hand over."

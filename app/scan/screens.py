@@ -39,6 +39,7 @@ class Screen:
     question: Question | None = None
     refusal: Refused | None = None
     typed: str = ""  # what the refusal is about
+    signs_in: str = ""  # the badge that is refused the stations, and may sign in without them
     given: dict[str, str] = field(default_factory=dict)  # numbers entered so far
     wrong: str = ""  # what is no number
     where: str = ""  # the code that several stations could take
@@ -66,6 +67,7 @@ def show(request: Request, session: Session, who: Caller, screen: Screen) -> Res
         "question": question, "missing": missing[0] if missing else "", "given": screen.given, "wrong": screen.wrong,
         "strip": route_strip(session, question.groups[0], now, around=3) if question and len(question.groups) == 1 else None,
         "time_left": _time_left(question), "gone": _gone(question, now), "refusal": screen.refusal, "typed": screen.typed,
+        "signs_in": screen.signs_in,
         "where": screen.where, "able": [row for row in rows if row.id in screen.able], "instead": screen.instead,
         "undo": screen.undo, "entry": screen.entry,
         "mine": [row for row in rows if row.id in mine], "shown": _first(rows, mine, screen.station),
