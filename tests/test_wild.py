@@ -313,6 +313,8 @@ WRONG: dict[str, tuple[Any, str, Any, str, str]] = {
         placed, HEAD + "2026-03-05T06:00:00Z,W1,3,-4,P1,1,1\n2026-03-05T06:00:00Z,W1,3,-5,P1,1,0\n", None, "line 3", "does this log count from 0"),
     "a unit that was not tested": (units_of, UNITS + "1,NOT TESTED,,,\n", None, "line 2, column result", "was it tested"),
     "a unit that was skipped": (units_of, UNITS + "1,PASS,0.65,0.35,450\n2,Skipped,,,\n", None, "line 3, column result", "was it tested"),
+    "an untested unit in two letters": (units_of, UNITS + "1,PASS,0.65,0.35,450\n2,NT,,,\n", None, "line 3, column result", "was it tested"),
+    "an untested unit with a stroke": (units_of, UNITS + "1,N/T,,,\n", None, "line 2, column result", "was it tested"),
     "an untested unit in one word": (units_of, UNITS + "1,NOT_TESTED,,,\n", None, "line 2, column result", "was it tested"),
     "a pass with a grade": (units_of, UNITS + "1,PASS A,0.65,0.35,450\n", None, "line 2, column result", "is that a failure"),
     "a pocket without a unit": (units_of, UNITS + "1,PASS,0.65,0.35,450\n2,EMPTY,,,\n", None, "line 3, column result", "was there a unit"),

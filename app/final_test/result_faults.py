@@ -23,7 +23,9 @@ _EITHER = {"0", "1", "true", "false", "y", "n", "yes", "no", "-", "+", "none"}
 _NO_FAILURES = {"0", "false", "n", "no", "-", "none", "nil", "null", "n/a", "na"}
 _PERHAPS_PASS = re.compile(r"(pass(ed)?|ok|good)[\W_\d].*", re.I)  # PASS A, OK2
 _NO_UNIT = {"empty", "empty pocket", "no unit", "no part", "no device", "no die", "not present", "absent"}
-_NO_TEST = {"not tested", "nottested", "untested", "no test", "not run", "not measured", "unmeasured", "skipped", "skip", "test skipped"}
+_NO_TEST = {
+    "not tested", "nottested", "untested", "no test", "nt", "n t", "not run", "not measured", "unmeasured", "skipped", "skip", "test skipped",
+}  # fmt: skip
 _SUMMARIES = {
     "mean", "average", "avg", "median", "min", "min.", "minimum", "max", "max.", "maximum", "std", "stdev", "sigma", "sum", "total", "totals",
     "count", "yield", "lsl", "usl", "lcl", "ucl", "limit", "limits", "lower limit", "upper limit", "unit", "units",
@@ -198,7 +200,7 @@ def _asked(code: str) -> tuple[str, str]:
 
 
 def _plain(code: str) -> str:
-    """NOT_TESTED is not tested."""
+    """NOT_TESTED is not tested, N/T is n t."""
     return " ".join(re.split(r"[\W_]+", code.lower())).strip()
 
 

@@ -15,6 +15,7 @@ from app.floor.counting import Counted, count_units
 from app.floor.marks import good_units
 from app.journal.act import By
 from app.ledger.counting import by_weight, usual_u
+from app.ledger.counts import CountEntry
 from app.ledger.flows import Flow
 from app.ledger.runs import Line, Run
 from app.ledger.sets import Member, panels_of, panels_of_lot
@@ -41,11 +42,17 @@ _ASKED = {
     "weight": (Asked(FULL, "container with units", "g"), Asked(EMPTY, "empty container", "g"), Asked(PIECES_G, f"{PIECES} counted units", "g")),
 }
 
+
 def asked(session: Session, steps: Sequence[Step], lines: Sequence[Line]) -> tuple[str, tuple[Asked, ...]]:
-    """How these lines are counted when they finish, and the numbers that it takes. None where cells say it, or no one lot is wholly there."""
+    """How these lines are counted when they finish, and the numbers that it takes.
+
+    None where cells say it, no one lot is wholly there, or every panel was counted at the run: their sum is the lot's count.
+    """
     methods = {step.count for step in steps}
     makes_one_lot = all(step.operation == "singulate" for step in steps)
-    if len(methods) != 1 or methods <= {"none", "cells"} or not (makes_one_lot or _is_one_whole_lot(session, lines)):
+    if len(methods) != 1 or methods <= {"none", "cells"}:
+        return "none", ()
+    if not makes_one_lot and (not _is_one_whole_lot(session, lines) or _is_counted_panel_by_panel(session, lines)):
         return "none", ()
     method = methods.pop()
     return method, _ASKED[method]
@@ -105,6 +112,14 @@ def _is_one_whole_lot(session: Session, lines: Sequence[Line]) -> bool:
     here = {panel for line in lines if line.set for panel in panels_of(session, line.set)}
     elsewhere = [panel for panel in panels_of_lot(session, lines[0].lot) if panel not in here] if here and lines[0].lot else []
     return not any(good_units(session, elsewhere).values())
+
+
+def _is_counted_panel_by_panel(session: Session, lines: Sequence[Line]) -> bool:
+    """At this run, each panel with anything good on it."""
+    panels = [panel for line in lines if line.set for panel in panels_of(session, line.set)]
+    filled = {panel for panel, good in good_units(session, panels).items() if good}
+    counts = select(CountEntry.item).where(CountEntry.run == lines[0].run, CountEntry.kind == "counted", CountEntry.closed_e.is_(None))
+    return bool(filled) and filled <= set(session.scalars(counts))
 
 
 def _subject(line: Line) -> int:

@@ -5,7 +5,7 @@ from sqlalchemy import select
 
 from app.db import House
 from app.errors import Refused
-from app.floor.counting import Counted
+from app.floor.counting import Counted, correct_count, count_units
 from app.floor.counts_at_finish import asked, counted_units, in_words, names
 from app.floor.ends import open_lines_of, step_of_line
 from app.ledger.counting import compare
@@ -56,6 +56,26 @@ def test_a_part_of_a_lot_is_not_counted_against_the_whole(house: House) -> None:
     whole = magazine(stage, "Attach", "Plasma")
     factory.run("Bond 1", whole, pull=5.0, shear=20.0)
     assert _asked(house, factory.start("Scope", whole)) == "hand"
+
+
+def test_a_lot_whose_panels_were_counted_one_by_one_at_the_run_is_not_counted_once_more(house: House) -> None:
+    stage = Stage(Factory(house).load(*MORE))
+    factory = stage.factory
+    factory.mount("Attach", factory.batch("GLUE"), factory.wafer())
+    factory.mount("Bond 1", factory.batch("AU20"))
+    box = magazine(stage, "Attach", "Plasma")
+    factory.run("Bond 1", box, pull=5.0, shear=20.0)
+    run = factory.start("Scope", box)
+    with house.reading() as session:
+        one, other = sorted(set(session.scalars(select(Member.panel))))
+    factory.do("count_units", lambda s, by: count_units(s, by, one, 20, "hand", 0.0, run=run).entry.id)
+    factory.do("count_units", lambda s, by: count_units(s, by, other, 20, "hand", 0.0).entry.id)
+    assert _asked(house, run) == "hand", "the other was counted at no run: nobody knows when"
+    wrong = factory.do("count_units", lambda s, by: count_units(s, by, other, 2, "hand", 0.0, run=run).entry.id)
+    assert _asked(house, run) == "none"
+    factory.do("correct_count", lambda s, by: correct_count(s, by, wrong).id)
+    assert _asked(house, run) == "hand", "that count was taken back"
+    factory.finish(run)
 
 
 def _asked(house: House, run: int) -> str:
