@@ -64,6 +64,7 @@ def serve(data: DataFolder = None, host: str | None = None, port: int | None = N
     from app.main import make_app
     from app.people.first_run import link
     from app.shell.tls import tls_of
+    from app.web.wire import Wire
 
     with open_house(data) as house:
         settings = house.settings
@@ -81,6 +82,7 @@ def serve(data: DataFolder = None, host: str | None = None, port: int | None = N
             make_app(settings, house),
             host=host or settings.host,
             port=port or settings.port,
+            http=Wire,
             access_log=False,
             timeout_graceful_shutdown=1,
             log_level="warning",

@@ -12,6 +12,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from app.errors import Refused
 from app.web.answers import is_call
+from app.web.blank_pairs import NoBlankPairs
 from app.web.crafted import note_address, note_much_of_nobody
 from app.web.forgery import FromElsewhere, is_from_here
 from app.web.framework_errors import framework_error, too_much
@@ -77,7 +78,7 @@ class _Guard:
             if is_nobody:
                 note_much_of_nobody(request)
             return too_much(request)  # the limiter would answer in plain text; what says no length is stopped by it on the way
-        return RequestBodyLimitMiddleware(self.app, max_body_size=most)  # one limit and no other inside it: of two the inner counts
+        return RequestBodyLimitMiddleware(NoBlankPairs(self.app), max_body_size=most)  # one limit and no other inside it: of two the inner counts
 
 
 def _given(query: bytes) -> bytes:

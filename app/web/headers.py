@@ -3,7 +3,7 @@
 from fastapi import Request
 from starlette.datastructures import MutableHeaders
 
-_HEADERS = {
+HEADERS = {
     "Content-Security-Policy": "default-src 'self'; img-src 'self' data:; object-src 'none'; "
     "frame-ancestors 'none'; base-uri 'none'; form-action 'self'",
     "X-Content-Type-Options": "nosniff",
@@ -14,7 +14,7 @@ _HEADERS = {
 
 
 def make_strict(headers: MutableHeaders, request: Request, status: int) -> None:
-    for name, value in _HEADERS.items():
+    for name, value in HEADERS.items():
         headers.setdefault(name, value)
     if request.url.scheme == "https":
         headers.setdefault("Strict-Transport-Security", "max-age=31536000; includeSubDomains")
