@@ -12,7 +12,7 @@ from app import codes
 from app.catalogue import queries as catalogue
 from app.db import Moment
 from app.errors import NotFound, Reason, Refused, unknown
-from app.floor.attendance import leave
+from app.floor.attendance import attend, leave
 from app.floor.corrections import SHIFT
 from app.floor.mounts import mount, unmount
 from app.floor.station_states import WORDS, set_state
@@ -23,6 +23,7 @@ from app.journal.models import Entry
 from app.ledger.runs import Run, StationState
 from app.listed import Question, ask, listed, together
 from app.naming.resolve import Named, code_of, resolve
+from app.people.models import Person
 
 _SHOWN = 5
 _LOOKED_THROUGH = 5000  # newest entries: half a day of a busy plant; who did nothing since has nothing here
@@ -68,7 +69,7 @@ def undo_of(session: Session, number: int) -> Undo:
     entry = session.get(Entry, number)
     if entry is None:
         raise unknown(str(number), "an entry of the journal")
-    makes = {"mount": _off_again, "unmount": _on_again, "set_station_state": _state_before, "attend_station": _leave}
+    makes = {"mount": _off_again, "unmount": _on_again, "set_station_state": _state_before, "attend_station": _attended}
     if entry.outcome == "done" and entry.action in _STARTS_AND_ENDS:
         return _void(session, entry)
     if entry.outcome == "done" and entry.action in makes:
@@ -83,7 +84,7 @@ def _row(entry: Any, person: int | None, duties: frozenset[str], now: datetime, 
     taken_back = entry.void is not None
     may = way_back and not taken_back and ("lead" in duties or (is_mine and now - entry.recorded_at < SHIFT))
     about = _about(entry, here, names) or entry.run or ""
-    words = ACTIONS[entry.action].words
+    words = "leave a station" if _has_left(entry) else ACTIONS[entry.action].words
     if entry.run and entry.action in _STARTS_AND_ENDS:
         words = f"{'start' if entry.began == entry.id else 'finish'} {entry.operation}"
     return Done(
@@ -147,19 +148,28 @@ _LAST = listed(
 
 
 def _void(session: Session, entry: Entry) -> Undo:
-    station = _station(session, entry)
-    query = select(Run).where(Run.station == station.id, (Run.e == entry.id) | (Run.closed_e == entry.id))
-    run = session.scalar(query.order_by(Run.started_at.desc()).limit(1))  # by the index of starts: it was a moment ago
-    if run is None:
-        raise Refused("That run is not found.", Reason("finished", "Its entry names no run at this station.", "Void it under Do."))
-    code = code_of(session, "run", run.id)
+    run = _run_of(session, entry)
+    code, station = code_of(session, "run", run.id), code_of(session, "station", run.station)
 
     def verb(s: Session, by: By, reason: str) -> dict[str, Any]:
         void_run(s, by, s.get_one(Run, run.id), reason)
         return {"said": f"Run {code} is void: its step comes again."}
 
-    on = f" on {things}" if (things := _about(entry, station.code, {})) else ""
-    return Undo("void_run", {"run": code}, verb, f"Void run {code}, {run.operation}{on} at {_name(session, station)}?", "void")
+    at = catalogue.station(session, run.station).name
+    things = ", ".join(one for one in _said(entry) if one not in (station, at, code))
+    on = f" on {things}" if things else ""
+    return Undo("void_run", {"run": code}, verb, f"Void run {code}, {run.operation}{on} at {at}?", "void")
+
+
+def _run_of(session: Session, entry: Entry) -> Run:
+    """The run that it began or ended: the terminal names its station, a machine and the desk the run itself."""
+    if isinstance(named := entry.arguments.get("run"), str):
+        return session.get_one(Run, resolve(session, named, "run").id)
+    query = select(Run).where(Run.station == _station(session, entry).id, (Run.e == entry.id) | (Run.closed_e == entry.id))
+    run = session.scalar(query.order_by(Run.started_at.desc()).limit(1))  # by the index of starts: it was a moment ago
+    if run is None:
+        raise Refused("That run is not found.", Reason("finished", "Its entry names no run at this station.", "Void it under Do."))
+    return run
 
 
 def _off_again(session: Session, entry: Entry) -> Undo:
@@ -196,14 +206,24 @@ def _state_before(session: Session, entry: Entry) -> Undo:
     return Undo("set_station_state", arguments, verb, f"Put {_name(session, station)} back to what was said of it before: {WORDS[state]}, {reason}?")
 
 
-def _leave(session: Session, entry: Entry) -> Undo:
-    station, person = _station(session, entry), entry.actor
+def _attended(session: Session, entry: Entry) -> Undo:
+    """Who has come to a station leaves it again; who has left it has it again."""
+    station, said = _station(session, entry), entry.arguments
+    person = resolve(session, said["person"], "person").id if isinstance(said.get("person"), str) else entry.actor or 0
+    name, at = session.get_one(Person, person).name, _name(session, station)
+    has_left = _has_left(entry)
 
     def verb(s: Session, by: By, _: str) -> dict[str, Any]:
-        leave(s, by, person, station.id)
-        return {"said": f"You have left {_name(s, station)}."}
+        (attend if has_left else leave)(s, by, person, station.id)
+        return {"said": f"{name} has {at} again." if has_left else f"{name} has left {at}."}
 
-    return Undo("attend_station", {"station": station.code, "leave": True}, verb, f"Leave {_name(session, station)}?")
+    arguments = {"station": station.code} | ({} if has_left else {"leave": True}) | {"person": code_of(session, "person", person)}
+    return Undo("attend_station", arguments, verb, f"Does {name} have {at} again?" if has_left else f"Does {name} leave {at}?")
+
+
+def _has_left(entry: Any) -> bool:
+    """As the terminal says it, or a machine."""
+    return entry.action == "attend_station" and (entry.arguments.get("leave") is True or entry.arguments.get("here") is False)
 
 
 def _name(session: Session, station: Named) -> str:

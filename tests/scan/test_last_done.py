@@ -7,9 +7,12 @@ from sqlalchemy import event
 
 from app import clock, codes
 from app.db import House
+from app.floor.ends import finish_run
+from app.journal.act import act
+from app.ledger.runs import Run
 from app.main import make_app
-from app.naming.resolve import resolve
-from app.people.people import add_person
+from app.naming.resolve import code_of, resolve
+from app.people.people import actor_of, add_person
 from app.scan.last_done import last_done
 from tests.browser.staging import Stage
 from tests.scan.test_terminal_pages import Screen
@@ -52,3 +55,54 @@ def test_at_one_s_own_station_names_cost_no_statement(house: House) -> None:
         assert len(last_done(session, None, frozenset(), here, clock.now())) == 1
     event.remove(house.read_engine, "before_cursor_execute", note)
     assert len(sent) == 1
+
+
+def test_a_run_that_was_ended_at_the_desk_is_taken_back_at_the_terminal(house: House) -> None:
+    stage = Stage(Factory(house).load())
+    stage.factory.mount("Attach", stage.factory.batch("GLUE"), stage.factory.wafer())
+    ola = person(house, "Ola", "operate")
+    with house.reading() as session:
+        actor = actor_of(session, resolve(session, ola).id)
+    lot = stage.factory.lot(stage.factory.panels(1))
+    stage.factory.actor = actor
+    run = stage.factory.start("Attach", lot)
+    with house.reading() as session:
+        code = code_of(session, "run", run)
+    act(house, actor, "finish_run", {"run": code}, lambda s, by: {"lines": len(finish_run(s, by, s.get_one(Run, run)))})
+    screen = Screen(make_app(house.settings, house), ola)
+    assert f"finish a run {code}" in done_at(screen)
+    undo(screen)
+    assert screen.heading == f"Void run {code}, die attach at Attach?"
+    screen.send("/floor/undo", reason="wrong lot")
+    assert screen.said == f"Run {code} is void: its step comes again."
+
+
+def test_who_has_left_a_station_has_it_again(house: House) -> None:
+    stage = Stage(Factory(house).load())
+    screen = Screen(make_app(house.settings, house), person(house, "Ola", "operate"))
+    saw = stage.station("Saw")
+    screen.get("/floor")
+    screen.scan(saw)
+    screen.get("/floor/stations")
+    screen.send("/floor/leave", item=saw)
+    assert "leave a station Saw" in done_at(screen)
+    undo(screen)
+    assert screen.heading == "Does Ola have Saw again?"
+    screen.send("/floor/undo")
+    assert screen.said == "Ola has Saw again."
+    assert saw in screen.get("/floor/stations")
+    done_at(screen)
+    undo(screen)
+    assert screen.heading == "Does Ola leave Saw?"
+
+
+def done_at(screen: Screen) -> str:
+    screen.get("/floor")
+    return done(screen)
+
+
+def undo(screen: Screen) -> None:
+    """The newest that can be taken back."""
+    found = re.search(r'href="(/floor/undo/\d+)', screen.page)
+    assert found is not None
+    screen.get(found[1])
