@@ -66,6 +66,7 @@ class Parts:
     parts: tuple[Part, ...]
     routes: dict[int, Route]
     products: dict[int, Product]
+    spent: int  # lots of panels without a good unit left, which are in no part
 
 
 def open_parts(session: Session, past: Past | None = None) -> Parts:
@@ -75,7 +76,9 @@ def open_parts(session: Session, past: Past | None = None) -> Parts:
     products = {thing: one.body for thing, one in catalogue.with_ids(session, sorted({lot.product for lot in lots.values()})).items()}
     known = _Known(session, lots, routes, products, past)
     found = [*known.panel_parts(), *known.loose_parts()]
-    return Parts(tuple(sorted(found, key=lambda part: (part.since, part.lot.item))), routes, products)
+    there = {part.lot.item for part in found}
+    spent = sum(1 for lot in lots.values() if lot.form == "panel" and lot.item not in there)
+    return Parts(tuple(sorted(found, key=lambda part: (part.since, part.lot.item))), routes, products, spent)
 
 
 class _Known:

@@ -41,6 +41,7 @@ class Board:
     late: int
     stuck: int
     rejects: tuple[int, int]
+    spent: int  # lots without a good unit left, which stand in no row
     windows: tuple[WindowRow, ...]
     ovens: tuple[Oven, ...]
     stations: tuple[OperationRow, ...]
@@ -58,7 +59,7 @@ def board(session: Session, memory: Remembered, now: datetime) -> Board:
     found = _rows(session, parts, past, site, now)
     return Board(
         now, tuple(found), len({part.lot.item for part in parts.parts if part.lot.grade != "reject"}),
-        _marked(found, "late"), _marked(found, "stuck"), rejects(parts.parts),
+        _marked(found, "late"), _marked(found, "stuck"), rejects(parts.parts), parts.spent,
         tuple(window_rows(parts, stations, now)), tuple(ovens(session, stations, parts)), tuple(by_operation(stations)),
         tuple(overrides(session, week_of(site, now))), week_of(site, now),
         ahead(parts, past, site, day, now, taped(session, day.begin, now), tapers_per_hour(stations)),

@@ -11,6 +11,7 @@ from app.clock import told
 from app.errors import Reason
 from app.floor.gate_facts import Facts, Loaded, facts_of_mounts
 from app.floor.groups import Group
+from app.floor.station_states import WORDS
 from app.floor.windows import WindowState, may_repeat, windows_into
 from app.ledger.places import Mount
 from app.ledger.runs import Line
@@ -70,7 +71,7 @@ def _held(facts: Facts) -> list[Reason]:
 def _station(facts: Facts) -> list[Reason]:
     body, found = facts.station.body, []
     if facts.state and facts.state[0] in DOWN:
-        found.append(Reason("station_down", f"{body.name} is {facts.state[0].replace('_', ' ')}: {facts.state[1]}.", "Use another station."))
+        found.append(Reason("station_down", f"{body.name} is {WORDS[facts.state[0]]}: {facts.state[1]}.", "Use another station."))
     for stop in facts.station_stops:
         found.append(Reason("station_held", f"{body.name} is on hold: {stop.reason}.", "Use another station, or ask quality to release it."))
     if body.calibration_due is not None and facts.at > body.calibration_due:

@@ -1,7 +1,7 @@
 """The page of an oven load: what is on its shelves, and start, end or abort it."""
 
 from collections.abc import Callable
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Annotated, Any
 from urllib.parse import urlencode
 
@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 
 from app import clock
 from app.catalogue import queries as catalogue
+from app.catalogue.definitions import Step
 from app.errors import Refused
 from app.floor.ends import abort_run, open_lines_of, step_of_line
 from app.journal.act import By, act
@@ -176,18 +177,30 @@ def _page(request: Request, session: Session, code: str, shelf: str = "", refusa
     run = session.get(Run, load.run or 0)
     lines = open_lines_of(session, run) if run else []
     lots |= codes_of(session, "lot", [line.lot for line in lines if line.lot])
+    steps = [step_of_line(session, line) for line in lines]
     inside = [
-        {"line": line.id, "shelf": line.shelf or "", "lot": lots[line.lot or 0], "step": step.name if (step := step_of_line(session, line)) else "",
+        {"line": line.id, "shelf": line.shelf or "", "lot": lots[line.lot or 0], "step": step.name if step else "",
          "panels": len(panels_of(session, line.set or 0))}
-        for line in lines
+        for line, step in zip(lines, steps, strict=True)
     ]  # fmt: skip
+    routes = catalogue.with_ids(session, [place.route for place in places])
     return render(
         request, "ovens/load.html", status=refusal.status if refusal else 200, code=code, refusal=refusal, oven=station.name, shelf=shelf,
         recipe=catalogue.definition(session, load.recipe).body, state=loads.state_of(session, load), version=loads.version(session, load),
         shelves=station.body.shelves, run=code_of(session, "run", run.id) if run else None, inside=inside,
-        heat=heat_of_load(session, run) if run else [],
-        places=[{"shelf": p.shelf, "lot": lots[p.lot], "step": p.step, "panels": len(panels_of(session, p.set))} for p in places],
+        heat=heat_of_load(session, run) if run else [], run_row=run, until=_until(run, [step for step in steps if step]) if run else None,
+        places=[
+            {"shelf": p.shelf, "lot": lots[p.lot], "step": catalogue.step_of(routes[p.route].body, p.step).name,
+             "panels": len(panels_of(session, p.set))}
+            for p in places
+        ],
     )  # fmt: skip
+
+
+def _until(run: Run, steps: list[Step]) -> datetime | None:
+    """By the longest standard time of what is in it: no promise of the recipe."""
+    standard = max((step.standard_minutes for step in steps), default=None)
+    return run.started_at + timedelta(minutes=standard) if standard else None
 
 
 def _run(session: Session, load: Load) -> Run:

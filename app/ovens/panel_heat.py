@@ -39,6 +39,7 @@ class AdhesiveHeat:
     part: str
     batches: tuple[str, ...]
     step: str
+    step_name: str
     placed_at: datetime
     recipe: str | None
     reference_c: float | None
@@ -136,9 +137,13 @@ class _Known:
             heat = heat_of(adhesive, [self._record(line, recipe) for line, _ in cures])
         batches = sorted({batch for line in lines for name, batch in self.adhesives[line.id] if name == part})
         return AdhesiveHeat(
-            part, tuple(batches), step, placed_at, recipe.name if recipe else None, recipe.set_point_c if recipe else None,
-            recipe.min_equivalent_minutes if recipe else None, heat,
+            part, tuple(batches), step, self._name_of(lines[-1], step), placed_at, recipe.name if recipe else None,
+            recipe.set_point_c if recipe else None, recipe.min_equivalent_minutes if recipe else None, heat,
         )  # fmt: skip
+
+    def _name_of(self, line: LineRow, step: str) -> str:
+        """As people call it; its operation is the name of a step that is on no route."""
+        return next((one.name for one in self.routes[line.route].body.steps if one.key == step), step) if line.route is not None else step
 
     def _record(self, line: LineRow, recipe: Recipe) -> RoundRecord:
         """A round is read once for all adhesives that ask the same of its record."""

@@ -110,7 +110,7 @@ def test_panels_without_a_good_cell_are_off_the_board_and_out_of_what_is_held(fa
     found = seen(factory)
     assert [(r.key, r.panels, r.units) for r in found.rows] == [("plasma", 1, 20)]
     assert [(lot.code, lot.state) for lot in found.rows[0].lots] == [(one.code, "waiting")]
-    assert found.lots == 1
+    assert (found.lots, found.spent) == (1, 1)  # a list of all lots has one more
 
 
 def test_what_was_put_in_stock_waits_for_nothing_and_is_in_no_forecast(factory: Factory) -> None:

@@ -44,6 +44,26 @@ def _times(factory: Factory, lot: Named) -> set[int]:  # noqa: F811
         return {stand.times("cure") for stand in progress(session, panels_of_lot(session, lot.id)).values()}
 
 
+def test_the_page_of_a_load_has_steps_by_name_and_since_when_it_runs(house: House, factory: Factory) -> None:  # noqa: F811
+    first = attached_lot(factory)
+    load = factory.do("begin_load", lambda s, by: loads.begin_load(s, by, factory.things["Oven S"], "C170").id)
+    factory.do("add_to_load", lambda s, by: len(loads.add_to_load(s, by, s.get_one(Load, load), [first], "1")))
+    with house.reading() as session:
+        code = code_of(session, "load", load)
+    with client(house) as browser:
+        sign_in(browser, person(house, "Ada", "operate"))
+        page = browser.get(f"/loads/{code}").text
+        assert "<td>cure 1</td>" in page and "Since" not in page
+        factory.do("start_load", lambda s, by: loads.start_load(s, by, s.get_one(Load, load), None).run.id)
+        page = browser.get(f"/loads/{code}").text
+        assert "<td>cure 1</td>" in page and "Since <strong>" in page
+        assert ">red attach, " in page, "its adhesive was put on at a step that people know by its name"
+        with house.reading() as session:
+            run = session.get_one(Load, load).run or 0
+        factory.finish(run)
+        assert re.search(r'class="ran">\d{4}-\d\d-\d\d \d\d:\d\d \w+ to \d{4}', browser.get(f"/loads/{code}").text)
+
+
 def test_what_is_ticked_is_done_and_the_rest_comes_to_the_cure_again(house: House, factory: Factory) -> None:  # noqa: F811
     first, second = attached_lot(factory), attached_lot(factory)
     load, lines = _running(factory, first, second)
