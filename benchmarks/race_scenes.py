@@ -579,7 +579,7 @@ def shipped(plant: Plant, _chance: random.Random) -> Scene:
         *[Ask("never moved", f"/moves/{move}/correct", {"never": True, "reason": "was not"}, once="correct")] * 2,
         Ask("was in stock", f"/moves/{move}/correct", {"kind": "stock", "place": "shelf 1", "reason": "the one beside it"}, once="correct"),
         Ask("all never moved", f"/moves/{move}/correct", {"never": True, "together": True, "reason": "was not"}, once="correct"),
-        Ask("ship again", "/shipments", {"packs": [one.code], "customer": "Arden Lights"}),
+        Ask("ship again", "/shipments", {"packs": [one.code], "customer": "Arden Lights"}, frees=True),  # it may be taken back anew
         Ask("hold pack", "/holds", {"subject": one.code, "reason": "look"}),
         Ask("re-reel", f"{path}/re_reel", {}),
         Ask("cut", f"{path}/cut", {"units": 5}),
