@@ -71,7 +71,7 @@ def _held(facts: Facts) -> list[Reason]:
 def _station(facts: Facts) -> list[Reason]:
     body, found = facts.station.body, []
     if facts.state and facts.state[0] in DOWN:
-        found.append(Reason("station_down", f"{body.name} is {WORDS[facts.state[0]]}: {facts.state[1]}.", "Use another station."))
+        found.append(Reason("station_down", f"{body.name} is down ({WORDS[facts.state[0]]}): {facts.state[1]}.", "Use another station."))
     for stop in facts.station_stops:
         found.append(Reason("station_held", f"{body.name} is on hold: {stop.reason}.", "Use another station, or ask quality to release it."))
     if body.calibration_due is not None and facts.at > body.calibration_due:

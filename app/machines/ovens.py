@@ -22,7 +22,7 @@ from app.machines.runs import FinishIn, RunOut, run_as_json
 from app.naming.resolve import Named, code_of, resolve
 from app.ovens import loads
 from app.ovens.heat import RoundHeat
-from app.ovens.judging import end_load, fits_no_cure, import_logger_file, judge_again, read_logger_file
+from app.ovens.judging import end_load, fits_no_cure, import_logger_file, judge_again, read_logger_file, reads_as
 from app.ovens.logger_table import Stated
 from app.ovens.panel_heat import AdhesiveHeat, SameHeat, heat_of_load, heat_of_panels
 
@@ -145,6 +145,10 @@ class JudgedLine(Answer):
 
 
 class JudgedOut(Answer):
+    read_as: str = Field(
+        "", description="How the file's times were read and which cures it was taken for, by the site's clock: look whether they are meant.",
+        examples=["Read as from 2026-03-01 07:25 CET to 2026-03-01 09:40 CET, and taken for what Oven 1 did then: R26-000212-5, from ..."],
+    )  # fmt: skip
     judged: list[JudgedLine]
     warning: str | None = Field(None, description="Where the file covers no load of the oven: what to check.", examples=["The file fits no cure."])
 
@@ -225,7 +229,9 @@ def import_file(
             oven = station_of(s, station)
             judged = import_logger_file(s, by, oven, kept, trace, stated)
             lines = [_judged(s, one.line, one.judgement, worse=one.worse) for one in judged]
-            return {"judged": lines, "warning": None if judged else fits_no_cure(s, oven, trace)}
+            return {
+                "read_as": reads_as(s, oven, trace, judged), "judged": lines, "warning": None if judged else fits_no_cure(s, oven, trace),
+            }  # fmt: skip
 
         arguments = {"station": station, "file": [kept.name, kept.digest]} | as_stated(stated)
         return JudgedOut(**call.do("import_logger_file", told, verb, path=arguments))

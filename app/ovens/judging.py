@@ -73,12 +73,27 @@ def fits_no_cure(session: Session, station: int, trace: Trace) -> str | None:
     runs = Run.station == station, Run.operation == "cure", Run.closed_e.is_(None), Run.started_at <= last + _NEAR
     if cures_in(session, station, first - _NEAR, last + _NEAR) or session.scalar(select(Run.id).where(*runs).limit(1)) is not None:
         return None
-    read = f"read as from {catalogue.site_time(session, first)} to {catalogue.site_time(session, last)}"
+    read = f"read as {_span(session, first, last)}"
     name = catalogue.station(session, station).name
     return (
         f"The file fits no cure: {read}, it covers no load of {name}. If a load was meant, check the zone of the logger's clock,"
         " the order of its dates, and the oven; then import it again as it should be read."
     )
+
+
+def reads_as(session: Session, station: int, trace: Trace, judged: Sequence[Judged]) -> str:
+    """From when to when a file was read, and which cures it was taken for: one in the wrong zone may fit another, and only a person sees it."""
+    first, last = (datetime.fromtimestamp(seconds, UTC) for seconds in (trace.times.min(), trace.times.max()))
+    runs = {run.id: run for one in judged if (run := session.get_one(Run, one.line.run))}
+    codes = codes_of(session, "run", list(runs))
+    cures = [f"{codes[run.id]}, {_span(session, run.started_at, run.ended_at or last)}" for run in runs.values()]
+    read = f"Read as {_span(session, first, last)}"
+    name = catalogue.station(session, station).name
+    return f"{read}, and taken for what {name} did then: {'; '.join(cures)}." if cures else f"{read}."
+
+
+def _span(session: Session, begin: datetime, end: datetime) -> str:
+    return f"from {catalogue.site_time(session, begin)} to {catalogue.site_time(session, end)}"
 
 
 def end_load(session: Session, by: By, load: Load, values: Sequence[Value] = (), *, person: int | None = None) -> list[Line]:

@@ -76,7 +76,7 @@ def import_logger_files(
     from app.evidence.refused import kept_when_refused
     from app.journal.act import SYSTEM, act
     from app.naming.resolve import code_of, resolve
-    from app.ovens.judging import fits_no_cure, import_logger_file, read_logger_file
+    from app.ovens.judging import fits_no_cure, import_logger_file, read_logger_file, reads_as
     from app.ovens.logger_table import Stated
 
     stated = Stated(
@@ -94,10 +94,13 @@ def import_logger_files(
                     station = resolve(session, oven, "station").id
                     judged = import_logger_file(session, by, station, kept, trace, stated)
                     lines = [f"{code_of(session, 'run', one.line.run)} line {one.line.id}: {one.judgement.verdict}" for one in judged]
-                    return {"judged": lines, "warning": None if judged else fits_no_cure(session, station, trace)}
+                    warning = None if judged else fits_no_cure(session, station, trace)
+                    return {"judged": lines, "read_as": reads_as(session, station, trace, judged), "warning": warning}
 
                 did = act(house, SYSTEM, "import_logger_file", {"station": oven, "file": [kept.name, kept.digest]}, verb, source="file").body
                 typer.echo(f"{name_of(path)}: {len(trace.times)} rows, {len(did['judged'])} lines judged")
+                if not did["warning"]:
+                    typer.echo(f"  {did['read_as']}")
                 for words in did["judged"]:
                     typer.echo(f"  {words.replace('_', ' ')}")
                 if did["warning"]:

@@ -156,7 +156,7 @@ def _shift(stage: Stage, hands: Hands) -> dict[str, int]:
     with hands.counted("say a jam by card"):
         hands.scan(jam)
     assert "unscheduled downtime" in walk.main
-    assert "unscheduled downtime: jam" in (walk.scan(magazine(stage, "Attach", "Plasma").code) and walk.main), "nothing starts there now"
+    assert "is down (unscheduled downtime): jam" in (walk.scan(magazine(stage, "Attach", "Plasma").code) and walk.main), "nothing starts there now"
     walk.enter()
     walk.scan(stage.codes["back to work"])
     with hands.counted("say a jam by touch"):

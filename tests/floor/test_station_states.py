@@ -101,7 +101,7 @@ def test_a_station_is_what_runs_there_until_somebody_says_otherwise(factory: Fac
     assert now(factory, "Attach") == "productive"
     say(factory, "Attach", "unscheduled_down")
     assert now(factory, "Attach") == "unscheduled_down"
-    with pytest.raises(Refused, match="unscheduled downtime: a jam"):
+    with pytest.raises(Refused, match=r"is down \(unscheduled downtime\): a jam"):
         factory.start("Attach", factory.lot(factory.panels(2)))
     say(factory, "Attach", "productive")
     assert now(factory, "Attach") == "productive"

@@ -24,7 +24,7 @@ from app.ledger.sets import panels_of, panels_of_lot
 from app.ledger.travels import travels_of
 from app.naming.resolve import Named
 from app.ovens import loads
-from app.ovens.judging import cures_in, end_load, fits_no_cure, import_logger_file, judge_again, read_logger_file
+from app.ovens.judging import cures_in, end_load, fits_no_cure, import_logger_file, judge_again, read_logger_file, reads_as
 from app.ovens.logger_table import Stated
 from tests.small_factory import Factory
 
@@ -103,6 +103,19 @@ def test_a_cure_waits_for_its_file_and_conforms_by_it(factory: Factory) -> None:
     assert send(factory, log(START, 120)) == 1
     assert verdicts(factory, lines) == ["conforms"]
     start_plasma(factory, lot)
+
+
+def test_who_brings_a_file_is_told_which_cure_it_was_taken_for_by_the_clock_of_the_site(factory: Factory) -> None:
+    """Of two cures three hours apart a file in the wrong zone fits the other: only a person can see that."""
+    cure(factory, {"1": attached_lot(factory)})
+    cure(factory, {"1": attached_lot(factory)}, start=START + timedelta(hours=3))
+    kept, trace = read_logger_file(factory.house, "log.csv", log(START + timedelta(hours=3), 120), Stated())
+    oven = factory.things["Oven S"]
+    said = factory.do("import_logger_file", lambda s, by: reads_as(s, oven, trace, import_logger_file(s, by, oven, kept, trace, Stated())))
+    assert said == (
+        "Read as from 2026-03-02 08:58 UTC to 2026-03-02 11:02 UTC, and taken for what Oven S did then:"
+        " R26-000004-L, from 2026-03-02 09:00 UTC to 2026-03-02 11:00 UTC."
+    )
 
 
 def test_nothing_is_decided_or_judged_of_a_line_that_runs_still_or_did_nothing(factory: Factory) -> None:
