@@ -18,6 +18,7 @@ from app.desk.names import operations
 from app.desk.runs import RUNS
 from app.floor.station_states import WORDS, states_now
 from app.floor.station_states import Now as StateNow
+from app.holds.words import spans_in_words
 from app.ledger.places import Mount
 from app.ledger.runs import Attendance, Run
 from app.ledger.stops import Hold
@@ -142,7 +143,7 @@ class StationPage:
     code: str
     facts: list[tuple[str, Cell]]
     runs: list[Row]
-    holds: list[tuple[str, str]]
+    holds: list[tuple[str, str, str]]  # code, reason, and where it stops no station but what ran there, when
 
 
 def station_page(session: Session, named: Named) -> StationPage:
@@ -150,8 +151,8 @@ def station_page(session: Session, named: Named) -> StationPage:
     heads = [column.head for column in STATIONS.columns]
     newest = select(Run).where(Run.station == named.id).order_by(Run.started_at.desc(), Run.id.desc()).limit(_LAST_RUNS)
     held = list(session.scalars(select(Hold).where(Hold.kind.in_(("station", "span")), Hold.subject == named.id, Hold.closed_e.is_(None))))
-    codes = codes_of(session, "hold", [one.id for one in held])
+    codes, spans = codes_of(session, "hold", [one.id for one in held]), spans_in_words(session, held)
     return StationPage(
         catalogue.station(session, named.id), named.code, list(zip(heads, row, strict=True))[1:],
-        RUNS.rows(session, list(session.scalars(newest))), [(codes[one.id], one.reason) for one in held],
+        RUNS.rows(session, list(session.scalars(newest))), [(codes[one.id], one.reason, spans.get(one.id, "")) for one in held],
     )  # fmt: skip

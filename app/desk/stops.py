@@ -5,7 +5,7 @@ from sqlalchemy.orm import Session
 
 from app.desk.listing import Cell, Column, Filter, Linked, Listing, Row, Sort, State, coded, contains, named_like, whole
 from app.desk.names import day_is, times_of
-from app.holds.words import on_what
+from app.holds.words import on_what, spans_in_words
 from app.journal.models import Entry
 from app.ledger.runs import Line
 from app.ledger.sets import Member
@@ -17,10 +17,10 @@ def _hold_rows(session: Session, holds: list[Hold]) -> list[Row]:
     ids = [one.id for one in holds]
     codes, named, at = codes_of(session, "hold", ids), on_what(session, holds), times_of(session, [one.e for one in holds])
     who = {e: name for e, name in session.execute(select(Entry.id, Entry.actor_name).where(Entry.id.in_([one.e for one in holds])))}
-    freed = _released(session, ids)
+    freed, spans = _released(session, ids), spans_in_words(session, holds)
     return [
         [
-            coded(codes[one.id]), _state(one), tuple(_on(kind, code) for kind, code in named[one.id]), one.reason,
+            coded(codes[one.id]), _state(one), (*(_on(kind, code) for kind, code in named[one.id]), *_span(spans.get(one.id))), one.reason,
             "by itself" if one.automatic else who[one.e], at[one.e], freed.get(one.id),
         ]
         for one in holds
@@ -33,6 +33,10 @@ def _state(hold: Hold) -> State:
 
 def _on(kind: str, code: str) -> Cell:
     return Linked(f"{kind} {code}", code)
+
+
+def _span(words: str | None) -> tuple[str, ...]:
+    return (words,) if words else ()
 
 
 def _released(session: Session, holds: list[int]) -> dict[int, int]:

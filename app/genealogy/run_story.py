@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import select, union
+from sqlalchemy import select, true, union
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
@@ -24,9 +24,10 @@ from app.ledger.corrections import not_void
 from app.ledger.judgements import AtRisk, Disposition, Judgement
 from app.ledger.places import Load
 from app.ledger.runs import Line, Reading, Run, RunVoid, Use
+from app.ledger.stops import Hold
 from app.ledger.travels import covers_of_lines
 from app.naming.models import Code
-from app.naming.resolve import Named, code_of
+from app.naming.resolve import Named, code_of, codes_of
 from app.people.models import Person
 
 SOURCES = {"server": "this server's clock", "person": "a person's word", "machine": "the machine's word", "file": "a file's word"}
@@ -117,6 +118,7 @@ class RunStory:
     files: tuple[FileRow, ...]
     results: UnitFile | None  # of a test run, as corrected
     corrected: tuple[str, ...]  # why earlier results were replaced, and by whom
+    holds: tuple[tuple[str, str], ...]  # in force on it, or on what ran at its station then: code, reason
 
 
 def run_story(session: Session, named: Named) -> RunStory:
@@ -140,7 +142,18 @@ def run_story(session: Session, named: Named) -> RunStory:
         _lines(session, lines), _readings(session, run.id, lines), _marks(session, run.id),
         sum(one[0] for one in sums), sum(one[1] for one in sums), sum(one[2] for one in sums), _files(session, run.id, lines),
         file_in_force(session, run.id), _corrected(session, run.id),
+        _holds(session, run, lines),
     )  # fmt: skip
+
+
+def _holds(session: Session, run: Run, lines: list[Line]) -> tuple[tuple[str, str], ...]:
+    on_it = (Hold.kind == "run") & (Hold.subject == run.id) | (Hold.kind == "line") & Hold.subject.in_([line.id for line in lines])
+    begun = Hold.span_to.is_(None) | (Hold.span_to >= run.started_at)
+    not_over = Hold.span_from.is_(None) | (Hold.span_from <= run.ended_at) if run.ended_at else true()
+    then = (Hold.kind == "span") & (Hold.subject == run.station) & begun & not_over
+    found = list(session.scalars(select(Hold).where(Hold.closed_e.is_(None), on_it | then).order_by(Hold.id)))
+    codes = codes_of(session, "hold", [one.id for one in found])
+    return tuple((codes[one.id], one.reason) for one in found)
 
 
 def _entries(session: Session, ids: Iterable[int]) -> dict[int, Entry]:

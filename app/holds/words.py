@@ -6,6 +6,7 @@ from typing import NamedTuple
 
 from sqlalchemy.orm import Session
 
+from app.catalogue import queries as catalogue
 from app.ledger.stops import Hold
 from app.listed import gathered, listed
 from app.naming.resolve import codes_of
@@ -41,6 +42,16 @@ def on_what(session: Session, holds: Sequence[Hold | HoldRow]) -> dict[int, list
         wanted[kind].add(thing)
     codes = {kind: codes_of(session, kind, list(ids)) for kind, ids in wanted.items()}
     return {hold: [(kind, codes[kind].get(thing, "")) for kind, thing in found] for hold, found in things.items()}
+
+
+def spans_in_words(session: Session, holds: Sequence[Hold]) -> dict[int, str]:
+    """By hold on what ran at a station in a span of time: that it is no hold on the station, which may start what it will."""
+    found = {}
+    for hold in holds:
+        if hold.kind == "span":
+            begin, end = (catalogue.site_time(session, one) if one else "" for one in (hold.span_from, hold.span_to))
+            found[hold.id] = f"what ran from {begin} to {end}" if begin and end else f"what ran from {begin} on" if begin else f"what ran until {end}"
+    return found
 
 
 def _things(hold: Hold | HoldRow, runs: dict[int, int], panels: dict[int, list[int]]) -> list[tuple[str, int]]:
