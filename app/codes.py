@@ -11,6 +11,8 @@ KIND_OF_LETTER = {letter: kind for kind, letter in LETTERS.items()}
 _ALPHABET = "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 _SHAPE = re.compile(r"[A-Z][0-9A-Z]*(-[0-9A-Z]+)+")
 _ON_LABEL = re.compile(r"3S(K\d\d-\d{4,}-[0-9A-Z])")
+# What a scanner may be set to send before what it read: "]", the symbology, a modifier (ISO/IEC 15424). ]d2 and ]Q3 are Data Matrix and QR.
+_SYMBOLOGY = re.compile(r"\][A-Za-z][0-9A-Za-z]")
 _OURS = re.compile(r"[A-Z](\d\d)?-\d{4,}(-\d\d)*-[0-9A-Z]")
 
 
@@ -76,13 +78,14 @@ def tidy(scanned: str) -> str:
 
 
 def on_label(scanned: str) -> str:
-    """Of the message in a pack's symbol (ISO/IEC 15434) the pack's code, its field 3S; any other text is itself.
+    """Of the message in a pack's symbol (ISO/IEC 15434) the pack's code, its field 3S; any other text is itself, without its symbology.
 
     Scanners that type like a keyboard leave its control characters out, so that nothing parts the fields: what follows 3S tells itself.
     """
-    text = tidy(scanned)
+    read = scanned[3:] if _SYMBOLOGY.match(scanned) else scanned
+    text = tidy(read)
     found = _ON_LABEL.search(text) if text.startswith("[)>") else None
-    return found[1] if found and is_valid(found[1]) else scanned
+    return found[1] if found and is_valid(found[1]) else read
 
 
 START_CARD = make("card", "-START")  # one for all: it says yes to the question that stands on a terminal's screen

@@ -44,3 +44,12 @@ def test_hyphens_do_not_count() -> None:
 def test_one_wrong_character_of_a_code_of_ours_is_known_for_a_misread() -> None:
     assert codes.is_misread("K26-000039-X") and not codes.is_misread(codes.make("pack", "26-000039"))
     assert not any(codes.is_misread(text) for text in ("hello", "Q7/26·0098", "AMB.1", "HC-20881", "PO-7"))
+
+
+@pytest.mark.parametrize("symbology", ["]C0", "]C1", "]d1", "]d2", "]Q1", "]e0"])
+def test_what_a_scanner_sends_of_the_symbology_is_no_part_of_the_code(symbology: str) -> None:
+    """ISO/IEC 15424: a bracket, the letter of the symbology, a modifier; a setting of the scanner's that is often on."""
+    label = "[)>06P LF-C203SK26-000039-F".replace("K26-000039-F", codes.make("pack", "26-000039"))
+    assert codes.on_label(f"{symbology}L26-001350-7") == "L26-001350-7"
+    assert codes.on_label(symbology + label) == codes.make("pack", "26-000039")
+    assert codes.on_label("]d") == "]d", "too short for one"
