@@ -237,3 +237,11 @@ def test_a_tray_of_samples_is_asked_of_as_samples(house: House) -> None:
     with TestClient(make_app(house.settings, house), headers={"Authorization": f"Bearer {token(house, 'quality')}"}) as client:
         told = client.get("/api/v1/exposure", params={"suspect": tray}).json()
     assert [(row["code"], row["greatest"]) for row in told["lots"]] == [(sample, 2)]
+
+
+def test_an_expected_number_keeps_no_room_for_odds_where_no_row_has_them(client: TestClient, replay: Replay) -> None:
+    """It stood far left of its heading, beneath that of another number."""
+    page = client.get("/exposure", params={"suspect": _wafer_with_packs(replay)}).text
+    tables = [table for table in re.findall(r"<table.*?</table>", page, re.S) if 'class="odds' in table]
+    told = [(table.startswith('<table class="even">'), re.search(r'class="odds soft">\(', table) is not None) for table in tables]
+    assert any(even for even, _ in told) and all(even != has_odds for even, has_odds in told), told
