@@ -12,11 +12,13 @@ from app.db import House
 from app.drawing.symbols import qr
 from app.errors import NotAllowed, Reason, Refused, bad_input
 from app.journal.act import By, act
+from app.journal.models import Entry
 from app.naming.resolve import code_of, resolve
 from app.people.callers import SESSION_COOKIE, Caller, Calling, at_browser, cookie_of, own, page_router
+from app.people.models import SignIn
 from app.people.second_factor import address_of, end_factor, factor_of, new_seed, set_factor, step_of, use_code
 from app.people.security import note
-from app.people.sign_in import begin_session, check_secret, form_token
+from app.people.sign_in import begin_session, check_secret, digest, form_token
 from app.people.sign_in_pages import set_cookie
 from app.web.fields import Line
 from app.web.installation import house_of
@@ -39,7 +41,7 @@ def set_up(request: Request, who: Calling, seed: Line, code: Line, password: Lin
     try:
         if len(seed) != 32 or set(seed) - set("ABCDEFGHIJKLMNOPQRSTUVWXYZ234567"):
             raise bad_input("That is not a seed.", "seed", "It is not the one this page showed.", "Open the page again.")
-        _must_have_shown_the_one_before(house, who)
+        _must_have_shown_the_one_before(house, who, cookie_of(request, SESSION_COOKIE) or "")
         wrong = NotAllowed("Nothing was set up.", Reason("password", "The password is wrong.", "Give your password."))
         check_secret(house, person, ("password",), password, who.address, wrong)
         if step_of(seed, code, clock.now()) is None:
@@ -63,12 +65,23 @@ def set_up(request: Request, who: Calling, seed: Line, code: Line, password: Lin
     return answer
 
 
-def _must_have_shown_the_one_before(house: House, who: Caller) -> None:
-    """A floor terminal does not ask for it: who knows a password could put a device of their own in its place there, and sign in at any desk."""
+def _must_have_shown_the_one_before(house: House, who: Caller, token: str) -> None:
+    """Who knows a password only could put a device of their own in its place, and sign in at any desk: the owner could not any more.
+
+    A floor terminal does not ask for its code, nor did a desk before it was set up.
+    """
     with house.reading() as session:
-        if who.session and who.session.terminal and factor_of(session, own(who)) is not None:
-            why = Reason("password", "You have a second factor, and a terminal did not ask for its code.", "Sign in at a desk with it.")
-            raise NotAllowed("The second factor is not replaced from a floor terminal.", why)
+        factor = factor_of(session, own(who))
+        if factor is None:
+            return
+        why, now = "You have a second factor, and {} did not ask for its code.", "Sign in at a desk with it."
+        if who.session and who.session.terminal:
+            reason = Reason("password", why.format("a terminal"), now)
+            raise NotAllowed("The second factor is not replaced from a floor terminal.", reason)
+        begun, set_up_at = session.get_one(SignIn, digest(token)).begun_at, session.get_one(Entry, factor.e).recorded_at
+        if begun < set_up_at:
+            reason = Reason("password", why.format("this session, which began before it was set up,"), now)
+            raise NotAllowed("The second factor is not replaced from here.", reason)
 
 
 @router.post("/people/{badge}/second-factor/end")

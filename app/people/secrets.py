@@ -96,11 +96,22 @@ def is_given(session: Session, person: int, kind: str) -> bool:
 
 def is_right(session: Session, person: int, kind: str, secret: str, *, cheap: bool = False) -> bool:
     """Whether the secret is the person's. As slow for a person without one."""
-    kept = session.scalar(select(Secret.hash).where(Secret.person == person, Secret.kind == kind, Secret.closed_e.is_(None)))
+    return right_one(session, person, kind, secret, cheap=cheap) is not None
+
+
+def right_one(session: Session, person: int, kind: str, secret: str, *, cheap: bool = False) -> int | None:
+    """The number of the secret, if it is the person's."""
+    query = select(Secret.id, Secret.hash).where(Secret.person == person, Secret.kind == kind, Secret.closed_e.is_(None))
+    number, kept = next(iter(session.execute(query)), (None, None))
     try:
-        return hasher(cheap=cheap).verify(kept or _nobody(cheap=cheap), secret[:_MOST]) and kept is not None and len(secret) <= _MOST
+        is_it = hasher(cheap=cheap).verify(kept or _nobody(cheap=cheap), secret[:_MOST]) and len(secret) <= _MOST
     except (VerifyMismatchError, InvalidHashError):
-        return False
+        return None
+    return number if is_it else None
+
+
+def is_in_force(session: Session, number: int) -> bool:
+    return session.scalar(select(Secret.id).where(Secret.id == number, Secret.closed_e.is_(None))) is not None
 
 
 @lru_cache(maxsize=2)

@@ -2,7 +2,7 @@
 
 import hashlib
 import secrets
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
@@ -12,13 +12,14 @@ from sqlalchemy.orm import Session
 from app import clock
 from app.db import House, Moment
 from app.errors import NotAllowed, NotFound, Reason, Refused
+from app.journal.act import lock
 from app.listed import ask, listed
 from app.naming.resolve import resolve
 from app.people.addresses import network_of, place_of
 from app.people.models import Person, SignIn, Terminal
 from app.people.people import duties_of
 from app.people.second_factor import factor_of, use_code
-from app.people.secrets import is_given, is_right
+from app.people.secrets import is_given, is_in_force, is_right, right_one
 from app.people.security import note
 from app.people.sessions import IDLE, IDLE_AT_TERMINAL, LONGEST
 from app.people.throttle import Try, begin_try, was_right
@@ -51,6 +52,14 @@ class Browser:
     kind: str = ""
 
 
+class NoLonger(NotAllowed):
+    """What would have opened a session was taken away meanwhile."""
+
+    def __init__(self) -> None:
+        why = Reason("password", "Your PIN, password or second factor was changed at this very moment.", "Sign in with the new one.")
+        super().__init__("You are not signed in.", why)
+
+
 def sign_in(
     house: House, badge: str, secret: str, *, terminal: str | None, address: str, before: str | None = None, browser: str = "", code: str = ""
 ) -> str:  # fmt: skip
@@ -71,9 +80,9 @@ def sign_in(
     with house.reading() as session:
         kinds = ("pin", "password") if place else ("password",)
         # all of them: as slow for a PIN as for a password
-        right = [kind for kind in kinds if is_right(session, person or 0, kind, secret, cheap=cheap)]
+        right = [(kind, found) for kind in kinds if (found := right_one(session, person or 0, kind, secret, cheap=cheap)) is not None]
         may_enter = person is not None and bool(right) and bool(duties_of(session, person))
-        must_choose = right[0] if person is not None and right and is_given(session, person, right[0]) else None
+        must_choose = right[0][0] if person is not None and right and is_given(session, person, right[0][0]) else None
         has_factor = person is not None and place is None and factor_of(session, person) is not None
     if has_factor and may_enter:
         may_enter = use_code(house, person or 0, code, clock.now())
@@ -84,8 +93,16 @@ def sign_in(
         how = "badge, PIN or password" if place else "badge, password or code"
         raise NotAllowed("You are not signed in.", Reason("password", f"The {how} is wrong.", "Try again; a PIN works at enrolled terminals only."))
     was_right(house, one, waits)
+    opened_by, who = right[0][1], person
+
+    def is_so_still(session: Session) -> bool:
+        return is_in_force(session, opened_by) and (place is not None or (factor_of(session, who) is not None) == has_factor)
+
+    token = begin_session(
+        house, person, place, before=before, browser=Browser(address, browser), must_choose=must_choose, is_so_still=is_so_still
+    )  # fmt: skip
     note(house, "signed_in", person=person, terminal=place, address=address)
-    return begin_session(house, person, place, before=before, browser=Browser(address, browser), must_choose=must_choose)
+    return token
 
 
 def reopen(house: House, badge: str, *, terminal: str | None, before: str | None = None, browser: Browser | None = None) -> str | None:
@@ -93,21 +110,36 @@ def reopen(house: House, badge: str, *, terminal: str | None, before: str | None
     with house.reading() as session:
         person, place = _person(session, badge), _terminal(session, terminal)
         query = select(SignIn.begun_at).where(SignIn.person == person, SignIn.terminal == place, SignIn.reopens_until > clock.now())
-        begun_at = session.scalar(query.order_by(SignIn.begun_at.desc()).limit(1)) if person and place else None
+        newest = query.order_by(SignIn.begun_at.desc()).limit(1)
+        begun_at = session.scalar(newest) if person and place else None
         if person is None or begun_at is None or not duties_of(session, person):
             return None
+    try:
+        token = begin_session(
+            house, person, place, before=before, begun_at=begun_at, browser=browser, is_so_still=lambda s: s.scalar(newest) is not None
+        )  # fmt: skip
+    except NoLonger:
+        return None
     note(house, "reopened", person=person, terminal=place, address=browser.address if browser else "")
-    return begin_session(house, person, place, before=before, begun_at=begun_at, browser=browser)
+    return token
 
 
 def begin_session(
     house: House, person: int, terminal: int | None, *, before: str | None = None, begun_at: datetime | None = None,
-    browser: Browser | None = None, must_choose: str | None = None,
+    browser: Browser | None = None, must_choose: str | None = None, is_so_still: Callable[[Session], bool] | None = None,
 ) -> str:  # fmt: skip
-    """The secret of a new session of someone who has just proved who they are; `begun_at`: when they proved it, if earlier."""
+    """The secret of a new session of someone who has just proved who they are; `begun_at`: when they proved it, if earlier.
+
+    `is_so_still`: asked when nothing about the person can change any more. Who knows a password could keep trying while its owner gives it up,
+    and of all their sessions one would begin just after the others had been ended.
+    """
     token, now, at = secrets.token_urlsafe(32), clock.now(), browser or Browser()
     begun = begun_at or now
     with house.writing() as session:
+        if is_so_still is not None:
+            lock(session, Person, [person])
+            if not is_so_still(session):
+                raise NoLonger
         if before is not None and (old := session.get(SignIn, digest(before))) is not None:
             old.ended_at = old.ended_at or now
         session.execute(delete(SignIn).where(SignIn.begun_at < now - _KEPT))

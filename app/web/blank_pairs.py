@@ -19,7 +19,7 @@ class NoBlankPairs:
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         async def received() -> Message:
             message = await receive()
-            return message | {"body": _BLANK.sub(b"&", message["body"])} if message.get("body") else message
+            return {**message, "body": _BLANK.sub(b"&", message["body"])} if message.get("body") else message
 
         await self.app(scope, received if _is_form(scope) else receive, send)
 

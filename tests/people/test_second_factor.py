@@ -2,6 +2,7 @@
 
 import re
 from datetime import UTC, datetime, timedelta
+from typing import Any
 
 import pytest
 from fastapi.testclient import TestClient
@@ -12,6 +13,7 @@ from app import clock
 from app.db import House
 from app.journal.models import Entry
 from app.people import second_factor
+from app.people import sign_in as sessions
 from app.people.second_factor import SECONDS, code_at, step_of
 from app.people.sign_in import sign_in as enter
 
@@ -89,6 +91,38 @@ def test_who_knows_a_password_replaces_no_second_factor_at_a_terminal(house: Hou
         assert sign_in(desk, badge, code=now_code(RFC_SEED)).status_code == 403
         assert sign_in(desk, badge, code=now_code(seed, 1)).status_code == 303
         assert post(desk, "/second-factor", "/second-factor", **other).status_code == 303, "where its code was asked for it is replaced"
+
+
+def test_a_session_from_before_a_second_factor_does_not_replace_it(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
+    """No code was asked for when it began: who knew the password then would shut the owner out with a device of their own."""
+    badge, moment = person(house, "Mara", "operate"), clock.now()
+    with client(house) as thief, client(house) as desk:
+        sign_in(thief, badge)
+        monkeypatch.setattr(clock, "now", lambda: moment + timedelta(minutes=2))
+        sign_in(desk, badge)
+        seed = set_up(desk)
+        monkeypatch.setattr(clock, "now", lambda: moment + timedelta(minutes=4))
+        other = {"seed": RFC_SEED, "code": now_code(RFC_SEED), "password": PASSWORD}
+        answer = post(thief, "/second-factor", "/second-factor", **other)
+        assert answer.status_code == 403 and "began before it was set up" in answer.text
+        assert post(desk, "/second-factor", "/second-factor", **other).status_code == 303, "the one that set it up may"
+        assert sign_in(desk, badge, code=now_code(seed)).status_code == 403
+
+
+def test_who_is_signing_in_without_a_code_while_the_factor_is_set_up_has_no_session(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
+    badge, real = person(house, "Mara", "operate"), sessions.was_right
+    with client(house) as thief, client(house) as desk:
+        sign_in(desk, badge)
+        seeds: list[str] = []
+
+        def set_up_meanwhile(*args: Any) -> None:
+            real(*args)
+            monkeypatch.setattr(sessions, "was_right", real)
+            seeds.append(set_up(desk))
+
+        monkeypatch.setattr(sessions, "was_right", set_up_meanwhile)
+        assert sign_in(thief, badge).status_code == 403 and seeds
+        assert thief.get("/lots").status_code == 303
 
 
 def test_a_code_that_was_seen_is_worth_nothing(house: House) -> None:

@@ -20,6 +20,7 @@ from app.people import throttle
 from app.people.models import SignIn, Terminal, Throttle
 from app.people.people import set_duties
 from app.people.secrets import set_secret
+from app.people.sessions import end_all
 from app.people.terminals import retire_terminal
 from app.people.throttle import Try, begin_try, was_right
 
@@ -396,3 +397,37 @@ def test_a_signature_asks_for_the_password_and_is_slow_to_guess(house: House) ->
             sessions.check_signature(house, mara, wrong, "10.0.0.1")
     with pytest.raises(Refused, match="Too many"):
         sessions.check_signature(house, mara, PASSWORD, "10.0.0.1")
+
+
+@pytest.mark.parametrize("at_terminal", [False, True])
+def test_who_is_signing_in_while_the_secret_is_changed_has_no_session(house: House, monkeypatch: pytest.MonkeyPatch, at_terminal: bool) -> None:
+    """Who knows the old one could try again and again: of all those sessions one would begin just after its owner had ended all."""
+    badge, cookie = person(house, "Mara", "operate"), terminal(house) if at_terminal else None
+    kind, secret = ("pin", PIN) if at_terminal else ("password", PASSWORD)
+
+    def changed_meanwhile(*args: Any) -> None:
+        was_right(*args)
+        change(house, badge, lambda session, by, one: set_secret(session, by, one, kind, "739104 and more"[: 6 if at_terminal else None], cheap=True))
+
+    monkeypatch.setattr(sessions, "was_right", changed_meanwhile)
+    with pytest.raises(Refused, match="not signed in"):
+        enter(house, badge, secret, at=cookie)
+    with house.reading() as session:
+        assert list(session.scalars(select(SignIn))) == []
+    monkeypatch.undo()
+    assert enter(house, badge, "739104" if at_terminal else "739104 and more", at=cookie)
+
+
+def test_a_badge_that_is_read_while_all_sessions_are_ended_opens_none(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
+    badge, cookie = person(house, "Mara", "operate"), terminal(house)
+    enter(house, badge, PIN, at=cookie)
+    real = sessions.duties_of
+
+    def ended_meanwhile(session: Session, one: int) -> frozenset[str]:
+        change(house, badge, end_all)
+        return real(session, one)
+
+    monkeypatch.setattr(sessions, "duties_of", ended_meanwhile)
+    assert sessions.reopen(house, badge, terminal=cookie) is None
+    with house.reading() as session:
+        assert all(row.ended_at is not None for row in session.scalars(select(SignIn)))
