@@ -9,16 +9,18 @@ import hashlib
 import io
 import json
 import os
+import re
 import shutil
 import tarfile
 import tempfile
 import zlib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Container, Iterator
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 from sqlalchemy import LargeBinary, Table, func, insert, select, text
+from sqlalchemy.exc import OperationalError, StatementError
 from sqlalchemy.orm import Session
 
 from app import clock
@@ -35,6 +37,8 @@ from app.web.words import counted
 
 _AT_ONCE = 2000
 _PIECE = 1 << 20
+_MANIFEST = "manifest.json"
+_PART = re.compile(r"tables/[a-z_]+\.jsonl|(evidence|unit_results)/[0-9a-f]{64}")
 Progress = Callable[[str], None]
 
 
@@ -65,7 +69,7 @@ def _write(house: House, temporary: Path, say: Progress) -> None:
                 else:  # one that was lost must not keep all others from being backed up
                     missing += 1
             manifest = {"made_at": clock.now().isoformat(), "revision": _revision(session), "digests": digests}
-            _add_bytes(archive, "manifest.json", canonical_json(manifest).encode())
+            _add_bytes(archive, _MANIFEST, canonical_json(manifest).encode())
         file.flush()
         os.fsync(file.fileno())
     if missing:
@@ -88,6 +92,16 @@ def _results_path(house: House, digest: str) -> Path:
 def restore(house: House, source: Path, say: Progress = lambda _: None) -> None:
     """Takes an archive into an empty installation whose tables stand. Everything is checked before a row is written."""
     manifest = verify_archive(source)
+    try:
+        _restore(house, source, manifest, say)
+    except OperationalError:  # the database is away, or the disk full
+        raise
+    except (ValueError, RecursionError, StatementError) as error:  # every part is as its manifest says, and still it is no backup of ours
+        raise _damaged(source, str(error).partition("\n")[0]) from error
+    write_file_of_seals(house)
+
+
+def _restore(house: House, source: Path, manifest: dict[str, Any], say: Progress) -> None:
     with house.writing(as_owner=True) as session:
         if session.scalar(select(func.count()).select_from(Entry)):
             raise refuse("changed", "This installation is not empty.", "It has journal entries.", "Restore into an empty data folder and database.")
@@ -100,7 +114,6 @@ def restore(house: House, source: Path, say: Progress = lambda _: None) -> None:
             for member in archive:
                 _take_in(house, session, archive, member, say)
         set_counters(house, session)
-    write_file_of_seals(house)
 
 
 def verify_archive(source: Path) -> dict[str, Any]:
@@ -111,27 +124,31 @@ def verify_archive(source: Path) -> dict[str, Any]:
         with gzip.open(source) as unpacked:
             with tarfile.open(fileobj=unpacked, mode="r:") as archive:
                 for member in archive:
-                    file = archive.extractfile(member)
-                    if file is None:
-                        continue
-                    if member.name == "manifest.json":
+                    file = _part(archive, member, found)
+                    if member.name == _MANIFEST:
                         manifest = json.load(file)
                     else:
                         found[member.name] = hashlib.file_digest(file, "sha256").hexdigest()  # type: ignore[arg-type]
             while unpacked.read(_PIECE):  # to the checksum at the very end: the manifest stands in no digest of its own
                 pass
-    except (tarfile.TarError, zlib.error, EOFError, OSError, ValueError) as error:
+    except (tarfile.TarError, zlib.error, EOFError, OSError, ValueError, RecursionError) as error:
         raise _damaged(source, str(error)) from error
-    if not isinstance(manifest, dict) or manifest.get("digests") != found:
+    if not isinstance(manifest, dict) or manifest.get("digests") != found or "revision" not in manifest:
         raise _damaged(source, "its parts are not as its manifest says")
     return manifest
 
 
+def _part(archive: tarfile.TarFile, member: tarfile.TarInfo, before: Container[str]) -> IO[bytes]:
+    """A plain file with one of our names, once: a link or a device is none, and one with holes may be a million times its archive's size."""
+    file = archive.extractfile(member) if member.isreg() and not member.issparse() else None
+    if file is None or not (member.name == _MANIFEST or _PART.fullmatch(member.name)) or member.name in before:
+        raise ValueError(f"{member.name[:80]!r} is no part of a backup")
+    return file
+
+
 def _take_in(house: House, session: Session, archive: tarfile.TarFile, member: tarfile.TarInfo, say: Progress) -> None:
     folder, _, name = member.name.partition("/")
-    file = archive.extractfile(member)
-    if file is None:
-        return
+    file = _part(archive, member, ())
     if folder in ("evidence", "unit_results"):
         path = path_of(house, name) if folder == "evidence" else _results_path(house, name)
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -141,7 +158,9 @@ def _take_in(house: House, session: Session, archive: tarfile.TarFile, member: t
             os.fsync(out.fileno())
     elif folder == "tables":
         say(f"table {name.removesuffix('.jsonl')}")
-        table = Base.metadata.tables[name.removesuffix(".jsonl")]
+        table = Base.metadata.tables.get(name.removesuffix(".jsonl"))
+        if table is None:
+            raise ValueError(f"there is no table {name.removesuffix('.jsonl')}")
         rows: list[dict[str, Any]] = []
         for line in io.TextIOWrapper(file, encoding="utf-8"):
             rows.append(_row(table, json.loads(line)))
@@ -170,13 +189,15 @@ def _plain(value: Any) -> Any:
     return base64.b64encode(value).decode() if isinstance(value, bytes) else value
 
 
-def _row(table: Table, values: dict[str, Any]) -> dict[str, Any]:
+def _row(table: Table, values: Any) -> dict[str, Any]:
+    if not isinstance(values, dict):
+        raise ValueError(f"a line of the table {table.name} is no row")
     for column in table.columns:
         value = values.get(column.name)
         if value is not None and isinstance(column.type, Moment):
-            values[column.name] = datetime.fromisoformat(value)
+            values[column.name] = datetime.fromisoformat(str(value))
         elif value is not None and isinstance(column.type, LargeBinary):
-            values[column.name] = base64.b64decode(value)
+            values[column.name] = base64.b64decode(str(value))
     return values
 
 

@@ -1,10 +1,12 @@
 """The shell over a record with something in it: check, trace, backup and restore from either database into either."""
 
 import gzip
+import hashlib
 import json
 import os
 import subprocess
 import sys
+import tarfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from io import BytesIO
@@ -24,7 +26,7 @@ from app.genealogy.checks import check
 from app.genealogy.trace import trace_back
 from app.journal.models import Entry
 from app.journal.sealing import has_unsealed
-from app.migrate import upgrade
+from app.migrate import revisions, upgrade
 from app.naming.resolve import Named
 from app.settings import Settings
 from tests.small_factory import Factory
@@ -149,3 +151,65 @@ def test_a_damaged_backup_is_noticed_before_anything_is_written(house: House, lo
     archive.write_bytes(archive.read_bytes()[:-200])
     with pytest.raises(Refused):
         verify_archive(archive)
+
+
+def crafted(path: Path, *members: tuple[tarfile.TarInfo, bytes], lies: bytes = b"") -> Path:
+    """An archive with these members, and a manifest that agrees with each of them; `lies` instead of the manifest."""
+    digests = {info.name: hashlib.sha256(content).hexdigest() for info, content in members}
+    manifest = lies or json.dumps({"revision": revisions()[0], "digests": digests}).encode()
+    with tarfile.open(path, "w:gz") as archive:
+        for info, content in (*members, (tarfile.TarInfo("manifest.json"), manifest)):
+            info.size = len(content) if info.isreg() and not info.pax_headers else info.size
+            archive.addfile(info, BytesIO(content) if info.isreg() else None)
+    return path
+
+
+def member(name: str, kind: bytes = tarfile.REGTYPE, link: str = "", size: int = 0, **pax: str) -> tarfile.TarInfo:
+    one = tarfile.TarInfo(name)
+    one.type, one.linkname, one.size, one.pax_headers = kind, link, size, {key.replace("_", "."): value for key, value in pax.items()}
+    return one
+
+
+# a file of nothing, as GNU tar has it
+HOLES = {"GNU_sparse_major": "1", "GNU_sparse_minor": "0", "GNU_sparse_realsize": str(1 << 40), "GNU_sparse_name": f"evidence/{'a' * 64}"}
+
+
+ONE, OTHER = f"evidence/{'a' * 64}", f"evidence/{'b' * 64}"
+
+
+@pytest.mark.parametrize("members", [
+    [(member("evidence/../../out", size=1), b"x")], [(member("/out"), b"x")], [(member("tables/../person.jsonl"), b"")], [(member("other"), b"")],
+    [(member(ONE, tarfile.SYMTYPE, "/etc/hostname"), b"")], [(member(ONE, tarfile.LNKTYPE, "/etc/hostname"), b"")],
+    [(member(OTHER), b"x"), (member(ONE, tarfile.LNKTYPE, OTHER), b"x")],
+    [(member(ONE, tarfile.CHRTYPE), b"")], [(member(ONE, tarfile.FIFOTYPE), b"")],
+    [(member(ONE), b"x"), (member(ONE), b"x")],
+    [(member(ONE, size=512, **HOLES), b"0\n".ljust(512, b"\0"))],
+], ids=[
+    "steps out", "absolute", "steps in a table", "strange", "symbolic link", "hard link out", "hard link in", "device", "pipe", "twice",
+    "a terabyte of holes",
+])  # fmt: skip
+def test_what_is_no_plain_part_of_a_backup_is_refused(tmp_path: Path, members: list[tuple[tarfile.TarInfo, bytes]]) -> None:
+    """Before the shell looked only at what the archive says of itself, and whoever makes one says it as well."""
+    with pytest.raises(Refused, match="damaged"):
+        verify_archive(crafted(tmp_path / "x.tar.gz", *members))
+
+
+def test_a_manifest_that_is_nested_beyond_bounds_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(Refused, match="damaged"):
+        verify_archive(crafted(tmp_path / "x.tar.gz", lies=b"[" * 200_000))
+
+
+@pytest.mark.parametrize(("name", "lines"), [
+    ("nothing", b"{}\n"), ("alembic_version", b"{}\n"), ("person", b"{\n"), ("person", b"[]\n"), ("person", b"[" * 100_000), ("person", b"\xff\n"),
+    ("entry", b'{"id":1,"recorded_at":"never"}\n'), ("entry", b'{"id":1,"recorded_at":1}\n'), ("entry", b'{"id":1,"digest":"?"}\n'),
+    ("person", b'{"id":1}\n'), ("person", b'{"id":{},"e":1,"name":"x"}\n'),
+])  # fmt: skip
+def test_rows_that_are_none_are_refused_and_nothing_of_them_stays(fresh_house: Any, tmp_path: Path, name: str, lines: bytes) -> None:
+    archive = crafted(tmp_path / "x.tar.gz", (member(f"tables/{name}.jsonl"), lines))
+    verify_archive(archive)
+    (tmp_path / "there").mkdir()
+    with fresh_house(tmp_path / "there") as there:
+        with pytest.raises(Refused, match="damaged"):
+            restore(there, archive)
+        with there.reading() as session:
+            assert session.scalar(select(func.count()).select_from(Entry)) == 0
