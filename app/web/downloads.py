@@ -2,6 +2,7 @@
 
 import csv
 import io
+import re
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import islice
 from typing import Any
@@ -11,6 +12,8 @@ from fastapi.responses import Response, StreamingResponse
 
 _AT_ONCE = 5000  # rows
 _BEGIN_FORMULAS = tuple("=+@\t\r\n\uff1d\uff0b\uff0d\uff20")  # the wide ones where a spreadsheet speaks Chinese, Japanese or Korean
+# where the comma is the decimal mark a spreadsheet parts the cells at semicolons, and takes no notice of our quotes
+_BEGIN_IN_THE_MIDDLE = re.compile(r"(?<=[;\t])(?=[=+@\-\uff1d\uff0b\uff0d\uff20])")
 
 
 def csv_file(name: str, head: Sequence[str], rows: Iterable[Sequence[object]]) -> Response:
@@ -35,8 +38,8 @@ def _csv_pieces(head: Sequence[str], rows: Iterator[Sequence[object]]) -> Iterat
 
 
 def safe(value: Any) -> str:
-    """A cell as text; one that a spreadsheet would take for a formula gets a quote in front (OWASP, CSV injection)."""
+    """A cell as text; what a spreadsheet would take for a formula gets a quote in front (OWASP, CSV injection)."""
     if value is None:
         return ""
-    text = str(value)
+    text = _BEGIN_IN_THE_MIDDLE.sub("'", str(value))
     return "'" + text if text[:1] in _BEGIN_FORMULAS or (text[:1] == "-" and not isinstance(value, (int, float))) else text

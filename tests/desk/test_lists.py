@@ -211,6 +211,15 @@ def test_whatever_begins_a_formula_somewhere_is_defused(first: str, is_defused: 
     assert safe(f"{first}1+1") == ("'" if is_defused else "") + f"{first}1+1"
 
 
+@pytest.mark.parametrize("text", ["x;=1+1", "x\t=1+1", "x;@sum", 'x";=1+1', "x;-1+1", "x;\uff1d1"])
+def test_what_begins_a_formula_after_a_semicolon_is_defused(text: str) -> None:
+    """A spreadsheet of a country with decimal commas begins a new cell there, whatever stands in quotes."""
+    defused = safe(text)
+    assert defused != text and defused.replace("'", "", 1) == text
+    assert not any(part[:1] in "=+-@\uff1d" for part in re.split("[;\t]", defused))
+    assert safe("a; b - c; 5 = five") == "a; b - c; 5 = five"
+
+
 def test_anyone_not_signed_in_is_sent_to_sign_in(stage: Stage) -> None:
     house = stage.factory.house
     with TestClient(make_app(house.settings, house)) as stranger:
