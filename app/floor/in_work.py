@@ -33,7 +33,7 @@ _ON_SHELVES = (
 def in_work_reasons(session: Session, items: Iterable[int]) -> list[Reason]:
     """A reason for each run or load that has some of these panels or loose lots; empty when they are free."""
     wanted = list(items)
-    return _claimed(session, wanted) + _on_shelves(session, wanted)
+    return _claimed(session, wanted) + on_shelves(session, wanted, "Take them out of the load first.")
 
 
 def _claimed(session: Session, items: list[int]) -> list[Reason]:
@@ -52,7 +52,8 @@ def _claimed(session: Session, items: list[int]) -> list[Reason]:
     ]
 
 
-def _on_shelves(session: Session, items: list[int]) -> list[Reason]:
+def on_shelves(session: Session, items: list[int], now: str) -> list[Reason]:
+    """A reason for each load that is being filled and has some of these panels; `now`: what to do then."""
     loads = defaultdict(list)
     for item, load, shelf, station in session.execute(_ON_SHELVES.where(Member.panel.in_(items))):
         loads[load, shelf, station].append(item)
@@ -61,7 +62,7 @@ def _on_shelves(session: Session, items: list[int]) -> list[Reason]:
         Reason(
             "in_work",
             f"{_some(session, held)} on shelf {shelf} of load {names.get(load, load)} at {station}.",
-            "Take them out of the load first.",
+            now,
         )
         for (load, shelf, station), held in loads.items()
     ]

@@ -13,6 +13,7 @@ from app.errors import Reason, Refused, refuse
 from app.floor.gate_facts import Facts, Loaded, read_facts
 from app.floor.gates import grounds
 from app.floor.groups import Group, contents, gather
+from app.floor.in_work import on_shelves
 from app.floor.interrupted import without_done
 from app.floor.loose import lot_for_work
 from app.floor.mounts import going_into
@@ -66,7 +67,7 @@ def start_run(
     groups = [_for_work(session, by, group) for group in lock_and_gather(session, things, only, station=station)]
     facts = read_facts(session, station, groups, person, by.happened_at)
     facts, steps = _settle_steps(facts if only is not None else rest_of(session, facts, things, step), step)
-    found = grounds(facts, steps) + _line_clear(facts, steps, line_clear=line_clear) + _told_late(facts, by)
+    found = grounds(facts, steps) + _in_a_load(session, facts, steps) + _line_clear(facts, steps, line_clear=line_clear) + _told_late(facts, by)
     what = f"{_names(things)} may not start {_what(facts, steps)} at {facts.station.name}."
     if not by.fact and found:
         raise Refused(what, *found)
@@ -90,9 +91,15 @@ def would_start(session: Session, station: int, things: list[Named], *, person: 
     """Asks before the act; writes and locks nothing. Whether the line is clear is asked of the person, so it is no ground here."""
     facts = read_facts(session, station, gather(session, things), person, at)
     facts, steps = _settle_steps(rest_of(session, facts, things, None), None)
-    found = grounds(facts, steps) or ([] if steps else [_NOTHING])
+    found = (grounds(facts, steps) + _in_a_load(session, facts, steps)) or ([] if steps else [_NOTHING])
     what = f"{_names(things)} may not start {_what(facts, steps)} at {facts.station.name}."
     return Would(facts, steps, Refused(what, *found) if found else None)
+
+
+def _in_a_load(session: Session, facts: Facts, steps: dict[int, Step]) -> list[Reason]:
+    """What lies on a shelf of a load that is being filled is cured with it: alone it would leave the load with what is in work elsewhere."""
+    panels = [panel for i, step in steps.items() if step.operation == "cure" for panel in facts.groups[i].panels]
+    return on_shelves(session, panels, "Start that load, or take them out of it first.") if panels else []
 
 
 def lock_and_gather(session: Session, things: list[Named], only: list[int] | None = None, *, station: int | None = None) -> list[Group]:

@@ -13,9 +13,11 @@ from app.floor.groups import contents, gather
 from app.floor.mounts import place_among_several
 from app.journal.record import read
 from app.ledger.items import Pack
+from app.ledger.places import Load, LoadPlace
 from app.ledger.runs import Claim, Run
+from app.ledger.sets import Member
 from app.listed import among
-from app.naming.resolve import Named, resolve
+from app.naming.resolve import Named, code_of, resolve
 from app.packing.dry import is_opened, sealing_of
 
 READ_TWICE = timedelta(seconds=1.5)  # scanners read twice: the same code again sooner than this starts nothing
@@ -104,7 +106,8 @@ def _about_work(session: Session, named: Named, here: Here) -> Meaning:
     None chosen: where the thing is in work, or the one station at hand that can do what comes next.
     """
     if here.station is not None:
-        return Meaning("ask", named, here.station)
+        load = _load_with(session, named, here.station)
+        return Meaning("load", load) if load is not None else Meaning("ask", named, here.station)
     at = _wholly_in_work_at(session, named)
     if at is not None and (at in here.at_hand or not here.at_hand):
         return Meaning("ask", named, at)
@@ -113,6 +116,17 @@ def _about_work(session: Session, named: Named, here: Here) -> Meaning:
     if len(able) > 1:
         return Meaning("where", named, able=able)
     return Meaning("ask", named, able[0]) if able else Meaning("look", named)
+
+
+def _load_with(session: Session, named: Named, station: int) -> Named | None:
+    """The load that is being filled at this oven and has all of the thing: there it is started with the rest."""
+    panels = contents(session, named)[0] if "cure" in _does(session, station) else []
+    if not panels:
+        return None
+    lie = select(Load.id, func.count()).join(LoadPlace, LoadPlace.load == Load.id).join(Member, Member.set == LoadPlace.set)
+    here = Load.station == station, Load.closed_e.is_(None), LoadPlace.closed_e.is_(None), Member.panel.in_(panels)
+    found = [load for load, n in session.execute(lie.where(*here).group_by(Load.id)) if n == len(panels)]
+    return Named("load", found[0], code_of(session, "load", found[0])) if found else None
 
 
 def _wholly_in_work_at(session: Session, named: Named) -> int | None:

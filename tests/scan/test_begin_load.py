@@ -5,8 +5,9 @@ import re
 import pytest
 from people.signing_in import person
 
-from app.catalogue.definitions import Recipe
+from app.catalogue.definitions import Recipe, Station
 from app.db import House
+from app.errors import Refused
 from app.main import make_app
 from app.naming.resolve import Named
 from tests.browser.staging import Stage
@@ -80,3 +81,30 @@ def test_at_an_oven_that_runs_the_next_load_is_folded_away_below_what_comes_firs
 
 def test_no_other_station_begins_a_load(stage: Stage, ola: Screen) -> None:
     assert 'action="/loads"' not in ola.get(f"/floor?station={stage.station('Attach')}")
+
+
+def test_what_lies_in_a_load_is_started_with_it_and_never_alone(house: House) -> None:
+    """Alone it was let start, and the load could not start any more: with something in it that was in work."""
+    stage = Stage(Factory(house).load(("station", Station(name="Oven 2", area="hall", operations=("cure",)))))
+    ola = Screen(make_app(house.settings, house), person(house, "Ola", "operate"))
+    lot, oven, other = glued(stage), stage.station("Oven"), stage.station("Oven 2")
+    ola.get(f"/floor?station={oven}")
+    ola.send("/loads")
+    load = ola.heading.removeprefix("Load ").removesuffix(": being filled")
+    ola.send(f"/loads/{load}/put", thing=lot.code, shelf="1")
+    ola.get(f"/floor?station={oven}")
+    ola.scan(lot.code)
+    assert ola.heading == f"Load {load}: being filled", "at its own oven the scan leads to it"
+    ola.get(f"/floor?station={other}")
+    ola.scan(lot.code)
+    assert ola.heading.startswith(f"Stop. {lot.code} may not start cure 1 at Oven 2.")
+    assert f"on shelf 1 of load {load} at Oven." in text(ola) and "Start that load, or take them out of it first." in ola.page
+    with pytest.raises(Refused, match="on shelf 1 of load"):
+        stage.factory.start("Oven", lot)
+    ola.get(f"/loads/{load}")
+    ola.send(f"/loads/{load}/start")
+    assert ola.heading == f"Load {load}: running"
+
+
+def text(screen: Screen) -> str:
+    return " ".join(re.sub(r"<[^>]+>", "", screen.page).split())
