@@ -137,10 +137,11 @@ _WAIT = {"placements": "Import the placement log, and mark cells that stayed emp
 
 def _judged(facts: Facts, group: Group, step: Step) -> list[Reason]:
     found = []
+    names = {one.key: one.name for one in facts.routes[group.route].steps} if group.route is not None else {}
     for panel in group.panels:
         for one in facts.open.get(panel, []):
             how = "does not conform" if one.verdict == "does_not_conform" else "can't be told yet" if one.verdict else "is not judged yet"
-            why = f"The {one.judged} judgement of step {one.step}, run {one.run_code}, {how}."
+            why = f"The {one.judged} judgement of step {names.get(one.step, one.step)}, run {one.run_code}, {how}."
             if step.barrier:
                 found.append(Reason("barrier_open", why, "Nothing uncertain passes this step: quality must judge or sign a disposition first."))
             if not one.at_risk:

@@ -86,6 +86,10 @@ class _Facts:
     def with_step(self) -> Iterable[tuple[LineRow, RunRow, Step]]:
         return ((line, run, self.steps[line.id]) for line, run in self.lines if line.id in self.steps)
 
+    def name_of(self, line: LineRow) -> str:
+        """Of its step, as people call it."""
+        return self.steps[line.id].name if line.id in self.steps else line.step or ""
+
     def of(self, operation: str) -> list[RunRow]:
         return [run for run in self.runs.values() if run.operation == operation]
 
@@ -103,7 +107,7 @@ def _judgements(session: Session, facts: _Facts, found: Mapping[int, JudgementRo
     did = {line for (line,) in tuples(session, _DID, lines=broken_off)} if broken_off else set()  # the others are judged with what completes them
     judged = [(line, run) for line, run in facts.lines if line.judged and (line.id in did or line.id not in broken_off)]
     for line, run in judged:
-        of = f"of step {line.step}" + (f", shelf {line.shelf}" if line.shelf else "")
+        of = f"of step {facts.name_of(line)}" + (f", shelf {line.shelf}" if line.shelf else "")
         if line.id not in found:
             yield Missing("judgement", facts.codes[run.id], f"no judgement {of}")
         elif found[line.id].verdict == "cannot_tell":
@@ -157,7 +161,7 @@ def _materials(session: Session, facts: _Facts) -> Iterable[Missing]:
     for line, run, step in needing:
         for need in _unmet(step.needs, had[line.id]):
             material = f"{need.kind} {need.part}" if sum(one.kind == need.kind for one in step.needs) > 1 and need.part else need.kind
-            yield Missing("material", facts.codes[run.id], f"no batch of {material} is recorded at step {line.step}")
+            yield Missing("material", facts.codes[run.id], f"no batch of {material} is recorded at step {step.name}")
 
 
 def _unmet(needs: Sequence[Need], had: Set[tuple[str, str]]) -> Iterable[Need]:

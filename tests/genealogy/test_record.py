@@ -72,6 +72,7 @@ def test_an_emptied_reels_record_tells_of_what_it_held_last_and_where_it_went(fa
     assert [kin.code for kin in after.pack.kin.went_into] == [new.code] if after.pack else False
     with client_of(factory) as client:
         page = client.get(f"/record/{one.reel.code}").text
+        assert "<b>red attach</b>" in page, "a step has the name that people know"
         assert "Nothing is in it now" in page and new.code in page
         assert re.search(rf'class="printed running">Record of reel {one.reel.code}, as it stood on ', page), "stands on every sheet"
         assert client.get(f"/api/v1/record/{one.reel.code}").json()["is_emptied"]
