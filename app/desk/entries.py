@@ -12,6 +12,7 @@ from app.desk.concerns import entries_about
 from app.desk.listing import Cell, Column, Filter, Linked, Listing, Row, Sort, State
 from app.desk.names import day_is
 from app.desk.told import told
+from app.floor.station_states import WORDS as STATION_WORDS
 from app.journal.actions import ACTIONS
 from app.journal.models import Entry
 from app.ledger.places import Container
@@ -64,6 +65,8 @@ def _about(arguments: dict[str, Any], known: dict[str, Linked]) -> Cell:
 def _named(name: str, value: Any, known: dict[str, Linked]) -> list[Cell]:
     if name == "file" or name == "files":
         return [f"{name} {_short(value[0] if isinstance(value, list) and value else value)}"]
+    if name == "state" and value in STATION_WORDS:
+        return [f"{name} {STATION_WORDS[value]}"]
     if isinstance(value, str):
         return [known[value]] if value in known else [f"{name} {_short(value)}"]
     if isinstance(value, dict):

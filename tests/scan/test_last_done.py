@@ -8,6 +8,7 @@ from sqlalchemy import event
 from app import clock, codes
 from app.db import House
 from app.floor.ends import finish_run
+from app.floor.station_states import set_state
 from app.journal.act import act
 from app.ledger.runs import Run
 from app.main import make_app
@@ -106,3 +107,14 @@ def undo(screen: Screen) -> None:
     found = re.search(r'href="(/floor/undo/\d+)', screen.page)
     assert found is not None
     screen.get(found[1])
+
+
+def test_the_journal_says_a_station_s_state_as_the_terminal_does(house: House) -> None:
+    stage = Stage(Factory(house).load())
+    screen = Screen(make_app(house.settings, house), person(house, "Ola", "operate"))
+    saw = stage.station("Saw")
+    stage.factory.do("set_station_state", lambda s, by: set_state(s, by, stage.factory.things["Saw"], "standby", "no work").id)
+    screen.get(f"/floor?station={saw}")
+    screen.send("/floor/state", state="unscheduled_down", reason="a jam")
+    screen.get("/journal")
+    assert "state unscheduled downtime" in screen.page and "unscheduled_down<" not in screen.page
