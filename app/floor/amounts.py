@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 
 from app.ledger.flows import KINDS, Flow
 from app.ledger.runs import Line, RunVoid
-from app.listed import ask, listed
+from app.listed import Question, ask, listed
 
 AMOUNTS = tuple(kind for kind, (counts, _) in KINDS.items() if counts)
 GIVES_OUT = tuple(kind for kind in AMOUNTS if kind != "draw")  # samples and scrap are no outflow in the sense of rule 4
@@ -46,6 +46,16 @@ class Amount:
 def books(session: Session, lots: Iterable[int]) -> dict[int, int]:
     """The units alone of many loose lots: one statement. What nothing came into is not among them."""
     return dict(ask(session, _BOOKS, lots=lots))
+
+
+def books_of(lots: Iterable[int]) -> Question[dict[int, int]]:
+    return Question(_BOOKS, {"lots": lots}, lambda rows: dict(rows))
+
+
+def empty(session: Session, books: dict[int, int], lots: Iterable[int]) -> set[int]:
+    """Those of the loose lots with nothing in them. Where the book says so, what was weighed out or in may still have left some."""
+    nothing = [lot for lot in lots if books.get(lot, 0) <= 0]
+    return {lot for lot, now in amounts(session, nothing).items() if 2 * now.u < 1} if nothing else set()
 
 
 def amount(session: Session, lot: int) -> Amount:

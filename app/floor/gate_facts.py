@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Order, Part, Product, Route, Station
 from app.catalogue.queries import Defined
+from app.floor.amounts import books_of, empty
 from app.floor.groups import Group
 from app.floor.marks import good_units_of
 from app.floor.moves import Place, places_of
@@ -59,6 +60,7 @@ class Facts:
     places: dict[int, Place]
     loaded: list[Loaded]
     good: dict[int, int]  # good units, by panel
+    empty: set[int]  # loose lots
     certificates: list[tuple[str, datetime | None]]
     person: str | None
     names: dict[int, str]
@@ -71,7 +73,8 @@ def read_facts(session: Session, station: int, groups: list[Group], person: int 
     items = [item for group in groups for item in group.items]
     panels = [panel for group in groups for panel in group.panels]
     lot_ids = {group.lot for group in groups if group.lot}
-    on_station, states, certified, named, counts, stops_found, open_found, places, good = together(
+    loose = [group.item for group in groups if group.item is not None and group.item == group.lot]
+    on_station, states, certified, named, counts, stops_found, open_found, places, good, books = together(
         session,
         Question(_ON_STATION, {"station": station}, list),
         Question(_STATE, {"station": station}, list),
@@ -82,6 +85,7 @@ def read_facts(session: Session, station: int, groups: list[Group], person: int 
         open_lines(panels),
         places_of(items),
         good_units_of(panels),
+        books_of(loose),
     )
     lots = {row.thing: row for row in named if row.product}
     routes = {group.route for group in groups if group.route is not None}
@@ -107,6 +111,7 @@ def read_facts(session: Session, station: int, groups: list[Group], person: int 
         places=places,
         loaded=loaded,
         good=good,
+        empty=empty(session, books, loose),
         certificates=[(row.certificate, row.valid_until) for row in certified if row.certificate is not None],
         person=certified[0].person if certified else None,
         names={row.thing: row.code for row in named},
@@ -140,7 +145,8 @@ def facts_of_mounts(session: Session, line: Line, group: Group, mounts: Sequence
     return Facts(
         station=station, state=None, station_stops=[], groups=[group], routes={}, products=products,
         orders={lot.item: order} if lot and order else {}, stops={}, stops_on_material={}, open={}, unsigned=[], claims={}, places={},
-        loaded=loaded, good={}, certificates=[], person=None, names={}, hold_names={}, at=line.started_at, zone=catalogue.site(session).zone,
+        loaded=loaded, good={}, empty=set(), certificates=[], person=None, names={}, hold_names={},
+        at=line.started_at, zone=catalogue.site(session).zone,
     )  # fmt: skip
 
 

@@ -33,6 +33,7 @@ def grounds(facts: Facts, steps: dict[int, Step]) -> list[Reason]:
         if step is None:
             found.append(_no_step(facts, group))
             continue
+        found += _empty(facts, group)
         found += _position(facts, group, step)
         found += _operation(facts, step)
         found += _away(facts, group, step)
@@ -85,6 +86,12 @@ def _no_step(facts: Facts, group: Group) -> Reason:
     if group.route is None:
         return Reason("not_here", f"{name} is in no lot.", "Start a lot with it first.")
     return Reason("not_next_step", f"{name} has done every step of its route.", "Scan another lot.")
+
+
+def _empty(facts: Facts, group: Group) -> list[Reason]:
+    if group.item not in facts.empty:
+        return []
+    return [Reason("too_few_units", f"{facts.names[group.item]} is empty.", "Scan what its units went into: the lot's page says where they are.")]
 
 
 def _position(facts: Facts, group: Group, step: Step) -> list[Reason]:

@@ -3,6 +3,7 @@
 from collections import defaultdict
 from dataclasses import dataclass, field
 from datetime import datetime
+from graphlib import TopologicalSorter
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -35,7 +36,7 @@ class Progress:
     doings: list[Doing] = field(default_factory=list)
     next_step: str | None = None
     round: int = 1  # of the next step
-    left_over: set[str] = field(default_factory=set)  # tests that gave this loose lot's units their bins, all but those that are in it still
+    left_over: set[str] = field(default_factory=set)  # tests that gave a loose lot's units their bins, all but those that are in this one
     is_reject: bool = False
 
     def last(self, step: str) -> Doing | None:
@@ -66,29 +67,51 @@ def loose_progress(session: Session, lots: list[int]) -> dict[int, Progress]:
     What a test left in the machine has no bin: for it the test comes again. So it does for rejects, which go to no later step.
     """
     stand = {lot: (route, grade) for lot, route, grade in tuples(session, _GRADED, lots=lots)}
-    parents: defaultdict[int, set[int]] = defaultdict(set)
-    for child, parent in tuples(session, _LOOSE_FLOWS, lots=lots):
-        parents[child].add(parent)
-    own: defaultdict[int, list[Doing]] = defaultdict(list)
+    inflows: dict[int, set[_Inflow]] = {lot: set() for lot in lots}
+    for child, parent, by_bin in tuples(session, _LOOSE_FLOWS, lots=lots):
+        inflows.setdefault(child, set()).add((parent, bool(by_bin)))
+        inflows.setdefault(parent, set())
+    own: defaultdict[int, set[Doing]] = defaultdict(set)
+    gave_bins: defaultdict[int, set[str]] = defaultdict(set)
     found = {lot: Progress(lot=lot) for lot in lots}
     for lot, (route, grade) in stand.items():
         found[lot].route, found[lot].is_reject = route, grade == "reject"
-    for row in ask(session, _LOOSE_DOINGS, lots=[*lots, *parents, *set().union(*parents.values())]):
-        own[row.item].append(Doing(row.line, row.step, row.round, row.ended_at, row.judged))
-        if row.gave_bins and row.item in found:
-            found[row.item].left_over.add(row.step)
+    for row in ask(session, _LOOSE_DOINGS, lots=list(inflows)):
+        own[row.item].add(Doing(row.line, row.step, row.round, row.ended_at, row.judged))
+        if row.gave_bins:
+            gave_bins[row.item].add(row.step)
+    done, untested = _done_to_all(inflows, own), _untested(inflows, own, gave_bins)
     for lot, one in found.items():
-        one.doings = _done_to_all(lot, parents, own)
+        one.doings, one.left_over = sorted(done[lot], key=lambda doing: doing.line), untested[lot] | gave_bins[lot]
     _set_next(session, found, loose=True)
     return found
 
 
-def _done_to_all(lot: int, parents: dict[int, set[int]], own: dict[int, list[Doing]]) -> list[Doing]:
-    """What was done to the lot itself, and the steps that were done to every part of what flowed into it."""
-    inflows = [_done_to_all(parent, parents, own) for parent in sorted(parents.get(lot, ()))]
-    shared = set.intersection(*({doing.step for doing in doings} for doings in inflows)) if inflows else set()
-    kept = {doing for doings in inflows for doing in doings if doing.step in shared}
-    return sorted({*own.get(lot, ()), *kept}, key=lambda doing: doing.line)
+_Inflow = tuple[int, bool]  # the lot that it came from; whether that one's test gave it as a bin
+
+
+def _done_to_all(inflows: dict[int, set[_Inflow]], own: dict[int, set[Doing]]) -> dict[int, set[Doing]]:
+    """By lot: what was done to the lot itself, and the steps that were done to every part of what flowed into it."""
+    found: dict[int, set[Doing]] = {}
+    for lot in _parents_first(inflows):
+        before = [found[parent] for parent in {parent for parent, _ in inflows[lot]}]
+        shared = set.intersection(*({doing.step for doing in doings} for doings in before)) if before else set()
+        found[lot] = {doing for doings in before for doing in doings if doing.step in shared} | own.get(lot, set())
+    return found
+
+
+def _untested(inflows: dict[int, set[_Inflow]], own: dict[int, set[Doing]], gave_bins: dict[int, set[str]]) -> dict[int, set[str]]:
+    """By lot: the tests that left something in the machine which came into the lot, but for what the lot did itself since."""
+    found: dict[int, set[str]] = {}
+    for lot in _parents_first(inflows):
+        came = [found[parent] | (set() if by_bin else gave_bins.get(parent, set())) for parent, by_bin in inflows[lot]]
+        found[lot] = set[str]().union(*came) - {doing.step for doing in own.get(lot, ())}
+    return found
+
+
+def _parents_first(inflows: dict[int, set[_Inflow]]) -> list[int]:
+    """Each lot once: what is split and poured together again many times has ways without number from its beginning."""
+    return list(TopologicalSorter({lot: {parent for parent, _ in came} for lot, came in inflows.items()}).static_order())
 
 
 def routes_of_lots(session: Session, lots: list[int]) -> dict[int, int]:
@@ -163,7 +186,7 @@ _LOOSE_FLOWS = listed(
         union
         select f.parent from above cross join flow f where f.child = above.id and {_POURED}
     )
-    select f.child, f.parent from above cross join flow f where f.child = above.id and {_POURED}
+    select f.child, f.parent, f.kind = 'bin' from above cross join flow f where f.child = above.id and {_POURED}
     """,
     "lots",
 )

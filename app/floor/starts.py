@@ -64,8 +64,7 @@ def start_run(
 
     Panels that an interrupted run did already are left out of a magazine or lot; those that it may have begun are not.
     """
-    groups = [_for_work(session, by, group) for group in lock_and_gather(session, things, only, station=station)]
-    facts = read_facts(session, station, groups, person, by.happened_at)
+    facts = read_facts(session, station, lock_and_gather(session, things, only, station=station), person, by.happened_at)
     facts, steps = _settle_steps(facts if only is not None else rest_of(session, facts, things, step), step)
     found = grounds(facts, steps) + _in_a_load(session, facts, steps) + _line_clear(facts, steps, line_clear=line_clear) + _told_late(facts, by)
     what = f"{_names(things)} may not start {_what(facts, steps)} at {facts.station.name}."
@@ -75,6 +74,7 @@ def start_run(
         raise Refused(what, *(found or [_NOTHING]))
     if of_packs := [_OF_PACKS[step.operation] for step in steps.values() if step.operation in _OF_PACKS]:
         raise Refused(what, of_packs[0])
+    facts = replace(facts, groups=[_for_work(session, by, group) for group in facts.groups])
     return open_run(session, by, facts, steps, found, person=person, shelf=dict.fromkeys(steps, shelf) if shelf else {})
 
 
@@ -174,11 +174,11 @@ def _claims(run: int, items: list[int], *, fact: bool = False) -> Question[None]
 
 
 def _for_work(session: Session, by: By, group: Group) -> Group:
-    """A loose lot that has given out goes on as a new one before it is worked on (rule 4)."""
+    """A loose lot that has given out goes on as a new one before it is worked on (rule 4). Not before it may: a refusal would name it."""
     if group.item is None or session.get(Lot, group.item) is None:
         return group
-    lot = lot_for_work(session, by, group.item)
-    return group if lot.item == group.item else gather(session, [Named("lot", lot.item, "")])[0]
+    lot = lot_for_work(session, by, group.item).item
+    return replace(group, lot=lot, item=lot)
 
 
 def rest_of(session: Session, facts: Facts, things: list[Named], step: str | None) -> Facts:

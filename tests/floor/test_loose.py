@@ -11,6 +11,7 @@ from app.floor.containers import add_container, container_of, content_of, put_it
 from app.floor.counting import count_units, open_differences
 from app.floor.loose import lot_for_giving, lot_for_taking_in, lot_for_work, merge_loose, split_loose
 from app.floor.lot_families import route_of
+from app.floor.progress import loose_progress
 from app.floor.samples import sample_units
 from app.floor.scrap import scrap_units
 from app.holds.place import hold_item
@@ -18,6 +19,7 @@ from app.journal.act import By
 from app.ledger.flows import Flow
 from app.ledger.runs import Claim, RunVoid
 from app.naming.resolve import code_of
+from tests.chromium import time_limit
 from tests.floor.acting import Factory, begin, do, make_bins, make_factory, make_loose, make_lot, make_own_loose, make_panels, read, refused
 
 
@@ -211,3 +213,19 @@ def test_many_to_many_is_one_merge_and_then_splits(house: House, factory: Factor
 def test_a_panel_lot_is_not_a_loose_lot(house: House, factory: Factory) -> None:
     lot = make_lot(house, make_panels(house, 1))
     assert isinstance(refused(house, lambda s, by: split_loose(s, by, lot, 1), "split_loose"), BadInput)
+
+
+def test_what_is_parted_and_poured_together_forty_times_still_stands_on_its_route(house: House, loose: int) -> None:
+    """Each time doubles the ways from the beginning: an answer that walked them all would never come."""
+
+    def part_and_pour(session: Session, by: By) -> int:
+        lot = loose
+        for _ in range(40):
+            lot = merge_loose(session, by, lot, [split_loose(session, by, lot, 5).item]).item
+        return lot
+
+    with time_limit(120):
+        last = do(house, part_and_pour, "merge_loose")
+        stand = read(house, lambda s: loose_progress(s, [loose, last]))
+    assert stand[last].next_step == stand[loose].next_step
+    assert (_book(house, loose), _book(house, last)) == (0, 40)
