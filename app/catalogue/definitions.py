@@ -78,7 +78,7 @@ class Part(Body):
     columns: Annotated[int, Field(ge=1, le=1000)] | None = None
     shelf_life_days: Annotated[int, Field(ge=1, le=36_500)] | None = None
     pot_life_minutes: Annotated[int, Field(ge=1, le=10_000_000)] | None = None  # from opening
-    activation_energy_kj_mol: Annotated[float, Field(gt=0)] | None = None  # of an adhesive, for the heat ledger
+    activation_energy_kj_mol: Annotated[float, Field(gt=0)] | None = None  # of an adhesive, for the heat ledger where the recipe has none
 
     @property
     def roles(self) -> tuple[str, ...]:

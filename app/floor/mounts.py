@@ -59,7 +59,7 @@ def mount(session: Session, by: By, station: int, item: int, place: str | None =
     reasons = material_reasons(session, at, item, by.happened_at) + _elsewhere(session, station, item)
     if not reasons or by.fact:  # a wrong spool has no place here
         place = _place(session, at, part, place, free=True)
-        reasons += _place_taken(session, station, place)
+        reasons += _place_taken(session, station, place) + _kept_for_other(at, part, place)
     reasons += _running(session, station)
     if reasons and not by.fact:
         raise Refused(f"{_name(session, item)} was not put on {at.name}.", *reasons)
@@ -90,7 +90,11 @@ def swap(session: Session, by: By, station: int, item: int, place: str | None = 
     reasons = material_reasons(session, at, item, by.happened_at) + _elsewhere(session, station, item)
     if reasons and not by.fact:  # before its place is asked for: a wrong spool has none
         raise Refused(f"{_name(session, item)} was not put on {at.name}.", *reasons)
-    place = _place(session, at, part_of(session, item), place, free=False)
+    part = part_of(session, item)
+    place = _place(session, at, part, place, free=False)
+    reasons += _kept_for_other(at, part, place)
+    if reasons and not by.fact:
+        raise Refused(f"{_name(session, item)} was not put on {at.name}.", *reasons)
     return _put_on(session, by, station, item, place), reasons
 
 
@@ -191,6 +195,16 @@ def _place(session: Session, station: Defined[Station], part: Defined[Part], pla
 def _named_for(places: Sequence[str], names: Sequence[str]) -> Sequence[str]:
     mine = [place for place in places if any(_says(place, name) for name in names)]
     return mine or [place for place in places if not any(_says(place, kind) for kind in get_args(PartKind))] or places
+
+
+def _kept_for_other(station: Defined[Station], part: Defined[Part], place: str) -> list[Reason]:
+    """Why material may not go on a place that names another kind, where the station has one that does not."""
+    places, kinds = station.body.places, [kind for kind in get_args(PartKind) if kind not in ("other", part.body.kind) and _says(place, kind)]
+    allowed = _named_for(places, [part.body.kind, *part.body.roles])
+    if not kinds or not places or place in allowed:
+        return []
+    why = f"Place {place} of {station.name} is kept for {' and '.join(kinds)}, and this is {part.body.kind} {part.name}."
+    return [Reason("material_wrong", why, f"Say one of: {', '.join(allowed)}.")]
 
 
 def _says(place: str, name: str) -> bool:

@@ -6,6 +6,7 @@ from markupsafe import Markup
 
 from app import clock
 from app.drawing.symbols import data_matrix
+from app.final_test.results_shown import tested_in
 from app.floor.moves import place_of_lot
 from app.genealogy.doings import doings_of_lots
 from app.genealogy.kin import kin_of
@@ -32,7 +33,7 @@ def lot_page(request: Request, who: Calling, code: str) -> Response:
         return render(
             request, "genealogy/lot.html", lot=one, account=account(session, lot.item), kin=kin_of(session, lot.item, lot.form == "panel"),
             holds=holds_shown(session, one.strip.stops, one.held),
-            place=place_of_lot(session, lot.item), **sheet_values(request, [one], now),
+            place=place_of_lot(session, lot.item), has_results=tested_in(session, lot) is not None, **sheet_values(request, [one], now),
         )  # fmt: skip
 
 

@@ -16,7 +16,7 @@ WORDS: dict[str, dict[str, str]] = {
         "passing_bins": "Of a wafer part: die bins that pass, where a map's file does not say.",
         "rows": "Of a lead frame: cells down.", "columns": "Of a lead frame: cells across.",
         "shelf_life_days": "From receipt, where the batch states no date.", "pot_life_minutes": "From opening, or from mixing.",
-        "activation_energy_kj_mol": "Of an adhesive: for its heat ledger.",
+        "activation_energy_kj_mol": "Of an adhesive: for its heat ledger, where the recipe of its cure gives none.",
     },
     "Role": {"role": "What a die is in this product.", "part": "The wafer part that gives it; the role is among that part's."},
     "Product": {

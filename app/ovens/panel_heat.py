@@ -1,7 +1,7 @@
 """The heat ledger of panels from the record: each adhesive on them, what every cure since did to it, and what is short.
 
-What an adhesive needs is what the recipe of the cure after its step says: activation energy, set point, least equivalent minutes. A cure
-counts for every adhesive that lay on the panel, whichever it was meant for; aborted rounds too.
+What an adhesive needs is what the recipe of the cure after its step says: activation energy (its own part's, where the recipe has none), set
+point, least equivalent minutes. A cure counts for every adhesive that lay on the panel, whichever it was meant for; aborted rounds too.
 """
 
 from collections import defaultdict
@@ -44,7 +44,7 @@ class AdhesiveHeat:
     recipe: str | None
     reference_c: float | None
     needed: float | None
-    heat: Heat | None  # empty where the recipe has no activation energy
+    heat: Heat | None  # empty where neither recipe nor part has an activation energy
 
     @property
     def short(self) -> float | None:
@@ -108,6 +108,7 @@ class _Known:
         part_of: dict[int, int] = dict(tuples(session, _PARTS, items={item for _, item in used}))
         parts = catalogue.with_ids(session, list(set(part_of.values())))
         sticky = {item: parts[part].name for item, part in part_of.items() if parts[part].body.kind in _KINDS}
+        self.energies: dict[str, float | None] = {part.name: part.body.activation_energy_kj_mol for part in parts.values()}
         names = codes_of(session, "batch", list(sticky))
         self.adhesives: defaultdict[int, list[tuple[str, str]]] = defaultdict(list)  # line -> (part, batch)
         for line, item in used:
@@ -132,8 +133,9 @@ class _Known:
         recipe = self._recipe(lines[-1], cures)
         placed_at = lines[-1].ended_at or lines[-1].started_at
         heat = None
-        if recipe is not None and recipe.activation_energy_kj_mol is not None:
-            adhesive = Adhesive(part, recipe.activation_energy_kj_mol, recipe.set_point_c, recipe_of(recipe).kinetics, placed_at)
+        energy = recipe.activation_energy_kj_mol or self.energies[part] if recipe else None
+        if recipe is not None and energy is not None:
+            adhesive = Adhesive(part, energy, recipe.set_point_c, recipe_of(recipe).kinetics, placed_at)
             heat = heat_of(adhesive, [self._record(line, recipe) for line, _ in cures])
         batches = sorted({batch for line in lines for name, batch in self.adhesives[line.id] if name == part})
         return AdhesiveHeat(

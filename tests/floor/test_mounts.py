@@ -72,6 +72,22 @@ def test_places_that_are_named_for_a_material_are_kept_for_it(house: House, fact
     assert sorted(_on(house, factory["attach 1"])) == [("paste", glue), ("wafer left", wafer), ("wafer right", next_to_it)]
 
 
+def test_a_place_that_is_named_for_a_material_takes_no_other(house: House, factory: Factory) -> None:
+    at = factory["attach 1"]
+    station = Station(name="attach 1", area="attach", operations=("die attach",), places=("wafer left", "paste", "adhesive"))
+    do(house, lambda s, by: redefine(s, by, at, station), "load_catalogue")
+    glue, wafer = make_batch(house, factory["GLUE-1"]), make_wafer(house, factory["RED-DIE"])
+    refusal = _no_mount(house, at, glue, "wafer left")
+    assert refusal.kind == "material_wrong"
+    assert "kept for wafer" in refusal.reasons[0].why and "adhesive" in refusal.reasons[0].now
+    _mount(house, at, wafer, "wafer left")
+    assert refused(house, lambda s, by: swap(s, by, at, glue, "wafer left"), "change_over").kind == "material_wrong"
+    _mount(house, at, glue, "paste")
+    assert sorted(_on(house, at)) == [("paste", glue), ("wafer left", wafer)]
+    reasons = do(house, lambda s, by: swap(s, by, at, wafer, "adhesive")[1], "change_over", fact=True)
+    assert [reason.kind for reason in reasons] == ["material_wrong"], "a fact is recorded, and its line held"
+
+
 def test_a_wrong_spool_is_told_so_and_not_asked_for_its_place(house: House, factory: Factory, wire: int) -> None:
     _mount(house, factory["attach 1"], make_batch(house, factory["GLUE-1"]))
     _mount(house, factory["attach 1"], make_wafer(house, factory["RED-DIE"]))

@@ -7,7 +7,7 @@ from urllib.parse import urlencode
 import pytest
 from people.signing_in import person, sign_in
 
-from app.catalogue.definitions import Need, Product, Recipe, Role, Route, Station, Step
+from app.catalogue.definitions import Need, Part, Product, Recipe, Role, Route, Station, Step
 from app.db import House
 from tests.machines.plant import Plant, plant
 
@@ -19,7 +19,7 @@ CURED = (
                       min_equivalent_minutes=150)),
     ("product", Product(part_number="P8", rows=4, columns=5, roles=(Role(role="red", part="WR"),))),
     ("route", Route(product="P8", revision="A", steps=(
-        Step(key="attach", name="attach", operation="die attach", role="red", needs=(Need(kind="adhesive", part="GLUE"),)),
+        Step(key="attach", name="attach", operation="die attach", role="red", needs=(Need(kind="adhesive"),)),
         Step(key="cure", name="cure", operation="cure", recipe="E170", judged="cure"),
     ))),
     ("station", Station(name="Kiln", area="hall", operations=("cure",), shelves=("1", "2"))),
@@ -88,6 +88,24 @@ def test_every_cure_counts_for_the_adhesive_and_what_is_short_is_said(house: Hou
             assert page.status_code == 200, page.text
             assert f"{150 - 90 - aborted:.1f} min" in page.text
         assert pages.get(f"/panels/{panels[0]}/heat.csv").text.count("GLUE") == 3
+
+
+def test_where_the_recipe_gives_no_activation_energy_the_adhesives_own_counts(house: House) -> None:
+    recipe = Recipe(name="E170", set_point_c=170, band_low_c=165, band_high_c=175, soak_minutes=30)
+    glue = Part(number="GLUE-E", kind="adhesive", activation_energy_kj_mol=ENERGY)
+    with plant(house, ("recipe", recipe), ("part", glue), *CURED[1:]) as do:
+        for batch in (do.batch("GLUE-E"), do.wafer("RD-1")):
+            do.mount("Attach", batch)
+        panels = do.panels(1)
+        lot = do.lot(panels, product="P8")
+        run = do.start("Attach", lot, happened_at=at(0))
+        do.post(f"/runs/{run}/finish", happened_at=at(10))
+        load = cure(do, lot, 120, 90, "end")
+        log = "\n".join(["time;A °C", *(f"{at(m)};150" for m in range(110, 230))])
+        do.post("/logger_files", station=do.at["Kiln"], files=[("file", ("log.csv", log.encode()))])
+        (one,) = do.get(f"/loads/{load}/heat")["heat"][0]["adhesives"]
+        assert one["least"] == pytest.approx(90 * exp(-ENERGY * 1000 / R * (1 / 423.15 - 1 / 443.15)))
+        assert (one["needed"], one["short"]) == (None, None)
 
 
 def test_what_is_short_of_heat_is_a_suspect_alone_in_a_span_or_narrowed_to_a_load(house: House) -> None:

@@ -1,5 +1,7 @@
 """A lot that is tested in two stages, each by a bin table of its own; and what a test of several lots could not tell."""
 
+from people.signing_in import person, sign_in
+
 from app.catalogue.check import problems
 from app.catalogue.definitions import BinEntry, BinTableBody, Body, Catalogue, Product, Rank, Route, Step
 from app.db import House
@@ -37,7 +39,11 @@ def test_each_stage_sorts_by_its_own_table_and_a_test_has_one_lot(house: House) 
         assert do.post("/runs", 409, station=do.at["Tester"], things=both, line_clear=True)["kind"] == "steps_differ"
         hot = do.start("Tester", both[0])
         assert "B1, B2, R" in do.post(f"/runs/{hot}/bins", 422, bins=[{"bin": "GO", "units": 13}])["detail"]
-        assert [one["bin"] for one in do.post(f"/runs/{hot}/bins", bins=[{"bin": "B1", "units": 13}])["bins"]] == ["B1"]
+        (counted,) = do.post(f"/runs/{hot}/bins", bins=[{"bin": "B1", "units": 13}])["bins"]
+        assert counted["bin"] == "B1"
+        sign_in(do.client, person(house, "Mara", "operate"))
+        for one, has_results in ((both[0], True), (counted["lot"], False)):  # of what was only counted there are none to lead to
+            assert (f"/lots/{one}/results" in do.client.get(f"/lots/{one}").text) is has_results
         assert do.findings() == []
 
 
