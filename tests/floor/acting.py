@@ -8,7 +8,6 @@ from typing import Any, TypeVar
 from sqlalchemy.orm import Session
 
 from app.catalogue import definitions as c
-from app.catalogue.models import Approval, Definition, Thing
 from app.db import House
 from app.errors import Refused
 from app.floor.containers import panels_leave_containers
@@ -22,6 +21,7 @@ from app.ledger.items import Batch, Item, Lot, Panel, Wafer
 from app.ledger.runs import Claim, Line, Run
 from app.ledger.sets import set_of
 from app.naming.resolve import give_code
+from tests.small_factory import define
 
 ROWS, COLUMNS = 4, 5
 T = TypeVar("T")
@@ -93,18 +93,8 @@ def make_factory(house: House) -> Factory:
     ]  # fmt: skip
 
     def load(session: Session, by: By) -> Factory:
-        things = {}
-        for kind, key, name, body in bodies:
-            thing = Thing(e=by.e, kind=kind, name=name)
-            session.add(thing)
-            session.flush()
-            definition = Definition(e=by.e, thing=thing.id, body=body.model_dump(mode="json"))
-            session.add(definition)
-            session.flush()
-            if kind == "route":
-                session.add(Approval(e=by.e, route=thing.id, definition=definition.id))
-            things[key] = thing.id
-        return Factory(things)
+        things = define(session, by, [(kind, name, body) for kind, _, name, body in bodies])
+        return Factory({key: things[name] for _, key, name, _ in bodies})
 
     return do(house, load, "load_catalogue")
 

@@ -19,11 +19,10 @@ from app.catalogue.definitions import (
     Step,
     thing_name,
 )  # fmt: skip
-from app.catalogue.models import Approval, Definition, Thing
 from app.journal.act import By
-from app.naming.resolve import give_code
 from tests.oracle.actions import Setting
 from tests.oracle.acts import CUSTOMERS
+from tests.small_factory import define
 
 if TYPE_CHECKING:
     from tests.replay.driver import Replay
@@ -40,20 +39,9 @@ def load_catalogue(replay: "Replay", setting: Setting) -> dict[str, int]:
     """Writes it; station name -> thing."""
 
     def write(session: Session, by: By) -> dict[str, int]:
-        found = {}
-        for kind, body in _bodies(setting):
-            thing = Thing(e=by.e, kind=kind, name=thing_name(kind, body))
-            session.add(thing)
-            session.flush()
-            definition = Definition(e=by.e, thing=thing.id, body=body.model_dump(mode="json"))
-            session.add(definition)
-            session.flush()
-            if kind == "station":
-                give_code(session, by, kind, thing.id)
-                found[thing.name] = thing.id
-            if kind == "route":
-                session.add(Approval(e=by.e, route=thing.id, definition=definition.id))
-        return found
+        bodies = [(kind, thing_name(kind, body), body) for kind, body in _bodies(setting)]
+        things = define(session, by, bodies)
+        return {name: things[name] for kind, name, _ in bodies if kind == "station"}
 
     return replay.do("load_catalogue", write)
 
