@@ -7,6 +7,8 @@ BIN := $(VENV)/bin
 SERVE ?= 1
 DATA ?= data/demo
 PYTEST ?= -n 2
+# where it is set, each process that the tests start would compile the program anew
+unexport PYTHONDONTWRITEBYTECODE
 LINT = ( status=0; $(BIN)/ruff check --quiet --output-format concise . || status=1; $(BIN)/mypy app $(if $(wildcard seed_demo/*.py),seed_demo) || status=1; exit $$status )
 
 .PHONY: demo test lint lock audit fuzz migration pictures clean python
