@@ -5,11 +5,11 @@ from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager
 
 import pytest
-from axe_playwright_python.sync_playwright import Axe
 
 from app.db import House
 from app.genealogy.mock_recall import mock_recall
 from app.journal.act import SYSTEM
+from tests.browser.axe import violations
 from tests.browser.conftest import Visits
 from tests.browser.every_page import from_the_routes, signed_in, weight
 from tests.browser.staging import Stage, serving, staged
@@ -18,10 +18,6 @@ from tests.floor.placing import plain_map, wafer
 
 pytestmark = [pytest.mark.browser, pytest.mark.only_on("sqlite")]
 PARTS = 6  # each within the time that a browser test has
-RULES = {
-    "light": {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]},
-    "dark": {"runOnly": {"type": "rule", "values": ["color-contrast", "link-in-text-block"]}},  # the same page but for its colours
-}
 TOO_SMALL = """() => [...document.querySelectorAll("a, button, select, input:not([type=hidden])")]
     .filter(one => !one.matches(".skip, [type=checkbox]") && one.checkVisibility())
     .map(one => [one.textContent.trim() || one.name, one.getBoundingClientRect()])
@@ -79,8 +75,7 @@ def test_axe_finds_nothing(visit: Visits, pages: list[str], part: int) -> None:
             walk.go(path)
             for scheme in SCHEMES:
                 walk.page.emulate_media(color_scheme=scheme)  # type: ignore[arg-type]
-                for wrong in Axe().run(walk.page, options=RULES[scheme]).response["violations"]:
-                    found += [f"{path} {scheme}: {wrong['id']}: {node['html'][:120]}" for node in wrong["nodes"]]
+                found += [f"{path} {wrong}" for wrong in violations(walk.page, scheme)]
     assert found == []
 
 

@@ -5,14 +5,14 @@ from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager
 
 import pytest
-from axe_playwright_python.sync_playwright import Axe
 
 from app.db import House
 from app.floor.marking import mark_cells
 from app.naming.resolve import code_of
+from tests.browser.axe import violations
 from tests.browser.conftest import Visits
 from tests.browser.staging import Stage, serving, staged
-from tests.browser.test_every_page import RULES, TOO_WIDE
+from tests.browser.test_every_page import TOO_WIDE
 from tests.browser.visits import SCHEMES, SIZES, Visit
 from tests.floor.placing import good_dies, log_of, onto, plain_map, send, wafer
 from tests.ovens.test_judging import SHELVES, START, attached_lot, cure, log
@@ -57,8 +57,7 @@ def test_axe_finds_nothing(stage: Stage, visit: Visits, scheme: str) -> None:
         for path in pages(stage):
             walk.go(path)
             assert "Stop." not in walk.main and len(gzip.compress(walk.page.content().encode())) < 100_000
-            for wrong in Axe().run(walk.page, options=RULES[scheme]).response["violations"]:
-                found += [f"{path}: {wrong['id']}: {node['html'][:120]}" for node in wrong["nodes"]]
+            found += [f"{path} {wrong}" for wrong in violations(walk.page, scheme)]
         assert walk.wrong == []
     assert found == []
 

@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
-from axe_playwright_python.sync_playwright import Axe
 from sqlalchemy import func, select
 
 from app.db import House
@@ -18,9 +17,10 @@ from app.ledger.counts import CountEntry
 from app.ledger.runs import Reading, Run
 from app.naming.resolve import Named, resolve
 from app.people.callers import TERMINAL_COOKIE
+from tests.browser.axe import violations
 from tests.browser.shift import PIN, bay, magazine
 from tests.browser.staging import Stage, serving
-from tests.browser.test_every_page import RULES, TOO_SMALL, TOO_WIDE
+from tests.browser.test_every_page import TOO_SMALL, TOO_WIDE
 from tests.browser.visits import SCHEMES, SIZES, Visit, visiting
 
 if TYPE_CHECKING:
@@ -374,8 +374,7 @@ def _looked_at(walk: Visit, path: str) -> list[str]:
     walk.go(path)
     for scheme in SCHEMES:
         walk.page.emulate_media(color_scheme="dark" if scheme == "dark" else "light")
-        rules = Axe().run(walk.page, options=RULES[scheme]).response["violations"]
-        found += [f"{path} {scheme}: {wrong['id']}: {node['html'][:120]}" for wrong in rules for node in wrong["nodes"]]
+        found += [f"{path} {wrong}" for wrong in violations(walk.page, scheme)]
     for name, (width, height) in SIZES.items():
         walk.page.set_viewport_size({"width": width, "height": height})
         if walk.page.evaluate(TOO_WIDE) > 0:
