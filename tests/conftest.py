@@ -12,11 +12,12 @@ from typing import TYPE_CHECKING, Any
 
 import hypothesis
 import pytest
+from pydantic_settings import PydanticBaseSettingsSource
 
 from app.db import House
 from app.migrate import upgrade
 from benchmarks.quick import QuickSettings
-from tests import in_memory, postgres
+from tests import compiled, in_memory, postgres
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
@@ -35,6 +36,7 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 @pytest.hookimpl(tryfirst=True)  # before pytest chooses where its own temporary folders are
 def pytest_configure() -> None:
     in_memory.use()
+    compiled.once()
 
 
 def pytest_configure_node(node: Any) -> None:
@@ -86,7 +88,7 @@ def fresh_house(request: pytest.FixtureRequest, database: str) -> FreshHouse:
 
     @contextmanager
     def on_postgresql(data_dir: Path) -> Iterator[House]:
-        with postgres.database(request.getfixturevalue("cluster_folder"), template) as url, _opened(data_dir, url) as one:
+        with postgres.database(request.getfixturevalue("cluster_owner"), template) as url, _opened(data_dir, url) as one:
             yield one
 
     return on_sqlite if database == "sqlite" else on_postgresql
@@ -99,7 +101,7 @@ def empty_house(request: pytest.FixtureRequest, database: str, tmp_path: Path) -
         with _opened(tmp_path) as one:
             yield one
     else:
-        with postgres.database(request.getfixturevalue("cluster_folder")) as url, _opened(tmp_path, url) as one:
+        with postgres.database(request.getfixturevalue("cluster_owner")) as url, _opened(tmp_path, url) as one:
             yield one
 
 
@@ -114,11 +116,18 @@ def sqlite_template(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="session")
-def postgresql_template(cluster_folder: str, tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    with postgres.database(cluster_folder) as url:
+def postgresql_template(cluster_owner: postgres.Owner, tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    with postgres.database(cluster_owner) as url:
         with _opened(tmp_path_factory.mktemp("template"), url) as one:
             upgrade(one)
         yield postgres.name_in(url)
+
+
+@pytest.fixture(scope="session")
+def cluster_owner(cluster_folder: str) -> Iterator[postgres.Owner]:
+    """The cluster's, over one connection of this worker's."""
+    with postgres.owner(cluster_folder) as one:
+        yield one
 
 
 @pytest.fixture(scope="session")
@@ -156,10 +165,18 @@ def _cluster(config: pytest.Config) -> postgres.Cluster:
     return config.stash[_CLUSTER]
 
 
+class _OwnSettings(QuickSettings):
+    """What a test says, and nothing of the environment's: to look for each setting there took a tenth of what a short test computes."""
+
+    @classmethod
+    def settings_customise_sources(cls, *_: Any, init_settings: PydanticBaseSettingsSource, **_others: Any) -> tuple[PydanticBaseSettingsSource, ...]:
+        return (init_settings,)
+
+
 @contextmanager
 def _opened(data_dir: Path, url: str = "") -> Iterator[House]:
     """On PostgreSQL the program works as the role with the least rights: every test proves that it needs no more."""
-    one = House(QuickSettings(data_dir=data_dir, database_url=postgres.as_server(url), owner_url=url))
+    one = House(_OwnSettings(data_dir=data_dir, database_url=postgres.as_server(url), owner_url=url))
     try:
         yield one
     finally:
