@@ -170,5 +170,10 @@ def step_of(body: Route, key: str) -> Step:
     return next(step for step in body.steps if step.key == key)
 
 
+def step_name(body: Route | None, key: str) -> str:
+    """As people call it; an operation is the name of a step that is on no route."""
+    return next((step.name for step in body.steps if step.key == key), key) if body else key
+
+
 def _no_such(kind: str, name: str) -> NotFound:
     return unknown(name, f"{'an' if kind[0] in 'aeiou' else 'a'} {kind.replace('_', ' ')} of the catalogue")

@@ -6,6 +6,7 @@ from typing import NamedTuple
 
 from sqlalchemy.orm import Session
 
+from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Order, Route, Step
 from app.clock import told
 from app.errors import Reason
@@ -144,11 +145,11 @@ _WAIT = {"placements": "Import the placement log, and mark cells that stayed emp
 
 def _judged(facts: Facts, group: Group, step: Step) -> list[Reason]:
     found = []
-    names = {one.key: one.name for one in facts.routes[group.route].steps} if group.route is not None else {}
+    route = facts.routes[group.route] if group.route is not None else None
     for panel in group.panels:
         for one in facts.open.get(panel, []):
             how = "does not conform" if one.verdict == "does_not_conform" else "can't be told yet" if one.verdict else "is not judged yet"
-            why = f"The {one.judged} judgement of step {names.get(one.step, one.step)}, run {one.run_code}, {how}."
+            why = f"The {one.judged} judgement of step {catalogue.step_name(route, one.step)}, run {one.run_code}, {how}."
             if step.barrier:
                 found.append(Reason("barrier_open", why, "Nothing uncertain passes this step: quality must judge or sign a disposition first."))
             if not one.at_risk:

@@ -160,8 +160,7 @@ class _Facts:
         ids, runs = [line.id for line, _ in lines], {run.id: run for _, run in lines}
         self.codes = codes_of(session, "run", sorted(runs))
         self.stations = catalogue.with_ids(session, list({run.station for run in runs.values()}))
-        routes = catalogue.with_ids(session, list({line.route for line, _ in lines if line.route}))
-        self.steps: dict[tuple[int | None, str | None], str] = {(route, one.key): one.name for route, of in routes.items() for one in of.body.steps}
+        self.routes = {route: of.body for route, of in catalogue.with_ids(session, list({line.route for line, _ in lines if line.route})).items()}
         self.station_codes = codes_of(session, "station", list(self.stations))
         people = {one for run in runs.values() for one in (run.person, run.ended_by) if one}
         self.people: dict[int, str] = dict(tuples(session, _PEOPLE, people=people))
@@ -197,7 +196,7 @@ class _Facts:
         risk = next((mark[1:] for mark in reversed(self.at_risk.get(line.id, ())) if self.inside[mark[0], lot]), None)  # for other panels: none
         bins, failures = self.tests.get(run.id, ((), ()))
         return Doing(
-            line=line.id, step=line.step, step_name=self.steps.get((line.route, line.step), line.step or ""),
+            line=line.id, step=line.step, step_name=catalogue.step_name(self.routes.get(line.route or 0), line.step or ""),
             run=self.codes[run.id], operation=run.operation, station=self.stations[run.station].name,
             station_code=self.station_codes.get(run.station, ""), who=self.people.get(run.person or 0, entry.actor_name),
             ended_by=self._ended_by(run), started_at=line.started_at, ended_at=line.ended_at, told_by=_told_by(run), on_paper=entry.fact,

@@ -144,8 +144,7 @@ class _Known:
         )  # fmt: skip
 
     def _name_of(self, line: LineRow, step: str) -> str:
-        """As people call it; its operation is the name of a step that is on no route."""
-        return next((one.name for one in self.routes[line.route].body.steps if one.key == step), step) if line.route is not None else step
+        return catalogue.step_name(self.routes[line.route].body if line.route is not None else None, step)
 
     def _record(self, line: LineRow, recipe: Recipe) -> RoundRecord:
         """A round is read once for all adhesives that ask the same of its record."""

@@ -175,7 +175,7 @@ class _Facts:
         found = self.judgements.get(line.id)
         step = self.things[line.route].body if line.route is not None and line.step is not None else None
         return LotOnShelf(
-            self.lots.get(line.lot or 0, ""), catalogue.step_of(step, line.step).name if step and line.step else line.step or "",
+            self.lots.get(line.lot or 0, ""), catalogue.step_name(step, line.step or ""),
             self.panels.get(line.set or 0, 0), VERDICTS[found.verdict] if found else "waits for its judgement",
         )  # fmt: skip
 
