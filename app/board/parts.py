@@ -30,8 +30,9 @@ from app.board.open_rows import (
 )
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Product, Route, Step, Window
+from app.catalogue.route_rules import steps_of_lot
 from app.floor.amounts import amounts
-from app.floor.progress import loose_begins, loose_progress
+from app.floor.progress import loose_progress
 from app.holds.stopped import Stop
 
 
@@ -141,7 +142,7 @@ class _Known:
         stops: tuple[Stop, ...], *, at_risk: bool = False,
     ) -> Part:  # fmt: skip
         route = self.routes.get(lot.route or 0)
-        steps = route.steps[loose_begins(route) if lot.form == "loose" else 0 :] if route else ()
+        steps = steps_of_lot(route, lot.form) if route else ()
         counted = tuple(doing for doing in done if not doing.again)
         finished = {doing.step for doing in counted}
         following = next((step.key for step in steps if step.key not in finished), None)

@@ -21,8 +21,8 @@ from app.board.paces import Paces
 from app.board.parts import Part, Parts
 from app.board.production_day import Span
 from app.catalogue.definitions import Route, Site
+from app.catalogue.route_rules import mixing_key
 from app.db import Moment
-from app.floor.progress import loose_begins
 from app.floor.station_spells import unworked_between
 from app.journal.since import first_since
 
@@ -127,7 +127,7 @@ def _way(parts: Parts, paces: Paces, route: int | None, product: int, step: str 
 
 def taped_share(paces: Paces, route: Route, product: int) -> float:
     """The share of a product's good units that gets taped, by 30 days: units taped a unit that came to the step where units mix."""
-    mixed = paces.units.get((product, route.steps[max(0, loose_begins(route) - 1)].key), 0)
+    mixed = paces.units.get((product, mixing_key(route)), 0)
     return min(1.0, paces.taped.get(product, 0) / mixed) if mixed else 1.0
 
 

@@ -14,8 +14,8 @@ from app.board.parts import Part, Parts, as_one, step_of
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Order, Route, Step
 from app.catalogue.models import Thing
+from app.catalogue.route_rules import steps_of_lot
 from app.drawing.strip import Drawn, Pocket, State, strip
-from app.floor.progress import loose_begins
 from app.journal.models import Entry
 from app.ledger.stops import Hold
 from app.naming.resolve import codes_of
@@ -152,8 +152,7 @@ def _stuck(part: Part, step: Step | None, know: Known) -> list[Mark | None]:
 
 def _left(part: Part, route: Route) -> Sequence[Step]:
     done = {doing.step for doing in part.done}
-    steps = route.steps[loose_begins(route) if part.lot.form == "loose" else 0 :]
-    return [step for step in steps if step.key not in done or (part.running and step.key == part.step)]
+    return [step for step in steps_of_lot(route, part.lot.form) if step.key not in done or (part.running and step.key == part.step)]
 
 
 def _row(route: int, name: str, body: Route, key: str | None, there: list[Part], know: Known) -> Row:

@@ -28,6 +28,7 @@ from app.catalogue.definitions import (
     thing_name,
 )  # fmt: skip
 from app.catalogue.no_cure import no_cure
+from app.catalogue.route_rules import mixing_step
 
 Path = tuple[str | int, ...]
 
@@ -313,15 +314,6 @@ def _barrier(route: Route) -> Iterator[Problem]:
         if route.steps[i].operation in ("die attach", "singulate"):
             why = f"Step {route.steps[i].key} needs panels, and units are loose from step {key} on."
             yield Problem(("steps", i, "operation"), why, f"Put it before step {key}.")
-
-
-def mixing_step(route: Route) -> int | None:
-    """Index of the step at which units leave their cells: singulation, or outside work where there is none."""
-    for operation in ("singulate", "outside work"):
-        for i, step in enumerate(route.steps):
-            if step.operation == operation:
-                return i
-    return None
 
 
 def _window(window: Window, keys: list[str]) -> Iterator[Problem]:

@@ -7,6 +7,7 @@ from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Route
+from app.catalogue.route_rules import mixing_key
 from app.errors import Reason, Refused, refuse
 from app.floor.containers import content_of, panels_leave_containers, put_item
 from app.floor.counting import count_units, opening
@@ -17,7 +18,6 @@ from app.floor.loose_stock import settle
 from app.floor.lots import panels_leave_lots
 from app.floor.marks import good_units
 from app.floor.moves import place_of
-from app.floor.progress import loose_begins
 from app.journal.act import By, lock
 from app.ledger.flows import Flow
 from app.ledger.items import Item, Lot
@@ -84,7 +84,7 @@ def _must_make_loose(session: Session, by: By, run: Run, lines: list[Line]) -> N
     if lines[0].route is None or by.fact:
         return
     route: Route = catalogue.with_id(session, lines[0].route).body
-    if lines[0].step != (key := route.steps[loose_begins(route) - 1].key):
+    if lines[0].step != (key := mixing_key(route)):
         raise refuse("not_next_step", what, f"By its route units become loose at step {key}.", "End it, and let the panels come to that step.")
 
 

@@ -3,10 +3,9 @@
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
-from app.catalogue.definitions import Route
+from app.catalogue.route_rules import mixing_key
 from app.errors import bad_input
 from app.floor.ends import lines_of
-from app.floor.progress import loose_begins
 from app.ledger.runs import Run
 
 
@@ -22,6 +21,6 @@ def makes_loose(session: Session, run: Run) -> bool:
     """Its units leave their cells: by the saw, or by outside work where the route has no saw."""
     if run.operation != "outside work":
         return run.operation == "singulate"
-    lines = [line for line in lines_of(session, run) if line.set is not None and line.route is not None]
-    routes: dict[int, Route] = {thing: one.body for thing, one in catalogue.with_ids(session, [line.route for line in lines if line.route]).items()}
-    return any(routes[line.route or 0].steps[loose_begins(routes[line.route or 0]) - 1].key == line.step for line in lines)
+    of_panels = [(line.route, line.step) for line in lines_of(session, run) if line.set is not None and line.route is not None]
+    routes = catalogue.with_ids(session, [route for route, _ in of_panels])
+    return any(mixing_key(routes[route].body) == step for route, step in of_panels)

@@ -10,6 +10,7 @@ from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Route
+from app.catalogue.route_rules import loose_begins
 from app.db import Moment
 from app.ledger.items import Lot, LotRoute
 from app.ledger.judgements import is_reworked
@@ -116,15 +117,6 @@ def _parents_first(inflows: dict[int, set[_Inflow]]) -> list[int]:
 
 def routes_of_lots(session: Session, lots: list[int]) -> dict[int, int]:
     return {lot: route for lot, route in tuples(session, _ROUTES, lots=lots)}
-
-
-def loose_begins(route: Route) -> int:
-    """Index of the first step that loose units do: the one after singulation (or after outside work that mixes them)."""
-    singulates = [i for i, step in enumerate(route.steps) if step.operation == "singulate"]
-    if singulates:
-        return singulates[0] + 1
-    outside = [i for i, step in enumerate(route.steps) if step.operation == "outside work"]
-    return outside[0] + 1 if outside else len(route.steps)
 
 
 def _set_next(session: Session, found: dict[int, Progress], *, loose: bool = False) -> None:

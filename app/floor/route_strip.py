@@ -9,10 +9,10 @@ from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Route, Step
+from app.catalogue.route_rules import loose_begins
 from app.drawing.strip import Bracket, Drawn, Pocket, State, strip
 from app.floor.groups import Group
 from app.floor.open_judgements import OpenJudgement, open_judgements
-from app.floor.progress import loose_begins
 from app.floor.windows import WindowState, running
 from app.holds.stopped import Stop, stops_on
 from app.listed import listed, tuples

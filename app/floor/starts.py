@@ -9,6 +9,7 @@ from sqlalchemy.orm import Session
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Route, Step
 from app.catalogue.models import Thing
+from app.catalogue.route_rules import asks_line_clear
 from app.errors import Reason, Refused, refuse
 from app.floor.gate_facts import Facts, Loaded, read_facts
 from app.floor.gates import grounds
@@ -252,8 +253,7 @@ def _recipe(session: Session, steps: dict[int, Step]) -> int | None:
 
 
 def _line_clear(facts: Facts, steps: dict[int, Step], *, line_clear: bool) -> list[Reason]:
-    asks = any(step.operation in ("test", "tape") for step in steps.values())
-    if not asks or line_clear:
+    if line_clear or not any(map(asks_line_clear, steps.values())):
         return []
     return [
         Reason(

@@ -13,9 +13,9 @@ from sqlalchemy.orm import Session
 
 from app import clock, codes
 from app.catalogue import queries as catalogue
+from app.catalogue.route_rules import mixing_key
 from app.errors import Refused, bad_input, not_allowed, refuse
 from app.floor.groups import gather
-from app.floor.progress import loose_begins
 from app.genealogy.traveller import Traveller, travellers
 from app.journal.actions import ACTIONS
 from app.ledger.items import Lot
@@ -114,12 +114,12 @@ def sheet_of(session: Session, lot: Lot) -> _Sheet:
     """What of its route is still to be entered."""
     one = travellers(session, [lot], clock.now())[0]
     route = catalogue.named(session, "route", one.route).body if one.route else None
-    steps, mixing = [], loose_begins(route) - 1 if route and one.form == "panel" else -1
-    for i, (row, step) in enumerate(zip(one.steps, route.steps if route else (), strict=True)):
+    steps, mixing = [], mixing_key(route) if route and one.form == "panel" else ""
+    for row, step in zip(one.steps, route.steps if route else (), strict=True):
         if one.is_empty or row.is_done:
             continue
         running = next((doing.station_code for doing in row.doings if doing.outcome == "in work" and doing.void is None), "")
-        mixes = i == mixing and step.operation in ("singulate", "outside work")
+        mixes = step.key == mixing
         steps.append(SheetStep(row.number, codes.of_step(row.number), step, running, mixes))
         if mixes:  # what comes after it is another lot's
             break

@@ -8,6 +8,7 @@ from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Step
+from app.catalogue.route_rules import asks_line_clear
 from app.drawing.strip import ordinal
 from app.final_test.bin_tables import grades_at
 from app.floor.attendance import must_be_able_to_take_over, stations_of
@@ -110,7 +111,7 @@ def _start_question(session: Session, named: Named, station: int, now: datetime,
         words=f"Start {step.name} on {named.code}{time}?", about=_about(session, named, groups, len(panels), of_lot), panels_here=len(panels),
         panels_done=done, panels_of_lot=of_lot, units=sum(would.facts.good.get(panel, 0) for panel in panels),
         loaded=tuple(would.facts.loaded), window_seconds=left, window_words=window, caution=step.caution, instruction=step.instruction,
-        standard_minutes=step.standard_minutes, asks_line_clear=step.operation in ("test", "tape"), recipe=step.recipe or "",
+        standard_minutes=step.standard_minutes, asks_line_clear=asks_line_clear(step), recipe=step.recipe or "",
         begun=tuple(may_have_begun(session, groups)), groups=tuple(groups),
     )  # fmt: skip
 
