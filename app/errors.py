@@ -1,5 +1,6 @@
 """The one tree of refusals. Raised deep, turned into a page or a problem document in one place (`web/refusals.py`)."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TypeVar
 
@@ -109,6 +110,13 @@ def unknown(code: str, expected: str = "a code of this factory") -> NotFound:
 def short(text: str) -> str:
     """As much of what was sent as a sentence can bear."""
     return text if len(text) <= _SHORT else f"{text[:_SHORT]}..."
+
+
+def few(names: Iterable[str], most: int = 3) -> str:
+    """As many names as a sentence can bear, and how many more there are."""
+    every = list(names)
+    shown = ", ".join(every[:most])
+    return shown if len(every) <= most else f"{shown} and {len(every) - most} more"
 
 
 def not_allowed(who: str, action: str, duties: tuple[str, ...]) -> NotAllowed:

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from app.errors import Reason, bad_input, refuse
+from app.errors import Reason, bad_input, few, refuse
 from app.floor.facts import refuse_or_hold
 from app.journal.act import By, lock
 from app.ledger.inside import is_inside
@@ -187,8 +187,8 @@ def taken_reasons(session: Session, container: int, kind: str, *, but: int | Non
     others += tuple(item for name in ("panels", "loose", "samples") if name != kind for item in getattr(there, name) if item not in others)
     if not others:
         return []
-    names = [code for of in ("panel", "lot", "sample") for code in codes_of(session, of, list(others[:3])).values()]
-    why = f"{code_of(session, 'container', container)} holds {', '.join(names)}."
+    names = few(code for of in ("panel", "lot", "sample") for code in codes_of(session, of, list(others)).values())
+    why = f"{code_of(session, 'container', container)} holds {names}."
     return [Reason("container_taken", why, "Empty it, merge the lots, or take another container.")]
 
 

@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session, aliased
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Record, Step
 from app.clock import told
-from app.errors import BadInput, bad_input, refuse
+from app.errors import BadInput, bad_input, few, refuse
 from app.floor.progress import progress
 from app.floor.windows import windows_into
 from app.holds.place import hold_line
@@ -283,8 +283,7 @@ def _hold_late_ends(session: Session, by: By, lines: list[Line], travel: dict[in
         stands = progress(session, travel[line.id].panels)
         late = [panel for panel, stand in stands.items() if any(s.over(by.happened_at) for s in windows_into(route, stand, line.step, "end"))]
         if late:
-            codes = list(codes_of(session, "panel", late).values())
-            names = ", ".join(codes[:3]) + (f" and {len(codes) - 3} more" if len(codes) > 3 else "")
+            names = few(codes_of(session, "panel", late).values())
             hold_line(session, by, line.id, f"The time window to the end of this step had run out for {names}.")
 
 

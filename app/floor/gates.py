@@ -9,7 +9,7 @@ from sqlalchemy.orm import Session
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Order, Route, Step
 from app.clock import told
-from app.errors import Reason
+from app.errors import Reason, few
 from app.floor.gate_facts import Facts, Loaded, facts_of_mounts
 from app.floor.groups import Group
 from app.floor.station_states import WORDS
@@ -51,7 +51,7 @@ def _claimed(facts: Facts) -> list[Reason]:
     for item, where in facts.claims.items():
         taken.setdefault(where, []).append(facts.names.get(item, "It"))
     now = "Finish that run first, or ask the person who has it."
-    return [Reason("in_work", f"{_some(names)} {'is' if len(names) == 1 else 'are'} in work: {where}.", now) for where, names in taken.items()]
+    return [Reason("in_work", f"{few(names)} {'is' if len(names) == 1 else 'are'} in work: {where}.", now) for where, names in taken.items()]
 
 
 def _held(facts: Facts) -> list[Reason]:
@@ -63,7 +63,7 @@ def _held(facts: Facts) -> list[Reason]:
     return [
         Reason(
             "held",
-            f"{_some(names)} {'is' if len(names) == 1 else 'are'} on hold ({facts.hold_names.get(hold, '')}: {words[hold]}).",
+            f"{few(names)} {'is' if len(names) == 1 else 'are'} on hold ({facts.hold_names.get(hold, '')}: {words[hold]}).",
             f"Put {'it' if len(names) == 1 else 'them'} on the hold rack and ask quality for the release.",
         )
         for hold, names in found.items()
@@ -107,7 +107,7 @@ def _position(facts: Facts, group: Group, step: Step) -> list[Reason]:
             return []
         return [Reason("repeats_used", f"{step.name} was repeated as often as its time window allows.", "Ask quality for a disposition.")]
     following = next((one.name for one in route.steps if one.key == group.next_step), None)
-    names, is_one = _some([facts.names.get(item, str(item)) for item in group.items]), len(group.items) == 1
+    names, is_one = few([facts.names.get(item, str(item)) for item in group.items]), len(group.items) == 1
     comes = f"{'comes' if is_one else 'come'} to {following} next" if following else f"{'has' if is_one else 'have'} done every step"
     return [
         Reason(
@@ -136,7 +136,7 @@ def _away(facts: Facts, group: Group, step: Step) -> list[Reason]:
     away = {item: facts.places[item] for item in group.items if facts.places[item].kind not in allowed}
     if not away:
         return []
-    names, place = _some([facts.names.get(item, str(item)) for item in away]), next(iter(away.values()))
+    names, place = few([facts.names.get(item, str(item)) for item in away]), next(iter(away.values()))
     return [Reason("not_here", f"{names} {'is' if len(away) == 1 else 'are'} not here, but {place}.", "Bring it back first.")]
 
 
@@ -240,7 +240,7 @@ def _windows(facts: Facts, group: Group, step: Step) -> list[Reason]:
         for state in windows_into(route, stand, step.key):
             if ground := _window_ground(facts, route, state):
                 alike.setdefault(ground, []).append(facts.names.get(item, str(item)))
-    return [Reason(ground.kind, f"{ground.before}{_some(names)}{ground.after}", ground.now) for ground, names in alike.items()]
+    return [Reason(ground.kind, f"{ground.before}{few(names)}{ground.after}", ground.now) for ground, names in alike.items()]
 
 
 class _WindowGround(NamedTuple):
@@ -277,8 +277,3 @@ def _together(facts: Facts, steps: list[Step]) -> list[Reason]:
             Reason("recipe_differs", f"They need different recipes: {', '.join(sorted({str(s.recipe) for s in steps}))}.", "Run them separately.")
         )
     return found
-
-
-def _some(names: list[str]) -> str:
-    shown = ", ".join(names[:3])
-    return f"{shown} and {len(names) - 3} more" if len(names) > 3 else shown

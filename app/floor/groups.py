@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from app.errors import refuse
+from app.errors import few, refuse
 from app.floor.progress import Progress, loose_progress, progress
 from app.ledger.inside import is_inside
 from app.ledger.items import Lot
@@ -89,8 +89,8 @@ def _loose_group(session: Session, item: int) -> Group:
 def _must_hold(session: Session, things: list[Named], panels: list[int], only: list[int]) -> None:
     missing = [panel for panel in only if panel not in set(panels)]
     if missing:
-        names = codes_of(session, "panel", missing[:10])
-        where = ", ".join(thing.code for thing in things)
-        raise refuse("not_here", f"{', '.join(names.values())} is not in {where}.", "It is elsewhere.", "Scan the container that it is in.")
+        names, is_are = few(codes_of(session, "panel", missing).values(), 10), "is" if len(missing) == 1 else "are"
+        where = few(thing.code for thing in things)
+        raise refuse("not_here", f"{names} {is_are} not in {where}.", "What was named is elsewhere.", "Scan the container that it is in.")
 
 

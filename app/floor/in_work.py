@@ -8,7 +8,7 @@ from sqlalchemy.orm import Session
 
 from app.catalogue.models import Thing
 from app.catalogue.queries import site_time
-from app.errors import Reason
+from app.errors import Reason, few
 from app.ledger.places import Load, LoadPlace
 from app.ledger.runs import Claim, Run
 from app.ledger.sets import Member
@@ -70,6 +70,4 @@ def on_shelves(session: Session, items: list[int], now: str) -> list[Reason]:
 
 def _some(session: Session, items: list[int]) -> str:
     names = codes_of(session, "panel", items) | codes_of(session, "lot", items)
-    first = ", ".join(sorted(names.get(item, str(item)) for item in items)[:3])
-    more = f" and {len(items) - 3} more" if len(items) > 3 else ""
-    return f"{first}{more} {'is' if len(items) == 1 else 'are'}"
+    return f"{few(sorted(names.get(item, str(item)) for item in items))} {'is' if len(items) == 1 else 'are'}"

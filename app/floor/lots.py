@@ -8,7 +8,7 @@ from sqlalchemy.orm import Session
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Product
 from app.catalogue.queries import Defined
-from app.errors import Reason, bad_input, refuse
+from app.errors import Reason, bad_input, few, refuse
 from app.floor.containers import content_of
 from app.floor.facts import refuse_or_hold
 from app.floor.in_work import in_work_reasons
@@ -209,6 +209,6 @@ def _names(session: Session, lots: list[int]) -> str:
 
 
 def _panels(session: Session, panels: list[int], *, verb: bool = True) -> str:
-    named = codes_of(session, "panel", panels[:3])
-    names = ", ".join(named[panel] for panel in panels[:3]) + (f" and {len(panels) - 3} more" if len(panels) > 3 else "")
+    named = codes_of(session, "panel", panels)
+    names = few(named[panel] for panel in panels)
     return f"{names} {'is' if len(panels) == 1 else 'are'}" if verb else names

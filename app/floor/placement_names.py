@@ -13,7 +13,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from app import codes
-from app.errors import BadInput, Reason
+from app.errors import BadInput, Reason, few
 from app.floor.placement_logs import LOST, PlacementLog
 from app.ledger.corrections import MountCorrection
 from app.ledger.places import Mount
@@ -118,7 +118,7 @@ def _unclear(kind: str, name: str, found: list[Named], lines: NDArray[np.int64])
     where = f"{'line' if len(lines) == 1 else 'lines'} {ranges(lines.tolist())}, column {kind}"
     if not found:
         return Reason("unknown_code", f"{name!r} is not a {kind} here.", f"Receive the {kind}, or correct the lines, and send the file again.", where)
-    may_be = ", ".join(named.code for named in found[:10])
+    may_be = few((named.code for named in found), 10)
     return Reason("ambiguous_code", f"{name!r} may be {may_be}; the station does not tell.", f"Name the {kind} by its code.", where)
 
 

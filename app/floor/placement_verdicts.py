@@ -13,6 +13,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
+from app.errors import few
 from app.floor.dispositions import judgement_in_force, write_judgement
 from app.floor.exits import CellHistory, told_cells
 from app.floor.map_fit import fit_map
@@ -171,7 +172,7 @@ def _judge_line(
     else:
         return
     if missing:
-        reasons.append(f"No log yet of all of {', '.join(sorted(codes_of(session, 'panel', list(missing)).values())[:20])}.")
+        reasons.append(f"No log yet of all of {few(sorted(codes_of(session, 'panel', list(missing)).values()), 20)}.")
     if before is not None and (before.verdict, before.reasons) == (verdict, reasons):
         return
     if doubts is None and before is None:

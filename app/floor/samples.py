@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from sqlalchemy.orm import Session
 
-from app.errors import Reason, bad_input
+from app.errors import Reason, bad_input, few
 from app.floor import bitmaps
 from app.floor.bitmaps import Cell
 from app.floor.counting import take
@@ -78,5 +78,5 @@ def _not_there(session: Session, panel: int, bad: list[Cell]) -> list[Reason]:
         return [Reason("finished", f"The units of {name} have become loose.", "Take the sample out of the loose lot.")]
     if not bad:
         return []
-    cells = ", ".join(f"row {row} column {column}" for row, column in bad[:5])
+    cells = few((f"row {row} column {column}" for row, column in bad), 5)
     return [Reason("too_few_units", f"{name} has no good unit at {cells}.", "Name cells that are good.")]

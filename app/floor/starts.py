@@ -10,7 +10,7 @@ from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Route, Step
 from app.catalogue.models import Thing
 from app.catalogue.route_rules import asks_line_clear
-from app.errors import Reason, Refused, refuse
+from app.errors import Reason, Refused, few, refuse
 from app.floor.gate_facts import Facts, Loaded, read_facts
 from app.floor.gates import grounds
 from app.floor.groups import Group, contents, gather
@@ -68,7 +68,7 @@ def start_run(
     facts = read_facts(session, station, lock_and_gather(session, things, only, station=station), person, by.happened_at)
     facts, steps = _settle_steps(facts if only is not None else rest_of(session, facts, things, step), step)
     found = grounds(facts, steps) + _in_a_load(session, facts, steps) + _line_clear(facts, steps, line_clear=line_clear) + _told_late(facts, by)
-    what = f"{_names(things)} may not start {_what(facts, steps)} at {facts.station.name}."
+    what = _may_not(facts, steps, things)
     if not by.fact and found:
         raise Refused(what, *found)
     if not steps:
@@ -93,8 +93,7 @@ def would_start(session: Session, station: int, things: list[Named], *, person: 
     facts = read_facts(session, station, gather(session, things), person, at)
     facts, steps = _settle_steps(rest_of(session, facts, things, None), None)
     found = (grounds(facts, steps) + _in_a_load(session, facts, steps)) or ([] if steps else [_NOTHING])
-    what = f"{_names(things)} may not start {_what(facts, steps)} at {facts.station.name}."
-    return Would(facts, steps, Refused(what, *found) if found else None)
+    return Would(facts, steps, Refused(_may_not(facts, steps, things), *found) if found else None)
 
 
 def _in_a_load(session: Session, facts: Facts, steps: dict[int, Step]) -> list[Reason]:
@@ -142,7 +141,7 @@ def open_run(
             writes.enter(line, *_uses(by, line, _into(facts.loaded, run.operation, step)))
         writes.ask(_claims(run.id, [item for i in steps for item in facts.groups[i].items], fact=by.fact))
     for line in lines if broken else []:
-        hold_line(session, by, line.id, against_rules(broken[:5]))
+        hold_line(session, by, line.id, against_rules(broken))
     return Start(run, code.code, lines, broken)
 
 
@@ -270,10 +269,6 @@ def _told_late(facts: Facts, by: By) -> list[Reason]:
     return [Reason("changed", "Later work on the same thing was entered before this.", "Let quality look at it.")]
 
 
-def _what(facts: Facts, steps: dict[int, Step]) -> str:
-    return next((step.name for step in steps.values()), facts.station.body.operations[0])
-
-
-def _names(things: list[Named]) -> str:
-    shown = ", ".join(thing.code for thing in things[:3])
-    return f"{shown} and {len(things) - 3} more" if len(things) > 3 else shown
+def _may_not(facts: Facts, steps: dict[int, Step], things: list[Named]) -> str:
+    step = next((step.name for step in steps.values()), facts.station.body.operations[0])
+    return f"{few(thing.code for thing in things)} may not start {step} at {facts.station.name}."

@@ -11,6 +11,7 @@ from app.drawing import looks
 from app.drawing.grid_frame import GridFrame, pitch_for
 from app.drawing.grid_picture import Keys, Over
 from app.drawing.looks import Look
+from app.errors import few
 from app.floor.map_classes import MapClass
 from app.floor.packed_dies import die_coordinates
 from app.floor.placed_where import Placed, placed_from
@@ -109,7 +110,7 @@ def _bins(die_map: DieMap) -> tuple[Keys, tuple[MapClass, ...]]:
         look = Look(looks.COLOURS[place % len(looks.COLOURS)], looks.PATTERNS[place])
         classes.append(MapClass(f"bin-{entry.code}", f"bin {entry.code}", _quality(entry.quality, entry.description), look, entry.count))
     if rest:
-        codes = ", ".join(die_map.table[one].code for one in rest[:20]) + (" and more" if len(rest) > 20 else "")
+        codes = few((die_map.table[one].code for one in rest), 20)
         count = sum(die_map.table[one].count for one in rest)
         classes.append(MapClass("other", "other bins", codes, Look(looks.GREY, looks.PATTERNS[_MOST_BINS]), count))
     return as_seen(die_map, number[die_map.grid]), tuple(classes)

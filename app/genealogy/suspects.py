@@ -15,7 +15,7 @@ from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
 from app.db import Moment
-from app.errors import bad_input
+from app.errors import bad_input, few
 from app.genealogy.short_heat import panels_short_of_heat
 from app.ledger import walk
 from app.ledger.alternates import Demand, demands
@@ -266,7 +266,7 @@ def _lines_at(session: Session, suspect: Suspect) -> Sequence[Line | _Work]:
 def _narrowed(suspect: Suspect, lines: Sequence[Line | _Work]) -> list[Line | _Work]:
     if suspect.lines and not {line.id for line in lines} & set(suspect.lines):
         asked = ", ".join(map(str, suspect.lines))
-        has = ", ".join(str(line.id) for line in lines[:20]) + (" and more" if len(lines) > 20 else "")
+        has = few((str(line.id) for line in lines), 20)
         raise bad_input("That line is not of it.", "line", f"{suspect.named.code} has {has or 'none'}, not {asked}.", "Name run lines that it has.")
     return [
         line

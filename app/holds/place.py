@@ -1,6 +1,6 @@
 """Place a hold: one row. What comes of its subject, now or later, is stopped without copying anything."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from datetime import datetime
 
 from sqlalchemy import select
@@ -15,16 +15,8 @@ from app.ledger.sets import Member, panels_of_lot, set_of
 from app.ledger.stops import Hold
 from app.naming.resolve import Named, code_of, give_code, resolve
 
-_SUBJECTS = {
-    "wafer": "wafer",
-    "batch": "batch",
-    "panel": "panel",
-    "sample": "sample",
-    "pack": "pack",
-    "run": "run",
-    "line": "line",
-    "station": "station",
-}
+_HELD_AS_THEY_ARE = ("wafer", "batch", "panel", "sample", "pack", "run", "line", "station")  # of a lot or container, what is in it
+_MOST_TOLD = 5
 
 
 def place_hold(
@@ -43,9 +35,9 @@ def place_hold(
         return _hold_lot(session, by, subject, reason, automatic=automatic)
     if subject.kind == "container":
         return _hold_content(session, by, subject, reason, automatic=automatic)
-    if subject.kind not in _SUBJECTS:
+    if subject.kind not in _HELD_AS_THEY_ARE:
         raise bad_input(f"A {subject.kind} can't be held.", "subject", f"{subject.code} is a {subject.kind}.", "Name an item, run or station.")
-    return _insert(session, by, _SUBJECTS[subject.kind], subject.id, reason, automatic=automatic)
+    return _insert(session, by, subject.kind, subject.id, reason, automatic=automatic)
 
 
 def place_holds(session: Session, by: By, subjects: Iterable[str], reason: str) -> list[str]:
@@ -54,9 +46,9 @@ def place_holds(session: Session, by: By, subjects: Iterable[str], reason: str) 
     return [code_of(session, "hold", hold.id) for hold in holds]
 
 
-def against_rules(broken: Iterable[Reason]) -> str:
-    """Why a fact is held that an intention would have been refused for."""
-    return "Recorded as a fact against a rule: " + " ".join(reason.why for reason in broken)
+def against_rules(broken: Sequence[Reason]) -> str:
+    """Why a fact is held that an intention would have been refused for: as many reasons as a label or screen can bear."""
+    return "Recorded as a fact against a rule: " + " ".join(reason.why for reason in broken[:_MOST_TOLD])
 
 
 def hold_line(session: Session, by: By, line: int, reason: str) -> Hold:

@@ -9,7 +9,7 @@ from sqlalchemy import String, TextClause, select
 from sqlalchemy.orm import Session
 
 from app import codes
-from app.errors import NotFound, Reason, Refused, short, unknown
+from app.errors import NotFound, Reason, Refused, few, short, unknown
 from app.journal.act import By
 from app.journal.record import enter
 from app.listed import Question, listed, together, tuples
@@ -54,7 +54,7 @@ def _the_one(text: str, kinds: tuple[str, ...], found: list[Named]) -> Named:
     if not found:
         raise _unknown(text, kinds)
     if len(found) > 1:
-        names = ", ".join(f"{named.code} ({named.kind})" for named in found[:10])
+        names = few((f"{named.code} ({named.kind})" for named in found), 10)
         raise Refused(
             f"{text!r} is the number of several things.",
             Reason("ambiguous_code", f"It may be {names}.", "Scan the code of the one that is meant."),

@@ -65,7 +65,7 @@ def seal_pack(session: Session, by: By, station: int, pack: Named, *, person: in
     )  # fmt: skip
     session.add(sealed)
     if found:
-        hold_item(session, by, "pack", row.item, against_rules(found[:5]))
+        hold_item(session, by, "pack", row.item, against_rules(found))
     session.flush()
     return Sealed(row, sealed)
 

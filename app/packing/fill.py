@@ -176,7 +176,7 @@ def _not_packed(would: _Would, lots: Sequence[Named]) -> str:
 
 def _hold_if_broken(session: Session, by: By, pack: Pack, found: list[Reason]) -> None:
     if found:
-        hold_item(session, by, "pack", pack.item, against_rules(found[:5]))
+        hold_item(session, by, "pack", pack.item, against_rules(found))
 
 
 def _may_be_packed(session: Session, lots: list[Lot], order: int | None, pack: Pack | None) -> list[Reason]:

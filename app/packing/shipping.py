@@ -7,7 +7,7 @@ from sqlalchemy.orm import Session, aliased
 
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Order
-from app.errors import Reason, Refused, bad_input, refuse
+from app.errors import Reason, Refused, bad_input, few, refuse
 from app.floor.moves import place_of
 from app.holds.place import hold_item
 from app.holds.stopped import stops_on
@@ -46,7 +46,7 @@ def ship(
     if not over_shipment_reason:
         found += [one.reason for one in over]
     if found and not by.fact:
-        raise Refused(f"{', '.join(pack.code for pack in packs[:5])} may not ship to {customer}.", *found)
+        raise Refused(f"{few((pack.code for pack in packs), 5)} may not ship to {customer}.", *found)
     shipment = Shipment(e=by.e, customer=to.id, order=on.id if on else None)
     session.add(shipment)
     session.flush()

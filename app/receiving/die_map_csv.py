@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from app.errors import bad_input
+from app.errors import bad_input, few
 from app.receiving.delimited import (
     CUT_SHORT,
     LONGEST_NAME,
@@ -182,7 +182,7 @@ def _wafers(fields: Fields, place: int | None, notes: Notes, what: str) -> list[
         why = "It names no wafer, and other lines do."
         raise bad_input(what, f"line {fields.line[row]}, column wafer", why, "Write the wafer on every line.")
     if noted and named and named != [noted]:
-        why = f"The file is said to be of wafer {noted!r}, and its column says {', '.join(named[:3])}."
+        why = f"The file is said to be of wafer {noted!r}, and its column says {few(named)}."
         raise bad_input(what, notes.where("wafer"), why, "Keep what is right.")
     return [(text or noted, number == n) for n, text in enumerate(texts)]
 

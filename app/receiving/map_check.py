@@ -8,7 +8,7 @@ import unicodedata
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
-from app.errors import BadInput, Reason, bad_input
+from app.errors import BadInput, Reason, bad_input, few
 from app.receiving.die_map import NO_DIE, Bin, Cells, DieMap, Stated, kind_of_cells
 from app.receiving.look_alikes import looks_like
 from app.receiving.map_codes import Drawn
@@ -245,5 +245,4 @@ def _check_totals(found: Found, die_map: DieMap) -> None:
 
 
 def _listed(codes: Sequence[str]) -> str:
-    shown = ", ".join(repr(code) for code in codes[:12])
-    return shown if len(codes) <= 12 else f"{shown} and {len(codes) - 12} more"
+    return few(map(repr, codes), 12)

@@ -9,7 +9,7 @@ from sqlalchemy.orm import Session
 from app import codes
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Part
-from app.errors import bad_input, refuse
+from app.errors import bad_input, few, refuse
 from app.holds.stopped import stops_on
 from app.journal.act import By, lock, turn_to_name
 from app.ledger.flows import Flow
@@ -109,4 +109,5 @@ def _check_marks(session: Session, marks: list[str | None]) -> None:
         session.scalars(select(Alias.value).where(Alias.kind == "panel", Alias.value.in_([m for m in marks if m]), Alias.closed_e.is_(None)))
     )
     if known:
-        raise bad_input("A mark is known already.", "marks", f"{', '.join(sorted(known)[:5])} was received before.", "Leave it out.")
+        why = f"Received before: {few(sorted(known), 5)}."
+        raise bad_input("A mark is known already.", "marks", why, "Leave what was received before out.")

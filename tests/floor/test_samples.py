@@ -81,6 +81,13 @@ def test_cells_that_are_sampled_leave_the_panel(house: House, panel: int) -> Non
     assert (flow.child, flow.parent, flow.kind, flow.units, flow.walked) == (sample, panel, "cells", 2, True)
 
 
+def test_a_refusal_that_names_not_all_says_how_many_more(house: House, panel: int) -> None:
+    row = [(1, column) for column in (1, 2, 3, 4, 5)]
+    do(house, lambda s, by: mark_cells(s, by, panel, [*row, (2, 1), (2, 2)], "scratched"), "mark_cells")
+    refusal = refused(house, lambda s, by: sample_cells(s, by, panel, [*row, (2, 1), (2, 2)], "x-ray", kept=True), "take_sample")
+    assert "row 1 column 5 and 2 more." in refusal.reasons[0].why
+
+
 def test_a_sample_that_is_destroyed_says_so(house: House, panel: int) -> None:
     sample = do(house, lambda s, by: sample_cells(s, by, panel, [(1, 1)], "cross-section", kept=False).item, "take_sample")
     entry = read(house, lambda s: s.scalars(select(CountEntry)).one())
