@@ -11,7 +11,7 @@ from app.desk.listing import Cell, Column, Filter, Linked, Listing, Row, Sort, S
 from app.desk.names import day_is, every_name, operations, stations_that, thing_is, things_named, times_of
 from app.ledger.judgements import Disposition, Judgement
 from app.ledger.places import Load, LoadPlace
-from app.ledger.runs import Line, Run, RunVoid
+from app.ledger.runs import Line, Run, RunVoid, is_void
 from app.ledger.sets import Member, PanelSet
 from app.naming.resolve import codes_of
 from app.people.models import Person
@@ -93,10 +93,9 @@ def _recipes(session: Session, definitions: list[int | None]) -> dict[int, str]:
 
 
 def _outcome_is(session: Session, value: str) -> ColumnElement[bool]:
-    void = exists().where(RunVoid.run == Run.id)
     if value == "void":
-        return void
-    return and_(~void, Run.closed_e.is_(None) if value == _OPEN else Run.outcome == value)
+        return is_void(Run.id)
+    return and_(~is_void(Run.id), Run.closed_e.is_(None) if value == _OPEN else Run.outcome == value)
 
 
 def _with_lot(session: Session, text: str) -> ColumnElement[bool]:

@@ -9,7 +9,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from app.ledger.flows import KINDS, Flow
-from app.ledger.runs import Line, RunVoid
+from app.ledger.runs import Line, is_void
 from app.listed import Question, ask, listed
 
 AMOUNTS = tuple(kind for kind, (counts, _) in KINDS.items() if counts)
@@ -87,8 +87,7 @@ def book_of(session: Session, lot: int) -> int:
 
 def has_been_worked(session: Session, lot: int) -> bool:
     """A run has, or had, the whole loose lot in it. Runs that were voided don't count."""
-    voided = select(RunVoid.run).where(RunVoid.run == Line.run).exists()
-    return session.scalar(select(Line.id).where(Line.item == lot, ~voided).limit(1)) is not None
+    return session.scalar(select(Line.id).where(Line.item == lot, ~is_void(Line.run)).limit(1)) is not None
 
 
 def has_given_out(session: Session, lot: int) -> bool:

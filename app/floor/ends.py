@@ -18,7 +18,7 @@ from app.holds.place import hold_line
 from app.journal.act import By
 from app.journal.record import AtOnce, read, reading
 from app.ledger.judgements import Judgement
-from app.ledger.runs import Claim, Cover, Line, Reading, Run, RunVoid
+from app.ledger.runs import Claim, Cover, Line, Reading, Run, is_void
 from app.ledger.sets import Member, lots_of_panels, panels_in, panels_of_sets, set_of
 from app.listed import Question, among, together
 from app.naming.resolve import code_of, codes_of
@@ -297,5 +297,5 @@ _EITHER = (
     .join(Cover, Cover.set == Member.set)
     .join(Line, Line.id == Cover.line)
     .where(Member.panel.in_(select(_Theirs.panel).where(among(_Theirs.set, "sets"))), Cover.extent == "either", Cover.done.is_(False))
-    .where(~select(RunVoid.run).where(RunVoid.run == Line.run).exists())
+    .where(~is_void(Line.run))
 )

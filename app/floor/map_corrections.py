@@ -24,7 +24,7 @@ from app.floor.placement_verdicts import Verdicts, changed_after_leaving, judge
 from app.journal.act import By, lock
 from app.ledger.cells import CellMark, Placement, PlacementSum
 from app.ledger.items import Item
-from app.ledger.runs import RunVoid
+from app.ledger.runs import is_void
 from app.naming.resolve import Named
 from app.receiving.die_map import DieMap
 from app.receiving.wafers import MapFile, correct_die_map, map_if_any
@@ -55,8 +55,7 @@ def correct_map(session: Session, by: By, wafer: Named, file: MapFile) -> Verdic
     after = map_if_any(session, wafer.id)
     if before is None or after is None:
         return Verdicts()
-    voided = select(RunVoid.run).where(RunVoid.run == Placement.run).exists()
-    changes = _changes(session.scalars(rows.where(~voided).execution_options(populate_existing=True)), before, after)
+    changes = _changes(session.scalars(rows.where(~is_void(Placement.run)).execution_options(populate_existing=True)), before, after)
     if not changes.panels:
         return Verdicts()
     by.must_be_alone()

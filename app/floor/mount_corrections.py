@@ -23,7 +23,7 @@ from app.journal.act import By, lock
 from app.ledger.corrections import MountCorrection, UseVoid, corrected_before
 from app.ledger.items import Item, Wafer
 from app.ledger.places import Mount
-from app.ledger.runs import Line, Run, RunVoid, Use
+from app.ledger.runs import Line, Run, Use, is_void
 from app.naming.resolve import code_of, codes_of
 
 _OPEN = 1 << 62
@@ -123,7 +123,7 @@ def _spell(session: Session, mount: Mount) -> Spell:
 def _lines_in(session: Session, spell: Spell) -> list[Line]:
     """Lines that opened at the station while the mount was on it. No voided runs."""
     query = select(Line).join(Run, Run.id == Line.run).where(Run.station == spell.mount.station, Line.e >= spell.since, Line.e < spell.until)
-    return list(session.scalars(query.where(~select(RunVoid.run).where(RunVoid.run == Run.id).exists()).order_by(Line.id)))
+    return list(session.scalars(query.where(~is_void(Run.id)).order_by(Line.id)))
 
 
 def _may(session: Session, by: By, spell: Spell, lines: list[Line], item: int | None, place: str) -> None:

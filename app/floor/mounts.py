@@ -23,7 +23,7 @@ from app.holds.stopped import stops_on
 from app.journal.act import By, lock
 from app.ledger.items import Batch, Item, Opening, Wafer
 from app.ledger.places import Mount, Move
-from app.ledger.runs import Run, RunVoid
+from app.ledger.runs import Run, is_void
 from app.naming.resolve import code_of, codes_of
 
 # which kinds of material belong to an operation where no route says so (common practice, no source)
@@ -308,8 +308,7 @@ def _place_taken(session: Session, station: int, place: str) -> list[Reason]:
 
 
 def _running(session: Session, station: int) -> list[Reason]:
-    voided = select(RunVoid.run).where(RunVoid.run == Run.id).exists()
-    runs = list(session.scalars(select(Run.id).where(Run.station == station, Run.closed_e.is_(None), ~voided)))
+    runs = list(session.scalars(select(Run.id).where(Run.station == station, Run.closed_e.is_(None), ~is_void(Run.id))))
     names = codes_of(session, "run", runs)
     now = "Put on what takes its place, or finish the run first."
     return [Reason("in_work", f"Run {names.get(run, run)} is open at this station.", now) for run in runs]

@@ -10,9 +10,9 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from app.floor.packed_dies import die_coordinates, unpack_many
-from app.ledger.cells import Placement
+from app.ledger.cells import Placement, as_told
 from app.ledger.items import Panel
-from app.ledger.runs import Run, RunVoid
+from app.ledger.runs import Run
 from app.naming.resolve import codes_of
 
 Ints = NDArray[np.int64]
@@ -44,7 +44,7 @@ def placed_on(session: Session, panel: int) -> Placed:
 
 def _placed(session: Session, which: Any) -> Placed:
     query = select(Placement.wafer, Placement.panel, Placement.run, Placement.role, Placement.cells, Placement.dies)
-    query = query.where(which, Placement.closed_e.is_(None), ~select(RunVoid.run).where(RunVoid.run == Placement.run).exists())
+    query = query.where(which, as_told(Placement))
     rows = session.execute(query.order_by(Placement.id)).all()
     numbers, count = unpack_many([row.dies for row in rows])
     x, y = die_coordinates(numbers)

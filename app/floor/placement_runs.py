@@ -20,7 +20,7 @@ from app.clock import MAY_DIFFER
 from app.errors import Reason
 from app.floor.placement_names import NamedLog, ranges, refused_as_input
 from app.ledger.corrections import not_void
-from app.ledger.runs import Line, Run, RunVoid, Use
+from app.ledger.runs import Line, Run, Use, is_void
 from app.ledger.sets import Member
 
 Ints = NDArray[np.int64]
@@ -108,7 +108,7 @@ def spells_of_steps(session: Session, now: datetime, wanted: Iterable[tuple[int 
 
 def _read(session: Session, now: datetime, which: ColumnElement[bool]) -> list[Spell]:
     query = select(Line, Run).join(Run, Run.id == Line.run).where(which, Run.operation == "die attach", Line.set.is_not(None))
-    rows = session.execute(query.where(~select(RunVoid.run).where(RunVoid.run == Run.id).exists()).order_by(Line.id)).all()
+    rows = session.execute(query.where(~is_void(Run.id)).order_by(Line.id)).all()
     members: defaultdict[int, set[int]] = defaultdict(set)
     for set_id, panel in session.execute(select(Member.set, Member.panel).where(Member.set.in_({line.set for line, _ in rows}))):
         members[set_id].add(panel)

@@ -25,10 +25,10 @@ from app.floor.used_dies import dies_in
 from app.holds.place import hold_panels
 from app.journal.act import By, lock
 from app.ledger import walk
-from app.ledger.cells import CellMark, LostDie, Placement, PlacementSum
+from app.ledger.cells import CellMark, LostDie, Placement, PlacementSum, as_told
 from app.ledger.flows import Flow
 from app.ledger.items import Panel
-from app.ledger.runs import Cover, Run, RunVoid
+from app.ledger.runs import Cover, Run
 from app.ledger.sets import Member, PanelSet, digest_of
 from app.ledger.stops import Hold
 from app.listed import listed
@@ -241,8 +241,7 @@ def _with_exits(session: Session, panels: Iterable[int]) -> set[int]:
 def _known(session: Session, panel: int) -> frozenset[tuple[Any, ...]]:
     """(wafer, cell, die) and (reason, cell) of a panel, however the rows divide them."""
     facts: set[tuple[Any, ...]] = set()
-    voided = select(RunVoid.run).where(RunVoid.run == Placement.run).exists()
-    for row in session.scalars(select(Placement).where(Placement.panel == panel, Placement.closed_e.is_(None), ~voided)):
+    for row in session.scalars(select(Placement).where(Placement.panel == panel, as_told(Placement))):
         facts |= {(row.wafer, cell, die) for cell, die in zip(_cells(row.cells), unpack_dies(row.dies).tolist(), strict=True)}
     for mark in session.scalars(select(CellMark).where(CellMark.panel == panel, CellMark.closed_e.is_(None), CellMark.evidence.is_not(None))):
         facts |= {(mark.reason, cell) for cell in _cells(mark.cells)}

@@ -31,9 +31,8 @@ from app.floor.placement_runs import Found, find_runs
 from app.floor.placement_verdicts import Verdicts, changed_after_leaving, judge
 from app.floor.used_dies import dies_in, used_before
 from app.journal.act import By, lock
-from app.ledger.cells import CellMark, LostDie, Placement, PlacementSum
+from app.ledger.cells import CellMark, LostDie, Placement, PlacementSum, as_told
 from app.ledger.items import Item, Panel, Wafer
-from app.ledger.runs import RunVoid
 from app.naming.resolve import codes_of
 from app.receiving.local_clocks import zone_named
 
@@ -274,8 +273,7 @@ class _Writing:
     def _read_layers(self) -> None:
         codes = codes_of(self.session, "wafer", list(self.named.wafers.values()))
         panel_codes = {item: code for code, item in self.named.panels.items()}
-        query = select(Placement).where(Placement.panel.in_(panel_codes), Placement.closed_e.is_(None))
-        for row in self.session.scalars(query.where(~select(RunVoid.run).where(RunVoid.run == Placement.run).exists()).order_by(Placement.id)):
+        for row in self.session.scalars(select(Placement).where(Placement.panel.in_(panel_codes), as_told(Placement)).order_by(Placement.id)):
             layer = Layer(panel_codes[row.panel], codes.get(row.wafer, ""), row.cells, row.dies, row.n)
             self.layers[row.panel].append((row.role, layer))
 

@@ -11,8 +11,7 @@ from sqlalchemy.orm import Session
 from app.floor.packed_dies import bitmap_of_dies, unpack_many
 from app.floor.placement_check import WaferBefore
 from app.floor.wrong_dies import DieUse
-from app.ledger.cells import LostDie, Placement
-from app.ledger.runs import RunVoid
+from app.ledger.cells import LostDie, Placement, as_told
 from app.listed import among
 from app.receiving.wafers import map_of
 
@@ -26,16 +25,15 @@ def die_uses(session: Session, wafers: Sequence[int]) -> dict[int, list[DieUse]]
     """Each row in force that uses dies of a wafer, in the order of their entries."""
     found: dict[int, list[DieUse]] = {wafer: [] for wafer in wafers}
     for table in (Placement, LostDie):
-        query = select(table.wafer, table.e, table.run, table.dies).where(among(table.wafer, wafers), table.closed_e.is_(None))
-        for wafer, e, run, dies in session.execute(query.where(~select(RunVoid.run).where(RunVoid.run == table.run).exists()).order_by(table.id)):
+        query = select(table.wafer, table.e, table.run, table.dies).where(among(table.wafer, wafers), as_told(table))
+        for wafer, e, run, dies in session.execute(query.order_by(table.id)):
             found[wafer].append(DieUse(e, run, dies, table is LostDie))
     return {wafer: sorted(uses, key=lambda use: use.e) for wafer, uses in found.items()}
 
 
 def dies_in(session: Session, table: type[Placement] | type[LostDie], wafer: int, run: int | None = None) -> NDArray[np.int64]:
     """The numbers of a wafer's dies that rows in force of one table hold; of one run, or of all."""
-    query: Any = select(table.dies).where(table.wafer == wafer, table.closed_e.is_(None))
-    query = query.where(~select(RunVoid.run).where(RunVoid.run == table.run).exists())
+    query: Any = select(table.dies).where(table.wafer == wafer, as_told(table))
     if run is not None:
         query = query.where(table.run == run)
     return unpack_many(list(session.scalars(query.order_by(table.id))))[0]

@@ -17,7 +17,7 @@ from app.journal.act import By, lock
 from app.journal.record import AtOnce
 from app.ledger.flows import Flow
 from app.ledger.items import Lot
-from app.ledger.runs import Line, Run, RunVoid
+from app.ledger.runs import Line, Run, RunVoid, is_void
 from app.ledger.sets import Member
 from app.naming.resolve import code_of
 
@@ -92,5 +92,5 @@ def _something_came_after(session: Session, run: Run) -> bool:
     items = [line.item for line in lines if line.item is not None]
     panels = select(Member.panel).where(Member.set.in_(sets))
     elsewhere = select(Member.set).where(Member.panel.in_(panels))
-    later = select(Line.id).where(Line.e > run.e, Line.run != run.id, ~select(RunVoid.run).where(RunVoid.run == Line.run).exists())
+    later = select(Line.id).where(Line.e > run.e, Line.run != run.id, ~is_void(Line.run))
     return session.scalar(later.where(Line.set.in_(elsewhere) | Line.item.in_(items)).limit(1)) is not None

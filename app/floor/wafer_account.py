@@ -19,9 +19,8 @@ from app.floor.progress import progress
 from app.floor.scrapped_wafers import Scrap, scraps_of
 from app.floor.used_dies import die_uses, dies_in, used_before
 from app.floor.wrong_dies import WrongDies, wrong_dies
-from app.ledger.cells import CellMark, LostDie, Placement
+from app.ledger.cells import CellMark, LostDie, Placement, as_told
 from app.ledger.items import Panel, Wafer
-from app.ledger.runs import RunVoid
 from app.naming.resolve import Named, code_of, codes_of
 from app.receiving.wafers import map_of
 
@@ -187,8 +186,7 @@ def panel_story(session: Session, panel: Named) -> PanelStory:
 
 
 def _placements(session: Session, which: object) -> list[Placement]:
-    query = select(Placement).where(which, Placement.closed_e.is_(None))  # type: ignore[arg-type]
-    return list(session.scalars(query.where(~select(RunVoid.run).where(RunVoid.run == Placement.run).exists()).order_by(Placement.id)))
+    return list(session.scalars(select(Placement).where(which, as_told(Placement)).order_by(Placement.id)))  # type: ignore[arg-type]
 
 
 def marks_on(session: Session, panel: int) -> list[CellMark]:

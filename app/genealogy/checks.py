@@ -37,7 +37,7 @@ from app.ledger.flows import BareExit, DeadOrigin, Flow, PackContent
 from app.ledger.items import Batch, Item, Lot, Pack, Panel, Wafer
 from app.ledger.loose_stock import LooseStock
 from app.ledger.places import Content, Mount
-from app.ledger.runs import Claim, Line, Run, RunVoid, Use
+from app.ledger.runs import Claim, Line, Run, Use, is_void
 from app.ledger.sets import LotHolding, Member, PanelSet, digest_of
 from app.listed import blocks
 from app.naming.models import Code
@@ -144,10 +144,9 @@ def lines_had_what_was_mounted(house: House, session: Session) -> Iterator[Findi
         uses = select(Use.line, Use.item).join(Line, Line.id == Use.line).join(Run, Run.id == Line.run).where(Run.station == station, not_void())
         for line, item in session.execute(uses):
             had[line].add(item)
-        voided = select(RunVoid.run).where(RunVoid.run == Run.id).exists()
         changes = sorted([(one.since, one.mount.item, 1) for one in on] + [(one.until, one.mount.item, -1) for one in on], reverse=True)
         there: Counter[int] = Counter()
-        lines = select(Line.id, Line.e).join(Run, Run.id == Line.run).where(Run.station == station, ~voided)
+        lines = select(Line.id, Line.e).join(Run, Run.id == Line.run).where(Run.station == station, ~is_void(Run.id))
         for line, e in session.execute(lines.order_by(Line.e)):
             while changes and changes[-1][0] <= e:
                 _, item, by = changes.pop()

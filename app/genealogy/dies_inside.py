@@ -23,9 +23,8 @@ from app.floor.bitmaps import Bitmap
 from app.floor.packed_dies import die_coordinates, unpack_dies
 from app.floor.wafer_picture import as_seen, frame_of, notch_of, origin_of
 from app.genealogy.origins import Origins, cells_on_the_way, origins
-from app.ledger.cells import Placement
+from app.ledger.cells import Placement, as_told
 from app.ledger.items import Panel, Wafer
-from app.ledger.runs import RunVoid
 from app.naming.resolve import Named, codes_of
 from app.receiving.models import WaferMap
 from app.receiving.wafers import map_of
@@ -135,8 +134,7 @@ class _Ways:
     def placements(self, session: Session, wafers: list[int]) -> list[tuple[int, int, bytes, bytes]]:
         """(wafer, panel, cells, dies) on the way, as the logs in force say."""
         query = select(Placement.wafer, Placement.panel, Placement.cells, Placement.dies)
-        query = query.where(Placement.panel.in_(list(self.cells)), Placement.wafer.in_(wafers), Placement.closed_e.is_(None))
-        query = query.where(~select(RunVoid.run).where(RunVoid.run == Placement.run).exists()).order_by(Placement.id)
+        query = query.where(Placement.panel.in_(list(self.cells)), Placement.wafer.in_(wafers), as_told(Placement)).order_by(Placement.id)
         return [(wafer, panel, cells, dies) for wafer, panel, cells, dies in session.execute(query)]
 
 

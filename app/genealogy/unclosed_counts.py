@@ -24,11 +24,11 @@ from app.floor.wrong_dies import WrongDies, wrong_dies
 from app.genealogy.count_drift import Drift, drift
 from app.journal.models import Entry
 from app.journal.since import first_since
-from app.ledger.cells import Placement, PlacementSum
+from app.ledger.cells import Placement, PlacementSum, as_told
 from app.ledger.counts import CountEntry
 from app.ledger.flows import Flow
 from app.ledger.items import Batch
-from app.ledger.runs import Line, Run, RunVoid
+from app.ledger.runs import Line, Run
 from app.ledger.sets import Member
 from app.listed import among
 from app.naming.resolve import codes_of, codes_of_items
@@ -168,8 +168,7 @@ def _in_words(wrong: WrongDies) -> str:
 
 
 def _wafers_of_faulty_logs(session: Session, first: int, most: int) -> list[int]:
-    voided = select(RunVoid.run).where(RunVoid.run == PlacementSum.run).exists()
-    faulty = select(PlacementSum.run).where(text("wrong > 0"), PlacementSum.e >= first, PlacementSum.closed_e.is_(None), ~voided)
+    faulty = select(PlacementSum.run).where(text("wrong > 0"), PlacementSum.e >= first, as_told(PlacementSum))
     runs = set(session.scalars(faulty.order_by(PlacementSum.id.desc()).limit(most)))
     return list(session.scalars(select(Placement.wafer).where(among(Placement.run, runs), Placement.closed_e.is_(None)).distinct()))
 

@@ -1,10 +1,11 @@
 """What is known cell by cell: dies placed, and marks. Bitmaps: see `items.Panel`."""
 
-from sqlalchemy import ForeignKey, Index, text
+from sqlalchemy import ColumnElement, ForeignKey, Index, text
 from sqlalchemy.orm import Mapped, mapped_column
 
 from app.db import Base
 from app.journal.record import Closable
+from app.ledger.runs import is_void
 
 
 class Placement(Closable, Base):
@@ -53,6 +54,11 @@ class PlacementSum(Closable, Base):
     placed: Mapped[int]
     wrong: Mapped[int]
     lost: Mapped[int]
+
+
+def as_told(rows: type[Placement] | type[LostDie] | type[PlacementSum]) -> ColumnElement[bool]:
+    """Condition: what the placement logs in force say. No corrected log, and no voided run."""
+    return rows.closed_e.is_(None) & ~is_void(rows.run)
 
 
 class CellMark(Closable, Base):

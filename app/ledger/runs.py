@@ -2,8 +2,8 @@
 
 from datetime import datetime
 
-from sqlalchemy import CheckConstraint, ForeignKey, Index, text
-from sqlalchemy.orm import Mapped, mapped_column
+from sqlalchemy import CheckConstraint, Exists, ForeignKey, Index, select, text
+from sqlalchemy.orm import InstrumentedAttribute, Mapped, mapped_column
 
 from app.db import Base
 from app.journal.record import Closable, Recorded, open_only
@@ -48,6 +48,11 @@ class RunVoid(Recorded, Base):
 
     run: Mapped[int] = mapped_column(ForeignKey("run.id"), primary_key=True, autoincrement=False)
     reason: Mapped[str]
+
+
+def is_void(run: InstrumentedAttribute[int]) -> Exists:
+    """Condition: the run that this column names was entered wrongly."""
+    return select(RunVoid.run).where(RunVoid.run == run).exists()
 
 
 class Line(Closable, Base):

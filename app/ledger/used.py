@@ -5,7 +5,7 @@ from collections.abc import Iterable, Sequence
 from sqlalchemy import Select, select, text
 from sqlalchemy.orm import Session
 
-from app.ledger.runs import Line, RunVoid
+from app.ledger.runs import Line, is_void
 from app.ledger.travels import HAD
 from app.listed import ask, listed, tuples
 
@@ -24,7 +24,7 @@ def lines_with_another(session: Session, batches: Iterable[int]) -> set[int]:
 
 def standing_lines() -> Select[Line]:
     """A query for run lines: those of voided runs are not among them."""
-    return select(Line).where(~select(RunVoid.run).where(RunVoid.run == Line.run).exists())
+    return select(Line).where(~is_void(Line.run))
 
 
 def mixed_from(session: Session, batch: int) -> list[int]:

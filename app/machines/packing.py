@@ -15,7 +15,7 @@ from app.journal.act import By
 from app.ledger.corrections import moves_in_force
 from app.ledger.items import DryPack, Pack
 from app.ledger.places import Diversion, Move, OverShipment, Shipment
-from app.ledger.runs import Line, RunVoid
+from app.ledger.runs import Line, is_void
 from app.ledger.sealed import stands
 from app.machines.bodies import (
     ACustomer,
@@ -351,8 +351,7 @@ def _packs(session: Session, packs: Sequence[Pack]) -> list[dict[str, Any]]:
 
 def _runs(session: Session, packs: Sequence[int]) -> dict[int, tuple[str | None, list[str]]]:
     """By pack: the run that fills it now, and all runs that are not void, in their order."""
-    is_void = select(RunVoid.run).where(RunVoid.run == Line.run).exists()
-    rows = session.execute(select(Line.item, Line.run, Line.closed_e, is_void).where(Line.item.in_(packs)).order_by(Line.id)).all()
+    rows = session.execute(select(Line.item, Line.run, Line.closed_e, is_void(Line.run)).where(Line.item.in_(packs)).order_by(Line.id)).all()
     codes = codes_of(session, "run", list({run for _, run, _, _ in rows}))
     filling = {item: codes[run] for item, run, closed_e, _ in rows if closed_e is None}
     runs: dict[int, dict[str, None]] = {pack: {} for pack in packs}  # a run has several lines where its material changed

@@ -20,7 +20,7 @@ from app.journal.act import By
 from app.ledger.judgements import Judgement
 from app.ledger.places import Load
 from app.ledger.ran import AnyLine, AnyRun
-from app.ledger.runs import LASTED_LONG, Cover, Line, Run, RunVoid
+from app.ledger.runs import LASTED_LONG, Cover, Line, Run, RunVoid, is_void
 from app.ledger.sets import Member, panels_of
 from app.ledger.stops import Hold
 from app.naming.resolve import code_of, codes_of
@@ -216,7 +216,7 @@ def _completing(session: Session, runs: Sequence[int]) -> Sequence[Run]:
         .join(was, was.panel == panel.panel)
         .join(before, before.set == was.set)
         .where(before.run.in_(runs), Line.id > before.id, Line.step == before.step, Line.round == before.round)
-        .where(Run.outcome.in_(("done", "interrupted")), ~select(RunVoid.run).where(RunVoid.run == Run.id).exists())
+        .where(Run.outcome.in_(("done", "interrupted")), ~is_void(Run.id))
         .distinct()
     )
     return session.scalars(query).all()
@@ -230,7 +230,7 @@ def _broken_off_before(session: Session, line: Line) -> list[tuple[Run, Line]]:
         .join(Line, Line.run == Run.id)
         .join(Member, Member.set == Line.set)
         .where(Member.panel.in_(mine), Line.step == line.step, Line.round == line.round, Line.id < line.id, Run.outcome.in_(_BROKEN_OFF))
-        .where(~select(RunVoid.run).where(RunVoid.run == Run.id).exists())
+        .where(~is_void(Run.id))
         .distinct()
         .order_by(Line.id)
     )
@@ -242,7 +242,7 @@ def cures_in(session: Session, station: int, begin: datetime, end: datetime) -> 
     under_way = select(Run.id).where(Run.station == station, Run.ended_at >= begin, Run.started_at <= end)
     soon, long = under_way.where(Run.started_at >= begin - _SHORT), under_way.where(text(LASTED_LONG[session.get_bind().dialect.name]))
     query = select(Run).where(Run.id.in_(union(soon, long)), Run.operation == "cure")
-    return session.scalars(query.where(~select(RunVoid.run).where(RunVoid.run == Run.id).exists()).order_by(Run.id)).all()
+    return session.scalars(query.where(~is_void(Run.id)).order_by(Run.id)).all()
 
 
 def _others(session: Session, run: Run) -> list[Used]:
