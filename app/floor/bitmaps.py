@@ -28,8 +28,12 @@ def bitmap_of(cells: Iterable[Cell], rows: int, columns: int) -> Bitmap:
 
 def cells_of(bitmap: Bitmap, columns: int) -> list[Cell]:
     """The cells of a bitmap, row by row."""
-    indices = np.flatnonzero(np.unpackbits(bitmap, bitorder="little"))
-    return [(int(i) // columns + 1, int(i) % columns + 1) for i in indices]
+    return [(i // columns + 1, i % columns + 1) for i in indices(bitmap).tolist()]
+
+
+def indices(bitmap: Bitmap) -> NDArray[np.int64]:
+    """The cells of a bitmap, each by its bit, in order."""
+    return np.flatnonzero(np.unpackbits(bitmap, bitorder="little"))
 
 
 def full(rows: int, columns: int) -> Bitmap:

@@ -12,10 +12,11 @@ from app.drawing import looks
 from app.drawing.grid_frame import GridFrame, pitch_for
 from app.drawing.grid_picture import Keys
 from app.drawing.looks import Look
+from app.floor import bitmaps
 from app.floor.map_classes import MapClass
 from app.floor.placed_where import Placed, placed_on
 from app.floor.progress import progress
-from app.floor.wafer_account import CellStory, cell_indices, dies_on, marks_on
+from app.floor.wafer_account import CellStory, dies_on, marks_on
 from app.ledger.items import Panel
 from app.naming.resolve import Named, codes_of
 
@@ -77,7 +78,7 @@ def cell_list(session: Session, picture: PanelPicture) -> list[CellStory]:
 def _reasons(session: Session, panel: int, cells: int) -> tuple[tuple[str, ...], ...]:
     found: list[list[str]] = [[] for _ in range(cells)]
     for mark in marks_on(session, panel):
-        for cell in cell_indices(mark.cells):
+        for cell in bitmaps.indices(bitmaps.read(mark.cells)).tolist():
             if mark.reason not in found[cell]:
                 found[cell].append(mark.reason)
     return tuple(map(tuple, found))

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from app.floor import bitmaps
 from app.floor.packed_dies import die_coordinates, unpack_many
 from app.ledger.cells import Placement, as_told
 from app.ledger.items import Panel
@@ -48,7 +49,7 @@ def _placed(session: Session, which: Any) -> Placed:
     rows = session.execute(query.order_by(Placement.id)).all()
     numbers, count = unpack_many([row.dies for row in rows])
     x, y = die_coordinates(numbers)
-    cells = [np.flatnonzero(np.unpackbits(np.frombuffer(row.cells, dtype=np.uint8), bitorder="little")) for row in rows]
+    cells = [bitmaps.indices(bitmaps.read(row.cells)) for row in rows]
     wafer, panel, run = (np.repeat(np.array([row[n] for row in rows], dtype=np.int64), count) for n in range(3))
     roles = np.repeat(np.array([row.role for row in rows], dtype=np.str_), count)
     return Placed(x, y, wafer, panel, np.concatenate([np.zeros(0, dtype=np.int64), *cells]), run, roles)

@@ -14,6 +14,7 @@ from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
 from app.errors import few
+from app.floor import bitmaps
 from app.floor.dispositions import judgement_in_force, write_judgement
 from app.floor.exits import CellHistory, told_cells
 from app.floor.map_fit import fit_map
@@ -242,9 +243,10 @@ def _known(session: Session, panel: int) -> frozenset[tuple[Any, ...]]:
     """(wafer, cell, die) and (reason, cell) of a panel, however the rows divide them."""
     facts: set[tuple[Any, ...]] = set()
     for row in session.scalars(select(Placement).where(Placement.panel == panel, as_told(Placement))):
-        facts |= {(row.wafer, cell, die) for cell, die in zip(_cells(row.cells), unpack_dies(row.dies).tolist(), strict=True)}
+        cells = bitmaps.indices(bitmaps.read(row.cells)).tolist()
+        facts |= {(row.wafer, cell, die) for cell, die in zip(cells, unpack_dies(row.dies).tolist(), strict=True)}
     for mark in session.scalars(select(CellMark).where(CellMark.panel == panel, CellMark.closed_e.is_(None), CellMark.evidence.is_not(None))):
-        facts |= {(mark.reason, cell) for cell in _cells(mark.cells)}
+        facts |= {(mark.reason, cell) for cell in bitmaps.indices(bitmaps.read(mark.cells)).tolist()}
     return frozenset(facts)
 
 
@@ -257,8 +259,3 @@ _CONFORMING = listed(
     """,
     "panels",
 )
-
-
-def _cells(packed: bytes) -> list[int]:
-    found: list[int] = np.flatnonzero(np.unpackbits(np.frombuffer(packed, dtype=np.uint8), bitorder="little")).tolist()
-    return found

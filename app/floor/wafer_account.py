@@ -142,7 +142,7 @@ def cell_story(session: Session, panel: Named, row: int, column: int) -> CellSto
     index = (row - 1) * size.columns + column - 1
     placed = placed_on(session, panel.id)
     here = placed.only(placed.cell == index)
-    marks = [mark.reason for mark in marks_on(session, panel.id) if index in cell_indices(mark.cells)]
+    marks = [mark.reason for mark in marks_on(session, panel.id) if index in bitmaps.indices(bitmaps.read(mark.cells))]
     return CellStory(panel.code, row, column, tuple(dies_on(session, here)), tuple(marks))
 
 
@@ -191,8 +191,3 @@ def _placements(session: Session, which: object) -> list[Placement]:
 
 def marks_on(session: Session, panel: int) -> list[CellMark]:
     return list(session.scalars(select(CellMark).where(CellMark.panel == panel, CellMark.closed_e.is_(None)).order_by(CellMark.id)))
-
-
-def cell_indices(packed: bytes) -> list[int]:
-    found: list[int] = np.flatnonzero(np.unpackbits(np.frombuffer(packed, dtype=np.uint8), bitorder="little")).tolist()
-    return found

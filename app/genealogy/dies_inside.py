@@ -9,7 +9,6 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
@@ -88,8 +87,8 @@ def dies_inside(session: Session, pack: Named, wafer: int | None = None) -> Iter
     codes, panels = codes_of(session, "wafer", list(found.wafers)), codes_of(session, "panel", list(ways.cells))
     columns = {item: wide for item, wide in session.execute(select(Panel.item, Panel.columns).where(Panel.item.in_(list(ways.cells))))}
     for of, panel, cells, dies in ways.placements(session, [one for one in found.wafers if wafer in (None, one)]):
-        at = _indices(bitmaps.read(cells))
-        inside = np.isin(at, _indices(ways.cells[panel]))
+        at = bitmaps.indices(bitmaps.read(cells))
+        inside = np.isin(at, bitmaps.indices(ways.cells[panel]))
         x, y = die_coordinates(unpack_dies(dies)[inside])
         for cell, one_x, one_y in zip(at[inside].tolist(), x.tolist(), y.tolist(), strict=True):
             row, column = divmod(cell, columns[panel])
@@ -115,7 +114,7 @@ def inside_picture(session: Session, pack: Named, wafer: Named) -> InsidePicture
     ways = _Ways(session, found)
     keys = np.where(die_map.exists(), ELSEWHERE, 0).astype(np.uint8)
     for _, panel, cells, dies in ways.placements(session, [wafer.id]):
-        inside = np.isin(_indices(bitmaps.read(cells)), _indices(ways.cells[panel]))
+        inside = np.isin(bitmaps.indices(bitmaps.read(cells)), bitmaps.indices(ways.cells[panel]))
         index = die_map.index_of(*die_coordinates(unpack_dies(dies)[inside]))
         known = index[index >= 0]
         keys[known] = np.maximum(keys[known], MUST if panel in ways.whole else CAN)
@@ -136,7 +135,3 @@ class _Ways:
         query = select(Placement.wafer, Placement.panel, Placement.cells, Placement.dies)
         query = query.where(Placement.panel.in_(list(self.cells)), Placement.wafer.in_(wafers), as_told(Placement)).order_by(Placement.id)
         return [(wafer, panel, cells, dies) for wafer, panel, cells, dies in session.execute(query)]
-
-
-def _indices(cells: Bitmap) -> NDArray[np.int64]:
-    return np.flatnonzero(np.unpackbits(cells, bitorder="little"))
