@@ -3,12 +3,13 @@
 All are light on a dark plate: each colour of the set but black has at least 3:1 there, in both schemes. On paper the plate is turned to white.
 """
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from html import escape
 
 import numpy as np
 from numpy.typing import NDArray
+
+from app.drawing.rectangles import rectangles
 
 PLATE = "#16191c"
 SKY, GREEN, YELLOW, ORANGE, VERMILION, PURPLE, BLUE = "#56b4e9", "#009e73", "#f0e442", "#e69f00", "#d55e00", "#cc79a7", "#0072b2"
@@ -51,15 +52,8 @@ def swatch(look: Look, title: str = "", pitch: int = 19) -> str:
     """A place of this look as SVG, for the legend: the same pixels as in the picture."""
     named = f' role="img"><title>{escape(title)}</title>' if title else ' aria-hidden="true">'
     size = f'width="{pitch + 5}" height="{pitch + 5}" viewBox="-3 -3 {pitch + 5} {pitch + 5}"'
-    bars = "".join(_bars(tile(look.pattern, pitch)))
+    bars = rectangles(tile(look.pattern, pitch))
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" class="swatch" shape-rendering="crispEdges" {size}{named}'
         f'<path fill="{PLATE}" d="M-3-3h{pitch + 5}v{pitch + 5}h-{pitch + 5}z"/><path fill="{look.colour}" d="{bars}"/></svg>'
     )
-
-
-def _bars(filled: NDArray[np.bool_]) -> Iterator[str]:
-    for y, row in enumerate(filled):
-        edges = np.flatnonzero(np.diff(np.r_[0, row.astype(np.int8), 0])).tolist()
-        for begin, end in zip(edges[::2], edges[1::2], strict=True):
-            yield f"M{begin} {y}h{end - begin}v1h-{end - begin}z"

@@ -1,11 +1,12 @@
 """Data Matrix and QR symbols as SVG in millimetres. The quiet zone is part of the picture, so that it reads on any ground."""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from html import escape
 
 import numpy as np
 import zxingcpp
 
+from app.drawing.rectangles import rectangles
 from app.errors import bad_input
 
 READABLE_MM = 0.33  # a module; 0.2 mm is the least that a label printer of 203 dots an inch draws so that it still reads
@@ -59,12 +60,4 @@ def _svg(dark: np.ndarray[tuple[int, int], np.dtype[np.bool_]], title: str, modu
 
 def _paths(dark: np.ndarray[tuple[int, int], np.dtype[np.bool_]]) -> str:
     rows, columns = dark.shape
-    return f'<path fill="#fff" d="M0 0h{columns}v{rows}h-{columns}z"/><path fill="#000" d="{"".join(_bars(dark))}"/>'
-
-
-def _bars(dark: np.ndarray[tuple[int, int], np.dtype[np.bool_]]) -> Iterator[str]:
-    """Each unbroken run of dark modules in a row, as a closed rectangle."""
-    for y, row in enumerate(dark):
-        edges = np.flatnonzero(np.diff(np.r_[0, row.astype(np.int8), 0])).tolist()
-        for begin, end in zip(edges[::2], edges[1::2], strict=True):
-            yield f"M{begin} {y}h{end - begin}v1h-{end - begin}z"
+    return f'<path fill="#fff" d="M0 0h{columns}v{rows}h-{columns}z"/><path fill="#000" d="{rectangles(dark)}"/>'
