@@ -25,6 +25,7 @@ from app.catalogue.definitions import (
     Station,
     Step,
     Window,
+    named_by,
     thing_name,
 )  # fmt: skip
 from app.catalogue.no_cure import no_cure
@@ -93,8 +94,7 @@ def _under(path: Path, found: Iterable[Problem]) -> list[Problem]:
 
 def _twice(new: Catalogue) -> Iterator[Problem]:
     for kind, (field, _) in THINGS.items():
-        key = {"part": "number", "product": "part_number", "order": "number", "route": "revision"}.get(kind, "name")
-        yield from _repeats([thing_name(kind, body) for body in getattr(new, field)], partial(_list_path, field, key))
+        yield from _repeats([thing_name(kind, body) for body in getattr(new, field)], partial(_list_path, field, named_by(kind)))
     yield from _repeats([person.badge for person in new.people if person.badge], partial(_badge_path, new))
     no_badge = [person.name for person in new.people if not person.badge]
     yield from _repeats(no_badge, partial(_person_path, new))

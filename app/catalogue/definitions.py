@@ -323,4 +323,9 @@ def thing_name(kind: str, body: Body) -> str:
     """The name by which the catalogue knows a thing: its number or name; a route by product and revision."""
     if isinstance(body, Route):
         return f"{body.product} rev {body.revision}"
-    return str(getattr(body, {"part": "number", "product": "part_number", "order": "number"}.get(kind, "name")))
+    return str(getattr(body, named_by(kind)))
+
+
+def named_by(kind: str) -> str:
+    """The field that tells things of a kind apart; of routes, those of one product."""
+    return {"part": "number", "product": "part_number", "order": "number", "route": "revision"}.get(kind, "name")

@@ -1,10 +1,11 @@
 """Pieces that bodies and answers share: who did it and when, names, codes, values, counts. Times carry a zone."""
 
-from datetime import UTC, datetime
 from typing import Annotated, Any
 
 from fastapi import Path, Query
-from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+
+from app.catalogue import definitions
 
 
 def printable(text: str) -> str:
@@ -14,13 +15,6 @@ def printable(text: str) -> str:
     return text
 
 
-def _in_utc(moment: datetime) -> datetime:
-    try:
-        return moment.astimezone(UTC)
-    except OverflowError:
-        raise ValueError("the time is out of range") from None
-
-
 _LARGEST = 2**63 - 1  # what the databases count to
 Text = Annotated[str, AfterValidator(printable), Field(max_length=1000)]
 Name = Annotated[Text, Field(min_length=1, max_length=120, description="A code of ours, or another's number for the same thing.")]
@@ -28,7 +22,7 @@ Words = Annotated[Text, Field(min_length=1, max_length=1000)]
 Units = Annotated[int, Field(ge=1, le=1_000_000_000, examples=[30])]
 Uncertainty = Annotated[float, Field(ge=0, le=1_000_000_000, description="Standard uncertainty, units.")]
 Method = Annotated[Text, Field(description="How it was counted: cells, counter, pockets, weight or hand.")]
-Moment = Annotated[AwareDatetime, AfterValidator(_in_utc), Field(examples=["2026-03-01T07:30:00+01:00"])]
+Moment = Annotated[definitions.Moment, Field(examples=["2026-03-01T07:30:00+01:00"])]
 Number = Annotated[int, Field(ge=1, le=_LARGEST, description="A number that an answer gave.", examples=[57])]
 InPath = Annotated[int, Path(ge=1, le=_LARGEST, description="A number that an answer gave.", examples=[57])]
 Before = Annotated[int | None, Query(ge=1, le=_LARGEST, description="`next` of the page before.")]
