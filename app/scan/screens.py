@@ -18,12 +18,12 @@ from app.floor.attendance import stations_of
 from app.floor.reasons import offered_reasons
 from app.floor.route_strip import minutes_in_words, route_strip
 from app.floor.station_states import WORDS
-from app.naming.resolve import Named, codes_of
+from app.naming.resolve import Named
 from app.people.callers import Caller
 from app.scan.doing import TAKE_CARE
 from app.scan.last_done import Undo, last_done
 from app.scan.questions import Question
-from app.scan.stations import StationRow, filling_at, station_rows
+from app.scan.stations import StationRow, filling_at, look_of, station_rows
 from app.scan.taping import mixing
 from app.web.installation import house_of, zone_of
 from app.web.rendering import render
@@ -72,7 +72,7 @@ def show(request: Request, session: Session, who: Caller, screen: Screen) -> Res
         "undo": screen.undo, "entry": screen.entry,
         "mine": [row for row in rows if row.id in mine], "shown": _first(rows, mine, screen.station),
         "last": last_done(session, who.person, who.actor.duties, screen.station, now) if at_rest else [],
-        "states": _states(session, screen) if screen.asks_state else [], "asks_state": screen.asks_state, "state_words": WORDS,
+        "states": _states(session, screen) if screen.asks_state else [], "asks_state": screen.asks_state,
         "reasons": _reasons(session, screen.undo.purpose) if screen.undo else [], "reason": screen.reason,
         "mixing": mixing(house_of(request), question, screen.given) if question else (),
         "clock_time": clock_time(request, now), "ago": lambda moment: ago(moment, now), "take_care": TAKE_CARE,
@@ -129,12 +129,12 @@ def _gone(question: Question | None, now: datetime) -> str:
 def _states(session: Session, screen: Screen) -> list[dict[str, str]]:
     """What may be said: each reason of the catalogue with its state; or every state, for a reason that has none."""
     if screen.reason:
-        return [{"state": state, "reason": screen.reason} for state in STATION_STATES]
-    reasons = [one for one in catalogue.every(session, "reason") if "station" in one.body.of]
-    cards = codes_of(session, "card", [one.id for one in reasons])
-    said = [{"state": one.body.state or "", "reason": one.name, "card": cards.get(one.id, "")} for one in reasons]
-    order = {"": len(STATION_STATES)} | {state: i for i, state in enumerate(STATION_STATES)}
-    return sorted(said, key=lambda one: (order[one["state"]], one["reason"]))
+        said = [(state, screen.reason) for state in STATION_STATES]
+    else:
+        order = (*STATION_STATES, None)
+        reasons = [(one.body.state, one.name) for one in catalogue.every(session, "reason") if "station" in one.body.of]
+        said = sorted(reasons, key=lambda one: (order.index(one[0]), one[1]))
+    return [{"state": state or "", "words": WORDS.get(state, ""), "look": look_of(state), "reason": reason} for state, reason in said]
 
 
 def _reasons(session: Session, purpose: str) -> list[str]:

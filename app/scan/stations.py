@@ -15,7 +15,7 @@ from app.listed import ask, listed
 from app.naming.resolve import Named, code_of
 from app.scan.choose import Here
 
-LOOKS = {"productive": "go", "standby": "rest", "unscheduled_down": "stop"}  # the others: take care
+_LOOKS = {"productive": "go", "standby": "rest", "unscheduled_down": "stop"}  # the others: take care
 
 
 @dataclass(frozen=True)
@@ -55,6 +55,11 @@ def here_of(session: Session, person: int | None, area: str | None, station: Nam
     return Here(person, chosen, tuple(at_hand))
 
 
+def look_of(state: str) -> str:
+    """How a state of a station looks at the terminal: go, rest, care or stop."""
+    return _LOOKS.get(state, "care")
+
+
 def station_rows(session: Session, stations: list[int], at: datetime) -> list[StationRow]:
     """In the order of names. Four statements at most, for one station or for forty; two where something moved within minutes."""
     if not stations:
@@ -63,7 +68,7 @@ def station_rows(session: Session, stations: list[int], at: datetime) -> list[St
     codes, runs, on = _there(session, stations)
     rows = [
         StationRow(
-            one, codes[one], defined[one].name, WORDS[states[one].state], LOOKS.get(states[one].state, "care"), states[one].reason,
+            one, codes[one], defined[one].name, WORDS[states[one].state], look_of(states[one].state), states[one].reason,
             states[one].since, tuple(runs.get(one, ())), tuple(on.get(one, ())),
         )
         for one in stations
