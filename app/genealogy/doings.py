@@ -5,23 +5,21 @@ As many statements for one line as for a thousand: each of them asks one questio
 
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import JSON, Boolean
+from sqlalchemy import JSON
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
-from app.db import Moment
 from app.floor.dispositions import JudgementRow, judgements_in_force
-from app.floor.ends import limits_in_words
+from app.genealogy.line_facts import Counted, Material, Read, as_used, counts_of, materials_of, readings_of
 from app.genealogy.run_rows import words_of
 from app.journal.entry_rows import entry_rows
-from app.ledger.alternates import had_perhaps
 from app.ledger.judgements import VERDICTS
 from app.ledger.ran import AnyRun, LineRow, Ran, RunRow, ran
-from app.ledger.travels import HAD, Travels
+from app.ledger.travels import Travels
 from app.listed import ask, listed, tuples
 from app.naming.resolve import codes_of
 
@@ -38,29 +36,6 @@ class Signed:
 
 
 @dataclass(frozen=True)
-class Material:
-    """A batch or wafer that the line had. `until`: the earlier of its expiry and the end of its pot life."""
-
-    code: str
-    words: str
-    number: str
-    until: datetime | None
-    had_lapsed: bool
-    place: str
-    perhaps: bool = False  # another lay beside it for the same need, and each unit had one of them
-
-
-@dataclass(frozen=True)
-class Read:
-    """A recorded value as text, its limits as text, and whether it is within them."""
-
-    name: str
-    value: str
-    limits: str
-    within: bool
-
-
-@dataclass(frozen=True)
 class Judged:
     """The judgement in force, and what was decided about it."""
 
@@ -69,17 +44,6 @@ class Judged:
     reasons: tuple[str, ...]
     by: Signed
     decided: Signed | None
-
-
-@dataclass(frozen=True)
-class Counted:
-    """An amount with its method and standard uncertainty."""
-
-    what: str
-    units: int
-    method: str
-    u: float
-    reason: str
 
 
 @dataclass(frozen=True)
@@ -179,9 +143,9 @@ class _Facts:
             signed = {marked for marks in self.at_risk.values() for marked, _, _ in marks}
             self.inside = self._inside(session, {line.set for line, _ in lines if line.set is not None} | signed)
             self.covered = self._covered(session, ids)
-        self.materials = _materials(session, ids)
-        self.readings = _readings(session, runs)
-        self.counts = _counts(session, runs)
+        self.materials = materials_of(session, ids)
+        self.readings = readings_of(session, runs)
+        self.counts = counts_of(session, runs)
         self.marks = self._marks(session, runs)
         self.placed = {row[:3]: _PLACED_IN_WORDS.format(*row[3:]) for row in tuples(session, _PLACED, runs=runs)}
         self.tests = {run: (_sorted(by_bin), _sorted(by_failure)) for run, by_bin, by_failure in ask(session, _TESTS, runs=runs)}
@@ -202,7 +166,7 @@ class _Facts:
             ended_by=self._ended_by(run), started_at=line.started_at, ended_at=line.ended_at, told_by=_told_by(run), on_paper=entry.fact,
             outcome=_outcome(run, line), void=self._signed(run.void_e, run.void_reason or "") if run.void_e else None, round=line.round,
             extent=self._extent(line, lot), shelf=line.shelf or "", load=self.loads.get(run.id, ""), recipe=self.recipes.get(run.recipe or 0, ""),
-            units=line.units, materials=tuple([_material(one, line.started_at) for one in self.materials.get(line.id, ())]),
+            units=line.units, materials=tuple([as_used(one, line.started_at) for one in self.materials.get(line.id, ())]),
             readings=tuple([read for of, read in self.readings.get(run.id, ()) if of in (None, line.id)]),
             waits=line.judged or "" if judgement is None and line.ended_at is not None else "",
             judged=self._judged(judgement) if judgement else None, at_risk=self._signed(*risk) if risk else None,
@@ -305,48 +269,6 @@ def _told_by(run: AnyRun) -> str:
     return f"times as a {' and a '.join(sorted(sources))} said" if sources else ""
 
 
-def _materials(session: Session, lines: list[int]) -> defaultdict[int, list[Material]]:
-    used = tuples(session, _USED, lines=lines)
-    items = {item for _, item, _ in used}
-    had = {row.item: row for row in ask(session, _HAD, items=items)}
-    parts = catalogue.with_ids(session, list({row.part for row in had.values()}))
-    numbers: defaultdict[int, list[str]] = defaultdict(list)  # what others call them
-    for item, value in tuples(session, _NUMBERS, items=items):
-        numbers[item].append(value)
-    unsure = had_perhaps(session, [(line, item, had[item].part if had[item].role is None else None) for line, item, _ in used])
-    found: defaultdict[int, list[Material]] = defaultdict(list)
-    made: dict[tuple[int, str | None], Material] = {}
-    for line, item, place in used:
-        if (item, place) not in made:
-            row = had[item]
-            part = parts[row.part]
-            words = f"{part.body.kind if row.role is None else row.role + ' wafer'} {part.name}"
-            ends = [moment for moment in (row.expires_at, row.pot_life_ends_at) if moment is not None]
-            made[item, place] = Material(row.code, words, ", ".join(numbers[item]), min(ends, default=None), False, place or "")
-        found[line].append(replace(made[item, place], perhaps=True) if (line, item) in unsure else made[item, place])
-    return found
-
-
-def _material(one: Material, began: datetime) -> Material:
-    return replace(one, had_lapsed=True) if one.until is not None and one.until < began else one
-
-
-def _readings(session: Session, runs: Iterable[int]) -> defaultdict[int, list[tuple[int | None, Read]]]:
-    """By run: (line or none, the value). Those that a correction replaced are left out."""
-    found: defaultdict[int, list[tuple[int | None, Read]]] = defaultdict(list)
-    for run, line, name, value, unit, low, high, within in ask(session, _READ, runs=runs):
-        found[run].append((line, Read(name, f"{value:g} {unit}".strip(), limits_in_words(low, high), within)))
-    return found
-
-
-def _counts(session: Session, runs: Iterable[int]) -> defaultdict[int, list[tuple[int, bool, bool, Counted]]]:
-    """By run: what was counted, whether it is a panel, whether it was in the run, and the count. One of a panel says of which."""
-    found: defaultdict[int, list[tuple[int, bool, bool, Counted]]] = defaultdict(list)
-    for run, item, panel, was_in, what, *counted in tuples(session, _COUNTED, runs=runs):
-        found[run].append((item, panel is not None, bool(was_in), Counted(f"{panel} {what}" if panel else what, *counted)))
-    return found
-
-
 def _sorted(counts: Mapping[str, Any]) -> tuple[tuple[str, int], ...]:
     return tuple(sorted(((name, int(n)) for name, n in counts.items()), key=lambda one: -one[1]))
 
@@ -368,31 +290,6 @@ _MARKED = listed(
     "select run, panel, reason, sum(n) from cell_mark where run in :runs and panel in :panels and closed_e is null group by run, panel, reason",
     "runs", "panels",
 )  # fmt: skip
-_USED = listed(f"select u.line, u.item, u.place from use u where u.line in :lines and {HAD} order by u.line, u.item", "lines")
-_HAD = listed(
-    """
-    select i.id as item, c.code, coalesce(b.part, w.part) as part, w.role, b.expires_at, o.pot_life_ends_at
-    from item i join code c on c.kind = i.kind and c.thing = i.id left join batch b on b.item = i.id left join wafer w on w.item = i.id
-        left join opening o on o.batch = i.id
-    where i.id in :items
-    """,
-    "items",
-).columns(expires_at=Moment(), pot_life_ends_at=Moment())
-_NUMBERS = listed(
-    "select thing, value from alias where kind in ('batch', 'wafer') and thing in :items and closed_e is null order by id", "items"
-)
-_READ = listed(
-    "select run, line, name, value, unit, low, high, within from reading where run in :runs and closed_e is null order by id", "runs"
-).columns(within=Boolean())
-_COUNTED = listed(
-    """
-    select c.run, c.item, k.code, exists (select 1 from line l where l.run = c.run and (l.item = c.item or l.lot = c.item)),
-        c.kind, c.units, c.method, c.u, c.reason
-    from count_entry c left join panel p on p.item = c.item left join code k on k.kind = 'panel' and k.thing = p.item
-    where c.run in :runs and c.closed_e is null order by c.id
-    """,
-    "runs",
-)
 _PLACED_IN_WORDS = "{:,} dies placed in this run, {:,} at fault, {:,} lost"
 _PLACED = listed(
     """
