@@ -9,17 +9,17 @@ from sqlalchemy.orm import Session, aliased
 from app.catalogue.models import Definition, Thing
 from app.desk.listing import Cell, Column, Filter, Linked, Listing, Row, Sort, State, coded, equals, moment, named_like
 from app.desk.names import day_is, every_name, operations, stations_that, thing_is, things_named, times_of
-from app.ledger.judgements import Disposition, Judgement
+from app.ledger.judgements import VERDICTS, Disposition, Judgement
 from app.ledger.places import Load, LoadPlace
 from app.ledger.runs import Line, Run, RunVoid, is_void
 from app.ledger.sets import Member, PanelSet
 from app.naming.resolve import codes_of
 from app.people.models import Person
 
-_VERDICTS = {
-    "does_not_conform": State("does not conform", "stop"), "cannot_tell": State("cannot tell", "care"), "": State("no judgement yet", "care"),
-    "disposed": State("disposition signed", ""), "conforms": State("conforms", "go"),
-}  # fmt: skip  # the worst first
+_JUDGED = {  # the worst first
+    "does_not_conform": State(VERDICTS["does_not_conform"], "stop"), "cannot_tell": State(VERDICTS["cannot_tell"], "care"),
+    "": State("no judgement yet", "care"), "disposed": State("disposition signed", ""), "conforms": State(VERDICTS["conforms"], "go"),
+}  # fmt: skip
 _OPEN = "open"
 
 
@@ -67,9 +67,9 @@ def _verdicts(session: Session, runs: list[int]) -> dict[int, State]:
     disposed = exists().where(Disposition.judgement == Judgement.id)
     query = select(Line.run, Judgement.verdict, disposed).outerjoin(Judgement, in_force)
     found: dict[int, State] = {}
-    order = list(_VERDICTS.values())
+    order = list(_JUDGED.values())
     for run, verdict, is_signed in session.execute(query.where(Line.run.in_(runs), Line.judged.is_not(None), Line.closed_e.is_not(None))):
-        one = _VERDICTS["disposed" if is_signed and verdict != "conforms" else verdict or ""]
+        one = _JUDGED["disposed" if is_signed and verdict != "conforms" else verdict or ""]
         found[run] = min(one, found.get(run, one), key=order.index)
     return found
 

@@ -14,6 +14,7 @@ from app.evidence.refused import kept_when_refused
 from app.floor.placements import import_placements, read_log
 from app.journal.act import By, act
 from app.journal.actions import ACTIONS
+from app.ledger.judgements import VERDICTS
 from app.naming.resolve import codes_of, codes_of_items, resolve
 from app.people.callers import Caller, Calling, page_router
 from app.receiving.origin_documents import import_origin_document, read_origin_file
@@ -87,5 +88,5 @@ def _page(request: Request, who: Caller, form: str = "", taken: dict[str, Any] |
     may = {form: who.has(*ACTIONS[action].duties) for form, action in (("origins", "import_origin_document"), ("placements", "import_placements"))}
     return render(
         request, "floor/files_in.html", status=refusal.status if refusal else 200, form=form, taken=taken, refusal=refusal, may=may,
-        stations=[(codes[one.id], one.name) for one in stations],
+        stations=[(codes[one.id], one.name) for one in stations], verdicts=VERDICTS,
     )  # fmt: skip

@@ -51,7 +51,7 @@ def _print_runs(console: Console, runs: tuple[RunRow, ...], most: int) -> None:
         box=None,
     )
     for run in runs[:most]:
-        verdicts = sorted({(line.verdict or "").replace("_", " ") for line in run.lines} - {""})
+        verdicts = sorted({line.verdict_in_words for line in run.lines} - {""})
         shelves = sorted({line.shelf for line in run.lines if line.shelf})
         table.add_row(
             run.run, run.operation, run.station, run.person or "", f"{run.started_at:%Y-%m-%d %H:%M}", ", ".join(shelves), ", ".join(verdicts)

@@ -10,6 +10,7 @@ from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
 from app.genealogy.amounts import Share
+from app.ledger.judgements import VERDICTS
 from app.ledger.travels import LineAbove
 from app.ledger.used import Used
 from app.listed import ask, listed, tuples
@@ -41,6 +42,10 @@ class LineRow(NamedTuple):
     reasons: tuple[str, ...]
     disposition: str | None
     at_risk: bool
+
+    @property
+    def verdict_in_words(self) -> str:
+        return VERDICTS[self.verdict] if self.verdict else ""
 
 
 class RunRow(NamedTuple):

@@ -21,7 +21,7 @@ from app.genealogy.run_rows import words_of
 from app.journal.models import Entry
 from app.ledger.cells import CellMark, LostDie, Placement, PlacementSum
 from app.ledger.corrections import not_void
-from app.ledger.judgements import AtRisk, Disposition, Judgement
+from app.ledger.judgements import VERDICTS, AtRisk, Disposition, Judgement
 from app.ledger.places import Load
 from app.ledger.runs import Line, Reading, Run, RunVoid, Use
 from app.ledger.stops import Hold
@@ -219,7 +219,7 @@ def _judgements(session: Session, lines: list[int]) -> defaultdict[int, list[Run
         decided = signed.get(judgement.id)
         found[judgement.line].append(
             RunJudgement(
-                judgement.verdict.replace("_", " "), tuple(words_of(reason) for reason in judgement.reasons), judgement.id not in replaced,
+                VERDICTS[judgement.verdict], tuple(words_of(reason) for reason in judgement.reasons), judgement.id not in replaced,
                 decided.what if decided else "", decided.words if decided else "", who, at,
             )
         )  # fmt: skip

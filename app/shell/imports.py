@@ -75,6 +75,7 @@ def import_logger_files(
     """Import an oven logger's files; the cures that they tell of are judged."""
     from app.evidence.refused import kept_when_refused
     from app.journal.act import SYSTEM, act
+    from app.ledger.judgements import VERDICTS
     from app.naming.resolve import code_of, resolve
     from app.ovens.judging import fits_no_cure, import_logger_file, read_logger_file, reads_as
     from app.ovens.logger_table import Stated
@@ -93,18 +94,14 @@ def import_logger_files(
                 def verb(session: "Session", by: "By", kept: "Kept" = kept, trace: "Trace" = trace) -> dict[str, list[str] | str | None]:
                     station = resolve(session, oven, "station").id
                     judged = import_logger_file(session, by, station, kept, trace, stated)
-                    lines = [f"{code_of(session, 'run', one.line.run)} line {one.line.id}: {one.judgement.verdict}" for one in judged]
+                    lines = [f"{code_of(session, 'run', one.line.run)} line {one.line.id}: {VERDICTS[one.judgement.verdict]}" for one in judged]
                     warning = None if judged else fits_no_cure(session, station, trace)
                     return {"judged": lines, "read_as": reads_as(session, station, trace, judged), "warning": warning}
 
                 did = act(house, SYSTEM, "import_logger_file", {"station": oven, "file": [kept.name, kept.digest]}, verb, source="file").body
                 typer.echo(f"{name_of(path)}: {len(trace.times)} rows, {len(did['judged'])} lines judged")
-                if not did["warning"]:
-                    typer.echo(f"  {did['read_as']}")
-                for words in did["judged"]:
-                    typer.echo(f"  {words.replace('_', ' ')}")
-                if did["warning"]:
-                    typer.echo(f"  {did['warning']}")
+                for words in (did["warning"] or did["read_as"], *did["judged"]):
+                    typer.echo(f"  {words}")
 
 
 @imports.command("results")
