@@ -62,20 +62,20 @@ def finish(house: House, who: Caller, thing: str, station: str, numbers: dict[st
         if run.operation in ENDS_ELSEWHERE:
             _must_end_here(question_about(session, one, at.id, by.now, who.person), numbers)
         ending = what_ends(session, run)
-        count = _count(ending.count, counted)
+        count, found = _count(ending.count, counted), None
         said = f"Finished {ending.step} on {one.code}."
         if makes_loose(session, run):
             lot = singulate(session, by, run, values, person=who.person, counted=count)
             said = f"Finished. Loose lot {code_of(session, 'lot', lot.item)}."
-            words = _counted_words(session, run) if count else ""
+            found = _counted_loose(session, run) if count else None
         elif run.operation == "test":
-            said, words = _bins_out(session, by, run, bins, values, who.person), ""
+            said = _bins_out(session, by, run, bins, values, who.person)
         else:
             lines = finish_run(session, by, run, values, person=who.person)
             if run.operation == "cure":
                 judge_run(session, by, run)
-            words = counts_at_finish.in_words(counts_at_finish.count_lines(session, by, lines, count)) if count else ""
-        return {"said": _with_what_to_mind(session, run if values else None, said, words)}
+            found = counts_at_finish.count_lines(session, by, lines, count) if count else None
+        return {"said": _with_what_to_mind(session, run if values else None, said, found)}
 
     arguments = {"thing": thing, "station": station, "values": {one.name: one.value for one in values}}
     arguments |= {name: given for name, given in (("count", counted), ("bins", bins)) if given}
@@ -199,18 +199,18 @@ def _bins_out(session: Session, by: By, run: Run, bins: dict[str, float], values
     return f"Finished. Loose lots: {told}."
 
 
-def _counted_words(session: Session, run: Run) -> str:
-    """What the count of a singulation came to: it was booked where the loose lot was made."""
+def _counted_loose(session: Session, run: Run) -> Counted | None:
+    """The count of a singulation: it was booked where the loose lot was made."""
     entry = session.scalar(select(CountEntry).where(CountEntry.run == run.id, CountEntry.kind == "counted").order_by(CountEntry.id.desc()).limit(1))
-    return counts_at_finish.in_words(Counted(entry, compare(entry.book or 0, entry.units, 0.0, entry.u))) if entry else ""
+    return Counted(entry, compare(entry.book or 0, entry.units, 0.0, entry.u)) if entry else None
 
 
-def _with_what_to_mind(session: Session, run: Run | None, said: str, counted: str) -> str:
+def _with_what_to_mind(session: Session, run: Run | None, said: str, counted: Counted | None) -> str:
     """Values out of their limits have placed a hold: whoever has the magazine in hand must hear of it. `run`: one with values."""
     query = select(Reading).where(Reading.within.is_(False), Reading.closed_e.is_(None))
     outside = list(session.scalars(query.where(Reading.run == run.id))) if run else []
     held = [f"{one.name} {one.value:g} {one.unit}".strip() for one in outside]
-    text = " ".join(part for part in (said, counted) if part)
+    text = f"{said} {counts_at_finish.in_words(counted)}" if counted else said
     if held:
         return f"{TAKE_CARE}{text} {', '.join(held)} is out of limits: it is on hold. Put it on the hold rack and tell quality."
-    return f"{TAKE_CARE}{text}" if "beyond counting" in counted else text
+    return f"{TAKE_CARE}{text}" if counted and not counted.difference.within else text
