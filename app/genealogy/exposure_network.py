@@ -21,6 +21,7 @@ from app.genealogy.suspect_cells import SuspectCells
 from app.genealogy.suspects import Suspected, any_of, earlier
 from app.genealogy.wafer_gave import most_given
 from app.ledger import walk
+from app.ledger.flows import COUNTED_IN
 from app.listed import listed, tuples
 
 
@@ -204,7 +205,7 @@ class _Builder:
                 posting[3]
                 for lot in waiting
                 for posting in postings[lot]
-                if posting[1] in _COUNTED_IN and posting[3] not in postings and self._slack_of(lot, posting)
+                if posting[1] in COUNTED_IN and posting[3] not in postings and self._slack_of(lot, posting)
             }
             if new:
                 postings |= self._postings(tuples(self.session, _BESIDE, seeds=new), new)
@@ -278,7 +279,7 @@ class _Builder:
     def _slack_of(self, lot: int, posting: Posting) -> int:
         """Of what went between loose lots the count that opened it tells; of what is gone its own."""
         is_in, how, _, other, e = posting
-        if how in _COUNTED_IN:
+        if how in COUNTED_IN:
             return self.slack.get((lot if is_in else other, e, "opening"), 0)
         return self.slack.get((lot, e, how), 0) if how in _GONE else 0
 
@@ -331,9 +332,8 @@ def _lay_in(packs: Mapping[int, int], content: walk.Content) -> bool:
     return content.pack in packs or any(pack in packs and left > packs[pack] for pack, left in content.was_in)
 
 
-_COUNTED_IN = frozenset(("split", "merge", "carry"))  # by the lot that took it in
 _POURED = frozenset(("merge", "carry"))
-_TO_LOTS = frozenset(("split", "merge", "carry", "bin", "draw"))
+_TO_LOTS = frozenset((*COUNTED_IN, "bin", "draw"))
 _COUNTED = frozenset((*AMOUNTS, *OUT_OF_BOOK))
 _GONE = {"destroyed": "sample", "scrapped": "scrapped", "difference": "difference"}  # count entry -> what became of the units
 # what came into and went out of these, and was counted out of them; what came off panels by moment. Last, what came off a tape

@@ -1,7 +1,7 @@
 """The page of an exposure: what is suspected, how many units of what and where, and the holds that stop them."""
 
 from dataclasses import dataclass
-from typing import Annotated, Any
+from typing import Annotated
 from urllib.parse import parse_qsl, urlencode
 
 from fastapi import Depends, Form, Query, Request
@@ -12,18 +12,18 @@ from sqlalchemy.orm import Session
 from app.clock import now
 from app.drawing.escape import escape_svg
 from app.drawing.region_overlay import region_overlay
-from app.errors import Refused, bad_input
+from app.errors import Refused
 from app.floor.wafer_picture import wafer_picture
 from app.genealogy.escape import escape_curve, some_points
 from app.genealogy.exposure import Exposure, exposure
 from app.genealogy.exposure_question import OPERATIONS, Question, asked_again, region_of, suspects_of
 from app.genealogy.exposure_table import exposure_csv
+from app.genealogy.stop_ticked import stop_ticked
 from app.genealogy.suspects import Region
-from app.holds.place import place_holds
-from app.journal.act import By, act
 from app.journal.actions import ACTIONS
 from app.naming.resolve import candidates
 from app.people.callers import Calling, page_router
+from app.web.downloads import csv_of
 from app.web.installation import house_of, zone_of
 from app.web.rendering import render
 from app.web.said import saying
@@ -83,7 +83,7 @@ def exposure_page(
 def exposure_as_csv(request: Request, who: Calling, asked: Asked) -> Response:
     with house_of(request).walking() as session:
         text = exposure_csv(_answer(request, session, asked))
-    return Response(text, media_type="text/csv; charset=utf-8", headers={"Content-Disposition": 'attachment; filename="exposure.csv"'})
+    return csv_of(text, "exposure.csv")
 
 
 @router.post("/exposure/stop")
@@ -92,14 +92,8 @@ def stop_exposed(
     stop: Annotated[tuple[str, ...], Form(max_length=200)] = (), key: Annotated[str, Form(max_length=200)] = "",
 ) -> Response:  # fmt: skip
     """The containment list: a hold on each pack that was ticked, all in one entry."""
-    if not stop:
-        raise bad_input("Nothing was stopped.", "stop", "Nothing is ticked.", "Tick what is to be stopped, then say why.")
-
-    def verb(session: Session, by: By) -> dict[str, Any]:
-        return {"holds": place_holds(session, by, stop, reason)}
-
-    answer = act(house_of(request), who.actor, "place_hold", {"subjects": list(stop), "reason": reason, "exposure": query}, verb, key=key or None)
-    said = f"Stopped {counted(len(answer.body['holds']), 'pack')}: {', '.join(answer.body['holds'])}."
+    holds = stop_ticked(request, who, stop, reason, key, exposure=query)
+    said = f"Stopped {counted(len(holds), 'pack')}: {', '.join(holds)}."
     back = urlencode([*parse_qsl(query), *saying(request, said).items()])
     return RedirectResponse(f"{request.url_for('exposure_page').path}?{back}", status_code=303)
 

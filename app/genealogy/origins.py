@@ -15,6 +15,7 @@ from app.genealogy.panel_origins import BatchesOn, OnPanels, Origin, on_panels
 from app.genealogy.wafer_gave import caps
 from app.ledger import walk
 from app.ledger.alternates import had_perhaps
+from app.ledger.flows import COUNTED_IN
 from app.ledger.travels import LineAbove
 from app.ledger.used import Used, uses_of
 
@@ -136,7 +137,7 @@ def _spare(up: walk.Up) -> dict[int, int]:
 
 
 def _spare_of(up: walk.Up, edge: walk.Edge) -> int:
-    return spare_of(up.uncertain.get((edge.child, edge.e), 0.0)) if edge.kind in walk.COUNTED_IN else 0
+    return spare_of(up.uncertain.get((edge.child, edge.e), 0.0)) if edge.kind in COUNTED_IN else 0
 
 
 def _on_items(

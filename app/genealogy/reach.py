@@ -19,6 +19,7 @@ from app.genealogy.suspects import Suspected
 from app.genealogy.wafer_gave import caps
 from app.ledger import walk
 from app.ledger.alternates import demands, is_certain
+from app.ledger.flows import COUNTED_IN
 from app.ledger.items import Lot
 from app.ledger.sets import LotHolding, Member
 from app.ledger.travels import LineAbove, line_of, lines_of_run, lines_that_had, panels_of_lines
@@ -339,10 +340,10 @@ _TAKEN_IN = listed(
     "items",
 )
 _OPENED = listed(
-    """
+    f"""
     select c.item, f.parent, c.e, c.u from count_entry c cross join flow f
     where c.item in :items and c.u > 0 and c.kind = 'opening' and c.closed_e is null
-    and f.child = c.item and f.e = c.e and f.kind in ('split', 'merge', 'carry')
+    and f.child = c.item and f.e = c.e and f.kind in {COUNTED_IN}
     """,
     "items",
 )

@@ -1,6 +1,6 @@
 """The page of a trace: what was asked, the flow picture, lists by stage, runs, holds; the same as CSV and JSON; and a stop from the page."""
 
-from typing import Annotated, Any
+from typing import Annotated
 from urllib.parse import urlencode
 
 from fastapi import Form, Query, Request
@@ -8,18 +8,16 @@ from fastapi.encoders import jsonable_encoder
 from fastapi.responses import JSONResponse, RedirectResponse, Response
 from sqlalchemy.orm import Session
 
-from app.errors import bad_input
 from app.genealogy.flow_stages import FlowPicture, Opened, flow_of
+from app.genealogy.stop_ticked import stop_ticked
 from app.genealogy.tables import trace_csv
 from app.genealogy.trace import Trace, trace_back, trace_forward
 from app.genealogy.trace_lists import STAGES, after_of, holds_on, item_list, only, run_list
-from app.holds.place import place_holds
-from app.journal.act import By, act
 from app.journal.actions import ACTIONS
 from app.naming.resolve import Named, resolve
 from app.people.callers import Calling, page_router
 from app.receiving.origin_documents import told_of
-from app.web.downloads import attached, csv_file
+from app.web.downloads import csv_file, csv_of
 from app.web.installation import house_of
 from app.web.rendering import render
 from app.web.said import saying
@@ -59,7 +57,7 @@ def trace_as_csv(request: Request, who: Calling, code: str, forward: bool = Fals
     """All of it, or one of its lists."""
     with house_of(request).walking() as session:
         _, trace = _traced(session, code, forward)
-    return _file(trace_csv(only(trace, list_)), f"{code}-{'forward' if forward else 'back'}{'-' + list_ if list_ in STAGES else ''}.csv")
+    return csv_of(trace_csv(only(trace, list_)), f"{code}-{'forward' if forward else 'back'}{'-' + list_ if list_ in STAGES else ''}.csv")
 
 
 @router.get("/trace/{code}/json")
@@ -85,14 +83,8 @@ def stop_now(
     forward: Text = "", key: Text = "",
 ) -> Response:  # fmt: skip
     """A hold on each thing that was ticked, all in one entry."""
-    if not stop:
-        raise bad_input("Nothing was stopped.", "stop", "Nothing is ticked.", "Tick what is to be stopped, then say why.")
-
-    def verb(session: Session, by: By) -> dict[str, Any]:
-        return {"holds": place_holds(session, by, stop, reason)}
-
-    answer = act(house_of(request), who.actor, "place_hold", {"subjects": list(stop), "reason": reason}, verb, key=key or None)
-    said = f"Stopped, with all that comes of {'it' if len(stop) == 1 else 'them'}: {', '.join(answer.body['holds'])}."
+    holds = stop_ticked(request, who, stop, reason, key)
+    said = f"Stopped, with all that comes of {'it' if len(stop) == 1 else 'them'}: {', '.join(holds)}."
     path = request.url_for("trace_page", code=code).path
     query = urlencode(([("forward", "true")] if forward else []) + list(saying(request, said).items()))
     return RedirectResponse(f"{path}?{query}", status_code=303)  # which spells letters of any script
@@ -114,6 +106,3 @@ def _query(forward: bool, opened: Opened, begins: dict[str, str]) -> str:
     direction = [("forward", "true")] if forward else []
     return urlencode(direction + opened.query() + [("at", f"{name}:{code}") for name, code in begins.items()])
 
-
-def _file(text: str, name: str) -> Response:
-    return Response(text, media_type="text/csv; charset=utf-8", headers=attached(name))

@@ -23,6 +23,7 @@ KINDS = {
     "untape": (True, False),  # pack -> loose lot or sample
     "through": (False, True),  # loose lot -> loose lot or sample that came off a tape: whose units lay in those pockets
 }
+COUNTED_IN = ("split", "merge", "carry")  # whose units the lot that took them in counted: its opening count tells how well
 
 
 class Flow(Recorded, Base):

@@ -13,11 +13,11 @@ from typing import Any, NamedTuple
 
 from sqlalchemy.orm import Session
 
+from app.ledger.flows import COUNTED_IN
 from app.ledger.travels import LineAbove, Travels, lines_of_items, travels_of
 from app.ledger.used import Used
 from app.listed import ask, listed, tuples
 
-COUNTED_IN = ("split", "merge", "carry")  # flows whose units were counted by the lot that took them in
 NEVER = 1 << 62  # an entry number after all others: what has not left yet
 
 

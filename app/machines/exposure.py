@@ -16,6 +16,7 @@ from app.genealogy.exposure_table import HEAD, exposure_csv
 from app.machines.bodies import Answer
 from app.machines.call_router import call_router
 from app.machines.calls import Call, Calling, calling
+from app.web.downloads import csv_of
 
 router = call_router("trace", dependencies=[Depends(calling)])  # who asks, before what is asked
 CSV: dict[int | str, dict[str, Any]] = {
@@ -104,7 +105,7 @@ def exposed(asked: Asked, call: Calling) -> ExposureOut:
 @router.get("/exposure/csv", summary="The same as CSV, one row per thing or group", response_class=Response, responses=CSV)
 def exposed_as_csv(asked: Asked, call: Calling) -> Response:
     with call.house.walking() as session:
-        return Response(exposure_csv(_answer(call, session, asked)), media_type="text/csv; charset=utf-8")
+        return csv_of(exposure_csv(_answer(call, session, asked)))
 
 
 def _answer(call: Call, session: Session, asked: Question) -> Exposure:

@@ -15,6 +15,7 @@ from app.machines.call_router import call_router
 from app.machines.calls import Calling
 from app.machines.names import line_numbered, run_named
 from app.naming.resolve import Named, code_of, resolve
+from app.web.downloads import csv_of
 
 router = call_router("trace")
 
@@ -124,7 +125,7 @@ def as_csv(code: str, call: Calling, direction: Literal["back", "forward"] = "ba
     with call.house.walking() as session:
         subject = _subject(session, code)
         found = (trace_back if direction == "back" else trace_forward)(session, subject)
-    return Response(trace_csv(found), media_type="text/csv; charset=utf-8")
+    return csv_of(trace_csv(found))
 
 
 def _subject(session: Session, code: str) -> Named:

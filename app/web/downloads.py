@@ -10,6 +10,7 @@ from urllib.parse import quote
 
 from fastapi.responses import Response, StreamingResponse
 
+CSV = "text/csv; charset=utf-8"
 _AT_ONCE = 5000  # rows
 _BEGIN_FORMULAS = tuple("=+@\t\r\n\uff1d\uff0b\uff0d\uff20")  # the wide ones where a spreadsheet speaks Chinese, Japanese or Korean
 # where the comma is the decimal mark a spreadsheet parts the cells at semicolons, and takes no notice of our quotes
@@ -18,7 +19,12 @@ _BEGIN_IN_THE_MIDDLE = re.compile(r"(?<=[;\t])(?=[=+@\-\uff1d\uff0b\uff0d\uff20]
 
 def csv_file(name: str, head: Sequence[str], rows: Iterable[Sequence[object]]) -> Response:
     """A table to take away: RFC 4180, with a header. It goes out in pieces, so that a long one needs no memory and begins at once."""
-    return StreamingResponse(_csv_pieces(head, iter(rows)), media_type="text/csv; charset=utf-8", headers=attached(f"{name}.csv"))
+    return StreamingResponse(_csv_pieces(head, iter(rows)), media_type=CSV, headers=attached(f"{name}.csv"))
+
+
+def csv_of(text: str, name: str = "") -> Response:
+    """A table that is text already. `name`: of the file, where it is to be taken away."""
+    return Response(text, media_type=CSV, headers=attached(name) if name else None)
 
 
 def attached(name: str) -> dict[str, str]:
