@@ -21,7 +21,7 @@ from app.people.people import duties_of
 from app.people.second_factor import factor_of, use_code
 from app.people.secrets import is_given, is_in_force, is_right, right_one
 from app.people.security import note
-from app.people.sessions import IDLE, IDLE_AT_TERMINAL, LONGEST
+from app.people.sessions import LONGEST, is_open
 from app.people.throttle import Try, begin_try, was_right
 
 FACTOR = "factor"  # what is to be set up where a second one is asked for
@@ -184,8 +184,8 @@ def signed_in(house: House, token: str | None, *, by_itself: bool = False) -> Si
         rows = ask(session, _SIGNED_IN, hash=digest(token))
     if not rows:
         return None
-    row, idle = rows[0], IDLE if rows[0].terminal is None else IDLE_AT_TERMINAL
-    if row.ended_at is not None or row.retired is not None or now - row.begun_at > LONGEST or now - row.seen_at > idle:
+    row = rows[0]
+    if row.retired is not None or not is_open(row, now):
         return None
     if not by_itself and now - row.seen_at > timedelta(minutes=1):
         with house.writing() as session:
