@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import lru_cache
 from pathlib import Path
 from typing import Any, ClassVar
 
@@ -48,6 +49,7 @@ class Moment(TypeDecorator[datetime]):
         return _from_text if dialect.name == "sqlite" else super().result_processor(dialect, coltype)
 
 
+@lru_cache(4096)  # the lines of a run have its times
 def _from_text(value: str | None) -> datetime | None:
     return None if value is None else datetime.fromisoformat(value + "+00:00")
 

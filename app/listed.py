@@ -260,7 +260,7 @@ class _Ready:
             kinds = [(place, kind.dialect_impl(self._dialect)) for place, (_, kind) in zip(places, self._columns, strict=True)]
             converters = [(place, kind.result_processor(self._dialect, None)) for place, kind in kinds]
             row: Any = namedtuple("Row", names, rename=True)  # type: ignore[misc]  # its names are the statement's
-            self._told_as = row._make, [(place, convert) for place, convert in converters if convert is not None]
+            self._told_as = partial(tuple.__new__, row), [(place, convert) for place, convert in converters if convert is not None]
         return self._told_as
 
 

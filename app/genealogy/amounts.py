@@ -6,7 +6,8 @@ Where units were weighed or counted by hand, N and n may each have been more or 
 """
 
 from collections import defaultdict
-from collections.abc import Hashable, Iterable, Mapping
+from collections.abc import Callable, Hashable, Iterable, Mapping
+from functools import partial
 from math import floor
 from typing import NamedTuple, TypeVar
 
@@ -18,6 +19,10 @@ class Share(NamedTuple):
 
     least: int
     most: int
+
+
+# Of (least, most), in two thirds of the time: a trace makes a thousand.
+as_share: Callable[[tuple[int, int]], Share] = partial(tuple.__new__, Share)
 
 
 class Draw(NamedTuple):
@@ -92,7 +97,7 @@ def drawn_in(
         for origin, (least, most) in shares.get(parent, {}).items():  # as `drawn` says; written out, as much of a trace's time goes here
             least, most = least - stays if least > stays else 0, most if most < units else units
             before = sums.get(origin)
-            sums[origin] = Share(least, most) if before is None else Share(before[0] + least, before[1] + most)
+            sums[origin] = as_share((least, most) if before is None else (before[0] + least, before[1] + most))
     return sums
 
 

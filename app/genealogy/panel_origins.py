@@ -15,7 +15,7 @@ from typing import NamedTuple
 from sqlalchemy.orm import Session
 
 from app.floor.exits import CellHistory
-from app.genealogy.amounts import Share
+from app.genealogy.amounts import Share, as_share
 from app.ledger import walk
 from app.ledger.travels import LineAbove
 from app.ledger.used import Used
@@ -101,9 +101,9 @@ class OnPanels:
                 met[origin] += n
                 if certain:
                     surely_met[origin] += n
-        found: dict[Origin, Share] = {("panel", panel): Share(n, n) for panel, n in panels.items()}
-        found |= {("wafer", wafer): Share(least.get(wafer, 0), n) for wafer, n in most.items()}
-        return found | {origin: Share(surely_met.get(origin, 0), n) for origin, n in met.items()}
+        found: dict[Origin, Share] = {("panel", panel): as_share((n, n)) for panel, n in panels.items()}
+        found |= {("wafer", wafer): as_share((least.get(wafer, 0), n)) for wafer, n in most.items()}
+        return found | {origin: as_share((surely_met.get(origin, 0), n)) for origin, n in met.items()}
 
 
 def on_panels(
@@ -272,7 +272,7 @@ def _wafers_of(cells: _Cells, group: Together, units: int, logged: set[int]) -> 
     if not bare:  # as `share_of_cells` says, written out
         lost = max(0, size - units)
         return {
-            wafer: Share(n - lost if n > lost else 0, n if n < units else units)
+            wafer: as_share((n - lost if n > lost else 0, n if n < units else units))
             for wafer, its in cells.placed.items()
             if (n := (went & its).bit_count())
         }
@@ -311,23 +311,26 @@ def _logged(session: Session, up: walk.Up) -> tuple[dict[int, dict[int, int]], d
     placed: defaultdict[int, dict[int, int]] = defaultdict(dict)
     told: defaultdict[int, dict[tuple[str, int], int]] = defaultdict(dict)
     sets, spells = up.travels.sets, up.travels.spells
-    for panel, wafer, run, raw in tuples(session, _PLACED, panels=up.panels):
-        cells = int.from_bytes(raw, "little")
-        on_panel, told_there = placed[panel], told[panel]
+    rows = tuples(session, _PLACED, panels=up.panels)
+    voided = _voided(session, {run for _, _, run, _ in rows} - spells.keys())
+    for panel, wafer, run, raw in rows:
+        if run in voided:
+            continue
+        cells, on_panel, travelled_in = int.from_bytes(raw, "little"), placed[panel], sets.get(panel, ())
         on_panel[wafer] = on_panel.get(wafer, 0) | cells
-        for one, step, n in spells.get(run, ()):
-            if one in sets.get(panel, ()):
-                told_there[step, n] = told_there.get((step, n), 0) | cells
+        for one, doing in spells.get(run, ()):
+            if one in travelled_in:
+                told[panel][doing] = told[panel].get(doing, 0) | cells
     return placed, told
+
+
+def _voided(session: Session, runs: set[int]) -> set[int]:
+    """Of runs without a line on the way, which are few: one that has a line there is not voided (`ledger/travels.py`), and each row asked costs."""
+    return {run for (run,) in tuples(session, _VOIDED, runs=runs)}
 
 
 _NOTHING: frozenset[int] = frozenset()
 _ROLES = listed("select item, role from wafer where item in :wafers", "wafers")
 _HAS_LOG = listed("select distinct run from placement where run in :runs and closed_e is null", "runs")
-_PLACED = listed(
-    """
-    select p.panel, p.wafer, p.run, p.cells from placement p
-    where p.panel in :panels and p.closed_e is null and not exists (select 1 from run_void v where v.run = p.run)
-    """,
-    "panels",
-)
+_PLACED = listed("select panel, wafer, run, cells from placement where panel in :panels and closed_e is null", "panels")
+_VOIDED = listed("select run from run_void where run in :runs", "runs")

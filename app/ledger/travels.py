@@ -53,7 +53,7 @@ class Travels:
     members: dict[int, list[int]] = field(default_factory=dict)
     lines: list[LineAbove] = field(default_factory=list)
     covers: dict[int, list[Cover]] = field(default_factory=dict)  # by line
-    spells: dict[int, list[tuple[int, str, int]]] = field(default_factory=dict)  # run -> set, step (empty: none) and round of each of its lines
+    spells: dict[int, list[tuple[int, tuple[str, int]]]] = field(default_factory=dict)  # run -> set, (step or nothing, round) of each of its lines
 
     def covered(self, line: int) -> Iterator[int]:
         """The panels that a line covered, of those that were asked for. One may come twice."""
@@ -78,7 +78,7 @@ def _add(found: Travels, line: LineAbove, covered: int | None, done: bool) -> No
     """A row of a line with one of its covers; it has none where nothing was reached."""
     if line.line not in found.covers:
         found.covers[line.line] = []
-        found.spells.setdefault(line.run, []).append((line.set or 0, line.step or "", line.round))
+        found.spells.setdefault(line.run, []).append((line.set or 0, (line.step or "", line.round)))
     if covered in found.members:
         covers = found.covers[line.line]
         if not covers:

@@ -8,6 +8,7 @@ import json
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from functools import partial
 from math import hypot
 from typing import Any, NamedTuple
 
@@ -74,7 +75,7 @@ def up(session: Session, starts: Iterable[int], kinds: Mapping[int, str] | None 
         _put(found, item, kinds[item], NEVER)
     _enter_packs(session, found, as_last_held)
     seeds = [item for item in found.starts if kinds[item] != "pack"] + [content.loose for content in found.contents]
-    _keep_what_was_in_time(found, [Edge._make(row) for row in tuples(session, _UP, seeds=seeds)])
+    _keep_what_was_in_time(found, list(map(_as_edge, tuples(session, _UP, seeds=seeds))))
     if any(edge.kind == "through" for edge in found.edges):
         found.off_tape = taken_off(session, found.loose)
     for content in found.off_tape:
@@ -178,7 +179,7 @@ def mixed_of(session: Session, batches: Iterable[int]) -> dict[int, set[int]]:
 def down(session: Session, starts: Iterable[int], since: Mapping[int, int] | None = None) -> tuple[list[Edge], list[Content]]:
     """What panels, loose lots or batches went into, `since` an entry of each: walked flows, and the packs that hold units of it now."""
     into = {item: (since or {}).get(item, 0) for item in starts}
-    edges = [Edge._make(row) for row in tuples(session, _DOWN, seeds=into)]
+    edges = list(map(_as_edge, tuples(session, _DOWN, seeds=into)))
     out: defaultdict[int, list[Edge]] = defaultdict(list)
     for edge in edges:
         out[edge.parent].append(edge)
@@ -231,6 +232,7 @@ def kinds_of(session: Session, items: Iterable[int]) -> dict[int, str]:
     return {item: kind for item, kind in tuples(session, _KINDS, items=items)}
 
 
+_as_edge = partial(tuple.__new__, Edge)  # of a row, quicker than `_make`
 _KIND_ABOVE = {"frame": "batch", "mix": "batch", "cells": "panel"}  # of what flows; the others flow from loose lots
 
 
