@@ -1,7 +1,7 @@
 """Correct the unit results of a test run: a right file replaces a wrong one in the open.
 
-Amounts that have left stay. What a bin's lot has more or less than was said is booked there as a difference, and the tested lot's book takes
-the rest, so that all counts still close. A lot that held units of another bin is held, wherever it went, and its packs are listed.
+Amounts that have left stay. What a bin's lot has less than was said is booked there as a difference, and what another has more comes to it from
+the tested lot, so that all counts still close. A lot that held units of another bin is held, wherever it went, and its packs are listed.
 """
 
 from collections.abc import Mapping
@@ -82,16 +82,24 @@ def _differences(before: Mapping[str, int], after: Mapping[str, int]) -> dict[st
 def _book(
     session: Session, by: By, run: Run, tested: Lot, bins: dict[str, Lot], differences: dict[str, int], grades: dict[str, str]
 ) -> None:
-    """A new bin takes its units from the tested lot; of the others the difference is booked, as far as the units are still here."""
-    known = [name for name in differences if name in bins]
-    rest = -sum(_difference(session, by, run, bins[name].item, -differences[name]) for name in known)
-    over = rest - _difference(session, by, run, tested.item, rest)
-    for name, n in differences.items():
+    """What bins have less than was said goes back to the tested lot's book, as far as it is still here; what others have more comes from there.
+
+    That is a flow, as at the test itself: whatever the tested lot came from may be in it.
+    """
+    back = sum(_difference(session, by, run, bins[name].item, -n) for name, n in differences.items() if n < 0)
+    _difference(session, by, run, tested.item, -back)
+    more = {name: n for name, n in differences.items() if n > 0}
+    over = 0
+    for name, n in more.items():
+        here = min(n, max(0, book_of(session, tested.item)))
         if name not in bins:
-            bins[name] = part_of_lot(session, by, tested, bin=name, grade=grades[name])
-            take(session, replace(by, fact=True), tested.item, n, bins[name].item, "bin", run=run.id)
-        elif n > 0 and over > 0:
-            words = f"The corrected results put {over} units more into bins than are here: they left with another bin's lot, or were never there."
+            bins[name], here = part_of_lot(session, by, tested, bin=name, grade=grades[name]), n
+        if here:
+            take(session, replace(by, fact=True), tested.item, here, bins[name].item, "bin", run=run.id)
+        over -= _difference(session, by, run, bins[name].item, here - n)
+    if over:
+        words = f"The corrected results put {over} units more into bins than are here: they left with another bin's lot, or were never there."
+        for name in more:
             hold_item(session, by, "loose", bins[name].item, words)
 
 

@@ -11,7 +11,9 @@ from sqlalchemy.orm import Session
 
 from app.errors import bad_input
 from app.floor.amounts import AMOUNTS, OUT_OF_BOOK
+from app.floor.counting import CORRECTED_RESULTS
 from app.genealogy.colour_shares import bin_shares
+from app.genealogy.corrected_bins import Corrected, as_corrected
 from app.genealogy.draws import UNMARKED, Draw, Marks, Node, Outlet, Told
 from app.genealogy.draws import Network as Draws
 from app.genealogy.lot_phases import Phases, Posting, phases_of
@@ -187,15 +189,18 @@ class _Builder:
 
     def _postings(self, rows: Sequence[Any], lots: set[int]) -> dict[int, list[Posting]]:
         postings: dict[int, list[Posting]] = {lot: [] for lot in lots}
+        corrected: list[Corrected] = []
         for way, child, parent, kind, units, e, _, _, u in rows:
             if way == "in":
                 if child in lots and kind in _COUNTED:
                     postings[child].append((True, kind, units, parent, e))
+            elif way == "corrected":
+                corrected.append(Corrected(child, parent, units, e))
             elif parent in lots and kind in _COUNTED:
                 postings[parent].append((False, kind, units, child, e))
             if u >= 0.5:
                 self.slack[parent, e, kind] = floor(2 * u)
-        return postings
+        return as_corrected(postings, corrected) if corrected else postings
 
     def _add_what_is_tied(self, postings: dict[int, list[Posting]]) -> None:
         """Lots where no marks come, but what was weighed between them and these: their numbers bound it, too."""
@@ -336,11 +341,17 @@ _POURED = frozenset(("merge", "carry"))
 _TO_LOTS = frozenset((*COUNTED_IN, "bin", "draw"))
 _COUNTED = frozenset((*AMOUNTS, *OUT_OF_BOOK))
 _GONE = {"destroyed": "sample", "scrapped": "scrapped", "difference": "difference"}  # count entry -> what became of the units
+# how a count is read, and of corrected results of a test the lot that was tested, where the count is of one of its bins
+_IS_CORRECTED = f"c.kind = 'difference' and c.reason = '{CORRECTED_RESULTS}'"
+_CORRECTED = f"""
+    case when {_IS_CORRECTED} then 'corrected' else 'counted' end,
+    case when {_IS_CORRECTED} then (select min(f.parent) from flow f where f.child = c.item and f.kind = 'bin' and f.run = c.run) else 0 end
+    """
 # what came into and went out of these, and was counted out of them; what came off panels by moment. Last, what came off a tape
-_POSTINGS = """
+_POSTINGS = f"""
     select 'out', f.child, f.parent, f.kind, f.units, f.e, f.walked, null, 0.0 from below cross join flow f where f.parent = below.id
     union all
-    select 'counted', 0, c.item, c.kind, c.units, c.e, false, null, c.u
+    select {_CORRECTED}, c.item, c.kind, c.units, c.e, false, null, c.u
     from below cross join count_entry c
     where c.item = below.id and (c.closed_e is null and c.kind <> 'counted' and (c.kind <> 'opening' or c.u > 0) or below.id = -1)
     union all

@@ -41,8 +41,11 @@ def phases_of(node: Callable[..., int], lot: int, postings: Sequence[Posting], c
 
 
 def _begins(postings: Sequence[Posting], counts: Mapping[int, int]) -> list[int]:
+    """What a test's corrected results put into a bin was there since the test: it begins none."""
     last_in = first_out = None
-    for is_in, _, _, _, e in postings:
+    for is_in, kind, _, _, e in postings:
+        if is_in and kind == "bin":
+            continue
         if is_in:
             last_in = e if last_in is None or e > last_in else last_in
         else:
@@ -50,8 +53,8 @@ def _begins(postings: Sequence[Posting], counts: Mapping[int, int]) -> list[int]
     if not counts and (last_in is None or first_out is None or last_in < first_out):
         return []
     begins, gave = [e + 1 for e in counts], False
-    for is_in, _, _, _, e in sorted(postings, key=lambda row: (row[4], row[0])):
-        if is_in and gave:
+    for is_in, kind, _, _, e in sorted(postings, key=lambda row: (row[4], row[0])):
+        if is_in and gave and kind != "bin":
             begins.append(e)
             gave = False
         elif not is_in:

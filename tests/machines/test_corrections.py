@@ -236,6 +236,33 @@ def test_units_that_left_with_another_bin_are_not_said_to_be_more_than_the_lot_h
     assert do.findings() == []
 
 
+def test_what_corrected_results_put_into_a_bin_is_in_its_trace_and_its_exposure(do: Plant) -> None:
+    run = do.start("Tester", _loose(do, 4))
+
+    def results(failing: int) -> dict[str, object]:
+        lines = ["unit,result", *(f"{n},{'E07' if n <= failing else 'pass'}" for n in range(1, 81))]
+        return {"files": [("file", ("t.csv", "\n".join(lines).encode()))]}
+
+    def shares(thing: str) -> dict[str, tuple[int, int, int]]:
+        """Of the frames that all units came from, and of the test itself: units, at least and at most."""
+        found = do.get(f"/trace/{thing}")
+        (frames,) = [(row["code"], row["least"], row["most"]) for row in found["batches"] if "FRAME" in row["words"]]
+        units = do.get(f"/lots/{thing}")["counts"]["left"]
+        rows = {code: row for code in (frames[0], run) for row in do.get(f"/exposure?suspect={code}")["lots"] if row["code"] == thing}
+        return {"trace": (units, *frames[1:])} | {code[0]: (row["units"], row["least"], row["greatest"]) for code, row in rows.items()}
+
+    lots = {one["bin"]: one["lot"] for one in do.post(f"/runs/{run}/unit_results", **results(2))["bins"]}
+    assert shares(lots["R"]) == dict.fromkeys(("trace", "B", "R"), (2, 2, 2))
+    do.post(f"/runs/{run}/unit_results/correct", reason="the file of the lot before", **results(12))
+    assert shares(lots["R"]) == dict.fromkeys(("trace", "B", "R"), (12, 12, 12))
+    assert shares(lots["B1"]) == dict.fromkeys(("trace", "B", "R"), (68, 68, 68))
+    do.post(f"/runs/{run}/unit_results/correct", reason="the first was right", **results(2))
+    found = {name: shares(lot) for name, lot in lots.items()}
+    assert found["B1"]["B"] == (78, 78, 78) and found["R"]["R"] == (2, 2, 2)
+    assert found["R"]["trace"][2] == 2 and found["B1"]["trace"][2] == 78
+    assert do.findings() == []
+
+
 def test_pages_show_what_was_corrected_and_lead_to_the_form(do: Plant) -> None:
     mount, box = do.mount("Attach", do.batch("GLUE")), do.post("/containers", kind="magazine", name="M1")["container"]
     do.post(f"/mounts/{mount}/correct", item=do.batch("GLUE"), reason="the syringe beside it")
