@@ -8,6 +8,7 @@ import numpy as np
 from app.errors import bad_input
 from app.final_test.result_columns import REFUSED
 from app.receiving.delimited import UTF_16
+from app.receiving.other_formats import refuse_other_formats
 
 _CHUNK = 1 << 20
 _FEED = ord("\n")
@@ -25,6 +26,7 @@ class Survey:
 
     def see(self, chunk: bytes) -> None:
         if not self._last:
+            refuse_other_formats(chunk, REFUSED, "Save it as CSV in UTF-8.")
             self.is_utf_16 = chunk[:2] in UTF_16
         if b"\0" in chunk and not self.is_utf_16:
             raise bad_input(REFUSED, "the whole file", "It is not text in UTF-8: it has zero bytes.", "Save it as CSV in UTF-8.")

@@ -34,6 +34,7 @@ from app.receiving.delimited import (
 )  # fmt: skip
 from app.receiving.die_map import FARTHEST
 from app.receiving.iso_times import LONGEST, WORDS, Fault, read_times
+from app.receiving.other_formats import refuse_other_formats
 
 LOST = -1
 _CHUNK = 8 << 20
@@ -109,6 +110,7 @@ def read_placement_log(stream: BinaryIO, name: str, zone: tzinfo | None = None, 
     """Reads the whole log in pieces. `name` names the file in refusals; `zone`, `cells_from`: stated of its times, and its rows and columns."""
     what = f"The placement log {name} is not understood"
     head = stream.read(_CHUNK)
+    refuse_other_formats(head, what, "Send the log itself: CSV or a SEMI E142 transfer map.")
     if begins_as_xml(head):
         if cells_from == 1:
             why = "It is SEMI E142, where the cells of a panel are counted from 0, and 1 was stated."

@@ -4,6 +4,7 @@ import re
 
 from app.errors import BadInput, bad_input
 from app.receiving.delimited import refuse_zeros_at_end
+from app.receiving.other_formats import refuse_other_formats
 
 _CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]")
 _HEAD = 1000  # lines that may stand above the table
@@ -11,8 +12,7 @@ _HEAD = 1000  # lines that may stand above the table
 
 def lines_of(data: bytes, what: str, encoding: str | None, most_rows: int) -> list[str]:
     """`what` begins the words of a refusal."""
-    if data[:4] == b"PK\x03\x04":
-        raise bad_input(what, "the whole file", "It is an archive or a workbook, not text.", "Open it and export the readings as CSV.")
+    refuse_other_formats(data, what, "Open it with its own program, and export the readings as CSV.")
     if data.count(b"\n") + data.count(b"\r") > 2 * (most_rows + _HEAD):
         raise too_many_rows(what, most_rows)
     refuse_zeros_at_end(data, what)

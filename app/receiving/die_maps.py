@@ -3,45 +3,31 @@
 Start here; `die_map.py` says what a map is and how its coordinates count, `map_check.py` what is refused.
 """
 
-
 from app.errors import bad_input
 from app.receiving.delimited import as_utf8, begins_as_xml
 from app.receiving.die_map import Bin, DieMap, Stated, dump, load
 from app.receiving.die_map_csv import find_map_header, read_csv_maps
 from app.receiving.die_map_text import read_text_maps
 from app.receiving.die_map_xml import read_xml_maps
+from app.receiving.other_formats import refuse_other_formats
 
 __all__ = ["Bin", "DieMap", "Stated", "dump", "load", "read_maps"]
 
 NOTHING_STATED = Stated()
-_OTHERS = {
-    b"PK\x03\x04": "a zip archive or an office document",
-    b"\x1f\x8b": "a gzip archive",
-    b"%PDF": "a PDF",
-    b"\x89PNG": "a picture",
-    b"\xff\xd8\xff": "a picture",
-    b"\xd0\xcf\x11\xe0": "an old office document",
-}
 
 
 def read_maps(data: bytes, name: str, stated: Stated = NOTHING_STATED) -> list[DieMap]:
     """All wafers of one file: SEMI E142 XML, SEMI G85 XML, text grid or CSV. `name` names it in refusals."""
     what = f"The die map {name} is not understood"
-    _refuse_other_formats(data, what)
+    refuse_other_formats(data, what, "Send the die map itself: XML, text grid or CSV.")
+    if not data.strip():
+        raise bad_input(what, "the whole file", "The file is empty.", "Send it again.")
     maps = _read(data, what, stated)
     _refuse_twice(maps, what)
     if stated.wafer and len(maps) > 1:
         why = f"The file has {len(maps)} wafers, but one was stated: {stated.wafer!r}."
         raise bad_input(what, "stated wafer", why, "Leave the statement out.")
     return maps
-
-
-def _refuse_other_formats(data: bytes, what: str) -> None:
-    for start, kind in _OTHERS.items():
-        if data.startswith(start):
-            raise bad_input(what, "the head of the file", f"This is {kind}.", "Send the die map itself: XML, text grid or CSV.")
-    if not data.strip():
-        raise bad_input(what, "the whole file", "The file is empty.", "Send it again.")
 
 
 def _read(data: bytes, what: str, stated: Stated) -> list[DieMap]:

@@ -69,7 +69,7 @@ def read_origin_document(data: bytes, what: str) -> tuple[OriginEvent, ...]:
     if bare(str(document.get("type", ""))) != "EPCISDocument":
         raise bad_input(what, "type", f"It is {document.get('type')!r}.", "Expected an EPCISDocument in JSON-LD.")
     if str(document.get("schemaVersion", "")).split(".")[0] != "2":
-        raise bad_input(what, "schemaVersion", f"It is {document.get('schemaVersion')!r}.", "Expected EPCIS 2.0.")
+        raise bad_input(what, "schemaVersion", f"It is {document.get('schemaVersion')!r}.", "Have it sent as EPCIS 2.0.")
     if not any(isinstance(one, str) and _CONTEXT.search(one) for one in _as_list(document.get("@context"))):
         raise bad_input(what, "@context", "It does not name the context of EPCIS, so its words may mean anything.", f"Expected {CONTEXT}.")
     events = _object(document.get("epcisBody"), what, "epcisBody").get("eventList")
@@ -87,13 +87,13 @@ def _parsed(data: bytes, what: str) -> Any:
     try:
         return read_json(data.decode().lstrip("\ufeff"))
     except json.JSONDecodeError as error:
-        raise bad_input(what, f"line {error.lineno}", f"This is not JSON: {error.msg}.", "Expected EPCIS 2.0 in JSON-LD.") from None
+        raise bad_input(what, f"line {error.lineno}", f"This is not JSON: {error.msg}.", "Have it sent as EPCIS 2.0 in JSON-LD.") from None
     except NamedTwice as twice:
         raise bad_input(what, twice.where, "An object has two members of this name.", "Keep the one that is right.") from None
     except (UnicodeDecodeError, RecursionError):
-        raise bad_input(what, "the file", "It is not JSON in UTF-8.", "Expected EPCIS 2.0 in JSON-LD.") from None
+        raise bad_input(what, "the file", "It is not JSON in UTF-8.", "Have it sent as EPCIS 2.0 in JSON-LD.") from None
     except ValueError:
-        raise bad_input(what, "the file", "It has a number of thousands of figures.", "Expected EPCIS 2.0 in JSON-LD.") from None
+        raise bad_input(what, "the file", "It has a number of thousands of figures.", "Have it sent as EPCIS 2.0 in JSON-LD.") from None
 
 
 def _event(event: dict[str, Any], n: int, what: str) -> OriginEvent:
