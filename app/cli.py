@@ -83,6 +83,7 @@ def serve(data: DataFolder = None, host: str | None = None, port: int | None = N
             host=host or settings.host,
             port=port or settings.port,
             http=Wire,
+            ws="none",
             access_log=False,
             timeout_graceful_shutdown=1,
             log_level="warning",
