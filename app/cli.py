@@ -58,38 +58,28 @@ def upgrade(data: DataFolder = None) -> None:
 @shell.command()
 def serve(data: DataFolder = None, host: str | None = None, port: int | None = None) -> None:
     """Serve the pages and the API. The first start prints a one-time link for the first administrator."""
-    import uvicorn
-
     from app.evidence.scanner import missing_scanner
     from app.main import make_app
     from app.people.first_run import link
+    from app.shell.serving import run
     from app.shell.tls import tls_of
-    from app.web.wire import Wire
 
     with open_house(data) as house:
         settings = house.settings
         certificate, key = tls_of(settings)
-        at = f"{'https' if certificate else 'http'}://{host or settings.host}:{port or settings.port}"
-        progress.print(f"Serving on {at}")
-        if first := link(house):
-            progress.print(f"Make the first administrator: {at}{first}")
-        if missing := missing_scanner(settings):
-            progress.print(missing)
-        if settings.owner_url:
-            progress.print("REELROOT_OWNER_URL: the server was told who owns the tables. Name that role to `upgrade` and `restore` only.")
-        # no access log: it halves the rate of small answers; open event streams must not hold a shutdown up
-        uvicorn.run(
-            make_app(settings, house),
-            host=host or settings.host,
-            port=port or settings.port,
-            http=Wire,
-            ws="none",
-            access_log=False,
-            timeout_graceful_shutdown=1,
-            log_level="warning",
-            ssl_certfile=certificate,
-            ssl_keyfile=key,
-        )
+        host, port = host or settings.host, port or settings.port
+        at, first = f"{'https' if certificate else 'http'}://{host}:{port}", link(house)
+
+        def say() -> None:
+            progress.print(f"Serving on {at}")
+            if first:
+                progress.print(f"Make the first administrator: {at}{first}")
+            if missing := missing_scanner(settings):
+                progress.print(missing)
+            if settings.owner_url:
+                progress.print("REELROOT_OWNER_URL: the server was told who owns the tables. Name that role to `upgrade` and `restore` only.")
+
+        run(make_app(settings, house), host, port, certificate, key, say)
 
 
 def _hidden_without(folder: str) -> bool:

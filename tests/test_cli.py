@@ -2,6 +2,7 @@
 
 import os
 import shutil
+import socket
 import subprocess
 import sys
 from pathlib import Path
@@ -60,10 +61,19 @@ def test_a_plant_may_leave_out_the_demo_the_bench_and_the_tests(plant: Path) -> 
 def test_a_server_that_is_told_the_tables_owner_says_where_the_owner_belongs(house: House, monkeypatch: pytest.MonkeyPatch, is_named: bool) -> None:
     for name, value in (("DATA_DIR", house.data_dir), ("DATABASE_URL", house.settings.url), ("OWNER_URL", house.settings.url if is_named else "")):
         monkeypatch.setenv(f"REELROOT_{name}", str(value))
-    monkeypatch.setattr("uvicorn.run", lambda *_, **__: None)
+    monkeypatch.setattr("app.shell.serving._Server.run", lambda server: server.say())
     said = CliRunner().invoke(shell, ["serve"])
     assert said.exit_code == 0 and "Serving on" in said.stderr
     assert ("REELROOT_OWNER_URL" in said.stderr) == is_named
+
+
+def test_a_server_whose_port_is_taken_says_so_and_not_that_it_serves(house: House) -> None:
+    with socket.create_server(("127.0.0.1", 0)) as other:
+        port = str(other.getsockname()[1])
+        said = reelroot("serve", "--port", port, REELROOT_DATA_DIR=str(house.data_dir), REELROOT_DATABASE_URL=house.settings.url)
+    assert said.returncode == 1
+    assert f"127.0.0.1 port {port} can't be had" in said.stderr and "Traceback" not in said.stderr
+    assert "Serving on" not in said.stderr and "/first/" not in said.stderr
 
 
 def test_no_environment_weakens_passwords(monkeypatch: pytest.MonkeyPatch) -> None:

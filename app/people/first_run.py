@@ -2,6 +2,8 @@
 
 import os
 import secrets
+import tempfile
+from pathlib import Path
 
 from sqlalchemy.orm import Session
 
@@ -20,12 +22,18 @@ def link(house: House) -> str | None:
     with house.reading() as session:
         if there_is_an_administrator(session):
             return None
-    path = house.data_dir / _FILE
-    if not path.exists():
-        house.data_dir.mkdir(parents=True, exist_ok=True)
-        with os.fdopen(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w") as file:
+    house.data_dir.mkdir(parents=True, exist_ok=True)
+    return f"/first/{_secret(house.data_dir / _FILE)}"
+
+
+def _secret(path: Path) -> str:
+    """Whole or not there: a server that is killed while it writes leaves no empty one behind, which would lead nowhere for ever."""
+    if not (path.exists() and path.read_text()):
+        handle, beside = tempfile.mkstemp(prefix=f"{_FILE}-", dir=path.parent)  # for its owner only
+        with os.fdopen(handle, "w") as file:
             file.write(secrets.token_urlsafe(24))
-    return f"/first/{path.read_text()}"
+        os.replace(beside, path)
+    return path.read_text()
 
 
 def check(house: House, secret: str) -> None:

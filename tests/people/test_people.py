@@ -259,6 +259,14 @@ def test_the_first_link_works_once(house: House) -> None:
         first_run.make_administrator(house, secret, "Eve", "long enough")
 
 
+def test_a_first_run_that_was_cut_short_leaves_no_link_that_leads_nowhere(house: House) -> None:
+    (house.data_dir / "first-administrator").touch(0o600)
+    secret = str(first_run.link(house)).removeprefix("/first/")
+    assert len(secret) == 32
+    assert first_run.make_administrator(house, secret, "Ada", "long enough")
+    assert not list(house.data_dir.glob("first-*"))
+
+
 @pytest.mark.parametrize("secret", ["", "guessed", "ключ"])
 def test_a_guessed_first_link_makes_nobody(house: House, secret: str) -> None:
     first_run.link(house)

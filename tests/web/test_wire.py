@@ -97,7 +97,7 @@ def test_the_command_serves_on_it(house: House, monkeypatch: pytest.MonkeyPatch)
     for name, value in (("DATA_DIR", house.data_dir), ("DATABASE_URL", house.settings.url)):
         monkeypatch.setenv(f"REELROOT_{name}", str(value))
     served: list[object] = []
-    monkeypatch.setattr("uvicorn.run", lambda *_, **how: served.append(how["http"]))
+    monkeypatch.setattr("app.shell.serving._Server.run", lambda server: served.append(server.config.http))
     assert CliRunner().invoke(shell, ["serve"]).exit_code == 0
     assert served == [Wire]
 
