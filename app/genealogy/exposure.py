@@ -38,6 +38,7 @@ ASSUMPTIONS = {
     "colour": "By colour: where die maps carry values and the tester measured the same colours, each unit's chance to be a suspect's.",
     "side": "A suspect on one side of a change-over, or beside another batch or wafer on a station: each unit is taken to have had either alike.",
     "weighed": "Where units were weighed or counted by hand, at least and at most hold for every true count within twice its uncertainty.",
+    "found": "Where more was counted than the book said, nobody knows where it came from: at most takes it for suspect, expected for half so.",
     "simulated": "The chance is simulated from a fixed seed, with its standard error; the ways of the marked units meet again.",
 }
 
@@ -207,9 +208,11 @@ class _Answer:
             told = self._contradicted()
         if self.net.mixing.network.told:
             keys.append("colour")
-        unsure = (sure != possible for _, sure, possible in (*self.net.marked.values(), *self.net.mixing.network.marks.values()))
-        if any(unsure):
+        marks = [marks for node, marks in self.net.mixing.network.marks.items() if node not in self.net.found]
+        if any(sure != possible for _, sure, possible in (*self.net.marked.values(), *marks)):
             keys.append("side")
+        if self.net.found:
+            keys.append("found")
         if self.net.mixing.is_uncertain:
             keys.append("weighed")
         if any(one.chance.how == "simulated" for one in exposed):

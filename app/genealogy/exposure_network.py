@@ -37,12 +37,16 @@ class Place(NamedTuple):
 
 @dataclass(frozen=True)
 class Network:
-    """`marked`: (units, surely, possibly marked) of each panel, whatever became of them; `units`: all units of each pack now."""
+    """`marked`: (units, surely, possibly marked) of each panel, whatever became of them; `units`: all units of each pack now.
+
+    `found`: nodes of units that came from nowhere, by the record.
+    """
 
     mixing: Mixing
     places: dict[Hashable, Place]
     marked: dict[int, Marked]
     units: dict[int, int]
+    found: frozenset[Node]
 
 
 def network(session: Session, suspicions: Sequence[Suspected], results: Path | None = None) -> Network:
@@ -80,6 +84,7 @@ class _Builder:
         self.uncertain: set[int] = set()  # loose lots where something was weighed, or counted by hand
         self.beside: set[int] = set()  # loose lots without a mark whose numbers bound those of others
         self.beside_nodes: set[Node] = set()
+        self.found: set[Node] = set()  # units that were counted and came from nowhere
         self.slack: dict[tuple[int, int, str], int] = {}  # item, entry and kind of a count -> twice its standard uncertainty, whole units
         self.slack_in: defaultdict[Node, int] = defaultdict(int)  # node -> of what came in by no draw
 
@@ -89,13 +94,15 @@ class _Builder:
             self._add_pockets_of_packs()
         self._add_lots()
         draws = Draws(self.marks, self.draws, self.taken_in, self.outlets, self.told, self.slack_in, names=list(self.numbers))
-        return Network(Mixing(draws, self._most()), self.places, self.panels.panels, dict(self.units))
+        return Network(Mixing(draws, self._most()), self.places, self.panels.panels, dict(self.units), frozenset(self.found))
 
     def _most(self) -> int | None:
-        """What suspected wafers gave at most, where it is not sure of every cell."""
-        if all(marked.sure == marked.possible for marked in self.panels.panels.values()):
-            return None
-        bounds = [most for one in self.suspicions if (most := most_given(self.session, one)) is not None]
+        """What suspected wafers gave at most, where it is not sure of every cell; and no more than all cells, where units were found."""
+        bounds = []
+        if self.found and not any((self.whole.loose, self.whole.packs, self.perhaps, self.whole.perhaps_items("pack"))):
+            bounds = [sum(marked.possible for marked in self.panels.panels.values())]
+        if any(marked.sure != marked.possible for marked in self.panels.panels.values()):
+            bounds += [most for one in self.suspicions if (most := most_given(self.session, one)) is not None]
         return min(bounds, default=None)
 
     def _node(self, *name: Hashable) -> int:
@@ -239,7 +246,9 @@ class _Builder:
                     self.slack_in[nodes[phase]] += known_to
                 continue
             left[phase] -= units
-            if how in _GONE and units > 0:
+            if how == "difference" and units < 0 and lot not in self.beside:
+                self._add_found(("found", lot, e), nodes[phase], -units)
+            elif how in _GONE and units > 0:
                 what, slack = _GONE[how], None if e in mine.counts else known_to
                 self._add_outlet((what, lot, e, how, len(self.outlets)), Place(what, lot), Outlet(nodes[phase], units, None, slack))
             elif lot in self.beside and how == "fill":
@@ -262,6 +271,14 @@ class _Builder:
         if carried or (rest is None and not poured):
             place = Place(kind if carried else "within counting", lot)
             self._add_outlet(("here", lot), place, Outlet(nodes[-1], carried, None, rest))
+
+    def _add_found(self, name: tuple[Hashable, ...], into: Node, units: int) -> None:
+        """More was there than the book said, and nobody knows where it came from: any of it may be marked, and was counted elsewhere then."""
+        found = self._node(*name)
+        self.found.add(found)
+        self.marks[found] = Marks(units, 0, units)
+        self.draws.append(Draw(found, into, units))
+        self.taken_in[into] += units
 
     def _add_what_left_panels(self, phases: dict[int, Phases]) -> None:
         """Marks of panels are the lot's own where it took in nothing else that may have any, as nearly always: a node less to go through."""
