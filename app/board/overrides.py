@@ -8,7 +8,7 @@ from sqlalchemy import ColumnElement, Text, cast, func, select
 from sqlalchemy.orm import InstrumentedAttribute, Session
 
 from app.board.production_day import Span
-from app.floor.counting import NOT_SIGNED
+from app.floor.open_differences import NOT_SIGNED
 from app.journal.models import Entry
 from app.journal.since import first_since
 from app.ledger.counts import CountEntry

@@ -15,9 +15,10 @@ from app.final_test.models import UnitFile, UnitFileCorrection
 from app.final_test.results_in import ResultsFile, record_results
 from app.floor.amounts import book_of
 from app.floor.corrections import checked_words, why_not_by
-from app.floor.counting import CORRECTED_RESULTS, take
+from app.floor.counting import take
 from app.floor.loose_stock import settle
 from app.floor.lot_families import part_of_lot
+from app.floor.open_differences import CORRECTED_RESULTS
 from app.holds.place import hold_item
 from app.journal.act import By, lock
 from app.ledger import walk

@@ -13,10 +13,9 @@ from sqlalchemy import Boolean
 from sqlalchemy.orm import Session
 
 from app.floor.amounts import OUT_OF_BOOK, Posting, amounts
-from app.floor.counting import open_differences
 from app.floor.exits import flows_out
 from app.floor.marks import SAMPLED
-from app.ledger.counts import CountEntry
+from app.floor.open_differences import OpenDifference, open_differences
 from app.ledger.walk import NEVER
 from app.listed import ask, listed, tuples
 
@@ -41,7 +40,7 @@ class Balance:
     u: float
     residual: int
     counts: tuple[Count, ...]  # what was counted, oldest first
-    unsigned: CountEntry | None  # a difference beyond the limit that nobody has signed for
+    unsigned: OpenDifference | None  # a difference beyond the limit that nobody has signed for
 
     def total(self, what: str) -> int:
         return sum(posting.units for posting in self.postings if posting.what == what)
@@ -83,7 +82,7 @@ def _of_panel_lots(session: Session, lots: list[int]) -> dict[int, tuple[tuple[P
     return {lot: (tuple(postings[lot]), left[lot], sqrt(sum(posting.u**2 for posting in postings[lot]))) for lot in lots}
 
 
-def _balance(postings: tuple[Posting, ...], left: int, u: float, counts: tuple[Count, ...], unsigned: CountEntry | None) -> Balance:
+def _balance(postings: tuple[Posting, ...], left: int, u: float, counts: tuple[Count, ...], unsigned: OpenDifference | None) -> Balance:
     residual = sum(posting.units if posting.what == "in" else -posting.units for posting in postings) - left
     return Balance(postings, left, u, residual, counts, unsigned)
 

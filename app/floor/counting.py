@@ -4,7 +4,7 @@ A difference inside twice the combined uncertainty is booked as within counting 
 the book plus twice the uncertainty, and taking more than the book books the difference. One beyond it must be signed for.
 """
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from dataclasses import dataclass
 from math import floor, sqrt
 
@@ -17,6 +17,7 @@ from app.floor.batch_counts import frames_left, is_uncounted_batch
 from app.floor.facts import refuse_or_hold
 from app.floor.loose_stock import settle
 from app.floor.marks import good_units, singulated
+from app.floor.open_differences import NOT_COUNTED, NOT_SIGNED, TAKEN_AS_FACT, TAKEN_BEYOND, open_differences
 from app.floor.placement_verdicts import judge_marked, judge_unmarked
 from app.journal.act import By, lock
 from app.ledger.counting import Difference, compare
@@ -24,15 +25,9 @@ from app.ledger.counts import CountEntry
 from app.ledger.flows import KINDS, Flow
 from app.ledger.items import Batch, Item, Lot, Panel
 from app.ledger.sets import panels_of_lot
-from app.listed import listed, tuples
 from app.naming.resolve import code_of
 
 METHODS = ("cells", "counter", "pockets", "weight", "hand")
-TAKEN_BEYOND = "taken beyond the book, within counting"
-CORRECTED_RESULTS = "corrected test results"
-TAKEN_AS_FACT = "taken beyond what was there by book and count"
-NOT_COUNTED = (TAKEN_BEYOND, CORRECTED_RESULTS)  # differences that answer no count
-NOT_SIGNED = (*NOT_COUNTED, TAKEN_AS_FACT)  # and those for which nobody signed
 
 
 @dataclass(frozen=True)
@@ -62,9 +57,9 @@ def count_units(session: Session, by: By, item: int, units: int, method: str, u:
 def sign_difference(session: Session, by: By, item: int, words: str) -> CountEntry:
     """Signs for the open difference of a loose lot or panel: it leaves the book as an amount of its own."""
     lock(session, Item, [item])
-    count = open_differences(session, [item]).get(item)
+    found = open_differences(session, [item]).get(item)
     name = _name(session, item)
-    if count is None:
+    if found is None:
         why = "Its latest count agrees, or was signed for."
         raise refuse("finished", f"{name} has no difference to sign for.", why, "Count it again if in doubt.")
     if not words.strip():
@@ -72,7 +67,7 @@ def sign_difference(session: Session, by: By, item: int, words: str) -> CountEnt
     if words.strip() in NOT_SIGNED:
         why = f"The record itself books differences as {words.strip()!r}."
         raise bad_input("A signature needs words of its own.", "words", why, "Say it in other words.")
-    missing = (count.book or 0) - count.units
+    count, missing = session.get_one(CountEntry, found.entry), found.book - found.units
     book, _ = _book(session, item)
     _must_be_bookable(session, item, name, missing, book)
     entry = CountEntry(
@@ -104,21 +99,6 @@ def correct_count(session: Session, by: By, entry: int) -> CountEntry:
     settle(session, by, [found.item])
     _judge_panel(session, by, found.item, judge_unmarked)
     return found
-
-
-def open_differences(session: Session, items: Iterable[int]) -> dict[int, CountEntry]:
-    """The latest count of each item, where it is beyond the limit and nobody has signed for it."""
-    latest = {item: (number, kind == "counted" and beyond) for item, number, kind, beyond in tuples(session, _COUNTED_OR_SIGNED, items=items)}
-    return {item: session.get_one(CountEntry, number) for item, (number, is_open) in latest.items() if is_open}
-
-
-_COUNTED_OR_SIGNED = listed(
-    f"""
-    select item, id, kind, not within from count_entry where item in :items and closed_e is null and kind in ('counted', 'difference')
-    and reason not in ({", ".join(f"'{reason}'" for reason in NOT_COUNTED)}) order by id
-    """,
-    "items",
-)
 
 
 def available(session: Session, lot: int) -> int:

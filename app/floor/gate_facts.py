@@ -15,9 +15,9 @@ from app.floor.amounts import books_of, empty
 from app.floor.groups import Group
 from app.floor.marks import good_units_of
 from app.floor.moves import Place, places_of
+from app.floor.open_differences import OpenDifference, open_differences_of
 from app.floor.open_judgements import OpenJudgement, open_lines, with_risks_signed
 from app.holds.stopped import Stop, stops_at, stops_here
-from app.ledger.counts import CountEntry
 from app.ledger.items import Batch, Item, Lot, Opening, Wafer
 from app.ledger.places import Mount
 from app.ledger.runs import Claim, Line, Run, StationState
@@ -55,7 +55,7 @@ class Facts:
     stops: dict[int, list[Stop]]
     stops_on_material: dict[int, list[Stop]]
     open: dict[int, list[OpenJudgement]]
-    unsigned: list[str]
+    unsigned: dict[int, OpenDifference]  # by lot or panel
     claims: dict[int, str]
     places: dict[int, Place]
     loaded: list[Loaded]
@@ -74,13 +74,13 @@ def read_facts(session: Session, station: int, groups: list[Group], person: int 
     panels = [panel for group in groups for panel in group.panels]
     lot_ids = {group.lot for group in groups if group.lot}
     loose = [group.item for group in groups if group.item is not None and group.item == group.lot]
-    on_station, states, certified, named, counts, stops_found, open_found, places, good, books = together(
+    on_station, states, certified, named, unsigned, stops_found, open_found, places, good, books = together(
         session,
         Question(_ON_STATION, {"station": station}, list),
         Question(_STATE, {"station": station}, list),
         Question(_CERTIFIED, {"person": person}, list),
         Question(_NAMED_AND_CLAIMED, {"items": [*items, *lot_ids]}, list),
-        Question(_COUNTS, {"lots": lot_ids}, list),
+        open_differences_of({*lot_ids, *items}),
         stops_at(station),
         open_lines(panels),
         places_of(items),
@@ -106,7 +106,7 @@ def read_facts(session: Session, station: int, groups: list[Group], person: int 
         stops={item: found for item, found in stops.items() if item in set(items)},
         stops_on_material=stops,
         open=with_risks_signed(session, panels, open_found),
-        unsigned=_unsigned_differences(counts),
+        unsigned=unsigned,
         claims={item: where for item, where in claims.items() if item in set(items)},
         places=places,
         loaded=loaded,
@@ -144,21 +144,10 @@ def facts_of_mounts(session: Session, line: Line, group: Group, mounts: Sequence
     loaded = _loaded(session, session.execute(_LOADED.where(Mount.id.in_([mount.id for mount in mounts]))).all())
     return Facts(
         station=station, state=None, station_stops=[], groups=[group], routes={}, products=products,
-        orders={lot.item: order} if lot and order else {}, stops={}, stops_on_material={}, open={}, unsigned=[], claims={}, places={},
+        orders={lot.item: order} if lot and order else {}, stops={}, stops_on_material={}, open={}, unsigned={}, claims={}, places={},
         loaded=loaded, good={}, empty=set(), certificates=[], person=None, names={}, hold_names={},
         at=line.started_at, zone=catalogue.site(session).zone,
     )  # fmt: skip
-
-
-def _unsigned_differences(counts: Sequence[Any]) -> list[str]:
-    """Counts beyond counting that nobody signed for since."""
-    found: dict[int, Any] = {}
-    for entry in counts:
-        if entry.kind == "counted" and entry.within is False:
-            found[entry.item] = entry
-        elif entry.kind in ("difference", "counted"):
-            found.pop(entry.item, None)
-    return [f"A count of {entry.units} units differs from the book ({entry.book}) and is not signed for." for entry in found.values()]
 
 
 def _claims(session: Session, rows: Sequence[Any]) -> dict[int, str]:
@@ -177,11 +166,6 @@ _STATE = (
     .where(StationState.station == bindparam("station"), StationState.closed_e.is_(None))
     .order_by(StationState.id.desc())
     .limit(1)
-)
-_COUNTS = (
-    select(CountEntry.item, CountEntry.kind, CountEntry.within, CountEntry.units, CountEntry.book)
-    .where(among(CountEntry.item, "lots"), CountEntry.closed_e.is_(None))
-    .order_by(CountEntry.id)
 )
 _NAMED_AND_CLAIMED = (
     select(Code.thing, Code.code, Lot.product, Lot.order, Run.operation, Run.station, Run.started_at, Person.name)

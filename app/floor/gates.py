@@ -155,9 +155,18 @@ def _judged(facts: Facts, group: Group, step: Step) -> list[Reason]:
             if not one.at_risk:
                 first = "Ask quality for a disposition" if one.verdict == "does_not_conform" else _WAIT.get(one.judged, "Wait for the judgement")
                 found.append(Reason("judgement_open", why, f"{first}, or ask the lead to let it go on at risk."))
-    if step.barrier:
-        found += [Reason("barrier_open", why, "Ask the lead or quality to sign for the difference.") for why in facts.unsigned]
+    found += _unsigned(facts, group) if step.barrier else []
     return list(dict.fromkeys(found))
+
+
+def _unsigned(facts: Facts, group: Group) -> Iterable[Reason]:
+    """Open differences of what would start, and of its lot."""
+    for item in dict.fromkeys((group.lot, *group.items)):
+        if item is not None and (found := facts.unsigned.get(item)) is not None:
+            now = "Count it again, or have a lead or quality sign for the difference."
+            if item == group.lot and group.panels:  # nobody signs for a panel lot: it is not known where units are missing
+                now = "Count panel by panel and have those signed for, or mark the cells; then count the lot again."
+            yield found.reason(facts.names.get(item, str(item)), now)
 
 
 def certificate_grounds(step: Step, person: str | None, certificates: Iterable[tuple[str, datetime | None]], at: datetime) -> list[Reason]:

@@ -11,11 +11,12 @@ from sqlalchemy.orm import Session
 from app.errors import Reason, bad_input, refuse
 from app.floor.amounts import amount, amounts, has_been_worked, has_given_out
 from app.floor.containers import item_leaves_container, put_item
-from app.floor.counting import available, open_differences, opening, take
+from app.floor.counting import available, opening, take
 from app.floor.facts import refuse_or_hold
 from app.floor.in_work import in_work_reasons
 from app.floor.loose_stock import settle
 from app.floor.lot_families import differing_routes, first_lot, part_of_lot
+from app.floor.open_differences import OpenDifference, open_differences
 from app.holds.stopped import stops_on
 from app.journal.act import By, lock
 from app.ledger.counts import CountEntry
@@ -101,8 +102,9 @@ def _successor(session: Session, by: By, lot: Lot) -> Lot:
     return new
 
 
-def _carry_difference(session: Session, by: By, count: CountEntry, lot: int) -> None:
+def _carry_difference(session: Session, by: By, open_: OpenDifference, lot: int) -> None:
     """A difference that nobody has signed for goes with the units."""
+    count = session.get_one(CountEntry, open_.entry)
     count.closed_e = by.e
     session.add(
         CountEntry(
@@ -158,13 +160,7 @@ def _held_apart(session: Session, lots: list[int]) -> list[Reason]:
 def _unsigned(session: Session, lots: list[int]) -> list[Reason]:
     counts = open_differences(session, lots)
     names = codes_of(session, "lot", list(counts))
-    return [
-        Reason(
-            "barrier_open", f"{names[lot]} was counted as {count.units} against a book of {count.book}, and nobody has signed for it.",
-            "Count it again, or have the difference signed.",
-        )
-        for lot, count in counts.items()
-    ]  # fmt: skip
+    return [count.reason(names[lot], "Count it again, or have the difference signed.") for lot, count in counts.items()]
 
 
 def _empty(session: Session, lots: list[int]) -> list[Reason]:

@@ -22,9 +22,9 @@ from app.final_test.rebuild import REMEDY, is_as_written
 from app.final_test.results_in import parquet_path
 from app.floor.amounts import books
 from app.floor.balance import balances
-from app.floor.counting import open_differences
 from app.floor.exits import unreached
 from app.floor.mount_corrections import spells
+from app.floor.open_differences import open_differences
 from app.floor.scrapped_wafers import is_scrap
 from app.genealogy.unclosed_counts import loads_that_differ, sums_by_station, used_after_scrap, wafers_used_beyond
 from app.journal.models import Seal

@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 
 from app.errors import bad_input
 from app.floor.amounts import AMOUNTS, OUT_OF_BOOK
-from app.floor.counting import CORRECTED_RESULTS
+from app.floor.open_differences import CORRECTED_RESULTS
 from app.genealogy.colour_shares import bin_shares
 from app.genealogy.corrected_bins import Corrected, as_corrected
 from app.genealogy.draws import UNMARKED, Draw, Marks, Node, Outlet, Told

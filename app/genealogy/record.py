@@ -17,8 +17,8 @@ from app.db import House
 from app.final_test.results_shown import ResultsShown, results_shown
 from app.floor.amounts import Amount as Book
 from app.floor.amounts import amounts
-from app.floor.counting import open_differences
 from app.floor.dispositions import JudgementRow, judgements_in_force
+from app.floor.open_differences import open_differences
 from app.genealogy.doings import Doing, doings_of_lines
 from app.genealogy.item_rows import ItemRow
 from app.genealogy.lot_page import Account, account

@@ -17,7 +17,7 @@ from sqlalchemy import ColumnElement, bindparam, func, select, text
 from sqlalchemy.orm import Session, aliased
 
 from app.catalogue import queries as catalogue
-from app.floor.counting import CORRECTED_RESULTS, NOT_COUNTED, TAKEN_AS_FACT, TAKEN_BEYOND
+from app.floor.open_differences import CORRECTED_RESULTS, NOT_COUNTED, TAKEN_AS_FACT, TAKEN_BEYOND
 from app.floor.scrapped_wafers import IS_SCRAP
 from app.floor.used_dies import die_uses
 from app.floor.wrong_dies import WrongDies, wrong_dies

@@ -246,6 +246,6 @@ def _counts(session: Session, lot: int) -> CountsOut:
     amounts = [AmountOut(what=p.what, kind=p.kind, units=p.units, method=p.method, u=p.u, reason=p.reason) for p in found.postings]
     return CountsOut(
         units_in=total("in"), units_out=total("out"), scrapped=total("scrapped"), sampled=total("sampled"), difference=total("difference"),
-        left=found.left, u=found.u, residual=found.residual, closes=found.closes, unsigned=found.unsigned.id if found.unsigned else None,
+        left=found.left, u=found.u, residual=found.residual, closes=found.closes, unsigned=found.unsigned.entry if found.unsigned else None,
         amounts=amounts,
     )  # fmt: skip

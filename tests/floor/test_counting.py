@@ -4,9 +4,10 @@ from sqlalchemy import select
 from app.db import House
 from app.errors import BadInput, NotAllowed
 from app.floor.amounts import amount
-from app.floor.counting import available, correct_count, count_units, open_differences, sign_difference, take
+from app.floor.counting import available, correct_count, count_units, sign_difference, take
 from app.floor.lot_families import part_of_lot
 from app.floor.marking import mark_cells
+from app.floor.open_differences import open_differences
 from app.floor.scrap import scrap_units
 from app.journal.act import SYSTEM, act
 from app.ledger.counts import CountEntry

@@ -8,9 +8,10 @@ from app.db import House
 from app.errors import BadInput
 from app.floor.amounts import amount, has_been_worked, has_given_out
 from app.floor.containers import add_container, container_of, content_of, put_item
-from app.floor.counting import count_units, open_differences
+from app.floor.counting import count_units
 from app.floor.loose import lot_for_giving, lot_for_taking_in, lot_for_work, merge_loose, split_loose
 from app.floor.lot_families import route_of
+from app.floor.open_differences import open_differences
 from app.floor.progress import loose_progress
 from app.floor.samples import sample_units
 from app.floor.scrap import scrap_units

@@ -3,9 +3,10 @@ from sqlalchemy import func, select
 
 from app.db import House
 from app.errors import BadInput
-from app.floor.counting import count_units, open_differences
+from app.floor.counting import count_units
 from app.floor.lots import split_lot
 from app.floor.moves import Place, move_item, place_of
+from app.floor.open_differences import open_differences
 from app.holds.place import hold_item, hold_panels
 from app.ledger.places import Move
 from app.ledger.sets import panels_of_lot
