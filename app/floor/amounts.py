@@ -8,6 +8,7 @@ from typing import NamedTuple
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from app.ledger.counting import spare_of
 from app.ledger.flows import KINDS, Flow
 from app.ledger.runs import Line, is_void
 from app.listed import Question, ask, listed
@@ -55,7 +56,7 @@ def books_of(lots: Iterable[int]) -> Question[dict[int, int]]:
 def empty(session: Session, books: dict[int, int], lots: Iterable[int]) -> set[int]:
     """Those of the loose lots with nothing in them. Where the book says so, what was weighed out or in may still have left some."""
     nothing = [lot for lot in lots if books.get(lot, 0) <= 0]
-    return {lot for lot, now in amounts(session, nothing).items() if 2 * now.u < 1} if nothing else set()
+    return {lot for lot, now in amounts(session, nothing).items() if not spare_of(now.u)} if nothing else set()
 
 
 def amount(session: Session, lot: int) -> Amount:

@@ -16,6 +16,7 @@ from app.floor.amounts import OUT_OF_BOOK, Posting, amounts
 from app.floor.exits import flows_out
 from app.floor.marks import SAMPLED
 from app.floor.open_differences import OpenDifference, open_differences
+from app.ledger.counting import limit_of
 from app.ledger.walk import NEVER
 from app.listed import ask, listed, tuples
 
@@ -48,7 +49,7 @@ class Balance:
     @property
     def closes(self) -> bool:
         """Nothing is missing beyond what counting can tell, and nothing waits for a signature."""
-        return self.unsigned is None and self.left >= -2 * self.u and abs(self.residual) <= 2 * self.u
+        return self.unsigned is None and self.left >= -limit_of(self.u) and abs(self.residual) <= limit_of(self.u)
 
 
 def balance(session: Session, lot: int) -> Balance:

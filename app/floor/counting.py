@@ -6,7 +6,7 @@ the book plus twice the uncertainty, and taking more than the book books the dif
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from math import floor, sqrt
+from math import hypot
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -20,7 +20,7 @@ from app.floor.marks import good_units, singulated
 from app.floor.open_differences import NOT_COUNTED, NOT_SIGNED, TAKEN_AS_FACT, TAKEN_BEYOND, open_differences
 from app.floor.placement_verdicts import judge_marked, judge_unmarked
 from app.journal.act import By, lock
-from app.ledger.counting import Difference, compare
+from app.ledger.counting import Difference, compare, spare_of
 from app.ledger.counts import CountEntry
 from app.ledger.flows import KINDS, Flow
 from app.ledger.items import Batch, Item, Lot, Panel
@@ -172,15 +172,14 @@ def checked_count(units: int, method: str, u: float) -> None:
 def _available(session: Session, lot: int, now: Amount) -> int:
     if now.book < 0:
         return 0
-    extra = 0.0
-    u_count, since = 0.0, 0
+    extra, u_count, since = 0, 0.0, 0
     latest = _latest_count(session, lot)
     if latest is not None:
         u_count, since = (latest.u if latest.within else 0.0), latest.e
     if lot not in open_differences(session, [lot]):
-        extra = 2 * sqrt(now.u**2 + u_count**2)
+        extra = spare_of(hypot(now.u, u_count))
     beyond = -sum(posting.units for posting in now.postings if posting.reason == TAKEN_BEYOND and posting.e >= since)
-    return now.book + max(0, floor(extra + 1e-9) - beyond)
+    return now.book + max(0, extra - beyond)
 
 
 def _latest_count(session: Session, lot: int) -> CountEntry | None:

@@ -19,6 +19,7 @@ from app.floor.lot_families import differing_routes, first_lot, part_of_lot
 from app.floor.open_differences import OpenDifference, open_differences
 from app.holds.stopped import stops_on
 from app.journal.act import By, lock
+from app.ledger.counting import spare_of
 from app.ledger.counts import CountEntry
 from app.ledger.flows import Flow
 from app.ledger.items import Item, Lot
@@ -89,7 +90,7 @@ def _successor(session: Session, by: By, lot: Lot) -> Lot:
     now = amount(session, lot.item)
     new = part_of_lot(session, by, lot)
     there = max(0, now.book)
-    if there or 2 * now.u >= 1:  # by the book it may be empty, and what was weighed out of it or into it may still leave some
+    if there or spare_of(now.u):  # by the book it may be empty, and what was weighed out of it or into it may still leave some
         session.add(Flow(e=by.e, child=new.item, parent=lot.item, kind="carry", walked=True, run=None, units=there))
         if now.u:
             opening(session, by, new.item, there, "hand", now.u)

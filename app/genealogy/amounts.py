@@ -8,7 +8,6 @@ Where units were weighed or counted by hand, N and n may each have been more or 
 from collections import defaultdict
 from collections.abc import Callable, Hashable, Iterable, Mapping
 from functools import partial
-from math import floor
 from typing import NamedTuple, TypeVar
 
 _Origin = TypeVar("_Origin", bound=Hashable)
@@ -38,11 +37,6 @@ def drawn(share: Share, held: int, units: int, spare: int = 0) -> Share:
     """The share in `units` taken from a thing that held `held` units in all; `spare` of the two together."""
     held = max(held, units)
     return Share(max(0, share.least - (held - units) - spare), min(share.most, units + spare))
-
-
-def spare_of(u: float) -> int:
-    """How many units more or fewer a count of this standard uncertainty may mean: twice that (JCGM 100:2008, 6.2.1)."""
-    return floor(2 * u + 1e-9)
 
 
 def either_or_both(a: Share, b: Share, units: int) -> Share:

@@ -3,7 +3,6 @@
 from collections import defaultdict
 from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass
-from math import floor
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -23,6 +22,7 @@ from app.genealogy.suspect_cells import SuspectCells
 from app.genealogy.suspects import Suspected, any_of, earlier
 from app.genealogy.wafer_gave import most_given
 from app.ledger import walk
+from app.ledger.counting import spare_of
 from app.ledger.flows import COUNTED_IN
 from app.listed import listed, tuples
 
@@ -205,8 +205,8 @@ class _Builder:
                 corrected.append(Corrected(child, parent, units, e))
             elif parent in lots and kind in _COUNTED:
                 postings[parent].append((False, kind, units, child, e))
-            if u >= 0.5:
-                self.slack[parent, e, kind] = floor(2 * u)
+            if known_to := spare_of(u):
+                self.slack[parent, e, kind] = known_to
         return as_corrected(postings, corrected) if corrected else postings
 
     def _add_what_is_tied(self, postings: dict[int, list[Posting]]) -> None:

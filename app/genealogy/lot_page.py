@@ -14,6 +14,7 @@ from app.floor.balance import balance
 from app.holds.stopped import Stop
 from app.holds.words import on_what
 from app.journal.models import Entry
+from app.ledger.counting import limit_of
 from app.ledger.stops import Hold
 from app.naming.resolve import codes_of
 
@@ -64,7 +65,7 @@ class Account:
 
     @property
     def limit(self) -> float:
-        return 2 * self.u
+        return limit_of(self.u)
 
 
 @dataclass(frozen=True)

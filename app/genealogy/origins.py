@@ -10,11 +10,12 @@ from app.floor.amounts import amounts
 from app.floor.bitmaps import Bitmap
 from app.floor.exits import exits_of
 from app.floor.marks import good_cells, good_units
-from app.genealogy.amounts import Draw, Share, capped, drawn_in, either_or_both, no_more_than, spare_of, spread
+from app.genealogy.amounts import Draw, Share, capped, drawn_in, either_or_both, no_more_than, spread
 from app.genealogy.panel_origins import BatchesOn, OnPanels, Origin, on_panels
 from app.genealogy.wafer_gave import caps
 from app.ledger import walk
 from app.ledger.alternates import had_perhaps
+from app.ledger.counting import spare_of
 from app.ledger.flows import COUNTED_IN
 from app.ledger.travels import LineAbove
 from app.ledger.used import Used, uses_of

@@ -12,13 +12,14 @@ from sqlalchemy.orm import Session
 from app.floor.amounts import books
 from app.floor.exits import CellHistory, Doing, told_cells
 from app.floor.marks import good_units
-from app.genealogy.amounts import Draw, Share, capped, drawn, either_or_both, no_more_than, spare_of, spread
+from app.genealogy.amounts import Draw, Share, capped, drawn, either_or_both, no_more_than, spread
 from app.genealogy.panel_origins import share_of_cells
 from app.genealogy.suspect_cells import Cells, SuspectCells
 from app.genealogy.suspects import Suspected
 from app.genealogy.wafer_gave import caps
 from app.ledger import walk
 from app.ledger.alternates import demands, is_certain
+from app.ledger.counting import spare_of
 from app.ledger.flows import COUNTED_IN
 from app.ledger.items import Lot
 from app.ledger.sets import LotHolding, Member

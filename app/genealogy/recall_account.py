@@ -16,6 +16,7 @@ from app.floor.amounts import Posting, amounts
 from app.floor.balance import Balance, balances
 from app.floor.moves import place_of
 from app.ledger import walk
+from app.ledger.counting import limit_of
 from app.ledger.items import Lot
 from app.ledger.sets import LotHolding, Member, last_lots
 from app.naming.resolve import codes_of
@@ -90,7 +91,7 @@ def _lot_units(code: str, lot: Lot, found: Balance) -> LotUnits:
     last = found.counts[-1] if found.counts else None
     return LotUnits(
         code, lot.form, " ".join(word for word in (lot.bin, lot.grade) if word), found.total("in"), found.total("out"), found.total("scrapped"),
-        found.total("sampled"), found.total("difference"), found.left, found.residual, 2 * found.u, found.closes, found.unsigned is not None,
+        found.total("sampled"), found.total("difference"), found.left, found.residual, limit_of(found.u), found.closes, found.unsigned is not None,
         last.units if last else None, last.book if last else None,
     )  # fmt: skip
 
@@ -125,7 +126,7 @@ def _every_unit(session: Session, origin: list[int], of_origin: list[Balance]) -
     packs = tuple(sorted((codes[pack], units, str(places[pack])) for pack, units in by_pack.items()))
     return AllUnits(
         came_in, from_others, scrapped, sampled, difference, {place: units for place, units in sorted(here.items()) if units},
-        sum(customers.values()), dict(sorted(customers.items())), came_in + from_others - ended, 2 * u,
+        sum(customers.values()), dict(sorted(customers.items())), came_in + from_others - ended, limit_of(u),
     ), packs  # fmt: skip
 
 

@@ -25,6 +25,7 @@ from app.genealogy.count_drift import Drift, drift
 from app.journal.models import Entry
 from app.journal.since import first_since
 from app.ledger.cells import Placement, PlacementSum, as_told
+from app.ledger.counting import limit_of
 from app.ledger.counts import CountEntry
 from app.ledger.flows import Flow
 from app.ledger.items import Batch
@@ -91,7 +92,7 @@ def _items(session: Session, first: int, most: int) -> Iterable[Unclosed]:
         difference = told.units - (told.book or 0) if told.kind == "counted" else -told.units
         rows = tuple(_row(entry, at, units, runs) for entry, at, units in _that_make_it(entries[item], told))
         words = "waits for a signature" if is_open else _since(told)
-        yield Unclosed("batch" if item in batches else "lot", codes[item], words, difference, 2 * told.u, is_open, rows)
+        yield Unclosed("batch" if item in batches else "lot", codes[item], words, difference, limit_of(told.u), is_open, rows)
 
 
 def _since(told: CountEntry) -> str:

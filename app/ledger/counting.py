@@ -1,11 +1,11 @@
 """How well a count is known, and whether it agrees with the book. Pure.
 
 Uncertainties are standard uncertainties in units. They combine as the root of the sum of squares (JCGM 100:2008, 5.1.2); twice
-the combined one covers about 95 % (6.2.1), and that factor is our choice of when two amounts agree.
+the combined one covers about 95 % (6.2.1), and that factor (`limit_of`) is our choice of when two amounts agree.
 """
 
 from dataclasses import dataclass
-from math import hypot, isfinite
+from math import floor, hypot, isfinite
 
 from app.errors import bad_input
 
@@ -30,13 +30,24 @@ class Weighed:
 # Our choice, share of the units counted, where nobody states better: cells and pockets are counted one by one by where they are;
 # a machine's counter misses or doubles one in some thousands, a person two in a thousand.
 _SHARE = {"cells": 0.0, "pockets": 0.0, "counter": 0.0005, "hand": 0.002}
+_ROUNDING = 1e-9  # of the arithmetic: a limit of 3 takes a difference of 3
 
 
 def compare(book: int, counted: int, u_book: float, u_counted: float) -> Difference:
     """The difference between a count and the book, judged by the standard uncertainties of both."""
     delta = counted - book
-    limit = 2 * hypot(u_book, u_counted)
-    return Difference(delta, limit, abs(delta) <= limit + 1e-9)
+    can_tell = limit_of(hypot(u_book, u_counted))
+    return Difference(delta, can_tell, abs(delta) <= can_tell + _ROUNDING)
+
+
+def limit_of(u: float) -> float:
+    """How far apart amounts may be that agree: in units, of their combined standard uncertainty."""
+    return 2 * u
+
+
+def spare_of(u: float) -> int:
+    """How many whole units more or fewer an amount of this standard uncertainty may be."""
+    return floor(limit_of(u) + _ROUNDING)
 
 
 def usual_u(method: str, units: int) -> float:
