@@ -16,6 +16,7 @@ import tempfile
 import zlib
 from collections.abc import Callable, Container, Iterator
 from datetime import datetime
+from itertools import islice
 from pathlib import Path
 from typing import IO, Any
 
@@ -149,26 +150,30 @@ def _part(archive: tarfile.TarFile, member: tarfile.TarInfo, before: Container[s
 def _take_in(house: House, session: Session, archive: tarfile.TarFile, member: tarfile.TarInfo, say: Progress) -> None:
     folder, _, name = member.name.partition("/")
     file = _part(archive, member, ())
-    if folder in ("evidence", "unit_results"):
-        path = path_of(house, name) if folder == "evidence" else _results_path(house, name)
-        path.parent.mkdir(parents=True, exist_ok=True)
-        with path.open("wb") as out:
-            shutil.copyfileobj(file, out, _PIECE)
-            out.flush()
-            os.fsync(out.fileno())
+    if folder == "evidence":
+        _write_file(path_of(house, name), file)
+    elif folder == "unit_results":
+        _write_file(_results_path(house, name), file)
     elif folder == "tables":
         say(f"table {name.removesuffix('.jsonl')}")
-        table = Base.metadata.tables.get(name.removesuffix(".jsonl"))
-        if table is None:
-            raise ValueError(f"there is no table {name.removesuffix('.jsonl')}")
-        rows: list[dict[str, Any]] = []
-        for line in io.TextIOWrapper(file, encoding="utf-8"):
-            rows.append(_row(table, json.loads(line)))
-            if len(rows) == _AT_ONCE:
-                session.execute(insert(table), rows)
-                rows = []
-        if rows:
-            session.execute(insert(table), rows)
+        _insert(session, name.removesuffix(".jsonl"), file)
+
+
+def _write_file(path: Path, file: IO[bytes]) -> None:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    with path.open("wb") as out:
+        shutil.copyfileobj(file, out, _PIECE)
+        out.flush()
+        os.fsync(out.fileno())
+
+
+def _insert(session: Session, name: str, file: IO[bytes]) -> None:
+    table = Base.metadata.tables.get(name)
+    if table is None:
+        raise ValueError(f"there is no table {name}")
+    rows = (_row(table, json.loads(line)) for line in io.TextIOWrapper(file, encoding="utf-8"))
+    while some := list(islice(rows, _AT_ONCE)):
+        session.execute(insert(table), some)
 
 
 def _pieces(path: Path) -> Iterator[bytes]:
