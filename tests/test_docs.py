@@ -35,3 +35,14 @@ def test_every_file_that_a_document_names_is_there(document: Path) -> None:
     named = {path for path in told if path.startswith(_OURS) and not set(path) & set("*{<")}
     missing = {path for path in named if not ((HOME / path).exists() or (document.parent / path).exists())}
     assert missing == set()
+
+
+def test_every_module_that_a_document_or_a_docstring_names_is_there() -> None:
+    """Named as it stands in its room, or by its name alone; several of a chain stand in one pair of quotes."""
+    folders = [HOME / name for name in ("app", "tests", "benchmarks", "seed_demo", "docs")]
+    ours = [f"/{path.relative_to(HOME).as_posix()}" for folder in folders for path in folder.rglob("*.py")]
+    named: dict[str, str] = {}
+    for path in [*DOCUMENTS, *(HOME / "app").rglob("*.py")]:
+        named |= {name: path.name for quoted in coded(path) for name in re.findall(r"[\w/]+\.py\b", quoted)}
+    assert len(named) > 50, "the reading of the names itself is broken"
+    assert {name: where for name, where in named.items() if not any(one.endswith(f"/{name}") for one in ours)} == {}
