@@ -3,6 +3,7 @@
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 
 from sqlalchemy.orm import Session
 
@@ -51,7 +52,6 @@ class Origins:
     up: walk.Up
     lines: list[LineAbove]
     uses: list[Used]  # the material that the lines had
-    wafers: dict[int, set[int]]
     batches: dict[int, set[int]]
     perhaps: set[tuple[int, int]]  # (line, batch) where units of the line may have had another instead
     shares: dict[Origin, Share]
@@ -59,6 +59,15 @@ class Origins:
     panels: OnPanels
     on_items: dict[int, dict[Origin, Share]]  # by loose lot or pack: what lines over it brought
     down: "Down"
+
+    @cached_property
+    def wafers(self) -> dict[int, set[int]]:
+        """Wafer -> the panels that have or may have a die of it."""
+        found: defaultdict[int, set[int]] = defaultdict(set)
+        for panel, some in self.panels.wafers.items():
+            for wafer in some:
+                found[wafer].add(panel)
+        return dict(found)
 
     def share(self, kind: str, item: int) -> Share:
         return self.shares.get((kind, item), _NONE)
@@ -78,20 +87,16 @@ def origins(session: Session, starts: Iterable[int], kinds: Mapping[int, str] | 
     units_of_panels = _panel_units(session, up)
     batches_on = BatchesOn(_by_line(batches), had_perhaps(session, uses))
     panels = on_panels(session, up, lines, uses, batches_on, units_of_panels)
-    wafers: defaultdict[int, set[int]] = defaultdict(set)
-    for panel, some in panels.wafers.items():
-        for wafer in some:
-            wafers[wafer].add(panel)
     spare = _spare(up)
-    on_items = _on_items(up, lines, batches_on, spare)
     draws, held = _draws(up, units_of_panels)
+    on_items = _on_items(up, lines, batches_on, held, spare)
     own = on_items | {panel: panels.of_panel(panel) for panel in up.starts if panel in up.panels}
     down = Down(up, wanted, draws, held, _there_now(session, up, held), spare)
     units = _units_in(up, wanted, down.there, units_of_panels)
     shares = down.shares(own, panels.into(up.edges))
     if caps := _caps(session, panels, shares):
         shares |= {("wafer", wafer): capped(shares["wafer", wafer], most) for wafer, most in caps.items()}
-    return Origins(up, lines, uses, dict(wafers), batches, batches_on.perhaps, shares, units, panels, on_items, down)
+    return Origins(up, lines, uses, batches, batches_on.perhaps, shares, units, panels, on_items, down)
 
 
 def _caps(session: Session, panels: OnPanels, shares: Mapping[Origin, Share]) -> dict[int, int]:
@@ -142,7 +147,7 @@ def _spare_of(up: walk.Up, edge: walk.Edge) -> int:
 
 
 def _on_items(
-    up: walk.Up, lines: list[LineAbove], batches: BatchesOn, spare: dict[int, int]
+    up: walk.Up, lines: list[LineAbove], batches: BatchesOn, held: dict[int, int], spare: dict[int, int]
 ) -> dict[int, dict[Origin, Share]]:
     """Lines over a loose lot touched all that was in it; lines over a pack the pockets that lay in it then, in packs or off the tape."""
     packs_now: defaultdict[int, list[walk.Content]] = defaultdict(list)
@@ -159,7 +164,7 @@ def _on_items(
                 if content.pack == line.item or any(pack == line.item and line.e < left for pack, left in content.was_in):
                     units[content.pack] += content.units
         else:
-            units[line.item] = _held_at(up, line.item)
+            units[line.item] = held.get(line.item, 0)
         for item, n in units.items():
             shares, more = found[item], spare.get(item, 0)
             share = Share(max(0, n - more), n + more)
@@ -226,10 +231,6 @@ def _as_much_as_came(
 def _units_in(up: walk.Up, starts: list[int], there: dict[int, Draw], units_of_panels: dict[int, int]) -> int:
     packed = sum(content.units for content in up.contents)
     return packed + sum(there[start].units if start in there else units_of_panels.get(start, 0) for start in starts if start not in up.packs)
-
-
-def _held_at(up: walk.Up, item: int) -> int:
-    return sum(edge.units for edge in up.edges if edge.child == item)
 
 
 _NONE = Share(0, 0)

@@ -38,14 +38,18 @@ class Mount(NamedTuple):
     e: int
 
 
-class _Placing(NamedTuple):
-    """A line that did a die attach for panels, or may have done it; `alone`: its wafers, no other of whose role was on the station."""
+class _Met(NamedTuple):
+    """A line that did a step for panels that travelled together, or may have done it, with what it had."""
 
     e: int
     run: int
+    line: Origin
+    doing: tuple[str, int]
     is_whole: bool
     is_done: bool
-    alone: frozenset[int]
+    batches: list[tuple[Origin, bool]]  # whether all that the line did surely had it
+    mounts: list[Mount]
+    alone: frozenset[int]  # its wafers, no other of whose role was on the station
 
 
 @dataclass(frozen=True)
@@ -55,7 +59,7 @@ class Together:
     panels: list[int]
     certain: dict[Origin, bool]  # lines and batches -> whether all their units surely have met it
     mounts: dict[tuple[str, int], list[Mount]]  # by step and round
-    placings: dict[tuple[str, int], list[_Placing]]  # of the same
+    attached_by: dict[tuple[str, int], list[_Met]]  # of the same, the lines that did it, or may have
 
 
 @dataclass(frozen=True)
@@ -65,6 +69,9 @@ class OnPanels:
     units: dict[int, int]
     groups: list[Together]
     wafers: dict[int, dict[int, Share]]  # panel -> wafer -> how many of its units have a die of it
+
+    def every_wafer(self) -> set[int]:
+        return set().union(*self.wafers.values())
 
     def of_panel(self, panel: int) -> dict[Origin, Share]:
         group = next(one for one in self.groups if panel in one.panels)
@@ -142,19 +149,6 @@ def _groups(up: walk.Up, lines: list[LineAbove], uses: list[Used], batches: Batc
     ]
 
 
-class _Met(NamedTuple):
-    """A line that did a step for panels that travelled together, or may have done it, with what it had."""
-
-    e: int
-    line: Origin
-    doing: tuple[str, int]
-    is_whole: bool
-    is_done: bool
-    batches: list[tuple[Origin, bool]]  # whether all that the line did surely had it
-    mounts: list[Mount]
-    placing: _Placing
-
-
 def _met(
     up: walk.Up, lines: list[LineAbove], uses: list[Used], batches: BatchesOn, alone: Mapping[int, frozenset[int]]
 ) -> defaultdict[int, list[_Met]]:
@@ -168,9 +162,8 @@ def _met(
         had: list[tuple[Origin, bool]] = [(("batch", it), (line.line, it) not in batches.perhaps) for it in batches.by_line.get(line.line, ())]
         mounted = [Mount(wafer, line.e) for wafer in wafers.get(line.line, ())]
         for cover in up.travels.covers.get(line.line, ()):
-            placing = _Placing(line.e, line.run, cover.extent == "whole", cover.done, alone.get(line.line, _NOTHING))
-            met = _Met(line.e, ("line", line.line), (line.step or "", line.round), cover.extent == "whole", cover.done, had, mounted, placing)
-            found[cover.set].append(met)
+            doing, of_line, by_itself = (line.step or "", line.round), ("line", line.line), alone.get(line.line, _NOTHING)
+            found[cover.set].append(_Met(line.e, line.run, of_line, doing, cover.extent == "whole", cover.done, had, mounted, by_itself))
     return found
 
 
@@ -203,6 +196,11 @@ def _together(panels: list[int], met: list[_Met], frames: frozenset[int]) -> Tog
         if one.mounts:
             mounts[one.doing] += one.mounts
     for doing, of_work in works.items():
+        if len(of_work) == 1:  # nearly always; what follows says the same of it
+            (one,) = of_work
+            for batch, surely in one.batches:
+                certain[batch] = (surely and (one.is_whole or one.is_done)) or certain.get(batch, False)
+            continue
         surely_by: dict[Origin, int] = {}  # how many of the lines surely had a batch
         for one in of_work:
             for batch, surely in one.batches:
@@ -211,7 +209,7 @@ def _together(panels: list[int], met: list[_Met], frames: frozenset[int]) -> Tog
         for batch, n in surely_by.items():
             certain[batch] = certain[batch] or (n == len(of_work) and doing in finished)
     certain |= {("batch", batch): True for batch in frames}
-    return Together(panels, certain, mounts, {doing: [one.placing for one in works[doing]] for doing in mounts})
+    return Together(panels, certain, mounts, {doing: works[doing] for doing in mounts})
 
 
 def _with_parents(batch: int, up: walk.Up) -> set[int]:
@@ -227,16 +225,18 @@ def _wafers(session: Session, up: walk.Up, groups: list[Together], units: dict[i
     """By the cells of the placement logs that went the way; cells without a die of a step may have one of any wafer mounted there."""
     exits = _exits(session, up)
     placed, told = _logged(session, up)
-    untold = {
-        one.run for group in groups for doing in group.mounts if any(doing not in told.get(panel, {}) for panel in group.panels)
-        for one in group.placings[doing]
-    }  # fmt: skip
+    untold = {one.run for group in groups for doing in _untold(group, told) for one in group.attached_by[doing]}
     logged = {run for (run,) in tuples(session, _HAS_LOG, runs=untold)} if untold else set()
     return {
         panel: _wafers_of(_Cells(panel in up.starts, exits[panel], placed.get(panel, {}), told.get(panel, {})), group, units[panel], logged)
         for group in groups
         for panel in group.panels
     }
+
+
+def _untold(group: Together, told: Mapping[int, dict[tuple[str, int], int]]) -> set[tuple[str, int]]:
+    """The doings with something mounted of which logs tell nothing, on some panel of the group."""
+    return group.mounts.keys() - set(group.mounts).intersection(*(told.get(panel, ()) for panel in group.panels))
 
 
 class _Cells(NamedTuple):
@@ -263,10 +263,10 @@ def _wafers_of(cells: _Cells, group: Together, units: int, logged: set[int]) -> 
             for left, gone in cells.exits:
                 if e < left and (told is None or gone & ~told):
                     bare[wafer] = bare.get(wafer, 0) | (went & gone & ~(told or 0))
-        placings = group.placings[doing]
-        if told is None and not any(one.run in logged for one in placings):
+        lines = group.attached_by[doing]
+        if told is None and not any(one.run in logged for one in lines):
             for left, gone in cells.exits:
-                for wafer in _surely_gave([one for one in placings if one.e < left]):
+                for wafer in _surely_gave([one for one in lines if one.e < left]):
                     alone[wafer] = alone.get(wafer, 0) | (went & gone)
     size = went.bit_count()
     if not bare:  # as `share_of_cells` says, written out
@@ -285,11 +285,11 @@ def _wafers_of(cells: _Cells, group: Together, units: int, logged: set[int]) -> 
     return found
 
 
-def _surely_gave(placings: list[_Placing]) -> frozenset[int]:
+def _surely_gave(lines: list[_Met]) -> frozenset[int]:
     """The wafers that gave every cell a die: alone on a line that did it wholly, or on each that may have done what is finished."""
-    whole = frozenset().union(*(one.alone for one in placings if one.is_whole))
-    if any(one.is_done for one in placings):
-        return whole | frozenset.intersection(*(one.alone for one in placings))
+    whole = frozenset().union(*(one.alone for one in lines if one.is_whole))
+    if any(one.is_done for one in lines):
+        return whole | frozenset.intersection(*(one.alone for one in lines))
     return whole
 
 
@@ -316,11 +316,11 @@ def _logged(session: Session, up: walk.Up) -> tuple[dict[int, dict[int, int]], d
     for panel, wafer, run, raw in rows:
         if run in voided:
             continue
-        cells, on_panel, travelled_in = int.from_bytes(raw, "little"), placed[panel], sets.get(panel, ())
+        cells, on_panel, told_there, travelled_in = int.from_bytes(raw, "little"), placed[panel], told[panel], sets.get(panel, ())
         on_panel[wafer] = on_panel.get(wafer, 0) | cells
         for one, doing in spells.get(run, ()):
             if one in travelled_in:
-                told[panel][doing] = told[panel].get(doing, 0) | cells
+                told_there[doing] = told_there.get(doing, 0) | cells
     return placed, told
 
 

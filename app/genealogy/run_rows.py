@@ -1,5 +1,6 @@
 """The runs of a trace as rows: station, person and recipe, their lines with material and judgement, readings, and bins of a test."""
 
+import json
 from collections import defaultdict
 from collections.abc import Callable, Iterable
 from datetime import datetime
@@ -122,12 +123,19 @@ def _lines(
                 line.line, line.step, line.round, line.shelf, codes[line.lot] if line.lot else None, line.extent, *share(line.line),
                 tuple([codes[item] for item in used.get(line.line, ())]),
                 judgement.verdict if judgement else None,
-                tuple([words_of(reason) for reason in judgement.reasons]) if judgement else (),
+                _reasons(judgement.reasons) if judgement else (),
                 judgement.decided if judgement else None,
                 line.line in at_risk,
             )
         )  # fmt: skip
     return rows
+
+
+def _reasons(raw: Any) -> tuple[str, ...]:
+    """`raw`: as the driver gives it, which is the text of JSON on SQLite; nearly always without any."""
+    if raw in ("[]", []):
+        return ()
+    return tuple([words_of(reason) for reason in (json.loads(raw) if isinstance(raw, str) else raw)])
 
 
 def _at_risk(session: Session, lines: list[int], panels: Iterable[int]) -> set[int]:
@@ -156,6 +164,6 @@ _JUDGEMENTS = listed(
     from judgement j left join disposition d on d.judgement = j.id where j.line in :lines order by d.id
     """,
     "lines",
-).columns(reasons=JSON())
+)
 _AT_RISK = listed('select line, "set" from at_risk where line in :lines', "lines")
 _SETS_WITH = listed('select distinct m."set" from member m where m."set" in :sets and m.panel in :panels', "sets", "panels")

@@ -74,7 +74,7 @@ def trace_of(session: Session, subject: Named, found: Origins, *, with_ways: boo
     came = through(found, lots)
     loose, samples = _lots_and_samples(up.kinds, {item: came.get(item, _NONE) for item in up.loose})
     shares = {
-        "wafer": {wafer: found.share("wafer", wafer) for wafer in found.wafers},
+        "wafer": {wafer: found.share("wafer", wafer) for wafer in found.panels.every_wafer()},
         "batch": {batch: found.share("batch", batch) for batch in found.batches},
         "panel": {panel: found.shares.get(("panel", panel), _NONE) for panel in up.panels},
         "lot": {lot: came.get(lot, _NONE) for lot in sorted(set().union(*lots.values()))} | loose, "sample": samples,
