@@ -12,7 +12,7 @@ from fastapi import Request, UploadFile
 from fastapi.params import Form
 from fastapi.responses import Response
 from fastapi.routing import APIRoute
-from pydantic import BaseModel, ValidationError
+from pydantic import BaseModel, ConfigDict, ValidationError, create_model
 from starlette.datastructures import FormData
 
 from app.errors import BadInput, Refused, crafted, unknown
@@ -50,13 +50,14 @@ class Field:
 
 @dataclass(frozen=True)
 class Act:
-    """A writing call: its path without the prefix is its name."""
+    """A writing call: its path without the prefix is its name. `beside`: what the endpoint takes beside its body, from path, form or files."""
 
     name: str
     words: str
     room: str
     fields: tuple[Field, ...]
     body: tuple[str, type[BaseModel]] | None  # name of the endpoint's argument, and its model
+    beside: type[BaseModel]
     endpoint: Callable[..., Any]
 
 
@@ -125,6 +126,7 @@ def _of_route(route: APIRoute) -> Iterator[Act]:
         return
     annotations = inspect.get_annotations(route.endpoint, eval_str=True)
     fields: list[Field] = []
+    beside: dict[str, Any] = {}
     body = None
     for name, parameter in inspect.signature(route.endpoint).parameters.items():
         kind = annotations[name]
@@ -141,8 +143,12 @@ def _of_route(route: APIRoute) -> Iterator[Act]:
         else:
             notes = [note for note in getattr(kind, "__metadata__", ()) if isinstance(note, Form)]
             hint = (notes[0].description or "") if notes else ""
-            fields.append(_field(name, kind, hint, needed=parameter.default is inspect.Parameter.empty))
-    yield Act(route.path.removeprefix(_PREFIX), route.summary or route.path, str((route.tags or [""])[0]), tuple(fields), body, route.endpoint)
+            needed = parameter.default is inspect.Parameter.empty
+            fields.append(_field(name, kind, hint, needed=needed))
+            beside[name] = (kind, ... if needed else parameter.default)
+    model = create_model("Beside", __config__=ConfigDict(arbitrary_types_allowed=True), **beside)  # a file that was sent is of no type of its own
+    name, words, room = route.path.removeprefix(_PREFIX), route.summary or route.path, str((route.tags or [""])[0])
+    yield Act(name, words, room, tuple(fields), body, model, route.endpoint)
 
 
 def _field(name: str, kind: Any, hint: str, *, needed: bool, signs: bool = False) -> Field:
@@ -183,17 +189,20 @@ def _plain(kind: Any) -> Any:
 def _read(act: Act, sent: FormData) -> dict[str, Any]:
     """The endpoint's arguments from what was sent; what is not understood is named by its field."""
     values = {field.name: value for field in act.fields if (value := _value(field, sent)) is not None}
-    if act.body is None:
-        return values
-    argument, model = act.body
-    inside = {name: value for name, value in values.items() if name in model.model_fields}
+    argument, model = act.body or ("", None)
+    inside = {name: value for name, value in values.items() if model is not None and name in model.model_fields}
+    beside = _fitted(act.beside, {name: value for name, value in values.items() if name not in inside})
+    found = {name: getattr(beside, name) for name in beside.model_fields_set}
+    return found if model is None else found | {argument: _fitted(model, inside)}
+
+
+def _fitted(model: type[BaseModel], values: Mapping[str, Any]) -> BaseModel:
     try:
-        body = model(**inside)
+        return model(**values)
     except ValidationError as error:
         found = error.errors()
         refusal = BadInput("The form is not understood.", *(misfit(one) for one in found[:20]))
         raise (crafted(refusal) if any(is_crafted(one) for one in found) else refusal) from error
-    return {name: value for name, value in values.items() if name not in inside} | {argument: body}
 
 
 def _value(field: Field, sent: FormData) -> Any:

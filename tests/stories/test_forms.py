@@ -1,6 +1,7 @@
 """Every action as a form: nothing that a machine may do is missing for a person, and a form does what the call does."""
 
 import re
+from urllib.parse import unquote
 
 from fastapi.testclient import TestClient
 
@@ -20,6 +21,22 @@ def test_every_writing_call_has_a_form_that_opens(house: House, browser: Browser
         page = browser.get(f"/do/act?call={call}")
         assert browser.page.status_code == 200, (call, page)
         assert "<form" in page
+
+
+def test_a_form_that_is_sent_empty_says_what_is_missing(browser: Browser) -> None:  # noqa: F811
+    """A browser that minds what is needed does not send it; who writes their own requests does."""
+    browser.get("/do/act?call=/panels")
+    for call in re.findall(r'call=([^"&]+)"', browser.get("/do")):
+        name = unquote(call)
+        page = browser.post("/do/act", call=name)
+        assert browser.page.status_code in (403, 409, 422), (name, page)
+        assert browser.page.status_code != 422 or "The form is not understood." in page, name
+
+
+def test_a_field_beside_the_body_is_held_to_its_kind(browser: Browser) -> None:  # noqa: F811
+    browser.get("/do/act?call=/placement_logs")
+    page = browser.post("/do/act", call="/placement_logs", station="Attach", cells_from="7")
+    assert browser.page.status_code == 422 and "Give one of:" in page
 
 
 def test_batches_panels_and_a_lot_by_forms_alone(browser: Browser, factory: Factory) -> None:  # noqa: F811
