@@ -68,7 +68,7 @@ class TraceLine(Answer):
     least: int = Field(description="Back: units of the subject that surely had it.", examples=[4500])
     most: int = Field(examples=[4500])
     materials: list[str] = Field(description="Batches and wafers that it had.", examples=[["B26-000012-0"]])
-    verdict: str | None = Field(examples=["conforms"])
+    verdict: str | None = Field(description="conforms, does_not_conform or cannot_tell.", examples=["conforms"])
     reasons: list[str] = Field(examples=[[]])
     disposition: str | None = Field(examples=[None])
     at_risk: bool

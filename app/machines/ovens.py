@@ -139,7 +139,7 @@ def see(load: str, call: Calling) -> LoadOut:
 class JudgedLine(Answer):
     line: Number
     run: RunCode
-    verdict: str = Field(description="conforms, does_not_conform or cannot_tell", examples=["does_not_conform"])
+    verdict: str = Field(description="conforms, does_not_conform or cannot_tell.", examples=["does_not_conform"])
     reasons: list[dict[str, Any]] = Field(examples=[[{"text": "Sensor O1-2 was below 165 \u00b0C for 12 min of the soak."}]])
     worse: bool = Field(description="It was judged better before; what is still here is held now.")
 

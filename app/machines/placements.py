@@ -28,7 +28,7 @@ RowOrColumn = Annotated[int, Path(ge=1, le=1000, description="From 1.", examples
 class PlacementsJudgedOut(Answer):
     line: Number
     run: str = Field(examples=["R26-000212-5"])
-    verdict: str = Field(examples=["does_not_conform"])
+    verdict: str = Field(description="conforms, does_not_conform or cannot_tell.", examples=["does_not_conform"])
     reasons: list[str] = Field(examples=[["1.2 % of the dies placed had failed"]])
 
 

@@ -119,7 +119,7 @@ class SignedOut(Answer):
 
 
 class JudgementOnRecord(Answer):
-    verdict: str = Field(examples=["conforms"])
+    verdict: str = Field(description="In words: conforms, does not conform or cannot be told.", examples=["conforms"])
     conforms: bool
     reasons: list[str] = Field(examples=[[]])
     by: SignedOut
@@ -161,7 +161,7 @@ class RecordRunOut(Answer):
 
 class ShelfOnRecord(Answer):
     shelf: str = Field(examples=["2"])
-    verdicts: dict[str, str] = Field(description="By lot.", examples=[{"L26-000058-T": "conforms"}])
+    verdicts: dict[str, str] = Field(description="By lot, in words.", examples=[{"L26-000058-T": "does not conform"}])
     soak_minutes: float | None = Field(examples=[104.2])
     reasons: list[str] = Field(examples=[[]])
     sensors: list[dict[str, Any]] = Field(
