@@ -72,6 +72,7 @@ class Line:
 
 
 def forecast(jobs: Sequence[Job], line: Line, so_far: int, seed: int, draws: int = DRAWS) -> Forecast:
+    """Units taped by the end, `so_far` of them before. The same seed gives the same answer."""
     rng = np.random.default_rng(seed)
     days = rng.choice(_days(line), size=draws)
     drawing = _Drawing(rng, {key: _Sampler(times, days) for key, times in line.times.items()})

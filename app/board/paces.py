@@ -69,6 +69,7 @@ class Paces:
 
 
 def paces(session: Session, until: datetime) -> Paces:
+    """Of the lines that began in the `DAYS` before a moment."""
     rows = session.execute(_LINES, {"begin": until - timedelta(days=DAYS), "end": until}).all()
     product_of = _products(session, {row.route for row in rows})
     by_step: defaultdict[tuple[int, str], list[Row[Any]]] = defaultdict(list)

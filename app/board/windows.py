@@ -47,6 +47,7 @@ class WindowRow:
 
 
 def window_rows(parts: Parts, stations: Sequence[StationNow], now: datetime, most: int = _SHOWN) -> list[WindowRow]:
+    """The first `most` windows that run out, with those that ended within a day."""
     ahead: dict[str, int] = {}
     found: list[WindowRow] = []
     for ends_at, part, window in _ending(parts, now):

@@ -39,6 +39,7 @@ class Corrected:
 
 
 def correct_unit_results(session: Session, by: By, run: Run, file: ResultsFile, reason: str) -> Corrected:
+    """A right file for the one in force: what differs goes through the tested lot, and bins that had too many are held."""
     by.must_be_alone()
     words = checked_words(reason)
     wrong = file_in_force(session, run.id)

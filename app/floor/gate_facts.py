@@ -70,6 +70,7 @@ class Facts:
 
 
 def read_facts(session: Session, station: int, groups: list[Group], person: int | None, at: datetime) -> Facts:
+    """What the gates ask of `groups` at a station, if `person` started them then: what needs no other answer is asked in one journey."""
     items = [item for group in groups for item in group.items]
     panels = [panel for group in groups for panel in group.panels]
     lot_ids = {group.lot for group in groups if group.lot}

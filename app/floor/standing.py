@@ -27,6 +27,7 @@ class Standing:
 
 
 def standings(session: Session, lots: list[Lot]) -> dict[int, Standing]:
+    """By lot, panel lots and loose ones alike."""
     panels = _panels(session, [lot.item for lot in lots if lot.form == "panel"])
     loose = [lot.item for lot in lots if lot.form == "loose"]
     every = [panel for members in panels.values() for panel in members]

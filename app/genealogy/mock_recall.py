@@ -114,6 +114,7 @@ def pick(session: Session, seed: int) -> Picked:
 
 
 def rehearse(session: Session, picked: Picked, house: House) -> Rehearsal:
+    """Traces, accounts and looks for evidence as a recall would, each with the seconds that it took; writes nothing."""
     seconds: dict[str, float] = {}
 
     def timed(name: str, ask: Callable[[], T]) -> T:

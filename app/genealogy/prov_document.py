@@ -16,6 +16,7 @@ _KINDS = ("wafer", "batch", "panel", "lot", "sample", "pack", "run", "station", 
 
 
 def prov_document(chain: Chain, uris: Uris) -> "ProvDocument":
+    """Things are entities, run lines activities, stations and people agents; flows are derivations."""
     from prov.model import ProvDocument  # for whoever asks
 
     document = ProvDocument()

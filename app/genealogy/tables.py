@@ -16,6 +16,7 @@ HEAD = (
 
 
 def trace_csv(trace: Trace) -> str:
+    """A row for each thing of a trace, then one for each line of its runs, under one head."""
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\r\n")
     writer.writerow(HEAD)

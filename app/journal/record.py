@@ -284,6 +284,7 @@ def read(session: Session, cls: type[R], statement: Any, **given: Any) -> list[R
 
 
 def reading(session: Session, cls: type[R], statement: Any, **given: Any) -> Question[list[R]]:
+    """As `read`, to be asked together with other questions."""
     table: Table = cls.__table__  # type: ignore[attr-defined]
     names, keys = _names(table), [column.name for column in table.primary_key]
 

@@ -42,12 +42,13 @@ def equivalent_minutes(times: ArrayLike, temps_c: ArrayLike, activation_energy_k
 
 
 def degree_of_cure(times: ArrayLike, temps_c: ArrayLike, kinetics: Kinetics, start: float = 0.0) -> float:
-    """The degree of cure after this, from 0 to 1, when it was `start` before."""
+    """The degree of cure after this, from 0 to 1, when it was `start` before. Times in seconds."""
     model = degree_of_cure_kamal if kinetics.model == "kamal" else degree_of_cure_nth_order
     return model(times, temps_c, kinetics, start)
 
 
 def degree_of_cure_nth_order(times: ArrayLike, temps_c: ArrayLike, kinetics: Kinetics, start: float = 0.0) -> float:
+    """As `degree_of_cure`; in closed form, by the integral of the rate over the times."""
     reduced = kinetics.a1_per_s * _integral(times, temps_c, kinetics.e1_kj_mol, 0.0)
     left, order = 1 - start, kinetics.n
     if left <= 0:
@@ -59,6 +60,7 @@ def degree_of_cure_nth_order(times: ArrayLike, temps_c: ArrayLike, kinetics: Kin
 
 
 def degree_of_cure_kamal(times: ArrayLike, temps_c: ArrayLike, kinetics: Kinetics, start: float = 0.0) -> float:
+    """As `degree_of_cure`; by Runge-Kutta steps along each straight piece, so short that they do not show."""
     nodes, temps = _averaged(np.asarray(times, dtype=np.float64), np.asarray(temps_c, dtype=np.float64))
     t, kelvin = nodes.tolist(), (temps + ZERO_C).tolist()
     degree = start

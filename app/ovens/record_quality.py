@@ -85,6 +85,7 @@ class Record:
 
 
 def read_record(one: Round, max_gap_seconds: float, min_sensors: int, used: Sequence[Used] = ()) -> Record:
+    """The record of a round: of each sensor the span that it had to watch, and all that is wrong with it. `used`: what it may not overlap."""
     start, end = one.span
     if end <= start:  # times as people or machines stated them
         text = "The door was open no later than it was closed, by the times that were stated."

@@ -54,6 +54,7 @@ class Meaning:
 
 
 def choose(session: Session, text: str, here: Here, pending: Pending | None, now: datetime) -> Meaning:
+    """What a scanned text asks for. Writes nothing; refuses what leads nowhere."""
     if codes.tidy(text) == codes.START_CARD:
         return Meaning("confirm" if pending is not None else "nothing", station=here.station)
     named = resolve(session, text)
