@@ -110,7 +110,7 @@ def chosen_on_wafer(request: Request, who: Calling, code: str, asked: AskedOfWaf
         story = die_story(session, named, *asked.chosen)
     path = request.url_for("wafer_page", code=named.code).path
     return render(
-        request, "floor/_die.html", story=story, asked=asked, picture=picture, path_here=path, wafer=named,
+        request, "floor/_die.html", story=story, asked=asked, path_here=path,
         near=close_up(path, asked, picture.frame, picture.over), beside=neighbours(asked, picture.frame),
         state=_state_at(asked, picture.frame, picture.states),
     )  # fmt: skip
@@ -143,7 +143,7 @@ def wafer_dies(request: Request, who: Calling, code: str, asked: AskedOfWafer, a
         picture = wafer_picture(session, named, _view(asked))
         lines = die_list(session, picture, asked.only, after, _PAGE)
     return render(
-        request, "floor/dies.html", wafer=named, asked=asked, lines=lines[:_PAGE], path_here=request.url_for("wafer_page", code=named.code).path,
+        request, "floor/dies.html", wafer=named, lines=lines[:_PAGE], path_here=request.url_for("wafer_page", code=named.code).path,
         next=asked.query(after=lines[_PAGE - 1].key) if len(lines) > _PAGE else None, first=asked.query() if after >= 0 else None,
         only=next((one.name for one in picture.classes if one.key == asked.only), ""), rest=asked.query(),
         every=[(one.name, asked.query(only=one.key), one.key == asked.only) for one in picture.classes], all=asked.query(only=None),

@@ -1,8 +1,8 @@
 """What differs: several reels or lots side by side, by what they come from and what was done to them. Sets of traces back, and nothing else.
 
 A factor is a wafer, material batch, panel lot, run, oven shelf, station at an operation or person at an operation, who began a run, ended it or was
-given it meanwhile. For each of the things it says how many of its units must and can share the factor; where nothing says it can, it is absent. No
-statistics: see the commonality of a case.
+given it meanwhile. For each of the things it says how many of its units must and can share the factor; where nothing says it can, it is absent. It
+names what differs, and reckons no odds.
 """
 
 from collections import defaultdict

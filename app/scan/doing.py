@@ -32,9 +32,8 @@ from app.people.callers import Caller
 from app.scan.choose import run_of
 from app.scan.last_done import Undo
 from app.scan.questions import ENDS_ELSEWHERE, Question, question_about, what_ends
-from app.web.said import STATIONS_ARE_WITH, TAKES_OVER
+from app.web.said import STATIONS_ARE_WITH, TAKE_CARE, TAKES_OVER
 
-TAKE_CARE = "Take care. "  # begins a sentence that is shown as one to take care of
 Verb = Callable[[Session, By], dict[str, Any]]
 
 

@@ -272,7 +272,7 @@ def my_stations(request: Request, who: Calling) -> Response:
     counts = {WORDS[state]: sum(row.state == WORDS[state] for row in rows) for state in STATION_STATES}
     return render(
         request, "scan/stations.html", station=None, rows=rows, counts=[(state, n) for state, n in counts.items() if n], asked_at=now.isoformat(),
-        clock_time=clock_time(request, now), ago=lambda moment: ago(moment, now), area=who.area, take_care=doing.TAKE_CARE,
+        clock_time=clock_time(request, now), ago=lambda moment: ago(moment, now),
     )  # fmt: skip
 
 

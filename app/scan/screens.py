@@ -20,7 +20,6 @@ from app.floor.route_strip import minutes_in_words, route_strip
 from app.floor.station_states import WORDS
 from app.naming.resolve import Named
 from app.people.callers import Caller
-from app.scan.doing import TAKE_CARE
 from app.scan.last_done import Undo, last_done
 from app.scan.questions import Question
 from app.scan.stations import StationRow, filling_at, look_of, station_rows
@@ -75,7 +74,7 @@ def show(request: Request, session: Session, who: Caller, screen: Screen) -> Res
         "states": _states(session, screen) if screen.asks_state else [], "asks_state": screen.asks_state,
         "reasons": _reasons(session, screen.undo.purpose) if screen.undo else [], "reason": screen.reason,
         "mixing": mixing(house_of(request), question, screen.given) if question else (),
-        "clock_time": clock_time(request, now), "ago": lambda moment: ago(moment, now), "take_care": TAKE_CARE,
+        "clock_time": clock_time(request, now), "ago": lambda moment: ago(moment, now),
     }  # fmt: skip
     return render(request, "scan/floor.html", status=screen.refusal.status if screen.refusal else 200, **values)
 

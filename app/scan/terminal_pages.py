@@ -15,6 +15,7 @@ from app.people.terminals import enrol_terminal, enrolled, retire_terminal
 from app.web.fields import Line
 from app.web.installation import house_of
 from app.web.rendering import redirect, render
+from app.web.said import TAKE_CARE
 from app.web.words import counted
 
 router = page_router()
@@ -40,7 +41,7 @@ def enrol_now(request: Request, who: Calling, area: Line) -> Response:
 
     done = act(house_of(request), who.actor, "enrol_terminal", {"area": area}, verb).body
     here = f"This browser is terminal {done['terminal']} of {area.strip()}"
-    there = f"{here}, with {counted(done['stations'], 'station')}." if done["stations"] else f"Take care. {here}, but no station has that area yet."
+    there = f"{here}, with {counted(done['stations'], 'station')}." if done["stations"] else f"{TAKE_CARE}{here}, but no station has that area yet."
     page = redirect(request, "terminals", said=f"{there} Sign in again to work at it.")
     set_cookie(request, page, TERMINAL_COOKIE, secrets[0], max_age=400 * 86400)
     return page

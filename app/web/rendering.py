@@ -14,7 +14,7 @@ from markupsafe import Markup
 
 from app.errors import Refused
 from app.web.installation import when, zone_of
-from app.web.said import said_to, saying
+from app.web.said import TAKE_CARE, said_to, saying
 from app.web.words import coded, counted, place
 
 TEMPLATES = Path(__file__).resolve().parent.parent.parent / "templates"
@@ -31,14 +31,15 @@ def render(request: Request, template: str, *, status: int = 200, **values: Any)
     if isinstance(refusal := values.get("refusal"), Refused):  # a form drawn again
         request.app.state.note_refused(request, refusal)
         headers = to_wait(refusal)
-    path, name = _paths(request), getattr(request.state, "person_name", None)
+    path, name, flash = _paths(request), getattr(request.state, "person_name", None), said_to(request)
     base = {
         "path": path,
         "person_name": name,
         "menu": _menu(request, path) if name else "",
         "form_token": getattr(request.state, "form_token", ""),
         "key": secrets.token_urlsafe(12),  # a redrawn form carries a new key
-        "flash": said_to(request),
+        "flash": flash,
+        "flash_is_care": flash.startswith(TAKE_CARE),
         "when": lambda moment: when(request, moment),
         "zone": zone_of(request),
         "here": request.url.path,

@@ -11,7 +11,8 @@ from fastapi import Request
 
 from app.web.told_addresses import parts_of
 
-LOST = "Take care. What you sent was not recorded, for you were not signed in any more. Sign in, and enter it again."
+TAKE_CARE = "Take care. "  # begins a sentence that is shown as one to take care of
+LOST = f"{TAKE_CARE}What you sent was not recorded, for you were not signed in any more. Sign in, and enter it again."
 BADGE_IS = "Your badge code is {code}. Write it down, and sign in with it."
 STATIONS_ARE_WITH = "Your stations are with {code} now."
 TAKES_OVER = "{code} takes over."
