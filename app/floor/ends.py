@@ -12,6 +12,8 @@ from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Record, Step
 from app.clock import told
 from app.errors import BadInput, bad_input, few, refuse
+from app.floor.exits import told_cells
+from app.floor.placement_verdicts import judge_without_log
 from app.floor.progress import progress
 from app.floor.windows import windows_into
 from app.holds.place import hold_line
@@ -55,6 +57,7 @@ def finish_run(session: Session, by: By, run: Run, values: Sequence[Value] = (),
             close_line(writes, by, line, whole=[p for p in panels if p not in maybe], either=sorted(maybe), done=True, panels=panels)
         close_run(writes, by, run, "done", person=person)
     _judge_by_readings(session, by, run, lines)
+    _judge_by_others_logs(session, by, run, still_open, travel)
     _hold_late_ends(session, by, still_open, travel)
     return still_open
 
@@ -74,6 +77,7 @@ def interrupt_run(session: Session, by: By, run: Run, said: Said, *, person: int
             close_line(writes, by, line, whole=done, either=either, done=True, either_done=False, done_by_either=done_before, heated=heated)
         close_run(writes, by, run, "interrupted", person=person)
     _judge_by_readings(session, by, run, [line for line in all_lines if line.judged == "readings" and is_read(session, line)])
+    _judge_by_others_logs(session, by, run, lines, travel)
     return lines
 
 
@@ -270,6 +274,13 @@ def _judge_by_readings(session: Session, by: By, run: Run, lines: list[Line]) ->
         verdict = "does_not_conform" if outside else "conforms" if readings else "cannot_tell"
         reasons = outside or ([] if readings else ["no reading was recorded"])
         session.add(Judgement(e=by.e, line=line.id, rule=None, evidence=None, verdict=verdict, reasons=reasons, facts={}, replaces=None))
+
+
+def _judge_by_others_logs(session: Session, by: By, run: Run, lines: list[Line], travel: dict[int, Travels]) -> None:
+    """Where the rest of an interrupted step turned out to be done: the logs that came before tell of it, and none comes of this run."""
+    panels = {panel for line in lines if line.judged == "placements" for panel in travel[line.id].panels}
+    if panels and told_cells(session, panels):
+        judge_without_log(session, by, [run.id])
 
 
 def _hold_late_ends(session: Session, by: By, lines: list[Line], travel: dict[int, Travels]) -> None:

@@ -29,7 +29,7 @@ from app.ledger import walk
 from app.ledger.cells import CellMark, LostDie, Placement, PlacementSum, as_told
 from app.ledger.flows import Flow
 from app.ledger.items import Panel
-from app.ledger.runs import Cover, Run
+from app.ledger.runs import Cover, Line, Run
 from app.ledger.sets import Member, PanelSet, digest_of
 from app.ledger.stops import Hold
 from app.listed import listed
@@ -100,6 +100,16 @@ def judge_marked(session: Session, by: By, panels: Iterable[int]) -> None:
     newest = select(PlacementSum.run, func.max(PlacementSum.evidence)).where(PlacementSum.run.in_(runs), PlacementSum.closed_e.is_(None))
     for run, evidence in session.execute(newest.group_by(PlacementSum.run).order_by(PlacementSum.run)).all():
         judge(session, by, evidence, {run})
+        runs.discard(run)
+    judge_without_log(session, by, runs)
+
+
+def judge_without_log(session: Session, by: By, runs: Iterable[int]) -> None:
+    """Of runs of which no log is here: a line to which others had left nothing to place is judged by their logs."""
+    for one in spells_of(session, by.now, runs=runs):
+        if one.judged == "placements":
+            same = spells_of_steps(session, by.now, {(one.lot, one.key)}) if one.lot is not None else [one]
+            _judge_line(session, by, None, one, _above_limit(session, one.lot, one.key, same), None, Verdicts())
 
 
 def judge_unmarked(session: Session, by: By, panels: Iterable[int]) -> Verdicts:
@@ -152,11 +162,12 @@ def _doubts(session: Session, run: int) -> list[str]:
 
 
 def _judge_line(
-    session: Session, by: By, evidence: int, spell: Spell, above: list[str], doubts: list[str] | None, verdicts: Verdicts
+    session: Session, by: By, evidence: int | None, spell: Spell, above: list[str], doubts: list[str] | None, verdicts: Verdicts
 ) -> None:
     """Conforms when the logs tell of a die for every unit that it did and nothing is wrong; stays open while one is missing.
 
-    `doubts` None: not this log's run.
+    `doubts` None: not this log's run. Before its own log is here it conforms only where it has ended and nothing was left to place: a station
+    that placed nothing writes none.
     """
     before = judgement_in_force(session, spell.line)
     said = doubts if doubts is not None else list(before.facts.get("doubts", [])) if before else []
@@ -176,7 +187,7 @@ def _judge_line(
         reasons.append(f"No log yet of all of {few(sorted(codes_of(session, 'panel', list(missing)).values()), 20)}.")
     if before is not None and (before.verdict, before.reasons) == (verdict, reasons):
         return
-    if doubts is None and before is None:
+    if doubts is None and before is None and (verdict != "conforms" or session.get_one(Line, spell.line).closed_e is None):
         return
     rule = catalogue.route(session, spell.route).definition if spell.route else None
     facts: dict[str, object] = {"doubts": said, "panels_without_log": len(missing)}

@@ -22,9 +22,9 @@ TWINS: tuple[tuple[str, Body], ...] = (("part", WHITE), ("product", LAMP), ("rou
 CELLS = [(row, column) for row in range(1, 5) for column in range(1, 6)]
 
 
-def place(do: Plant, panel: str, first_row: int) -> dict[str, object]:
+def place(do: Plant, panel: str, first_row: int, at: datetime | None = None) -> dict[str, object]:
     """A log that takes the dies of one wafer's rows in turn."""
-    lines = [f"{now().isoformat()},WH-1,{n},{first_row},{panel},{row},{column}" for n, (row, column) in enumerate(CELLS)]
+    lines = [f"{(at or now()).isoformat()},WH-1,{n},{first_row},{panel},{row},{column}" for n, (row, column) in enumerate(CELLS)]
     log = "time,wafer,die x,die y,panel,row,column\n" + "\n".join(lines)
     return dict(do.post("/placement_logs", station=do.at["Attach"], files=[("file", ("log.csv", log.encode()))]))
 
@@ -73,6 +73,41 @@ def test_a_cell_that_stayed_empty_is_named_and_once_it_is_out_the_line_is_judged
         else:
             do.post("/samples", thing=panel, cells=cells, purpose="cross-section")
         do.start("Attach", lot)
+        assert do.findings() == []
+
+
+@pytest.mark.parametrize("first", ["log", "rest"])
+def test_the_rest_of_a_step_that_was_done_when_it_was_interrupted_needs_no_log(house: House, first: str) -> None:
+    """A jam at the last die: nobody says what was done, and the station, started again, has nothing to place and writes no log of that."""
+    with plant(house, *TWINS) as do:
+        do.mount("Attach", do.wafer("WH-1", "WHT"))
+        (panel,) = do.panels(1)
+        lot = do.lot([panel], product="LAMP")
+        run, at = do.start("Attach", lot), now()
+        do.post(f"/runs/{run}/interrupt")
+        if first == "log":
+            place(do, panel, 0, at)
+        rest = do.run("Attach", lot)
+        if first == "rest":
+            assert do.post("/runs", 409, station=do.at["Attach"], things=[lot])["kind"] == "judgement_open"
+            place(do, panel, 0, at)
+        assert {one["run"] for one in do.get(f"/panels/{panel}")["placed"]} == {run} != {rest}
+        do.run("Attach", lot)
+        assert do.findings() == []
+
+
+def test_a_rest_for_which_something_was_left_waits_for_its_log(house: House) -> None:
+    with plant(house, *TWINS) as do:
+        do.mount("Attach", do.wafer("WH-1", "WHT"))
+        one, other = do.panels(2)
+        lot = do.lot([one, other], product="LAMP")
+        do.post(f"/runs/{do.start('Attach', lot)}/interrupt")
+        place(do, one, 0)
+        do.run("Attach", lot)
+        assert do.post("/runs", 409, station=do.at["Attach"], things=[lot])["kind"] == "judgement_open"
+        cells = [{"row": row, "column": column} for row, column in CELLS]
+        do.post(f"/panels/{other}/marks", cells=cells, reason="missing die")
+        do.run("Attach", lot)
         assert do.findings() == []
 
 
