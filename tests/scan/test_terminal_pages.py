@@ -154,6 +154,7 @@ def test_a_count_is_blind_until_it_is_on_the_record(stage: Stage, ola: Screen, c
     assert "book says" not in ola.page.replace("What the book says is shown", "")
     ola.send("/floor/finish", confirmed="yes")
     assert words.format(box=box.code) in ola.said
+    assert ('class="said care"' in ola.page) == ("Take care" in words)
     with stage.factory.house.reading() as session:
         entry = session.scalars(select(CountEntry).where(CountEntry.kind == "counted")).one()
         assert (entry.units, entry.method, entry.book, entry.run is not None) == (int(counted), "hand", 40, True)
