@@ -56,10 +56,6 @@ def _revision_in(connection: Connection) -> str | None:
     return connection.execute(text("select version_num from alembic_version")).scalar()
 
 
-def is_newest(house: House) -> bool:
-    return revision_of(house) == revisions()[0]
-
-
 def revisions() -> list[str]:
     """All of them, the newest first, by what each file says it follows."""
     after = {match[2]: match[1] for path in (_SCRIPTS / "versions").glob("*.py") for match in _LINK.finditer(path.read_text())}

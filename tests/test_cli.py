@@ -12,7 +12,7 @@ from typer.testing import CliRunner
 
 from app.cli import shell
 from app.db import House
-from app.migrate import is_newest
+from app.migrate import revision_of, revisions
 from app.settings import Settings
 from benchmarks.quick import QuickSettings
 
@@ -88,7 +88,7 @@ def test_upgrade_makes_the_database_and_again_changes_nothing(tmp_path: Path) ->
     assert "is now at" in first.stdout
     assert "was already at" in second.stdout
     house = House(Settings(data_dir=tmp_path))
-    assert is_newest(house)
+    assert revision_of(house) == revisions()[0]
     house.dispose()
 
 
@@ -97,7 +97,7 @@ def test_upgrade_takes_the_database_of_the_settings(empty_house: House) -> None:
     places = {"REELROOT_DATABASE_URL": settings.url, "REELROOT_OWNER_URL": settings.owner_url}
     done = reelroot("upgrade", REELROOT_DATA_DIR=str(empty_house.data_dir), **places)
     assert done.returncode == 0, done.stderr
-    assert is_newest(empty_house)
+    assert revision_of(empty_house) == revisions()[0]
 
 
 def test_wrong_use_is_two_and_says_how(tmp_path: Path) -> None:
