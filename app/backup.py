@@ -39,8 +39,21 @@ from app.web.words import counted
 _AT_ONCE = 2000
 _PIECE = 1 << 20
 _MANIFEST = "manifest.json"
+_LARGEST_HEADER = 1 << 10  # bytes: the size of a part of more than 8 GiB is all that a backup says in one
 _PART = re.compile(r"tables/[a-z_]+\.jsonl|(evidence|unit_results)/[0-9a-f]{64}")
 Progress = Callable[[str], None]
+
+
+class _Member(tarfile.TarInfo):
+    """Of what an archive says of its members the reader keeps all in memory, and a megabyte of it may be a gigabyte when it is unpacked."""
+
+    def _proc_member(self, archive: tarfile.TarFile) -> tarfile.TarInfo:  # which the library has for such classes
+        if not (self.isreg() or (self.type == tarfile.XHDTYPE and self.size <= _LARGEST_HEADER)) or self.type == tarfile.GNUTYPE_SPARSE:
+            raise ValueError(f"{self.name[:80]!r} is no part of a backup")
+        return super()._proc_member(archive)  # type: ignore[misc, no-any-return]
+
+    def _proc_gnusparse_10(self, *_: object) -> None:
+        raise ValueError("a part of it has holes")
 
 
 def backup(house: House, target: Path, say: Progress = lambda _: None) -> Path:
@@ -111,7 +124,7 @@ def _restore(house: House, source: Path, manifest: dict[str, Any], say: Progress
                 "The backup is of another version.", str(source), f"It was made at {manifest['revision']}, here is {_revision(session)}.",
                 "Restore it with the version that made it, then upgrade.",
             )  # fmt: skip
-        with tarfile.open(source, "r:gz") as archive:
+        with tarfile.open(source, "r:gz", tarinfo=_Member) as archive:
             for member in archive:
                 _take_in(house, session, archive, member, say)
         set_counters(house, session)
@@ -123,7 +136,7 @@ def verify_archive(source: Path) -> dict[str, Any]:
     manifest: Any = None
     try:
         with gzip.open(source) as unpacked:
-            with tarfile.open(fileobj=unpacked, mode="r:") as archive:
+            with tarfile.open(fileobj=unpacked, mode="r:", tarinfo=_Member) as archive:
                 for member in archive:
                     file = _part(archive, member, found)
                     if member.name == _MANIFEST:

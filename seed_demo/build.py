@@ -108,7 +108,8 @@ def build(
     if is_built(house):
         return load_truth(house.settings.data_dir)
     _must_be_empty(house)
-    (house.settings.data_dir / BEGUN).touch()
+    house.data_dir.mkdir(mode=0o700, parents=True, exist_ok=True)  # with PostgreSQL nothing has made it yet
+    (house.data_dir / BEGUN).touch()
     ends = (ends or clock.now()).replace(second=0, microsecond=0)
     with _fewer_collections():
         truth = _days(house, say, lots, live, reel, ends)

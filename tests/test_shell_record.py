@@ -7,6 +7,7 @@ import os
 import subprocess
 import sys
 import tarfile
+import tracemalloc
 from collections.abc import Iterator
 from contextlib import contextmanager
 from io import BytesIO
@@ -192,6 +193,30 @@ def test_what_is_no_plain_part_of_a_backup_is_refused(tmp_path: Path, members: l
     """Before the shell looked only at what the archive says of itself, and whoever makes one says it as well."""
     with pytest.raises(Refused, match="damaged"):
         verify_archive(crafted(tmp_path / "x.tar.gz", *members))
+
+
+@pytest.mark.parametrize("kind", [tarfile.XHDTYPE, tarfile.XGLTYPE, tarfile.GNUTYPE_LONGNAME, tarfile.GNUTYPE_LONGLINK, tarfile.GNUTYPE_SPARSE])
+def test_what_an_archive_says_of_its_parts_fills_no_memory(tmp_path: Path, kind: bytes) -> None:
+    size = 64 << 20
+    with gzip.open(tmp_path / "x.tar.gz", "wb", compresslevel=1) as packed:
+        if kind == tarfile.GNUTYPE_SPARSE:  # a list of places that never ends
+            head = bytearray(member(ONE, kind).tobuf(tarfile.GNU_FORMAT))
+            head[482] = 1
+            head[148:156] = b" " * 8
+            head[148:156] = b"%06o\0 " % sum(head)
+            packed.write(head)
+            row = b"00000000001\0" * 42
+            packed.write((row + b"\x01").ljust(512, b"\0") * (size // 512))
+        else:
+            packed.write(member(ONE, kind, size=size).tobuf(tarfile.GNU_FORMAT))
+            for _ in range(64):
+                packed.write(b"1" * (1 << 20))
+    tracemalloc.start()
+    with pytest.raises(Refused, match="damaged"):
+        verify_archive(tmp_path / "x.tar.gz")
+    most = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert most < 8 << 20, most
 
 
 def test_a_manifest_that_is_nested_beyond_bounds_is_refused(tmp_path: Path) -> None:
