@@ -1,7 +1,9 @@
 """The demo against its own truth: a reduced one, built by the same stories; what a trace says is what the simulator's own record allows."""
 
+import sys
 from collections.abc import Iterator
 from datetime import timedelta
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -27,7 +29,7 @@ from app.ledger.runs import Run
 from app.ledger.stops import Hold, Release
 from app.naming.resolve import resolve
 from app.people.models import GivenSecret
-from seed_demo.build import LIVE, build, clear_half_built, load_demo, sign_ins
+from seed_demo.build import BEGUN, LIVE, build, clear_half_built, load_demo, sign_ins
 from seed_demo.truth import FILE, Truth
 
 LOTS, REEL = 8, 4500
@@ -229,3 +231,13 @@ def expected_in_packs(house: House, truth: Truth, wafer: str) -> Iterator[tuple[
 def frames_of(truth: Truth, pack: str) -> set[str]:
     """Frame batches are never on a station: their panels say which they are."""
     return {truth.frames[panel] for panel in panels_of(truth, pack)}
+
+
+def test_the_demo_makes_its_data_folder(house: House, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """With PostgreSQL nothing has made it yet."""
+    begun: list[bool] = []
+    monkeypatch.setattr("seed_demo.build._days", lambda there, *_: begun.append((there.data_dir / BEGUN).exists()) or sys.exit())
+    house.data_dir = house.settings.data_dir = tmp_path / "new" / "data"
+    with pytest.raises(SystemExit):
+        build(house, print)
+    assert begun == [True]
