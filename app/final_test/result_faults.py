@@ -32,6 +32,17 @@ _SUMMARIES = {
 }  # fmt: skip
 
 
+# by its numbers a column may have points that separate thousands; only then is it looked at as text
+_LIKE_THOUSANDS = (
+    "bool_or({0} = floor({0})) AND bool_or({0} <> floor({0}))"
+    " AND bool_and({0} = floor({0}) OR (abs({0}) BETWEEN 1 AND 1000 AND abs(round({0} * 1000) - {0} * 1000) < 1e-6))"
+)
+_POINTS_OF_THOUSANDS = """
+    SELECT min(n) FILTER (contains(text, '.')), arg_min(text, n) FILTER (contains(text, '.')),
+        bool_or(text <> '' AND NOT contains(text, '.'))
+        AND bool_and(regexp_full_match(text, '[+-]?[1-9][0-9]{{0,2}}[.][0-9]{{3}}')) FILTER (contains(text, '.'))
+    FROM ({0})
+"""
 _NAME_OR_FILE = re.compile(r'"(?:[^"]|"")*"|\bFILE\b')  # a column may be called FILE
 
 
@@ -146,17 +157,39 @@ def refuse_underscored_numbers(reading: Reading, underscores: int) -> None:
         if underscores <= sum(line.count(b"_") for line in islice(source, layout.header_line)):
             return
     numbers = [column for column in layout.columns if column.type == "DOUBLE"]
-    types = ", ".join(f"'{column.inner}': 'VARCHAR'" for column in layout.columns)
-    reader = (
-        f"read_csv({text_sql(str(reading.source))}, header=false, skip={layout.header_line}, columns={{{types}}}, auto_detect=false,"
-        f" delim={text_sql(layout.delimiter)}, quote='', escape='')"
-    )
+    reader = _as_text(reading)
     told = " OR ".join(f"contains({column.inner}, '_')" for column in numbers)
     texts = ", ".join(column.inner for column in numbers)
     query = f"SELECT * FROM (SELECT row_number() OVER () - 1, {texts} FROM {reader}) WHERE {told} LIMIT 1"
     if found := reading.connection.execute(query).fetchone():
         column, text = next((column, text) for column, text in zip(numbers, found[1:], strict=True) if "_" in (text or ""))
         raise _refusal([_reason(reading.lines_of([found[0]])[found[0]], column.title, f"{text[:40]!r} is not a number.", "Correct it.")], 1)
+
+
+def refuse_points_of_thousands(reading: Reading) -> None:
+    """1.150 among whole numbers, from a site that writes decimals with a comma: a column where all points have three figures behind them."""
+    names = [] if reading.layout.delimiter == "," or reading.layout.decimal != "." else reading.layout.measured
+    if not names:
+        return
+    asked = [_LIKE_THOUSANDS.format(name_sql(column.name)) for column in names]
+    (found,) = reading.rows(f"SELECT {', '.join(asked)} FROM FILE")
+    for column in (column for column, is_so in zip(names, found, strict=True) if is_so):
+        texts = f"SELECT row_number() OVER () - 1 AS n, trim({column.inner}) AS text FROM {_as_text(reading)}"
+        row, text, is_one = reading.connection.execute(_POINTS_OF_THOUSANDS.format(texts)).fetchone() or (None, None, False)
+        if is_one:
+            why = f"In {text!r} the point may be a decimal sign or separate thousands: other lines have none."
+            now = "State the decimal sign (decimal), or write numbers without separators of thousands."
+            raise _refusal([_reason(reading.lines_of([row])[row], column.title, why, now)], 1)
+
+
+def _as_text(reading: Reading) -> str:
+    """SQL of the file's rows as they are written."""
+    layout = reading.layout
+    types = ", ".join(f"'{column.inner}': 'VARCHAR'" for column in layout.columns)
+    return (
+        f"read_csv({text_sql(str(reading.source))}, header=false, skip={layout.header_line}, columns={{{types}}}, auto_detect=false,"
+        f" delim={text_sql(layout.delimiter)}, quote='', escape='')"
+    )
 
 
 def refuse_summary_lines(reading: Reading) -> None:

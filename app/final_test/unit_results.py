@@ -29,6 +29,7 @@ from app.final_test.result_faults import (
     refuse_lost_lines,
     refuse_odd_results,
     refuse_other_counts,
+    refuse_points_of_thousands,
     refuse_repeated_units,
     refuse_senseless_lines,
     refuse_summary_lines,
@@ -65,12 +66,12 @@ class UnitResults:
 
 def read_unit_results(
     source: Path, table: BinTableBody, parquet: Path, *, decimal: Decimal | None = None, survey: Survey | None = None, memory_limit: str = "512MB",
-    taken: Collection[str] = (),
+    taken: Collection[str] | None = None,
 ) -> UnitResults:  # fmt: skip
     """Reads `source`, bins it by `table` and writes `parquet`.
 
-    `decimal`: the decimal sign that was stated. `survey`: of the whole file, by who has seen it pass. `taken`: codes that were taken for failures
-    when the file was read before, though they might be none.
+    `decimal`: the decimal sign that was stated. `survey`: of the whole file, by who has seen it pass. `taken`: of a file
+    that was read before and taken as it is: the codes that were taken for failures, though they might be none.
     """
     survey = survey or survey_of(source)
     survey.refuse_mixed_ends()
@@ -90,7 +91,9 @@ def read_unit_results(
         refuse_underscored_numbers(reading, survey.underscores)
         rows = reading.rows("SELECT count(*) FROM FILE")[0][0]
         refuse_lost_lines(reading, survey.lines, rows)
-        results = _sum_up(reading, table, rows, source_digest, written, taken)
+        if decimal is None and taken is None:
+            refuse_points_of_thousands(reading)
+        results = _sum_up(reading, table, rows, source_digest, written, taken or ())
         os.replace(reading.parquet, parquet)
     return results
 

@@ -198,6 +198,23 @@ def test_a_decimal_comma_that_could_part_thousands_is_asked_for(tmp_path: Path) 
     assert kept(tmp_path, "SELECT x_red, y_red, iv_red FROM FILE") == [(1.25, 2.5, 0.312)]
 
 
+POINTS = HEADER.replace(",", ";") + "1;PASS;0.65;0.35;980\n2;PASS;0.65;0.35;1.150\n3;PASS;0.64;0.36;{}\n"
+
+
+def test_points_that_could_part_thousands_among_whole_numbers_are_asked_for(tmp_path: Path) -> None:
+    with pytest.raises(BadInput) as refusal:
+        read(tmp_path, POINTS.format("1.000"))
+    (reason,) = refusal.value.reasons
+    assert (reason.where, "1.150" in reason.why, "State the decimal sign" in reason.now) == ("line 3, column iv_red", True, True)
+    read(tmp_path, POINTS.format("1.000"), decimal=".")
+    assert kept(tmp_path, "SELECT iv_red FROM FILE") == [(980.0,), (1.15,), (1.0,)]
+    for plain in ("450.5", "0.875", "1.25"):  # of such a number no thousands are parted
+        read(tmp_path, POINTS.format(plain))
+        assert kept(tmp_path, "SELECT iv_red FROM FILE")[1:] == [(1.15,), (float(plain),)]
+    read(tmp_path, POINTS.replace(";", ",").format("450"))  # the comma parts the columns, so the point is the decimal sign
+    read(tmp_path, POINTS.replace("980", "1.980").format("1.455"))  # nor where all have it
+
+
 @pytest.mark.parametrize(
     ("text", "decimal", "why"),
     [
