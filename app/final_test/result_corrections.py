@@ -18,11 +18,10 @@ from app.floor.corrections import checked_words, why_not_by
 from app.floor.counting import take
 from app.floor.loose_stock import settle
 from app.floor.lot_families import part_of_lot
-from app.floor.open_differences import CORRECTED_RESULTS
 from app.holds.place import hold_item
 from app.journal.act import By, lock
 from app.ledger import walk
-from app.ledger.counts import CountEntry
+from app.ledger.counts import CORRECTED_RESULTS, CountEntry
 from app.ledger.flows import Flow
 from app.ledger.items import Item, Lot
 from app.ledger.runs import Line, Run

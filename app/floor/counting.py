@@ -17,11 +17,11 @@ from app.floor.batch_counts import frames_left, is_uncounted_batch
 from app.floor.facts import refuse_or_hold
 from app.floor.loose_stock import settle
 from app.floor.marks import good_units, singulated
-from app.floor.open_differences import NOT_COUNTED, NOT_SIGNED, TAKEN_AS_FACT, TAKEN_BEYOND, open_differences
+from app.floor.open_differences import NOT_SIGNED, TAKEN_AS_FACT, open_differences
 from app.floor.placement_verdicts import judge_marked, judge_unmarked
 from app.journal.act import By, lock
 from app.ledger.counting import Difference, compare, spare_of
-from app.ledger.counts import CountEntry
+from app.ledger.counts import NOT_COUNTED, TAKEN_BEYOND, CountEntry
 from app.ledger.flows import KINDS, Flow
 from app.ledger.items import Batch, Item, Lot, Panel
 from app.ledger.sets import panels_of_lot

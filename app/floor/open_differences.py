@@ -6,12 +6,10 @@ from typing import Any, NamedTuple
 from sqlalchemy.orm import Session
 
 from app.errors import Reason
+from app.ledger.counts import NOT_COUNTED
 from app.listed import Question, listed, together
 
-TAKEN_BEYOND = "taken beyond the book, within counting"
-CORRECTED_RESULTS = "corrected test results"
 TAKEN_AS_FACT = "taken beyond what was there by book and count"
-NOT_COUNTED = (TAKEN_BEYOND, CORRECTED_RESULTS)  # differences that answer no count
 NOT_SIGNED = (*NOT_COUNTED, TAKEN_AS_FACT)  # and those for which nobody signed
 
 

@@ -56,20 +56,23 @@ def capped(share: Share, most: int) -> Share:
 
 def spread(
     draws: Iterable[Draw], held: Mapping[int, int], sources: Mapping[int, Mapping[_Origin, Share]],
-    came: Mapping[int, Mapping[_Origin, Share]] | None = None, spare: Mapping[int, int] | None = None,
+    came: Mapping[int, Mapping[_Origin, Share]] | None = None, spare: Mapping[int, int] | None = None, surplus: Mapping[int, int] | None = None,
 ) -> dict[int, dict[_Origin, Share]]:  # fmt: skip
     """The share of each origin in each thing, from the sources down the draws. `held`: all units that a thing ever took in, give or take `spare`.
 
     `sources`: what a thing has of its own, maybe of units that a draw brought; `came`: what came into it beside the draws, as other units.
+    `surplus`: of what is held, units that came from nowhere by the record, and so may be of anything that came in.
     """
     into: defaultdict[int, list[Draw]] = defaultdict(list)
     for draw in draws:
         into[draw.child].append(draw)
-    beside, spares = came or {}, spare or {}
+    beside, spares, found_there = came or {}, spare or {}, surplus or {}
     found: dict[int, dict[_Origin, Share]] = {}
     for thing in [*_parents_first(into), *beside, *sources]:
         if thing not in found:
             shares = drawn_in(into.get(thing, ()), held, found, beside.get(thing), spares)
+            if more := found_there.get(thing):
+                shares = {origin: Share(share.least, share.most + more) for origin, share in shares.items()}
             for origin, own in sources.get(thing, {}).items():
                 before = shares.get(origin)
                 shares[origin] = own if before is None else either_or_both(own, before, held.get(thing, own.most) + spares.get(thing, 0))

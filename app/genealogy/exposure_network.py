@@ -10,7 +10,6 @@ from sqlalchemy.orm import Session
 
 from app.errors import bad_input
 from app.floor.amounts import AMOUNTS, OUT_OF_BOOK
-from app.floor.open_differences import CORRECTED_RESULTS
 from app.genealogy.colour_shares import bin_shares
 from app.genealogy.corrected_bins import Corrected, as_corrected
 from app.genealogy.draws import UNMARKED, Draw, Marks, Node, Outlet, Told
@@ -23,6 +22,7 @@ from app.genealogy.suspects import Suspected, any_of, earlier
 from app.genealogy.wafer_gave import most_given
 from app.ledger import walk
 from app.ledger.counting import spare_of
+from app.ledger.counts import CORRECTED_RESULTS
 from app.ledger.flows import COUNTED_IN
 from app.listed import listed, tuples
 

@@ -32,11 +32,13 @@ class Down:
     held: dict[int, int]  # all that a thing ever took in
     there: dict[int, Draw]  # what is in a loose start now
     spare: dict[int, int]
+    surplus: dict[int, int]  # of what is held, what counts found beyond the book: nobody knows where it came from
 
     def shares(self, own: Mapping[int, Mapping[Origin, Share]], came: Mapping[int, Mapping[Origin, Share]]) -> dict[Origin, Share]:
         """In all starts together: of what things have of their own, and of what came into them beside the draws."""
-        found = _in_starts(self.up, self.starts, spread(self.draws, self.held, own, came, self.spare), self.held, self.there, self.spare)
-        return _as_much_as_came(found, own, came) if self._parts() else found
+        in_each = spread(self.draws, self.held, own, came, self.spare, self.surplus)
+        found = _in_starts(self.up, self.starts, in_each, self.held, self.there, self.spare)
+        return _as_much_as_came(found, own, came, sum(self.surplus.values())) if self._parts() else found
 
     def _parts(self) -> bool:
         """Does anything go more ways than one?"""
@@ -88,10 +90,12 @@ def origins(session: Session, starts: Iterable[int], kinds: Mapping[int, str] | 
     batches_on = BatchesOn(_by_line(batches), had_perhaps(session, uses))
     panels = on_panels(session, up, lines, uses, batches_on, units_of_panels)
     spare = _spare(up)
+    surplus = {item: sum(units for _, units in some) for item, some in up.surplus.items()}
     draws, held = _draws(up, units_of_panels)
+    held |= {item: held.get(item, 0) + units for item, units in surplus.items()}
     on_items = _on_items(up, lines, batches_on, held, spare)
     own = on_items | {panel: panels.of_panel(panel) for panel in up.starts if panel in up.panels}
-    down = Down(up, wanted, draws, held, _there_now(session, up, held), spare)
+    down = Down(up, wanted, draws, held, _there_now(session, up, held), spare, surplus)
     units = _units_in(up, wanted, down.there, units_of_panels)
     shares = down.shares(own, panels.into(up.edges))
     if caps := _caps(session, panels, shares):
@@ -159,15 +163,17 @@ def _on_items(
         if line.item is None:
             continue
         units: defaultdict[int, int] = defaultdict(int)
+        later = 0
         if line.item in up.packs:
             for content in packs_now[line.item]:
                 if content.pack == line.item or any(pack == line.item and line.e < left for pack, left in content.was_in):
                     units[content.pack] += content.units
         else:
             units[line.item] = held.get(line.item, 0)
+            later = sum(surplus for e, surplus in up.surplus.get(line.item, ()) if e > line.e)  # it may have been there, or have come since
         for item, n in units.items():
             shares, more = found[item], spare.get(item, 0)
-            share = Share(max(0, n - more), n + more)
+            share = Share(max(0, n - later - more), n + more)
             shares["line", line.line] = share
             for batch in batches.by_line.get(line.line, ()):
                 before = shares.get(("batch", batch), _NONE)
@@ -217,7 +223,7 @@ def _in_starts(
 
 
 def _as_much_as_came(
-    shares: dict[Origin, Share], own: Mapping[int, Mapping[Origin, Share]], came: Mapping[int, Mapping[Origin, Share]]
+    shares: dict[Origin, Share], own: Mapping[int, Mapping[Origin, Share]], came: Mapping[int, Mapping[Origin, Share]], surplus: int
 ) -> dict[Origin, Share]:
     units: defaultdict[Origin, int] = defaultdict(int)
     for brought in came.values():
@@ -225,7 +231,7 @@ def _as_much_as_came(
             units[origin] += share.most
     for origin in set().union(*own.values()):
         units.pop(origin, None)
-    return {origin: no_more_than(share, units[origin]) if origin in units else share for origin, share in shares.items()}
+    return {origin: no_more_than(share, units[origin] + surplus) if origin in units else share for origin, share in shares.items()}
 
 
 def _units_in(up: walk.Up, starts: list[int], there: dict[int, Draw], units_of_panels: dict[int, int]) -> int:

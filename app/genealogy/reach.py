@@ -1,7 +1,7 @@
 """Forward: everything that an item, run, line or batch went into, and how many of its units can and must be there."""
 
 from collections import defaultdict
-from collections.abc import Callable, Container, Hashable, Iterable
+from collections.abc import Callable, Container, Hashable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import Any, NamedTuple
@@ -20,6 +20,7 @@ from app.genealogy.wafer_gave import caps
 from app.ledger import walk
 from app.ledger.alternates import demands, is_certain
 from app.ledger.counting import spare_of
+from app.ledger.counts import IS_SURPLUS
 from app.ledger.flows import COUNTED_IN
 from app.ledger.items import Lot
 from app.ledger.sets import LotHolding, Member
@@ -233,15 +234,16 @@ def _below(session: Session, into: dict[int, _Into]) -> Reached:
     """Spreads what came into loose lots and samples down the flows, from the entry on at which it came."""
     edges, contents = walk.down(session, into, {item: one.since for item, one in into.items()})
     reached = {*into, *(edge.child for edge in edges)}
-    held, counts = _held(session, list(reached))
+    held, counts, surplus = _held(session, list(reached))
     came = {item: sum(spare for (parent, _), spare in its.items() if parent) for item, its in counts.items()}
-    sources: dict[int, dict[Hashable, Share]] = {}
-    for item, one in into.items():
-        whole, more = held.get(item, 0), came.get(item, 0)
-        sources[item] = {_IT: one.share or Share(max(0, whole - more), whole + more)}
+    brought = {item: one.share or _all_of(held.get(item, 0), came.get(item, 0), one.since, surplus.get(item, {})) for item, one in into.items()}
+    found = {item: sum(its.values()) for item, its in surplus.items()}
+    sources: dict[int, dict[Hashable, Share]] = {
+        item: {_IT: share._replace(most=share.most + found.get(item, 0)) if into[item].share else share} for item, share in brought.items()
+    }
     draws = [Draw(parent, child, units, counts[child].get((parent, e), 0) if child in counts else 0) for child, parent, _, units, e in edges]
-    spread_over = spread(draws, held, sources, spare=came)
-    all_of_it = sum(its[_IT].most for its in sources.values())
+    spread_over = spread(draws, held, sources, spare=came, surplus=found)
+    all_of_it = sum(share.most for share in brought.values())
     shares = {item: no_more_than(spread_over.get(item, {}).get(_IT, _NONE), all_of_it) for item in reached}
     packs, units = _packs_with(session, contents, shares, held, came)
     packs = {pack: no_more_than(share, all_of_it) for pack, share in packs.items()}
@@ -249,6 +251,12 @@ def _below(session: Session, into: dict[int, _Into]) -> Reached:
     spare = _spare_there(draws, counts) if counts else {}
     now = {item: drawn(share, held.get(item, 0), there[item], spare.get(item, 0)) if item in there else share for item, share in shares.items()}
     return Reached({}, now, packs, units | there, (), shares, tuple(edges), tuple(contents), spare)
+
+
+def _all_of(held: int, spare: int, since: int, surplus: Mapping[int, int]) -> Share:
+    """Of a lot from an entry on. What was found later may have been there, or have come since."""
+    later = sum(units for e, units in surplus.items() if e > since) if since else 0
+    return Share(max(0, held - later - spare), held + spare)
 
 
 def _spare_there(draws: list[Draw], counts: dict[int, _Spares]) -> dict[int, int]:
@@ -277,21 +285,24 @@ def _packs_with(
     return shares, dict(units_of)
 
 
-def _held(session: Session, items: list[int]) -> tuple[dict[int, int], dict[int, _Spares]]:
-    """All units that each loose lot or sample ever took in; and how well that is known, where not exactly."""
-    held: dict[int, int] = {}
+def _held(session: Session, items: list[int]) -> tuple[dict[int, int], dict[int, _Spares], dict[int, dict[int, int]]]:
+    """All units that each loose lot or sample ever took in, or was found to have; how well that is known, where not exactly; what was found when."""
+    held: defaultdict[int, int] = defaultdict(int)
     counts: dict[int, _Spares] = {}
+    surplus: dict[int, dict[int, int]] = {}
     opened = set()
     for item, units, kind, e, u in tuples(session, _TAKEN_IN, items=items):
         if u is None:
-            held[item] = units
+            held[item] += units
+            if kind:
+                surplus.setdefault(item, {})[e] = units
         elif kind == "opening":
             opened.add(item)
         else:
             counts.setdefault(item, {})[0, e] = spare_of(u)
     for item, parent, e, u in tuples(session, _OPENED, items=opened):
         counts.setdefault(item, {})[parent, e] = spare_of(u)
-    return held, counts
+    return dict(held), counts, surplus
 
 
 def _whole(session: Session, panels: Iterable[int], left: list[Any]) -> dict[int, int]:
@@ -333,10 +344,12 @@ _PLACED = listed(
     "wafers",
 )
 _TAKEN_IN = listed(
-    """
+    f"""
     select child, cast(sum(units) as bigint), '', 0, null from flow where child in :items and walked group by child
     union all
     select item, 0, kind, e, u from count_entry where item in :items and u > 0 and kind <> 'counted' and closed_e is null
+    union all
+    select item, -units, kind, e, null from count_entry where item in :items and closed_e is null and {IS_SURPLUS}
     """,
     "items",
 )

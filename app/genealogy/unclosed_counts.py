@@ -17,7 +17,7 @@ from sqlalchemy import ColumnElement, bindparam, func, select, text
 from sqlalchemy.orm import Session, aliased
 
 from app.catalogue import queries as catalogue
-from app.floor.open_differences import CORRECTED_RESULTS, NOT_COUNTED, TAKEN_AS_FACT, TAKEN_BEYOND
+from app.floor.open_differences import TAKEN_AS_FACT
 from app.floor.scrapped_wafers import IS_SCRAP
 from app.floor.used_dies import die_uses
 from app.floor.wrong_dies import WrongDies, wrong_dies
@@ -26,7 +26,7 @@ from app.journal.models import Entry
 from app.journal.since import first_since
 from app.ledger.cells import Placement, PlacementSum, as_told
 from app.ledger.counting import limit_of
-from app.ledger.counts import CountEntry
+from app.ledger.counts import CORRECTED_RESULTS, NOT_COUNTED, TAKEN_BEYOND, CountEntry
 from app.ledger.flows import Flow
 from app.ledger.items import Batch
 from app.ledger.runs import Line, Run

@@ -6,6 +6,11 @@ from sqlalchemy.orm import Mapped, mapped_column
 from app.db import Base
 from app.journal.record import Closable
 
+TAKEN_BEYOND = "taken beyond the book, within counting"
+CORRECTED_RESULTS = "corrected test results"
+NOT_COUNTED = (TAKEN_BEYOND, CORRECTED_RESULTS)  # differences that answer no count: the units are known, from where they came
+IS_SURPLUS = f"kind = 'difference' and units < 0 and reason not in {NOT_COUNTED}"  # found beyond the book
+
 
 class CountEntry(Closable, Base):
     """`opening` and `counted` say what was found; `scrapped`, `destroyed` and `difference` take `units` out of the book.

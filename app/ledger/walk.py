@@ -14,7 +14,7 @@ from typing import Any, NamedTuple
 
 from sqlalchemy.orm import Session
 
-from app.ledger.flows import COUNTED_IN
+from app.ledger.counts import IS_SURPLUS
 from app.ledger.travels import LineAbove, Travels, lines_of_items, travels_of
 from app.ledger.used import Used
 from app.listed import ask, listed, tuples
@@ -61,6 +61,7 @@ class Up:
     exits: dict[int, int] = field(default_factory=dict)
     kinds: dict[int, str] = field(default_factory=dict)  # of `loose`, once `lines_above` has been asked: lot or sample
     uncertain: dict[tuple[int, int], float] = field(default_factory=dict)  # then: (loose lot, entry) -> standard uncertainty of what came in
+    surplus: dict[int, list[tuple[int, int]]] = field(default_factory=dict)  # then: loose lot -> (entry, units) found beyond the book
     travels: Travels = field(default_factory=Travels)  # of the panels, once `lines_above` has found them
 
 
@@ -134,8 +135,11 @@ def lines_above(session: Session, found: Up) -> list[LineAbove]:
     """The run lines that touched what is on the way: covers of its panels, lines of its loose lots and packs. No voided runs."""
     found.travels = travels_of(session, found.panels)
     found.kinds = kinds_of(session, found.loose)
-    for item, e, u in tuples(session, _UNCERTAIN, items={edge.child for edge in found.edges if edge.kind in COUNTED_IN}):
-        found.uncertain[item, e] = hypot(u, found.uncertain.get((item, e), 0.0))
+    for item, e, kind, u, units in tuples(session, _NOT_AS_COUNTED, items=found.loose):
+        if kind == "opening":
+            found.uncertain[item, e] = hypot(u, found.uncertain.get((item, e), 0.0))
+        else:
+            found.surplus.setdefault(item, []).append((e, -units))
     lines = found.travels.lines + lines_of_items(session, found.loose | found.packs)
     return [line for line in lines if _is_in_time(found, line)]
 
@@ -269,7 +273,13 @@ def _was_in(raw: Any) -> tuple[tuple[int, int], ...]:
 # (a value that no id has, not `< 0`: PostgreSQL expects a third of all rows to be so, and makes hash tables for what it expects)
 _WALKED = "(f.walked or {}.id = -1)"
 _KINDS = listed("select id, kind from item where id in :items", "items")
-_UNCERTAIN = listed("select item, e, u from count_entry where item in :items and kind = 'opening' and u > 0 and closed_e is null", "items")
+_NOT_AS_COUNTED = listed(
+    f"""
+    select item, e, kind, u, units from count_entry
+    where item in :items and closed_e is null and (kind = 'opening' and u > 0 or {IS_SURPLUS})
+    """,
+    "items",
+)
 _UP = listed(
     f"""
     with recursive above(id) as (

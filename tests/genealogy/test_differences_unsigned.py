@@ -11,8 +11,8 @@ from app.db import House
 from app.errors import Refused
 from app.floor.counting import count_units, sign_difference
 from app.floor.loose import split_loose
-from app.floor.open_differences import CORRECTED_RESULTS
 from app.genealogy.unclosed_counts import sums_by_station, unclosed
+from app.ledger.counts import CORRECTED_RESULTS
 from app.ledger.items import Lot
 from app.naming.resolve import Named, code_of
 from tests.board.line import line, loose_lot
