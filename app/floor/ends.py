@@ -278,8 +278,8 @@ def _judge_by_readings(session: Session, by: By, run: Run, lines: list[Line]) ->
 
 def _judge_by_others_logs(session: Session, by: By, run: Run, lines: list[Line], travel: dict[int, Travels]) -> None:
     """Where the rest of an interrupted step turned out to be done: the logs that came before tell of it, and none comes of this run."""
-    panels = {panel for line in lines if line.judged == "placements" for panel in travel[line.id].panels}
-    if panels and told_cells(session, panels):
+    doings = {(panel, line.step or "", line.round) for line in lines if line.judged == "placements" for panel in travel[line.id].panels}
+    if doings and doings & told_cells(session, {panel for panel, _, _ in doings}).keys():
         judge_without_log(session, by, [run.id])
 
 

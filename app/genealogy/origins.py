@@ -32,13 +32,13 @@ class Down:
     held: dict[int, int]  # all that a thing ever took in
     there: dict[int, Draw]  # what is in a loose start now
     spare: dict[int, int]
-    surplus: dict[int, int]  # of what is held, what counts found beyond the book: nobody knows where it came from
 
     def shares(self, own: Mapping[int, Mapping[Origin, Share]], came: Mapping[int, Mapping[Origin, Share]]) -> dict[Origin, Share]:
         """In all starts together: of what things have of their own, and of what came into them beside the draws."""
-        in_each = spread(self.draws, self.held, own, came, self.spare, self.surplus)
+        surplus = self.up.surplus_in_all()  # it is held, and nobody knows where it came from
+        in_each = spread(self.draws, self.held, own, came, self.spare, surplus)
         found = _in_starts(self.up, self.starts, in_each, self.held, self.there, self.spare)
-        return _as_much_as_came(found, own, came, sum(self.surplus.values())) if self._parts() else found
+        return _as_much_as_came(found, own, came, sum(surplus.values())) if self._parts() else found
 
     def _parts(self) -> bool:
         """Does anything go more ways than one?"""
@@ -90,12 +90,11 @@ def origins(session: Session, starts: Iterable[int], kinds: Mapping[int, str] | 
     batches_on = BatchesOn(_by_line(batches), had_perhaps(session, uses))
     panels = on_panels(session, up, lines, uses, batches_on, units_of_panels)
     spare = _spare(up)
-    surplus = {item: sum(units for _, units in some) for item, some in up.surplus.items()}
     draws, held = _draws(up, units_of_panels)
-    held |= {item: held.get(item, 0) + units for item, units in surplus.items()}
+    held |= {item: held.get(item, 0) + units for item, units in up.surplus_in_all().items()}
     on_items = _on_items(up, lines, batches_on, held, spare)
     own = on_items | {panel: panels.of_panel(panel) for panel in up.starts if panel in up.panels}
-    down = Down(up, wanted, draws, held, _there_now(session, up, held), spare, surplus)
+    down = Down(up, wanted, draws, held, _there_now(session, up, held), spare)
     units = _units_in(up, wanted, down.there, units_of_panels)
     shares = down.shares(own, panels.into(up.edges))
     if caps := _caps(session, panels, shares):

@@ -64,6 +64,9 @@ class Up:
     surplus: dict[int, list[tuple[int, int]]] = field(default_factory=dict)  # then: loose lot -> (entry, units) found beyond the book
     travels: Travels = field(default_factory=Travels)  # of the panels, once `lines_above` has found them
 
+    def surplus_in_all(self) -> dict[int, int]:
+        return {item: sum(units for _, units in some) for item, some in self.surplus.items()}
+
 
 def up(session: Session, starts: Iterable[int], kinds: Mapping[int, str] | None = None, *, as_last_held: bool = False) -> Up:
     """The ancestry of panels, loose lots, samples, packs or batches (`kinds`, if known): flows and contents, down to panels and batches.
