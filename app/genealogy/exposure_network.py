@@ -14,6 +14,7 @@ from app.genealogy.colour_shares import bin_shares
 from app.genealogy.corrected_bins import Corrected, as_corrected
 from app.genealogy.draws import UNMARKED, Draw, Marks, Node, Outlet, Told
 from app.genealogy.draws import Network as Draws
+from app.genealogy.exposure_rows import BELOW, BESIDE, CONTENTS
 from app.genealogy.lot_phases import Phases, Posting, phases_of
 from app.genealogy.marked_panels import Marked, MarkedPanels
 from app.genealogy.mixing import Mixing
@@ -22,9 +23,8 @@ from app.genealogy.suspects import Suspected, any_of, earlier
 from app.genealogy.wafer_gave import most_given
 from app.ledger import walk
 from app.ledger.counting import spare_of
-from app.ledger.counts import CORRECTED_RESULTS
 from app.ledger.flows import COUNTED_IN
-from app.listed import listed, tuples
+from app.listed import tuples
 
 
 class Place(NamedTuple):
@@ -157,7 +157,7 @@ class _Builder:
                 self.since[content.pack] = min(content.was_in[-1][1], self.since.get(content.pack, walk.NEVER))
 
     def _add_lots(self) -> None:
-        rows = tuples(self.session, _BELOW, seeds=self.since)
+        rows = tuples(self.session, BELOW, seeds=self.since)
         lots = self._reached(rows)
         postings = self._postings(rows, lots)
         untaped: defaultdict[int, list[walk.Content]] = defaultdict(list)
@@ -220,7 +220,7 @@ class _Builder:
                 if posting[1] in COUNTED_IN and posting[3] not in postings and self._slack_of(lot, posting)
             }
             if new:
-                postings |= self._postings(tuples(self.session, _BESIDE, seeds=new), new)
+                postings |= self._postings(tuples(self.session, BESIDE, seeds=new), new)
             waiting = list(new)
 
     def _samples(self, rows: Sequence[Any], lots: set[int]) -> set[int]:
@@ -329,7 +329,7 @@ class _Builder:
 
     def _add_packs(self, phases: dict[int, Phases]) -> None:
         counted, marked = set(self.units), phases.keys() - self.beside
-        for pack, first, last, loose, was_in in tuples(self.session, _CONTENTS, loose=marked):
+        for pack, first, last, loose, was_in in tuples(self.session, CONTENTS, loose=marked):
             if pack not in counted:
                 self.units[pack] += last - first + 1
             if loose not in marked:
@@ -358,56 +358,3 @@ _POURED = frozenset(("merge", "carry"))
 _TO_LOTS = frozenset((*COUNTED_IN, "bin", "draw"))
 _COUNTED = frozenset((*AMOUNTS, *OUT_OF_BOOK))
 _GONE = {"destroyed": "sample", "scrapped": "scrapped", "difference": "difference"}  # count entry -> what became of the units
-# how a count is read, and of corrected results of a test the lot that was tested, where the count is of one of its bins
-_IS_CORRECTED = f"c.kind = 'difference' and c.reason = '{CORRECTED_RESULTS}'"
-_CORRECTED = f"""
-    case when {_IS_CORRECTED} then 'corrected' else 'counted' end,
-    case when {_IS_CORRECTED} then (select min(f.parent) from flow f where f.child = c.item and f.kind = 'bin' and f.run = c.run) else 0 end
-    """
-# what came into and went out of these, and was counted out of them; what came off panels by moment. Last, what came off a tape
-_POSTINGS = f"""
-    select 'out', f.child, f.parent, f.kind, f.units, f.e, f.walked, null, 0.0 from below cross join flow f where f.parent = below.id
-    union all
-    select {_CORRECTED}, c.item, c.kind, c.units, c.e, false, null, c.u
-    from below cross join count_entry c
-    where c.item = below.id and (c.closed_e is null and c.kind <> 'counted' and (c.kind <> 'opening' or c.u > 0) or below.id = -1)
-    union all
-    select 'in', f.child, case when f.kind = 'cells' then 0 else f.parent end, f.kind, cast(sum(f.units) as bigint), f.e, f.walked,
-        case when f.kind = 'through' then (select i.kind from item i where i.id = f.child) end, 0.0
-    from below cross join flow f where f.child = below.id
-    group by f.child, case when f.kind = 'cells' then 0 else f.parent end, f.kind, f.e, f.walked
-    """
-_BELOW = listed(
-    f"""
-    with recursive below(id) as (
-        select id from item where id in :seeds
-        union
-        select f.child from below cross join flow f where f.parent = below.id and (f.walked or below.id = -1)
-    )
-    {_POSTINGS}
-    """,
-    "seeds",
-)
-# the same of the seeds alone, and how what left them was counted
-_BESIDE = listed(
-    f"""
-    with below(id) as (select id from item where id in :seeds)
-    {_POSTINGS}
-    union all
-    select 'counted', 0, c.item, c.kind, c.units, c.e, false, null, c.u
-    from below cross join flow f cross join count_entry c
-    where f.parent = below.id and c.item = f.child and c.e = f.e and (c.kind = 'opening' and c.closed_e is null or below.id = -1)
-    """,
-    "seeds",
-)
-# all that is in packs which hold units of these lots
-_CONTENTS = listed(
-    """
-    with these(pack) as (
-        select distinct c.pack from lot l cross join pack_content c where l.item in :loose and c.loose = l.item and c.closed_e is null
-    )
-    select c.pack, c.pocket_from, c.pocket_to, c.loose, c.was_in
-    from these cross join pack_content c where c.pack = these.pack and (c.closed_e is null or these.pack = -1)
-    """,
-    "loose",
-)

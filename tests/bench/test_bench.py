@@ -12,7 +12,7 @@ from sqlalchemy import Select, TextClause, TextualSelect, delete, event
 from app import clock
 from app.db import Moment
 from app.floor import amounts, ends, exits, gates, marks, moves, open_judgements, progress, station_states
-from app.genealogy import exposure_network, item_rows, marked_panels, origins, panel_origins, reach, run_rows, suspect_cells, suspects, trace
+from app.genealogy import exposure_rows, item_rows, marked_panels, origins, panel_origins, reach, run_rows, suspect_cells, suspects, trace
 from app.genealogy.checks import check
 from app.holds import probe, stopped
 from app.journal.models import Settled
@@ -64,7 +64,7 @@ ACTS = [choose, ends, gates, marks, open_judgements, progress]
 BASES = {"_LOADED"}  # no statement by itself
 STATEMENTS = [
     pytest.param(statement, id=f"{module.__name__.rpartition('.')[2]}{name}")
-    for module in [*WALKS, *ACTS, suspects, suspect_cells, marked_panels, exposure_network, station_states, stations, last_done]
+    for module in [*WALKS, *ACTS, suspects, suspect_cells, marked_panels, exposure_rows, station_states, stations, last_done]
     for name, statement in vars(module).items()
     if isinstance(statement, TextClause | TextualSelect | (Select if module in ACTS else TextClause)) and name not in BASES
 ]
