@@ -5,7 +5,8 @@ a line with each piece that comes, so that one stranger's endless line of a hund
 seconds; as many short ones took two gigabytes.
 
 Who connects and says nothing is waited for, but not for ever, and of too many the one that has kept the server waiting longest goes: a
-thousand silent connections took all files that a service may have open, and shut everyone out until they left.
+thousand silent connections took all files that a service may have open, and shut everyone out until they left. A body may come slowly, but
+not by the byte.
 """
 
 import asyncio
@@ -39,10 +40,12 @@ class Wire(HttpToolsProtocol):
     look_every = 5.0  # seconds
     head_looks = 4  # for a whole head, however it comes
     still_looks = 60  # without a byte of a body, or of an answer that is taken: a slow network loses minutes, and the upload goes on
+    least_rate = 1000  # bytes a second of a whole body, once it was waited for that long: a mobile phone of thirty years ago brought as many
     most = min(500, resource.getrlimit(resource.RLIMIT_NOFILE)[0] // 2)
 
     _unread, _in_head = 0, True
     _still, _moved_at, _unsent = 0, 0.0, 0  # looks since something moved, when it did, and bytes of the answer that were left
+    _awaited, _came = 0, 0  # looks at which more of a body was to come, and what came of it in bytes
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         super().connection_made(transport)
@@ -77,11 +80,13 @@ class Wire(HttpToolsProtocol):
 
     def on_headers_complete(self) -> None:
         self._unread, self._in_head = 0, False
+        self._awaited, self._came = 0, 0
         self._move()
         super().on_headers_complete()
 
     def on_body(self, body: bytes) -> None:
         self._unread = 0
+        self._came += len(body)
         super().on_body(body)
 
     def on_message_complete(self) -> None:
@@ -100,8 +105,10 @@ class Wire(HttpToolsProtocol):
         before, self._unsent = self._unsent, self.transport.get_write_buffer_size()
         if self._unsent < before:
             self._move()
-        self._still = self._still + 1 if self._keeps_waiting() else 0
-        if self._still >= (self.head_looks if self._in_head and not self._unsent else self.still_looks):
+        is_waited_for = self._keeps_waiting()
+        self._still = self._still + 1 if is_waited_for else 0
+        self._awaited += is_waited_for and not self._in_head
+        if self._still >= (self.head_looks if self._in_head and not self._unsent else self.still_looks) or self._trickles():
             self._cut_off()
         self._looking = self.loop.call_later(self.look_every, self._look)
 
@@ -111,6 +118,10 @@ class Wire(HttpToolsProtocol):
         if self.flow.write_paused or (is_answered and self.transport.get_write_buffer_size()):
             return True
         return is_answered if self._in_head else not self.flow.read_paused
+
+    def _trickles(self) -> bool:
+        seconds = (self._awaited - self.still_looks) * self.look_every
+        return not self._in_head and self._came < self.least_rate * seconds
 
     def _make_room(self) -> None:
         others = [one for one in cast(set[Self], self.connections) if one is not self and one._keeps_waiting()]
