@@ -47,7 +47,7 @@ def bench(folder: Path, days: int, url: str, only: str, rounds: int, say: Say, b
     look_seldom()  # as a server does
     house, history = open_history(folder, days, url, say, blocks, lots)
     block = block_of(folder, say, lots)
-    site = Site(house, history, block, rounds, folder, say)
+    site = Site(house, history, block, rounds, folder, say, blocks, lots)
     try:
         for name in [only] if only else MEASURES:
             say(f"Measuring {name}")

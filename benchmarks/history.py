@@ -19,7 +19,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import BigInteger, Column, Connection, Table, bindparam, delete, insert, select, text, update
+from sqlalchemy import BigInteger, Column, Connection, Table, bindparam, delete, insert, make_url, select, text, update
 
 from app import clock
 from app.backup import set_counters
@@ -81,19 +81,19 @@ class _Block:
 
 def open_history(folder: Path, days: int, url: str, say: Say, blocks: int = 0, lots: int = LOTS) -> tuple[House, History]:
     """The history as it was kept, or a new one. `url`: of a PostgreSQL database that is empty or has it; else SQLite in the folder."""
-    home = folder / f"{'postgresql' if url else 'sqlite'}-{days}"
+    home = folder / f"{_kept_as(url)}-{days}"
     known = home / "history.json"
-    if not url and home.exists() and not known.exists():
-        shutil.rmtree(home)  # a build that was cut short
+    if not url and not known.exists():
+        shutil.rmtree(home, ignore_errors=True)  # a build that was cut short
     home.mkdir(parents=True, exist_ok=True)
     house = House(QuickSettings(data_dir=home, database_url=url))
     if known.exists():
-        upgrade(house)
-        with house.reading() as session:
-            is_of_before = settled(session) == 0
-        if is_of_before:
-            (seal if (home / "sealed").exists() else _seal_without_chain)(house)
-        return house, History(**json.loads(known.read_text()))
+        if _is_still_there(house):
+            return house, History(**json.loads(known.read_text()))
+        say("The database of that history is gone, or was emptied: it is built anew.")
+        house.dispose()
+        shutil.rmtree(home)
+        home.mkdir()
     say(f"Building {days} days of history in {url or home}: kept for the next run.")
     whole = blocks or round(days * BLOCKS_A_DAY)
     with_blobs = min(whole, round(_BLOB_DAYS * BLOCKS_A_DAY)) if days > 365 else whole
@@ -104,6 +104,23 @@ def open_history(folder: Path, days: int, url: str, say: Say, blocks: int = 0, l
     history = _build(house, folder, days, whole, whole - with_blobs, lots, say)
     known.write_text(json.dumps(asdict(history)))
     return house, history
+
+
+def _kept_as(url: str) -> str:
+    """Each database has a history of its own."""
+    return f"postgresql-{make_url(url).database}" if url else "sqlite"
+
+
+def _is_still_there(house: House) -> bool:
+    """Brought to the newest schema, and given the seals that histories of before do not have."""
+    upgrade(house)
+    with house.reading() as session:
+        if session.scalar(select(Entry.id).limit(1)) is None:
+            return False
+        is_of_before = settled(session) == 0
+    if is_of_before:
+        (seal if (house.data_dir / "sealed").exists() else _seal_without_chain)(house)
+    return True
 
 
 def block_of(folder: Path, say: Say, lots: int = LOTS) -> House:

@@ -14,6 +14,7 @@ from sqlalchemy.orm import Session
 from app.db import House
 from app.naming.resolve import Named, code_of
 from benchmarks.bare import Bare
+from benchmarks.block import LOTS
 from benchmarks.history import BLOCKS_A_WEEK, History, Say, open_history
 
 _ONE_OF = {  # in the block: full reels that were shipped, wafers that were used up, oven runs with several lots
@@ -32,6 +33,8 @@ class Site:
     rounds: int
     folder: Path
     say: Say
+    blocks: int = 0  # of a short try
+    lots: int = LOTS
 
     @property
     def kind(self) -> str:
@@ -50,7 +53,8 @@ class Site:
     @contextmanager
     def tenth(self) -> Iterator["Site"]:
         """The same on a tenth of this history."""
-        house, history = open_history(self.folder, max(1, round(self.history.days / 10)), self._tenth_url(), self.say)
+        days = max(1, round(self.history.days / 10))
+        house, history = open_history(self.folder, days, self._tenth_url(), self.say, self.blocks, self.lots)
         try:
             yield replace(self, house=house, history=history)
         finally:

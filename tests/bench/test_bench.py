@@ -2,12 +2,13 @@
 
 import shutil
 import sqlite3
+from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
 from typing import Any
 
 import pytest
-from sqlalchemy import Select, TextClause, TextualSelect, delete, event
+from sqlalchemy import Select, TextClause, TextualSelect, create_engine, delete, event, text
 
 from app import clock
 from app.db import Moment
@@ -22,8 +23,10 @@ from app.naming import resolve
 from app.scan import choose, last_done, stations
 from benchmarks.bench import MEASURES, as_document, bench
 from benchmarks.history import open_history, seal_history
+from tests import postgres
 
 BLOCKS, LOTS = 3, 2
+WITHOUT_A_DATABASE = {"placements", "unit-results", "start"}
 SMALL = {"thing", "definition", "person", "hold", "release", "use_void", "run_void"}  # or nearly empty
 
 
@@ -35,13 +38,54 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return where
 
 
+@pytest.fixture(scope="module")
+def on_postgresql(cluster_owner: postgres.Owner, folder: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Path, str]]:
+    """A folder, and a database with a tiny history; a measure that wants a tenth of it makes another beside it."""
+    where = tmp_path_factory.mktemp("bench-postgresql")
+    shutil.copytree(folder / "block", where / "block")
+    with postgres.database(cluster_owner) as url:
+        yield where, url
+        cluster_owner.execute(f"drop database if exists {postgres.name_in(url)}_tenth with (force)")
+
+
 @pytest.mark.parametrize("name", MEASURES)
 def test_each_measure_runs_and_says_what_it_found(folder: Path, name: str) -> None:
-    found = list(bench(folder, 1, "", name, 1, _quiet, BLOCKS, LOTS))
+    _runs(folder, "", name)
+
+
+@pytest.mark.only_on("postgresql")
+@pytest.mark.parametrize("name", [name for name in MEASURES if name not in WITHOUT_A_DATABASE])
+def test_each_measure_runs_on_postgresql(database: str, on_postgresql: tuple[Path, str], name: str) -> None:
+    _runs(*on_postgresql, name)
+
+
+def _runs(folder: Path, url: str, name: str) -> None:
+    found = list(bench(folder, 1, url, name, 1, _quiet, BLOCKS, LOTS))
     assert found
-    for one in as_document(1, "sqlite", found)["measures"]:
+    for one in as_document(1, "postgresql" if url else "sqlite", found)["measures"]:
         assert one["name"].startswith(name) and one["bound"] > 0
         assert one["ratio"] > 0 and one["ours_ms"] > 0 and one["yardstick_ms"] > 0 and one["rows"] > 0
+
+
+@pytest.mark.only_on("postgresql")
+def test_each_database_has_a_history_of_its_own_and_gets_it_anew_when_it_was_emptied(
+    database: str, cluster_owner: postgres.Owner, on_postgresql: tuple[Path, str]
+) -> None:
+    folder, url = on_postgresql
+    before = _reels_of(folder, url)
+    with postgres.database(cluster_owner) as other:
+        assert _reels_of(folder, other) == before > 0
+        with create_engine(other).begin() as emptied:
+            emptied.execute(text("drop schema public cascade; create schema public"))
+        assert _reels_of(folder, other) == before
+
+
+def _reels_of(folder: Path, url: str) -> int:
+    house, _ = open_history(folder, 1, url, _quiet, BLOCKS, LOTS)
+    with house.reading() as session:
+        reels = int(session.scalar(text("select count(*) from pack")) or 0)
+    house.dispose()
+    return reels
 
 
 def test_the_built_history_is_a_right_record(folder: Path) -> None:
