@@ -5,6 +5,7 @@ Quick runs: `pytest --db sqlite`, or `-m "not postgresql and not browser"`. With
 
 import os
 import shutil
+import subprocess
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
@@ -137,6 +138,15 @@ def cluster_folder(request: pytest.FixtureRequest) -> str:
         is_missing(postgres.MISSING)
     worker = getattr(request.config, "workerinput", None)
     return str(worker["cluster"]) if worker else str(_cluster(request.config).folder)
+
+
+@pytest.fixture
+def certified(tmp_path: Path) -> tuple[Path, Path]:
+    """A certificate of our own, and its key."""
+    certificate, key = tmp_path / "certificate.pem", tmp_path / "key.pem"
+    made = ["openssl", "req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:P-256", "-nodes", "-subj", "/CN=localhost"]
+    subprocess.run([*made, "-keyout", str(key), "-out", str(certificate)], check=True, capture_output=True)
+    return certificate, key
 
 
 @pytest.fixture(scope="session")

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import uvicorn
 
 from app.errors import refuse
+from app.web.handshakes import Handshake, WithTls
 from app.web.wire import Wire
 
 if TYPE_CHECKING:
@@ -17,8 +18,9 @@ if TYPE_CHECKING:
 def run(app: "FastAPI", host: str, port: int, certificate: Path | None, key: Path | None, say: Callable[[], None]) -> None:
     """Until it is stopped. `say` is called when it answers."""
     # no access log: it halves the rate of small answers; open event streams must not hold a shutdown up
-    config = uvicorn.Config(
-        app, host=host, port=port, http=Wire, ws="none", access_log=False, timeout_graceful_shutdown=1, log_level="warning",
+    kind, http = (WithTls, Handshake) if certificate else (uvicorn.Config, Wire)
+    config = kind(
+        app, host=host, port=port, http=http, ws="none", access_log=False, timeout_graceful_shutdown=1, log_level="warning",
         ssl_certfile=certificate, ssl_keyfile=key,
     )  # fmt: skip
     server = _Server(config, say)

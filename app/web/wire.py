@@ -11,7 +11,8 @@ not by the byte.
 
 import asyncio
 import resource
-from typing import Self, cast
+from collections.abc import Iterable
+from typing import Protocol, cast
 
 from uvicorn.protocols.http.httptools_impl import HttpToolsProtocol
 
@@ -34,6 +35,21 @@ _TOO_LONG = _plain("431 Request Header Fields Too Large", b"The head of this req
 _TOO_LATE = _plain("408 Request Timeout", b"The head of this request did not come to its end.")
 
 
+class Guest(Protocol):
+    """A connection among others."""
+
+    moved_at: float
+
+    def keeps_waiting(self) -> bool: ...
+    def cut_off(self) -> None: ...
+
+
+def make_room(newcomer: Guest, guests: Iterable[Guest]) -> None:
+    others = [one for one in guests if one is not newcomer and one.keeps_waiting()]
+    if others:
+        min(others, key=lambda one: one.moved_at).cut_off()
+
+
 class Wire(HttpToolsProtocol):
     """`most`: connections at once, before one must make room; the other half of the files that may be open are the database's and uploads'."""
 
@@ -44,7 +60,7 @@ class Wire(HttpToolsProtocol):
     most = min(500, resource.getrlimit(resource.RLIMIT_NOFILE)[0] // 2)
 
     _unread, _in_head = 0, True
-    _still, _moved_at, _unsent = 0, 0.0, 0  # looks since something moved, when it did, and bytes of the answer that were left
+    _still, moved_at, _unsent = 0, 0.0, 0  # looks since something moved, when it did, and bytes of the answer that were left
     _awaited, _came = 0, 0  # looks at which more of a body was to come, and what came of it in bytes
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
@@ -52,7 +68,7 @@ class Wire(HttpToolsProtocol):
         self._move()
         self._looking = self.loop.call_later(self.look_every, self._look)
         if len(self.connections) > self.most:
-            self._make_room()
+            make_room(self, cast(set[Guest], self.connections))
 
     def connection_lost(self, exc: Exception | None) -> None:
         self._looking.cancel()
@@ -98,21 +114,21 @@ class Wire(HttpToolsProtocol):
         super().resume_writing()
 
     def _move(self) -> None:
-        self._still, self._moved_at = 0, self.loop.time()
+        self._still, self.moved_at = 0, self.loop.time()
 
     def _look(self) -> None:
         """Counted in looks and not by the clock: a server that was stopped itself for a while takes nobody for late."""
         before, self._unsent = self._unsent, self.transport.get_write_buffer_size()
         if self._unsent < before:
             self._move()
-        is_waited_for = self._keeps_waiting()
+        is_waited_for = self.keeps_waiting()
         self._still = self._still + 1 if is_waited_for else 0
         self._awaited += is_waited_for and not self._in_head
         if self._still >= (self.head_looks if self._in_head and not self._unsent else self.still_looks) or self._trickles():
-            self._cut_off()
+            self.cut_off()
         self._looking = self.loop.call_later(self.look_every, self._look)
 
-    def _keeps_waiting(self) -> bool:
+    def keeps_waiting(self) -> bool:
         """Whether it is for the other side to do something: to send the rest of a head or body, or to take what it was answered."""
         is_answered = self.cycle is None or self.cycle.response_complete
         if self.flow.write_paused or (is_answered and self.transport.get_write_buffer_size()):
@@ -123,16 +139,12 @@ class Wire(HttpToolsProtocol):
         seconds = (self._awaited - self.still_looks) * self.look_every
         return not self._in_head and self._came < self.least_rate * seconds
 
-    def _make_room(self) -> None:
-        others = [one for one in cast(set[Self], self.connections) if one is not self and one._keeps_waiting()]
-        if others:
-            min(others, key=lambda one: one._moved_at)._cut_off()
-
-    def _cut_off(self) -> None:
+    def cut_off(self) -> None:
         self.connections.discard(self)  # it is known as gone only later, and many may come until then
-        if self.transport.get_write_buffer_size():
-            self.transport.abort()  # to close it politely is to wait until all was taken
-            return
-        if self._in_head and self._unread and not self.transport.is_closing():
+        is_busy = self.transport.get_write_buffer_size()
+        if self._in_head and self._unread and not is_busy and not self.transport.is_closing():
             self.transport.write(_TOO_LATE)
-        self.transport.close()
+        if is_busy or self.scheme == "https":
+            self.transport.abort()  # to close it politely is to wait until all was taken, or until the end of TLS was answered
+        else:
+            self.transport.close()

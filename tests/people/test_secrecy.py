@@ -6,12 +6,10 @@ import os
 import re
 import ssl
 import stat
-import subprocess
 import traceback
 from pathlib import Path
 
 import pytest
-import uvicorn
 from people.signing_in import HERE, PASSWORD, PIN, client, person, post, sign_in, terminal, token
 from sqlalchemy import select, text
 from sqlalchemy.exc import DBAPIError
@@ -26,15 +24,7 @@ from app.people import first_run
 from app.people.models import SignIn
 from app.settings import Settings
 from app.shell.tls import tls_of
-
-
-@pytest.fixture
-def certified(tmp_path: Path) -> tuple[Path, Path]:
-    """A certificate of our own, and its key."""
-    certificate, key = tmp_path / "certificate.pem", tmp_path / "key.pem"
-    made = ["openssl", "req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:P-256", "-nodes", "-subj", "/CN=localhost"]
-    subprocess.run([*made, "-keyout", str(key), "-out", str(certificate)], check=True, capture_output=True)
-    return certificate, key
+from app.web.handshakes import WithTls
 
 
 def test_the_secret_of_the_first_run_is_for_its_owner_only(house: House) -> None:
@@ -226,10 +216,10 @@ def test_over_https_a_browser_is_told_to_come_by_no_other_way(house: House) -> N
 @pytest.mark.only_on("sqlite")
 def test_the_server_speaks_no_old_tls_and_no_weak_cipher(house: House, certified: tuple[Path, Path]) -> None:
     """By what the server makes of certificate and key: each session has keys of its own, and none is short."""
-    served = uvicorn.Config(make_app(house.settings, house), ssl_certfile=certified[0], ssl_keyfile=certified[1], log_config=None)
+    served = WithTls(make_app(house.settings, house), ssl_certfile=certified[0], ssl_keyfile=certified[1], log_config=None)
     served.load()
-    assert served.ssl is not None and served.ssl.minimum_version == ssl.TLSVersion.TLSv1_2
-    for cipher in served.ssl.get_ciphers():
+    assert served.tls.minimum_version == ssl.TLSVersion.TLSv1_2
+    for cipher in served.tls.get_ciphers():
         assert cipher["strength_bits"] >= 128, cipher
         assert cipher["name"].startswith(("TLS_", "ECDHE-", "DHE-")) and not cipher["name"].endswith("-SHA"), cipher
 
