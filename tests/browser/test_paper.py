@@ -112,6 +112,19 @@ def test_a_scan_is_not_sent_to_a_server_that_is_away(stage: Stage, visit: Visits
         assert "kept no sheets" in walk.page.inner_text(".kept")
 
 
+def test_a_refusal_is_put_away_as_well_when_the_server_is_away(stage: Stage, visit: Visits) -> None:
+    """It is laid out otherwise than what is not refused, and stood above the sheets: read as what holds now, with a field that takes no scan."""
+    with visit("Ola") as walk:
+        walk.go(f"/floor?station={stage.station('Bond 1')}")
+        assert walk.scan(stage.codes["fresh"]).startswith("Stop.")
+        walk.page.context.set_offline(True)
+        walk.page.wait_for_selector(".kept h1")
+        assert not walk.page.is_visible("main"), "one screen says Stop twice"
+        assert walk.page.evaluate("document.activeElement.closest('main')") is None
+        walk.page.context.set_offline(False)
+        walk.page.wait_for_selector("main .refuse", state="visible")
+
+
 def test_an_area_s_sheets_print_a_page_each(stage: Stage, visit: Visits) -> None:
     with visit("Lea", size="desk") as walk:
         walk.go("/paper").tab_to("hall")
