@@ -17,6 +17,7 @@ from app.floor.change_overs import change_over
 from app.floor.counting import Counted
 from app.floor.ends import Said, Value, finish_run
 from app.floor.gate_facts import loaded_on
+from app.floor.groups import gather
 from app.floor.mounts import mount, part_of, place_among_several, swap, unmount
 from app.floor.own_ends import makes_loose
 from app.floor.starts import start_run
@@ -31,7 +32,7 @@ from app.ovens.judging import judge_run
 from app.people.callers import Caller
 from app.scan.choose import run_of
 from app.scan.last_done import Undo
-from app.scan.questions import ENDS_ELSEWHERE, Question, question_about, what_ends
+from app.scan.questions import ENDS_ELSEWHERE, Question, and_more, others_in, question_about, what_ends
 from app.web.said import STATIONS_ARE_WITH, TAKE_CARE, TAKES_OVER
 
 Verb = Callable[[Session, By], dict[str, Any]]
@@ -62,7 +63,7 @@ def finish(house: House, who: Caller, thing: str, station: str, numbers: dict[st
             _must_end_here(question_about(session, one, at.id, by.now, who.person), numbers)
         ending = what_ends(session, run)
         count, found = _count(ending.count, counted), None
-        said = f"Finished {ending.step} on {one.code}."
+        said = f"Finished {ending.step} on {one.code}{and_more(others_in(ending.lines, gather(session, [one])))}."
         if makes_loose(session, run):
             lot = singulate(session, by, run, values, person=who.person, counted=count)
             said = f"Finished. Loose lot {code_of(session, 'lot', lot.item)}."

@@ -1,5 +1,6 @@
 """The one question on the screen: start or finish, of what, with what there is to see and to record."""
 
+from collections.abc import Iterable, Set
 from dataclasses import dataclass, field
 from datetime import datetime
 
@@ -27,6 +28,9 @@ from app.ledger.sets import panels_of, panels_of_lot
 from app.naming.resolve import Named, code_of, codes_of
 from app.people.models import Person
 from app.scan.choose import run_of
+from app.web.words import counted
+
+_NAMED = 6  # lots that a question names; a load may have more
 
 # where the terminal has no numbers to ask for
 ENDS_ELSEWHERE = {"test": "Its unit results end it, or its counts by bin.", "tape": "The reel that is filled ends it."}
@@ -143,15 +147,18 @@ def _finish_question(session: Session, named: Named, run: Run) -> Question:
     to_enter = [ToEnter(f"value.{record.name}", record.name, record.unit) for record in records.values()]
     to_enter += [ToEnter(f"count.{one.name}", one.words, one.unit) for one in ending.numbers]
     bins = _bins(session, run) if run.operation == "test" else []
+    load = _load_of(session, run)
+    others = others_in(lines, groups)
     elsewhere = "" if bins else ENDS_ELSEWHERE.get(run.operation, "")
     return Question(
         verb="finish", thing=named, station=run.station, station_name=catalogue.station(session, run.station).name, step=name,
-        words=f"Finish {name} on {named.code}?", about=_about(session, named, groups, len(panels), 0), panels_here=len(panels),
+        words=f"Finish {name} on {named.code}{and_more(others)}?", about=_with_it(session, load, others) or _about(session, named, groups, len(panels), 0),
+        panels_here=len(panels),
         units=0 if count != "none" else sum(good_units(session, panels).values()) if panels else sum(line.units or 0 for line in lines),
         loaded=tuple(loaded_on(session, run.station)), to_enter=() if elsewhere else (*bins, *to_enter),
         caution=steps[0].caution if steps else "", instruction=steps[0].instruction if steps else "", run=run.id, run_since=run.started_at,
         run_by=session.scalar(select(Person.name).where(Person.id == run.person)) or "", count=count,
-        results_of=code_of(session, "run", run.id) if run.operation == "test" else "", load=_load_of(session, run),
+        results_of=code_of(session, "run", run.id) if run.operation == "test" else "", load=load,
         standard_minutes=steps[0].standard_minutes if steps else None, ends_elsewhere=elsewhere, groups=tuple(groups),
     )  # fmt: skip
 
@@ -168,6 +175,21 @@ def _load_of(session: Session, run: Run) -> str:
 
 def _panels(session: Session, line: Line) -> list[int]:
     return panels_of(session, line.set) if line.set else []
+
+
+def others_in(lines: Iterable[Line], groups: Iterable[Group]) -> set[int]:
+    """Lots that end with what was scanned: it names the run, and all of the run is finished. Of a load one lot is in hand, the others on shelves."""
+    return {line.lot for line in lines if line.lot} - {group.lot for group in groups}
+
+
+def and_more(others: Set[int]) -> str:
+    return f" and {counted(len(others), 'other lot')}" if others else ""
+
+
+def _with_it(session: Session, load: str, others: Set[int]) -> str:
+    codes = sorted(codes_of(session, "lot", sorted(others)).values())
+    more = f" and {len(codes) - _NAMED} more" if len(codes) > _NAMED else ""
+    return f"{f'All of load {load}: with' if load else 'With'} it {', '.join(codes[:_NAMED])}{more}." if codes else ""
 
 
 def _about(session: Session, named: Named, groups: list[Group], here: int, of_lot: int) -> str:

@@ -106,5 +106,26 @@ def test_what_lies_in_a_load_is_started_with_it_and_never_alone(house: House) ->
     assert ola.heading == f"Load {load}: running"
 
 
+def test_whoever_finishes_a_load_by_one_of_its_lots_is_told_of_the_others(house: House) -> None:
+    """All of the run ends with it, and one lot alone was named."""
+    stage = Stage(Factory(house).load())
+    ola = Screen(make_app(house.settings, house), person(house, "Ola", "operate"))
+    lots, oven = [glued(stage), *(stage.factory.lot(stage.factory.panels(1)) for _ in range(2))], stage.station("Oven")
+    stage.factory.run("Attach", lots[1])
+    stage.factory.run("Attach", lots[2])
+    ola.get(f"/floor?station={oven}")
+    ola.send("/loads")
+    load = ola.heading.removeprefix("Load ").removesuffix(": being filled")
+    for lot in lots:
+        ola.send(f"/loads/{load}/put", thing=lot.code, shelf="1")
+    ola.send(f"/loads/{load}/start")
+    ola.get(f"/floor?station={oven}")
+    ola.scan(lots[1].code)
+    assert ola.heading == f"Finish cure 1 on {lots[1].code} and 2 other lots?"
+    assert f"All of load {load}: with it {lots[0].code}, {lots[2].code}." in text(ola)
+    ola.scan(oven)
+    assert ola.said == f"Finished cure 1 on {lots[1].code} and 2 other lots."
+
+
 def text(screen: Screen) -> str:
     return " ".join(re.sub(r"<[^>]+>", "", screen.page).split())
