@@ -90,4 +90,4 @@ def in_hours(span: timedelta) -> str:
     days, hours = minutes // 1440, minutes // 60
     if days:
         return f"{days} d {hours % 24} h"
-    return f"{hours} h {minutes % 60:02} min" if hours else f"{minutes} min"
+    return f"{hours} h {minutes % 60:02} min" if hours else f"{minutes} min" if minutes else "under 1 min"

@@ -148,8 +148,9 @@ def _judged(facts: Facts, group: Group, step: Step) -> list[Reason]:
     route = facts.routes[group.route] if group.route is not None else None
     for panel in group.panels:
         for one in facts.open.get(panel, []):
-            how = "does not conform" if one.verdict == "does_not_conform" else "can't be told yet" if one.verdict else "is not judged yet"
-            why = f"The {one.judged} judgement of step {catalogue.step_name(route, one.step)}, run {one.run_code}, {how}."
+            no, told = ("does not", "is") if one.judged == "cure" else ("do not", "are")  # readings, placements
+            how = f"{no} conform" if one.verdict == "does_not_conform" else "can't be told yet" if one.verdict else f"{told} not judged yet"
+            why = f"The {one.judged} of step {catalogue.step_name(route, one.step)}, run {one.run_code}, {how}."
             if step.barrier:
                 found.append(Reason("barrier_open", why, "Nothing uncertain passes this step: quality must judge or sign a disposition first."))
             if not one.at_risk:

@@ -100,9 +100,9 @@ def share_left(state: WindowState, at: datetime) -> float:
 
 
 def minutes_in_words(seconds: int) -> str:
-    """ "1 h 12 min", "7 min"."""
+    """ "1 h 12 min", "7 min", "under 1 min": nothing is left of "0 min left", or so one reads it."""
     hours, minutes = divmod(abs(seconds) // 60, 60)
-    return f"{hours} h {minutes:02} min" if hours else f"{minutes} min"
+    return f"{hours} h {minutes:02} min" if hours else f"{minutes} min" if minutes else "under 1 min"
 
 
 def _pocket(number: int, step: Step, groups: Sequence[Group], state: _State, before: bool) -> Pocket:

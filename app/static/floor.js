@@ -151,7 +151,7 @@ window.addEventListener("pageshow", () => {
 function inWords(seconds) {
   const minutes = Math.floor(Math.abs(seconds) / 60);
   const hours = Math.floor(minutes / 60);
-  return hours ? `${hours} h ${String(minutes % 60).padStart(2, "0")} min` : `${minutes} min`;
+  return hours ? `${hours} h ${String(minutes % 60).padStart(2, "0")} min` : minutes ? `${minutes} min` : "under 1 min";
 }
 function countDown() {
   for (const one of document.querySelectorAll("[data-seconds-left]")) {

@@ -100,7 +100,7 @@ def test_a_cure_waits_for_its_file_and_conforms_by_it(factory: Factory) -> None:
     assert verdicts(factory, lines) == [None]
     with pytest.raises(Refused) as caught:
         start_plasma(factory, lot)
-    assert caught.value.kind == "judgement_open" and "The cure judgement of step cure 1, run R26-" in str(caught.value)
+    assert caught.value.kind == "judgement_open" and "The cure of step cure 1, run R26-" in str(caught.value)
     assert send(factory, log(START, 120)) == 1
     assert verdicts(factory, lines) == ["conforms"]
     start_plasma(factory, lot)
