@@ -8,6 +8,7 @@ from typing import Any
 from sqlalchemy import Row, text
 from sqlalchemy.orm import Session
 
+from app.board.marks import in_hours
 from app.board.parts import Parts, step_of
 from app.board.stations import StationNow
 from app.db import Moment
@@ -30,6 +31,13 @@ class Oven:
     ends_at: datetime | None
     shelves: tuple[Shelf, ...]
     panels: int
+
+    def is_due(self, now: datetime) -> bool:
+        """Its standard time is over: somebody should look whether the door may be opened."""
+        return self.ends_at is not None and now > self.ends_at
+
+    def late_words(self, now: datetime) -> str:
+        return in_hours(now - self.ends_at) if self.ends_at else ""
 
 
 def ovens(session: Session, stations: list[StationNow], parts: Parts) -> list[Oven]:

@@ -20,6 +20,7 @@ from app.db import Moment
 from app.drawing.strip import ordinal
 from app.floor.marks import SAMPLED
 from app.floor.scrapped_wafers import is_scrap
+from app.holds.words import on_what
 from app.journal.models import Entry
 from app.journal.sealing import newest_digest
 from app.journal.since import first_since
@@ -43,7 +44,10 @@ class Finished:
 
 @dataclass(frozen=True)
 class HoldLine:
+    """`on`: codes of what it names."""
+
     code: str
+    on: tuple[str, ...]
     reason: str
 
 
@@ -122,10 +126,10 @@ def _by_reason(session: Session, span: Span, first: int, table: Any, units: Any,
 
 
 def _placed(session: Session, span: Span, first: int) -> tuple[HoldLine, ...]:
-    query = select(Hold.id, Hold.reason).join(Entry, Entry.id == Hold.e).where(*happened(span, first, Hold.e))
-    rows = session.execute(query.order_by(Hold.e, Hold.id)).all()
-    names = codes_of(session, "hold", [hold for hold, _ in rows])
-    return tuple(HoldLine(names[hold], reason) for hold, reason in rows)
+    query = select(Hold).join(Entry, Entry.id == Hold.e).where(*happened(span, first, Hold.e))
+    holds = session.scalars(query.order_by(Hold.e, Hold.id)).all()
+    names, on = codes_of(session, "hold", [hold.id for hold in holds]), on_what(session, holds)
+    return tuple(HoldLine(names[hold.id], tuple(code for _, code in on[hold.id]), hold.reason) for hold in holds)
 
 
 def _hours(session: Session, span: Span) -> tuple[tuple[str, StateHours], ...]:

@@ -32,6 +32,11 @@ class Yesterday:
     def score(self) -> str:
         return score(self.today.forecast, self.truth)
 
+    @property
+    def is_of_nothing(self) -> bool:
+        """An installation of today, or a day without work: "0, inside the band" would be praise for nothing."""
+        return self.truth == 0 and self.today.forecast.high == 0
+
 
 @dataclass(frozen=True)
 class Board:

@@ -31,11 +31,17 @@ def _lot_rows(session: Session, lots: list[Lot]) -> list[Row]:
         [
             coded(codes[lot.item]), names[lot.product].name, names[lot.order].name if lot.order else None,
             stand[lot.item].panels or None, units[lot.item].book if lot.item in units else None,
-            _next_steps(stand[lot.item]), _states(lot, stand[lot.item], units[lot.item].book if lot.item in units else 0),
+            *_next_and_state(stand[lot.item], units[lot.item].book if lot.item in units else 0),
             lot.bin, lot.grade, begun[lot.e],
         ]
         for lot in lots
     ]  # fmt: skip
+
+
+def _next_and_state(stand: Standing, units: int) -> tuple[Cell, Cell]:
+    """Nothing comes next for a lot that is spent: all of it went into others."""
+    states = _states(stand, units)
+    return (None if states == (_EMPTY,) else _next_steps(stand)), states
 
 
 def _next_steps(stand: Standing) -> Cell:
@@ -44,7 +50,7 @@ def _next_steps(stand: Standing) -> Cell:
     return tuple(f"{name} {n}" for name, n in stand.steps)
 
 
-def _states(lot: Lot, stand: Standing, units: int) -> Cell:
+def _states(stand: Standing, units: int) -> tuple[Cell, ...]:
     found: list[Cell] = []
     if stand.is_held:
         found.append(State("held", "stop"))

@@ -1,6 +1,7 @@
 """The board on a small line: states, marks, windows, ovens, what went past a gate, and a fixed number of statements."""
 
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import date, timedelta
 from typing import Any
 
@@ -8,8 +9,10 @@ import pytest
 from sqlalchemy import event, select
 
 from app import clock
+from app.board.ovens import Oven
 from app.board.remembered import Remembered
 from app.board.shift_report import shift_report
+from app.board.stations import StationNow, stations_now
 from app.board.whole import Board, board
 from app.board.work import Row
 from app.db import House
@@ -166,6 +169,19 @@ def test_the_window_that_ends_first_stands_first_with_what_is_ahead(factory: Fac
     assert [one.lot for one in seen(factory).windows] == [second.code]
 
 
+def test_a_load_whose_standard_time_is_over_is_due_out(factory: Factory) -> None:
+    """The board said until when, and nothing once that was past: it is stuck only beyond twice its standard."""
+    oven = Oven(stations(factory)[0], "V26-000001-E", "running", NOON - minutes(165), NOON - minutes(4), (), 24)
+    assert oven.is_due(NOON) and oven.late_words(NOON) == "4 min"
+    assert not oven.is_due(NOON - minutes(5))
+    assert not replace(oven, state="being filled", since=None, ends_at=None).is_due(NOON)
+
+
+def stations(factory: Factory) -> list[StationNow]:
+    with factory.house.reading() as session:
+        return stations_now(session, NOON)
+
+
 def test_stations_by_state_name_those_that_are_away(factory: Factory) -> None:
     _jam(factory, "Bond 2")
     factory.start("Bond 1", _bondable(factory), at=NOON - minutes(30))
@@ -216,7 +232,7 @@ def test_the_shift_report_counts_what_happened_in_it(factory: Factory) -> None:
         ("plasma clean", 1, 2), ("wire bond", 1, 2), ("inspection", 1, 2), ("singulate", 1, 2),
     ]  # fmt: skip
     assert found.scrapped == (("dropped", 3),)
-    assert [one.reason for one in found.placed] == ["bent"]
+    assert [(one.on, one.reason) for one in found.placed] == [((held.code,), "bent")]
     hours = dict(found.hours)
     assert hours["plasma clean"].productive == pytest.approx(10 / 60)
     assert hours["wire bond"].total == pytest.approx(2 * (NOON - day.begin) / timedelta(hours=1))

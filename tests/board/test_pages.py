@@ -43,6 +43,8 @@ def test_an_empty_floor_says_what_would_fill_the_board(browser: TestClient) -> N
     page = browser.get("/board").text
     assert "No lot is open." in page
     assert "Nothing went past a gate this week." in page
+    assert "inside the band" not in page and "Nothing was expected as the day began, and nothing was taped." in page
+    assert "<dt>Units taped today</dt>" in page and "So far <strong>0</strong> units." in page
 
 
 def test_the_board_names_the_held_lot_and_leads_to_it(browser: TestClient, factory: Factory) -> None:

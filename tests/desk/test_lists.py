@@ -169,6 +169,7 @@ def test_the_lists_say_what_is_so(stage: Stage) -> None:
     assert "at risk" in lots[stage.codes["risky"]]["state"]
     assert lots[stage.codes["bonding"]]["next"] == "bond"
     assert lots[stage.codes["packed"]]["state"] == "('nothing in it now',)"
+    assert lots[stage.codes["packed"]]["next"] == "None", "all of it went on, and nothing of it waits for a step"
     assert stage.codes["packed"] not in codes(stage, "lots", now="in work, waiting or held")
     stations = {row["name"]: row for row in rows(stage, "stations")}
     assert "the wedge is worn" in stations["Bond 2"]["state"]

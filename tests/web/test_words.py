@@ -10,4 +10,5 @@ def test_a_code_stays_whole_and_a_long_part_number_may_break() -> None:
     assert coded("Lot L26-004217-6, wafer TW-0412-07") == (
         'Lot <span class="code">L26-004217-6</span>, wafer <span class="code">TW-0412-07</span>'
     )
+    assert coded("was due 2026-11-26, 8 h") == 'was due <span class="code">2026-11-26</span>, 8 h'
     assert coded(f"{LONG} of L26-004217-6") == f'{LONG} of <span class="code">L26-004217-6</span>'
