@@ -248,7 +248,7 @@ def sign(body: SignDifferenceIn, call: Calling) -> DoneOut:
     return DoneOut(**call.do("sign_difference", body, verb))
 
 
-@router.post("/at_risk", summary="Let panels go on while a judgement is open, up to the barrier")
+@router.post("/at_risk", summary="Let panels go on at risk: while a judgement is open, up to the barrier")
 def at_risk(body: AtRiskIn, call: Calling) -> DoneOut:
     def verb(s: Session, by: By) -> dict[str, Any]:
         panels, _ = inside(s, things_of(s, body.things))

@@ -5,7 +5,9 @@ import types
 from collections import defaultdict
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Annotated, Any, Literal, Union, get_args, get_origin
+from zoneinfo import ZoneInfo
 
 from anyio.to_thread import run_sync
 from fastapi import Request, UploadFile
@@ -15,6 +17,7 @@ from fastapi.routing import APIRoute
 from pydantic import BaseModel, ConfigDict, ValidationError, create_model
 from starlette.datastructures import FormData
 
+from app.catalogue import queries as catalogue
 from app.errors import BadInput, Refused, crafted, unknown
 from app.machines.bodies import ByPerson, Signed
 from app.machines.calls import Call
@@ -22,7 +25,7 @@ from app.machines.told_before import Before, told_before
 from app.misfits import is_crafted, misfit
 from app.people.callers import Calling, page_router
 from app.people.doors import check_duties_of
-from app.web.installation import house_of
+from app.web.installation import house_of, zone_of
 from app.web.rendering import render
 
 router = page_router()
@@ -32,6 +35,16 @@ _LAST = {*Signed.model_fields, *ByPerson.model_fields}  # what every call may st
 _GIVEN = ("password", "pin", "secret")  # to someone; of a call that is signed, `password` is the signer's
 _UNSHOWN = ("password", "secret")  # kinds of fields
 _LONG = 4000
+# what names a thing of the catalogue: a list of their names to choose from, or to type beside
+_OF_CATALOGUE = {"part": "part", "product": "product", "order": "order", "customer": "customer", "recipe": "recipe"}
+# the fields that a thing of a kind goes into, where the action's path does not name it
+_ANY = ("thing", "things", "subject")
+_GOES_INTO = {
+    "lot": _ANY, "panel": _ANY, "container": _ANY, "pack": _ANY, "sample": _ANY, "wafer": ("item", "thing", "subject"),
+    "batch": ("item", "frames", "thing", "subject"), "run": ("subject",), "station": ("subject",),
+}  # fmt: skip
+_ON_ANOTHER = ("/containers/{container}/put", "/loads/{load}/put", "/stations/{station}/")  # paths that name another, and what is done with this
+_ZONED = "ISO 8601 with a zone."  # said of a call's time; a form's is of the site
 
 
 @dataclass(frozen=True)
@@ -47,6 +60,11 @@ class Field:
     columns: tuple[str, ...] = ()  # of rows
     many: bool = True  # of rows: a list of them, not one
 
+    @property
+    def names(self) -> str:
+        """The kind of thing in the catalogue that is named here, if it is one."""
+        return _OF_CATALOGUE.get(self.name, "") if self.kind == "text" else ""
+
 
 @dataclass(frozen=True)
 class Act:
@@ -60,14 +78,22 @@ class Act:
     beside: type[BaseModel]
     endpoint: Callable[..., Any]
 
+    def field_for(self, kind: str) -> str:
+        """The field that a thing of this kind goes into, if the action may be one on it."""
+        if f"{{{kind}}}" in self.name:
+            return kind
+        if "{" in self.name and not self.name.startswith(_ON_ANOTHER):
+            return ""
+        return next((field.name for field in self.fields if field.name in _GOES_INTO.get(kind, ())), "")
+
 
 @router.get("/do")
 def acts(request: Request, who: Calling, thing: str = "", kind: str = "") -> Response:
-    """All actions, or those on a thing of one kind."""
-    rooms: defaultdict[str, list[Act]] = defaultdict(list)
+    """All actions, or those on a thing of one kind, each with the field that the thing goes into."""
+    rooms: defaultdict[str, list[tuple[Act, str]]] = defaultdict(list)
     for act in _acts(request).values():
-        if not kind or f"{{{kind}}}" in act.name:
-            rooms[act.room].append(act)
+        if (field := act.field_for(kind)) or not kind:
+            rooms[act.room].append((act, field))
     return render(request, "machines/acts.html", rooms=dict(rooms), thing=thing, kind=kind)
 
 
@@ -75,7 +101,7 @@ def acts(request: Request, who: Calling, thing: str = "", kind: str = "") -> Res
 def form(request: Request, who: Calling, call: str) -> Response:
     act = _act(request, call)
     given = {name: value for name, value in request.query_params.items() if name != "call"}
-    return render(request, "machines/act.html", act=act, typed=given, refusal=None, before=_before(request, act, given))
+    return _drawn(request, act, given, before=_before(request, act, given))
 
 
 @router.post("/do/act")
@@ -87,13 +113,23 @@ async def send(request: Request, who: Calling) -> Response:
         typed = _typed(act, sent)
         before = await run_sync(lambda: _before(request, act, typed))
         if before and _text(sent, "told") != before.told:  # told first, done when it is sent again
-            return render(request, "machines/act.html", act=act, typed=typed, refusal=None, before=before)
-        values = _read(act, sent)
+            return _drawn(request, act, typed, before=before)
+        values = _read(act, sent, zone_of(request))
         answer = await run_sync(lambda: act.endpoint(**values, call=Call(house_of(request), who, _text(sent, "key") or None)))
     except Refused as refusal:
-        return render(request, "machines/act.html", status=refusal.status, act=act, typed=_typed(act, sent), refusal=refusal, before=None)
+        return _drawn(request, act, _typed(act, sent), refusal=refusal)
     told = answer.model_dump(mode="json")
     return render(request, "machines/acted.html", act=act, warning=told.pop("warning", None), rows=list(_rows(told)))
+
+
+def _drawn(request: Request, act: Act, typed: Mapping[str, str], *, refusal: Refused | None = None, before: Before | None = None) -> Response:
+    times = {field.name for field in act.fields if field.kind == "time"}
+    typed = {name: _on_the_clock(value, zone_of(request)) if name in times else value for name, value in typed.items()}
+    kinds = {field.names for field in act.fields} - {""}
+    with house_of(request).reading() as session:
+        names = {kind: sorted(one.name for one in catalogue.every(session, kind)) for kind in sorted(kinds)}
+    shown = {"act": act, "typed": typed, "refusal": refusal, "before": before, "names": names, "zone": zone_of(request)}
+    return render(request, "machines/act.html", status=refusal.status if refusal else 200, **shown)
 
 
 def _before(request: Request, act: Act, typed: Mapping[str, str]) -> Before | None:
@@ -172,7 +208,9 @@ def _field(name: str, kind: Any, hint: str, *, needed: bool, signs: bool = False
     if inspect.isclass(plain) and issubclass(plain, BaseModel):
         return Field(name, words, hint, "rows", needed, columns=tuple(plain.model_fields), many=False)
     kinds = {bool: "check", int: "number", float: "number"}
-    return Field(name, words, hint, "time" if name.endswith(("_at", "_from", "_to")) and plain not in kinds else kinds.get(plain, "text"), needed)
+    if name.endswith(("_at", "_from", "_to")) and plain not in kinds:
+        return Field(name, words, hint.replace(_ZONED, "").strip(), "time", needed)
+    return Field(name, words, hint, kinds.get(plain, "text"), needed)
 
 
 def _plain(kind: Any) -> Any:
@@ -186,9 +224,9 @@ def _plain(kind: Any) -> Any:
             return kind
 
 
-def _read(act: Act, sent: FormData) -> dict[str, Any]:
+def _read(act: Act, sent: FormData, zone: str) -> dict[str, Any]:
     """The endpoint's arguments from what was sent; what is not understood is named by its field."""
-    values = {field.name: value for field in act.fields if (value := _value(field, sent)) is not None}
+    values = {field.name: value for field in act.fields if (value := _value(field, sent, zone)) is not None}
     argument, model = act.body or ("", None)
     inside = {name: value for name, value in values.items() if model is not None and name in model.model_fields}
     beside = _fitted(act.beside, {name: value for name, value in values.items() if name not in inside})
@@ -205,7 +243,7 @@ def _fitted(model: type[BaseModel], values: Mapping[str, Any]) -> BaseModel:
         raise (crafted(refusal) if any(is_crafted(one) for one in found) else refusal) from error
 
 
-def _value(field: Field, sent: FormData) -> Any:
+def _value(field: Field, sent: FormData, zone: str) -> Any:
     if field.kind == "files":
         return [one for one in sent.getlist(field.name) if not isinstance(one, str) and one.filename]
     if field.kind == "file":
@@ -216,12 +254,29 @@ def _value(field: Field, sent: FormData) -> Any:
         return text == "yes"
     if not text:
         return None
+    if field.kind == "time":
+        return _of_the_site(text, zone)
     if field.kind == "lines":
         return [part for part in text.replace(",", "\n").split() if part]
     if field.kind == "rows":
         rows = [dict(zip(field.columns, line.split(maxsplit=len(field.columns) - 1), strict=False)) for line in text.splitlines() if line.strip()]
         return rows if field.many else rows[0]
     return text
+
+
+def _of_the_site(text: str, zone: str) -> datetime | str:
+    """A time of the clock on the wall, or one with its zone; of an hour that the clock shows twice, the first."""
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        return text
+    return moment if moment.tzinfo else moment.replace(tzinfo=ZoneInfo(zone))
+
+
+def _on_the_clock(text: str, zone: str) -> str:
+    """As a browser's field of a time shows it, where it is one."""
+    moment = _of_the_site(text, zone)
+    return text if isinstance(moment, str) else f"{moment.astimezone(ZoneInfo(zone)):%Y-%m-%dT%H:%M}"
 
 
 def _text(sent: FormData, name: str) -> str:

@@ -95,10 +95,10 @@ class PanelsIn(Told):
     """Panels of one lead-frame batch: by the marks on the frames, by first and last of a range of them, or by a count."""
 
     frames: ABatch = Field(description="The lead-frame batch.")
-    marks: list[Name] | None = Field(None, max_length=5000, examples=[["N000001", "N000002"]])
-    first: Name | None = None
-    last: Name | None = None
-    count: Annotated[int, Field(ge=1, le=5000)] | None = None
+    marks: list[Name] | None = Field(None, max_length=5000, description="What stands on the frames.", examples=[["N000001", "N000002"]])
+    first: Name | None = Field(None, description="Instead of marks: the first of a range of them, such as N000001.")
+    last: Name | None = Field(None, description="The last of that range, such as N000024.")
+    count: Annotated[int, Field(ge=1, le=5000)] | None = Field(None, description="Instead of marks: so many, where nothing stands on the frames.")
     rows: Annotated[int, Field(ge=1, le=1000)] | None = Field(None, description="Empty: as the lead-frame part says.")
     columns: Annotated[int, Field(ge=1, le=1000)] | None = None
 

@@ -152,8 +152,8 @@ def _finish_question(session: Session, named: Named, run: Run) -> Question:
     elsewhere = "" if bins else ENDS_ELSEWHERE.get(run.operation, "")
     return Question(
         verb="finish", thing=named, station=run.station, station_name=catalogue.station(session, run.station).name, step=name,
-        words=f"Finish {name} on {named.code}{and_more(others)}?", about=_with_it(session, load, others) or _about(session, named, groups, len(panels), 0),
-        panels_here=len(panels),
+        words=f"Finish {name} on {named.code}{and_more(others)}?", panels_here=len(panels),
+        about=_with_it(session, load, others) or _about(session, named, groups, len(panels), 0),
         units=0 if count != "none" else sum(good_units(session, panels).values()) if panels else sum(line.units or 0 for line in lines),
         loaded=tuple(loaded_on(session, run.station)), to_enter=() if elsewhere else (*bins, *to_enter),
         caution=steps[0].caution if steps else "", instruction=steps[0].instruction if steps else "", run=run.id, run_since=run.started_at,

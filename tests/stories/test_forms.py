@@ -73,10 +73,35 @@ def test_a_secret_given_to_someone_is_no_signature_and_is_not_shown_again(browse
     assert "your password, to sign" in browser.get("/do/act?call=/holds/{hold}/release")
 
 
-def test_a_form_says_the_zone_of_a_time_once(browser: Browser) -> None:  # noqa: F811
-    page = browser.get("/do/act?call=/moves")
-    (hint,) = re.findall(r'id="h-happened_at">(.*?)</p>', page)
-    assert hint.lower().count("zone") == 1 and hint.startswith("When it happened") and "2026-03-01T07:30:00+01:00" in hint
+def test_a_time_is_of_the_clock_on_the_wall_and_the_form_says_whose(browser: Browser) -> None:  # noqa: F811
+    """Nobody at a goods-in desk writes what is printed on a syringe as 2027-03-01T00:00:00+01:00."""
+    browser.client.app.state.zone = "Asia/Kathmandu"  # type: ignore[attr-defined]
+    page = browser.get("/do/act?call=/batches")
+    assert '<label for="f-expires_at">expires at (Asia/Kathmandu)' in page and 'name="expires_at" type="datetime-local"' in page
+    assert "ISO" not in page
+    page = browser.post("/do/act", call="/batches", part="NOWHERE", expires_at="2027-03-01T00:00")
+    assert browser.page.status_code == 404 and 'type="datetime-local" value="2027-03-01T00:00"' in page, "a refused form keeps it"
+    done = re.search(r"B26-\d+-\w", browser.post("/do/act", call="/batches", part="GLUE", expires_at="2027-03-01T00:00"))
+    assert done is not None and "2027-03-01 00:00 +0545" in browser.get(f"/batches?q={done[0]}")
+    other = re.search(r"B26-\d+-\w", browser.post("/do/act", call="/batches", part="GLUE", expires_at="2027-03-01T00:00:00Z"))
+    assert other is not None and "2027-03-01 05:45 +0545" in browser.get(f"/batches?q={other[0]}"), "one with its zone is that moment"
+
+
+def test_names_of_the_catalogue_are_offered(browser: Browser) -> None:  # noqa: F811
+    page = browser.get("/do/act?call=/batches")
+    assert 'name="part" list="names-part"' in page and '<option value="FRAME">' in page
+    page = browser.get("/do/act?call=/lots")
+    assert 'name="product" list="names-product"' in page and 'name="order" list="names-order"' in page
+
+
+def test_what_is_done_with_a_thing_is_offered_with_the_thing_filled_in(browser: Browser) -> None:  # noqa: F811
+    """A lead who is sent for to let a lot go on has its page before them."""
+    page = browser.get("/do?kind=lot&thing=L26-000001-5")
+    for call, field in (("/lots/{lot}/split", "lot"), ("/at_risk", "things"), ("/holds", "subject"), ("/loads/{load}/put", "things")):
+        assert f"call={call.replace('{', '%7B').replace('}', '%7D')}&amp;{field}=L26-000001-5" in page, call
+    assert "/packs/" not in page and "/people" not in page.partition("<main")[2]
+    assert "at risk" in page
+    assert "mount&amp;item=W26" in browser.get("/do?kind=wafer&thing=W26-000001-5")
 
 
 def test_a_wafer_map_by_form(browser: Browser) -> None:  # noqa: F811
