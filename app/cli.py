@@ -15,7 +15,7 @@ from rich.console import Console
 
 from app.errors import Refused, bad_input
 from app.shell import catalogues, imports, users
-from app.shell.opening import DataFolder, open_house, progress, say_refusal, settings_of
+from app.shell.opening import DataFolder, open_house, progress, say_refusal, settings_of, telling_outages
 
 FOUND = 3
 shell = typer.Typer(
@@ -231,7 +231,9 @@ def bench(
     from benchmarks.bench import bench as run_all
 
     url = "" if database == "sqlite" else database
-    found = list(run_all(settings_of(data).data_dir / "bench", days, url, only, rounds, progress.print))
+    folder = settings_of(data, database_url=url).data_dir / "bench"
+    with telling_outages(folder):
+        found = list(run_all(folder, days, url, only, rounds, progress.print))
     if as_json:
         import json
 

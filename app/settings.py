@@ -4,7 +4,7 @@ import shlex
 from pathlib import Path
 from typing import ClassVar
 
-from pydantic import Field, field_validator
+from pydantic import Field, ValidationInfo, field_validator
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
 THE_FILE = "{file}"  # in a command, where the path of a file belongs
@@ -37,6 +37,14 @@ class Settings(BaseSettings):
 
     cheap_passwords: ClassVar[bool] = False  # no setting of a plant's: what is installed for a test or a measure says so in its own code
 
+    @field_validator("database_url", "read_url", "owner_url")
+    @classmethod
+    def _leads_to_a_database_we_know(cls, url: str, info: ValidationInfo) -> str:
+        """What it leads to may be away for a while; how it is written is looked at once. It may have a password, which is not repeated."""
+        if url:
+            _must_be_known(url, ["sqlite", *_POSTGRESQL] if info.field_name == "database_url" else _POSTGRESQL)
+        return url
+
     @field_validator("scanner")
     @classmethod
     def _names_the_file(cls, command: str) -> str:
@@ -47,3 +55,26 @@ class Settings(BaseSettings):
     @property
     def url(self) -> str:
         return self.database_url or f"sqlite:///{(self.data_dir / 'reelroot.db').absolute()}"
+
+
+_POSTGRESQL = ["postgresql", "postgresql+psycopg"]
+
+
+def _must_be_known(url: str, kinds: list[str]) -> None:
+    from sqlalchemy import make_url
+    from sqlalchemy.exc import ArgumentError
+
+    try:
+        parsed = make_url(url)
+    except (ArgumentError, ValueError):
+        raise ValueError(f"it is no URL as SQLAlchemy reads them, like {_POSTGRESQL[-1]}://role:password@host/database") from None
+    if parsed.drivername not in kinds:
+        raise ValueError(f"it begins with {parsed.drivername}, and what is known here is {' and '.join(kinds)}")
+    if parsed.drivername != "sqlite":
+        import psycopg
+        from psycopg.conninfo import make_conninfo
+
+        try:
+            make_conninfo(**{option: str(value) for option, value in parsed.query.items()})
+        except psycopg.ProgrammingError as error:
+            raise ValueError(f"of what follows its ?, PostgreSQL's driver says: {error}") from None

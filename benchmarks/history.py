@@ -94,7 +94,7 @@ def open_history(folder: Path, days: int, url: str, say: Say, blocks: int = 0, l
         house.dispose()
         shutil.rmtree(home)
         home.mkdir()
-    say(f"Building {days} days of history in {url or home}: kept for the next run.")
+    say(f"Building {days} days of history in {make_url(url) if url else home}: kept for the next run.")
     whole = blocks or round(days * BLOCKS_A_DAY)
     with_blobs = min(whole, round(_BLOB_DAYS * BLOCKS_A_DAY)) if days > 365 else whole
     if with_blobs < whole:
@@ -150,6 +150,8 @@ def _ask_for_room(home: Path, needed: int) -> None:
 
 def _build(house: House, folder: Path, days: int, whole: int, blobs_from: int, lots: int, say: Say) -> History:
     began = time.monotonic()
+    if house.kind == "postgresql":
+        _must_be_empty(house)
     block = block_of(folder, say, lots)
     _take_block_in(house, block)
     with block.write_engine.connect() as source:
@@ -166,6 +168,14 @@ def _build(house: House, folder: Path, days: int, whole: int, blobs_from: int, l
     )
 
 
+def _must_be_empty(house: House) -> None:
+    """Looked at first: to make a block takes a minute."""
+    upgrade(house)
+    with house.write_engine.connect() as target:
+        if target.execute(text("select count(*) from entry")).scalar():
+            raise refuse("changed", "That database is in use.", "It has journal entries, and no history of mine.", "Name an empty one.")
+
+
 def _take_block_in(house: House, block: House) -> None:
     """The tables, and what all blocks share."""
     if house.kind == "sqlite":
@@ -176,10 +186,6 @@ def _take_block_in(house: House, block: House) -> None:
                 target.execute(f'delete from "{table.name}" where {_of_blocks(table)}')
             target.commit()
     else:
-        upgrade(house)
-        with house.write_engine.connect() as target:
-            if target.execute(text("select count(*) from entry")).scalar():
-                raise refuse("changed", "That database is in use.", "It has journal entries, and no history of mine.", "Name an empty one.")
         with block.write_engine.connect() as source, house.write_engine.begin() as target:
             target.exec_driver_sql("set session_replication_role = replica")
             for table in Base.metadata.sorted_tables:

@@ -19,19 +19,20 @@ DataFolder = Annotated[Path | None, typer.Option("--data", help="The data folder
 progress = Console(stderr=True, highlight=False, markup=False, soft_wrap=True)
 
 
-def settings_of(data: Path | None) -> "Settings":
-    """The settings of this call, or a refusal that names each wrong one."""
+def settings_of(data: Path | None, **given: str) -> "Settings":
+    """The settings of this call, or a refusal that names a wrong one. `given`: by options, before what the environment says."""
     from pydantic import ValidationError
 
     from app.settings import Settings
 
     try:
-        return Settings() if data is None else Settings(data_dir=data)
+        return Settings(**given) if data is None else Settings(data_dir=data, **given)  # type: ignore[arg-type]  # Pydantic makes of texts what they are
     except ValidationError as error:
         wrong = error.errors()[0]
-        name = f"REELROOT_{'_'.join(str(part) for part in wrong['loc']).upper()}"
+        setting = "_".join(str(part) for part in wrong["loc"])
         why = wrong["msg"].removeprefix("Value error, ")
-        raise bad_input("A setting is wrong.", name, f"{why}, found {wrong['input']!r}.", "Correct it or take it away.") from error
+        found = "" if setting.endswith("_url") else f", found {wrong['input']!r}"  # a URL may have a password
+        raise bad_input("A setting is wrong.", f"REELROOT_{setting.upper()}", f"{why}{found}.", "Correct it or take it away.") from error
 
 
 @contextmanager
@@ -40,25 +41,35 @@ def open_house(data: Path | None, at_newest: bool = True) -> Iterator["House"]:
     from app import tables  # noqa: F401 (maps every room's, or a command would see some tables only)
     from app.db import House
     from app.migrate import refuse_other_schema
-    from app.outages import outage_of
 
     os.umask(0o077)  # what is written here is for the owner of the data folder only
     house = House(settings_of(data))
     try:
-        if at_newest:
-            refuse_other_schema(house)
-        try:
-            yield house
-        finally:
+        with telling_outages(house.data_dir):
             if at_newest:
-                _seal_what_is_new(house)
+                refuse_other_schema(house)
+            try:
+                yield house
+            finally:
+                if at_newest:
+                    _seal_what_is_new(house)
+    finally:
+        house.dispose()
+
+
+@contextmanager
+def telling_outages(folder: Path) -> Iterator[None]:
+    """What is away for a while ends a command with a sentence."""
+    from app.outages import AWAY, outage_of
+
+    try:
+        yield
     except Exception as error:
         if outage := outage_of(error):
             why = str(getattr(error, "orig", error)).strip()
-            raise refuse("changed", outage.what, f"{outage.why} {why}", f"{outage.now} The data folder is {house.data_dir}.") from error
+            now = f"{outage.now} If it never answered, look at how it is named." if outage is AWAY else outage.now
+            raise refuse("changed", outage.what, f"{outage.why} {why}", f"{now} The data folder is {folder}.") from error
         raise
-    finally:
-        house.dispose()
 
 
 def _seal_what_is_new(house: "House") -> None:
