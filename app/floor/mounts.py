@@ -49,12 +49,15 @@ class Loaded:
 
 
 def mount(session: Session, by: By, station: int, item: int, place: str | None = None) -> Mount:
-    """Puts a batch or wafer on a station. Where it is already there, nothing changes. `place` may be left to the station."""
+    """Puts a batch or wafer on a station. Where it is already there, nothing changes. `place` may be left to the station.
+
+    A batch that lies on another place stays there: two syringes are of one batch, and what is changed over beside one does not take it away.
+    """
     lock(session, Item, [item])
     lock(session, Thing, [station])
     at = catalogue.station(session, station)
-    if (same := _mounted_here(session, station, item)) is not None and place in (None, same.place):
-        return same
+    if same := _mounted_here(session, station, item, place):
+        return same[0]
     part = part_of(session, item)
     reasons = material_reasons(session, at, item, by.happened_at) + _elsewhere(session, station, item)
     if not reasons or by.fact:  # a wrong spool has no place here
@@ -66,18 +69,20 @@ def mount(session: Session, by: By, station: int, item: int, place: str | None =
     return _put_on(session, by, station, item, place or "")
 
 
-def unmount(session: Session, by: By, station: int, item: int) -> Mount:
-    """Takes a batch or wafer off a station."""
+def unmount(session: Session, by: By, station: int, item: int, place: str | None = None) -> None:
+    """Takes a batch or wafer off a station: off one place, or off every place that it is on."""
     lock(session, Item, [item])
     lock(session, Thing, [station])
-    row = _mounted_here(session, station, item)
+    rows = _mounted_here(session, station, item, place)
     what = f"{_name(session, item)} was not taken off."
-    if row is None:
-        raise refuse("not_here", what, f"It is not on {catalogue.station(session, station).name}.", "Look at what is on the station.")
+    if not rows:
+        where = f"{place} of " if place else ""
+        raise refuse("not_here", what, f"It is not on {where}{catalogue.station(session, station).name}.", "Look at what is on the station.")
     reasons = _running(session, station)
     if reasons and not by.fact:
         raise Refused(what, *reasons)
-    return _take_off(session, by, row)
+    for row in rows:
+        _take_off(session, by, row)
 
 
 def swap(session: Session, by: By, station: int, item: int, place: str | None = None) -> tuple[Mount, list[Reason]]:
@@ -85,8 +90,8 @@ def swap(session: Session, by: By, station: int, item: int, place: str | None = 
     lock(session, Item, [item])
     lock(session, Thing, [station])
     at = catalogue.station(session, station)
-    if (same := _mounted_here(session, station, item)) is not None and place in (None, same.place):
-        return same, []
+    if same := _mounted_here(session, station, item, place):
+        return same[0], []
     reasons = material_reasons(session, at, item, by.happened_at) + _elsewhere(session, station, item)
     if reasons and not by.fact:  # before its place is asked for: a wrong spool has none
         raise Refused(f"{_name(session, item)} was not put on {at.name}.", *reasons)
@@ -142,9 +147,9 @@ def part_of(session: Session, item: int) -> Defined[Part]:
 
 
 def _put_on(session: Session, by: By, station: int, item: int, place: str) -> Mount:
-    """Takes off what is on the place and, of a wafer told as a fact, where the record still has it; then puts `item` on, from stock too."""
+    """Takes off what is on the place, and a wafer from wherever the record still has it; then puts `item` on, from stock too."""
     query = select(Mount).where(Mount.closed_e.is_(None))
-    for row in session.scalars(query.where(Mount.station == station, (Mount.place == place) | (Mount.item == item))):
+    for row in session.scalars(query.where(Mount.station == station, Mount.place == place)):
         _take_off(session, by, row)
     if session.get(Wafer, item) is not None:
         for row in session.scalars(query.where(Mount.item == item)):
@@ -163,8 +168,10 @@ def _take_off(session: Session, by: By, row: Mount) -> Mount:
     return row
 
 
-def _mounted_here(session: Session, station: int, item: int) -> Mount | None:
-    return session.scalar(select(Mount).where(Mount.station == station, Mount.item == item, Mount.closed_e.is_(None)))
+def _mounted_here(session: Session, station: int, item: int, place: str | None) -> list[Mount]:
+    """`place` None: on any."""
+    query = select(Mount).where(Mount.station == station, Mount.item == item, Mount.closed_e.is_(None))
+    return list(session.scalars(query.where(Mount.place == place) if place is not None else query.order_by(Mount.id)))
 
 
 def _place(session: Session, station: Defined[Station], part: Defined[Part], place: str | None, *, free: bool) -> str:

@@ -42,7 +42,9 @@ _LONG_AGO = datetime(1970, 1, 1, tzinfo=UTC)
 
 class MountIn(Told):
     item: Name = Field(description="A material batch or a wafer.", examples=["B26-000012-0"])
-    place: Name | None = Field(None, description="Where on the station; empty: the one place for it there, or one that is free.")
+    place: Name | None = Field(
+        None, description="Where on the station; empty: the one place for it there, or one that is free. Taken off: every place that it is on."
+    )
 
 
 class ChangeOverIn(MountIn):
@@ -116,7 +118,7 @@ def mount(station: str, body: MountIn, call: Calling) -> StationOut:
 @router.post("/stations/{station}/unmount", summary="Take a batch or wafer off a station")
 def unmount(station: str, body: MountIn, call: Calling) -> StationOut:
     def verb(s: Session, by: By) -> dict[str, Any]:
-        mounts.unmount(s, by, station_of(s, station), resolve(s, body.item, "batch", "wafer").id)
+        mounts.unmount(s, by, station_of(s, station), resolve(s, body.item, "batch", "wafer").id, body.place)
         return _station(s, station)
 
     return StationOut(**call.do("unmount", body, verb, path={"station": station}))
