@@ -7,7 +7,7 @@ from app.catalogue import queries as catalogue
 from app.catalogue.definitions import BinTableBody, Product
 from app.catalogue.queries import Defined
 from app.errors import bad_input
-from app.floor.ends import step_of_line
+from app.floor.line_steps import step_of_line
 from app.ledger.items import Lot
 from app.ledger.runs import Line, Run
 

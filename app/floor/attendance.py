@@ -8,8 +8,8 @@ from sqlalchemy.orm import Session
 from app.catalogue import queries as catalogue
 from app.catalogue.models import Thing
 from app.errors import Reason, Refused, bad_input, refuse
-from app.floor.ends import step_of_line
 from app.floor.gates import certificate_grounds
+from app.floor.line_steps import step_of_line
 from app.holds.place import against_rules, hold_line
 from app.journal.act import By, lock
 from app.ledger.runs import Attendance, Line, Run

@@ -4,10 +4,12 @@ from sqlalchemy import delete, select
 from sqlalchemy.orm import Session
 
 from app.catalogue.models import Thing
-from app.floor.ends import Said, check_said, close_line, open_lines_of, parted, step_of_line, travelling
+from app.floor.ends import Said, check_said, close_line, open_lines_of, parted, travelling
 from app.floor.gate_facts import loaded_on
+from app.floor.line_steps import step_of_line
 from app.floor.mounts import mount, swap
 from app.floor.starts import use_what_is_loaded
+from app.floor.told_late import add_to_lines_before, add_what_lay_there
 from app.holds.place import against_rules, hold_line
 from app.journal.act import By, lock, lock_in_order
 from app.journal.record import AtOnce, enter
@@ -42,8 +44,10 @@ def change_over(session: Session, by: By, station: int, item: Named, place: str 
             _are_out_of_work(session, run, over)
             if line.set is None or rest:
                 opened.append(_next_line(session, by, line, rest))
+        add_what_lay_there(session, by, run, lines, by.happened_at)
     for line in opened if broken else []:
         hold_line(session, by, line.id, against_rules(broken))
+    add_to_lines_before(session, by, there)
     return opened
 
 
@@ -53,7 +57,7 @@ def put_on(session: Session, by: By, station: int, item: Named, place: str | Non
     if by.fact and session.scalar(select(Run.id).where(Run.station == station, Run.closed_e.is_(None)).limit(1)) is not None:
         change_over(session, by, station, item, place, Said())
     else:
-        mount(session, by, station, item.id, place)
+        add_to_lines_before(session, by, mount(session, by, station, item.id, place))
 
 
 def _are_out_of_work(session: Session, run: Run, panels: set[int]) -> None:

@@ -18,6 +18,7 @@ from app.floor.facts import refuse_or_hold
 from app.floor.loose_stock import settle
 from app.floor.marks import good_units, singulated
 from app.floor.open_differences import NOT_SIGNED, TAKEN_AS_FACT, open_differences
+from app.floor.out_of_turn import hold_what_leaves_late
 from app.floor.placement_verdicts import judge_marked, judge_unmarked
 from app.journal.act import By, lock
 from app.ledger.counting import Difference, compare, spare_of
@@ -117,6 +118,7 @@ def take(
         opening(session, by, child, units, method, u)
     session.flush()
     settle(session, by, [lot, child])
+    hold_what_leaves_late(session, by, lot, child)
     return flow
 
 

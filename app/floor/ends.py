@@ -9,12 +9,14 @@ from sqlalchemy import bindparam, delete, select
 from sqlalchemy.orm import Session, aliased
 
 from app.catalogue import queries as catalogue
-from app.catalogue.definitions import Record, Step
+from app.catalogue.definitions import Record
 from app.clock import told
 from app.errors import BadInput, bad_input, few, refuse
 from app.floor.exits import told_cells
+from app.floor.line_steps import step_of_line
 from app.floor.placement_verdicts import judge_without_log
 from app.floor.progress import progress
+from app.floor.told_late import add_what_lay_there
 from app.floor.windows import windows_into
 from app.holds.place import hold_line
 from app.journal.act import By
@@ -59,6 +61,7 @@ def finish_run(session: Session, by: By, run: Run, values: Sequence[Value] = (),
     _judge_by_readings(session, by, run, lines)
     _judge_by_others_logs(session, by, run, still_open, travel)
     _hold_late_ends(session, by, still_open, travel)
+    add_what_lay_there(session, by, run, still_open, by.happened_at)
     return still_open
 
 
@@ -78,6 +81,7 @@ def interrupt_run(session: Session, by: By, run: Run, said: Said, *, person: int
         close_run(writes, by, run, "interrupted", person=person)
     _judge_by_readings(session, by, run, [line for line in all_lines if line.judged == "readings" and is_read(session, line)])
     _judge_by_others_logs(session, by, run, lines, travel)
+    add_what_lay_there(session, by, run, lines, by.happened_at)
     return lines
 
 
@@ -90,6 +94,7 @@ def abort_run(session: Session, by: By, run: Run, *, person: int | None = None) 
             panels, cured = travel[line.id].panels, run.operation == "cure"
             close_line(writes, by, line, whole=panels if cured else [], either=[] if cured else panels, done=False, panels=panels)
         close_run(writes, by, run, "aborted", person=person)
+    add_what_lay_there(session, by, run, lines, by.happened_at)
     return lines
 
 
@@ -193,12 +198,6 @@ def parted(travels: Travels, said: Said) -> tuple[list[int], list[int], list[int
     if said.in_work is not None and said.done is not None:
         either = [panel for panel in either if panel in set(said.in_work)]
     return [p for p in panels if p in done - maybe], [p for p in panels if p in done & maybe], either
-
-
-def step_of_line(session: Session, line: Line) -> Step | None:
-    if line.route is None or line.step is None:
-        return None
-    return next((step for step in catalogue.route(session, line.route).body.steps if step.key == line.step), None)
 
 
 def record_of(session: Session, run: Run, name: str) -> Record | None:

@@ -17,6 +17,7 @@ from app.floor.in_work import in_work_reasons
 from app.floor.loose_stock import settle
 from app.floor.lot_families import differing_routes, first_lot, part_of_lot
 from app.floor.open_differences import OpenDifference, open_differences
+from app.floor.out_of_turn import hold_what_leaves_late, hold_what_left_later
 from app.holds.stopped import stops_on
 from app.journal.act import By, lock
 from app.ledger.counting import spare_of
@@ -80,6 +81,9 @@ def merge_loose(session: Session, by: By, into: int, others: Sequence[int]) -> L
     refuse_or_hold(session, by, what, reasons, loose=ids)
     target = lot_for_taking_in(session, by, into)
     _pour(session, by, target, ids[1:])
+    hold_what_left_later(session, by, ids)
+    for one in ids:
+        hold_what_leaves_late(session, by, one, target.item)
     return target
 
 

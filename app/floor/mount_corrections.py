@@ -4,6 +4,7 @@ The wrong mount stays, named by its correction; the right one takes its time on 
 right material stops what the lines did, one on the wrong material does not any more. Right material that breaks a rule holds the lines.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -14,10 +15,11 @@ from app.catalogue import queries as catalogue
 from app.catalogue.models import Thing
 from app.errors import Reason, Refused, bad_input
 from app.floor.corrections import Corrected, checked_words, corrections_of, why_not_by
-from app.floor.ends import step_of_line
 from app.floor.gates import material_grounds
+from app.floor.line_steps import step_of_line
 from app.floor.mounts import checked_place, going_into, material_reasons, part_of
 from app.floor.scrapped_wafers import scrapped_reasons
+from app.floor.told_late import lay_by_time, lines_that_it_was_added_to
 from app.holds.place import hold_line
 from app.journal.act import By, lock
 from app.ledger.corrections import MountCorrection, UseVoid, corrected_before
@@ -63,7 +65,8 @@ def correct_mount(session: Session, by: By, mount: Mount, item: int | None, plac
     session.refresh(mount)
     words = checked_words(reason)
     spell = _spell(session, mount)
-    lines = _lines_in(session, spell)
+    lines = _lines_in(session, spell) + lines_that_it_was_added_to(session, mount)
+    in_another_order = _in_another_order(session, mount.station, lines)
     where = checked_place(catalogue.station(session, mount.station), place) if place else mount.place
     _may(session, by, spell, lines, item, where)
     right = _right_one(session, by, mount, item, where)
@@ -72,6 +75,8 @@ def correct_mount(session: Session, by: By, mount: Mount, item: int | None, plac
     on = spells(session, mount.station)
     for line in lines:
         had = [one.mount for one in on if one.is_on(line.e)]
+        if line.id in in_another_order:
+            had += [one for one in lay_by_time(session, mount.station, line.started_at, line.ended_at) if one not in had]
         operation, step = session.get_one(Run, line.run).operation, step_of_line(session, line)
         parts = [part_of(session, one.item).body for one in had]
         goes = going_into([(part.kind, part.roles) for part in parts], operation, step)
@@ -124,6 +129,18 @@ def _lines_in(session: Session, spell: Spell) -> list[Line]:
     """Lines that opened at the station while the mount was on it. No voided runs."""
     query = select(Line).join(Run, Run.id == Line.run).where(Run.station == spell.mount.station, Line.e >= spell.since, Line.e < spell.until)
     return list(session.scalars(query.where(~is_void(Run.id)).order_by(Line.id)))
+
+
+def _in_another_order(session: Session, station: int, lines: Sequence[Line]) -> set[int]:
+    """Of these lines those that were told of material which by the order of entry did not lie there (`told_late.py`)."""
+    by_entry = spells(session, station)
+    found = set()
+    for line in lines:
+        void = select(UseVoid.item).where(UseVoid.line == line.id, UseVoid.closed_e.is_(None))
+        had = set(session.scalars(select(Use.item).where(Use.line == line.id, Use.item.not_in(void))))
+        if had - {one.mount.item for one in by_entry if one.is_on(line.e)}:
+            found.add(line.id)
+    return found
 
 
 def _may(session: Session, by: By, spell: Spell, lines: list[Line], item: int | None, place: str) -> None:

@@ -11,6 +11,7 @@ from app.floor.counting import take
 from app.floor.exits import write_dead_origins
 from app.floor.facts import refuse_or_hold
 from app.floor.marks import SAMPLED, good_cells, mark_bitmap, singulated
+from app.floor.out_of_turn import hold_what_leaves_late
 from app.floor.placement_verdicts import judge_marked
 from app.floor.reasons import checked_reason
 from app.journal.act import By, lock
@@ -37,6 +38,7 @@ def sample_cells(session: Session, by: By, panel: int, cells: Sequence[Cell], pu
     session.flush()
     write_dead_origins(session, [panel])
     judge_marked(session, by, [panel])
+    hold_what_leaves_late(session, by, panel, sample.item)
     return sample
 
 

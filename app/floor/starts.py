@@ -18,6 +18,8 @@ from app.floor.in_work import on_shelves
 from app.floor.interrupted import without_done
 from app.floor.loose import lot_for_work
 from app.floor.mounts import going_into
+from app.floor.out_of_turn import hold_what_left_later
+from app.floor.told_late import add_what_lay_there
 from app.floor.windows import may_repeat
 from app.holds.place import against_rules, hold_line
 from app.journal.act import By, lock_in_order
@@ -75,6 +77,7 @@ def start_run(
         raise Refused(what, *(found or [_NOTHING]))
     if of_packs := [_OF_PACKS[step.operation] for step in steps.values() if step.operation in _OF_PACKS]:
         raise Refused(what, of_packs[0])
+    hold_what_left_later(session, by, [item for i in steps for item in facts.groups[i].items])
     facts = replace(facts, groups=[_for_work(session, by, group) for group in facts.groups])
     return open_run(session, by, facts, steps, found, person=person, shelf=dict.fromkeys(steps, shelf) if shelf else {})
 
@@ -142,6 +145,7 @@ def open_run(
         writes.ask(_claims(run.id, [item for i in steps for item in facts.groups[i].items], fact=by.fact))
     for line in lines if broken else []:
         hold_line(session, by, line.id, against_rules(broken))
+    add_what_lay_there(session, by, run, lines)
     return Start(run, code.code, lines, broken)
 
 

@@ -13,7 +13,8 @@ from app import clock
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Step
 from app.errors import Refused
-from app.floor.ends import abort_run, open_lines_of, step_of_line
+from app.floor.ends import abort_run, open_lines_of
+from app.floor.line_steps import step_of_line
 from app.journal.act import By, act
 from app.ledger.places import Load
 from app.ledger.runs import Run

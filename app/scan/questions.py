@@ -14,10 +14,11 @@ from app.drawing.strip import ordinal
 from app.final_test.bin_tables import grades_at
 from app.floor.attendance import must_be_able_to_take_over, stations_of
 from app.floor.counts_at_finish import Asked, asked
-from app.floor.ends import open_lines_of, step_of_line
+from app.floor.ends import open_lines_of
 from app.floor.gate_facts import Facts, Loaded, loaded_on
 from app.floor.groups import Group, gather
 from app.floor.interrupted import Begun, may_have_begun
+from app.floor.line_steps import step_of_line
 from app.floor.marks import good_units
 from app.floor.progress import progress
 from app.floor.starts import would_start

@@ -15,9 +15,10 @@ from app.catalogue.models import Thing
 from app.clock import day
 from app.db import House
 from app.errors import Reason, Refused, refuse
-from app.floor.ends import Value, step_of_line
+from app.floor.ends import Value
 from app.floor.gate_facts import loaded_on
 from app.floor.groups import contents, gather
+from app.floor.line_steps import step_of_line
 from app.floor.typed_number import number
 from app.genealogy.before_mixing import Coming, FillReach, before_fill
 from app.journal.act import By, act, lock

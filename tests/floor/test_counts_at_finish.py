@@ -7,7 +7,8 @@ from app.db import House
 from app.errors import Refused
 from app.floor.counting import Counted, correct_count, count_units
 from app.floor.counts_at_finish import asked, counted_units, in_words, names
-from app.floor.ends import open_lines_of, step_of_line
+from app.floor.ends import open_lines_of
+from app.floor.line_steps import step_of_line
 from app.ledger.counting import compare
 from app.ledger.counts import CountEntry
 from app.ledger.runs import Run
