@@ -13,9 +13,10 @@ from zoneinfo import ZoneInfo
 from sqlalchemy import ColumnElement, Select, and_, case, exists, func, literal, not_, null, or_, select, true
 from sqlalchemy.orm import Session
 
-from app.errors import BadInput, bad_input
+from app.errors import BadInput, bad_input, short
 from app.naming.models import Alias, Code
 from app.naming.resolve import candidates
+from app.web.said import OF_WHAT_IS_SAID
 
 ROWS = (50, 200, 1000)  # how many a page may show
 LOOKS_AT = 50_000  # rows of a list, or codes of a kind, that are looked at for what hardly anything may meet
@@ -158,7 +159,11 @@ class Shown:
 
 
 def asked_of(listing: Listing, address: Mapping[str, str]) -> Asked:
-    """What the address asks; a word that the list does not know is refused with the way back."""
+    """What the address asks; a word that the list does not know is refused with the way back, and so is a filter: misspelt, it would show all."""
+    known = ["q", *(one.name for one in listing.filters), "sort", "rows", "look", "after", "format"]
+    for name in address:
+        if name not in (*known, *OF_WHAT_IS_SAID):
+            raise _not_understood(listing, short(name), f"It has no {short(name)!r}: it is asked by {', '.join(known)}.")
     values = {name: value.strip() for name, value in address.items() if value.strip()}
     for name in ("q", *(one.name for one in listing.filters)):
         if len(values.get(name, "")) > _MOST_TEXT or not values.get(name, "").isprintable():

@@ -1,14 +1,17 @@
-"""A router of calls: under /api/v1, with the problems that each may answer; a JSON body with two keys of one name is refused."""
+"""A router of calls: under /api/v1, with the problems that each may answer. A JSON body with two keys of one name is refused, and so is a
+parameter that the call does not know: a misspelt filter would show everything.
+"""
 
 from collections.abc import Callable, Coroutine
 from typing import Any
 
 from fastapi import APIRouter, Request
+from fastapi.dependencies.models import Dependant
 from fastapi.responses import Response
 from fastapi.routing import APIRoute
 from starlette.exceptions import HTTPException
 
-from app.errors import bad_input
+from app.errors import BadInput, bad_input, short
 from app.machines.calls import PROBLEMS
 from app.named_once import NamedTwice, read_json
 
@@ -24,9 +27,12 @@ class _CallRequest(Request):
 
 class _CallRoute(APIRoute):
     def get_route_handler(self) -> Callable[[Request], Coroutine[Any, Any, Response]]:
-        handle = super().get_route_handler()
+        handle, known = super().get_route_handler(), _parameters(self.dependant)
 
-        async def with_names_once(request: Request) -> Response:
+        async def with_known_names_once(request: Request) -> Response:
+            for name in request.query_params:
+                if name not in known:
+                    raise _unknown_parameter(name, known)
             try:
                 return await handle(_CallRequest(request.scope, request.receive))
             except HTTPException as error:  # the framework's, of whatever it met while it read the body
@@ -36,4 +42,14 @@ class _CallRoute(APIRoute):
                 why = "An object has two keys of this name, and which of them counts is left open."
                 raise bad_input(what, where, why, "Keep the one that is right.") from None
 
-        return with_names_once
+        return with_known_names_once
+
+
+def _parameters(asked: Dependant) -> list[str]:
+    """Names of what a call and whatever it depends on read of the address."""
+    return [one.alias for one in asked.query_params] + [name for other in asked.dependencies for name in _parameters(other)]
+
+
+def _unknown_parameter(name: str, known: list[str]) -> BadInput:
+    why = f"This call knows {', '.join(sorted(known))}." if known else "This call knows none."
+    return bad_input(f"There is no parameter {short(name)!r}.", f"query.{short(name)}", why, "Correct it, or leave it out.")

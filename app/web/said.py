@@ -17,6 +17,8 @@ BADGE_IS = "Your badge code is {code}. Write it down, and sign in with it."
 STATIONS_ARE_WITH = "Your stations are with {code} now."
 TAKES_OVER = "{code} takes over."
 
+OF_WHAT_IS_SAID = ("said", "mark")  # parameters that any page may have
+
 _LONGEST = 300
 _BADGE = "E-[0-9A-Z-]{1,20}"
 _TO_ANYONE = re.compile("|".join(re.escape(words).replace(r"\{code\}", _BADGE) for words in (LOST, BADGE_IS, STATIONS_ARE_WITH, TAKES_OVER)))

@@ -141,6 +141,15 @@ def test_an_address_that_means_nothing_is_refused_with_the_way_on(client: TestCl
     assert "Now" in answer.text
 
 
+@each_list
+def test_a_filter_that_is_misspelt_shows_not_everything(client: TestClient, listing: Listing) -> None:
+    for form in ("html", "csv", "json"):
+        answer = client.get(f"/{listing.name}?stauts=held&format={form}")
+        assert answer.status_code == 422
+        assert all(name in answer.text for name in ("stauts", "it is asked by q, ", *(one.name for one in listing.filters)))
+    assert client.get(f"/{listing.name}?said=Done.&mark=x").status_code == 200, "what a page says is no filter"
+
+
 def test_a_thing_is_found_by_its_code_by_a_part_of_it_and_by_what_is_in_it(stage: Stage) -> None:
     fresh, box = stage.codes["fresh"], stage.codes["box"]
     assert codes(stage, "lots", q=fresh) == [fresh]

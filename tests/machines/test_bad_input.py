@@ -153,6 +153,34 @@ def test_numbers_that_lead_to_nothing(house: House, machine: TestClient) -> None
     problem(machine.get(f"/api/v1/lots?before={TOO_LARGE}"), 422, where="query.before")
 
 
+@pytest.mark.parametrize(
+    ("call", "path", "name", "known"),
+    [
+        ("get", "/lots", "limti", "This call knows before, limit"),
+        ("get", "/stations", "area", "This call knows none."),
+        ("post", "/batches", "part", "This call knows none."),
+        ("get", "/lots", "x" * 5000, "before, limit"),
+    ],
+)
+def test_a_parameter_that_the_call_does_not_know_is_refused(machine: TestClient, call: str, path: str, name: str, known: str) -> None:
+    """A misspelt one would be taken for the answer to it."""
+    asked: dict[str, Any] = {"json": {"part": "GLUE"}} if call == "post" else {}
+    reason = problem(machine.request(call, f"/api/v1{path}?{name}=1", **asked), 422)["reasons"][0]
+    assert reason["where"].startswith(f"query.{name[:20]}") and known in reason["why"] and len(str(reason)) < 500, reason
+
+
+def test_each_call_takes_the_parameters_that_it_describes(machine: TestClient) -> None:
+    paths = machine.get("/api/v1/openapi.json").json()["paths"]
+    asked = 0
+    for path, calls in paths.items():
+        for method, call in calls.items():
+            names = [one["name"] for one in call.get("parameters", ()) if one["in"] == "query"]
+            answer = machine.request(method, re.sub("{.*?}", "1", path), params=dict.fromkeys(names, "1"))
+            assert "There is no parameter" not in answer.text, (path, answer.text)
+            asked += len(names)
+    assert asked > 50
+
+
 def test_no_such_call(machine: TestClient) -> None:
     problem(machine.get("/api/v1/nothing"), 404, "unknown_code")
     problem(machine.put("/api/v1/batches", json={}), 405)
