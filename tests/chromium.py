@@ -10,7 +10,10 @@ from playwright.sync_api import Browser, sync_playwright
 
 MISSING = "Chromium is not installed: install the packages `chromium` and `fonts-noto-cjk` to run these tests"
 SECONDS = 90  # axe never ends where script is off, and a page may wait for what never comes
-FLAGS = ("no-first-run", "disable-background-networking", "disable-component-update", "disable-sync", "disable-quic", "disable-gpu")
+FLAGS = (
+    "no-first-run", "disable-background-networking", "disable-component-update", "disable-sync", "disable-quic", "disable-gpu",
+    "host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1",  # other hosts are not there
+)  # fmt: skip
 
 
 class TookTooLong(Exception):

@@ -3,26 +3,22 @@
 import re
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager
+from pathlib import Path
 
 import pytest
 
+import app
 from app.db import House
 from app.genealogy.mock_recall import mock_recall
 from app.journal.act import SYSTEM
-from tests.browser.axe import violations
 from tests.browser.conftest import Visits
 from tests.browser.every_page import from_the_routes, signed_in, weight
+from tests.browser.looks import faults
 from tests.browser.staging import Stage, serving, staged
-from tests.browser.visits import SCHEMES, SIZES
 from tests.floor.placing import plain_map, wafer
 
 pytestmark = [pytest.mark.browser, pytest.mark.only_on("sqlite")]
 PARTS = 6  # each within the time that a browser test has
-TOO_SMALL = """() => [...document.querySelectorAll("a, button, select, input:not([type=hidden])")]
-    .filter(one => !one.matches(".skip, [type=checkbox]") && one.checkVisibility())
-    .map(one => [one.textContent.trim() || one.name, one.getBoundingClientRect()])
-    .filter(([_, box]) => box.height < 48 || box.width < 48).map(([name, box]) => `${name} ${box.width}x${box.height}`)"""
-TOO_WIDE = "() => document.documentElement.scrollWidth - document.documentElement.clientWidth"
 
 
 def floor_pages(stage: Stage) -> list[str]:
@@ -67,16 +63,18 @@ def pages(stage: Stage) -> list[str]:
 
 
 @pytest.mark.parametrize("part", range(PARTS))
-def test_axe_finds_nothing(visit: Visits, pages: list[str], part: int) -> None:
-    """In both schemes: the dark page is the same one but for its colours."""
-    found = []
+def test_axe_finds_nothing_and_every_page_fits_every_screen_and_finger(visit: Visits, pages: list[str], part: int) -> None:
     with visit("Ada") as walk:
-        for path in pages[part::PARTS]:
-            walk.go(path)
-            for scheme in SCHEMES:
-                walk.page.emulate_media(color_scheme=scheme)  # type: ignore[arg-type]
-                found += [f"{path} {wrong}" for wrong in violations(walk.page, scheme)]
-    assert found == []
+        assert [fault for path in pages[part::PARTS] for fault in faults(walk, path)] == []
+        assert [one for one in walk.wrong if "status of 4" not in one] == [], "the console complains"
+
+
+def test_no_script_asks_for_the_screen() -> None:
+    """Else a page would have to be loaded at each size and in each scheme: `looks.py` loads it once."""
+    asked = r"matchMedia|devicePixelRatio|(?:inner|outer|client|offset|scroll)(?:Width|Height)|\bscreen\.[a-z]|visualViewport|ResizeObserver"
+    scripts = {path.name: path.read_text() for path in (Path(app.__file__).parent / "static").glob("*.js")}
+    assert len(scripts) > 4
+    assert {name: found for name, text in scripts.items() if (found := re.findall(asked, text))} == {}
 
 
 def test_a_page_weighs_little_and_says_where_one_is(stage: Stage, pages: list[str]) -> None:
@@ -90,20 +88,6 @@ def test_a_page_weighs_little_and_says_where_one_is(stage: Stage, pages: list[st
             assert weight(re.sub(r"<svg.*?</svg>", "", page, flags=re.DOTALL)) + style + scripts < most, path
             assert re.search(r"<title>[^<]+ · Reelroot</title>", page), path
             assert len(re.findall(r"<h1\b", page)) == 1, path
-
-
-@pytest.mark.parametrize("size", SIZES)
-def test_nothing_is_wider_than_the_screen_or_smaller_than_a_gloved_finger(visit: Visits, pages: list[str], size: str) -> None:
-    found = []
-    with visit("Ada", size=size) as walk:
-        for path in pages:
-            walk.go(path)
-            if walk.page.evaluate(TOO_WIDE) > 0:
-                found.append(f"{path} is too wide")
-            if walk.page.evaluate("document.body.classList.contains('floor')"):
-                found += [f"{path}: {small}" for small in walk.page.evaluate(TOO_SMALL)]
-        assert [one for one in walk.wrong if "status of 4" not in one] == [], "the console complains"
-    assert found == []
 
 
 def test_the_question_its_field_and_its_button_are_on_the_first_screen(stage: Stage, visit: Visits) -> None:

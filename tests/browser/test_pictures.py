@@ -9,11 +9,10 @@ import pytest
 from app.db import House
 from app.floor.marking import mark_cells
 from app.naming.resolve import code_of
-from tests.browser.axe import violations
 from tests.browser.conftest import Visits
+from tests.browser.looks import faults
 from tests.browser.staging import Stage, serving, staged
-from tests.browser.test_every_page import TOO_WIDE
-from tests.browser.visits import SCHEMES, SIZES, Visit
+from tests.browser.visits import Visit
 from tests.floor.placing import good_dies, log_of, onto, plain_map, send, wafer
 from tests.ovens.test_judging import SHELVES, START, attached_lot, cure, log
 from tests.ovens.test_judging import send as send_log
@@ -50,22 +49,12 @@ def pages(stage: Stage) -> list[str]:
     ]  # fmt: skip
 
 
-@pytest.mark.parametrize("scheme", SCHEMES)
-def test_axe_finds_nothing(stage: Stage, visit: Visits, scheme: str) -> None:
-    found = []
-    with visit("Ada", scheme=scheme) as walk:
+def test_axe_finds_nothing_and_nothing_is_wider_than_the_screen(stage: Stage, visit: Visits) -> None:
+    with visit("Ada") as walk:
         for path in pages(stage):
-            walk.go(path)
+            assert faults(walk, path) == []
             assert "Stop." not in walk.main and len(gzip.compress(walk.page.content().encode())) < 100_000
-            found += [f"{path} {wrong}" for wrong in violations(walk.page, scheme)]
         assert walk.wrong == []
-    assert found == []
-
-
-@pytest.mark.parametrize("size", SIZES)
-def test_nothing_is_wider_than_the_screen(stage: Stage, visit: Visits, size: str) -> None:
-    with visit("Ada", size=size) as walk:
-        assert [path for path in pages(stage) if walk.go(path).page.evaluate(TOO_WIDE) > 0] == []
 
 
 def test_by_keys_from_a_die_to_its_cell_and_back(stage: Stage, visit: Visits) -> None:

@@ -17,11 +17,10 @@ from app.ledger.counts import CountEntry
 from app.ledger.runs import Reading, Run
 from app.naming.resolve import Named, resolve
 from app.people.callers import TERMINAL_COOKIE
-from tests.browser.axe import violations
+from tests.browser.looks import faults
 from tests.browser.shift import PIN, bay, magazine
 from tests.browser.staging import Stage, serving
-from tests.browser.test_every_page import TOO_SMALL, TOO_WIDE
-from tests.browser.visits import SCHEMES, SIZES, Visit, visiting
+from tests.browser.visits import Visit, visiting
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Route
@@ -331,7 +330,7 @@ def test_at_an_oven_that_runs_the_next_load_is_a_touch_further(browser: "Browser
     with terminal(browser, stage, script=script) as walk:
         badge_and_pin(walk, stage.badges["Bo"])
         if script:
-            assert _looked_at(walk, f"/floor?station={stage.station('Oven')}") == []
+            assert faults(walk, f"/floor?station={stage.station('Oven')}", gloves=True) == []
         walk.go(f"/floor?station={stage.station('Oven')}")
         assert walk.field() == "scan"
         assert not walk.page.is_visible("button:has-text('Begin a load')") and not walk.page.is_visible("select[name=recipe]")
@@ -349,7 +348,7 @@ def test_every_screen_is_plain_to_all(browser: "Browser", stage: Stage) -> None:
     box, lot = magazine(stage, "Attach", "Plasma").code, stage.factory.lot(stage.factory.panels(2))
     stage.factory.run("Attach", lot)
     with terminal(browser, stage) as walk:
-        found += _looked_at(walk, f"/sign-in?badge={stage.badges['Bo']}")
+        found += faults(walk, f"/sign-in?badge={stage.badges['Bo']}", gloves=True)
         badge_and_pin(walk, stage.badges["Bo"])
         for station in ("Bond 1", "Scope", "Bonder 31"):
             walk.scan(at(station))
@@ -361,25 +360,9 @@ def test_every_screen_is_plain_to_all(browser: "Browser", stage: Stage) -> None:
             f"/floor?ask={stage.badges['Ola']}", f"/floor/state?station={at('Scope')}", undo, "/floor/stations", "/floor/cards",
             f"/floor?station={at('Oven')}", f"/floor?station={at('Oven')}&ask={lot.code}",
         ):  # fmt: skip
-            found += _looked_at(walk, path)
+            found += faults(walk, path, gloves="/cards" not in path)
         walk.go(bonding + box)
         walk.scan(stage.codes["start"])
-        found += _looked_at(walk, bonding + box)
+        found += faults(walk, bonding + box, gloves=True)
         assert walk.page.is_visible("[name='value.pull']")
     assert found == []
-
-
-def _looked_at(walk: Visit, path: str) -> list[str]:
-    found = []
-    walk.go(path)
-    for scheme in SCHEMES:
-        walk.page.emulate_media(color_scheme="dark" if scheme == "dark" else "light")
-        found += [f"{path} {wrong}" for wrong in violations(walk.page, scheme)]
-    for name, (width, height) in SIZES.items():
-        walk.page.set_viewport_size({"width": width, "height": height})
-        if walk.page.evaluate(TOO_WIDE) > 0:
-            found.append(f"{path} is too wide for the {name}")
-        if "/cards" not in path:
-            found += [f"{path} {name}: {small}" for small in walk.page.evaluate(TOO_SMALL)]
-    walk.page.set_viewport_size({"width": 1024, "height": 600})
-    return found

@@ -1,6 +1,7 @@
 """The walks of the three users in a real browser: by scans and keys alone, with script and without."""
 
 from datetime import timedelta
+from typing import TYPE_CHECKING
 
 import pytest
 from sqlalchemy import func, select
@@ -10,6 +11,10 @@ from app.naming.resolve import Named
 from app.scan import choose
 from tests.browser.conftest import Visits
 from tests.browser.staging import PASSWORD, Stage
+from tests.browser.visits import visiting
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser
 
 pytestmark = [pytest.mark.browser, pytest.mark.only_on("sqlite")]  # what the pages do is the same on both databases
 
@@ -23,6 +28,15 @@ def slow_scanner(monkeypatch: pytest.MonkeyPatch) -> None:
 def runs(stage: Stage) -> int:
     with stage.factory.house.reading() as session:
         return session.scalar(select(func.count()).select_from(Run)) or 0
+
+
+def test_what_a_page_asks_of_another_host_is_noted_and_goes_nowhere(browser: "Browser", stage: Stage) -> None:
+    picture = "http://203.0.113.7/picture.png"  # an address that RFC 5737 keeps for documents
+    with visiting(browser, stage) as walk:
+        with walk.page.expect_event("requestfailed") as failed:
+            walk.page.set_content(f'<img src="{picture}">')
+        assert "ERR_NAME_NOT_RESOLVED" in (failed.value.failure or "")
+        assert walk.elsewhere == [picture]
 
 
 def new_lot(stage: Stage) -> Named:
