@@ -58,8 +58,7 @@ class _Member(tarfile.TarInfo):
 
 def backup(house: House, target: Path, say: Progress = lambda _: None) -> Path:
     """Writes the archive beside `target` first, so that a broken backup never has its name."""
-    with tempfile.NamedTemporaryFile(dir=target.parent, delete=False) as file:
-        temporary = Path(file.name)
+    temporary = _beside(target)
     try:
         _write(house, temporary, say)
         os.replace(temporary, target)
@@ -67,6 +66,18 @@ def backup(house: House, target: Path, say: Progress = lambda _: None) -> Path:
         temporary.unlink()
         raise
     return target
+
+
+def _beside(target: Path) -> Path:
+    """A new file in the same folder. Looked at before all is written: a folder can't be replaced by a file."""
+    why = "It is a folder" if target.is_dir() else ""
+    try:
+        if not why:
+            with tempfile.NamedTemporaryFile(dir=target.parent, delete=False) as file:
+                return Path(file.name)
+    except (FileNotFoundError, NotADirectoryError, PermissionError) as error:
+        why = f"No file can be made in its folder: {error.strerror}"
+    raise bad_input("The backup was not begun.", str(target), f"{why}.", "Name a new file in a folder that is there and may be written.")
 
 
 def _write(house: House, temporary: Path, say: Progress) -> None:
@@ -132,6 +143,8 @@ def _restore(house: House, source: Path, manifest: dict[str, Any], say: Progress
 
 def verify_archive(source: Path) -> dict[str, Any]:
     """The manifest of an archive whose every part is as it was written."""
+    if not source.is_file():
+        raise bad_input("There is no backup.", str(source), "It is not there, or is no file.", "Name the archive that `reelroot backup` wrote.")
     found: dict[str, str] = {}
     manifest: Any = None
     try:

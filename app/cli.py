@@ -18,6 +18,7 @@ from app.shell import catalogues, imports, users
 from app.shell.opening import DataFolder, open_house, progress, say_refusal, settings_of, telling_outages
 
 FOUND = 3
+Port = Annotated[int | None, typer.Option(min=1, max=65535)]
 shell = typer.Typer(
     help="Lot traveller and traceability: from wafer to reel and back.",
     epilog="Settings come from the environment: REELROOT_DATA_DIR, REELROOT_DATABASE_URL, REELROOT_PORT and so on.",
@@ -56,7 +57,7 @@ def upgrade(data: DataFolder = None) -> None:
 
 
 @shell.command()
-def serve(data: DataFolder = None, host: str | None = None, port: int | None = None) -> None:
+def serve(data: DataFolder = None, host: str | None = None, port: Port = None) -> None:
     """Serve the pages and the API. The first start prints a one-time link for the first administrator."""
     from app.evidence.scanner import missing_scanner
     from app.main import make_app
@@ -94,7 +95,7 @@ def _must_be_there(folder: str) -> None:
 
 @shell.command(hidden=_hidden_without("seed_demo"))
 def demo(
-    data: DataFolder = None, no_serve: Annotated[bool, typer.Option("--no-serve", help="Stop before serving.")] = False, port: int | None = None
+    data: DataFolder = None, no_serve: Annotated[bool, typer.Option("--no-serve", help="Stop before serving.")] = False, port: Port = None
 ) -> None:
     """Build an invented factory (about a minute, once), print one worked trace and the demo sign-ins, and serve."""
     _must_be_there("seed_demo")

@@ -108,6 +108,14 @@ def test_wrong_use_is_two_and_says_how(tmp_path: Path) -> None:
     assert "Usage" in done.stderr
 
 
+@pytest.mark.parametrize("port", ["0", "65536"])
+def test_a_server_is_given_no_port_that_there_is_not(tmp_path: Path, port: str) -> None:
+    """The system would take what is left of 65536 as 0, and give any."""
+    done = reelroot("serve", "--port", port, "--data", str(tmp_path))
+    assert done.returncode == 2
+    assert "--port" in done.stderr
+
+
 def test_a_wrong_setting_is_named(tmp_path: Path) -> None:
     done = reelroot("upgrade", "--data", str(tmp_path), REELROOT_PORT="eighty")
     assert done.returncode == 1

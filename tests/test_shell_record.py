@@ -142,6 +142,21 @@ def _sqlite(folder: Path) -> Iterator[House]:
     one.dispose()
 
 
+@pytest.mark.parametrize("name", ["", "none/all.tar.gz", "a-file/all.tar.gz"])
+def test_a_backup_that_can_have_no_place_is_not_begun(house: House, tmp_path: Path, name: str) -> None:
+    (tmp_path / "a-file").touch()
+    before = sorted(tmp_path.iterdir())
+    with pytest.raises(Refused, match="not begun"):
+        backup(house, tmp_path / name)
+    assert sorted(tmp_path.iterdir()) == before
+
+
+def test_a_backup_that_is_not_there_is_not_called_damaged(tmp_path: Path) -> None:
+    for name in ("none.tar.gz", ""):
+        with pytest.raises(Refused, match="There is no backup"):
+            verify_archive(tmp_path / name)
+
+
 def test_a_damaged_backup_is_noticed_before_anything_is_written(house: House, lot: Named, tmp_path: Path) -> None:
     archive = backup(house, tmp_path / "all.tar.gz")
     whole = gzip.decompress(archive.read_bytes())
