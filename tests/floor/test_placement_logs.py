@@ -111,6 +111,42 @@ def test_times_without_a_zone_need_a_stated_one() -> None:
     assert facts(read(text, "Asia/Ho_Chi_Minh"))[0][6] == datetime(2026, 3, 4, 23)
 
 
+def times(*written: str, zone: str | None = None) -> list[str]:
+    """As UTC; of lines that are refused, why."""
+    log = read(HEADER + "".join(LINE.replace("2026-03-05T06:00:00Z", one).replace("3,", f"{n},", 1) for n, one in enumerate(written)), zone)
+    told = {line: f"{at:%m-%d %H:%M:%S.%f}"[:-3] for *_, at, line in facts(log)} | {one.line: one.why.split(" ", 1)[1] for one in log.bad}
+    return [told[line] for line in sorted(told)]
+
+
+def test_seconds_and_milliseconds_since_1970_need_no_zone() -> None:
+    assert times("1772704800", "1772704800250", "1772704800.5") == ["03-05 10:00:00.000", "03-05 10:00:00.250", "03-05 10:00:00.500"]
+
+
+@pytest.mark.parametrize("written", ["3855549600", "177270480", "1772704800250000", "46086.41667", "0001772704"])
+def test_a_count_since_another_year_or_in_other_parts_is_not_guessed(written: str) -> None:
+    assert times(written, zone="UTC") == ["is not an ISO 8601 date and time, like 2026-03-05T14:30:00Z."]
+
+
+def test_a_twelve_hour_clock_says_which_half() -> None:
+    written = ["2026-03-05 11:59:00 AM", "2026-03-05 12:01:00 PM", "2026-03-05 1:02 pm", "2026-03-05 12:30\u202fa.m.", "2026-03-05 2:15 PM +00:00"]
+    assert times(*written, zone="Europe/Berlin") == [
+        "03-05 10:59:00.000", "03-05 11:01:00.000", "03-05 12:02:00.000", "03-04 23:30:00.000", "03-05 14:15:00.000",
+    ]  # fmt: skip
+    assert refusal(HEADER + LINE.replace("T06:00:00Z", " 06:00:00 PM")) == ("line 2, column time", "Its times have no zone.")
+
+
+def test_a_half_of_the_day_in_a_column_of_its_own_is_refused() -> None:
+    text = HEADER.replace("\n", ",AM/PM\n") + LINE.replace("T06:00:00Z", " 06:00:00").replace("\n", ",PM\n")
+    assert refusal(text) == ("line 1", "A column says AM or PM, apart from the time.")
+
+
+def test_an_hour_that_no_such_clock_has_or_without_its_half_is_refused() -> None:
+    odd = ["2026-03-05 13:00 PM", "2026-03-05 00:30 AM", "2026-03-05 2:00", "2026-03-05 02:00"]
+    found = times(*odd, "2026-03-05 03:00 PM", zone="UTC")
+    assert [" ".join(one.split()[-4:]) for one in found[:3]] == ["and time, like 2026-03-05T14:30:00Z."] * 3
+    assert found[3:] == ["02:00' has neither AM nor PM, which others have.", "03-05 15:00:00.000"]
+
+
 def test_a_local_time_that_clocks_passed_twice_or_never_is_not_guessed() -> None:
     times = ["2026-10-25T01:59:59", "2026-10-25T02:30:00", "2026-03-29T02:30:00", "2026-10-25T03:00:00"]
     log = read(HEADER + "".join(LINE.replace("2026-03-05T06:00:00Z", time) for time in times), "Europe/Berlin")
