@@ -193,7 +193,7 @@ def _open(data: bytes, what: str) -> tuple[int, Header, bytes]:
         why = "No header was found."
         raise bad_input(what, "line 1", why, f"Expected columns {', '.join(_COLUMNS)}, separated by comma, semicolon, tab or |.")
     refuse_lines_before_header(text, found[0], what)
-    if "ampm" in found[1].names:
+    if {"am/pm", "ampm", "meridiem"} & set(found[1].names):
         why = "A column says AM or PM, apart from the time."
         raise bad_input(what, f"line {found[0]}", why, "Export the time in one column, or with a clock of 24 hours.")
     return (*found, b"".join(data.split(b"\n", found[0])[found[0] :]))
