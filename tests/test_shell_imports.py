@@ -79,3 +79,19 @@ def test_a_file_that_is_not_there_is_refused_by_its_name(factory: Factory, comma
     for kind, *more in (("wafers", "--part", "WR"), ("placements", "--station", station), ("logger", "--oven", station), ("results", "--run", run)):
         refused = command.invoke(shell, ["import", kind, whole, *more])
         assert isinstance(refused.exception, Refused) and refused.exception.reasons[0].where == whole, (kind, refused.exception)
+
+
+def test_a_file_that_may_not_be_read_is_no_folder_that_takes_no_writes(
+    factory: Factory, command: CliRunner, station: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    kept = tmp_path / "log.csv"
+    opened = Path.open
+
+    def only_others(path: Path, *how: str) -> object:
+        if path == kept:
+            raise PermissionError(13, "Permission denied")  # what nobody is refused who runs the tests as root
+        return opened(path, *how)
+
+    monkeypatch.setattr(Path, "open", only_others)
+    refused = command.invoke(shell, ["import", "placements", str(kept), "--station", station])
+    assert isinstance(refused.exception, BadInput) and "A file can't be read" in str(refused.exception), refused.exception

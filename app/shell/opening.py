@@ -64,6 +64,8 @@ def telling_outages(folder: Path) -> Iterator[None]:
 
     try:
         yield
+    except Refused:  # it says itself what to do, if something like an outage was behind it: a file that may not be read
+        raise
     except Exception as error:
         if outage := outage_of(error):
             why = str(getattr(error, "orig", error)).strip()
