@@ -2,6 +2,7 @@
 
 import os
 from pathlib import Path
+from typing import Any
 
 import pytest
 from sqlalchemy import select
@@ -87,10 +88,10 @@ def test_a_file_that_may_not_be_read_is_no_folder_that_takes_no_writes(
     kept = tmp_path / "log.csv"
     opened = Path.open
 
-    def only_others(path: Path, *how: str) -> object:
+    def only_others(path: Path, *how: Any, **more: Any) -> Any:
         if path == kept:
             raise PermissionError(13, "Permission denied")  # what nobody is refused who runs the tests as root
-        return opened(path, *how)
+        return opened(path, *how, **more)
 
     monkeypatch.setattr(Path, "open", only_others)
     refused = command.invoke(shell, ["import", "placements", str(kept), "--station", station])
