@@ -63,5 +63,5 @@ def take_all_off(hands: Hands, at: datetime) -> None:
     with hands.house.reading() as session:
         on = list(session.execute(select(Mount.station, Mount.item).where(Mount.closed_e.is_(None))))
     for station, item in on:
-        take_off = lambda s, by, station=station, item=item: unmount(s, by, station, item).id  # noqa: E731
+        take_off = lambda s, by, station=station, item=item: len(unmount(s, by, station, item))  # noqa: E731
         hands.do(hands.with_duty("lead"), "unmount", {"station": station}, at, take_off)

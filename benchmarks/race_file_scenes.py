@@ -57,7 +57,7 @@ def _mapped(plant: Plant) -> tuple[Named, str]:
         part = catalogue.part(session, "WR").body
     files = read_map_files(plant.house, [(f"{name}.txt", _map(name))], part, Stated(passing=("1",)))
     wafer = factory.do("receive_wafers", lambda s, by: receive_wafers(s, by, files, "WR")[0])
-    factory.do("unmount", lambda s, by: mounts.unmount(s, by, factory.things["Attach"], plant.kept["wafer"].id).id)
+    factory.do("unmount", lambda s, by: len(mounts.unmount(s, by, factory.things["Attach"], plant.kept["wafer"].id)))
     factory.mount("Attach", wafer)
     plant.kept["wafer"] = wafer
     return wafer, name

@@ -246,7 +246,7 @@ def ready_to_attach(plant: Plant) -> None:
     with plant.house.reading() as session:
         on = [one.item for one in mounts.loaded(session, station)]
     for item in on:
-        plant.factory.do("unmount", lambda s, by, item=item: mounts.unmount(s, by, station, item).id)
+        plant.factory.do("unmount", lambda s, by, item=item: len(mounts.unmount(s, by, station, item)))
     plant.kept["glue"], plant.kept["wafer"] = plant.factory.batch("GLUE"), plant.factory.wafer()
     plant.factory.mount("Attach", plant.kept["glue"], plant.kept["wafer"])
 

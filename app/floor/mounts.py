@@ -69,7 +69,7 @@ def mount(session: Session, by: By, station: int, item: int, place: str | None =
     return _put_on(session, by, station, item, place or "")
 
 
-def unmount(session: Session, by: By, station: int, item: int, place: str | None = None) -> None:
+def unmount(session: Session, by: By, station: int, item: int, place: str | None = None) -> list[Mount]:
     """Takes a batch or wafer off a station: off one place, or off every place that it is on."""
     lock(session, Item, [item])
     lock(session, Thing, [station])
@@ -81,8 +81,7 @@ def unmount(session: Session, by: By, station: int, item: int, place: str | None
     reasons = _running(session, station)
     if reasons and not by.fact:
         raise Refused(what, *reasons)
-    for row in rows:
-        _take_off(session, by, row)
+    return [_take_off(session, by, row) for row in rows]
 
 
 def swap(session: Session, by: By, station: int, item: int, place: str | None = None) -> tuple[Mount, list[Reason]]:
