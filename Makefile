@@ -1,4 +1,4 @@
-# make demo: environment, database, an invented factory, one worked trace, then the pages. make test: everything that is checked.
+# make install: the environment alone. make demo: also a database, an invented factory, one worked trace, then the pages. make test: everything that is checked.
 # Every command may be run again: what stands is kept.
 PYTHON ?= $(shell for p in python3.13 python3.12 python3.11 python3; do \
 	$$p -c 'import ensurepip, sys, venv; sys.exit(sys.version_info < (3, 11))' >/dev/null 2>&1 && { echo $$p; break; }; done)
@@ -11,7 +11,9 @@ PYTEST ?= -n 2
 unexport PYTHONDONTWRITEBYTECODE
 LINT = ( status=0; $(BIN)/ruff check --quiet --output-format concise . || status=1; $(BIN)/mypy app $(if $(wildcard seed_demo/*.py),seed_demo) || status=1; exit $$status )
 
-.PHONY: demo test lint lock audit fuzz migration pictures clean python
+.PHONY: install demo test lint lock audit fuzz migration pictures clean python
+
+install: $(VENV)/runtime
 
 demo: $(VENV)/runtime
 	$(BIN)/reelroot demo --data $(DATA) $(if $(filter 0,$(SERVE)),--no-serve,)

@@ -79,8 +79,11 @@ def refuse_other_schema(house: House) -> None:
     found = revision_of(house)
     if found != revisions()[0]:
         _refuse_newer(found)
-        where = f"It is {house.write_engine.url.render_as_string()}, {f'at revision {found}' if found else 'and has no table yet'}."
-        raise refuse("changed", "The database has an older schema than this program.", where, "Make a backup, then run `reelroot upgrade`.")
+        which = house.write_engine.url.render_as_string()
+        if not found:
+            raise refuse("changed", "The database has no table yet.", f"It is {which}.", "Run `reelroot upgrade`, which makes them.")
+        now = "Let the version that made it write a backup (this one can't), then run `reelroot upgrade`."
+        raise refuse("changed", "The database has an older schema than this program.", f"It is {which}, at revision {found}.", now)
 
 
 def _refuse_newer(found: str | None) -> None:

@@ -9,14 +9,14 @@ import re
 import subprocess
 import tarfile
 from datetime import datetime
-from typing import Any
+from typing import Any, get_args
 from urllib.parse import unquote, urlsplit
 
 import jsonschema
 import pytest
 
 from app import clock
-from app.catalogue.definitions import Customer
+from app.catalogue.definitions import Customer, Operation
 from app.db import House
 from app.floor.moves import move_item
 from app.genealogy.chain import Chain, chain_of
@@ -64,6 +64,7 @@ def documents(chains: list[Chain]) -> list[dict[str, Any]]:
 
 
 def test_the_word_lists_are_whole() -> None:
+    assert STEPS.keys() == set(get_args(Operation)), "a step kind that has no word would end every export of what went through it"
     assert (len(BIZ_STEPS), len(DISPOSITIONS)) == WORDS_OF_CBV
     assert "transforming" not in BIZ_STEPS, "an older vocabulary had it"
     assert {*STEPS.values(), *FLOWS.values(), *(step for step, _ in MOVES.values())} <= BIZ_STEPS

@@ -94,6 +94,20 @@ def test_no_command_works_on_another_schema(house: House, revision: str, words: 
         pytest.fail("it was opened")
 
 
+def test_what_is_said_of_another_schema_can_be_done(empty_house: House, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It said to make a backup first, and `backup` was refused with the same words."""
+    monkeypatch.setenv("REELROOT_DATABASE_URL", empty_house.settings.url)
+    with pytest.raises(Refused, match="no table yet") as caught, open_house(empty_house.data_dir):
+        pytest.fail("it was opened")
+    assert caught.value.reasons[0].now == "Run `reelroot upgrade`, which makes them."
+    upgrade(empty_house)
+    with empty_house.owner_engine.begin() as connection:
+        connection.execute(text("update alembic_version set version_num = 'the_record'"))
+    with pytest.raises(Refused, match="older schema") as caught, open_house(empty_house.data_dir):
+        pytest.fail("it was opened")
+    assert "Let the version that made it write a backup" in caught.value.reasons[0].now
+
+
 @pytest.mark.only_on("postgresql")  # SQLite has one writer
 def test_calls_at_the_same_moment_leave_one_winner_and_a_whole_record(database: str) -> None:
     of_files, of_the_office = ["placing", "logging", "corrected"], ["certified", "newcomers", "machines", "revisions"]
