@@ -8,7 +8,7 @@ from sqlalchemy.orm import Session
 
 from app.catalogue.models import Approval, Thing
 from app.ledger.items import Batch, Lot, Panel
-from app.people.models import Person, Terminal
+from app.people.models import Secret, Terminal
 
 
 @dataclass(frozen=True)
@@ -32,8 +32,8 @@ def first_steps(session: Session) -> list[FirstStep]:
         ),
         FirstStep("Approve a route", "Lots start only by a revision that an engineer has signed.", "catalogue_home", _any(session, Approval.id)),
         FirstStep(
-            "Add the people who work here", "Each with a badge, duties and a password; certificates where steps ask for them.", "people",
-            (session.scalar(select(func.count()).select_from(Person)) or 0) > 1,
+            "Add the people who work here", "Each with a badge, duties and a password or PIN; certificates where steps ask for them.", "people",
+            _how_many_can_sign_in(session) > 1,
         ),
         FirstStep(
             "Enrol a floor terminal", "At the terminal itself: there a badge and a PIN are enough from then on.", "terminals",
@@ -43,6 +43,11 @@ def first_steps(session: Session) -> list[FirstStep]:
         FirstStep("Receive panels", "By the marks on the frames, or a number of them.", "acts", _any(session, Panel.item)),
         FirstStep("Start the first lot", "From panels, for a product; then scan it at its first station.", "acts", False),
     ]  # fmt: skip
+
+
+def _how_many_can_sign_in(session: Session) -> int:
+    """People of the catalogue's file have a badge and no secret: until they get one the floor stays shut to them."""
+    return session.scalar(select(func.count(Secret.person.distinct())).where(Secret.closed_e.is_(None))) or 0
 
 
 def _any(session: Session, column: Any, *where: Any) -> bool:

@@ -80,12 +80,14 @@ def show(request: Request, session: Session, who: Caller, screen: Screen) -> Res
 
 
 def clock_time(request: Request, now: datetime) -> Callable[[datetime], str]:
-    """ "14:02" of the last twenty hours, with the date before; the zone stands at the page's foot."""
+    """ "14:02" of today, "yesterday 22:55", with the date before; the zone stands at the page's foot."""
     zone = ZoneInfo(zone_of(request))
+    today = now.astimezone(zone).date()
 
     def words(moment: datetime) -> str:
         local = moment.astimezone(zone)
-        return f"{local:%H:%M}" if now - moment < timedelta(hours=20) else f"{local:%Y-%m-%d %H:%M}"
+        day = {today: "", today - timedelta(days=1): "yesterday "}.get(local.date(), f"{local:%Y-%m-%d} ")
+        return f"{day}{local:%H:%M}"
 
     return words
 

@@ -12,6 +12,7 @@ from app.db import House
 from app.floor.containers import add_container
 from app.journal.act import SYSTEM, act
 from app.main import make_app
+from app.people.people import add_person
 
 
 @pytest.fixture
@@ -51,7 +52,8 @@ def test_an_empty_installation_says_what_to_do_and_ticks_what_is_done(client: Te
     assert wrong.status_code == 403
     assert "Nothing is written yet" in wrong.text, "it is shown again"
     client.post("/catalogue/load", data=fields | {"password": PASSWORD}, headers=HERE)
-    assert ticked(client.get("/").text) == [True] + [False] * 6
+    act(house, SYSTEM, "add_person", {}, lambda s, by: {"person": add_person(s, by, "Bo", ("operate",)).id})
+    assert ticked(client.get("/").text) == [True] + [False] * 6, "whom a file names has no PIN or password yet, and can't sign in"
     person(house, "Ola", "operate")
     assert ticked(client.get("/").text) == [True, False, True, False, False, False, False]
 
