@@ -45,7 +45,7 @@ class MarkedPanels:
 
     def __init__(self, session: Session, cells: SuspectCells) -> None:
         self._session, self._cells, self._whole = session, cells, cells.whole()
-        self.panels: dict[int, Marked] = {}  # all cells of each, whatever became of them
+        self.panels: dict[int, Marked] = {}  # all cells of each, whatever became of them: a sample's as they were when it was taken
         self.here: dict[int, Marked] = {}  # of each that is not singulated what is on it now
         self.scrapped: list[Marked] = []  # by the cells, wherever these are known
         self.left: dict[tuple[int, int], Marked] = {}  # (child, entry) -> all that came into it then of these panels, whole exits
@@ -102,26 +102,33 @@ class MarkedPanels:
         size = exits[0][1]
         full = (1 << size) - 1
         bad, now = full, self._cells.at(panel, walk.NEVER)
+        stayed, sampled = full, [0, 0]
         for _, _, child, e, units, _ in exits:
             if child is not None:
                 cells = _taken(marks, e) if child in self.samples else _good(full, marks, e)
                 bad &= ~cells
-                self._add_exit(panel, child, e, units, cells)
+                sure, possible = self._add_exit(panel, child, e, units, cells)
+                if child in self.samples:
+                    stayed &= ~cells
+                    sampled = [sampled[0] + sure, sampled[1] + possible]
         if lost is not None:
             good = _good(full, marks, walk.NEVER - 1)
             bad &= ~good
             self._add_here(panel, good.bit_count(), lost, *now.within(good))
         if now.possible & bad:
             self.scrapped.append(Marked(bad.bit_count(), *now.within(bad)))
-        self.panels[panel] = Marked(size, *now.within(full))
+        sure, possible = now.within(stayed)
+        self.panels[panel] = Marked(size, sure + sampled[0], possible + sampled[1])
 
-    def _add_exit(self, panel: int, child: int, e: int, units: int, cells: int) -> None:
+    def _add_exit(self, panel: int, child: int, e: int, units: int, cells: int) -> tuple[int, int]:
+        """Answers how many of the cells are marked, surely and possibly."""
         n = cells.bit_count()
         sure, possible = self._cells.at(panel, e).within(cells)
         if n > units:
             self.short.append(Short(panel, child, e, n - units, Marked(n, sure, possible)))
         else:
             self._add_left((child, e), units, sure, possible)
+        return sure, possible
 
     def _add_left(self, key: tuple[int, int], units: int, sure: int, possible: int) -> None:
         before = self.left.get(key)
