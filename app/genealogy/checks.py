@@ -2,9 +2,10 @@
 
 import hashlib
 from collections import Counter, defaultdict
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import BrokenExecutor, ProcessPoolExecutor
 from contextlib import contextmanager
+from datetime import datetime
 from functools import partial
 from itertools import pairwise
 from multiprocessing import get_context
@@ -23,7 +24,7 @@ from app.final_test.results_in import parquet_path
 from app.floor.amounts import books
 from app.floor.balance import balances
 from app.floor.exits import unreached
-from app.floor.mount_corrections import spells
+from app.floor.mount_corrections import Spell, spells
 from app.floor.open_differences import open_differences
 from app.floor.scrapped_wafers import is_scrap
 from app.genealogy.unclosed_counts import loads_that_differ, sums_by_station, used_after_scrap, wafers_used_beyond
@@ -136,7 +137,7 @@ def a_wafer_is_on_one_station(house: House, session: Session) -> Iterator[Findin
 
 
 def lines_had_what_was_mounted(house: House, session: Session) -> Iterator[Finding]:
-    """Where a mount was corrected, what the lines there had is what its right mounts say."""
+    """Where a mount was corrected, what the lines there had is what its right mounts say: by the order of entry, and more only by their times."""
     corrected = select(Mount.station).join(MountCorrection, MountCorrection.mount == Mount.id)
     for station in sorted(set(session.scalars(corrected))):
         on = spells(session, station)
@@ -146,13 +147,19 @@ def lines_had_what_was_mounted(house: House, session: Session) -> Iterator[Findi
             had[line].add(item)
         changes = sorted([(one.since, one.mount.item, 1) for one in on] + [(one.until, one.mount.item, -1) for one in on], reverse=True)
         there: Counter[int] = Counter()
-        lines = select(Line.id, Line.e).join(Run, Run.id == Line.run).where(Run.station == station, ~is_void(Run.id))
-        for line, e in session.execute(lines.order_by(Line.e)):
+        lines = select(Line.id, Line.e, Line.started_at, Line.ended_at).join(Run, Run.id == Line.run)
+        for line, e, begin, end in session.execute(lines.where(Run.station == station, ~is_void(Run.id)).order_by(Line.e)):
             while changes and changes[-1][0] <= e:
                 _, item, by = changes.pop()
                 there[item] += by
-            if had[line] != {item for item, n in there.items() if n}:
+            on_it = {item for item, n in there.items() if n}
+            if had[line] != on_it and (on_it - had[line] or had[line] - on_it - _lay_there(on, begin, end)):
                 yield Finding("mounts", f"line {line}", "does not have what was mounted at its station when it opened")
+
+
+def _lay_there(on: Sequence[Spell], begin: datetime, end: datetime | None) -> set[int]:
+    """By the times of mounts: a line has that too where it was told in another order than it happened in."""
+    return {one.mount.item for one in on if (end is None or one.mount.on_at <= end) and (one.mount.off_at is None or one.mount.off_at >= begin)}
 
 
 def flows_run_one_way(house: House, session: Session) -> Iterator[Finding]:

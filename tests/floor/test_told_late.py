@@ -104,6 +104,19 @@ def test_a_correction_of_what_was_told_late_is_told_to_the_run(house: House) -> 
         assert do.findings() == []
 
 
+def test_a_correction_of_something_else_leaves_a_run_what_was_told_late(house: House) -> None:
+    with plant(house) as do:
+        paper = Paper(do)
+        do.post(f"/stations/{paper.at}/mount", item=paper.first, **paper.time(-50))
+        paper.enter("start", paper.lot, 0)
+        paper.enter("finish", paper.lot, 40)
+        paper.enter("mount", paper.second, -10)
+        red = next(one for one in do.get(f"/stations/{paper.at}/mounts")["mounts"] if one["item"].startswith("W"))
+        do.post(f"/mounts/{red['mount']}/correct", item=do.wafer("RD-2"), reason="the label was misread")
+        assert paper.glue() == paper.either()
+        assert do.findings() == []
+
+
 def test_a_late_mount_that_never_was_is_in_no_run(house: House) -> None:
     with plant(house) as do:
         paper = Paper(do)
