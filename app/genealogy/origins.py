@@ -158,6 +158,7 @@ def _on_items(
         for pack in {content.pack, *(pack for pack, _ in content.was_in)}:
             packs_now[pack].append(content)
     found: defaultdict[int, dict[Origin, Share]] = defaultdict(dict)
+    pockets: defaultdict[tuple[int, int], tuple[dict[int, int], dict[int, int]]] = defaultdict(lambda: ({}, {}))  # (pack, batch): surely, at most
     for line in lines:
         if line.item is None:
             continue
@@ -167,6 +168,11 @@ def _on_items(
             for content in packs_now[line.item]:
                 if content.pack == line.item or any(pack == line.item and line.e < left for pack, left in content.was_in):
                     units[content.pack] += content.units
+                    for batch in batches.by_line.get(line.line, ()):
+                        surely, at_most = pockets[content.pack, batch]
+                        at_most[id(content)] = content.units
+                        if (line.line, batch) not in batches.perhaps:
+                            surely[id(content)] = content.units
         else:
             units[line.item] = held.get(line.item, 0)
             later = sum(surplus for e, surplus in up.surplus.get(line.item, ()) if e > line.e)  # it may have been there, or have come since
@@ -174,10 +180,14 @@ def _on_items(
             shares, more = found[item], spare.get(item, 0)
             share = Share(max(0, n - later - more), n + more)
             shares["line", line.line] = share
-            for batch in batches.by_line.get(line.line, ()):
+            for batch in batches.by_line.get(line.line, ()) if line.item not in up.packs else ():
                 before = shares.get(("batch", batch), _NONE)
                 had = Share(0, share.most) if (line.line, batch) in batches.perhaps else share
                 shares["batch", batch] = either_or_both(before, had, before.most + had.most)
+    for (item, batch), (surely, at_most) in pockets.items():  # pockets are known: what two lines had of a batch is counted once each
+        more, before = spare.get(item, 0), found[item].get(("batch", batch), _NONE)
+        had = Share(max(0, sum(surely.values()) - more), sum(at_most.values()) + more)
+        found[item]["batch", batch] = either_or_both(before, had, before.most + had.most)
     return dict(found)
 
 
