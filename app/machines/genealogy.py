@@ -27,7 +27,10 @@ TRACED = ("wafer", "batch", "panel", "lot", "sample", "pack", "run", "load")
 
 
 class TraceItem(Answer):
-    """An item of a trace. `least` and `most`: units that must and can be of it (back), or of the subject in it (forward)."""
+    """An item of a trace. `least` and `most`: units that must and can be of it (back), or of the subject in it (forward).
+
+    Forward, panels and lots of panels are counted by the good cells that they have or had, also where those have become loose units since.
+    """
 
     kind: str = Field(examples=["batch"])
     code: str = Field(examples=["B26-000012-0"])

@@ -17,7 +17,7 @@ Verb = Literal["start", "finish", "singulate", "mount", "change over"]
 
 
 class LineIn(bodies.Told):
-    """One line of the paper. Lines go in the order in which things were done."""
+    """One line of the paper. Lines go in the order in which things were done; what is told after later work by its time is held."""
 
     happened_at: Moment = Field(description="The time on the paper. ISO 8601 with a zone.")
     fact: Literal[True] = Field(True, description="What is on the paper has been done.")
