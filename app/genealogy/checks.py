@@ -192,10 +192,12 @@ def counts_close(house: House, session: Session) -> Iterator[Finding]:
                 yield Finding("counts", _name(session, "lot", lot), f"does not close: {found.residual or found.left} units, u {found.u:.1f}")
 
 
-def batches_hold_what_was_counted(house: House, session: Session) -> Iterator[Finding]:
-    counted = session.scalars(select(CountEntry.item).join(Batch, Batch.item == CountEntry.item).distinct().order_by(CountEntry.item))
-    for batch, count in open_differences(session, counted).items():
-        yield Finding("counts", _name(session, "batch", batch), f"was counted as {count.units} against {count.book}, unsigned")
+def batches_and_panels_hold_what_was_counted(house: House, session: Session) -> Iterator[Finding]:
+    """As lots do; until somebody has signed for the difference."""
+    for kind, table in (("batch", Batch), ("panel", Panel)):
+        beyond = select(CountEntry.item).join(table, table.item == CountEntry.item).where(CountEntry.kind == "counted", CountEntry.within.is_(False))
+        for item, count in open_differences(session, session.scalars(beyond.distinct().order_by(CountEntry.item))).items():
+            yield Finding("counts", _name(session, kind, item), f"was counted as {count.units} against {count.book}, unsigned")
 
 
 def scrapped_wafers_stay_off(house: House, session: Session) -> Iterator[Finding]:
@@ -343,7 +345,7 @@ CHECKS: tuple[Check, ...] = (
     lines_had_what_was_mounted,
     flows_run_one_way,
     counts_close,
-    batches_hold_what_was_counted,
+    batches_and_panels_hold_what_was_counted,
     wafers_give_no_more_than_they_have,
     scrapped_wafers_stay_off,
     loads_did_what_lay_in_them,

@@ -8,6 +8,8 @@ from app.errors import Reason, Refused
 from app.floor.counting import count_units, sign_difference
 from app.floor.marking import mark_cells
 from app.floor.open_differences import open_differences
+from app.genealogy.checks import check
+from app.journal.verify import Finding
 from app.ledger.sets import panels_of_lot
 from app.naming.resolve import Named, code_of
 from tests.small_factory import Factory
@@ -47,6 +49,17 @@ def test_a_panels_unsigned_difference_does_not_pass_the_barrier(factory: Factory
     assert stopped(factory, lot).why == f"{name} was counted as 18 against a book of 20, and nobody has signed for it."
     factory.do("sign_difference", lambda s, by: sign_difference(s, by, panel, "two fell out at the bonder").id)
     factory.start("Scope", lot)
+
+
+def test_check_names_a_panel_until_its_difference_is_signed(factory: Factory, lot: Named) -> None:
+    with factory.house.reading() as session:
+        panel = panels_of_lot(session, lot.id)[0]
+        name = code_of(session, "panel", panel)
+    assert list(check(factory.house)) == []
+    count(factory, panel, 18)
+    assert list(check(factory.house)) == [Finding("counts", name, "was counted as 18 against 20, unsigned")]
+    factory.do("sign_difference", lambda s, by: sign_difference(s, by, panel, "two fell out at the bonder").id)
+    assert list(check(factory.house)) == []
 
 
 def test_of_a_panel_lot_it_is_said_what_closes_it(factory: Factory, lot: Named) -> None:
