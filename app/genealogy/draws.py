@@ -84,28 +84,11 @@ class Network:
         self.outlets = dict(outlets)
         self.into: defaultdict[Node, list[Draw]] = defaultdict(list)
         self.out: defaultdict[Node, list[Draw]] = defaultdict(list)
-        came: defaultdict[Node, int] = defaultdict(int)
-        went: defaultdict[Node, int] = defaultdict(int)
-        self.uncertain: set[Node] = set(self.slack_in)  # how much came into them, left them or lies there is not known exactly
         self.forgotten: defaultdict[Node, list[Draw]] = defaultdict(list)
-        for draw in _summed(draws):
-            if draw.child not in self.whole:
-                self.into[draw.child].append(draw)
-                came[draw.child] += draw.units
-            else:
-                self.forgotten[draw.child].append(draw)
-            self.out[draw.parent].append(draw)
-            went[draw.parent] += draw.units
-            if draw.slack != 0:
-                self.uncertain |= {draw.parent, draw.child}
-        self.placed = 0
-        for node, units, known, slack in self.outlets.values():
-            if known is None:
-                went[node] += units
-                self.placed += units
-                if slack != 0:
-                    self.uncertain.add(node)
-        self.went = went
+        self.went: defaultdict[Node, int] = defaultdict(int)
+        self.uncertain: set[Node] = set(self.slack_in)  # how much came into them, left them or lies there is not known exactly
+        came, went = self._add_draws(draws), self.went
+        self.placed = self._add_outlets()
         self.order = self._parents_first({**self.marks, **came, **went})
         # all units of a node; where more left than ever came in (a difference within counting), so many
         self.held = {
@@ -114,6 +97,32 @@ class Network:
         }
         self.closes = all(went.get(node, 0) == units for node, units in self.held.items())  # no unit is missing anywhere
         self.overlaps = any(node in self.into or node in self.forgotten for node in self.marks)  # units may be marked by two ways at once
+
+    def _add_draws(self, draws: Iterable[Draw]) -> dict[Node, int]:
+        """How much came by them into each node that does not forget it."""
+        came: defaultdict[Node, int] = defaultdict(int)
+        for draw in _summed(draws):
+            if draw.child not in self.whole:
+                self.into[draw.child].append(draw)
+                came[draw.child] += draw.units
+            else:
+                self.forgotten[draw.child].append(draw)
+            self.out[draw.parent].append(draw)
+            self.went[draw.parent] += draw.units
+            if draw.slack != 0:
+                self.uncertain |= {draw.parent, draw.child}
+        return came
+
+    def _add_outlets(self) -> int:
+        """How many units lie in those whose marks are not known."""
+        placed = 0
+        for node, units, known, slack in self.outlets.values():
+            if known is None:
+                self.went[node] += units
+                placed += units
+                if slack != 0:
+                    self.uncertain.add(node)
+        return placed
 
     def name_of(self, node: Node) -> Hashable:
         return self._names[node] if self._names and isinstance(node, int) else node

@@ -230,14 +230,23 @@ class _Builder:
 
     def _add_lot(self, lot: int, kind: str, postings: Sequence[Posting], phases: dict[int, Phases], untaped: list[walk.Content]) -> None:
         mine = phases[lot]
-        nodes, left = mine.nodes, [0] * len(mine.nodes)
-        rest, poured = None if lot in self.uncertain else 0, False  # what nobody counted is what is left, unless all of that was poured on
+        stayed = self._add_postings(lot, postings, phases, untaped)
+        rest = None if lot in self.uncertain else 0  # what nobody counted is what is left, unless all of that was poured on
+        carried = self._carry_on(lot, mine, stayed, rest)
+        if carried or (rest is None and not any(how in _POURED for is_in, how, *_ in postings if not is_in)):
+            place = Place(kind if carried else "within counting", lot)
+            self._add_outlet(("here", lot), place, Outlet(mine.nodes[-1], carried, None, rest))
+
+    def _add_postings(self, lot: int, postings: Sequence[Posting], phases: dict[int, Phases], untaped: list[walk.Content]) -> list[int]:
+        """What came in and left, each at its phase; how much more came than left in each."""
+        mine = phases[lot]
+        nodes, stayed = mine.nodes, [0] * len(mine.nodes)
         for is_in, how, units, other, e in postings:
             phase = mine.at(e) if mine.begins else 0
             known_to = self._slack_of(lot, (is_in, how, units, other, e)) if self.slack else 0
             if is_in:
                 self.taken_in[nodes[phase]] += units
-                left[phase] += units
+                stayed[phase] += units
                 if how == "untape":
                     self._add_untaped(nodes[phase], e, phases, untaped)
                 elif other in phases:  # what came off panels is added at the end
@@ -245,7 +254,7 @@ class _Builder:
                 elif known_to:
                     self.slack_in[nodes[phase]] += known_to
                 continue
-            left[phase] -= units
+            stayed[phase] -= units
             if how == "difference" and units < 0 and lot not in self.beside:
                 self._add_found(("found", lot, e), nodes[phase], -units)
             elif how in _GONE and units > 0:
@@ -255,22 +264,23 @@ class _Builder:
                 self._add_outlet(("pockets", lot, e), Place("pack", other), Outlet(nodes[phase], units))
             elif lot in self.uncertain and how in _TO_LOTS and other not in phases:
                 self.draws.append(Draw(nodes[phase], self._node("elsewhere", other, e), units, False, known_to))
-            poured = poured or how in _POURED
-        marked_at, perhaps_at = self.whole.loose.get(lot), self.perhaps.get(lot)
+        return stayed
+
+    def _carry_on(self, lot: int, mine: Phases, stayed: Sequence[int], rest: int | None) -> int:
+        """Draws from each phase to the next, and the lot's own marks at theirs; how much is left at the end."""
+        nodes, marked_at, perhaps_at = mine.nodes, self.whole.loose.get(lot), self.perhaps.get(lot)
         carried = 0
         for phase, node in enumerate(nodes):
             if carried or (phase and rest is None):
                 counted = mine.counts.get(mine.begins[phase - 1] - 1)
                 self.draws.append(Draw(nodes[phase - 1], node, carried, False, rest if counted is None else counted))
                 self.taken_in[node] += carried
-            carried = max(0, carried + left[phase])
+            carried = max(0, carried + stayed[phase])
             if marked_at is not None and (marked_at == 0 or phase == mine.at(marked_at)):
                 self.marks[node] = Marks(self.taken_in[node], self.taken_in[node], self.taken_in[node])
             elif perhaps_at is not None and phase == mine.at(perhaps_at):
                 self.marks[node] = Marks(self.taken_in[node], 0, self.taken_in[node])
-        if carried or (rest is None and not poured):
-            place = Place(kind if carried else "within counting", lot)
-            self._add_outlet(("here", lot), place, Outlet(nodes[-1], carried, None, rest))
+        return carried
 
     def _add_found(self, name: tuple[Hashable, ...], into: Node, units: int) -> None:
         """More was there than the book said, and nobody knows where it came from: any of it may be marked, and was counted elsewhere then."""

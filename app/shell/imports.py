@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from app.evidence.keep import Kept
     from app.floor.placement_logs import PlacementLog
     from app.journal.act import By
+    from app.ovens.logger_table import Stated
     from app.ovens.trace import Trace
 
 imports = typer.Typer(help="Take files in. Each is kept as it came; what can't be understood is refused by line.", no_args_is_help=True)
@@ -75,9 +76,7 @@ def import_logger_files(
     """Import an oven logger's files; the cures that they tell of are judged."""
     from app.evidence.refused import kept_when_refused
     from app.journal.act import SYSTEM, act
-    from app.ledger.judgements import VERDICTS
-    from app.naming.resolve import code_of, resolve
-    from app.ovens.judging import fits_no_cure, import_logger_file, read_logger_file, reads_as
+    from app.ovens.judging import read_logger_file
     from app.ovens.logger_table import Stated
 
     stated = Stated(
@@ -91,17 +90,25 @@ def import_logger_files(
                 with progress.status(f"Reading {name_of(path)}"):
                     kept, trace = read_logger_file(house, name_of(path), read_file(path), stated)
 
-                def verb(session: "Session", by: "By", kept: "Kept" = kept, trace: "Trace" = trace) -> dict[str, list[str] | str | None]:
-                    station = resolve(session, oven, "station").id
-                    judged = import_logger_file(session, by, station, kept, trace, stated)
-                    lines = [f"{code_of(session, 'run', one.line.run)} line {one.line.id}: {VERDICTS[one.judgement.verdict]}" for one in judged]
-                    warning = None if judged else fits_no_cure(session, station, trace)
-                    return {"judged": lines, "read_as": reads_as(session, station, trace, judged), "warning": warning}
+                def verb(session: "Session", by: "By", kept: "Kept" = kept, trace: "Trace" = trace) -> dict[str, object]:
+                    return _judge_cures(session, by, oven, kept, trace, stated)
 
                 did = act(house, SYSTEM, "import_logger_file", {"station": oven, "file": [kept.name, kept.digest]}, verb, source="file").body
                 typer.echo(f"{name_of(path)}: {len(trace.times)} rows, {len(did['judged'])} lines judged")
                 for words in (did["warning"] or did["read_as"], *did["judged"]):
                     typer.echo(f"  {words}")
+
+
+def _judge_cures(session: "Session", by: "By", oven: str, kept: "Kept", trace: "Trace", stated: "Stated") -> dict[str, object]:
+    from app.ledger.judgements import VERDICTS
+    from app.naming.resolve import code_of, resolve
+    from app.ovens.judging import fits_no_cure, import_logger_file, reads_as
+
+    station = resolve(session, oven, "station").id
+    judged = import_logger_file(session, by, station, kept, trace, stated)
+    lines = [f"{code_of(session, 'run', one.line.run)} line {one.line.id}: {VERDICTS[one.judgement.verdict]}" for one in judged]
+    warning = None if judged else fits_no_cure(session, station, trace)
+    return {"judged": lines, "read_as": reads_as(session, station, trace, judged), "warning": warning}
 
 
 @imports.command("results")
