@@ -4,11 +4,11 @@ Rows are printed from the top, codes from the left, whatever the origin is (G85:
 """
 
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from math import prod
 
-from app.errors import bad_input
+from app.errors import bad_input, short
 from app.receiving.die_map import DieMap, Stated
 from app.receiving.map_check import Definition, Found, Size, check_map
 from app.receiving.map_codes import Drawn, Rows, fill_up, read_rows, read_separated_rows
@@ -17,6 +17,7 @@ from app.receiving.outside_xml import Element, attributes, by_name, children, ch
 
 _ById = dict[str | None, Element]
 _BIN_TYPES = {"ascii": 1, "decimal": 3, "hexadecimal": 2, "integer2": None}  # characters of a code where nothing else tells
+_NUMBERS = {"x": "X", "y": "Y", "columns": "Columns", "rows": "Rows", "bincount": "BinCount"}  # as files write them
 
 
 @dataclass(frozen=True)
@@ -52,7 +53,8 @@ def _read_e142(elements: list[Element], substrates: list[Element], layouts: list
     layout_by_id = {attributes(each).get("layoutid"): each for each in layouts}
     maps = [check_map(found, stated) for found in _found_in_e142(elements, by_id, layout_by_id, what, stated)]
     if not maps:
-        why = "It has substrate maps, but none of a wafer with a BinCodeMap."
+        types = ", ".join(sorted({repr(attributes(each).get("substratetype", "Wafer")) for each in elements}))
+        why = f"It has substrate maps, of type {short(types)}, but none of a wafer with a BinCodeMap."
         raise bad_input(what, place(elements[0]), why, "Expected a SubstrateMap of SubstrateType Wafer with bin codes.")
     return maps
 
@@ -116,7 +118,7 @@ def _layout_size(layouts: _ById, specifier: str | None, orientation: str | None,
         return ()
     where = place(dimensions[-1])
     told = [attributes(each) for each in dimensions]
-    sizes = [tuple(_whole(each.get(axis), what, where) for axis in ("x", "y")) for each in told]
+    sizes = [tuple(_whole(each, axis, what, where) for axis in ("x", "y")) for each in told]
     every = (prod(columns for columns, _ in sizes), prod(rows for _, rows in sizes))
     turned = orientation is not None and orientation.strip() in ("90", "270", "-90")
     return tuple((x, y, where) for size in (every, sizes[-1]) for x, y in ([size, size[::-1]] if turned else [size]))
@@ -141,8 +143,8 @@ def _read_g85(device: Element, what: str, stated: Stated) -> DieMap:
     if data is None:
         raise bad_input(name, place(device), "This Device has no Data with rows.", "Expected Data with a Row for every row of dies.")
     codes = _codes(device, "Bin", name)
-    columns = _whole(told["columns"], name, place(device)) if "columns" in told else None
-    rows = _whole(told["rows"], name, place(device)) if "rows" in told else None
+    columns = _whole(told, "columns", name, place(device)) if "columns" in told else None
+    rows = _whole(told, "rows", name, place(device)) if "rows" in told else None
     drawn = _drawn(children_of_one_namespace(data, "Row", name), codes, name, columns)
     return check_map(
         Found(
@@ -191,7 +193,7 @@ def _definition(element: Element, what: str) -> Definition:
     if not code:
         raise bad_input(what, place(element), "This definition has no BinCode.", "Expected BinCode, and BinQuality Pass or Fail.")
     count = told.get("bincount")
-    number = None if count is None or not count.strip() else _whole(count, what, place(element))
+    number = None if count is None or not count.strip() else _whole(told, "bincount", what, place(element))
     quality = told.get("binquality")
     return Definition(
         code.strip() or code,
@@ -236,10 +238,10 @@ def _refuse_parts(elements: list[Element], texts: list[str], blank: bool, what: 
 
 def _width(codes: _Codes, rows: Rows, columns: int | None, what: str) -> int:
     """Characters of a code: all that the file tells must agree."""
-    told = {len(code) for code in (codes.null, *(entry.code for entry in codes.definitions)) if code}
+    told = {len(code): code for code in (codes.null, *(entry.code for entry in codes.definitions)) if code}
     if len(told) > 1:
-        why = "Null code and bin codes have different lengths, and the rows have no spaces between codes."
-        raise bad_input(what, codes.where, why, "Have them written with leading zeros as in the rows.")
+        why = f"Its codes have different lengths ({', '.join(map(repr, told.values()))}), and the rows have no spaces between codes."
+        raise bad_input(what, codes.where, why, "Have the null code and all bin codes written as they stand in the rows.")
     by_type = _BIN_TYPES.get(codes.bin_type)
     by_columns = len(rows.texts[0]) // columns if columns else 0
     width = next(iter(told), None) or by_type or by_columns
@@ -270,9 +272,11 @@ def _same(bin_type: str) -> Callable[[str], str]:
     return str
 
 
-def _whole(text: str | None, what: str, where: str) -> int:
+def _whole(told: Mapping[str, str], name: str, what: str, where: str) -> int:
+    text = told.get(name)
     if text is None or not re.fullmatch(r"\s*\d{1,9}\s*", text, re.ASCII):
-        raise bad_input(what, where, f"{text!r} is not a whole number.", "Expected a number of columns, rows or dies.")
+        why = f"It has no {_NUMBERS[name]}." if text is None else f"{_NUMBERS[name]} is {text!r}, which is no whole number."
+        raise bad_input(what, where, why, f"Expected how many {'dies of this bin' if name == 'bincount' else 'columns or rows'} there are.")
     return int(text)
 
 

@@ -64,6 +64,9 @@ def read_rows(what: str, rows: Rows, width: int, hexadecimal: bool = False, like
     length = len(rows.texts[0])
     if set(map(len, rows.texts)) != {length} or length % width:
         wrong = next((n for n, text in enumerate(rows.texts) if len(text) != length), 0)
+        if len(rows.texts[wrong]) == length:
+            why = f"This row has {length} characters, and a code has {width}: the last is cut off."
+            raise bad_input(what, rows.where(wrong), why, "Check the row, and how many characters the file says that a code has.")
         why = f"This row has {len(rows.texts[wrong])} characters; the first row has {length}, and a code has {width}."
         raise bad_input(what, rows.where(wrong), why, _EVEN)
     shape = (len(rows.texts), length // width)
@@ -96,7 +99,7 @@ def read_separated_rows(what: str, rows: Rows) -> Drawn:
     split = [text.split() for text in rows.texts]
     for n, codes in enumerate(split):
         if len(codes) != len(split[0]):
-            raise bad_input(what, rows.where(n), f"This row has {len(codes)} codes; the first has {len(split[0])}.", _EVEN)
+            raise bad_input(what, rows.where(n), f"This row has {_so_many(codes)}; the first has {_so_many(split[0])}.", _EVEN)
     _refuse_large(what, (len(split), len(split[0])))
     known = sorted({code for codes in split for code in codes})
     _refuse_many(what, len(known), max(map(len, known)))
@@ -112,6 +115,10 @@ def of_numbers(grid: NDArray[np.uint16], codes: Sequence[str]) -> Drawn:
 
 
 _EVEN = "Every row needs one code for each column; write the null code where there is no die."
+
+
+def _so_many(codes: Sequence[str]) -> str:
+    return f"{len(codes)} code{'s' if len(codes) != 1 else ''}"
 
 
 def _refuse_empty(what: str, rows: Rows) -> None:

@@ -27,7 +27,7 @@ def read_xml(data: bytes, what: str) -> Element:
     except etree.XMLSyntaxError as error:
         line = error.lineno or 1
         why = f"This is not well-formed XML: {error.msg}."
-        raise _weighed(bad_input(what, f"line {line}", why, "Check that the whole file was sent."), data) from None
+        raise _weighed(bad_input(what, f"line {line}", why, "Check that the whole file was sent; if it was, have it written anew."), data) from None
     if root.getroottree().docinfo.doctype:  # further down, or in an encoding that hid it from the search above
         raise _document_type(what, data)
     return root

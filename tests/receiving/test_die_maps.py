@@ -1,5 +1,6 @@
 """Die maps: every frame and format to the same die coordinates, and a refusal for all that is left open or contradicts."""
 
+import re
 import tracemalloc
 from dataclasses import replace
 
@@ -308,7 +309,28 @@ def test_several_overlays_of_a_wafer_ask_for_the_name() -> None:
 
 
 def test_maps_of_strips_are_passed_over() -> None:
-    assert "none of a wafer" in refusal(SMALL.e142().replace('SubstrateType="Wafer"', 'SubstrateType="Strip"'))[1]
+    why = refusal(SMALL.e142().replace('SubstrateType="Wafer"', 'SubstrateType="Strip"'))[1]
+    assert "of type 'Strip'" in why and "none of a wafer" in why
+
+
+@pytest.mark.parametrize(
+    ("right", "wrong", "why"),
+    [
+        (' Y="', ' Z="', "It has no Y."),
+        (' X="', ' X="three ', "X is 'three "),
+        ('BinCount="', 'BinCount="about ', "BinCount is 'about "),
+        ('BinCode="x"', 'BinCode="0x"', "('7', '0x')"),
+        ('BinType="Ascii" NullBin="."', 'BinType="Integer2" NullBin=".."', "('..', 'x')"),
+    ],
+)
+def test_a_number_or_code_that_does_not_fit_is_named(right: str, wrong: str, why: str) -> None:
+    assert why in refusal(SMALL.e142().replace(right, wrong, 1))[1]
+
+
+def test_a_code_that_is_cut_off_is_said_to_be() -> None:
+    odd = re.sub("<BinCode>.*?<", "<BinCode>01010<", SMALL.e142().replace("Ascii", "HexaDecimal").replace('NullBin="."', 'NullBin="FF"'))
+    odd = re.sub("<BinDefinitions>.*</BinDefinitions>", "", odd, flags=re.S)
+    assert refusal(odd)[1] == "This row has 5 characters, and a code has 2: the last is cut off."
 
 
 def test_entities_and_document_types_are_refused() -> None:
