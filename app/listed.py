@@ -9,7 +9,7 @@ import re
 from collections import namedtuple
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from functools import partial
+from functools import lru_cache, partial
 from typing import Any, Generic, TypeVar
 
 from sqlalchemy import BigInteger, ColumnElement, Select, String, TextClause, TextualSelect, bindparam
@@ -111,7 +111,7 @@ def hear(session: Session) -> None:
 def blocks(session: Session, query: Select[*tuple[Any, ...]], at_once: int = 2000) -> Iterator[list[Any]]:
     """All rows of a query without parameters as the driver gives them, `at_once` at a time; in a transaction, as of a snapshot."""
     connection = session.connection()
-    statement = str(query.compile(dialect=connection.dialect))
+    statement = _written(query, connection.dialect)
     cursor: Any = connection.connection.cursor() if connection.dialect.name == "sqlite" else connection.connection.cursor(f"blocks_{id(query)}")
     try:
         cursor.execute(statement)
@@ -121,6 +121,11 @@ def blocks(session: Session, query: Select[*tuple[Any, ...]], at_once: int = 200
         connection._handle_dbapi_exception(error, statement, None, None, None)
     finally:
         cursor.close()
+
+
+@lru_cache(300)  # a check asks for the rows of each table: to write down the hundred statements took a third of one of a small record
+def _written(query: Select[*tuple[Any, ...]], dialect: Dialect) -> str:
+    return str(query.compile(dialect=dialect))
 
 
 _Names = Callable[[], list[str]]

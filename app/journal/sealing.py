@@ -22,8 +22,9 @@ _SEALS_FILE = "seals.log"
 
 def seal(house: House) -> int:
     """Chains every entry that has no seal yet, in order, and writes each seal to the file in the data folder."""
-    made = 0
-    while batch := _seal_some(house):
+    made = batch = _seal_some(house)
+    while batch == _AT_ONCE:  # fewer were all there were
+        batch = _seal_some(house)
         made += batch
     return made
 

@@ -3,9 +3,10 @@
 from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
-from sqlalchemy import inspect, select
+from sqlalchemy import Select, Table, inspect, select
 from sqlalchemy.orm import Session
 
 from app.db import Base, House
@@ -51,7 +52,7 @@ def _add_rows(session: Session, cls: type[Recorded], sums: defaultdict[int, int]
     table: Any = cls.__table__  # type: ignore[attr-defined]
     places = {column.name: n for n, column in enumerate(table.columns)}
     e, closed_e, closing = places["e"], places.get("closed_e"), [places[name] for name in cls.closing]
-    for rows in blocks(session, select(*stored_columns(table))):
+    for rows in blocks(session, _rows_of(table)):
         for row, added in zip(rows, insert_hashes(cls, rows, stored=True), strict=True):
             sums[row[e]] += added
         closed = [row for row in rows if row[closed_e] is not None] if closed_e is not None else []
@@ -61,6 +62,11 @@ def _add_rows(session: Session, cls: type[Recorded], sums: defaultdict[int, int]
             if row[closed_e] is None and any(row[n] is not None for n in closing):
                 where = " ".join(f"{column.name} {row[places[column.name]]}" for column in table.primary_key)
                 yield Finding("journal", f"{table.name} {where}", "has closing values, but no entry closed it")
+
+
+@cache
+def _rows_of(table: Table) -> Select[Any]:
+    return select(*stored_columns(table))
 
 
 def _compare_entries(session: Session, sums: defaultdict[int, int]) -> Iterator[Finding]:
