@@ -48,7 +48,8 @@ def with_risks_signed(session: Session, panels: list[int], rows: list[Any]) -> d
     return dict(found)
 
 
-# a line with placement logs to come is judged as soon as it did anything; a cure when the step was done
+# a line with placement logs to come is judged as soon as it did anything; a cure when the step was done. `+` keeps SQLite from looking each of the
+# panels up in each of the sets that something is open of
 _OPEN = listed(
     """
     select m.panel, l.id as line, l.run, l.step, l.judged, j.verdict
@@ -60,14 +61,14 @@ _OPEN = listed(
       and (j.id is null or j.verdict <> 'conforms')
       and not exists (select 1 from disposition d where d.judgement = j.id)
       and not exists (select 1 from run_void v where v.run = l.run)
-      and m."set" = c."set" and m.panel in :panels
+      and m."set" = c."set" and +m.panel in :panels
     order by m.panel, l.id
     """,
     "panels",
 )
 _SIGNED = listed(
     """
-    select a.line, m.panel from at_risk a join member m on m."set" = a."set" where a.line in :lines and m.panel in :panels
+    select a.line, m.panel from at_risk a join member m on m."set" = a."set" where a.line in :lines and +m.panel in :panels
     """,
     "lines", "panels",
 )  # fmt: skip

@@ -283,7 +283,7 @@ _DECIDED = listed("select judgement, e, what, words from disposition where judge
 _AT_RISK = listed('select line, "set", e, reason from at_risk where line in :lines order by id', "lines")
 _INSIDE = listed('select m."set", m.panel from member m where m."set" in :sets and m.panel in :panels', "sets", "panels")
 _COVERED = listed(
-    'select c.line, c.extent, m.panel from cover c cross join member m where c.line in :lines and m."set" = c."set" and m.panel in :panels',
+    'select c.line, c.extent, m.panel from cover c cross join member m where c.line in :lines and m."set" = c."set" and +m.panel in :panels',
     "lines", "panels",
 )  # fmt: skip
 _MARKED = listed(

@@ -145,9 +145,9 @@ TOLD_CELLS = listed(  # of panels by step and round: the cells of which the logs
     """,
     "panels",
 )
-_BARE = listed("select child, panel, step, round from bare_exit where panel in :panels and child in :children", "panels", "children")
+_BARE = listed("select child, panel, step, round from bare_exit where child in :children and +panel in :panels", "panels", "children")
 _SIZES = listed("select item, rows * columns from panel where item in :panels", "panels")
-_DEAD = listed("select panel, wafer, child from dead_origin where panel in :panels and child in :children", "panels", "children")
+_DEAD = listed("select panel, wafer, child from dead_origin where child in :children and +panel in :panels", "panels", "children")
 _MARKED = listed("select panel, cells from cell_mark where panel in :panels and closed_e is null", "panels")
 _PLACED_CELLS = listed(
     """

@@ -2,13 +2,14 @@
 
 import shutil
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import closing
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import pytest
-from sqlalchemy import Select, TextClause, TextualSelect, create_engine, delete, event, text
+from sqlalchemy import Select, TextClause, TextualSelect, create_engine, delete, event, select, text
 
 from app import clock
 from app.db import Moment
@@ -18,6 +19,8 @@ from app.genealogy.checks import check
 from app.holds import probe, stopped
 from app.journal.models import Settled
 from app.ledger import sets, travels, used, walk
+from app.ledger.runs import Cover, Line
+from app.ledger.sets import Member
 from app.listed import Ids
 from app.naming import resolve
 from app.scan import choose, last_done, stations
@@ -136,6 +139,40 @@ def test_no_walk_reads_the_whole_of_a_large_table(large: Path, statement: Any) -
 def test_the_newest_runs_of_a_station_are_found_by_their_starts_and_not_sorted(large: Path) -> None:
     plan, _, _ = plan_of(large, last_done._LAST)
     assert "SEARCH run USING INDEX ix_run_station_started_at (station=? AND started_at>?)" in plan, plan
+
+
+def test_what_is_open_of_panels_costs_no_more_a_panel_where_many_are_asked(large: Path, tmp_path: Path) -> None:
+    """A list of lots asks of thousands of panels. To look each of them up in the sets of each line would be their product."""
+    shutil.copytree(large / "sqlite-1", tmp_path / "sqlite-1")
+    with closing(sqlite3.connect(tmp_path / "sqlite-1" / "reelroot.db")) as unjudged:
+        unjudged.execute("delete from judgement")
+        unjudged.commit()
+    house, _ = open_history(tmp_path, 1, "", _quiet, BLOCKS, LOTS)
+    with house.reading() as session:
+        statement = select(Member.panel).join(Cover, Cover.set == Member.set).join(Line, Line.id == Cover.line).where(Line.judged.is_not(None))
+        panels = list(session.scalars(statement.distinct().order_by(Member.panel)))
+        raw: Any = session.connection().connection.driver_connection
+        assert len(panels) >= 64 and open_judgements.open_judgements(session, panels)
+        few, many = (_steps(raw, partial(open_judgements.open_judgements, session, asked)) for asked in (panels[: len(panels) // 8], panels))
+    house.dispose()
+    assert many < 12 * few
+
+
+def _steps(raw: Any, what: Callable[[], object]) -> int:
+    """Of SQLite's machine."""
+    taken = 0
+
+    def count() -> int:
+        nonlocal taken
+        taken += 1
+        return 0
+
+    raw.set_progress_handler(count, 10)
+    try:
+        what()
+    finally:
+        raw.set_progress_handler(None, 0)
+    return taken
 
 
 def plan_of(large: Path, statement: Any) -> tuple[list[str], str, set[str]]:
