@@ -33,6 +33,7 @@ from app.final_test.models import UnitFile
 from app.final_test.results_in import parquet_path
 from app.journal.models import Entry, entry_number
 from app.journal.sealing import write_file_of_seals
+from app.outages import outage_of
 from app.tables import Base  # all of them, or a backup would be of some rooms only
 from app.web.words import counted
 
@@ -119,9 +120,10 @@ def restore(house: House, source: Path, say: Progress = lambda _: None) -> None:
     manifest = verify_archive(source)
     try:
         _restore(house, source, manifest, say)
-    except OperationalError:  # the database is away, or the disk full
-        raise
-    except (ValueError, RecursionError, StatementError) as error:  # every part is as its manifest says, and still it is no backup of ours
+    except (ValueError, RecursionError, StatementError) as error:
+        if isinstance(error, OperationalError) or outage_of(error):  # the database is away, the disk full, or the role lacks a right
+            raise
+        # every part is as its manifest says, and still it is no backup of ours
         raise _damaged(source, str(error).partition("\n")[0]) from error
     write_file_of_seals(house)
 

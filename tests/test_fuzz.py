@@ -1,13 +1,16 @@
 """A thousand bad inputs in all: the short version of `python -m benchmarks.fuzz all --n 100000`."""
 
+import asyncio
 import resource
 import subprocess
 import sys
 from importlib.util import find_spec
 from pathlib import Path
 from random import Random
+from typing import Any, cast
 
 import pytest
+from fastapi import FastAPI
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -15,6 +18,7 @@ from app.errors import bad_input
 from benchmarks.audit import told
 from benchmarks.damage import damaged, told_otherwise
 from benchmarks.fuzz import HTTP, READERS, Reader, Seen, bounded_memory, fuzz_http, fuzz_reader, try_one
+from benchmarks.in_process import Wire
 from tests.conftest import is_missing
 
 
@@ -52,6 +56,18 @@ def test_the_fuzzer_itself_sees_a_wrong_reading_a_crash_and_a_poor_refusal() -> 
         "read otherwise than the same file told plainly", "ValueError", "refused, and the same file told plainly is read",
     ]  # fmt: skip
     assert all(one != b"x\n" for one in told_otherwise(b"x\n"))
+
+
+def test_the_app_is_asked_in_a_thread_whose_loop_runs_as_well() -> None:
+    """As a browser's driver leaves one behind."""
+
+    async def app(_scope: object, _receive: object, send: Any) -> None:
+        await send({"type": "http.response.start", "status": 204, "headers": []})
+
+    async def asked() -> int:
+        return Wire(cast(FastAPI, app), {}).ask("GET", "/").status
+
+    assert asyncio.run(asked()) == Wire(cast(FastAPI, app), {}).ask("GET", "/").status == 204
 
 
 def _refused(data: bytes) -> int:
