@@ -71,14 +71,17 @@ def backup(house: House, target: Path, say: Progress = lambda _: None) -> Path:
 
 def _beside(target: Path) -> Path:
     """A new file in the same folder. Looked at before all is written: a folder can't be replaced by a file."""
-    why = "It is a folder" if target.is_dir() else ""
+    if target.is_dir():
+        raise _no_place(target, "It is a folder")
     try:
-        if not why:
-            with tempfile.NamedTemporaryFile(dir=target.parent, delete=False) as file:
-                return Path(file.name)
+        with tempfile.NamedTemporaryFile(dir=target.parent, delete=False) as file:
+            return Path(file.name)
     except (FileNotFoundError, NotADirectoryError, PermissionError) as error:
-        why = f"No file can be made in its folder: {error.strerror}"
-    raise bad_input("The backup was not begun.", str(target), f"{why}.", "Name a new file in a folder that is there and may be written.")
+        raise _no_place(target, f"No file can be made in its folder: {error.strerror}") from error
+
+
+def _no_place(target: Path, why: str) -> BadInput:
+    return bad_input("The backup was not begun.", str(target), f"{why}.", "Name a new file in a folder that is there and may be written.")
 
 
 def _write(house: House, temporary: Path, say: Progress) -> None:

@@ -11,6 +11,7 @@ from functools import lru_cache
 from zoneinfo import ZoneInfo
 
 from app.catalogue.definitions import Step
+from app.floor.route_strip import minutes_in_words
 
 HELD_HOURS = 24
 RUN_TIMES_STANDARD = 2
@@ -90,4 +91,4 @@ def in_hours(span: timedelta) -> str:
     days, hours = minutes // 1440, minutes // 60
     if days:
         return f"{days} d {hours % 24} h"
-    return f"{hours} h {minutes % 60:02} min" if hours else f"{minutes} min" if minutes else "under 1 min"
+    return minutes_in_words(minutes * 60)

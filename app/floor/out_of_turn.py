@@ -9,7 +9,7 @@ from collections.abc import Iterable
 from sqlalchemy import or_, select
 from sqlalchemy.orm import Session
 
-from app.floor.told_late import SAME
+from app.floor.told_late import SAME, is_late
 from app.holds.place import hold_item
 from app.journal.act import By
 from app.journal.models import Entry
@@ -24,7 +24,7 @@ _HELD_AS = {"lot": "loose", "sample": "sample", "pack": "pack"}
 
 def hold_what_left_later(session: Session, by: By, parents: Iterable[int]) -> None:
     """A fact did something to `parents`, or poured something into them: what by time left them after it had that too. Of facts alone."""
-    if not _is_late(by):
+    if not is_late(by):
         return
     query = select(Flow.child, Flow.parent).join(Entry, Entry.id == Flow.e).where(Flow.parent.in_(list(parents)), Flow.e < by.e)
     for child, parent in session.execute(query.where(Entry.happened_at > by.happened_at + SAME).order_by(Flow.e, Flow.child)).all():
@@ -33,12 +33,8 @@ def hold_what_left_later(session: Session, by: By, parents: Iterable[int]) -> No
 
 def hold_what_leaves_late(session: Session, by: By, parent: int, child: int) -> None:
     """A fact took `child` out of `parent`, or poured that into it: what by time came to `parent` after it counts wrongly. Of facts alone."""
-    if _is_late(by) and _came_to_later(session, by, parent):
+    if is_late(by) and _came_to_later(session, by, parent):
         _hold(session, by, child, f"Later work on {_name(session, parent)} was entered before this left it: what of that is in it is not known.")
-
-
-def _is_late(by: By) -> bool:
-    return by.fact and by.now - by.happened_at > SAME
 
 
 def _came_to_later(session: Session, by: By, item: int) -> bool:

@@ -23,9 +23,14 @@ from app.naming.resolve import code_of
 SAME = timedelta(minutes=1)  # paper is cut to the minute, and clocks differ
 
 
+def is_late(by: By) -> bool:
+    """A fact that is told some time after it happened: others may have been entered meanwhile."""
+    return by.fact and by.now - by.happened_at > SAME
+
+
 def add_what_lay_there(session: Session, by: By, run: Run, lines: Sequence[Line], end: datetime | None = None) -> None:
     """Lines were begun, or ended: what was on the station by time, from their begin to `end`. None: as they began. Of facts alone."""
-    if not by.fact or by.now - (end or by.happened_at) <= SAME:
+    if not is_late(by):
         return
     for line in lines:
         _add(session, by, run, line, lay_by_time(session, run.station, line.started_at, end))
@@ -33,7 +38,7 @@ def add_what_lay_there(session: Session, by: By, run: Run, lines: Sequence[Line]
 
 def add_to_lines_before(session: Session, by: By, put_on: Mount) -> None:
     """Material was put on: lines of the station that were entered before, and by time were under way after it. Of facts alone."""
-    if not by.fact or put_on.e != by.e or by.now - put_on.on_at <= SAME:
+    if put_on.e != by.e or not is_late(by):
         return
     until = session.scalar(
         select(func.min(Mount.on_at)).where(

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from app.errors import bad_input
 from app.receiving.die_map import Cells
+from app.web.words import counted
 
 MOST_CODES = 4096
 MOST_POSITIONS = 10_000_000  # our choice: a 300 mm wafer of 0.1 x 0.1 mm dies has 7 million
@@ -99,7 +100,7 @@ def read_separated_rows(what: str, rows: Rows) -> Drawn:
     split = [text.split() for text in rows.texts]
     for n, codes in enumerate(split):
         if len(codes) != len(split[0]):
-            raise bad_input(what, rows.where(n), f"This row has {_so_many(codes)}; the first has {_so_many(split[0])}.", _EVEN)
+            raise bad_input(what, rows.where(n), f"This row has {counted(len(codes), 'code')}; the first has {len(split[0]):,}.", _EVEN)
     _refuse_large(what, (len(split), len(split[0])))
     known = sorted({code for codes in split for code in codes})
     _refuse_many(what, len(known), max(map(len, known)))
@@ -115,10 +116,6 @@ def of_numbers(grid: NDArray[np.uint16], codes: Sequence[str]) -> Drawn:
 
 
 _EVEN = "Every row needs one code for each column; write the null code where there is no die."
-
-
-def _so_many(codes: Sequence[str]) -> str:
-    return f"{len(codes)} code{'s' if len(codes) != 1 else ''}"
 
 
 def _refuse_empty(what: str, rows: Rows) -> None:

@@ -11,6 +11,7 @@ from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Step
 from app.catalogue.route_rules import asks_line_clear
 from app.drawing.strip import ordinal
+from app.errors import few
 from app.final_test.bin_tables import grades_at
 from app.floor.attendance import must_be_able_to_take_over, stations_of
 from app.floor.counts_at_finish import Asked, asked
@@ -189,8 +190,7 @@ def and_more(others: Set[int]) -> str:
 
 def _with_it(session: Session, load: str, others: Set[int]) -> str:
     codes = sorted(codes_of(session, "lot", sorted(others)).values())
-    more = f" and {len(codes) - _NAMED} more" if len(codes) > _NAMED else ""
-    return f"{f'All of load {load}: with' if load else 'With'} it {', '.join(codes[:_NAMED])}{more}." if codes else ""
+    return f"{f'All of load {load}: with' if load else 'With'} it {few(codes, _NAMED)}." if codes else ""
 
 
 def _about(session: Session, named: Named, groups: list[Group], here: int, of_lot: int) -> str:

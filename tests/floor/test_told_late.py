@@ -26,6 +26,17 @@ class Paper:
     def enter(self, verb: str, thing: str, minutes: int) -> list[str]:
         return list(self.do.post("/back_entry", verb=verb, thing=thing, station=self.at, **self.time(minutes))["held"])
 
+    def run(self) -> None:
+        """With the first batch, for forty minutes."""
+        self.do.post(f"/stations/{self.at}/mount", item=self.first, **self.time(-50))
+        self.enter("start", self.lot, 0)
+        self.enter("finish", self.lot, 40)
+
+    def run_and_then_the_mount_before(self) -> None:
+        """As paper in the wrong order tells of the second batch."""
+        self.run()
+        self.enter("mount", self.second, -10)
+
     def glue(self) -> dict[str, tuple[int, int]]:
         found = self.do.get(f"/trace/{self.panels[0]}")["batches"]
         return {one["code"]: (one["least"], one["most"]) for one in found if one["code"] in (self.first, self.second)}
@@ -56,9 +67,7 @@ def test_material_that_is_told_after_the_run_may_be_in_it(house: House, verb: st
 def test_material_that_came_after_the_run_by_time_is_not_in_it(house: House) -> None:
     with plant(house) as do:
         paper = Paper(do)
-        do.post(f"/stations/{paper.at}/mount", item=paper.first, **paper.time(-50))
-        paper.enter("start", paper.lot, 0)
-        paper.enter("finish", paper.lot, 40)
+        paper.run()
         assert paper.enter("mount", paper.second, 41) == []
         assert paper.glue() == paper.all_of(paper.first)
 
@@ -91,10 +100,7 @@ def test_what_was_changed_within_a_run_that_is_told_later_may_be_in_it(house: Ho
 def test_a_correction_of_what_was_told_late_is_told_to_the_run(house: House) -> None:
     with plant(house) as do:
         paper = Paper(do)
-        do.post(f"/stations/{paper.at}/mount", item=paper.first, **paper.time(-50))
-        paper.enter("start", paper.lot, 0)
-        paper.enter("finish", paper.lot, 40)
-        paper.enter("mount", paper.second, -10)
+        paper.run_and_then_the_mount_before()
         late, early = do.get(f"/stations/{paper.at}/mounts")["mounts"][:2]
         assert (late["item"], early["item"]) == (paper.second, paper.first)
         do.post(f"/mounts/{early['mount']}/correct", item=paper.second, reason="the label was misread")
@@ -107,10 +113,7 @@ def test_a_correction_of_what_was_told_late_is_told_to_the_run(house: House) -> 
 def test_a_correction_of_something_else_leaves_a_run_what_was_told_late(house: House) -> None:
     with plant(house) as do:
         paper = Paper(do)
-        do.post(f"/stations/{paper.at}/mount", item=paper.first, **paper.time(-50))
-        paper.enter("start", paper.lot, 0)
-        paper.enter("finish", paper.lot, 40)
-        paper.enter("mount", paper.second, -10)
+        paper.run_and_then_the_mount_before()
         red = next(one for one in do.get(f"/stations/{paper.at}/mounts")["mounts"] if one["item"].startswith("W"))
         do.post(f"/mounts/{red['mount']}/correct", item=do.wafer("RD-2"), reason="the label was misread")
         assert paper.glue() == paper.either()
@@ -120,10 +123,7 @@ def test_a_correction_of_something_else_leaves_a_run_what_was_told_late(house: H
 def test_a_late_mount_that_never_was_is_in_no_run(house: House) -> None:
     with plant(house) as do:
         paper = Paper(do)
-        do.post(f"/stations/{paper.at}/mount", item=paper.first, **paper.time(-50))
-        paper.enter("start", paper.lot, 0)
-        paper.enter("finish", paper.lot, 40)
-        paper.enter("mount", paper.second, -10)
+        paper.run_and_then_the_mount_before()
         late = do.get(f"/stations/{paper.at}/mounts")["mounts"][0]
         do.post(f"/mounts/{late['mount']}/correct", never=True, reason="it was another station")
         assert paper.glue() == paper.all_of(paper.first)
