@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING, Any
 
 import hypothesis
 import pytest
+from anyio.from_thread import start_blocking_portal
+from fastapi.testclient import TestClient
 from pydantic_settings import PydanticBaseSettingsSource
 
 from app.db import House
@@ -67,6 +69,14 @@ def pytest_runtest_call(item: pytest.Item) -> Iterator[None]:
 
     with chromium.time_limit():
         return (yield)
+
+
+@pytest.fixture(scope="session", autouse=True)
+def one_loop() -> Iterator[None]:
+    """A loop and threads for all clients outside the app's life, as on a server: else each request made its own, half of what it computed."""
+    with start_blocking_portal(backend_options={"use_uvloop": True}) as TestClient.portal:
+        yield
+    TestClient.portal = None
 
 
 @pytest.fixture
