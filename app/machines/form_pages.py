@@ -274,9 +274,12 @@ def _of_the_site(text: str, zone: str) -> datetime | str:
 
 
 def _on_the_clock(text: str, zone: str) -> str:
-    """As a browser's field of a time shows it, where it is one."""
+    """As a browser's field of a time shows it, where it is one that the zone has: of the year 1 or 9999 it may not be."""
     moment = _of_the_site(text, zone)
-    return text if isinstance(moment, str) else f"{moment.astimezone(ZoneInfo(zone)):%Y-%m-%dT%H:%M}"
+    try:
+        return text if isinstance(moment, str) else f"{moment.astimezone(ZoneInfo(zone)):%Y-%m-%dT%H:%M}"
+    except OverflowError:
+        return text
 
 
 def _text(sent: FormData, name: str) -> str:

@@ -3,6 +3,7 @@
 import re
 from urllib.parse import unquote
 
+import pytest
 from fastapi.testclient import TestClient
 
 from app.db import House
@@ -85,6 +86,14 @@ def test_a_time_is_of_the_clock_on_the_wall_and_the_form_says_whose(browser: Bro
     assert done is not None and "2027-03-01 00:00 +0545" in browser.get(f"/batches?q={done[0]}")
     other = re.search(r"B26-\d+-\w", browser.post("/do/act", call="/batches", part="GLUE", expires_at="2027-03-01T00:00:00Z"))
     assert other is not None and "2027-03-01 05:45 +0545" in browser.get(f"/batches?q={other[0]}"), "one with its zone is that moment"
+
+
+@pytest.mark.parametrize("time", ["0001-01-01T00:00+14:00", "9999-12-31T23:59-11:00"])
+def test_a_time_that_is_past_all_clocks_is_refused_and_stays_as_it_was_typed(browser: Browser, time: str) -> None:  # noqa: F811
+    browser.get("/do/act?call=/batches")
+    page = browser.post("/do/act", call="/batches", part="GLUE", expires_at=time)
+    assert browser.page.status_code == 422 and f'value="{time}"' in page
+    assert browser.client.get("/do/act", params={"call": "/batches", "expires_at": time}).status_code == 200
 
 
 def test_names_of_the_catalogue_are_offered(browser: Browser) -> None:  # noqa: F811
