@@ -135,23 +135,10 @@ def act(
     _check_time(happened_at)
     content = _content_digest([action, arguments, happened_at and happened_at.isoformat(), fact])
     attempt = _Attempt(actor, action, arguments, content, key, happened_at, source, fact, signed, (caller or actor).text)
-    for tries in range(_TRIES + 1):
-        began = time.monotonic()
-        try:
-            return _once(house, attempt, verb, alone=alone or ACTIONS[action].alone)
-        except _NeedsToBeAlone:
-            return act(
-                house, actor, action, arguments, verb,
-                key=key, happened_at=happened_at, source=source, fact=fact, signed=signed, alone=True, caller=caller,
-            )  # fmt: skip
-        except Overtaken:
-            if tries == _TRIES:
-                raise
-        except DBAPIError as error:
-            if tries == _TRIES or not _worth_another_try(error) or time.monotonic() - began > _LONG_SECONDS:
-                raise
-            time.sleep(0.02 * (tries + 1))
-    raise AssertionError("unreachable")
+    try:
+        return _tried(house, attempt, verb, alone=alone or ACTIONS[action].alone)
+    except _NeedsToBeAlone:
+        return _tried(house, attempt, verb, alone=True)
 
 
 @dataclass(frozen=True)
@@ -166,6 +153,21 @@ class _Attempt:
     fact: bool
     signed: bool
     asker: str  # whose key it is
+
+
+def _tried(house: House, attempt: _Attempt, verb: Verb, *, alone: bool) -> Answer:
+    for tries in range(_TRIES + 1):
+        began = time.monotonic()
+        try:
+            return _once(house, attempt, verb, alone=alone)
+        except Overtaken:
+            if tries == _TRIES:
+                raise
+        except DBAPIError as error:
+            if tries == _TRIES or not _worth_another_try(error) or time.monotonic() - began > _LONG_SECONDS:
+                raise
+            time.sleep(0.02 * (tries + 1))
+    raise AssertionError("unreachable")
 
 
 @dataclass(frozen=True)
