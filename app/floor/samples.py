@@ -21,7 +21,7 @@ from app.ledger.items import Item, Lot, Panel, Sample
 from app.naming.resolve import code_of, give_code
 
 
-def sample_cells(session: Session, by: By, panel: int, cells: Sequence[Cell], purpose: str, *, kept: bool, run: int | None = None) -> Sample:
+def sample_cells(session: Session, by: By, panel: int, cells: Sequence[Cell], purpose: str, *, kept: bool) -> Sample:
     """Takes good cells (row, column) off a panel. They are marked, so the panel's good units drop."""
     lock(session, Item, [panel])
     it = session.get_one(Panel, panel)
@@ -32,9 +32,9 @@ def sample_cells(session: Session, by: By, panel: int, cells: Sequence[Cell], pu
     good = good_cells(session, [panel])[panel]
     reasons = _not_there(session, panel, bitmaps.cells_of(wanted & ~good, it.columns))
     refuse_or_hold(session, by, "No sample was taken.", reasons, panels=[panel])
-    sample = new_sample(session, by, units, purpose, kept=kept, run=run)
-    mark_bitmap(session, by, panel, wanted, SAMPLED, run)
-    session.add(Flow(e=by.e, child=sample.item, parent=panel, kind="cells", walked=True, run=run, units=units))
+    sample = new_sample(session, by, units, purpose, kept=kept)
+    mark_bitmap(session, by, panel, wanted, SAMPLED)
+    session.add(Flow(e=by.e, child=sample.item, parent=panel, kind="cells", walked=True, units=units))
     session.flush()
     write_dead_origins(session, [panel])
     judge_marked(session, by, [panel])
@@ -42,20 +42,18 @@ def sample_cells(session: Session, by: By, panel: int, cells: Sequence[Cell], pu
     return sample
 
 
-def sample_units(
-    session: Session, by: By, lot: int, units: int, purpose: str, *, kept: bool, run: int | None = None
-) -> Sample:
+def sample_units(session: Session, by: By, lot: int, units: int, purpose: str, *, kept: bool) -> Sample:
     """Takes units out of a loose lot, counted by hand. No outflow in the sense of rule 4."""
     lock(session, Item, [lot])
     found = session.get(Lot, lot)
     if found is None or found.form != "loose":
         raise bad_input("That is not a loose lot.", "lot", "Units are taken out of loose lots.", "Take cells off a panel, or scan a jar.")
-    sample = new_sample(session, by, units, purpose, kept=kept, run=run)
-    take(session, by, lot, units, sample.item, "draw", run)
+    sample = new_sample(session, by, units, purpose, kept=kept)
+    take(session, by, lot, units, sample.item, "draw")
     return sample
 
 
-def new_sample(session: Session, by: By, units: int, purpose: str, *, kept: bool, run: int | None) -> Sample:
+def new_sample(session: Session, by: By, units: int, purpose: str, *, kept: bool) -> Sample:
     """An empty sample of so many units; where they come from, its flows say. What is destroyed leaves the book at once."""
     purpose = checked_reason(session, "sample", purpose)
     item = Item(e=by.e, kind="sample")
@@ -67,7 +65,7 @@ def new_sample(session: Session, by: By, units: int, purpose: str, *, kept: bool
     if not kept:
         session.add(
             CountEntry(
-                e=by.e, item=item.id, run=run, kind="destroyed", units=units, method="hand", u=0.0, reason=purpose, book=units, within=True
+                e=by.e, item=item.id, kind="destroyed", units=units, method="hand", u=0.0, reason=purpose, book=units, within=True
             )
         )
     session.flush()

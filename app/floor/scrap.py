@@ -26,13 +26,13 @@ from app.naming.resolve import code_of
 from app.receiving.wafers import map_if_any
 
 
-def scrap_cells(session: Session, by: By, panel: int, cells: Sequence[Cell], reason: str, run: int | None = None) -> CellMark:
+def scrap_cells(session: Session, by: By, panel: int, cells: Sequence[Cell], reason: str) -> CellMark:
     lock(session, Item, [panel])
     must_be_on_panel(session, by, panel)
-    return mark_cells(session, by, panel, cells, reason, run, purpose="scrap")
+    return mark_cells(session, by, panel, cells, reason, purpose="scrap")
 
 
-def scrap_panel(session: Session, by: By, panel: int, reason: str, run: int | None = None) -> CellMark:
+def scrap_panel(session: Session, by: By, panel: int, reason: str) -> CellMark:
     """Every good cell that is left on a panel."""
     lock(session, Item, [panel])
     reason = checked_reason(session, "scrap", reason)
@@ -41,7 +41,7 @@ def scrap_panel(session: Session, by: By, panel: int, reason: str, run: int | No
     if not count(good):
         name = code_of(session, "panel", panel)
         raise refuse("too_few_units", f"{name} was not scrapped.", "It has no good cell left.", "Nothing needs to be done.")
-    mark = mark_bitmap(session, by, panel, good, reason, run)
+    mark = mark_bitmap(session, by, panel, good, reason)
     session.flush()
     judge_marked(session, by, [panel])
     return mark

@@ -20,7 +20,7 @@ _MOST_TOLD = 5
 
 
 def place_hold(
-    session: Session, by: By, subject: Named, reason: str, *, span: tuple[datetime, datetime | None] | None = None, automatic: bool = False
+    session: Session, by: By, subject: Named, reason: str, *, span: tuple[datetime, datetime | None] | None = None
 ) -> Hold:
     """Stops `subject` and all that comes of it. `span` holds every line that was open at a station between two times."""
     if not reason.strip():
@@ -30,14 +30,14 @@ def place_hold(
             raise bad_input("A span of time belongs to a station.", "span", f"{subject.code} is a {subject.kind}.", "Name a station.")
         if span[1] is not None and span[1] < span[0]:
             raise bad_input("The span ends before it begins.", "span", "No work lies in it.", "Swap them.")
-        return _insert(session, by, "span", subject.id, reason, automatic=automatic, span=span)
+        return _insert(session, by, "span", subject.id, reason, span=span)
     if subject.kind == "lot":
-        return _hold_lot(session, by, subject, reason, automatic=automatic)
+        return _hold_lot(session, by, subject, reason)
     if subject.kind == "container":
-        return _hold_content(session, by, subject, reason, automatic=automatic)
+        return _hold_content(session, by, subject, reason)
     if subject.kind not in _HELD_AS_THEY_ARE:
         raise bad_input(f"A {subject.kind} can't be held.", "subject", f"{subject.code} is a {subject.kind}.", "Name an item, run or station.")
-    return _insert(session, by, subject.kind, subject.id, reason, automatic=automatic)
+    return _insert(session, by, subject.kind, subject.id, reason)
 
 
 def place_holds(session: Session, by: By, subjects: Iterable[str], reason: str) -> list[str]:
@@ -66,29 +66,29 @@ def hold_item(session: Session, by: By, kind: str, item: int, reason: str) -> Ho
     return _insert(session, by, kind, item, reason, automatic=True)
 
 
-def _hold_lot(session: Session, by: By, subject: Named, reason: str, *, automatic: bool) -> Hold:
+def _hold_lot(session: Session, by: By, subject: Named, reason: str) -> Hold:
     lot = session.get_one(Lot, subject.id)
     if lot.form == "loose":
-        return _insert(session, by, "loose", lot.item, reason, automatic=automatic, lot=lot.item)
+        return _insert(session, by, "loose", lot.item, reason, lot=lot.item)
     panels = panels_of_lot(session, lot.item)
     if not panels:
         raise refuse("not_here", f"Lot {subject.code} holds nothing now.", "Its panels have left it.", "Hold the lots or packs that they went into.")
-    return _insert(session, by, "set", set_of(session, by, panels), reason, automatic=automatic, lot=lot.item)
+    return _insert(session, by, "set", set_of(session, by, panels), reason, lot=lot.item)
 
 
-def _hold_content(session: Session, by: By, subject: Named, reason: str, *, automatic: bool) -> Hold:
+def _hold_content(session: Session, by: By, subject: Named, reason: str) -> Hold:
     rows = list(session.scalars(select(Content).where(Content.container == subject.id, is_inside())))
     panels = [panel for row in rows if row.set for panel in session.scalars(select(Member.panel).where(Member.set == row.set))]
     held = [("set", set_of(session, by, panels))] if panels else []
     held += [("loose" if session.get(Lot, row.item) else "sample", row.item) for row in rows if row.item]
     if not held:
         raise refuse("not_here", f"{subject.code} is empty.", "There is nothing in it to hold.", "Scan the container that is meant.")
-    holds = [_insert(session, by, kind, item, reason, automatic=automatic, container=subject.id) for kind, item in held]
+    holds = [_insert(session, by, kind, item, reason, container=subject.id) for kind, item in held]
     return holds[0]  # the others, where it holds several things, stand beside it in the list
 
 
 def _insert(
-    session: Session, by: By, kind: str, subject: int, reason: str, *, automatic: bool,
+    session: Session, by: By, kind: str, subject: int, reason: str, *, automatic: bool = False,
     lot: int | None = None, container: int | None = None, span: tuple[datetime, datetime | None] | None = None,
 ) -> Hold:  # fmt: skip
     by.must_be_alone()

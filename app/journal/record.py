@@ -22,9 +22,9 @@ _COUNTED = 1 << 320  # added to each hash: above their sum stands how many they 
 _DIGEST_BYTES = 48
 
 
-def entry_ref(*, nullable: bool = False, index: bool = False) -> Any:
+def entry_ref(*, nullable: bool = False) -> Any:
     """A column that names a journal entry. Deferred: the entry is written last, when its digest is known."""
-    return mapped_column(ForeignKey("entry.id", deferrable=True, initially="DEFERRED"), nullable=nullable, index=index)
+    return mapped_column(ForeignKey("entry.id", deferrable=True, initially="DEFERRED"), nullable=nullable)
 
 
 def one_open(table: str, *columns: str) -> Index:

@@ -52,7 +52,6 @@ class NamedThing:
 class OriginEvent:
     number: int  # in the document, from 1
     kind: str
-    event_id: str
     happened_at: datetime
     step: str
     disposition: str
@@ -113,7 +112,7 @@ def _event(event: dict[str, Any], n: int, what: str) -> OriginEvent:
     if kind == "TransformationEvent" and "transformationID" not in event and {"input", "output"} - {one.role for one in things}:
         raise bad_input(what, at, "A transformation without a transformationID has inputs and outputs; one is missing.", "Name both.")
     return OriginEvent(
-        n + 1, kind, _text(event.get("eventID")), _time(event.get("eventTime"), f"{at}.eventTime", what),
+        n + 1, kind, _time(event.get("eventTime"), f"{at}.eventTime", what),
         _word(event, "bizStep", BIZ_STEPS, at, what), _word(event, "disposition", DISPOSITIONS, at, what), _place(event), things,
     )  # fmt: skip
 
