@@ -1,7 +1,7 @@
 """How much of an origin can, and must, be in what came of it: bounds along flows, exact while cells are known. Pure.
 
-A draw of n units from a lot of N, of which between `least` and `most` are of the origin, has at least `least - (N - n)` and at most
-min(`most`, n) of them: what is not of the origin may all have stayed behind. Sums of these along joins are sound, and may be too modest.
+A draw of n units from a lot of N, of which between `least` and `greatest` are of the origin, has at least `least - (N - n)` and at most
+min(`greatest`, n) of them: what is not of the origin may all have stayed behind. Sums of these along joins are sound, and may be too modest.
 Where units were weighed or counted by hand, N and n may each have been more or fewer by twice their standard uncertainty, their *spare*.
 """
 
@@ -17,10 +17,10 @@ class Share(NamedTuple):
     """Units of an origin in a thing: at least and at most."""
 
     least: int
-    most: int
+    greatest: int
 
 
-# Of (least, most), in two thirds of the time: a trace makes a thousand.
+# Of (least, greatest), in two thirds of the time: a trace makes a thousand.
 as_share: Callable[[tuple[int, int]], Share] = partial(tuple.__new__, Share)
 
 
@@ -36,22 +36,22 @@ class Draw(NamedTuple):
 def drawn(share: Share, held: int, units: int, spare: int = 0) -> Share:
     """The share in `units` taken from a thing that held `held` units in all; `spare` of the two together."""
     held = max(held, units)
-    return Share(max(0, share.least - (held - units) - spare), min(share.most, units + spare))
+    return Share(max(0, share.least - (held - units) - spare), min(share.greatest, units + spare))
 
 
 def either_or_both(a: Share, b: Share, units: int) -> Share:
     """Two shares of one origin in a thing of so many units, where nobody knows whether they are of the same units."""
-    return Share(max(a.least, b.least), min(a.most + b.most, max(units, a.most, b.most)))
+    return Share(max(a.least, b.least), min(a.greatest + b.greatest, max(units, a.greatest, b.greatest)))
 
 
 def no_more_than(share: Share, units: int) -> Share:
     """No more than there ever were of the origin: what parts and joins again is added up once a way."""
-    return share if share.most <= units else Share(min(share.least, units), units)
+    return share if share.greatest <= units else Share(min(share.least, units), units)
 
 
-def capped(share: Share, most: int) -> Share:
+def capped(share: Share, greatest: int) -> Share:
     """No more than there can be in all; what must be is more than that only where the record contradicts itself."""
-    return share if share.most <= most else Share(share.least, max(share.least, most))
+    return share if share.greatest <= greatest else Share(share.least, max(share.least, greatest))
 
 
 def spread(
@@ -72,10 +72,10 @@ def spread(
         if thing not in found:
             shares = drawn_in(into.get(thing, ()), held, found, beside.get(thing), spares)
             if more := found_there.get(thing):
-                shares = {origin: Share(share.least, share.most + more) for origin, share in shares.items()}
+                shares = {origin: Share(share.least, share.greatest + more) for origin, share in shares.items()}
             for origin, own in sources.get(thing, {}).items():
                 before = shares.get(origin)
-                shares[origin] = own if before is None else either_or_both(own, before, held.get(thing, own.most) + spares.get(thing, 0))
+                shares[origin] = own if before is None else either_or_both(own, before, held.get(thing, own.greatest) + spares.get(thing, 0))
             found[thing] = shares
     return found
 
@@ -91,10 +91,10 @@ def drawn_in(
         if spare:
             stays += spare.get(parent, 0)
         units += more
-        for origin, (least, most) in shares.get(parent, {}).items():  # as `drawn` says; written out, as much of a trace's time goes here
-            least, most = least - stays if least > stays else 0, most if most < units else units
+        for origin, (least, greatest) in shares.get(parent, {}).items():  # as `drawn` says; written out, as much of a trace's time goes here
+            least, greatest = least - stays if least > stays else 0, greatest if greatest < units else units
             before = sums.get(origin)
-            sums[origin] = as_share((least, most) if before is None else (before[0] + least, before[1] + most))
+            sums[origin] = as_share((least, greatest) if before is None else (before[0] + least, before[1] + greatest))
     return sums
 
 

@@ -67,7 +67,7 @@ class Chances:
             pools = [pool for state in wanted for pool in _pools_of(state)]
             if len(pools) != len(set(pools)):
                 return None
-        none = 0.0 if known.least else 0.5**known.most  # where units were never mixed, one that may be marked is so or not alike
+        none = 0.0 if known.least else 0.5**known.greatest  # where units were never mixed, one that may be marked is so or not alike
         for state, units in wanted.items():
             none *= _none_at(state, units)
         return none

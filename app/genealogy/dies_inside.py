@@ -35,14 +35,14 @@ WORDS = ("another die of the wafer", "can be inside", "must be inside")
 
 @dataclass(frozen=True)
 class WaferInside:
-    """`can` includes `must`: dies by the logs. `least`, `most`: how many units of the pack must and can have a die of this wafer."""
+    """`can` includes `must`: dies by the logs. `least`, `greatest`: how many units of the pack must and can have a die of this wafer."""
 
     wafer: str
     role: str
     can: int
     must: int
     least: int
-    most: int
+    greatest: int
     has_map: bool
     is_logged: bool
 
@@ -73,9 +73,9 @@ def wafers_inside(session: Session, pack: Named) -> tuple[int, list[WaferInside]
     roles = {item: role for item, role in session.execute(select(Wafer.item, Wafer.role).where(Wafer.item.in_(wafers)))}
     mapped = set(session.scalars(select(WaferMap.wafer).where(WaferMap.wafer.in_(wafers), WaferMap.closed_e.is_(None))))
     rows = [
-        WaferInside(codes[one], roles[one], can.get(one, 0), must.get(one, 0), share.least, share.most, one in mapped, one in can)
+        WaferInside(codes[one], roles[one], can.get(one, 0), must.get(one, 0), share.least, share.greatest, one in mapped, one in can)
         for one in wafers
-        if (share := found.share("wafer", one)).most
+        if (share := found.share("wafer", one)).greatest
     ]
     return found.units, sorted(rows, key=lambda row: (row.role, row.wafer))
 

@@ -90,8 +90,8 @@ def _factors(trace: Trace, people: _Workers) -> dict[_Key, Share]:
     units = trace.subject.units or 0
     found: dict[_Key, Share] = {}
     for row in (*trace.wafers, *trace.batches):
-        if row.most:
-            found[row.kind, row.code, row.words] = Share(row.least, row.most)
+        if row.greatest:
+            found[row.kind, row.code, row.words] = Share(row.least, row.greatest)
     found |= {("lot", row.code, row.words): Share(0, units) for row in trace.lots if not row.is_bounded and row.code != trace.subject.code}
     by_key: defaultdict[_Key, list[Share]] = defaultdict(list)
     for run in trace.runs:
@@ -103,7 +103,7 @@ def _factors(trace: Trace, people: _Workers) -> dict[_Key, Share]:
 def _of_run(run: RunRow, people: Sequence[Worker]) -> list[tuple[_Key, Share]]:
     found: list[tuple[_Key, Share]] = []
     for line in run.lines:
-        share = Share(line.least, line.most)
+        share = Share(line.least, line.greatest)
         found.append((("run", run.run, f"{run.operation} at {run.station}"), share))
         found.append((("station", run.station_code, f"{run.operation} at {run.station}"), share))
         found += [(("person", "", f"{one.name} at {run.operation}"), share) for one in people]
@@ -114,8 +114,8 @@ def _of_run(run: RunRow, people: Sequence[Worker]) -> list[tuple[_Key, Share]]:
 
 def _joined(shares: list[Share], units: int) -> Share:
     """Several lines of one factor: nobody knows whether they are over the same units."""
-    most = sum(share.most for share in shares)
-    return Share(max(share.least for share in shares), min(most, units) if units else most)
+    greatest = sum(share.greatest for share in shares)
+    return Share(max(share.least for share in shares), min(greatest, units) if units else greatest)
 
 
 HEAD = ("kind", "code", "words", "in_how_many", "shared")
@@ -123,11 +123,11 @@ HEAD = ("kind", "code", "words", "in_how_many", "shared")
 
 def table(found: Differs) -> tuple[tuple[str, ...], list[tuple[object, ...]]]:
     """Head and rows for a spreadsheet: of each thing the least and the greatest number of units, empty where it has nothing of it."""
-    head = (*HEAD, *(f"{side.code} {bound}" for side in found.sides for bound in ("least", "most")))
+    head = (*HEAD, *(f"{side.code} {bound}" for side in found.sides for bound in ("least", "greatest")))
     rows: list[tuple[object, ...]] = []
     for one in found.factors:
         cells: list[object] = []
         for share in one.shares:
-            cells += ["", ""] if share is None else [share.least, share.most]
+            cells += ["", ""] if share is None else [share.least, share.greatest]
         rows.append((one.kind, one.code, one.words, one.in_how_many, "yes" if one.is_shared else "no", *cells))
     return head, rows

@@ -14,15 +14,15 @@ Node = Hashable
 
 
 class Marks(NamedTuple):
-    """Of the units of a node, between `least` and `most` are marked, beside those that draws bring."""
+    """Of the units of a node, between `least` and `greatest` are marked, beside those that draws bring."""
 
     units: int
     least: int
-    most: int
+    greatest: int
 
     @property
     def expected(self) -> float:
-        return (self.least + self.most) / 2
+        return (self.least + self.greatest) / 2
 
     @property
     def is_whole(self) -> bool:
@@ -129,15 +129,15 @@ class Network:
 
     def parted(self, names: Iterable[Hashable]) -> tuple[Marks, dict[Node, int]]:
         """The outlets whose marks are known, together; and the units that the others take of each node."""
-        units = least = most = 0
+        units = least = greatest = 0
         by_node: dict[Node, int] = {}
         for name in names:
             node, n, marks, _ = self.outlets[name]
             if marks is None:
                 by_node[node] = by_node.get(node, 0) + n
             else:
-                units, least, most = units + n, least + marks.least, most + marks.most
-        return Marks(units, least, most) if units else UNMARKED, by_node
+                units, least, greatest = units + n, least + marks.least, greatest + marks.greatest
+        return Marks(units, least, greatest) if units else UNMARKED, by_node
 
     def above(self, nodes: Iterable[Node]) -> list[Node]:
         seen, waiting = dict.fromkeys(nodes), list(nodes)

@@ -3,7 +3,7 @@
 *At least* and *at most* are exact bounds by network flow (`extremes.py`); a total is asked of its set, never summed. *Expected* and *chance*
 assume that each draw is a random sample of what it was drawn from; behind a colour sort the expectation stands beside its range for odds
 from 1/10 to 10. Where a unit may have had a suspect or something else (on the other side of a change-over, beside it on the station), each cell
-or unit had exactly one of them: of one alone least 0 and most all, of all of them all. Expectation and chance take either as alike.
+or unit had exactly one of them: of one alone least 0 and greatest all, of all of them all. Expectation and chance take either as alike.
 """
 
 from collections import defaultdict
@@ -32,13 +32,13 @@ from app.naming.resolve import codes_of, codes_of_items
 
 SHOWN_DIGITS = 3  # of a number of units, behind the point
 ASSUMPTIONS = {
-    "bounds": "At least and at most hold however units mixed: maximum flow along the recorded draws.",
+    "bounds": "Least and greatest hold however units mixed: maximum flow along the recorded draws.",
     "even": "Expected and chance assume even mixing: each draw is a random sample of what it was drawn from.",
     "bin": "Assumes that origin does not affect the bin; the range is for odds from 1/10 to 10 that a suspect unit falls into the bin.",
     "colour": "By colour: where die maps carry values and the tester measured the same colours, each unit's chance to be a suspect's.",
     "side": "A suspect on one side of a change-over, or beside another batch or wafer on a station: each unit is taken to have had either alike.",
-    "weighed": "Where units were weighed or counted by hand, at least and at most hold for every true count within twice its uncertainty.",
-    "found": "Where more was counted than the book said, nobody knows where it came from: at most takes it for suspect, expected for half so.",
+    "weighed": "Where units were weighed or counted by hand, least and greatest hold for every true count within twice its uncertainty.",
+    "found": "Where more was counted than the book said, nobody knows where it came from: greatest takes it for suspect, expected for half so.",
     "simulated": "The chance is simulated from a fixed seed, with its standard error; the ways of the marked units meet again.",
 }
 

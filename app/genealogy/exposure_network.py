@@ -94,15 +94,15 @@ class _Builder:
             self._add_pockets_of_packs()
         self._add_lots()
         draws = Draws(self.marks, self.draws, self.taken_in, self.outlets, self.told, self.slack_in, names=list(self.numbers))
-        return Network(Mixing(draws, self._most()), self.places, self.panels.panels, dict(self.units), frozenset(self.found))
+        return Network(Mixing(draws, self._greatest()), self.places, self.panels.panels, dict(self.units), frozenset(self.found))
 
-    def _most(self) -> int | None:
+    def _greatest(self) -> int | None:
         """What suspected wafers gave at most, where it is not sure of every cell; and no more than all cells, where units were found."""
         bounds = []
         if self.found and not any((self.whole.loose, self.whole.packs, self.perhaps, self.whole.perhaps_items("pack"))):
             bounds = [sum(marked.possible for marked in self.panels.panels.values())]
         if any(marked.sure != marked.possible for marked in self.panels.panels.values()):
-            bounds += [most for one in self.suspicions if (most := most_given(self.session, one)) is not None]
+            bounds += [greatest for one in self.suspicions if (greatest := most_given(self.session, one)) is not None]
         return min(bounds, default=None)
 
     def _node(self, *name: Hashable) -> int:
@@ -305,8 +305,8 @@ class _Builder:
                 self.marks[node] = Marks(*marked)
                 self.draws.append(Draw(node, into, marked.units))
             else:
-                _, least, most = self.marks.get(into, UNMARKED)
-                self.marks[into] = Marks(self.taken_in[into], least + marked.sure, most + marked.possible)
+                _, least, greatest = self.marks.get(into, UNMARKED)
+                self.marks[into] = Marks(self.taken_in[into], least + marked.sure, greatest + marked.possible)
 
     def _slack_of(self, lot: int, posting: Posting) -> int:
         """Of what went between loose lots the count that opened it tells; of what is gone its own."""

@@ -7,7 +7,7 @@ from app.genealogy.exposure import ExposedRow, Exposure
 from app.web.downloads import safe
 
 HEAD = (
-    "what", "code", "words", "where", "members", "units", "at_least", "expected", "expected_low", "expected_high", "at_most", "chance", "chance_how",
+    "kind", "code", "words", "where", "members", "units", "least", "expected", "expected_low", "expected_high", "greatest", "chance", "chance_how",
     "chance_error", "by_colour", "by_colour_sd",
 )  # fmt: skip
 

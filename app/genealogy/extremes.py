@@ -18,7 +18,7 @@ from app.genealogy.true_counts import bounds as true_bounds
 _FEW = 6  # lots of a pack
 
 
-# least and most marks that came into a node; and whether no two ways from one node meet in it, so that sums along the draws are exact
+# least and greatest marks that came into a node; and whether no two ways from one node meet in it, so that sums along the draws are exact
 _Bounds = tuple[int, int, bool]
 
 
@@ -37,7 +37,7 @@ class Extremes:
             if not network.uncertain.isdisjoint(above):
                 return self._by_true_counts(above, set(chosen))
         elif network.closes and not network.overlaps and sum(by_node.values()) == network.placed:  # everything there is
-            return sum(mark.least for mark in network.marks.values()), sum(mark.most for mark in network.marks.values())
+            return sum(mark.least for mark in network.marks.values()), sum(mark.greatest for mark in network.marks.values())
         if len(by_node) <= _FEW and (found := self._by_sums(by_node)):
             return found
         return self.by_flow(by_node)
@@ -49,12 +49,12 @@ class Extremes:
             return None
         sums = [0, 0]
         for node, units in by_node.items():
-            least, most, is_tree = self._bounds[node]
+            least, greatest, is_tree = self._bounds[node]
             if not is_tree:
                 return None
             stays = self.network.held[node] - units
             sums[0] += least - stays if least > stays else 0
-            sums[1] += most if most < units else units
+            sums[1] += greatest if greatest < units else units
         return sums[0], sums[1]
 
     def by_flow(self, by_node: Mapping[Node, int]) -> tuple[int, int]:
@@ -70,8 +70,8 @@ class Extremes:
                     draws.append((i, number[draw.child], draw.units))
                     outside[i] -= draw.units
         marks = [network.marks.get(node, UNMARKED) for node in above]
-        least, most = [one.least for one in marks], [one.most for one in marks]
-        return sum(least) - maximum_flow(least, outside, draws), maximum_flow(most, inside, draws)
+        least, greatest = [one.least for one in marks], [one.greatest for one in marks]
+        return sum(least) - maximum_flow(least, outside, draws), maximum_flow(greatest, inside, draws)
 
     def _by_true_counts(self, above: list[Node], chosen: set[Hashable]) -> tuple[int, int]:
         """Marks are followed in what is above the outlets; units also in all that an uncertain draw ties to it."""
@@ -104,8 +104,8 @@ class Extremes:
         network = self.network
         own, slack = network.marks.get(node), network.slack_in.get(node, 0)
         units = max(network.taken_in.get(node, 0), own.units if own else 0) - sum(draw.units for draw in self._drawn_into(node))
-        least, most = (own.least, own.most if own.most < own.units else ANY) if own else (0, 0)
-        return Vessel(max(0, units - slack), max(0, units + slack), least, most, node in network.whole, followed)
+        least, greatest = (own.least, own.greatest if own.greatest < own.units else ANY) if own else (0, 0)
+        return Vessel(max(0, units - slack), max(0, units + slack), least, greatest, node in network.whole, followed)
 
     def _untold(self, node: Node) -> float:
         """Units of a node of which nothing is told."""
@@ -120,15 +120,15 @@ class Extremes:
         found: dict[Node, _Bounds] = {}
         for node in network.order:
             own = network.marks.get(node)
-            least, most, is_tree = (own.least, own.most, True) if own else (0, 0, True)
+            least, greatest, is_tree = (own.least, own.greatest, True) if own else (0, 0, True)
             draws = network.into.get(node, ())
             for draw in draws:
-                its_least, its_most, its_tree = found[draw.parent]
+                its_least, its_greatest, its_tree = found[draw.parent]
                 stays = network.held[draw.parent] - draw.units
                 least += its_least - stays if its_least > stays else 0
-                most += its_most if its_most < draw.units else draw.units
+                greatest += its_greatest if its_greatest < draw.units else draw.units
                 is_tree = is_tree and its_tree
-            found[node] = (least, most, is_tree and not (len(draws) > 1 and self._meet(draw.parent for draw in draws)))
+            found[node] = (least, greatest, is_tree and not (len(draws) > 1 and self._meet(draw.parent for draw in draws)))
         return found
 
     def _meet(self, nodes: Iterable[Node]) -> bool:

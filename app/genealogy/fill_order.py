@@ -63,11 +63,11 @@ def reach_merged(lots: Sequence[Waiting], size: int) -> dict[Origin, int]:
     """The same once the lots are one: each origin of any may be in every pack, but in no more packs than it has units."""
     units = sum(one.units for one in lots)
     packs = -(-units // size)
-    most: dict[Origin, int] = {}
+    greatest: dict[Origin, int] = {}
     for one in lots:
         for origin in one.origins:
-            most[origin] = most.get(origin, 0) + one.units
-    return {origin: min(packs, n) for origin, n in most.items()}
+            greatest[origin] = greatest.get(origin, 0) + one.units
+    return {origin: min(packs, n) for origin, n in greatest.items()}
 
 
 def reach_apart(lots: Sequence[Waiting], size: int) -> dict[Origin, int]:

@@ -62,7 +62,7 @@ class Shown:
     link: str
     note: str
     least: int
-    most: int
+    greatest: int
     goes_to: tuple[tuple[str, str, int], ...]  # (stage, name, greatest)
 
 
@@ -81,7 +81,7 @@ class _Thing:
     group: str
     words: str
     least: int
-    most: int
+    greatest: int
     is_stopped: bool
 
 
@@ -96,7 +96,7 @@ def flow_of(trace: Trace, opened: Opened, link_of: Callable[[str], str], link_to
     added: defaultdict[tuple[str, str], int] = defaultdict(int)
     for way in ways:
         if way.source in of and way.target in of and stage_of[of[way.source]] < stage_of[of[way.target]]:
-            added[of[way.source], of[way.target]] += way.most
+            added[of[way.source], of[way.target]] += way.greatest
     ribbons = [Ribbon(a, b, min(n, amounts[a], amounts[b])) for (a, b), n in added.items()]
     heads = [_head(key, n_of, opened, link_to) for key, n_of in ((key, len(stages[key])) for key in stages)]
     title = f"Flow {'from' if trace.direction == 'forward' else 'into'} {trace.subject.code}"
@@ -108,8 +108,8 @@ def flow_of(trace: Trace, opened: Opened, link_of: Callable[[str], str], link_to
 
 def _to_customers(trace: Trace) -> Iterator[WayRow]:
     for pack in trace.packs:
-        if pack.customer and trace.direction == "forward" and pack.most:
-            yield WayRow(pack.code, f"customer {pack.customer}", pack.most)
+        if pack.customer and trace.direction == "forward" and pack.greatest:
+            yield WayRow(pack.code, f"customer {pack.customer}", pack.greatest)
 
 
 def _things(trace: Trace, ways: Sequence[WayRow]) -> dict[str, _Thing]:
@@ -117,8 +117,8 @@ def _things(trace: Trace, ways: Sequence[WayRow]) -> dict[str, _Thing]:
     ins: defaultdict[str, int] = defaultdict(int)
     outs: defaultdict[str, int] = defaultdict(int)
     for way in ways:
-        outs[way.source] += way.most
-        ins[way.target] += way.most
+        outs[way.source] += way.greatest
+        ins[way.target] += way.greatest
     total = trace.subject.units if trace.direction == "back" else None
     lot_of = {way.source: way.target for way in ways if way.target[:1] == "L"}
     rows = {row.code: row for many in (trace.wafers, trace.batches, trace.panels, trace.lots, trace.samples, trace.packs) for row in many}
@@ -130,12 +130,12 @@ def _things(trace: Trace, ways: Sequence[WayRow]) -> dict[str, _Thing]:
         passed = max(ins[code], outs[code])
         if not passed and code != trace.subject.code and row.kind != "panel":
             continue
-        limits = [passed or row.most, row.most or passed, total or passed or row.most]
-        most = total or passed if code == trace.subject.code else min(limits)
+        limits = [passed or row.greatest, row.greatest or passed, total or passed or row.greatest]
+        greatest = total or passed if code == trace.subject.code else min(limits)
         kind = _kind(row)
         stage = f"{kind}{depth[code]}" if kind in ("loose", "pack") else kind
-        least = most if code == trace.subject.code and total else min(max(row.least, certain.get(code, 0)), most)
-        found[code] = _Thing(code, kind, stage, _group(row, kind, lot_of), _without_form(row), least, most, bool(row.stopped_by))
+        least = greatest if code == trace.subject.code and total else min(max(row.least, certain.get(code, 0)), greatest)
+        found[code] = _Thing(code, kind, stage, _group(row, kind, lot_of), _without_form(row), least, greatest, bool(row.stopped_by))
     for code in [code for code in ins if code.startswith("customer ")]:
         name = code.removeprefix("customer ")
         least = sum(pack.least for pack in trace.packs if pack.customer == name)
@@ -200,7 +200,7 @@ def _stages(things: Iterable[_Thing]) -> dict[str, list[_Thing]]:
         found[thing.stage].append(thing)
     order = list(_NAMES)
     stages = sorted(found, key=lambda stage: (order.index(stage.rstrip("0123456789")), int("0" + stage.lstrip("abcdefghijklmnopqrstuvwxyz"))))
-    return {stage: sorted(found[stage], key=lambda thing: (-thing.most, thing.code)) for stage in stages}
+    return {stage: sorted(found[stage], key=lambda thing: (-thing.greatest, thing.code)) for stage in stages}
 
 
 def _fold(
@@ -248,7 +248,7 @@ def _shown(
     groups: defaultdict[str, list[_Thing]] = defaultdict(list)
     for thing in things:
         groups[thing.group].append(thing)
-    names = sorted(groups, key=lambda name: (-sum(thing.most for thing in groups[name]), name))
+    names = sorted(groups, key=lambda name: (-sum(thing.greatest for thing in groups[name]), name))
     first = names.index(opened.begin[stage]) if opened.begin.get(stage) in groups else 0
     for name in names[first : first + MOST]:
         members = groups[name]
@@ -286,32 +286,32 @@ def _members(
 
 def _one(n: int, thing: _Thing, trace: Trace, link_of: Callable[[str], str]) -> Bar:
     kind = "subject" if thing.code == trace.subject.code else "one"
-    amount = in_words(thing.least, thing.most)
+    amount = in_words(thing.least, thing.greatest)
     note = " · ".join(word for word in ("held" if thing.is_stopped else "", amount, thing.words) if word)
     name = thing.group if thing.kind == "customer" else thing.code
-    return Bar(thing.code, n, name, note, link_of(thing.code), thing.most, thing.least, kind, thing.is_stopped, f"{name}: {note}")
+    return Bar(thing.code, n, name, note, link_of(thing.code), thing.greatest, thing.least, kind, thing.is_stopped, f"{name}: {note}")
 
 
 def _many(n: int, key: str, kind: str, name: str, what: str, members: list[_Thing], trace: Trace, link: str) -> Bar:
-    total = sum(thing.most for thing in members)
-    most = min(total, trace.subject.units or total)
+    total = sum(thing.greatest for thing in members)
+    greatest = min(total, trace.subject.units or total)
     leasts = [thing.least for thing in members]
-    least = min(sum(leasts) if members[0].kind in _ADDS_UP else max(leasts), most)
+    least = min(sum(leasts) if members[0].kind in _ADDS_UP else max(leasts), greatest)
     held = sum(thing.is_stopped for thing in members)
-    amount = in_words(least, most)
+    amount = in_words(least, greatest)
     note = " · ".join(word for word in (f"{held} held" if held else "", *([what, amount] if kind == "rest" else [amount, what])) if word)
-    return Bar(key, n, name, note, link, most, least, kind, held > 0, f"{name}: {note}")
+    return Bar(key, n, name, note, link, greatest, least, kind, held > 0, f"{name}: {note}")
 
 
 def _count(members: list[_Thing]) -> str:
     return f"{len(members):,} {_MANY[members[0].kind]}"
 
 
-def in_words(least: int, most: int) -> str:
+def in_words(least: int, greatest: int) -> str:
     """What must and can be: "1,500", "200 to 1,500", "up to 1,500"."""
-    if least == most:
-        return f"{most:,}"
-    return f"{least:,} to {most:,}" if least else f"up to {most:,}"
+    if least == greatest:
+        return f"{greatest:,}"
+    return f"{least:,} to {greatest:,}" if least else f"up to {greatest:,}"
 
 
 def _head(stage: str, count: int, opened: Opened, link_to: Callable[[Opened], str]) -> Stage:

@@ -21,13 +21,13 @@ _PLACED = ("lot", "pack", "sample", "panel")
 
 
 class ItemRow(NamedTuple):
-    """An item in a trace. `least` and `most`: units of the subject that must and can be of it (back), or in it (forward)."""
+    """An item in a trace. `least` and `greatest`: units of the subject that must and can be of it (back), or in it (forward)."""
 
     kind: str
     code: str
     words: str  # part and role, form and bin, ...
     least: int
-    most: int
+    greatest: int
     units: int | None = None
     numbers: tuple[str, ...] = ()  # other people's numbers
     where: str = ""
@@ -86,8 +86,8 @@ class ItemRows:
 
     def _row(self, kind: str, item: int, share: Share, units: int | None) -> ItemRow:
         return ItemRow(
-            kind, self.codes[item], self.words.get(item, ""), share.least, share.most, units, self.numbers.get(item, ()), self.places.get(item, ""),
-            *self.sales.get(item, _NO_SALE), self.stops.get(item, ()), *self.lives.get(item, ()),
+            kind, self.codes[item], self.words.get(item, ""), share.least, share.greatest, units, self.numbers.get(item, ()),
+            self.places.get(item, ""), *self.sales.get(item, _NO_SALE), self.stops.get(item, ()), *self.lives.get(item, ()),
         )  # fmt: skip
 
 

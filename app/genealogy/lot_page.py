@@ -77,7 +77,7 @@ class HoldShown:
     on: Sequence[tuple[str, str]]
     who: str
     since: datetime
-    by_itself: bool
+    automatic: bool
     stops: str
 
 

@@ -48,9 +48,9 @@ class Mixing:
     The network does not know of it: then all goes away with its last reader, where a ring of some hundred megabytes would wait for the collector.
     """
 
-    def __init__(self, network: Network, most: int | None = None) -> None:
-        """`most`: so many units are marked in all, at most, where the marks alone do not say it."""
-        self.network, self._most = network, most
+    def __init__(self, network: Network, greatest: int | None = None) -> None:
+        """`greatest`: so many units are marked in all, at most, where the marks alone do not say it."""
+        self.network, self._greatest = network, greatest
         self._extremes, self._expectation, self._chances = Extremes(network), Expectation(network), Chances(network)
 
     @property
@@ -75,12 +75,12 @@ class Mixing:
         chosen = list(dict.fromkeys(names))
         known, by_node = self.network.parted(chosen)
         least, greatest = self._extremes.of(by_node, chosen)
-        least, greatest = self.within(least + known.least, greatest + known.most)
+        least, greatest = self.within(least + known.least, greatest + known.greatest)
         units, expected = known.units, known.expected
         for node, n in by_node.items():
             units += n
             expected += n * self._expectation.density[node]
-        if self.network.uncertain or self._most is not None:  # by the record; never outside what can be
+        if self.network.uncertain or self._greatest is not None:  # by the record; never outside what can be
             expected = min(max(expected, least), greatest)
         if least > 0:
             chance = _CERTAIN
@@ -95,17 +95,17 @@ class Mixing:
         chosen = list(names)
         known, by_node = self.network.parted(chosen)
         least, greatest = self._extremes.of(by_node, chosen)
-        return self.within(known.least + least, known.most + greatest)
+        return self.within(known.least + least, known.greatest + greatest)
 
     def within(self, least: int, greatest: int) -> tuple[int, int]:
         """No set can have more than there are at most."""
-        return least, greatest if self._most is None else min(greatest, max(least, self._most))
+        return least, greatest if self._greatest is None else min(greatest, max(least, self._greatest))
 
     def bounds_by_flow(self, names: Iterable[Hashable]) -> tuple[int, int]:
         """The same by maximum flow alone, also where sums along the draws say it."""
         known, by_node = self.network.parted(names)
         least, greatest = self._extremes.by_flow(by_node)
-        return self.within(known.least + least, known.most + greatest)
+        return self.within(known.least + least, known.greatest + greatest)
 
     def chance(self, names: Iterable[Hashable]) -> Chance:
         """Of at least one mark in a set of outlets, under even mixing."""

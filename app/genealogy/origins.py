@@ -98,14 +98,14 @@ def origins(session: Session, starts: Iterable[int], kinds: Mapping[int, str] | 
     units = _units_in(up, wanted, down.there, units_of_panels)
     shares = down.shares(own, panels.into(up.edges))
     if caps := _caps(session, panels, shares):
-        shares |= {("wafer", wafer): capped(shares["wafer", wafer], most) for wafer, most in caps.items()}
+        shares |= {("wafer", wafer): capped(shares["wafer", wafer], greatest) for wafer, greatest in caps.items()}
     return Origins(up, lines, uses, batches, batches_on.perhaps, shares, units, panels, on_items, down)
 
 
 def _caps(session: Session, panels: OnPanels, shares: Mapping[Origin, Share]) -> dict[int, int]:
     """Wafer -> how many dies it can have given, where more are told of: cells of which no log tells may have one of it."""
-    unsure = {wafer for some in panels.wafers.values() for wafer, share in some.items() if share.least < share.most}
-    return caps(session, {wafer: shares["wafer", wafer].most for wafer in unsure if ("wafer", wafer) in shares})
+    unsure = {wafer for some in panels.wafers.values() for wafer, share in some.items() if share.least < share.greatest}
+    return caps(session, {wafer: shares["wafer", wafer].greatest for wafer in unsure if ("wafer", wafer) in shares})
 
 
 def _by_line(batches: Mapping[int, set[int]]) -> dict[int, list[int]]:
@@ -182,12 +182,12 @@ def _on_items(
             shares["line", line.line] = share
             for batch in batches.by_line.get(line.line, ()) if line.item not in up.packs else ():
                 before = shares.get(("batch", batch), _NONE)
-                had = Share(0, share.most) if (line.line, batch) in batches.perhaps else share
-                shares["batch", batch] = either_or_both(before, had, before.most + had.most)
+                had = Share(0, share.greatest) if (line.line, batch) in batches.perhaps else share
+                shares["batch", batch] = either_or_both(before, had, before.greatest + had.greatest)
     for (item, batch), (surely, at_most) in pockets.items():  # pockets are known: what two lines had of a batch is counted once each
         more, before = spare.get(item, 0), found[item].get(("batch", batch), _NONE)
         had = Share(max(0, sum(surely.values()) - more), sum(at_most.values()) + more)
-        found[item]["batch", batch] = either_or_both(before, had, before.most + had.most)
+        found[item]["batch", batch] = either_or_both(before, had, before.greatest + had.greatest)
     return dict(found)
 
 
@@ -237,7 +237,7 @@ def _as_much_as_came(
     units: defaultdict[Origin, int] = defaultdict(int)
     for brought in came.values():
         for origin, share in brought.items():
-            units[origin] += share.most
+            units[origin] += share.greatest
     for origin in set().union(*own.values()):
         units.pop(origin, None)
     return {origin: no_more_than(share, units[origin] + surplus) if origin in units else share for origin, share in shares.items()}

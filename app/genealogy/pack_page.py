@@ -49,7 +49,7 @@ class PackShown:
     grade: str
     units: int
     size: int
-    is_closed: bool
+    closed: bool
     closed_at: datetime | None
     short_reason: str
     date_code: str
@@ -75,7 +75,7 @@ def pack_shown(session: Session, named: Named) -> PackShown:
     stops = stops_on(session, [pack.item]).get(pack.item, [])
     return PackShown(
         code=named.code, form=pack.form, part_number=pack.part_number, product=things[pack.product].body.description, bin=pack.bin or "",
-        grade=pack.grade, units=sum(fill.units for fill in fills), size=pack.size_units, is_closed=pack.closed_e is not None,
+        grade=pack.grade, units=sum(fill.units for fill in fills), size=pack.size_units, closed=pack.closed_e is not None,
         closed_at=pack.closed_at, short_reason=pack.short_reason or "", date_code=pack.date_code or "", order=order.number if order else "",
         customer=order.customer if order else "", due=order.due if order else None, sealed_at=pack.sealed_at, is_opened=bool(pack.is_opened),
         came_back=bool(pack.came_back), moisture_level=pack.moisture_level or "", use_before=pack.use_before_at, fills=fills,

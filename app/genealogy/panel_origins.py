@@ -90,7 +90,7 @@ class OnPanels:
         """By group, with (panel, units that left it); for each what `amounts.drawn` says, written out, as a reel has hundreds of them."""
         panels: defaultdict[int, int] = defaultdict(int)
         least: defaultdict[int, int] = defaultdict(int)
-        most: defaultdict[int, int] = defaultdict(int)
+        greatest: defaultdict[int, int] = defaultdict(int)
         met: defaultdict[Origin, int] = defaultdict(int)
         surely_met: defaultdict[Origin, int] = defaultdict(int)
         for group, exits in of_groups:
@@ -103,13 +103,13 @@ class OnPanels:
                 for wafer, (surely, perhaps) in self.wafers[panel].items():
                     if surely > stays:
                         least[wafer] += surely - stays
-                    most[wafer] += perhaps if perhaps < units else units
+                    greatest[wafer] += perhaps if perhaps < units else units
             for origin, certain in group.certain.items():
                 met[origin] += n
                 if certain:
                     surely_met[origin] += n
         found: dict[Origin, Share] = {("panel", panel): as_share((n, n)) for panel, n in panels.items()}
-        found |= {("wafer", wafer): as_share((least.get(wafer, 0), n)) for wafer, n in most.items()}
+        found |= {("wafer", wafer): as_share((least.get(wafer, 0), n)) for wafer, n in greatest.items()}
         return found | {origin: as_share((surely_met.get(origin, 0), n)) for origin, n in met.items()}
 
 

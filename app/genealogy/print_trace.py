@@ -29,7 +29,7 @@ def _print_items(console: Console, title: str, rows: tuple[ItemRow, ...], most: 
         Column("code", no_wrap=True), "what", "units", "least", "greatest", "where", title=f"{title} ({len(rows)})", title_justify="left", box=None
     )
     for row in rows[:most]:
-        table.add_row(row.code, row.words, "" if row.units is None else str(row.units), str(row.least), str(row.most), row.where)
+        table.add_row(row.code, row.words, "" if row.units is None else str(row.units), str(row.least), str(row.greatest), row.where)
     console.print(table)
     if len(rows) > most:
         console.print(f"... and {len(rows) - most} more")

@@ -47,7 +47,7 @@ class Reached:
     edges: tuple[walk.Edge, ...] = ()  # the ways between them
     contents: tuple[walk.Content, ...] = ()  # and into packs
     spare: dict[int, int] = field(default_factory=dict)  # of loose lots: so many units more or fewer may be there, or have come in
-    most: int | None = None  # units of the subject in all, where that is fewer than its panels add up to
+    greatest: int | None = None  # units of the subject in all, where that is fewer than its panels add up to
 
 
 def reach(session: Session, subject: Named) -> Reached:
@@ -119,7 +119,7 @@ def _of_items(session: Session, lines: list[LineAbove]) -> Reached:
 
 def _at_most(found: Reached) -> Reached:
     """Perhaps all of it, and surely nothing."""
-    loose, packs, passed = ({item: Share(0, share.most) for item, share in one.items()} for one in (found.loose, found.packs, found.passed))
+    loose, packs, passed = ({item: Share(0, share.greatest) for item, share in one.items()} for one in (found.loose, found.packs, found.passed))
     return replace(found, loose=loose, packs=packs, passed=passed)
 
 
@@ -143,16 +143,16 @@ def _of_wafer(session: Session, wafer: int) -> Reached:
         mounted = partial(marks.at, panel) if marks and any(doing not in told for _, doing in some) else None
         panels[panel] = _OnPanel(since, False, placed.get(panel, 0), tuple([(e, told.get(doing, 0)) for e, doing in some]), mounted)
     found = replace(_of_panels(session, panels), lines=tuple(lines))
-    unsure = sum(share.most for share in found.panels.values()) if any(share.least < share.most for share in found.panels.values()) else 0
-    most = caps(session, {wafer: unsure}).get(wafer) if unsure else None
-    return found if most is None else _no_more_in_all(found, most)
+    unsure = sum(share.greatest for share in found.panels.values()) if any(share.least < share.greatest for share in found.panels.values()) else 0
+    greatest = caps(session, {wafer: unsure}).get(wafer) if unsure else None
+    return found if greatest is None else _no_more_in_all(found, greatest)
 
 
-def _no_more_in_all(found: Reached, most: int) -> Reached:
+def _no_more_in_all(found: Reached, greatest: int) -> Reached:
     panels, loose, packs, passed = (
-        {item: capped(share, most) for item, share in one.items()} for one in (found.panels, found.loose, found.packs, found.passed)
+        {item: capped(share, greatest) for item, share in one.items()} for one in (found.panels, found.loose, found.packs, found.passed)
     )
-    return replace(found, panels=panels, loose=loose, packs=packs, passed=passed, most=most)
+    return replace(found, panels=panels, loose=loose, packs=packs, passed=passed, greatest=greatest)
 
 
 def _of_batch(session: Session, batch: int) -> Reached:
@@ -185,7 +185,7 @@ def _of_packs(session: Session, packs: dict[int, int]) -> Reached:
         if passed(content):
             held.append(content)
             before = shares.get(content.pack, _NONE)
-            shares[content.pack] = Share(before.least + content.units, before.most + content.units)
+            shares[content.pack] = Share(before.least + content.units, before.greatest + content.units)
     for content in walk.taken_off_packs(session, reached):
         if passed(content):
             had = into[content.pack].share if content.pack in into else None
@@ -205,15 +205,15 @@ def _of_panels(session: Session, panels: dict[int, _OnPanel]) -> Reached:
     for panel, child, e, units, kind in left:
         one = panels[panel]
         share = _share_of(one, None if one.cells is None else history.gone(panel, e, to_sample=kind == "sample"), units, e)
-        if e > one.since and share.most:
+        if e > one.since and share.greatest:
             before = into.get(child)
             had = before.share if before and before.share else _NONE
-            into[child] = _Into(e, Share(had.least + share.least, had.most + share.most))
-            edges.append(walk.Edge(child, panel, "cells", share.most, e))
+            into[child] = _Into(e, Share(had.least + share.least, had.greatest + share.greatest))
+            edges.append(walk.Edge(child, panel, "cells", share.greatest, e))
     on: dict[int, Share] = {}
     for panel, one in panels.items():
         share = _share_of(one, None if one.cells is None else history.good(panel), whole[panel])
-        if share.most or not whole[panel]:
+        if share.greatest or not whole[panel]:
             on[panel] = share
     found = _below(session, into) if into else Reached({}, {}, {}, {}, ())
     return replace(found, panels=on, edges=(*edges, *found.edges))
@@ -239,11 +239,11 @@ def _below(session: Session, into: dict[int, _Into]) -> Reached:
     brought = {item: one.share or _all_of(held.get(item, 0), came.get(item, 0), one.since, surplus.get(item, {})) for item, one in into.items()}
     found = {item: sum(its.values()) for item, its in surplus.items()}
     sources: dict[int, dict[Hashable, Share]] = {
-        item: {_IT: share._replace(most=share.most + found.get(item, 0)) if into[item].share else share} for item, share in brought.items()
+        item: {_IT: share._replace(greatest=share.greatest + found.get(item, 0)) if into[item].share else share} for item, share in brought.items()
     }
     draws = [Draw(parent, child, units, counts[child].get((parent, e), 0) if child in counts else 0) for child, parent, _, units, e in edges]
     spread_over = spread(draws, held, sources, spare=came, surplus=found)
-    all_of_it = sum(share.most for share in brought.values())
+    all_of_it = sum(share.greatest for share in brought.values())
     shares = {item: no_more_than(spread_over.get(item, {}).get(_IT, _NONE), all_of_it) for item in reached}
     packs, units = _packs_with(session, contents, shares, held, came)
     packs = {pack: no_more_than(share, all_of_it) for pack, share in packs.items()}
@@ -277,8 +277,8 @@ def _packs_with(
     for (pack, lot), units in by_pack.items():
         in_all = max(held.get(lot, units), units) + came.get(lot, 0)
         before = shares.get(pack, _NONE)
-        least, most = max(0, loose[lot].least - (in_all - units)), min(loose[lot].most, units)
-        shares[pack] = Share(before.least + least, before.most + most)
+        least, greatest = max(0, loose[lot].least - (in_all - units)), min(loose[lot].greatest, units)
+        shares[pack] = Share(before.least + least, before.greatest + greatest)
     units_of: defaultdict[int, int] = defaultdict(int, dict(held))
     for content in walk.contents_of(session, packs=shares):
         units_of[content.pack] += content.units
@@ -328,7 +328,7 @@ def _joined(a: Reached, b: Reached) -> Reached:
     units, spare = a.units | b.units, a.spare | b.spare
 
     def both(x: dict[int, Share], y: dict[int, Share]) -> dict[int, Share]:
-        return x | {k: either_or_both(x[k], v, units.get(k, x[k].most + v.most) + spare.get(k, 0)) if k in x else v for k, v in y.items()}
+        return x | {k: either_or_both(x[k], v, units.get(k, x[k].greatest + v.greatest) + spare.get(k, 0)) if k in x else v for k, v in y.items()}
 
     return Reached(
         both(a.panels, b.panels), both(a.loose, b.loose), both(a.packs, b.packs), units, (*a.lines, *b.lines),

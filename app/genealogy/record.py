@@ -55,12 +55,12 @@ class LotFacts:
 
 @dataclass(frozen=True)
 class RecordLine:
-    """One line of one run. `least` and `most`: units of the subject that surely and possibly had it; `extent`: whole, either, open."""
+    """One line of one run. `least` and `greatest`: units of the subject that surely and possibly had it; `extent`: whole, either, open."""
 
     doing: Doing
     extent: str
     least: int
-    most: int
+    greatest: int
 
 
 @dataclass(frozen=True)
@@ -138,7 +138,7 @@ class Record:
     @property
     def is_emptied(self) -> bool:
         """A pack that holds nothing now: its origins and runs are those of what it held last."""
-        return self.pack is not None and self.pack.is_closed and not self.pack.units
+        return self.pack is not None and self.pack.closed and not self.pack.units
 
     @property
     def decided(self) -> tuple[RecordLine, ...]:
@@ -176,7 +176,7 @@ def record_of(session: Session, house: House, subject: Named, now: datetime, zon
 def _lines(found: Origins, lines: Sequence[Ran], done: Mapping[int, Doing]) -> tuple[RecordLine, ...]:
     extents = {one.line: one.extent for one in found.lines}
     shares = ((line.id, found.share("line", line.id)) for line, _ in lines)
-    return tuple(RecordLine(done[line], extents[line], share.least, share.most) for line, share in shares)
+    return tuple(RecordLine(done[line], extents[line], share.least, share.greatest) for line, share in shares)
 
 
 def _is_undecided(doing: Doing) -> bool:

@@ -47,8 +47,8 @@ class PastHold:
     on: tuple[tuple[str, str], ...]  # kind, code
     who: str
     at: datetime
-    by_itself: bool
-    is_in_force: bool
+    automatic: bool
+    in_force: bool
     stops: bool
     releases: tuple[Released, ...]
 

@@ -37,7 +37,7 @@ class LineRow(NamedTuple):
     lot: str | None
     extent: str
     least: int
-    most: int
+    greatest: int
     materials: tuple[str, ...]
     verdict: str | None
     reasons: tuple[str, ...]

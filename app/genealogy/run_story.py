@@ -61,7 +61,7 @@ class RunReading:
 class RunJudgement:
     verdict: str
     reasons: tuple[str, ...]
-    is_in_force: bool
+    in_force: bool
     disposition: str
     words: str
     by: str

@@ -30,7 +30,7 @@ class WayRow(NamedTuple):
 
     source: str
     target: str
-    most: int
+    greatest: int
 
 
 @dataclass(frozen=True)
@@ -90,15 +90,15 @@ def trace_forward(session: Session, subject: Named, *, with_ways: bool = False) 
     """Everything that an item, run, line or batch went into, where it is, and how much of it can and must be there."""
     found = reach(session, subject)
     lots = _in_lots(session, found.panels)
-    units = sum(share.most for share in found.panels.values()) or None
-    if found.most is not None:
-        lots, units = {lot: capped(share, found.most) for lot, share in lots.items()}, found.most
+    units = sum(share.greatest for share in found.panels.values()) or None
+    if found.greatest is not None:
+        lots, units = {lot: capped(share, found.greatest) for lot, share in lots.items()}, found.greatest
     loose, samples = _lots_and_samples(walk.kinds_of(session, found.loose), found.loose)
     uses = uses_of(session, [line.line for line in found.lines])
     shares = {"panel": found.panels, "lot": lots | loose, "sample": samples, "pack": found.packs}
     rows = ItemRows(session, subject, shares, found.units, named=[item for _, item, _ in uses])
     lists = rows.lists()
-    customers = Counter(pack.customer for pack in lists["packs"] if pack.customer and pack.most)
+    customers = Counter(pack.customer for pack in lists["packs"] if pack.customer and pack.greatest)
     is_apart = subject.kind in ("wafer", "batch", "run", "line")
     ways = _ways(ways_forward(session, found, is_apart), subject, rows) if with_ways else ()
     runs = run_rows(session, found.lines, uses, rows.codes, lambda _: _NONE, found.panels)
@@ -141,7 +141,7 @@ def _in_lots(session: Session, panels: Mapping[int, Share]) -> dict[int, Share]:
         for lot in lots[one]:
             held[lot].add(panel)
     shares = {lot: [panels[panel] for panel in its if panel in panels] for lot, its in sorted(held.items())}
-    return {lot: Share(sum(one.least for one in some), sum(one.most for one in some)) for lot, some in shares.items()}
+    return {lot: Share(sum(one.least for one in some), sum(one.greatest for one in some)) for lot, some in shares.items()}
 
 
 def travelled_in(session: Session, up: walk.Up) -> dict[int, dict[int, int]]:
@@ -167,7 +167,7 @@ def _lots_and_samples(kinds: dict[int, str], shares: dict[int, Share]) -> tuple[
 def _ways(ways: list[Way], subject: Named, rows: ItemRows) -> tuple[WayRow, ...]:
     """The ways between things that have a row, or the subject."""
     codes = rows.codes | {SUBJECT: subject.code}
-    found = [WayRow(codes[way.source], codes[way.target], way.most) for way in ways if way.source in codes and way.target in codes]
+    found = [WayRow(codes[way.source], codes[way.target], way.greatest) for way in ways if way.source in codes and way.target in codes]
     return tuple(sorted(found, key=lambda way: (way.source, way.target)))
 
 

@@ -33,7 +33,7 @@ class ItemList:
     possible: int
     held: int
     least: int  # of the smallest and greatest row
-    most: int
+    greatest: int
     has_numbers: bool  # other people's
     is_first: bool
     following: str | None
@@ -53,7 +53,7 @@ class HoldRow:
     reason: str
     placed_by: str
     placed_at: datetime
-    is_in_force: bool
+    in_force: bool
     on: tuple[str, ...]  # what it stops of the trace
 
 
@@ -64,7 +64,7 @@ def item_list(trace: Trace, name: str, after: str = "") -> ItemList:
     certain = sum(row.must for row in bounded)
     return ItemList(
         name, STAGES[name], tuple(page), len(rows), certain, len(bounded) - certain, sum(bool(row.stopped_by) for row in rows),
-        min((row.least for row in bounded), default=0), max((row.most for row in bounded), default=0), any(row.numbers for row in rows),
+        min((row.least for row in bounded), default=0), max((row.greatest for row in bounded), default=0), any(row.numbers for row in rows),
         page[:1] == list(rows[:1]), page[-1].code if page and page[-1] is not rows[-1] else None,
     )  # fmt: skip
 

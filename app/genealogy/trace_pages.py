@@ -73,8 +73,8 @@ def flow_as_csv(request: Request, who: Calling, code: str, forward: bool = False
     with house_of(request).walking() as session:
         _, trace = _traced(session, code, forward)
     bars = _picture(request, trace, Opened.read(open, after, begin), forward, {}).rows
-    rows = [(bar.stage, bar.name, bar.note, bar.least, bar.most, *to) for bar in bars for to in bar.goes_to or [("", "", "")]]
-    return csv_file(f"{code}-flow", ("stage", "from", "what", "least", "most", "to_stage", "to", "up_to"), rows)
+    rows = [(bar.stage, bar.name, bar.note, bar.least, bar.greatest, *to) for bar in bars for to in bar.goes_to or [("", "", "")]]
+    return csv_file(f"{code}-flow", ("stage", "from", "words", "least", "greatest", "to_stage", "to", "up_to"), rows)
 
 
 @router.post("/trace/{code}/stop")

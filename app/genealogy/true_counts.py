@@ -27,7 +27,7 @@ class Way(NamedTuple):
 
 
 class Vessel(NamedTuple):
-    """A node with `low` to `high` units of its own, `least` to `most` of them marked. `whole`: all that is in it is marked.
+    """A node with `low` to `high` units of its own, `least` to `greatest` of them marked. `whole`: all that is in it is marked.
 
     `followed`: marks can come out of it to what is asked for; else only its units matter.
     """
@@ -35,7 +35,7 @@ class Vessel(NamedTuple):
     low: float
     high: float
     least: int = 0
-    most: float = 0
+    greatest: float = 0
     whole: bool = False
     followed: bool = True
 
@@ -64,7 +64,7 @@ class _Programme:
         self.rows = _Rows([], [])
         self.wanted: list[int] = []  # marks in the chosen outlets
         units: list[list[tuple[int, float]]] = [[(self._variable(one.low, one.high), 1.0)] for one in vessels]
-        marks: list[list[tuple[int, float]]] = [[(self._variable(one.least, one.most), 1.0)] if _is_mixed(one) else [] for one in vessels]
+        marks: list[list[tuple[int, float]]] = [[(self._variable(one.least, one.greatest), 1.0)] if _is_mixed(one) else [] for one in vessels]
         for way in ways:
             there = self._variable(way.low, way.high)
             marked = self._marked(there, None if way.parent is None else vessels[way.parent])
@@ -118,10 +118,10 @@ class _Programme:
 
         rows, columns, factors = zip(*self.rows.entries, strict=True)
         matrix: Any = csr_array((factors, (rows, columns)), shape=(len(self.rows.limits), len(self.low)))
-        least, most = np.array(self.rows.limits).T
+        lower, upper = np.array(self.rows.limits).T
         costs: NDArray[np.float64] = np.zeros(len(self.low))
         np.add.at(costs, list(wanted), sign)
-        found = milp(costs, integrality=np.ones(len(costs)), bounds=Bounds(self.low, self.high), constraints=LinearConstraint(matrix, least, most))
+        found = milp(costs, integrality=np.ones(len(costs)), bounds=Bounds(self.low, self.high), constraints=LinearConstraint(matrix, lower, upper))
         return None if found.x is None else float(found.fun)
 
 

@@ -23,11 +23,11 @@ SUBJECT = 0  # stands for a wafer, batch, run or line that a trace goes forward 
 
 @dataclass(frozen=True)
 class Way:
-    """Units of `source` became part of `target`, or travelled in it. `most`: how many of the subject's can have."""
+    """Units of `source` became part of `target`, or travelled in it. `greatest`: how many of the subject's can have."""
 
     source: int
     target: int
-    most: int
+    greatest: int
 
 
 def ways_back(session: Session, found: Origins, lot: int | None = None) -> list[Way]:
@@ -41,29 +41,29 @@ def ways_back(session: Session, found: Origins, lot: int | None = None) -> list[
     for source, target, n in [*_through_lots(session, edges, _panels_traced(found), lot), *_into_packs(up.contents, up.packs)]:
         units[source, target] += n
     shares = {panel: found.share("panel", panel) for panel in up.panels}
-    most = _widest_back(units, dict.fromkeys(up.starts, found.units), shares)
-    ways = [Way(*pair, n) for pair, n in most.items()]
-    return ways + list(_from_origins(found, most))
+    greatest = _widest_back(units, dict.fromkeys(up.starts, found.units), shares)
+    ways = [Way(*pair, n) for pair, n in greatest.items()]
+    return ways + list(_from_origins(found, greatest))
 
 
 def ways_forward(session: Session, found: Reached, is_subject_apart: bool) -> list[Way]:
     """From the subject through panels, the lots that held them as they left, and loose lots to packs. `is_subject_apart`: it is none of them."""
-    on_panels = {panel: share.most for panel, share in found.panels.items()}
+    on_panels = {panel: share.greatest for panel, share in found.panels.items()}
     units: _Units = defaultdict(int)
     for source, target, n in [*_through_lots(session, found.edges, on_panels), *_into_packs(found.contents, set(found.packs))]:
         units[source, target] += n
     shares = dict(found.panels) | found.passed | found.packs
-    most = _widest_forward(units, shares)
-    ways = [Way(*pair, n) for pair, n in most.items()]
+    greatest = _widest_forward(units, shares)
+    ways = [Way(*pair, n) for pair, n in greatest.items()]
     if is_subject_apart:
-        entered = {target for _, target in most}
-        ways += [Way(SUBJECT, item, share.most) for item, share in shares.items() if item not in entered and share.most]
+        entered = {target for _, target in greatest}
+        ways += [Way(SUBJECT, item, share.greatest) for item, share in shares.items() if item not in entered and share.greatest]
     return ways
 
 
 def _panels_traced(found: Origins) -> dict[int, int]:
     """Panels that the trace begins at, with their units."""
-    return {panel: found.share("panel", panel).most for panel in found.up.panels if panel in found.up.starts}
+    return {panel: found.share("panel", panel).greatest for panel in found.up.panels if panel in found.up.starts}
 
 
 def _through_lots(
@@ -108,40 +108,40 @@ def _into_packs(contents: Iterable[Content], packs: set[int]) -> Iterator[tuple[
                 yield source, target, content.units
 
 
-def _from_origins(found: Origins, most: _Units) -> Iterator[Way]:
+def _from_origins(found: Origins, greatest: _Units) -> Iterator[Way]:
     """From wafers and batches to where they came in, as far as that leads to what is traced."""
     passed: defaultdict[int, int] = defaultdict(int)
-    for (source, _), n in most.items():
+    for (source, _), n in greatest.items():
         passed[source] += n
     for item, brought in found.brought().items():
         limit = found.units if item in found.up.starts else min(found.units, passed[item])
         for (kind, origin), share in brought.items():
-            if kind in ("wafer", "batch") and (n := min(share.most, limit, found.share(kind, origin).most)):
+            if kind in ("wafer", "batch") and (n := min(share.greatest, limit, found.share(kind, origin).greatest)):
                 yield Way(origin, item, n)
 
 
 def _widest_back(units: _Units, starts: Mapping[int, int], shares: Mapping[int, Share]) -> _Units:
     """Each way's greatest, from what is traced upwards: no more comes into a thing than goes on from it."""
     total = max(starts.values(), default=0)
-    most: dict[tuple[int, int], int] = {}
+    greatest: dict[tuple[int, int], int] = {}
     out, into = _neighbours(units)
     for item in _targets_first(out):
-        goes_on = sum(most.get((item, target), 0) for target in out[item]) if out[item] else total
+        goes_on = sum(greatest.get((item, target), 0) for target in out[item]) if out[item] else total
         limit = starts.get(item, min(total, goes_on))
         for source in into[item]:
-            most[source, item] = min(units[source, item], limit, shares[source].most if source in shares else limit)
-    return most
+            greatest[source, item] = min(units[source, item], limit, shares[source].greatest if source in shares else limit)
+    return greatest
 
 
 def _widest_forward(units: _Units, shares: Mapping[int, Share]) -> _Units:
     """Each way's greatest, from the subject downwards: no more leaves a thing than came into it."""
-    most: dict[tuple[int, int], int] = {}
+    greatest: dict[tuple[int, int], int] = {}
     out, into = _neighbours(units)
     for item in reversed(_targets_first(out)):
-        limit = shares[item].most if item in shares else sum(most.get((source, item), 0) for source in into[item])
+        limit = shares[item].greatest if item in shares else sum(greatest.get((source, item), 0) for source in into[item])
         for target in out[item]:
-            most[item, target] = min(units[item, target], limit, shares[target].most if target in shares else limit)
-    return most
+            greatest[item, target] = min(units[item, target], limit, shares[target].greatest if target in shares else limit)
+    return greatest
 
 
 def _neighbours(units: _Units) -> tuple[dict[int, list[int]], dict[int, list[int]]]:

@@ -66,7 +66,7 @@ class BeforeFillOut(Answer):
     reach: list[FillReachOut] = Field(description="Empty where only units of one loose lot come together.")
 
 
-@router.get("/before-mixing", summary="How far one bad wafer, lot or oven run would reach before and after a merge, and the best order of fills")
+@router.get("/before_mixing", summary="How far one bad wafer, lot or oven run would reach before and after a merge, and the best order of fills")
 def reach_before_mixing(
     lot: Annotated[list[str], Query(description="Loose lots at hand, in the order in which they would be filled.", max_length=MOST)],
     call: Calling,
@@ -76,7 +76,7 @@ def reach_before_mixing(
         return BeforeMixingOut.model_validate(asdict(before_mixing(session, [resolve(session, one, "lot") for one in lot], size)))
 
 
-@router.get("/packs/{pack}/before-fill", summary="How far one bad wafer, lot or oven run would reach before and after a fill of an open pack")
+@router.get("/packs/{pack}/before_fill", summary="How far one bad wafer, lot or oven run would reach before and after a fill of an open pack")
 def reach_before_fill(
     pack: str,
     lot: Annotated[str, Query(description="A loose lot, or the jar that it is alone in.", max_length=120)],

@@ -160,7 +160,7 @@ def effectiveness(call: Calling, of: Literal["day", "week"] = "day", on: On = No
     return [_effectiveness(one) for one in [*operations_made(made), *made]]
 
 
-@router.get("/shift-report", summary="What a shift did, with the journal's newest digest")
+@router.get("/shift_report", summary="What a shift did, with the journal's newest digest")
 def see_shift(call: Calling, on: On = None, shift: Annotated[str | None, Query(description="Its name; empty: the last.")] = None) -> ShiftOut:
     with call.house.reading() as s:
         found = shift_report(s, shift_asked(catalogue.site(s), on, shift), clock.now())

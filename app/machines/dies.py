@@ -16,14 +16,14 @@ router = call_router("trace")
 
 
 class WaferInsideOut(Answer):
-    """By the logs, `can` counts the dies of `must` too; `least` and `most` are units of the pack."""
+    """By the logs, `can` counts the dies of `must` too; `least` and `greatest` are units of the pack."""
 
     wafer: WaferCode
     role: str = Field(examples=["red"])
     can: int = Field(description="Dies that can be inside.", examples=[4812])
     must: int = Field(description="Dies that must be inside.", examples=[0])
     least: int = Field(description="So many units of the pack must have a die of this wafer.", examples=[1204])
-    most: int = Field(description="So many can.", examples=[4500])
+    greatest: int = Field(description="So many can.", examples=[4500])
     has_map: bool
     is_logged: bool = Field(description="No: no placement log tells of its dies, and none can be named.")
 

@@ -23,7 +23,7 @@ class SideOut(Answer):
 class HowManyOut(Answer):
     code: str = Field(description="Of the thing that shares the factor.", examples=["K26-000096-9"])
     least: int = Field(description="So many of its units must share it.", examples=[0])
-    most: int = Field(description="So many can.", examples=[4500])
+    greatest: int = Field(description="So many can.", examples=[4500])
 
 
 class FactorOut(Answer):
@@ -51,7 +51,7 @@ def side_by_side(
             FactorOut(
                 kind=one.kind, code=one.code, words=one.words, shared=one.is_shared,
                 has_it=[
-                    HowManyOut(code=side.code, least=share.least, most=share.most)
+                    HowManyOut(code=side.code, least=share.least, greatest=share.greatest)
                     for side, share in zip(found.sides, one.shares, strict=True)
                     if share is not None
                 ],

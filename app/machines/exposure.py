@@ -53,7 +53,7 @@ class ExposureOut(Answer):
     packs: list[ExposedOut]
     lots: list[ExposedOut] = Field(description="Panel lots by their cells, loose lots and samples by what is in them now.")
     panels: list[ExposedOut] = Field(description="All suspect cells, good or not.")
-    assumes: list[str] = Field(examples=[["At least and at most hold however units mixed: maximum flow along the recorded draws."]])
+    assumes: list[str] = Field(examples=[["Least and greatest hold however units mixed: maximum flow along the recorded draws."]])
 
 
 def question(

@@ -27,7 +27,7 @@ TRACED = ("wafer", "batch", "panel", "lot", "sample", "pack", "run", "load")
 
 
 class TraceItem(Answer):
-    """An item of a trace. `least` and `most`: units that must and can be of it (back), or of the subject in it (forward).
+    """An item of a trace. `least` and `greatest`: units that must and can be of it (back), or of the subject in it (forward).
 
     Forward, panels and lots of panels are counted by the good cells that they have or had, also where those have become loose units since.
     """
@@ -36,7 +36,7 @@ class TraceItem(Answer):
     code: str = Field(examples=["B26-000012-0"])
     words: str = Field(examples=["adhesive GLUE-7"])
     least: int = Field(examples=[4500])
-    most: int = Field(examples=[4500])
+    greatest: int = Field(examples=[4500])
     must: bool = Field(description="It is surely in it: `least` is above zero.")
     units: int | None = Field(description="All units of the item, where they are counted.", examples=[None])
     numbers: list[str] = Field(description="Other people's numbers for it.", examples=[["HC-20881"]])
@@ -69,7 +69,7 @@ class TraceLine(Answer):
     lot: LotCode | None
     extent: str = Field(description="Back: whole; either, where it is on one side of a change-over; open, where it goes on.", examples=["whole"])
     least: int = Field(description="Back: units of the subject that surely had it.", examples=[4500])
-    most: int = Field(examples=[4500])
+    greatest: int = Field(examples=[4500])
     materials: list[str] = Field(description="Batches and wafers that it had.", examples=[["B26-000012-0"]])
     verdict: str | None = Field(description="conforms, does_not_conform or cannot_tell.", examples=["conforms"])
     reasons: list[str] = Field(examples=[[]])

@@ -71,7 +71,7 @@ def _run(one: RecordLine) -> dict[str, Any]:
     doing = one.doing
     return _named(doing, _OF_DOING) | {
         "panels": doing.extent, "person": doing.who, "waits_for": doing.waits, "marks": dict(doing.marks), "extent": one.extent,
-        "least": one.least, "most": one.most,
+        "least": one.least, "greatest": one.greatest,
     }  # fmt: skip
 
 
@@ -100,7 +100,7 @@ def _heat(found: Record) -> list[dict[str, Any]]:
         _named(one, ("part", "batches", "step", "placed_at", "recipe", "reference_c", "needed", "short"))
         | {
             "panels": same.panels, "least": one.heat.equivalent_minutes_coldest if one.heat else None,
-            "greatest": one.heat.equivalent_minutes_hottest if one.heat else None, "is_whole": one.heat.complete if one.heat else None,
+            "greatest": one.heat.equivalent_minutes_hottest if one.heat else None, "complete": one.heat.complete if one.heat else None,
         }
         for same in found.heat
         for one in same.adhesives

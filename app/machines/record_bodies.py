@@ -36,7 +36,7 @@ class PackOnRecord(Answer):
     grade: str = Field(examples=["prime"])
     units: int = Field(examples=[4500])
     size: int = Field(examples=[4500])
-    is_closed: bool
+    closed: bool
     closed_at: datetime | None = _AT
     short_reason: str = Field(examples=[""])
     date_code: str = Field(examples=["2609"])
@@ -148,7 +148,7 @@ class RecordRunOut(Answer):
     extent: str = Field(description="whole, either (one side of a change-over) or open.", examples=["whole"])
     panels: str = Field(description="How many of the panels on the way.", examples=["all 24 panels"])
     least: int = Field(description="Units of the subject that surely had it.", examples=[4500])
-    most: int = Field(examples=[4500])
+    greatest: int = Field(examples=[4500])
     materials: list[UsedOut]
     readings: list[ReadOut]
     counts: list[CountOnRecord]
@@ -193,7 +193,7 @@ class HeatOnRecord(Answer):
     least: float | None = Field(description="On the coldest sensor.", examples=[101.4])
     greatest: float | None = Field(examples=[118.0])
     short: float | None = Field(examples=[0.0])
-    is_whole: bool | None = Field(description="The record of every cure is whole; else it is at least so much.", examples=[True])
+    complete: bool | None = Field(description="The record of every cure is whole; else it is at least so much.", examples=[True])
 
 
 class ColourOut(Answer):
@@ -230,8 +230,8 @@ class PastHoldOut(Answer):
     on: list[tuple[str, str]] = Field(description="Kind and code.", examples=[[("batch", "B26-000012-0")]])
     who: str = _SOMEBODY
     at: datetime = _AT
-    by_itself: bool
-    is_in_force: bool
+    automatic: bool
+    in_force: bool
     stops: bool = Field(description="It stops the subject now.")
     releases: list[ReleasedOut]
 
@@ -266,7 +266,7 @@ class FileOut(Answer):
 
 
 class RecordOut(Answer):
-    """Least and most, in every list: units of the subject that must and can be of it."""
+    """Least and greatest, in every list: units of the subject that must and can be of it."""
 
     kind: str = Field(description="pack or lot.", examples=["pack"])
     code: str = Field(examples=["K26-000096-9"])

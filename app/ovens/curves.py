@@ -170,7 +170,7 @@ def greatest_spread(curves: Sequence[Curve], low_c: float, high_c: float) -> Spr
     within = [spans_within(curve, low_c, high_c) for curve in curves]
     moments = [curve.times for curve in curves] + [np.array(spans).ravel() for spans in within]
     grid = np.unique(np.concatenate(moments)) if moments else np.zeros(0)
-    least, most, there = np.full(len(grid), np.inf), np.full(len(grid), -np.inf), np.zeros(len(grid), dtype=np.int64)
+    least, greatest, there = np.full(len(grid), np.inf), np.full(len(grid), -np.inf), np.zeros(len(grid), dtype=np.int64)
     for one, spans in zip(curves, within, strict=True):
         if not spans:
             continue
@@ -178,11 +178,11 @@ def greatest_spread(curves: Sequence[Curve], low_c: float, high_c: float) -> Spr
         n = np.searchsorted(starts, grid, side="right") - 1
         inside = (n >= 0) & (grid <= ends[np.maximum(n, 0)])
         value = np.interp(grid, one.times, one.temps_c)
-        least, most = np.where(inside, np.minimum(least, value), least), np.where(inside, np.maximum(most, value), most)
+        least, greatest = np.where(inside, np.minimum(least, value), least), np.where(inside, np.maximum(greatest, value), greatest)
         there += inside
     both = there >= 2
     if not both.any():
         return None
-    difference = np.where(both, np.where(both, most, 0) - np.where(both, least, 0), -1)
+    difference = np.where(both, np.where(both, greatest, 0) - np.where(both, least, 0), -1)
     widest = int(np.argmax(difference))
     return Spread(float(difference[widest]), float(grid[widest]))

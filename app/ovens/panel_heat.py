@@ -185,8 +185,8 @@ def heat_rows(adhesives: Sequence[AdhesiveHeat]) -> list[tuple[object, ...]]:
         for each in one.heat.rounds if one.heat else ():
             rows.append((*about, each.round, each.equivalent_minutes_coldest, each.equivalent_minutes_hottest, each.complete, "", ""))
         if one.heat:
-            least, most = one.heat.equivalent_minutes_coldest, one.heat.equivalent_minutes_hottest
-            rows.append((*about, "sum", least, most, one.heat.complete, one.needed, one.short))
+            least, greatest = one.heat.equivalent_minutes_coldest, one.heat.equivalent_minutes_hottest
+            rows.append((*about, "sum", least, greatest, one.heat.complete, one.needed, one.short))
         else:
             rows.append((*about, "", "", "", "", one.needed, ""))
     return rows

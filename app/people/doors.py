@@ -36,10 +36,10 @@ _READS = """
     /api/v1/panels/{panel} /api/v1/loads/{load} /api/v1/panels/{panel}/heat /api/v1/loads/{load}/heat /api/v1/stations/{station}/mounts
     /api/v1/containers/{container}/contents /api/v1/things/{code}/moves /api/v1/shipments/{shipment} /api/v1/packs /api/v1/packs/{pack}
     /api/v1/packs/{pack}/label /api/v1/holds /api/v1/holds/{hold} /api/v1/stops/{thing} /api/v1/trace/{code} /api/v1/trace/line/{line}
-    /api/v1/trace/{code}/csv /api/v1/exposure /api/v1/exposure/csv /api/v1/before-mixing /api/v1/board /api/v1/effectiveness
-    /api/v1/shift-report /api/v1/things/{code} /api/v1/lots /api/v1/lots/{lot} /api/v1/runs /api/v1/loads /api/v1/stations /api/v1/journal
+    /api/v1/trace/{code}/csv /api/v1/exposure /api/v1/exposure/csv /api/v1/before_mixing /api/v1/board /api/v1/effectiveness
+    /api/v1/shift_report /api/v1/things/{code} /api/v1/lots /api/v1/lots/{lot} /api/v1/runs /api/v1/loads /api/v1/stations /api/v1/journal
     /api/v1/mock_recalls /api/v1/mock_recalls/{number} /api/v1/differs /api/v1/counts /api/v1/packs/{pack}/dies
-    /api/v1/packs/{pack}/before-fill /api/v1/things
+    /api/v1/packs/{pack}/before_fill /api/v1/things
 """
 
 # a row names the duties, or the action that the route does: its duties stand in the closed list of actions

@@ -84,7 +84,7 @@ def test_a_machine_reads_the_same(browser: TestClient, house: House, factory: Fa
     found = call(browser, bearer, "GET", "/board").json()
     assert [(row["step"], row["waiting"], row["lots"][0]["lot"]) for row in found["rows"]] == [("plasma", 1, one.code)]
     assert call(browser, bearer, "GET", "/effectiveness?of=week").json() == []
-    shift = call(browser, bearer, "GET", "/shift-report").json()
+    shift = call(browser, bearer, "GET", "/shift_report").json()
     assert shift["lots_started"] <= 1
 
 

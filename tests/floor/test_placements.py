@@ -63,7 +63,7 @@ def shares_of(factory: Factory, item: int, *wafers: Named) -> list[tuple[int, in
     """Least and most units of each wafer in an item."""
     with factory.house.reading() as session:
         found = origins(session, [item])
-        return [(share.least, share.most) for share in (found.share("wafer", one.id) for one in wafers)]
+        return [(share.least, share.greatest) for share in (found.share("wafer", one.id) for one in wafers)]
 
 
 def forward(factory: Factory, wafer: Named, item: int) -> tuple[int, int] | None:
@@ -71,7 +71,7 @@ def forward(factory: Factory, wafer: Named, item: int) -> tuple[int, int] | None
     with factory.house.reading() as session:
         found = reach(session, wafer)
         share = (found.panels | found.loose).get(item)
-        return (share.least, share.most) if share else None
+        return (share.least, share.greatest) if share else None
 
 
 def mark(factory: Factory, panel: Named, cells: list[tuple[int, int]]) -> None:
@@ -314,8 +314,8 @@ def test_a_wafer_changed_in_mid_panel_gives_exact_origins(factory: Factory) -> N
     send(factory, log_of(lines + onto(two, panels[2], good_dies(20, 30))))
     with factory.house.reading() as session:
         found = origins(session, [ids[1]])
-        assert (found.share("wafer", one.id).least, found.share("wafer", one.id).most) == (8, 8)
-        assert (found.share("wafer", two.id).least, found.share("wafer", two.id).most) == (12, 12)
+        assert (found.share("wafer", one.id).least, found.share("wafer", one.id).greatest) == (8, 8)
+        assert (found.share("wafer", two.id).least, found.share("wafer", two.id).greatest) == (12, 12)
         assert set(origins(session, [ids[0]]).wafers) == {one.id} and set(origins(session, [ids[2]]).wafers) == {two.id}
     assert verdicts(factory) == ["conforms", "conforms"]
 
@@ -346,7 +346,7 @@ def test_a_wafer_only_on_marked_cells_is_no_origin_however_late_the_log(factory:
     with factory.house.reading() as session:
         assert "had left these panels" in session.scalars(select(Hold.reason)).one()
         share = origins(session, [loose]).share("wafer", two.id)
-        assert (share.least, share.most) == (1, 1)
+        assert (share.least, share.greatest) == (1, 1)
     assert found_by_check(factory) == []
 
 
@@ -404,7 +404,7 @@ def test_a_mark_that_comes_after_units_left_takes_nothing_from_their_origins(fac
     send(factory, log_of(onto(one, panels[0], [*good_dies(18), *sorted(BAD)[:2]])), replaces=(first.evidence,))
     with factory.house.reading() as session:
         share = origins(session, [loose]).share("wafer", one.id)
-    assert (share.least, share.most) == (20, 20) and marks(factory) == {"die failed": 2}
+    assert (share.least, share.greatest) == (20, 20) and marks(factory) == {"die failed": 2}
     assert found_by_check(factory) == []
 
 

@@ -39,7 +39,7 @@ class Paper:
 
     def glue(self) -> dict[str, tuple[int, int]]:
         found = self.do.get(f"/trace/{self.panels[0]}")["batches"]
-        return {one["code"]: (one["least"], one["most"]) for one in found if one["code"] in (self.first, self.second)}
+        return {one["code"]: (one["least"], one["greatest"]) for one in found if one["code"] in (self.first, self.second)}
 
     def either(self) -> dict[str, tuple[int, int]]:
         units = self.do.get(f"/panels/{self.panels[0]}")["good"]

@@ -25,7 +25,7 @@ def test_dies_that_can_and_must_be_inside_agree_with_the_bounds_of_their_wafers(
             for one in wafers:
                 mine = [die for die in listed if die.wafer == one.wafer]
                 assert (len(mine), sum(die.must for die in mine)) == (one.can, one.must)
-                assert one.must <= one.least <= one.most <= units, "a die that must be inside is a unit that must"
+                assert one.must <= one.least <= one.greatest <= units, "a die that must be inside is a unit that must"
                 seen += one.can
                 if one.can and not asked:  # a call costs more than all the rest
                     told = client.get(f"/api/v1/packs/{code_of(session, 'pack', pack.id)}/dies", params={"wafer": one.wafer}).json()

@@ -71,7 +71,7 @@ def test_the_call_tells_what_the_function_tells(replay: Replay, client: TestClie
     ]
     assert told["total"]["greatest"] == known.total.exposed.greatest > 0
     table = list(csv.DictReader(io.StringIO(client.get("/api/v1/exposure/csv", params={"suspect": code}).text)))
-    assert {row["code"] for row in table if row["what"] == "pack"} == {row.code for row in known.packs}
+    assert {row["code"] for row in table if row["kind"] == "pack"} == {row.code for row in known.packs}
 
 
 def test_any_of_the_same_twice_is_counted_once(replay: Replay, client: TestClient) -> None:
@@ -201,7 +201,7 @@ def test_what_is_at_hand_is_offered_before_mixing(house: House, own: Replay) -> 
         code, others = next((code, others) for code, others in offered.items() if others)
         page = browser.get("/before-mixing", params={"lot": [code, *others]}).text
         assert "Fill in this order" in page and all(other in page for other in others)
-        call = browser.get("/api/v1/before-mixing", params={"lot": [code, *others]}).json()
+        call = browser.get("/api/v1/before_mixing", params={"lot": [code, *others]}).json()
         assert sorted(call["order"]) == sorted([code, *others]) and call["is_best"] == (len(others) < 7)
         _is_told_before_a_merge(browser, code, others)
         for path, name in (("/before-mixing", "lot"), ("/exposure", "suspect"), ("/differs", "code")):

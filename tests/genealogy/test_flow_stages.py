@@ -84,7 +84,7 @@ def test_a_group_opens_and_closes_and_the_rest_of_the_address_stays() -> None:
 
 def test_what_a_group_holds_is_never_more_than_what_is_traced() -> None:
     row = next(row for row in pictured(panels_to_reel(24, 1, 0)).rows if row.stage == "Panels")
-    assert (row.name, row.least, row.most) == ("24 panels of L26-000000", 0, 3000), "24 panels had 9,600 units; the reel has 3,000"
+    assert (row.name, row.least, row.greatest) == ("24 panels of L26-000000", 0, 3000), "24 panels had 9,600 units; the reel has 3,000"
 
 
 def test_what_is_certain_of_panels_is_certain_of_their_one_lot() -> None:
@@ -92,7 +92,7 @@ def test_what_is_certain_of_panels_is_certain_of_their_one_lot() -> None:
     lots = (ItemRow("lot", "L26-000001", "panel", 0, 0), ItemRow("lot", "L26-000002", "panel", 0, 0))
     ways = (WayRow("P26-000000", "L26-000001", 400), WayRow("P26-000001", "L26-000001", 400), WayRow("P26-000001", "L26-000002", 3))
     trace = Trace("forward", ItemRow("run", "R26-000001", "", 0, 0, 800), panels=panels, lots=lots, ways=ways)
-    by_name = {row.name: (row.least, row.most) for row in pictured(trace).rows}
+    by_name = {row.name: (row.least, row.greatest) for row in pictured(trace).rows}
     assert by_name["L26-000001"] == (300, 800), "the other panel went with two lots: nobody says here how much with which"
     assert by_name["L26-000002"] == (0, 3)
 
@@ -103,6 +103,6 @@ def test_an_address_that_names_nothing_opens_nothing() -> None:
     assert [row.name for row in pictured(trace, odd).rows] == [row.name for row in pictured(trace).rows]
 
 
-@pytest.mark.parametrize(("least", "most", "words"), [(0, 0, "0"), (1500, 1500, "1,500"), (0, 1500, "up to 1,500"), (200, 1500, "200 to 1,500")])
-def test_bounds_in_words(least: int, most: int, words: str) -> None:
-    assert in_words(least, most) == words
+@pytest.mark.parametrize(("least", "greatest", "words"), [(0, 0, "0"), (1500, 1500, "1,500"), (0, 1500, "up to 1,500"), (200, 1500, "200 to 1,500")])
+def test_bounds_in_words(least: int, greatest: int, words: str) -> None:
+    assert in_words(least, greatest) == words

@@ -38,10 +38,10 @@ def test_what_was_found_may_be_of_any_suspect_and_is_no_more_than_its_cells(hous
         (row,) = do.get(f"/exposure?suspect={frames}")["packs"]
         assert (row["code"], row["units"], row["least"], row["greatest"]) == (pack, 30, 20, 30)
         back, there = do.get(f"/trace/{pack}"), do.get(f"/trace/{frames}?direction=forward")
-        assert [(one["least"], one["most"]) for one in back["batches"] if one["code"] == frames] == [(20, 30)]
-        assert [(one["least"], one["most"]) for one in there["packs"]] == [(20, 30)]
-        assert {one["code"]: (one["least"], one["most"]) for one in back["lots"] if one["code"] == lots["B1"]} == {lots["B1"]: (30, 30)}
-        assert [(line["least"], line["most"]) for run in back["runs"] if run["operation"] == "tape" for line in run["lines"]] == [(30, 30)]
+        assert [(one["least"], one["greatest"]) for one in back["batches"] if one["code"] == frames] == [(20, 30)]
+        assert [(one["least"], one["greatest"]) for one in there["packs"]] == [(20, 30)]
+        assert {one["code"]: (one["least"], one["greatest"]) for one in back["lots"] if one["code"] == lots["B1"]} == {lots["B1"]: (30, 30)}
+        assert [(line["least"], line["greatest"]) for run in back["runs"] if run["operation"] == "tape" for line in run["lines"]] == [(30, 30)]
         whole = do.get(f"/trace/{lots['B1']}")
-        assert [(one["least"], one["most"]) for one in whole["batches"] if one["code"] == frames] == [(30, 40)]
+        assert [(one["least"], one["greatest"]) for one in whole["batches"] if one["code"] == frames] == [(30, 40)]
         assert do.findings() == []

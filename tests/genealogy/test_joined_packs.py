@@ -32,9 +32,9 @@ def test_a_tape_of_two_runs_is_of_all_their_units(house: House) -> None:
         packs = [fill(6), fill(3)]
         do.post(f"/stations/{do.at['Taper']}/change_over", item=second)
         joined = do.post("/packs/join", packs=[*packs, fill(4)])["pack"]
-        told = {one["code"]: (one["least"], one["most"]) for one in do.get(f"/trace/{joined}")["batches"]}
+        told = {one["code"]: (one["least"], one["greatest"]) for one in do.get(f"/trace/{joined}")["batches"]}
         assert (told[first], told[second]) == ((9, 9), (4, 4))
         for tape in (first, second):
             forward = next(one for one in do.get(f"/trace/{tape}?direction=forward")["packs"] if one["code"] == joined)
             exposed = next(one for one in do.get(f"/exposure?suspect={tape}")["packs"] if one["code"] == joined)
-            assert (forward["least"], forward["most"]) == (exposed["least"], exposed["greatest"]) == told[tape]
+            assert (forward["least"], forward["greatest"]) == (exposed["least"], exposed["greatest"]) == told[tape]

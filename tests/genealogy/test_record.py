@@ -88,8 +88,8 @@ def test_a_reels_record_has_everything_on_the_way_to_it(factory: Factory) -> Non
     assert found.pack is not None and found.pack.units == 30
     for name in ("wafers", "batches", "panels", "lots", "samples", "packs"):
         assert getattr(found.trace, name) == getattr(trace, name), name
-    lines = [(line.line, line.extent, line.least, line.most) for run in trace.runs for line in run.lines]
-    assert sorted((row.doing.line, row.extent, row.least, row.most) for row in found.lines) == sorted(lines)
+    lines = [(line.line, line.extent, line.least, line.greatest) for run in trace.runs for line in run.lines]
+    assert sorted((row.doing.line, row.extent, row.least, row.greatest) for row in found.lines) == sorted(lines)
     assert [row.doing.started_at for row in found.lines] == sorted(row.doing.started_at for row in found.lines)
     bond = next(row.doing for row in found.lines if row.doing.run == run_code(factory, one.bond))
     assert [(read.name, read.value, read.within) for read in bond.readings] == [("pull", "5 gf", True)]
@@ -128,10 +128,10 @@ def test_a_hold_is_told_to_its_end(factory: Factory) -> None:
         lambda s, by: release_hold(s, by, s.query(Hold).one(), [one.reel], "concession", "tested again", units_freed=30).id,
     )
     part = record(factory, one.reel).holds[0]
-    assert (part.is_in_force, part.stops) == (True, False)
+    assert (part.in_force, part.stops) == (True, False)
     assert [(one.everything, one.what, one.words) for one in part.releases] == [(False, "concession", "tested again")]
     factory.do("release_hold", lambda s, by: release_hold(s, by, s.query(Hold).one(), [], "scrap", "the rest", units_freed=0).id)
-    assert [hold.is_in_force for hold in record(factory, one.reel).holds] == [False]
+    assert [hold.in_force for hold in record(factory, one.reel).holds] == [False]
 
 
 def test_page_and_json_are_one_answer_each_with_the_same_facts(factory: Factory) -> None:

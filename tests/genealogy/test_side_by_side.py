@@ -120,7 +120,7 @@ def _never_there(factory: Factory, station: str, batch: Named) -> None:
 def _told(session: Session, batch: Named, loose: Named) -> Shares:
     back = next(row for row in trace_back(session, loose).batches if row.code == batch.code)
     on = next(row for row in trace_forward(session, batch).lots if row.code == loose.code)
-    return (back.least, back.most), (on.least, on.most), _exposed(session, batch)
+    return (back.least, back.greatest), (on.least, on.greatest), _exposed(session, batch)
 
 
 def _exposed(session: Session, *suspects: Named, join: str = "any") -> tuple[int, int]:

@@ -91,11 +91,11 @@ def test_without_a_log_traces_and_exposure_are_alike_sure_of_a_wafer(house: Hous
         do.post(f"/runs/{run}/finish")
         for wafer, expected in ((sole, (40, 40)), (one, (0, 80)), (other, (0, 40)), (after, (0, 40))):
             assert _bounds(do, wafer) == expected, wafer
-            forward = [(row["least"], row["most"]) for row in do.get(f"/trace/{wafer}?direction=forward")["panels"]]
+            forward = [(row["least"], row["greatest"]) for row in do.get(f"/trace/{wafer}?direction=forward")["panels"]]
             back = [
-                (row["least"], row["most"])
+                (row["least"], row["greatest"])
                 for lot in lots for panel in do.get(f"/lots/{lot}")["panels"]
                 for row in do.get(f"/trace/{panel}")["wafers"] if row["code"] == wafer
             ]  # fmt: skip
             assert sorted(forward) == sorted(back)
-            assert (sum(least for least, _ in back), sum(most for _, most in back)) == expected, wafer
+            assert (sum(least for least, _ in back), sum(greatest for _, greatest in back)) == expected, wafer

@@ -91,7 +91,7 @@ def test_csv_and_json_have_what_the_lists_have(factory: Factory, client: TestCli
     everything = list(csv.DictReader(io.StringIO(client.get(f"/trace/{one.reel.code}/csv").text)))
     by_code = {row["code"]: row for row in everything}
     assert by_code[run_code(factory, one.bond)]["readings"] == "pull 5 gf"
-    assert by_code[run_code(factory, one.test)]["bins"] == "B1 76; R 4"
+    assert by_code[run_code(factory, one.test)]["by_bin"] == "B1 76; R 4"
     assert by_code[one.glue.code]["expires_at"] == by_code[one.lot.code]["readings"] == ""
     assert None not in by_code[one.glue.code].values() and None not in by_code[one.glue.code]
     whole = client.get(f"/trace/{one.reel.code}/json").json()

@@ -34,19 +34,19 @@ def _placed(do: Plant, dies: int, lost: int = 0, *, scraps: bool = True) -> tupl
     return wafer, panels
 
 
-@pytest.mark.parametrize(("dies", "lost", "most"), [(39, 0, 39), (40, 0, 40), (60, 0, 40), (41, 2, 39)])
-def test_an_empty_cell_counts_as_long_as_a_die_is_left_for_it(house: House, dies: int, lost: int, most: int) -> None:
+@pytest.mark.parametrize(("dies", "lost", "greatest"), [(39, 0, 39), (40, 0, 40), (60, 0, 40), (41, 2, 39)])
+def test_an_empty_cell_counts_as_long_as_a_die_is_left_for_it(house: House, dies: int, lost: int, greatest: int) -> None:
     with plant(house) as do:
         wafer, panels = _placed(do, dies, lost)
         told = do.get(f"/exposure?suspect={wafer}")
-        assert (told["total"]["least"], told["total"]["greatest"]) == (39, most)
-        assert 39 <= told["total"]["expected"] <= most
-        assert [(row["least"], row["greatest"]) for row in told["lots"]] == [(39, most)]
+        assert (told["total"]["least"], told["total"]["greatest"]) == (39, greatest)
+        assert 39 <= told["total"]["expected"] <= greatest
+        assert [(row["least"], row["greatest"]) for row in told["lots"]] == [(39, greatest)]
         assert {row["code"]: row["greatest"] for row in told["panels"]} == {panels[0]: 20, panels[1]: 20}
         with house.reading() as session:
             mixing = network(session, [suspected(session, Suspect(resolve(session, wafer)))]).mixing
             names = list(mixing.network.outlets)
-            assert mixing.bounds(names) == mixing.bounds_by_flow(names) == (39, most)
+            assert mixing.bounds(names) == mixing.bounds_by_flow(names) == (39, greatest)
 
 
 def test_of_a_region_only_its_own_dies_count(house: House) -> None:
@@ -58,14 +58,14 @@ def test_of_a_region_only_its_own_dies_count(house: House) -> None:
         ] == [(3, 3), (3, 3), (2, 3)]  # fmt: skip
 
 
-@pytest.mark.parametrize(("dies", "lost", "most"), [(39, 0, 39), (40, 0, 40), (60, 0, 40), (41, 2, 39)])
-def test_a_trace_tells_of_no_more_than_an_exposure(house: House, dies: int, lost: int, most: int) -> None:
+@pytest.mark.parametrize(("dies", "lost", "greatest"), [(39, 0, 39), (40, 0, 40), (60, 0, 40), (41, 2, 39)])
+def test_a_trace_tells_of_no_more_than_an_exposure(house: House, dies: int, lost: int, greatest: int) -> None:
     with plant(house) as do:
         wafer, panels = _placed(do, dies, lost, scraps=False)
         forward = do.get(f"/trace/{wafer}?direction=forward")
         told = do.get(f"/exposure?suspect={wafer}")
         lot = next(row for row in forward["lots"])
         back = next(row for row in do.get(f"/trace/{lot['code']}?direction=back")["wafers"] if row["code"] == wafer)
-        assert (lot["least"], lot["most"]) == (back["least"], back["most"]) == (39, most)
-        assert (forward["subject"]["units"], told["total"]["greatest"]) == (most, most)
-        assert {row["code"]: row["most"] for row in forward["panels"]} == dict.fromkeys(panels, 20)
+        assert (lot["least"], lot["greatest"]) == (back["least"], back["greatest"]) == (39, greatest)
+        assert (forward["subject"]["units"], told["total"]["greatest"]) == (greatest, greatest)
+        assert {row["code"]: row["greatest"] for row in forward["panels"]} == dict.fromkeys(panels, 20)

@@ -32,7 +32,7 @@ def forward(house: House, subject: Named) -> Trace:
 
 
 def test_a_reel_s_ways_lead_from_its_panels_through_their_lot_to_it(house: House, one: Made) -> None:
-    ways = {(way.source, way.target): way.most for way in back(house, one.reel).ways}
+    ways = {(way.source, way.target): way.greatest for way in back(house, one.reel).ways}
     assert ways[one.best.code, one.reel.code] == 30
     assert ways[one.loose.code, one.best.code] == 30, "80 units were tested and 76 went that way: 30 of the reel at most"
     assert ways[one.lot.code, one.loose.code] == 30
@@ -53,12 +53,12 @@ def test_forward_every_way_begins_at_the_subject_or_at_what_it_reached(house: Ho
     reached = {subject.code} | {row.code for rows in (trace.panels, trace.lots, trace.samples, trace.packs) for row in rows}
     assert {way.source for way in trace.ways} <= reached
     assert {way.target for way in trace.ways} <= reached
-    assert max(way.most for way in trace.ways if way.target == one.reel.code) == 30
+    assert max(way.greatest for way in trace.ways if way.target == one.reel.code) == 30
 
 
 def test_what_a_loose_lot_gave_away_before_is_still_a_way(factory: Factory, house: House, one: Made) -> None:
     """46 units are left in the bin lot; 30 went to the reel, and the way to the bin is as wide as all 76."""
-    ways = {(way.source, way.target): way.most for way in forward(house, one.glue).ways}
+    ways = {(way.source, way.target): way.greatest for way in forward(house, one.glue).ways}
     assert ways[one.loose.code, one.best.code] == 76
     assert ways[one.best.code, one.reel.code] == 30
 
@@ -67,7 +67,7 @@ def test_a_run_stands_apart_and_leads_to_what_it_worked_on(house: House, one: Ma
     with house.reading() as session:
         bond, test = Named("run", one.bond, code_of(session, "run", one.bond)), Named("run", one.test, code_of(session, "run", one.test))
     assert Counter(way.source for way in forward(house, bond).ways)[bond.code] == len(one.panels)
-    assert [(way.target, way.most) for way in forward(house, test).ways if way.source == test.code] == [(one.loose.code, 80)]
+    assert [(way.target, way.greatest) for way in forward(house, test).ways if way.source == test.code] == [(one.loose.code, 80)]
 
 
 def test_without_asking_there_are_none(house: House, one: Made) -> None:

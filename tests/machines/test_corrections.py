@@ -246,7 +246,7 @@ def test_what_corrected_results_put_into_a_bin_is_in_its_trace_and_its_exposure(
     def shares(thing: str) -> dict[str, tuple[int, int, int]]:
         """Of the frames that all units came from, and of the test itself: units, at least and at most."""
         found = do.get(f"/trace/{thing}")
-        (frames,) = [(row["code"], row["least"], row["most"]) for row in found["batches"] if "FRAME" in row["words"]]
+        (frames,) = [(row["code"], row["least"], row["greatest"]) for row in found["batches"] if "FRAME" in row["words"]]
         units = do.get(f"/lots/{thing}")["counts"]["left"]
         rows = {code: row for code in (frames[0], run) for row in do.get(f"/exposure?suspect={code}")["lots"] if row["code"] == thing}
         return {"trace": (units, *frames[1:])} | {code[0]: (row["units"], row["least"], row["greatest"]) for code, row in rows.items()}

@@ -136,7 +136,7 @@ def test_large_panels_of_long_ago(me: Historian) -> None:
         return me.post("/placement_logs", files=[("file", ("протокол.csv", data.encode()))], station=me.at["die attach"])
 
     assert log(one, ("Ж-1", 0, 1500))["judgements"] == []
-    wafers_of = lambda thing: {row["code"]: (row["least"], row["most"]) for row in me.get(f"/trace/{thing}")["wafers"]}  # noqa: E731
+    wafers_of = lambda thing: {row["code"]: (row["least"], row["greatest"]) for row in me.get(f"/trace/{thing}")["wafers"]}  # noqa: E731
     assert wafers_of("第一板") == {wafers[0]: (1500, 2400), wafers[1]: (0, 900)}
     assert log("第一板", ("Ж-2", 1500, 2400))["placed"] == 900
     assert wafers_of(one) == {wafers[0]: (1500, 1500), wafers[1]: (900, 900)}
@@ -220,7 +220,7 @@ def test_panels_of_one_cell_in_lots_of_one(me: Historian) -> None:
     _, cut = me.run("singulate", [lots[0]], finish="singulate")
     assert cut["units"] == 4
     runs = {run["run"]: run for run in me.get(f"/trace/{cut['lot']}")["runs"]}
-    assert [(line["least"], line["most"]) for line in runs[look]["lines"] if line["most"]] == [(1, 1), (0, 1)]
+    assert [(line["least"], line["greatest"]) for line in runs[look]["lines"] if line["greatest"]] == [(1, 1), (0, 1)]
     assert sum(line["least"] for line in runs[again]["lines"]) == 2, "the third panel may have been done by either"
     _, bins = me.run("test", [cut["lot"]], finish="bins", bins=[{"bin": "Ä", "units": 3}, {"bin": "∅", "units": 1}])
     good = next(one["lot"] for one in bins["bins"] if one["bin"] == "Ä")

@@ -61,6 +61,13 @@ def test_no_schema_is_named_after_a_module(document: dict[str, Any]) -> None:
 
 
 @pytest.mark.only_on("sqlite")
+def test_bounds_are_least_and_greatest_and_words_of_a_path_are_joined_one_way(document: dict[str, Any]) -> None:
+    fields = {name for schema in document["components"]["schemas"].values() for name in schema.get("properties", {})}
+    assert {"least", "greatest"} <= fields
+    assert not fields & {"most", "at_least", "at_most", "lower", "upper"}
+    assert not [path for path in document["paths"] if "-" in path]
+
+
 def test_each_body_and_answer_has_an_example_that_its_schema_takes(document: dict[str, Any]) -> None:
     for name, call in calls(document):
         bodies = [call["requestBody"]] if "requestBody" in call else []

@@ -37,4 +37,4 @@ def test_seconds_are_packed_without_the_order_that_refuses_them(house: House) ->
 
 def test_a_shift_that_the_site_has_not_is_refused_by_name(house: House) -> None:
     with plant(house) as do:
-        assert do.get("/shift-report?shift=dawn", 422)["reasons"][0]["where"] == "shift"
+        assert do.get("/shift_report?shift=dawn", 422)["reasons"][0]["where"] == "shift"

@@ -44,7 +44,7 @@ def test_both_dies_of_a_unit_may_be_of_one_wafer(house: House) -> None:
         do.run("Scope", lot)
         units = do.post(f"/runs/{do.start('Saw', lot)}/singulate")["lot"]
         (origin,) = do.get(f"/trace/{units}")["wafers"]
-        assert (origin["code"], origin["least"], origin["most"]) == (wafer, 20, 20)  # a unit counts once, with one die or two
+        assert (origin["code"], origin["least"], origin["greatest"]) == (wafer, 20, 20)  # a unit counts once, with one die or two
         region = do.get(f"/exposure?suspect={wafer}&rectangle=0,1,4,1")  # the east dies of the first row of cells
         assert (region["total"]["least"], region["total"]["greatest"]) == (5, 5)
         assert do.findings() == []
@@ -170,11 +170,11 @@ def test_a_panel_gives_no_more_than_it_had_however_often_its_units_part_and_join
         parts = [do.post(f"/lots/{units}/split", units=10)["lot"] for _ in range(3)]
         joined = do.post(f"/lots/{units}/merge", others=parts)["lot"]
         back = do.get(f"/trace/{joined}")
-        assert [(one["code"], one["least"], one["most"]) for one in back["panels"]] == [(panel, 0, 20) for panel in panels]
+        assert [(one["code"], one["least"], one["greatest"]) for one in back["panels"]] == [(panel, 0, 20) for panel in panels]
         (frames,) = (one for one in back["batches"] if "FRAME" in one["words"])
-        assert (frames["least"], frames["most"]) == (40, 40)
+        assert (frames["least"], frames["greatest"]) == (40, 40)
         (forward,) = (one for one in do.get(f"/trace/{panels[0]}?direction=forward")["lots"] if one["code"] == joined)
-        assert (forward["least"], forward["most"]) == (0, 20)
+        assert (forward["least"], forward["greatest"]) == (0, 20)
 
 
 def test_nothing_is_begun_in_the_name_of_one_who_has_left(house: House) -> None:

@@ -15,7 +15,7 @@ def test_a_batch_on_two_places_stays_on_one_when_the_other_is_changed_over(house
         run = do.start("Attach", do.lot(panels))
         do.post(f"/stations/{at}/change_over", item=second, place="right", panels_done=[], panels_in_work=[])
         do.post(f"/runs/{run}/finish")
-        told = {one["code"]: (one["least"], one["most"]) for one in do.get(f"/trace/{panels[0]}")["batches"]}
+        told = {one["code"]: (one["least"], one["greatest"]) for one in do.get(f"/trace/{panels[0]}")["batches"]}
         units = do.get(f"/panels/{panels[0]}")["good"]
         assert (told[first], told[second]) == ((0, units), (0, units))
         assert do.findings() == []

@@ -20,13 +20,13 @@ class Row:
     """An item of a trace: how much, and where it is."""
 
     least: int
-    most: int
+    greatest: int
     where: str
 
 
 @dataclass(frozen=True)
 class Told:
-    """A trace. `lines`: line -> least and most."""
+    """A trace. `lines`: line -> least and greatest."""
 
     items: dict[str, Row]
     runs: frozenset[str]
@@ -90,6 +90,6 @@ class Record:
 
     def _told(self, trace: Trace) -> Told:
         rows = [*trace.wafers, *trace.batches, *trace.panels, *trace.lots, *trace.samples, *trace.packs]
-        lines = {self.symbols[f"line {line.line}"]: (line.least, line.most) for run in trace.runs for line in run.lines}
-        items = {self.symbols[row.code]: Row(row.least, row.most, row.where) for row in rows}
+        lines = {self.symbols[f"line {line.line}"]: (line.least, line.greatest) for run in trace.runs for line in run.lines}
+        items = {self.symbols[row.code]: Row(row.least, row.greatest, row.where) for row in rows}
         return Told(items, frozenset(self.symbols[run.run] for run in trace.runs), lines, trace.customers)

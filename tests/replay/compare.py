@@ -46,7 +46,7 @@ class _Compared:
         trace = self.asked.back(subject)
         told, true = _origins(trace) - {subject}, self.oracle.possible(subject)
         yield from _two_sets(f"back {subject}", told, set(true))
-        amounts = {symbol: (row.least, row.most) for symbol, row in trace.items.items() if symbol != subject}
+        amounts = {symbol: (row.least, row.greatest) for symbol, row in trace.items.items() if symbol != subject}
         amounts |= trace.lines
         network = Bounds(self.oracle, [subject])
         for origin in sorted(amounts.keys() & true):
@@ -83,7 +83,7 @@ class _Compared:
         yield from _two_sets(f"forward {origin}", told, set(true))
         for thing in sorted(told & set(true)):
             row = trace.items[thing]
-            yield from _bounds(f"forward {origin} {thing}", (row.least, row.most), network.bounds([thing], origin))
+            yield from _bounds(f"forward {origin} {thing}", (row.least, row.greatest), network.bounds([thing], origin))
             if of_kind([thing], "pack") and not _same_place(row.where, true[thing]):
                 yield f"forward {origin} {thing}: is at {row.where}, should be {true[thing]}"
         places = dict(true) | ({origin: network.packs[origin].place} if origin in network.packs and origin in self.holders else {})

@@ -49,6 +49,6 @@ class OverHttp:
         found = self.replay.get(f"/trace/{f'line/{code}' if symbol.startswith('line:') else code}?direction={direction}")
         rows: list[Any] = [row for kind in ITEMS for row in found[kind]]
         assert all(row["must"] == (row["least"] > 0) for row in rows)
-        lines = {self.symbols[f"line {line['line']}"]: (line["least"], line["most"]) for run in found["runs"] for line in run["lines"]}
-        items = {self.symbols[row["code"]]: Row(row["least"], row["most"], row["where"]) for row in rows}
+        lines = {self.symbols[f"line {line['line']}"]: (line["least"], line["greatest"]) for run in found["runs"] for line in run["lines"]}
+        items = {self.symbols[row["code"]]: Row(row["least"], row["greatest"], row["where"]) for row in rows}
         return Told(items, frozenset(self.symbols[run["run"]] for run in found["runs"]), lines, found["customers"])

@@ -103,7 +103,7 @@ def test_a_fill_that_mixes_lots_says_how_far_one_bad_origin_would_reach(stage: S
     ola.send("/floor/finish", **{"fill.units": "12"})
     assert said in " ".join(ola.page.split()), "looked at once more before it is done"
     asked = {"lot": second.code}
-    call = f"/api/v1/packs/{reel}/before-fill"
+    call = f"/api/v1/packs/{reel}/before_fill"
     row = ola.client.get(call, params=asked).json()["reach"][0]
     assert (row["kind"], row["before"], row["after"], row["customers_before"], row["customers_after"]) == ("wafer", 2, 2, 2, 2)
     row = ola.client.get(call, params=asked | {"units": 20}).json()["reach"][0]

@@ -57,9 +57,9 @@ def test_what_can_be_in_a_pack_is_what_the_floor_said_and_chance_is_inside_it(de
     for pack, back in backs(house, truth):
         reach = truth.reach[pack]
         sides = (
-            ("wafers", {row.code: row.must for row in back.wafers if row.most}, reach.wafers, truth.wafers_of(pack)),
-            ("panels", {row.code: row.must for row in back.panels if row.most}, reach.panels, panels_of(truth, pack)),
-            ("batches", {row.code: row.must for row in back.batches if row.most}, reach.batches, None),
+            ("wafers", {row.code: row.must for row in back.wafers if row.greatest}, reach.wafers, truth.wafers_of(pack)),
+            ("panels", {row.code: row.must for row in back.panels if row.greatest}, reach.panels, panels_of(truth, pack)),
+            ("batches", {row.code: row.must for row in back.batches if row.greatest}, reach.batches, None),
             ("runs", {run.run: all(line.least > 0 for line in run.lines) for run in back.runs}, reach.runs, truth.runs_of(pack)),
         )
         for what, can, said, true in sides:
@@ -92,13 +92,13 @@ def test_the_planted_faults_reach_the_packs_that_they_truly_reach(demo: tuple[Ho
         for fault in ("late logger file", "cold shelf", "bonder that drifted"):
             run = truth.faults[fault]
             forward = trace_forward(session, resolve(session, run, "run"))
-            reached = {row.code for row in forward.packs if row.most and len(truth.units_in(row.code))}
+            reached = {row.code for row in forward.packs if row.greatest and len(truth.units_in(row.code))}
             assert reached == {pack for pack in truth.packs if len(truth.units_in(pack)) and run in truth.reach[pack].runs}
             assert truth.packs_of_run(run) <= reached
         for fault in ("wafer with a wrong map edge", "expired syringe"):
             forward = trace_forward(session, resolve(session, truth.faults[fault]))
             assert forward.panels
-            assert not [row for row in forward.packs if row.most]  # held in time
+            assert not [row for row in forward.packs if row.greatest]  # held in time
             assert not truth.reach_of(truth.faults[fault])
 
 
