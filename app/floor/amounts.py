@@ -33,7 +33,7 @@ class Posting(NamedTuple):
 
 
 @dataclass(frozen=True)
-class Amount:
+class Book:
     """What is in a loose lot by the book, with its standard uncertainty, and the postings that make it."""
 
     book: int
@@ -59,11 +59,11 @@ def empty(session: Session, books: dict[int, int], lots: Iterable[int]) -> set[i
     return {lot for lot, now in amounts(session, nothing).items() if not spare_of(now.u)} if nothing else set()
 
 
-def amount(session: Session, lot: int) -> Amount:
+def amount(session: Session, lot: int) -> Book:
     return amounts(session, [lot])[lot]
 
 
-def amounts(session: Session, lots: Iterable[int]) -> dict[int, Amount]:
+def amounts(session: Session, lots: Iterable[int]) -> dict[int, Book]:
     """The amounts of many loose lots: three statements."""
     ids = list(lots)
     flows = ask(session, _FLOWS, lots=ids)
@@ -136,8 +136,8 @@ def _openings(session: Session, lots: list[int]) -> dict[tuple[int, int], tuple[
     return found
 
 
-def _summed(postings: list[Posting]) -> Amount:
+def _summed(postings: list[Posting]) -> Book:
     book = sum(posting.units if posting.what == "in" else -posting.units for posting in postings)
     came_in = {posting.e: posting.u for posting in postings if posting.what == "in"}  # one uncertainty for all that came at once
     squares = sum(u * u for u in came_in.values()) + sum(posting.u**2 for posting in postings if posting.what != "in")
-    return Amount(book, sqrt(squares), tuple(postings))
+    return Book(book, sqrt(squares), tuple(postings))

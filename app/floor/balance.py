@@ -34,12 +34,12 @@ class Count(NamedTuple):
 
 @dataclass(frozen=True)
 class Balance:
-    """The amounts of a lot. `residual`: units that nothing explains. `u`: the book's standard uncertainty."""
+    """The amounts of a lot. `unexplained`: units that nothing explains. `u`: the book's standard uncertainty."""
 
     postings: tuple[Posting, ...]
     left: int
     u: float
-    residual: int
+    unexplained: int
     counts: tuple[Count, ...]  # what was counted, oldest first
     unsigned: OpenDifference | None  # a difference beyond the limit that nobody has signed for
 
@@ -49,7 +49,7 @@ class Balance:
     @property
     def closes(self) -> bool:
         """Nothing is missing beyond what counting can tell, and nothing waits for a signature."""
-        return self.unsigned is None and self.left >= -limit_of(self.u) and abs(self.residual) <= limit_of(self.u)
+        return self.unsigned is None and self.left >= -limit_of(self.u) and abs(self.unexplained) <= limit_of(self.u)
 
 
 def balance(session: Session, lot: int) -> Balance:
@@ -84,8 +84,8 @@ def _of_panel_lots(session: Session, lots: list[int]) -> dict[int, tuple[tuple[P
 
 
 def _balance(postings: tuple[Posting, ...], left: int, u: float, counts: tuple[Count, ...], unsigned: OpenDifference | None) -> Balance:
-    residual = sum(posting.units if posting.what == "in" else -posting.units for posting in postings) - left
-    return Balance(postings, left, u, residual, counts, unsigned)
+    unexplained = sum(posting.units if posting.what == "in" else -posting.units for posting in postings) - left
+    return Balance(postings, left, u, unexplained, counts, unsigned)
 
 
 class _Stay(NamedTuple):

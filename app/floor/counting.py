@@ -12,7 +12,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from app.errors import Reason, Refused, bad_input, refuse
-from app.floor.amounts import Amount, amount
+from app.floor.amounts import Book, amount
 from app.floor.batch_counts import frames_left, is_uncounted_batch
 from app.floor.facts import refuse_or_hold
 from app.floor.loose_stock import settle
@@ -171,7 +171,7 @@ def checked_count(units: int, method: str, u: float) -> None:
         raise bad_input("An uncertainty is a number from 0 up.", "u", f"It is {u}.", "Give the standard uncertainty in units.")
 
 
-def _available(session: Session, lot: int, now: Amount) -> int:
+def _available(session: Session, lot: int, now: Book) -> int:
     if now.book < 0:
         return 0
     extra, u_count, since = 0, 0.0, 0

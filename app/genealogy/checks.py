@@ -189,7 +189,7 @@ def counts_close(house: House, session: Session) -> Iterator[Finding]:
             if found.unsigned is not None:
                 yield Finding("counts", _name(session, "lot", lot), f"was counted as {found.unsigned.units} against {found.unsigned.book}, unsigned")
             elif not found.closes:
-                yield Finding("counts", _name(session, "lot", lot), f"does not close: {found.residual or found.left} units, u {found.u:.1f}")
+                yield Finding("counts", _name(session, "lot", lot), f"does not close: {found.unexplained or found.left} units, u {found.u:.1f}")
 
 
 def batches_and_panels_hold_what_was_counted(house: House, session: Session) -> Iterator[Finding]:

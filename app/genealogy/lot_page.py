@@ -10,7 +10,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from app.floor.amounts import Posting
-from app.floor.balance import balance
+from app.floor.balance import Count, balance
 from app.holds.stopped import Stop
 from app.holds.words import on_what
 from app.journal.models import Entry
@@ -38,17 +38,6 @@ class Amount:
 
 
 @dataclass(frozen=True)
-class LastCount:
-    """What was counted last against the book of that moment."""
-
-    units: int
-    book: int | None
-    method: str
-    u: float
-    within: bool | None
-
-
-@dataclass(frozen=True)
 class Account:
     """In = out + left. `unexplained`: units that nothing accounts for; `limit`: what counting can't tell, twice `u`."""
 
@@ -61,7 +50,7 @@ class Account:
     unexplained: int
     closes: bool
     waits_for_signature: bool
-    counted: LastCount | None
+    counted: Count | None  # what was counted last, against the book of that moment
 
     @property
     def limit(self) -> float:
@@ -85,10 +74,9 @@ def account(session: Session, lot: int) -> Account:
     found = balance(session, lot)
     came_in = _summed([posting for posting in found.postings if posting.what == "in"])
     went_out = _summed([posting for posting in found.postings if posting.what != "in"])
-    last = found.counts[-1] if found.counts else None
     return Account(
-        came_in, went_out, sum(one.units for one in came_in), sum(one.units for one in went_out), found.left, found.u, found.residual, found.closes,
-        found.unsigned is not None, LastCount(last.units, last.book, last.method, last.u, last.within) if last else None,
+        came_in, went_out, sum(one.units for one in came_in), sum(one.units for one in went_out), found.left, found.u, found.unexplained,
+        found.closes, found.unsigned is not None, found.counts[-1] if found.counts else None,
     )  # fmt: skip
 
 

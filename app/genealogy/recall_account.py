@@ -91,7 +91,7 @@ def _lot_units(code: str, lot: Lot, found: Balance) -> LotUnits:
     last = found.counts[-1] if found.counts else None
     return LotUnits(
         code, lot.form, " ".join(word for word in (lot.bin, lot.grade) if word), found.total("in"), found.total("out"), found.total("scrapped"),
-        found.total("sampled"), found.total("difference"), found.left, found.residual, limit_of(found.u), found.closes, found.unsigned is not None,
+        found.total("sampled"), found.total("difference"), found.left, found.unexplained, limit_of(found.u), found.closes, found.unsigned is not None,
         last.units if last else None, last.book if last else None,
     )  # fmt: skip
 

@@ -15,8 +15,7 @@ from sqlalchemy.orm import Session
 from app.catalogue import queries as catalogue
 from app.db import House
 from app.final_test.results_shown import ResultsShown, results_shown
-from app.floor.amounts import Amount as Book
-from app.floor.amounts import amounts
+from app.floor.amounts import Book, amounts
 from app.floor.dispositions import JudgementRow, judgements_in_force
 from app.floor.open_differences import open_differences
 from app.genealogy.doings import Doing, doings_of_lines
@@ -64,13 +63,13 @@ class RecordLine:
 
 
 @dataclass(frozen=True)
-class CountRow:
+class LooseBook:
     """The book of a loose lot on the way: in = out + scrapped + sampled + difference + left. `unsigned`: a difference nobody signed for."""
 
     lot: str
     words: str
-    came_in: int
-    went_out: int
+    units_in: int
+    units_out: int
     scrapped: int
     sampled: int
     difference: int
@@ -117,7 +116,7 @@ class Record:
     lot: LotFacts | None
     account: Account | None
     trace: Trace
-    counts: tuple[CountRow, ...]
+    books: tuple[LooseBook, ...]
     panels: PanelCount
     lines: tuple[RecordLine, ...]
     cures: tuple[Cure, ...]
@@ -163,7 +162,7 @@ def record_of(session: Session, house: House, subject: Named, now: datetime, zon
     return Record(
         kind=subject.kind, code=subject.code, made_at=now, pack=pack_shown(session, subject) if lot is None else None,
         lot=_lot_facts(session, subject, lot) if lot else None, account=account(session, lot.item) if lot else None,
-        trace=trace_of(session, subject, found, with_runs=False), counts=_counts(session, found), panels=_panel_count(session, found), lines=rows,
+        trace=trace_of(session, subject, found, with_runs=False), books=_books(session, found), panels=_panel_count(session, found), lines=rows,
         cures=cures, heat=_heat(session, found, lines, told),
         results=_results(session, house, runs, found, lot), holds=holds_ever(session, found),
         risks=risks_of(session, found, done), undecided=tuple(one for one in rows if _is_undecided(one.doing)),
@@ -192,15 +191,15 @@ def _lot_facts(session: Session, subject: Named, lot: Lot) -> LotFacts:
     )  # fmt: skip
 
 
-def _counts(session: Session, found: Origins) -> tuple[CountRow, ...]:
+def _books(session: Session, found: Origins) -> tuple[LooseBook, ...]:
     lots = {row.item: row for row in ask(session, _LOTS, lots=found.up.loose)}
     codes, books, unsigned = codes_of(session, "lot", list(lots)), amounts(session, lots), open_differences(session, lots)
-    return tuple(_count_row(codes[item], lot, books[item], item in unsigned) for item, lot in lots.items())
+    return tuple(_loose_book(codes[item], lot, books[item], item in unsigned) for item, lot in lots.items())
 
 
-def _count_row(code: str, lot: Any, book: Book, unsigned: bool) -> CountRow:
+def _loose_book(code: str, lot: Any, book: Book, unsigned: bool) -> LooseBook:
     words = " ".join(word for word in ("loose", lot.bin, lot.grade) if word)
-    return CountRow(
+    return LooseBook(
         code, words, book.total("in"), book.total("out"), book.total("scrapped"), book.total("sampled"), book.total("difference"), book.book,
         book.u, unsigned,
     )  # fmt: skip

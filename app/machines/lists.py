@@ -82,7 +82,7 @@ class CountsOut(Answer):
     difference: int = Field(examples=[0])
     left: int = Field(examples=[9588])
     u: float = Field(description="Standard uncertainty of the book.", examples=[0.0])
-    residual: int = Field(description="Units that nothing explains.", examples=[0])
+    unexplained: int = Field(description="Units that nothing explains.", examples=[0])
     closes: bool
     unsigned: int | None = Field(description="Number of a count whose difference nobody has signed for.", examples=[None])
     amounts: list[AmountOut]
@@ -246,6 +246,6 @@ def _counts(session: Session, lot: int) -> CountsOut:
     amounts = [AmountOut(what=p.what, kind=p.kind, units=p.units, method=p.method, u=p.u, reason=p.reason) for p in found.postings]
     return CountsOut(
         units_in=total("in"), units_out=total("out"), scrapped=total("scrapped"), sampled=total("sampled"), difference=total("difference"),
-        left=found.left, u=found.u, residual=found.residual, closes=found.closes, unsigned=found.unsigned.entry if found.unsigned else None,
+        left=found.left, u=found.u, unexplained=found.unexplained, closes=found.closes, unsigned=found.unsigned.entry if found.unsigned else None,
         amounts=amounts,
     )  # fmt: skip

@@ -36,7 +36,7 @@ def record_json(found: Record) -> bytes:
     return to_json({
         "kind": found.kind, "code": found.code, "made_at": found.made_at, "subject": trace.subject.as_json(),
         "is_emptied": found.is_emptied,
-        "pack": _pack(found.pack) if found.pack else None, "lot": _lot(found), "books": found.counts, "panel_count": found.panels,
+        "pack": _pack(found.pack) if found.pack else None, "lot": _lot(found), "books": found.books, "panel_count": found.panels,
         **{name: [row.as_json() for row in getattr(trace, name)] for name in ("wafers", "batches", "panels", "lots", "packs", "samples")},
         "runs": [_run(one) for one in found.lines], "cures": [_cure(one) for one in found.cures], "heat": _heat(found),
         "results": [_result(one) for one in found.results], "holds": found.holds, "risks": found.risks,
@@ -62,7 +62,7 @@ def _lot(found: Record) -> dict[str, Any] | None:
         return None
     book = found.account
     return _named(found.lot, _OF_LOT) | {
-        "units_in": book.total_in, "units_out": book.total_out, "left": book.left, "u": book.u, "unexplained": book.unexplained,
+        "units_in": book.total_in, "units_gone": book.total_out, "left": book.left, "u": book.u, "unexplained": book.unexplained,
         "closes": book.closes,
     }  # fmt: skip
 

@@ -59,7 +59,7 @@ class RecordLotOut(Answer):
     order: str = Field(examples=["QL-26-0418"])
     customer: str = Field(examples=["Quillmere Lighting"])
     units_in: int = Field(examples=[9600])
-    units_out: int = Field(description="All that left, scrap, samples and differences too.", examples=[4500])
+    units_gone: int = Field(description="All that left, scrap, samples and differences too.", examples=[4500])
     left: int = Field(examples=[5100])
     u: float = Field(description="Standard uncertainty of what is left.", examples=[0.0])
     unexplained: int = Field(examples=[0])
@@ -71,8 +71,8 @@ class BookOut(Answer):
 
     lot: LotCode
     words: str = Field(examples=["loose B1 prime"])
-    came_in: int = Field(examples=[9600])
-    went_out: int = Field(examples=[4500])
+    units_in: int = Field(examples=[9600])
+    units_out: int = Field(examples=[4500])
     scrapped: int = Field(examples=[0])
     sampled: int = Field(examples=[20])
     difference: int = Field(examples=[0])

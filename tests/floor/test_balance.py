@@ -132,7 +132,7 @@ def test_a_planted_loss_between_panels_and_loose_units_is_found(house: House, fa
     assert _balance(house, lot).closes
     _spoil(house, "update flow set units = units - 3 where parent = :panel and kind = 'cells'", panel=panels[0])
     found = _balance(house, lot)
-    assert (found.residual, found.closes) == (3, False)
+    assert (found.unexplained, found.closes) == (3, False)
 
 
 def test_a_planted_loss_of_a_sample_is_found(house: House, factory: Factory) -> None:
@@ -140,7 +140,7 @@ def test_a_planted_loss_of_a_sample_is_found(house: House, factory: Factory) -> 
     lot = make_lot(house, panels)
     do(house, lambda s, by: sample_cells(s, by, panels[0], [(1, 1), (1, 2)], "x-ray", kept=True), "take_sample")
     _spoil(house, "delete from flow where parent = :panel", panel=panels[0])
-    assert (_balance(house, lot).residual, _balance(house, lot).closes) == (2, False)
+    assert (_balance(house, lot).unexplained, _balance(house, lot).closes) == (2, False)
 
 
 def test_more_out_of_a_loose_lot_than_came_in_is_found(house: House, factory: Factory) -> None:

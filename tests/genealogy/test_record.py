@@ -95,7 +95,7 @@ def test_a_reels_record_has_everything_on_the_way_to_it(factory: Factory) -> Non
     assert [(read.name, read.value, read.within) for read in bond.readings] == [("pull", "5 gf", True)]
     assert [used.code for used in bond.materials] == [one.wire.code]
     assert bond.extent == "all 4 panels"
-    assert [(row.lot, row.came_in, row.went_out, row.left) for row in found.counts if row.lot == one.best.code] == [(one.best.code, 76, 30, 46)]
+    assert [(row.lot, row.units_in, row.units_out, row.left) for row in found.books if row.lot == one.best.code] == [(one.best.code, 76, 30, 46)]
     assert (found.panels.panels, found.panels.cells, found.panels.units) == (4, 80, 80)
     assert [{row.name: row.units for row in test.shown.bins if row.units} for test in found.results] == [{"B1": 76, "R": 4}]
     assert [row.doing.judged and row.doing.judged.decided and row.doing.judged.decided.words for row in found.decided] == ["concession: no logger"]
