@@ -62,16 +62,18 @@ def correct_content(
     return right
 
 
-def contents_told(session: Session, container: int, most: int = 50) -> list[ContentRow]:
-    """The newest first; wrong ones with what corrected them. A right one that was told when its time was over has no span of its own.
+def contents_told(session: Session, container: int, most: int = 50, before: int | None = None) -> list[ContentRow]:
+    """The newest first (`before`: below this number); wrong ones with what corrected them.
 
+    A right one that was told when its time was over has no span of its own.
     A loose lot was in it until it had given all, where nobody took it out before.
     """
     ended = aliased(Entry)
     query = select(Content, Entry.happened_at, ended.happened_at).join(Entry, Entry.id == Content.e)
     query = query.outerjoin(LooseStock, LooseStock.lot == Content.item)
     query = query.outerjoin(ended, ended.id == func.coalesce(Content.closed_e, LooseStock.emptied_e))
-    rows = session.execute(query.where(Content.container == container).order_by(Content.id.desc()).limit(most)).all()
+    query = query.where(Content.container == container).order_by(Content.id.desc()).limit(most)
+    rows = session.execute(query if before is None else query.where(Content.id < before)).all()
     corrected = corrections_of(session, ContentCorrection, [row.id for row, *_ in rows])
     return [
         ContentRow(

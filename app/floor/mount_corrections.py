@@ -94,10 +94,10 @@ def spells(session: Session, station: int) -> list[Spell]:
     return [_with_span(row, rows, root) for row in rows.values() if row.id not in corrected]
 
 
-def mounts_told(session: Session, station: int, most: int = 50) -> list[MountRow]:
-    """What was said to be on a station, the newest first; wrong mounts with what corrected them."""
+def mounts_told(session: Session, station: int, most: int = 50, before: int | None = None) -> list[MountRow]:
+    """What was said to be on a station, the newest first (`before`: below this number); wrong mounts with what corrected them."""
     query = select(Mount, Item.kind).join(Item, Item.id == Mount.item).where(Mount.station == station).order_by(Mount.id.desc()).limit(most)
-    rows = session.execute(query).all()
+    rows = session.execute(query if before is None else query.where(Mount.id < before)).all()
     batches, wafers = ([row.item for row, kind in rows if kind == wanted] for wanted in ("batch", "wafer"))
     names = codes_of(session, "batch", batches) | codes_of(session, "wafer", wafers)
     corrected = corrections_of(session, MountCorrection, [row.id for row, _ in rows])

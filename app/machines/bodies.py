@@ -2,7 +2,7 @@
 
 from typing import Annotated, Any
 
-from fastapi import Path, Query
+from fastapi import Path
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
 from app.catalogue import definitions
@@ -15,7 +15,7 @@ def printable(text: str) -> str:
     return text
 
 
-_LARGEST = 2**63 - 1  # what the databases count to
+LARGEST = 2**63 - 1  # what the databases count to
 Text = Annotated[str, AfterValidator(printable), Field(max_length=1000)]
 Name = Annotated[Text, Field(min_length=1, max_length=120, description="A code of ours, or another's number for the same thing.")]
 Words = Annotated[Text, Field(min_length=1, max_length=1000)]
@@ -23,10 +23,8 @@ Units = Annotated[int, Field(ge=1, le=1_000_000_000, examples=[30])]
 Uncertainty = Annotated[float, Field(ge=0, le=1_000_000_000, description="Standard uncertainty, units.")]
 Method = Annotated[Text, Field(description="How it was counted: cells, counter, pockets, weight or hand.")]
 Moment = Annotated[definitions.Moment, Field(examples=["2026-03-01T07:30:00+01:00"])]
-Number = Annotated[int, Field(ge=1, le=_LARGEST, description="A number that an answer gave.", examples=[57])]
-InPath = Annotated[int, Path(ge=1, le=_LARGEST, description="A number that an answer gave.", examples=[57])]
-Before = Annotated[int | None, Query(ge=1, le=_LARGEST, description="`next` of the page before.")]
-Limit = Annotated[int, Query(ge=1, le=1000, description="How many at most.")]
+Number = Annotated[int, Field(ge=1, le=LARGEST, description="A number that an answer gave.", examples=[57])]
+InPath = Annotated[int, Path(ge=1, le=LARGEST, description="A number that an answer gave.", examples=[57])]
 
 # codes as they stand in answers, with one example each
 WaferCode = Annotated[str, Field(examples=["W26-000031-8"])]

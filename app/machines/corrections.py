@@ -17,10 +17,11 @@ from app.floor.move_corrections import MoveRow, To, correct_move, moved_with, mo
 from app.journal.act import By
 from app.ledger.places import Content, Mount, Move
 from app.ledger.sets import panels_of
-from app.machines.bodies import Answer, AThing, Container, InPath, Limit, Name, Number, PanelCode, Text, Told, Words
+from app.machines.bodies import Answer, AThing, Container, InPath, Name, Number, PanelCode, Text, Told, Words
 from app.machines.call_router import call_router
 from app.machines.calls import Calling
 from app.machines.names import inside, station_of, things_of
+from app.machines.paging import Before, Limit, Next, cut
 from app.naming.resolve import resolve
 
 router = call_router("corrections")
@@ -60,6 +61,7 @@ class MountOut(Answer):
 
 class MountsOut(Answer):
     mounts: list[MountOut] = Field(description="The newest first.")
+    next: Next
 
 
 class MountCorrectionIn(Told):
@@ -82,6 +84,7 @@ class ContentOut(Answer):
 
 class ContentsOut(Answer):
     contents: list[ContentOut] = Field(description="The newest first.")
+    next: Next
 
 
 class ContentCorrectionIn(Told):
@@ -119,9 +122,10 @@ class MoveCorrectionIn(Told):
 
 
 @router.get("/stations/{station}/mounts", summary="What was mounted on a station, with corrections")
-def mounts(station: str, call: Calling, limit: Limit = 100) -> MountsOut:
+def mounts(station: str, call: Calling, before: Before = None, limit: Limit = 100) -> MountsOut:
     with call.house.reading() as s:
-        return MountsOut(mounts=[MountOut(**_mount(row)) for row in mounts_told(s, station_of(s, station), limit)])
+        found, next_ = cut(mounts_told(s, station_of(s, station), limit + 1, before), limit, "mount")
+        return MountsOut(mounts=[MountOut(**_mount(row)) for row in found], next=next_)
 
 
 @router.post("/mounts/{mount}/correct", summary="Correct a mount: another batch or wafer, or none, was on the place")
@@ -138,10 +142,10 @@ def correct_a_mount(mount: InPath, body: MountCorrectionIn, call: Calling) -> Re
 
 
 @router.get("/containers/{container}/contents", summary="What was in a container, with corrections")
-def all_contents(container: str, call: Calling, limit: Limit = 100) -> ContentsOut:
+def all_contents(container: str, call: Calling, before: Before = None, limit: Limit = 100) -> ContentsOut:
     with call.house.reading() as s:
-        found = contents_told(s, resolve(s, container, "container").id, limit)
-        return ContentsOut(contents=[ContentOut(**_content(row)) for row in found])
+        found, next_ = cut(contents_told(s, resolve(s, container, "container").id, limit + 1, before), limit, "content")
+        return ContentsOut(contents=[ContentOut(**_content(row)) for row in found], next=next_)
 
 
 @router.post("/contents/{content}/correct", summary="Correct what is, or was, said to be in a container")

@@ -18,10 +18,11 @@ from app.journal.act import By
 from app.ledger.runs import Line
 from app.ledger.sets import panels_of
 from app.ledger.stops import Hold
-from app.machines.bodies import Answer, Before, Disposition, HoldCode, Limit, Moment, Name, Number, Signed, Told, Words
+from app.machines.bodies import Answer, Disposition, HoldCode, Moment, Name, Number, Signed, Told, Words
 from app.machines.call_router import call_router
 from app.machines.calls import Calling
 from app.machines.names import line_numbered, run_named
+from app.machines.paging import Before, Limit, Next, page
 from app.naming.resolve import Named, code_of, codes_of, resolve
 
 router = call_router("holds")
@@ -49,7 +50,7 @@ class HoldOut(Answer):
 
 class HoldsOut(Answer):
     holds: list[HoldOut]
-    next: int | None = Field(description="Send it as `before` for the next page; empty: that was the last.", examples=[None])
+    next: Next
 
 
 class HoldSeenOut(HoldOut):
@@ -110,11 +111,11 @@ def release(hold: str, body: ReleaseIn, call: Calling) -> ReleaseOut:
 
 @router.get("/holds", summary="Holds: those in force, or all of them; the newest first")
 def every(call: Calling, in_force: bool = True, before: Before = None, limit: Limit = 100) -> HoldsOut:
-    query = select(Hold).order_by(Hold.id.desc()).limit(limit)
+    query = select(Hold).order_by(Hold.id.desc())
     query = query.where(Hold.closed_e.is_(None)) if in_force else query
     with call.house.reading() as s:
-        found = list(s.scalars(query.where(Hold.id < before) if before else query))
-        return HoldsOut(holds=[HoldOut(**one) for one in _holds(s, found)], next=found[-1].id if len(found) == limit else None)
+        found, next_ = page(s, query, Hold.id, before, limit)
+        return HoldsOut(holds=[HoldOut(**one) for one in _holds(s, found)], next=next_)
 
 
 @router.get("/holds/{hold}", summary="A hold, and how many units its release would free")

@@ -19,11 +19,12 @@ from app.journal.models import Entry
 from app.ledger.items import Lot, LotRoute
 from app.ledger.places import Load
 from app.ledger.runs import Run
-from app.machines.bodies import Answer, Before, Limit, LotCode, PanelCode
+from app.machines.bodies import Answer, LotCode, PanelCode
 from app.machines.call_router import call_router
 from app.machines.calls import Calling
 from app.machines.names import lot_named, panel_codes
 from app.machines.ovens import LoadOut, load_as_json
+from app.machines.paging import Before, Limit, Next, page
 from app.machines.runs import GroupOut, RunOut, group_out, run_as_json
 from app.machines.stations import StationOut, station_as_json
 from app.naming.models import Alias
@@ -32,7 +33,6 @@ from app.people.doors import SEES_PEOPLE
 from app.people.personal import without_personal
 
 router = call_router("lists")
-_NEXT = Field(description="Send it as `before` for the next page; empty: that was the last.", examples=[None])
 
 
 class AliasOut(Answer):
@@ -58,7 +58,7 @@ class LotRow(Answer):
 
 class LotsOut(Answer):
     lots: list[LotRow]
-    next: int | None = _NEXT
+    next: Next
 
 
 class AmountOut(Answer):
@@ -98,12 +98,12 @@ class TravellerOut(LotRow):
 
 class RunsOut(Answer):
     runs: list[RunOut]
-    next: int | None = _NEXT
+    next: Next
 
 
 class LoadsOut(Answer):
     loads: list[LoadOut]
-    next: int | None = _NEXT
+    next: Next
 
 
 class EntryOut(Answer):
@@ -122,7 +122,7 @@ class EntryOut(Answer):
 
 class JournalOut(Answer):
     entries: list[EntryOut]
-    next: int | None = _NEXT
+    next: Next
 
 
 class FindingOut(Answer):
@@ -151,10 +151,9 @@ def thing_of(code: Annotated[str, Query(min_length=1, max_length=120, examples=[
 
 @router.get("/lots", summary="Lots, the newest first")
 def lots(call: Calling, before: Before = None, limit: Limit = 100) -> LotsOut:
-    query = select(Lot).order_by(Lot.item.desc()).limit(limit)
     with call.house.reading() as s:
-        found = list(s.scalars(query.where(Lot.item < before) if before else query))
-        return LotsOut(lots=[LotRow(**one) for one in _lot_rows(s, found)], next=found[-1].item if len(found) == limit else None)
+        found, next_ = page(s, select(Lot).order_by(Lot.item.desc()), Lot.item, before, limit)
+        return LotsOut(lots=[LotRow(**one) for one in _lot_rows(s, found)], next=next_)
 
 
 @router.get("/lots/{lot}", summary="A lot: product, route, where it stands, its panels, and counts that close")
@@ -172,20 +171,19 @@ def see_lot(lot: str, call: Calling) -> TravellerOut:
 
 @router.get("/runs", summary="Runs, the newest first: those that are open, or all of them")
 def runs(call: Calling, is_open: Annotated[bool, Query(alias="open")] = True, before: Before = None, limit: Limit = 100) -> RunsOut:
-    query = select(Run).limit(limit)
+    query = select(Run)
     # the newest of all by their key; of the few that are open by another expression, or SQLite looks for them from the newest back
     query = query.where(Run.closed_e.is_(None)).order_by(func.coalesce(Run.id, 0).desc()) if is_open else query.order_by(Run.id.desc())
     with call.house.reading() as s:
-        found = list(s.scalars(query.where(Run.id < before) if before else query))
-        return RunsOut(runs=[RunOut(**run_as_json(s, run)) for run in found], next=found[-1].id if len(found) == limit else None)
+        found, next_ = page(s, query, Run.id, before, limit)
+        return RunsOut(runs=[RunOut(**run_as_json(s, run)) for run in found], next=next_)
 
 
 @router.get("/loads", summary="Oven loads, the newest first")
 def loads(call: Calling, before: Before = None, limit: Limit = 100) -> LoadsOut:
-    query = select(Load).order_by(Load.id.desc()).limit(limit)
     with call.house.reading() as s:
-        found = list(s.scalars(query.where(Load.id < before) if before else query))
-        return LoadsOut(loads=[LoadOut(**load_as_json(s, load)) for load in found], next=found[-1].id if len(found) == limit else None)
+        found, next_ = page(s, select(Load).order_by(Load.id.desc()), Load.id, before, limit)
+        return LoadsOut(loads=[LoadOut(**load_as_json(s, load)) for load in found], next=next_)
 
 
 @router.get("/stations", summary="Stations with their codes, states, open runs, and what is on them")
@@ -198,9 +196,8 @@ def stations(call: Calling) -> list[StationOut]:
 
 @router.get("/journal", summary="Who did what and when, refusals too; the newest first")
 def journal(call: Calling, before: Before = None, limit: Limit = 100) -> JournalOut:
-    query = select(Entry).order_by(Entry.id.desc()).limit(limit)
     with call.house.reading() as s:
-        found = list(s.scalars(query.where(Entry.id < before) if before else query))
+        found, next_ = page(s, select(Entry).order_by(Entry.id.desc()), Entry.id, before, limit)
     sees = call.who.has(*SEES_PEOPLE)
     entries = [
         EntryOut(
@@ -210,7 +207,7 @@ def journal(call: Calling, before: Before = None, limit: Limit = 100) -> Journal
         )
         for e in found
     ]  # fmt: skip
-    return JournalOut(entries=entries, next=found[-1].id if len(found) == limit else None)
+    return JournalOut(entries=entries, next=next_)
 
 
 @router.get("/check", summary="Check the whole record: journal, counts, flows, packs, placements, claims, evidence")

@@ -18,10 +18,8 @@ from app.machines.bodies import (
     AnOrder,
     Answer,
     AThing,
-    Before,
     Container,
     ContainerCode,
-    Limit,
     LotCode,
     Method,
     Name,
@@ -35,6 +33,7 @@ from app.machines.bodies import (
 from app.machines.call_router import call_router
 from app.machines.calls import Call, Calling
 from app.machines.names import inside, lot_code, lot_in, lot_named, order_number, panel_codes, panels_of, things_of
+from app.machines.paging import Before, Limit, Next, page
 from app.naming.resolve import Named, candidates, code_of, codes_of, resolve
 
 router = call_router("floor")
@@ -63,7 +62,7 @@ class ContainerRow(Answer):
 
 class ContainersOut(Answer):
     containers: list[ContainerRow]
-    next: int | None = Field(description="Send it as `before` for the next page; empty: that was the last.", examples=[None])
+    next: Next
 
 
 class ThingsIn(Told):
@@ -158,16 +157,15 @@ def pour(container: str, body: PourIn, call: Calling) -> ContainerOut:
 
 @router.get("/containers", summary="Containers, the newest first, and how much is in them")
 def all_containers(call: Calling, before: Before = None, limit: Limit = 100) -> ContainersOut:
-    query = select(Box).order_by(Box.id.desc()).limit(limit)
     with call.house.reading() as s:
-        found = list(s.scalars(query.where(Box.id < before) if before else query))
+        found, next_ = page(s, select(Box).order_by(Box.id.desc()), Box.id, before, limit)
         ids = [one.id for one in found]
         codes, inside_now = codes_of(s, "container", ids), containers.how_much_is_in(s, ids)
         rows = [
             ContainerRow(container=codes[one.id], kind=one.kind, name=one.name, panels=inside_now[one.id][0], items=inside_now[one.id][1])
             for one in found
         ]
-        return ContainersOut(containers=rows, next=found[-1].id if len(found) == limit else None)
+        return ContainersOut(containers=rows, next=next_)
 
 
 @router.get("/containers/{container}", summary="What is in a container")

@@ -6,9 +6,10 @@ from typing import Annotated, Any
 from pydantic import Field
 
 from app.genealogy.mock_recall import MOST_SEED, PastRecall, past_recall, past_recalls, record_recall, rehearsed
-from app.machines.bodies import Answer, APack, Before, InPath, Limit, PackCode, Told
+from app.machines.bodies import Answer, APack, InPath, PackCode, Told
 from app.machines.call_router import call_router
 from app.machines.calls import Calling
+from app.machines.paging import Before, Limit, Next, cut
 
 router = call_router("trace")
 
@@ -38,7 +39,7 @@ class RecallOut(Answer):
 
 class RecallsOut(Answer):
     mock_recalls: list[RecallOut]
-    next: int | None = Field(description="Send it as `before` for the next page; empty: that was the last.", examples=[None])
+    next: Next
 
 
 class ReportOut(Answer):
@@ -59,8 +60,8 @@ def rehearse(body: RecallIn, call: Calling) -> RecallOut:
 @router.get("/mock_recalls", summary="Past mock recalls, the newest first")
 def past(call: Calling, before: Before = None, limit: Limit = 50) -> RecallsOut:
     with call.house.reading() as session:
-        found = past_recalls(session, before, limit)
-    return RecallsOut(mock_recalls=[_out(one) for one in found], next=found[-1].row.id if len(found) == limit else None)
+        found, next_ = cut(past_recalls(session, before, limit + 1), limit, "row.id")
+    return RecallsOut(mock_recalls=[_out(one) for one in found], next=next_)
 
 
 @router.get("/mock_recalls/{number}", summary="The report of one mock recall, as it was kept")

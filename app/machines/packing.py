@@ -24,9 +24,7 @@ from app.machines.bodies import (
     Answer,
     APack,
     AStation,
-    Before,
     ByPerson,
-    Limit,
     LotCode,
     PackCode,
     RunCode,
@@ -40,6 +38,7 @@ from app.machines.bodies import (
 from app.machines.call_router import call_router
 from app.machines.calls import Calling
 from app.machines.names import doer_of, lot_named, order_number, person_of, station_of, values_of
+from app.machines.paging import Before, Limit, Next, page
 from app.naming.resolve import code_of, codes_of, resolve
 from app.packing import fill, rework, shipping
 from app.packing.contents import fills_of_packs
@@ -126,7 +125,7 @@ class PackOut(Answer):
 
 class PacksOut(Answer):
     packs: list[PackOut]
-    next: int | None = Field(description="Send it as `before` for the next page; empty: that was the last.", examples=[None])
+    next: Next
 
 
 class LooseOut(Answer):
@@ -278,12 +277,12 @@ def see_shipment(shipment: str, call: Calling) -> ShipmentOut:
 
 @router.get("/packs", summary="Packs, the newest first; those of a date code or part number")
 def list_packs(call: Calling, date_code: Text = "", part: Text = "", before: Before = None, limit: Limit = 100) -> PacksOut:
-    query = select(Pack).order_by(Pack.item.desc()).limit(limit)
+    query = select(Pack).order_by(Pack.item.desc())
     for column, wanted in ((Pack.date_code, date_code), (Pack.part_number, part)):
         query = query.where(column == wanted) if wanted else query
     with call.house.reading() as s:
-        found = list(s.scalars(query.where(Pack.item < before) if before else query))
-        return PacksOut(packs=[PackOut(**one) for one in _packs(s, found)], next=found[-1].item if len(found) == limit else None)
+        found, next_ = page(s, query, Pack.item, before, limit)
+        return PacksOut(packs=[PackOut(**one) for one in _packs(s, found)], next=next_)
 
 
 @router.get("/packs/{pack}", summary="A pack and what its pockets hold")

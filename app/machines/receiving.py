@@ -22,9 +22,7 @@ from app.machines.bodies import (
     ABatch,
     Answer,
     BatchCode,
-    Before,
     HoldCode,
-    Limit,
     Moment,
     Name,
     PanelCode,
@@ -36,6 +34,7 @@ from app.machines.bodies import (
 )
 from app.machines.call_router import call_router
 from app.machines.calls import Calling, FormTold, as_stated
+from app.machines.paging import Before, Limit, Next, page
 from app.machines.placements import PlacementsJudgedOut
 from app.naming.models import Alias
 from app.naming.resolve import codes_of, resolve
@@ -82,7 +81,7 @@ class BatchSeen(BatchRow):
 
 class BatchesOut(Answer):
     batches: list[BatchRow]
-    next: int | None = Field(description="Send it as `before` for the next page; empty: that was the last.", examples=[None])
+    next: Next
 
 
 class MixIn(Told):
@@ -137,10 +136,9 @@ def receive(body: BatchIn, call: Calling) -> BatchOut:
 
 @router.get("/batches", summary="Material batches, the newest first")
 def batches(call: Calling, before: Before = None, limit: Limit = 100) -> BatchesOut:
-    query = select(Batch).order_by(Batch.item.desc()).limit(limit)
     with call.house.reading() as s:
-        found = list(s.scalars(query.where(Batch.item < before) if before else query))
-        return BatchesOut(batches=[BatchRow(**one) for one in _batch_rows(s, found)], next=found[-1].item if len(found) == limit else None)
+        found, next_ = page(s, select(Batch).order_by(Batch.item.desc()), Batch.item, before, limit)
+        return BatchesOut(batches=[BatchRow(**one) for one in _batch_rows(s, found)], next=next_)
 
 
 @router.get("/batches/{batch}", summary="A batch: part, dates, where it is mounted, what it was mixed from, what stops it")

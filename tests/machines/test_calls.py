@@ -32,9 +32,23 @@ def test_batches_are_listed_and_one_says_where_it_is_and_what_stops_it(house: Ho
         assert [one["batch"] for one in page["batches"]] == [mixed, second]
         assert page["batches"][1]["numbers"] == ["HC-1"]
         assert [one["batch"] for one in do.get(f"/batches?before={page['next']}")["batches"]] == [first]
+        last = do.get(f"/batches?before={page['next']}&limit=1")
+        assert ([one["batch"] for one in last["batches"]], last["next"]) == ([first], None), "a last page that is full is the last all the same"
         seen = do.get(f"/batches/{mixed}")
         assert (seen["mixed_from"], seen["stopped_by"], seen["kind"]) == (sorted([first, second]), [hold], "adhesive")
         assert [(one["station"], one["place"]) for one in seen["mounted"]] == [(do.at["Attach"], "adhesive")]
+
+
+def test_what_was_on_a_station_is_told_page_by_page(house: House) -> None:
+    with plant(house) as do:
+        told, batches = {}, [do.batch("GLUE") for _ in range(3)]
+        for batch in batches:
+            do.mount("Attach", batch)
+            do.post(f"/stations/{do.at['Attach']}/unmount", item=batch)
+        for before in ("", "&before={next}", "&before={next}"):
+            told = do.get(f"/stations/{do.at['Attach']}/mounts?limit=1" + before.format(next=told.get("next")))
+            assert [one["item"] for one in told["mounts"]] == [batches.pop()]
+        assert told["next"] is None
 
 
 def test_containers_are_listed_with_how_much_is_in_them(house: House) -> None:
