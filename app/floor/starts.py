@@ -75,7 +75,7 @@ def start_run(
         raise Refused(what, *found)
     if not steps:
         raise Refused(what, *(found or [_NOTHING]))
-    if of_packs := [_OF_PACKS[step.operation] for step in steps.values() if step.operation in _OF_PACKS]:
+    if of_packs := [_OF_PACKS[one.operation] for one in steps.values() if one.operation in _OF_PACKS]:
         raise Refused(what, of_packs[0])
     hold_what_left_later(session, by, [item for i in steps for item in facts.groups[i].items])
     facts = replace(facts, groups=[_for_work(session, by, group) for group in facts.groups])
@@ -208,7 +208,7 @@ def _settle_steps(facts: Facts, step: str | None) -> tuple[Facts, dict[int, Step
     """The step of each group that can work; panels with nothing good on them are left out unless all are so."""
     groups = [_only_good(group, facts.good) for group in facts.groups]
     kept = [group for group in groups if group is not None] or facts.groups
-    facts = Facts(**(vars(facts) | {"groups": kept}))
+    facts = replace(facts, groups=kept)
     return facts, {i: found for i, group in enumerate(kept) if (found := _step_of(facts, group, step))}
 
 
@@ -218,8 +218,7 @@ def _only_good(group: Group, good: dict[int, int]) -> Group | None:
     keep = [i for i, panel in enumerate(group.panels) if good.get(panel, 0) > 0]
     if not keep:
         return None
-    panels, stands = tuple(group.panels[i] for i in keep), tuple(group.progress[i] for i in keep)
-    return Group(group.lot, panels, None, group.route, group.next_step, group.round, stands)
+    return replace(group, panels=tuple(group.panels[i] for i in keep), progress=tuple(group.progress[i] for i in keep))
 
 
 def _step_of(facts: Facts, group: Group, stated: str | None) -> Step | None:

@@ -8,7 +8,7 @@ or unit had exactly one of them: of one alone least 0 and greatest all, of all o
 
 from collections import defaultdict
 from collections.abc import Hashable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 from sqlalchemy import select
@@ -111,7 +111,7 @@ class _Answer:
 
     def _pack(self, item: int) -> ExposedRow:
         exposed = self._of(self.names["pack", item])
-        whole = Exposed(**(vars(exposed) | {"units": self.net.units.get(item, exposed.units)}))
+        whole = replace(exposed, units=self.net.units.get(item, exposed.units))
         return ExposedRow("pack", self.codes.get(item, ""), self._pack_words.get(item, ""), self.where.get(item, "floor"), whole)
 
     @cached_property
@@ -185,7 +185,7 @@ class _Answer:
         for code, (words, packs) in groups.items():
             exposed = self._of([name for pack in packs for name in self.names["pack", pack]])
             units = sum(self.net.units.get(pack, 0) for pack in packs)
-            rows.append(ExposedRow(kind, code, words, "shipped", Exposed(**(vars(exposed) | {"units": units})), len(packs)))
+            rows.append(ExposedRow(kind, code, words, "shipped", replace(exposed, units=units), len(packs)))
         return _sorted([row for row in rows if row.exposed.greatest])
 
     @cached_property
