@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from app.errors import few, refuse
+from app.errors import bad_input, few, refuse
 from app.floor.progress import Progress, loose_progress, progress
 from app.ledger.inside import is_inside
 from app.ledger.items import Lot
@@ -63,7 +63,7 @@ def contents(session: Session, thing: Named) -> tuple[list[int], list[int]]:
         return [thing.id], []
     if thing.kind in ("pack", "sample"):
         return [], [thing.id]
-    raise refuse("bad_input", f"{thing.code} can't be worked on.", f"It is a {thing.kind}.", "Name a container, lot, panel or pack.")
+    raise bad_input(f"{thing.code} can't be worked on.", thing.code, f"It is a {thing.kind}.", "Name a container, lot, panel or pack.")
 
 
 def panel_groups(session: Session, panels: list[int]) -> list[Group]:

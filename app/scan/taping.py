@@ -14,7 +14,7 @@ from app.catalogue.definitions import Step
 from app.catalogue.models import Thing
 from app.clock import day
 from app.db import House
-from app.errors import Reason, Refused, refuse
+from app.errors import Reason, Refused, bad_input, refuse
 from app.floor.ends import Value
 from app.floor.gate_facts import loaded_on
 from app.floor.groups import contents, gather
@@ -31,7 +31,8 @@ from app.scan.questions import Question, ToEnter
 from app.scan.sent import Sent
 
 UNITS = "fill.units"  # the form's name of how many were taped
-ASKS = ("begin", "fill", "close", "seal")
+_LOT, _PACK = ("container", "lot"), ("pack",)
+ASKS = {"begin": _LOT, "fill": _LOT, "close": _PACK, "seal": _PACK}  # each about what
 
 
 def packing_question(session: Session, named: Named, station: int, now: datetime, person: int | None) -> Question | None:
@@ -129,7 +130,7 @@ def confirm(house: House, who: Caller, station: str, form: Sent) -> str:
 
     def once(session: Session, by: By) -> dict[str, Any]:
         at = resolve(session, station, "station").id
-        return {"said": verb(session, by, who.person, resolve(session, thing), at, numbers, reason)}
+        return {"said": verb(session, by, who.person, resolve(session, thing, *ASKS[asks]), at, numbers, reason)}
 
     return str(act(house, who.actor, action, arguments, once, key=form.key or None, source="server").body["said"])
 
@@ -148,7 +149,7 @@ def _fill(session: Session, by: By, person: int | None, named: Named, station: i
     pack = _in_work(session, station)
     units = numbers.get(UNITS, 0.0)
     if units < 1 or units != int(units):
-        raise refuse("bad_input", "Nothing was filled in.", f"{units:g} is not a number of units.", "Enter a whole number.")
+        raise bad_input("Nothing was filled in.", UNITS, f"{units:g} is not a number of units.", "Enter a whole number.")
     fill.fill_more(session, by, pack, [fill.Part(_lot(session, named), int(units))])
     code, inside = code_of(session, "pack", pack.item), units_of(session, pack.item)
     if inside < pack.size_units:

@@ -13,6 +13,7 @@ from sqlalchemy.orm import Session
 
 from app.catalogue.definitions import ReasonEntry
 from app.db import House
+from app.errors import Refused
 from app.floor.loose import split_loose
 from app.journal.act import SYSTEM
 from app.ledger.items import DryPack, Pack
@@ -220,3 +221,13 @@ def test_of_two_terminals_at_one_taper_one_begins_a_reel(stage: Stage, house: Ho
     forms = [Sent(asks="begin", asked=one.code, key=f"terminal {n}") for n, one in enumerate((lot, part_of(stage, lot, 10)))]
     answers = at_once(*(lambda form=form: confirm(house, who, taper, form) for form in forms))
     assert sorted(answer.split(":")[0] for answer in answers) == ["Begun", "changed"]
+
+
+@pytest.mark.parametrize("asks", ["begin", "fill", "close", "seal"])
+def test_a_form_that_names_no_lot_or_pack_is_refused(stage: Stage, house: House, asks: str) -> None:
+    """No page sends it; and a station's number may be that of another pack."""
+    at = stage.station("Bagger" if asks == "seal" else "Taper")
+    form = Sent(asks=asks, asked=at, numbers={"fill.units": "5"}, key=asks)
+    with pytest.raises(Refused) as caught:
+        confirm(house, Caller(SYSTEM, None, may_state_facts=False, address=""), at, form)
+    assert caught.value.kind == "unknown_code" and at in str(caught.value)
