@@ -132,10 +132,10 @@ def trace(
     """Trace an item, run or batch: back to its origins, or forward to packs and customers."""
     from app.genealogy.print_trace import print_trace
     from app.genealogy.trace import trace_back, trace_forward
-    from app.naming.resolve import resolve
+    from app.genealogy.traced import subject_of
 
     with open_house(data) as house, house.walking() as session:
-        found = (trace_forward if forward else trace_back)(session, resolve(session, code))
+        found = (trace_forward if forward else trace_back)(session, subject_of(session, code))
         if as_json:
             import json
 

@@ -30,6 +30,8 @@ from app.journal.sealing import has_unsealed
 from app.migrate import revisions, upgrade
 from app.naming.resolve import Named
 from app.settings import Settings
+from tests.machines.plant import plant
+from tests.machines.test_heat import CURED
 from tests.small_factory import Factory
 
 
@@ -80,6 +82,26 @@ def test_a_trace_as_text_and_as_json(house: House, lot: Named, run: CliRunner) -
     answer = json.loads(run.invoke(shell, ["trace", lot.code, "--json"]).stdout)
     assert len(answer["panels"]) == 2
     assert answer["runs"][0]["lines"][0]["materials"]
+
+
+def test_a_trace_is_of_what_flows_and_of_a_load_that_ran(house: House, run: CliRunner) -> None:
+    """Numbers are of a kind: what has the number of the load, the station or the hold among items is another thing."""
+    with plant(house, *CURED) as do:
+        do.mount("Attach", do.wafer("RD-1"))
+        do.mount("Attach", do.batch("GLUE"))
+        panels = do.panels(2)
+        lot = do.lot(panels, product="P8")
+        do.post(f"/runs/{do.start('Attach', lot)}/finish")
+        load = do.post("/loads", station=do.at["Kiln"], recipe="E170")["load"]
+        do.post(f"/loads/{load}/put", things=[lot], shelf="1")
+        assert "is not a run yet" in str(run.invoke(shell, ["trace", load]).exception)
+        cure = do.post(f"/loads/{load}/start")["run"]
+        hold = do.post("/holds", subject=panels[0], reason="bent frame")["hold"]
+        answer = json.loads(run.invoke(shell, ["trace", load, "--json"]).stdout)
+        assert (answer["subject"]["code"], {row["code"] for row in answer["panels"]}) == (cure, set(panels))
+        for other in (hold, do.at["Kiln"]):
+            told = run.invoke(shell, ["trace", other])
+            assert told.stdout == "" and isinstance(told.exception, Refused), other
 
 
 def test_a_backup_restores_into_an_empty_installation_and_numbers_go_on(house: House, fresh_house: Any, lot: Named, tmp_path: Path) -> None:

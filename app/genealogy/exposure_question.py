@@ -13,9 +13,9 @@ from app.catalogue.definitions import Operation
 from app.errors import bad_input
 from app.floor.groups import contents
 from app.genealogy.suspects import EVERY_CURE, Region, Suspect
-from app.ledger.places import Load
 from app.ledger.walk import kinds_of
 from app.naming.resolve import Named, resolve
+from app.ovens.run_of_load import run_of_load
 
 KINDS = ("wafer", "batch", "panel", "lot", "sample", "pack", "run", "load", "station", "person", "container")
 _NUMBER = re.compile(r"-?\d+(\.\d+)?")
@@ -120,10 +120,7 @@ def _named(session: Session, code: str) -> list[Named]:
     """What a code names: a load is the run that it became, a container what is in it now."""
     one = resolve(session, code, *KINDS)
     if one.kind == "load":
-        load = session.get_one(Load, one.id)
-        if load.run is None:
-            raise bad_input("That load did not run.", "suspect", f"{one.code} has not started.", "Name one that has.")
-        return [Named("run", load.run, one.code)]
+        return [Named("run", run_of_load(session, one), one.code)]
     if one.kind == "container":
         panels, items = contents(session, one)
         kinds = kinds_of(session, items)

@@ -13,8 +13,9 @@ from app.genealogy.stop_ticked import stop_ticked
 from app.genealogy.tables import trace_csv
 from app.genealogy.trace import Trace, trace_back, trace_forward
 from app.genealogy.trace_lists import STAGES, after_of, holds_on, item_list, only, run_list
+from app.genealogy.traced import subject_of
 from app.journal.actions import ACTIONS
-from app.naming.resolve import Named, resolve
+from app.naming.resolve import Named
 from app.people.callers import Calling, page_router
 from app.receiving.origin_documents import told_of
 from app.web.downloads import csv_file, csv_of
@@ -26,7 +27,6 @@ router = page_router()
 Text = Annotated[str, Form(max_length=1000)]
 Only = Annotated[str, Query(alias="list", max_length=40)]
 Many = Annotated[tuple[str, ...], Query(max_length=40)]
-TRACED = ("wafer", "batch", "panel", "lot", "sample", "pack", "run")
 _BACK = ("wafers", "batches", "panels", "lots", "packs", "samples")
 _FORWARD = ("packs", "lots", "samples", "panels")
 
@@ -91,7 +91,7 @@ def stop_now(
 
 
 def _traced(session: Session, code: str, forward: bool) -> tuple[Named, Trace]:
-    subject = resolve(session, code, *TRACED)
+    subject = subject_of(session, code)
     return subject, (trace_forward if forward else trace_back)(session, subject, with_ways=True)
 
 

@@ -6,15 +6,15 @@ from typing import Any, Literal
 from fastapi.responses import Response
 from pydantic import Field
 from pydantic_core import to_json
-from sqlalchemy.orm import Session
 
 from app.genealogy.tables import HEAD, trace_csv
 from app.genealogy.trace import Trace, trace_back, trace_forward
+from app.genealogy.traced import subject_of
 from app.machines.bodies import Answer, InPath, LotCode, Number, RunCode, StationCode
 from app.machines.call_router import call_router
 from app.machines.calls import Calling
-from app.machines.names import line_numbered, run_named
-from app.naming.resolve import Named, code_of, resolve
+from app.machines.names import line_numbered
+from app.naming.resolve import Named
 from app.web.downloads import csv_of
 
 router = call_router("trace")
@@ -23,7 +23,6 @@ router = call_router("trace")
 CSV: dict[int | str, dict[str, Any]] = {
     200: {"description": "CSV with a header", "content": {"text/csv": {"schema": {"type": "string"}, "example": ",".join(HEAD) + "\r\n"}}}
 }
-TRACED = ("wafer", "batch", "panel", "lot", "sample", "pack", "run", "load")
 
 
 class TraceItem(Answer):
@@ -113,7 +112,7 @@ class TraceOut(Answer):
 )
 def trace(code: str, call: Calling, direction: Literal["back", "forward"] = "back") -> Response:
     with call.house.walking() as session:
-        return _answer((trace_back if direction == "back" else trace_forward)(session, _subject(session, code)))
+        return _answer((trace_back if direction == "back" else trace_forward)(session, subject_of(session, code)))
 
 
 @router.get("/trace/line/{line}", summary="Trace a run line", response_model=TraceOut)
@@ -126,18 +125,8 @@ def trace_line(line: InPath, call: Calling, direction: Literal["back", "forward"
 @router.get("/trace/{code}/csv", summary="The same trace as CSV, one row per item or run line", response_class=Response, responses=CSV)
 def as_csv(code: str, call: Calling, direction: Literal["back", "forward"] = "back") -> Response:
     with call.house.walking() as session:
-        subject = _subject(session, code)
-        found = (trace_back if direction == "back" else trace_forward)(session, subject)
+        found = (trace_back if direction == "back" else trace_forward)(session, subject_of(session, code))
     return csv_of(trace_csv(found))
-
-
-def _subject(session: Session, code: str) -> Named:
-    """What a trace is of: a load is the run that it became."""
-    named = resolve(session, code, *TRACED)
-    if named.kind != "load":
-        return named
-    run = run_named(session, named.code).id
-    return Named("run", run, code_of(session, "run", run))
 
 
 def _answer(found: Trace) -> Response:

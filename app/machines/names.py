@@ -2,7 +2,6 @@
 
 from collections.abc import Iterable, Sequence
 
-from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
@@ -11,11 +10,11 @@ from app.floor.ends import Said, Value
 from app.floor.groups import contents
 from app.journal.act import By
 from app.ledger.items import Lot
-from app.ledger.places import Load
 from app.ledger.runs import Line, Run
 from app.ledger.sets import lots_of_panels
 from app.machines.bodies import ValueIn
 from app.naming.resolve import Named, candidates, code_of, codes_of, resolve
+from app.ovens.run_of_load import run_of_load
 from app.people.people import duties_of
 
 
@@ -70,19 +69,16 @@ def values_of(values: Sequence[ValueIn]) -> list[Value]:
 def open_run(session: Session, name: str) -> Run:
     """The run that a code names, while it is open."""
     named = resolve(session, name, "run", "load")
-    run = session.get(Run, _run_of_load(session, named) if named.kind == "load" else named.id, populate_existing=True)
-    if run is None or run.closed_e is not None:
-        raise refuse("finished", f"{named.code} is not running.", "It has ended, or has not started.", "Look at its page.")
+    run = session.get_one(Run, run_of_load(session, named) if named.kind == "load" else named.id, populate_existing=True)
+    if run.closed_e is not None:
+        raise refuse("finished", f"{named.code} is not running.", "It has ended.", "Look at its page.")
     return run
 
 
 def run_named(session: Session, name: str) -> Run:
     """A run by its code, or by that of its load; open or not."""
     named = resolve(session, name, "run", "load")
-    found = session.get(Run, _run_of_load(session, named) if named.kind == "load" else named.id)
-    if found is None:
-        raise refuse("not_here", f"{named.code} is not a run yet.", "The load has not started.", "Start it first.")
-    return found
+    return session.get_one(Run, run_of_load(session, named) if named.kind == "load" else named.id)
 
 
 def line_numbered(session: Session, number: int) -> Line:
@@ -121,7 +117,3 @@ def lot_code(session: Session, lot: int) -> str:
 
 def panel_codes(session: Session, panels: Iterable[int]) -> list[str]:
     return sorted(codes_of(session, "panel", list(panels)).values())
-
-
-def _run_of_load(session: Session, named: Named) -> int:
-    return session.scalar(select(Load.run).where(Load.id == named.id)) or 0
