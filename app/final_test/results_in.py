@@ -66,6 +66,7 @@ def import_unit_results(
 
 
 def record_results(session: Session, by: By, run: Run, file: ResultsFile) -> UnitFile:
+    """The file as it came is evidence, its units are kept by digest already; the row has counts by bin and by failure, in units."""
     evidence, results = record_evidence(session, by, file.kept, "unit_results", {"decimal": file.decimal} if file.decimal else None), file.results
     row = UnitFile(
         e=by.e, run=run.id, evidence=evidence.id, bin_table=file.table.definition, parquet=results.digest, rows=results.rows,

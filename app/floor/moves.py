@@ -89,6 +89,7 @@ def place_of_lot(session: Session, lot: int) -> str:
 
 
 def places_of(items: Iterable[int]) -> Question[dict[int, Place]]:
+    """The same, to be asked together with other questions."""
     ids, nowhere = list(items), Latest(Place(), None)
 
     def told(rows: list[Any]) -> dict[int, Place]:

@@ -34,6 +34,7 @@ def exposure_numbers(session: Session, suspicions: Sequence[Suspected]) -> Expos
 
 
 def numbers_of(net: Network) -> ExposureNumbers:
+    """Units of what can hold a suspect one; the others are left out."""
     names = names_of(net)
     every = {thing: net.mixing.numbers(its) for thing, its in names.items() if thing[0] in COUNTED}
     packs = net.mixing.numbers([name for (kind, _), its in names.items() if kind == "pack" for name in its])

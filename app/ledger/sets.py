@@ -83,6 +83,7 @@ def panels_of_sets(session: Session, sets: Iterable[int]) -> dict[int, list[int]
 
 
 def panels_in(sets: Iterable[int]) -> Question[dict[int, list[int]]]:
+    """The same, to be asked together with other questions."""
     def told(rows: list[Any]) -> dict[int, list[int]]:
         found: defaultdict[int, list[int]] = defaultdict(list)
         for one, panel in rows:

@@ -24,6 +24,7 @@ class Mounted(NamedTuple):
 
 
 def mounted(found: Up, lines: Iterable[LineAbove], uses: Iterable[Used]) -> list[Mounted]:
+    """By the mounts of the lines above, for each panel that a line covered before it left. `uses`: of these lines, wafers and batches."""
     above = {line.line: line for line in lines}
     return [
         Mounted(wafer, line.run, panel, line.step or "", line.round, line.e)

@@ -25,6 +25,7 @@ _MARGIN = timedelta(minutes=10)  # before the door closed and after it opened: a
 
 
 def keep_trace(session: Session, by: By, station: int, evidence: int, trace: Trace) -> CureTrace:
+    """What a logger's file told of an oven (`station`), packed. Which runs it judges is found by its times, and stands nowhere."""
     times = trace.times
     row = CureTrace(
         e=by.e,

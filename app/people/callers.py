@@ -55,6 +55,7 @@ class Caller:
 
 
 def maybe_caller(request: Request) -> Caller | None:
+    """Who asks, by token or cookie, if anyone does. A page's token for forms is put on the request."""
     house, address = house_of(request), address_of(request)
     bearer = request.headers.get("authorization", "")
     if bearer.lower().startswith("bearer "):  # a token that is not in force is nobody, whatever cookie comes with it
@@ -75,6 +76,7 @@ def _asks_by_itself(request: Request) -> bool:
 
 
 def caller(request: Request) -> Caller:
+    """Who asks. Whoever still has a secret that was given, or lacks a second factor, gets no further than to the page that mends it."""
     found = maybe_caller(request)
     if found is None:
         raise NotSignedIn

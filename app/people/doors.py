@@ -193,6 +193,7 @@ def check_door(request: Request, actor: Actor, *, may_bring_signer: bool = False
 
 
 def check_duties_of(route: str, actor: Actor, *, may_bring_signer: bool = False) -> None:
+    """The same by the name of a route, `POST /api/v1/holds`. One without a row here is closed to everybody."""
     row = ROWS.get(route, EVERYONE)
     if route not in DOORS:
         raise NotAllowed("This is closed.", Reason("duty", f"No duty opens {route}.", "Tell the administrator: it is a mistake of the program."))
