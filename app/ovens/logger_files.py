@@ -14,12 +14,13 @@ from app.errors import BadInput, Reason, bad_input
 from app.ovens.logger_misread import LOOKED_AT, comma_is_both, is_half_of_day, other_offset, sensor_a_block, sensor_a_line, sensors_by_number
 from app.ovens.logger_notes import Notes
 from app.ovens.logger_numbers import Numbers, Said, States
-from app.ovens.logger_table import Stated, Table, find_table, names_a_time, split, time_text
+from app.ovens.logger_table import Stated, Table, find_table, names_a_time, time_text
 from app.ovens.logger_temperatures import temperatures
 from app.ovens.logger_text import lines_of, too_many_rows
 from app.ovens.logger_times import ORDERS, Times
 from app.ovens.logger_units import Unit, declared_unit, ends_in_unit, is_kelvin, unit_word, without_unit
 from app.ovens.trace import Floats, Trace, plain
+from app.receiving.delimited import fields_of_line
 from app.receiving.local_clocks import zone_named
 
 MOST_ROWS = 2_000_000
@@ -111,7 +112,7 @@ class _Reader:
         """A last line without an end may be half a line: it counts only if its last number is as long as in the lines before."""
         if not lines[-1].strip():
             return len(lines) - 1
-        tail = [split(line, self.table.delimiter) or [""] for line in lines[max(self.table.first_line - 1, len(lines) - 8) :]]
+        tail = [fields_of_line(line, self.table.delimiter) or [""] for line in lines[max(self.table.first_line - 1, len(lines) - 8) :]]
         after_mark = [re.split(r"[.,]", fields[-1].strip())[1:] for fields in tail]
         as_long = len({tuple(len(digits) for digits in parts) for parts in after_mark}) == 1 and len(after_mark[-1]) == 1
         if len(tail) >= 3 and {len(fields) for fields in tail} == {self.width} and as_long and after_mark[-1][0]:
@@ -124,7 +125,7 @@ class _Reader:
     def _block(self, lines: list[str], first: int, last: int) -> None:
         numbers, rows = [], []
         for number in range(first, last):
-            fields = split(lines[number], self.table.delimiter)
+            fields = fields_of_line(lines[number], self.table.delimiter)
             if fields is not None and len(fields) == self.width:
                 numbers.append(number + 1)
                 rows.append(fields)

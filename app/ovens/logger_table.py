@@ -1,6 +1,5 @@
 """Where the table of a logger's file begins, and what each column is: time, sensor with its unit, cold junction, or nothing for us."""
 
-import csv
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -23,6 +22,7 @@ from app.ovens.logger_units import (
     without_unit,
 )  # fmt: skip
 from app.ovens.trace import Note, plain
+from app.receiving.delimited import fields_of_line
 from app.receiving.local_clocks import zone_named
 
 LONGEST_NAME = 120
@@ -111,17 +111,6 @@ def find_table(lines: Sequence[str], what: str, stated: Stated) -> Table:
     return table if table.zone else _with_zone_before(table, lines[: number - 1])
 
 
-def split(line: str, delimiter: str) -> list[str] | None:
-    """Fields of one line; None where its quotes do not pair."""
-    if '"' not in line:
-        return line.split(delimiter)
-    try:
-        rows = list(csv.reader([line], delimiter=delimiter, strict=True))
-    except csv.Error:
-        return None
-    return rows[0] if len(rows) == 1 else None
-
-
 def time_text(fields: Sequence[str], places: Sequence[int]) -> str:
     return " ".join(fields[place].strip() for place in places if place < len(fields))
 
@@ -130,7 +119,7 @@ def _headings(lines: Sequence[str]) -> list[tuple[int, str, tuple[str, ...]]]:
     found = []
     for number, line in enumerate(lines[:_LINES_BEFORE], start=1):
         for delimiter in _DELIMITERS:
-            fields = split(line, delimiter) if delimiter in line else None
+            fields = fields_of_line(line, delimiter) if delimiter in line else None
             if fields and len(fields) <= _MOST_COLUMNS:
                 names = [field.strip().lstrip("#").strip() if place == 0 else field.strip() for place, field in enumerate(fields)]
                 while names and not names[-1]:
@@ -175,7 +164,7 @@ def _first_row(lines: Sequence[str], number: int, delimiter: str, headings: Sequ
     places = _time_places(headings, stated)
     kinds = (places, *[(place,) for place in places])
     for line in range(number, min(number + _LINES_AFTER, len(lines))):
-        fields = split(lines[line], delimiter)
+        fields = fields_of_line(lines[line], delimiter)
         if fields and any(is_time(time_text(fields, kind)) for kind in kinds):
             return line + 1
     return 0
@@ -187,7 +176,7 @@ def _no_table(lines: Sequence[str], what: str, found: Sequence[tuple[int, str, t
         return bad_input(what, "the whole file", why, "Name the column as it stands in the file.")
     if found:
         number, delimiter, headings = found[0]
-        rows = [split(line, delimiter) for line in lines[number : number + _LINES_AFTER] if line.strip()]
+        rows = [fields_of_line(line, delimiter) for line in lines[number : number + _LINES_AFTER] if line.strip()]
         if not rows:
             return bad_input(what, f"line {number}", "There are no rows below the headings.", "Export the readings themselves.")
         if rows[0] is None:
@@ -201,14 +190,14 @@ def _no_table(lines: Sequence[str], what: str, found: Sequence[tuple[int, str, t
 
 def _refuse_rows_before(lines: Sequence[str], delimiter: str, what: str) -> None:
     for number, line in enumerate(lines, start=1):
-        fields = split(line, delimiter) or []
+        fields = fields_of_line(line, delimiter) or []
         if len(fields) > 1 and is_time(fields[0]) and any(re.fullmatch(r"-?\d+[.,]?\d*", field.strip(), re.ASCII) for field in fields[1:]):
             raise bad_input(what, f"line {number}", "A row of readings stands before the headings.", "Put the headings first.")
 
 
 def _unit_line(lines: Sequence[str], header_line: int, delimiter: str, width: int) -> tuple[list[str], int]:
     """Units may stand in a line of their own below the headings."""
-    below = split(lines[header_line], delimiter) if header_line < len(lines) else None
+    below = fields_of_line(lines[header_line], delimiter) if header_line < len(lines) else None
     fields = [field.strip() for field in below or []]
     named = any(unit_word(field) or is_kelvin(field) or is_other_unit(field) for field in fields)
     no_reading = not any(is_time(field) or re.search(r"\d", field) for field in fields)
@@ -219,7 +208,7 @@ def _unit_line(lines: Sequence[str], header_line: int, delimiter: str, width: in
 
 def _declared_before(lines: Sequence[str], delimiter: str) -> Unit | None:
     """The unit that the lines above the headings name for those that name none, if it is one."""
-    said = {unit for line in lines if (unit := declared_unit(split(line, delimiter) or []))}
+    said = {unit for line in lines if (unit := declared_unit(fields_of_line(line, delimiter) or []))}
     return next((unit for unit in (_C, _F) if said == {unit}), None)
 
 
@@ -227,7 +216,7 @@ def _refuse_other_unit_before(lines: Sequence[str], table: Table, units: Sequenc
     """Where the headings are silent, a line above them may say that the unit is another than was stated."""
     silent = any(not units_in(table.headings[one.place]) and not unit_word(units[one.place]) for one in table.sensors)
     for number, line in enumerate(lines, start=1):
-        said = declared_unit(split(line, table.delimiter) or [])
+        said = declared_unit(fields_of_line(line, table.delimiter) or [])
         if silent and said and stated.unit and not stated.unit.startswith(said):
             why = f"It says that the unit is {said}, but {stated.unit} was stated."
             now = "Correct what was stated; or, if no temperatures are meant, write the unit into the headings."
@@ -237,7 +226,7 @@ def _refuse_other_unit_before(lines: Sequence[str], table: Table, units: Sequenc
 def _with_zone_before(table: Table, lines: Sequence[str]) -> Table:
     """A line above the headings may name the zone of the logger's clock. As in a heading, letters like EST say too little."""
     for number, line in enumerate(lines, start=1):
-        fields = [field.strip(" :=") for field in split(line, table.delimiter) or [] if field.strip()]
+        fields = [field.strip(" :=") for field in fields_of_line(line, table.delimiter) or [] if field.strip()]
         line = ": ".join(fields).lstrip("#/ ")
         match = _ZONE_LINE.fullmatch(line) or _ZONE_SAID.fullmatch(line)
         if match and (zone := zone_named(match[1].upper() if match.re is _ZONE_SAID else match[1])):

@@ -292,10 +292,17 @@ def _take_off_quotes(data: bytes, header: Header, first_line: int) -> tuple[byte
 
 
 def _unquote(line: str, delimiter: str) -> list[str] | None:
+    """None, too, where a line ends within its quotes."""
+    fields = fields_of_line(line, delimiter)
+    return None if fields and '"' in line and any(re.search(r"[\n\r]", field) for field in fields) else fields
+
+
+def fields_of_line(line: str, delimiter: str) -> list[str] | None:
+    """None where its quotes do not pair."""
     if '"' not in line:
         return line.split(delimiter)
     try:
         rows = list(csv.reader([line], delimiter=delimiter, strict=True))
     except csv.Error:
         return None
-    return rows[0] if len(rows) == 1 and not any(re.search(r"[\n\r]", field) for field in rows[0]) else None
+    return rows[0] if len(rows) == 1 else None
