@@ -81,7 +81,7 @@ PACKS = Listing(
     ),
     filters=(
         Filter("date_code", "Date code, as 2648", equals(Pack.date_code), finds=True),
-        Filter("part", "Part number", equals(Pack.part_number)),
+        Filter("part_number", "Part number", equals(Pack.part_number)),
         Filter("bin", "Bin", equals(Pack.bin)),
         Filter("grade", "Grade", equals(Pack.grade), ("prime", "second", "reject")),
         Filter("where", "Where", _is_at, _PLACES),

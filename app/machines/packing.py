@@ -276,9 +276,9 @@ def see_shipment(shipment: str, call: Calling) -> ShipmentOut:
 
 
 @router.get("/packs", summary="Packs, the newest first; those of a date code or part number")
-def list_packs(call: Calling, date_code: Text = "", part: Text = "", before: Before = None, limit: Limit = 100) -> PacksOut:
+def list_packs(call: Calling, date_code: Text = "", part_number: Text = "", before: Before = None, limit: Limit = 100) -> PacksOut:
     query = select(Pack).order_by(Pack.item.desc())
-    for column, wanted in ((Pack.date_code, date_code), (Pack.part_number, part)):
+    for column, wanted in ((Pack.date_code, date_code), (Pack.part_number, part_number)):
         query = query.where(column == wanted) if wanted else query
     with call.house.reading() as s:
         found, next_ = page(s, query, Pack.item, before, limit)

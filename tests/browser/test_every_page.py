@@ -34,7 +34,7 @@ def desk_pages(stage: Stage) -> list[str]:
     codes = stage.codes
     lots = [f"/lots/{codes[name]}" for name in ("fresh", "bonding", "risky", "held", "packed", "loose")]
     return [
-        "/", "/find", "/find?code=L26", "/find?code=ZZZ", "/lots", *lots, "/packs", "/packs?part=NONE", f"/trace/{codes['reel']}",
+        "/", "/find", "/find?code=L26", "/find?code=ZZZ", "/lots", *lots, "/packs", "/packs?part_number=NONE", f"/trace/{codes['reel']}",
         f"/trace/{codes['cure']}?forward=true", f"/trace/{codes['reel']}?open=panel:{codes['packed']}", f"/runs/{codes['cure']}",
         f"/runs/{codes['test']}", "/holds", f"/holds/{codes['hold']}", "/journal", "/loads", "/people",
         f"/people/{stage.badges['Ola']}", "/terminals", "/tokens", "/back-entry",

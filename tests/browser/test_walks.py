@@ -206,7 +206,7 @@ def test_a_supervisor_sees_where_the_lots_are(stage: Stage, visit: Visits, size:
         assert says[:3] == ["1, red attach: done", "2, cure 1: done, gone on at risk while its judgement is open", "3, plasma: next"]
         walk.go("/packs")
         assert stage.codes["reel"] in walk.main
-        walk.go("/packs?part=NONE")
+        walk.go("/packs?part_number=NONE")
         assert "Nothing here fits what was asked" in walk.main
 
 

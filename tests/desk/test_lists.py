@@ -164,9 +164,9 @@ def test_a_thing_is_found_by_its_code_by_a_part_of_it_and_by_what_is_in_it(stage
 
 def test_a_date_code_with_a_part_number_gives_every_pack_with_both(stage: Stage) -> None:
     reel = next(row for row in rows(stage, "packs") if row["pack"] == stage.codes["reel"])
-    assert codes(stage, "packs", date_code=reel["date_code"], part="P1") == [stage.codes["reel"]]
-    assert codes(stage, "packs", date_code=reel["date_code"], part="P1-S") == []
-    assert codes(stage, "packs", date_code="0101", part="P1") == []
+    assert codes(stage, "packs", date_code=reel["date_code"], part_number="P1") == [stage.codes["reel"]]
+    assert codes(stage, "packs", date_code=reel["date_code"], part_number="P1-S") == []
+    assert codes(stage, "packs", date_code="0101", part_number="P1") == []
     assert reel["where"] == "shipped: Arden Lights"
     assert codes(stage, "packs", where="shipped", shipment=stage.codes["shipment"]) == [stage.codes["reel"]]
     assert codes(stage, "packs", where="stock") == []
