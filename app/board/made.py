@@ -85,13 +85,19 @@ _ENDED = """
     where t.kind = 'station' and r.station = t.id and r.ended_at >= :begin and r.ended_at < :end
       and not exists (select 1 from run_void v where v.run = r.id)
 """
+_DONE_PANELS = """
+    select p.panel from line d join cover w on w.line = d.id and w.done join member p on p."set" = w."set" where d.run = e.id
+"""
 _PANELS = _sql(f"""
     select w.station, sum(w.made) as made, sum(w.made - w.marked) as good
     from (
         select e.station, e.id,
             (select sum(part.n * {GOOD_A_PANEL}) from line l cross join cover c cross join panel_set part cross join panel_set s
              where l.run = e.id and c.line = l.id and c.done and part.id = c."set" and s.id = l."set") as made,
-            coalesce((select sum(m.n) from cell_mark m where m.run = e.id and m.closed_e is null and m.reason <> 'sample'), 0) as marked
+            coalesce((select sum(m.n) from cell_mark m
+                      where m.run = e.id and m.closed_e is null and m.reason <> 'sample' and m.panel in ({_DONE_PANELS})), 0)
+            + coalesce((select sum(k.units) from count_entry k
+                        where k.run = e.id and k.kind = 'scrapped' and k.closed_e is null and k.item in ({_DONE_PANELS})), 0) as marked
         from ({_ENDED}) e where e.operation not in ('test', 'tape')
     ) w where w.made is not null group by w.station
 """)

@@ -80,12 +80,12 @@ def count_lines(session: Session, by: By, lines: Sequence[Line], counted: tuple[
     return count_units(session, by, _subject(lines[0]), units, method, u, run=lines[0].run)
 
 
-def run_of_count(session: Session, run: Run, item: int) -> Run:
-    """The run, where what was counted was in it or came out of it."""
+def run_that_had(session: Session, run: Run, item: int) -> Run:
+    """The run, where what was counted, marked or scrapped was in it or came out of it."""
     lines = session.scalars(select(Line).where(Line.run == run.id)).all()
     if item not in {_subject(line) for line in lines} and all(session.scalar(one, {"run": run.id, "item": item}) is None for one in (_HAD, _MADE)):
         why = f"Run {code_of(session, 'run', run.id)} had no units of it."
-        raise refuse("not_here", "The count is not of that run.", why, "Name the run that it was counted at, or none.")
+        raise refuse("not_here", "That is not of this run.", why, "Name the run that it was in, or none.")
     return run
 
 

@@ -12,6 +12,7 @@ from app.errors import Reason, few
 from app.ledger.places import Load, LoadPlace
 from app.ledger.runs import Claim, Run
 from app.ledger.sets import Member
+from app.listed import among
 from app.naming.resolve import codes_of
 from app.people.models import Person
 
@@ -34,6 +35,11 @@ def in_work_reasons(session: Session, items: Iterable[int]) -> list[Reason]:
     """A reason for each run or load that has some of these panels or loose lots; empty when they are free."""
     wanted = list(items)
     return _claimed(session, wanted) + on_shelves(session, wanted, "Take them out of the load first.")
+
+
+def runs_with(session: Session, items: Iterable[int]) -> dict[int, int]:
+    """The run that has each of these panels or loose lots in work; those that are free are left out."""
+    return {item: run for item, run in session.execute(select(Claim.item, Claim.run).where(among(Claim.item, items)))}
 
 
 def _claimed(session: Session, items: list[int]) -> list[Reason]:

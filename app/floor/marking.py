@@ -8,6 +8,7 @@ from sqlalchemy.orm import Session
 from app.errors import Reason, Refused, bad_input
 from app.floor import bitmaps
 from app.floor.bitmaps import Cell
+from app.floor.in_work import runs_with
 from app.floor.marks import SAMPLED, mark_bitmap
 from app.floor.placement_verdicts import Verdicts, judge_marked, judge_unmarked
 from app.floor.reasons import checked_reason
@@ -20,7 +21,7 @@ from app.listed import among
 def mark_cells(
     session: Session, by: By, panel: int, cells: Sequence[Cell], reason: str, run: int | None = None, purpose: str = "mark"
 ) -> CellMark:
-    """Cells (row, column) of a panel that are no longer good."""
+    """Cells (row, column) of a panel that are no longer good. `run`: at which they were found or spoiled; None: the one that it is in work at."""
     return mark_panels(session, by, {panel: cells}, reason, run, purpose)[0]
 
 
@@ -32,9 +33,10 @@ def mark_panels(
     reason = checked_reason(session, purpose, reason)
     if not all(cells.values()):
         raise bad_input("No cell is named.", "cells", "The list is empty.", "Name at least one cell by row and column.")
+    at_work = runs_with(session, cells) if run is None else {}
     sizes = {panel.item: panel for panel in session.scalars(select(Panel).where(among(Panel.item, cells)))}
     marks = [
-        mark_bitmap(session, by, panel, bitmaps.bitmap_of(some, sizes[panel].rows, sizes[panel].columns), reason, run)
+        mark_bitmap(session, by, panel, bitmaps.bitmap_of(some, sizes[panel].rows, sizes[panel].columns), reason, run or at_work.get(panel))
         for panel, some in cells.items()
     ]
     session.flush()

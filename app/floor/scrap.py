@@ -9,6 +9,7 @@ from app.catalogue.models import Thing
 from app.errors import Reason, Refused, refuse
 from app.floor.bitmaps import Cell, count
 from app.floor.counting import must_be_on_panel, take_nowhere
+from app.floor.in_work import runs_with
 from app.floor.marking import mark_cells
 from app.floor.marks import good_cells, mark_bitmap
 from app.floor.mounts import unmount
@@ -26,13 +27,13 @@ from app.naming.resolve import code_of
 from app.receiving.wafers import map_if_any
 
 
-def scrap_cells(session: Session, by: By, panel: int, cells: Sequence[Cell], reason: str) -> CellMark:
+def scrap_cells(session: Session, by: By, panel: int, cells: Sequence[Cell], reason: str, run: int | None = None) -> CellMark:
     lock(session, Item, [panel])
     must_be_on_panel(session, by, panel)
-    return mark_cells(session, by, panel, cells, reason, purpose="scrap")
+    return mark_cells(session, by, panel, cells, reason, run, purpose="scrap")
 
 
-def scrap_panel(session: Session, by: By, panel: int, reason: str) -> CellMark:
+def scrap_panel(session: Session, by: By, panel: int, reason: str, run: int | None = None) -> CellMark:
     """Every good cell that is left on a panel."""
     lock(session, Item, [panel])
     reason = checked_reason(session, "scrap", reason)
@@ -41,7 +42,7 @@ def scrap_panel(session: Session, by: By, panel: int, reason: str) -> CellMark:
     if not count(good):
         name = code_of(session, "panel", panel)
         raise refuse("too_few_units", f"{name} was not scrapped.", "It has no good cell left.", "Nothing needs to be done.")
-    mark = mark_bitmap(session, by, panel, good, reason)
+    mark = mark_bitmap(session, by, panel, good, reason, run or runs_with(session, [panel]).get(panel))
     session.flush()
     judge_marked(session, by, [panel])
     return mark
@@ -52,6 +53,7 @@ def scrap_units(
 ) -> CountEntry:
     """Units of a loose lot, or of a panel where nobody knows the cells. No outflow in the sense of rule 4."""
     lock(session, Item, [item])
+    run = run or runs_with(session, [item]).get(item)
     return take_nowhere(session, by, item, units, "scrapped", method, u, checked_reason(session, "scrap", reason), run)
 
 

@@ -1,6 +1,6 @@
 """What happens to panels and units on the floor, over the API: marks, scrap, samples, counts, at risk, dispositions, moves."""
 
-from typing import Any
+from typing import Annotated, Any
 
 from pydantic import Field
 from sqlalchemy.orm import Session
@@ -8,7 +8,7 @@ from sqlalchemy.orm import Session
 from app.errors import bad_input
 from app.floor.at_risk import go_on_at_risk
 from app.floor.counting import correct_count, count_units, sign_difference
-from app.floor.counts_at_finish import run_of_count
+from app.floor.counts_at_finish import run_that_had
 from app.floor.dispositions import dispose
 from app.floor.groups import contents
 from app.floor.marking import mark_cells, take_back_marks
@@ -48,9 +48,15 @@ from app.packing.samples import sample_pockets
 router = call_router("floor")
 
 
+_AtRun = Annotated[
+    Name | None, Field(examples=[None], description="The run at which it was found or spoiled. Empty: the one that it is in work at, if it is.")
+]
+
+
 class MarksIn(Told):
     cells: list[CellIn] = Field(min_length=1, max_length=1_000_000)
     reason: Words = Field(examples=["scratched"])
+    run: _AtRun = None
 
 
 class MarkOut(Answer):
@@ -74,6 +80,7 @@ class ScrapIn(Told):
     units: Units | None = None
     method: Method = "hand"
     u: Uncertainty = 0.0
+    run: _AtRun = None
 
 
 class SampleIn(Told):
@@ -140,11 +147,15 @@ class MoveIn(Told):
     place: Text = Field("", description="The shelf, or the outside firm.", examples=["Tolland Slicing"])
 
 
+def _at_run(session: Session, run: str | None, item: int) -> int | None:
+    return run_that_had(session, run_named(session, run), item).id if run else None
+
+
 @router.post("/panels/{panel}/marks", summary="Mark cells as no longer good")
 def mark(panel: str, body: MarksIn, call: Calling) -> MarkOut:
     def verb(s: Session, by: By) -> dict[str, Any]:
         one = resolve(s, panel, "panel")
-        row = mark_cells(s, by, one.id, _cells(body.cells), body.reason)
+        row = mark_cells(s, by, one.id, _cells(body.cells), body.reason, _at_run(s, body.run, one.id))
         return {"panel": one.code, "mark": row.id, "cells": row.n}
 
     return MarkOut(**call.do("mark_cells", body, verb, path={"panel": panel}))
@@ -169,17 +180,18 @@ def scrap(body: ScrapIn, call: Calling) -> DoneOut:
             now = "Take its units off the tape, and scrap the loose lot that they make."
             raise bad_input("A pack is not scrapped as it is.", "thing", f"{one.code} is a pack.", now)
         if one.kind == "wafer":
-            if body.cells or body.units is not None:
-                raise bad_input("A wafer is scrapped whole.", "thing", f"{one.code} is a wafer.", "Leave cells and units empty.")
+            if body.cells or body.units is not None or body.run:
+                raise bad_input("A wafer is scrapped whole.", "thing", f"{one.code} is a wafer.", "Leave cells, units and run empty.")
             scrap_wafer(s, by, one.id, body.reason)
         elif body.cells and one.kind != "panel":
             raise bad_input("Which panel?", "cells", f"{one.code} is a {one.kind}, and cells are those of a panel.", "Name the panel, or give units.")
         elif body.cells:
-            scrap_cells(s, by, one.id, _cells(body.cells), body.reason)
+            scrap_cells(s, by, one.id, _cells(body.cells), body.reason, _at_run(s, body.run, one.id))
         elif body.units is not None:
-            scrap_units(s, by, one.id if one.kind == "panel" else lot_in(s, one).id, body.units, body.reason, method=body.method, u=body.u)
+            item = one.id if one.kind == "panel" else lot_in(s, one).id
+            scrap_units(s, by, item, body.units, body.reason, method=body.method, u=body.u, run=_at_run(s, body.run, item))
         elif one.kind == "panel":
-            scrap_panel(s, by, one.id, body.reason)
+            scrap_panel(s, by, one.id, body.reason, _at_run(s, body.run, one.id))
         else:
             raise bad_input("How many units?", "units", f"{one.code} is a {one.kind}.", "Give units.")
         return {"done": True}
@@ -219,8 +231,7 @@ def count(body: CountedIn, call: Calling) -> CountedOut:
     def verb(s: Session, by: By) -> dict[str, Any]:
         one = resolve(s, body.thing, "panel", "lot", "container", "batch")
         item = one.id if one.kind in ("panel", "batch") else lot_in(s, one).id
-        run = run_of_count(s, run_named(s, body.run), item).id if body.run else None
-        found = count_units(s, by, item, body.units, body.method, body.u, run=run)
+        found = count_units(s, by, item, body.units, body.method, body.u, run=_at_run(s, body.run, item))
         return {
             "count": found.entry.id, "thing": one.code, "book": found.entry.book, "units": body.units,
             "difference": body.units - (found.entry.book or 0), "within": found.difference.within,
