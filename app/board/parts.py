@@ -33,6 +33,7 @@ from app.catalogue.definitions import Product, Route, Step, Window
 from app.catalogue.route_rules import steps_of_lot
 from app.floor.amounts import amounts
 from app.floor.progress import loose_progress
+from app.floor.windows import WindowState, running
 from app.holds.stopped import Stop
 
 
@@ -51,6 +52,7 @@ class Part(NamedTuple):
     stops: tuple[Stop, ...] = ()
     is_at_risk: bool = False
     place: str = ""  # where it was moved to, if not on the floor
+    windows: tuple[WindowState, ...] = ()  # of a loose lot: those that run; of panels `done` says it
 
     @property
     def state(self) -> str:
@@ -123,7 +125,9 @@ class _Known:
             postings = [one for one in books[lot.item].postings if self.past is None or one.e <= self.past.e]
             units = sum(one.units if one.what == "in" else -one.units for one in postings)
             if units > 0:
-                yield self._standing(lot, done, 0, units, self.loose_running.get(lot.item), None, tuple(self.held_loose.get(lot.item, ())))
+                part = self._standing(lot, done, 0, units, self.loose_running.get(lot.item), None, tuple(self.held_loose.get(lot.item, ())))
+                route = self.routes.get(lot.route or 0)
+                yield part._replace(windows=tuple(running(route, stand[lot.item]))) if route and route.windows else part
 
     def _had_ended(self, at: datetime) -> bool:
         return self.past is None or at <= self.past.at
@@ -167,13 +171,11 @@ def step_of(route: Route | None, key: str | None) -> Step | None:
 def running_windows(route: Route, part: Part) -> list[tuple[Window, datetime]]:
     """The time windows that run for a part, each with when it began: its first step is done, its second not begun (or ended, as it says)."""
     ended = {doing.step: doing.ended_at for doing in sorted(part.done, key=_ended_at)} if route.windows else {}
-    found = []
-    for window in route.windows:
-        begun = ended.get(window.from_step)
-        is_met = window.to_step in ended or (window.until == "start" and part.running is not None and part.step == window.to_step)
-        if begun is not None and not is_met and window.max_minutes is not None:
-            found.append((window, begun))
-    return found
+    begun = [(window, ended[window.from_step]) for window in route.windows if window.from_step in ended and window.to_step not in ended]
+    if part.lot.form == "loose":
+        begun = [(state.window, state.since) for state in part.windows]
+    at = part.step if part.running is not None else None
+    return [(window, since) for window, since in begun if window.max_minutes is not None and not (window.until == "start" and at == window.to_step)]
 
 
 _line, _ended_at = attrgetter("line"), attrgetter("ended_at")

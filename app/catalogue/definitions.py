@@ -144,7 +144,7 @@ class Step(Body):
 
 
 class Window(Body):
-    """The longest (and shortest) time for a panel from the end of one step to the start (or end) of another."""
+    """The longest (and shortest) time for a panel, or for the units that came of it, from the end of one step to the start (or end) of another."""
 
     from_step: str
     to_step: str

@@ -1,6 +1,6 @@
 """What follows from a route by itself: where its units leave their cells, what loose units do of it, what a step asks before it starts. Pure."""
 
-from app.catalogue.definitions import Route, Step
+from app.catalogue.definitions import Route, Step, Window
 
 
 def mixing_step(route: Route) -> int | None:
@@ -22,6 +22,17 @@ def loose_begins(route: Route) -> int:
     """Index of the first step that loose units do, the one after they mixed; past the last step where they never do."""
     at = mixing_step(route)
     return len(route.steps) if at is None else at + 1
+
+
+def panel_steps(route: Route) -> tuple[Step, ...]:
+    """Those that are done while units are in their cells."""
+    return route.steps[: loose_begins(route)]
+
+
+def windows_of_loose(route: Route) -> tuple[Window, ...]:
+    """Time windows that begin at a step of panels and end at one of loose units: nothing watches them on the panels."""
+    before = {step.key for step in panel_steps(route)}
+    return tuple(window for window in route.windows if window.from_step in before and window.to_step not in before)
 
 
 def steps_of_lot(route: Route, form: str) -> tuple[Step, ...]:

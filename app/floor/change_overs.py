@@ -4,7 +4,7 @@ from sqlalchemy import delete, select
 from sqlalchemy.orm import Session
 
 from app.catalogue.models import Thing
-from app.floor.ends import Said, check_said, close_line, open_lines_of, parted, travelling
+from app.floor.ends import Said, check_said, close_line, hold_ends_out_of_time, open_lines_of, parted, travelling
 from app.floor.gate_facts import loaded_on
 from app.floor.line_steps import step_of_line
 from app.floor.mounts import mount, swap
@@ -35,15 +35,18 @@ def change_over(session: Session, by: By, station: int, item: Named, place: str 
     for run in runs:
         lines = open_lines_of(session, run)
         travel = travelling(session, lines)
+        ended: dict[Line, list[int]] = {}
         for line in lines:
             done, done_before, either = parted(travel[line.id], said)
-            over = {*done, *done_before}
+            ended[line] = done + done_before
+            over = set(ended[line])
             rest = [panel for panel in travel[line.id].panels if panel not in over]
             with AtOnce(session) as writes:
                 close_line(writes, by, line, whole=done, either=either, done=True, either_done=False, done_by_either=done_before)
             _are_out_of_work(session, run, over)
             if line.set is None or rest:
                 opened.append(_next_line(session, by, line, rest))
+        hold_ends_out_of_time(session, by, {line: panels for line, panels in ended.items() if panels})
         add_what_lay_there(session, by, run, lines, by.happened_at)
     for line in opened if broken else []:
         hold_line(session, by, line.id, against_rules(broken))

@@ -1,6 +1,6 @@
 """End a run: finish, interrupt, abort. Each closes its lines with what they covered."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 from typing import NamedTuple, cast
@@ -9,18 +9,19 @@ from sqlalchemy import bindparam, delete, select
 from sqlalchemy.orm import Session, aliased
 
 from app.catalogue import queries as catalogue
-from app.catalogue.definitions import Record
+from app.catalogue.definitions import Record, Route
 from app.clock import told
 from app.errors import BadInput, bad_input, few, refuse
 from app.floor.exits import told_cells
 from app.floor.line_steps import step_of_line
 from app.floor.placement_verdicts import judge_without_log
-from app.floor.progress import progress
+from app.floor.progress import loose_progress, progress
 from app.floor.told_late import add_what_lay_there
 from app.floor.windows import windows_into
-from app.holds.place import hold_line
+from app.holds.place import hold_line, hold_panels
 from app.journal.act import By
 from app.journal.record import AtOnce, read, reading
+from app.ledger.flows import PackContent
 from app.ledger.judgements import Judgement
 from app.ledger.runs import Claim, Cover, Line, Reading, Run, is_void
 from app.ledger.sets import Member, lots_of_panels, panels_in, panels_of_sets, set_of
@@ -60,7 +61,7 @@ def finish_run(session: Session, by: By, run: Run, values: Sequence[Value] = (),
         close_run(writes, by, run, "done", person=person)
     _judge_by_readings(session, by, run, lines)
     _judge_by_others_logs(session, by, run, still_open, travel)
-    _hold_late_ends(session, by, still_open, travel)
+    hold_ends_out_of_time(session, by, {line: travel[line.id].panels for line in still_open})
     add_what_lay_there(session, by, run, still_open, by.happened_at)
     return still_open
 
@@ -71,9 +72,11 @@ def interrupt_run(session: Session, by: By, run: Run, said: Said, *, person: int
     lines = [line for line in all_lines if line.closed_e is None]
     check_said(session, said, [run.id])
     travel = travelling(session, lines)
+    ended: dict[Line, list[int]] = {}
     with AtOnce(session) as writes:
         for line in lines:
             done, done_before, either = parted(travel[line.id], said)
+            ended[line] = done + done_before
             heated: list[int] = []
             if run.operation == "cure":
                 heated, either = [panel for panel in travel[line.id].panels if panel not in {*done, *done_before}], []
@@ -81,6 +84,7 @@ def interrupt_run(session: Session, by: By, run: Run, said: Said, *, person: int
         close_run(writes, by, run, "interrupted", person=person)
     _judge_by_readings(session, by, run, [line for line in all_lines if line.judged == "readings" and is_read(session, line)])
     _judge_by_others_logs(session, by, run, lines, travel)
+    hold_ends_out_of_time(session, by, {line: panels for line, panels in ended.items() if panels})
     add_what_lay_there(session, by, run, lines, by.happened_at)
     return lines
 
@@ -282,19 +286,27 @@ def _judge_by_others_logs(session: Session, by: By, run: Run, lines: list[Line],
         judge_without_log(session, by, [run.id])
 
 
-def _hold_late_ends(session: Session, by: By, lines: list[Line], travel: dict[int, Travels]) -> None:
-    """A window that runs to the end of a step can only be judged now: what came too late is held."""
-    for line in lines:
-        if line.set is None or line.route is None or line.step is None:
+def hold_ends_out_of_time(session: Session, by: By, ended: Mapping[Line, Sequence[int]]) -> None:
+    """A window that runs to the end of a step can only be judged now: what came too late or too early is held. `ended`: panels that are done."""
+    for line, panels in ended.items():
+        route: Route | None = catalogue.route(session, line.route).body if line.route is not None else None
+        if route is None or not any(window.to_step == line.step and window.until == "end" for window in route.windows):
             continue
-        route = catalogue.route(session, line.route).body
-        if not any(window.to_step == line.step and window.until == "end" for window in route.windows):
-            continue
-        stands = progress(session, travel[line.id].panels)
-        late = [panel for panel, stand in stands.items() if any(s.over(by.happened_at) for s in windows_into(route, stand, line.step, "end"))]
-        if late:
-            names = few(codes_of(session, "panel", late).values())
-            hold_line(session, by, line.id, f"The time window to the end of this step had run out for {names}.")
+        stands = progress(session, list(panels)) if line.set is not None else loose_progress(session, _loose_in(session, line))
+        states = {item: windows_into(route, stand, line.step or "", "end") for item, stand in stands.items()}
+        late = [item for item, found in states.items() if any(state.over(by.happened_at) for state in found)]
+        early = [item for item, found in states.items() if any(state.early(by.happened_at) for state in found)]
+        for items, limit in ((late, "time window to the end of this step had run out"), (early, "shortest time to its end had not passed")):
+            if items and line.set is not None:
+                hold_panels(session, by, items, f"The {limit} for {few(codes_of(session, 'panel', items).values())}.")
+            elif items:
+                hold_line(session, by, line.id, f"The {limit} for {few(codes_of(session, 'lot', items).values())}.")
+
+
+def _loose_in(session: Session, line: Line) -> list[int]:
+    """The loose lot that a line worked on, or those whose units were taped into its pack."""
+    taped = select(PackContent.loose).where(PackContent.pack == line.item, PackContent.closed_e.is_(None)).distinct()
+    return list(session.scalars(taped)) or ([line.item] if line.item is not None else [])
 
 
 _UNCLAIM = delete(Claim.__table__).where(Claim.run == bindparam("of"))  # type: ignore[arg-type]

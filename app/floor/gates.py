@@ -12,6 +12,7 @@ from app.clock import told
 from app.errors import Reason, few
 from app.floor.gate_facts import Facts, Loaded, facts_of_mounts
 from app.floor.groups import Group
+from app.floor.progress import Progress
 from app.floor.station_states import WORDS
 from app.floor.windows import WindowState, may_repeat, windows_into
 from app.ledger.places import Mount
@@ -247,10 +248,16 @@ def _windows(facts: Facts, group: Group, step: Step) -> list[Reason]:
     route = facts.routes[group.route]
     alike: dict[_WindowGround, list[str]] = {}
     for item, stand in zip(group.items, group.progress, strict=True):
-        for state in windows_into(route, stand, step.key):
+        for state in _into(route, stand, step):
             if ground := _window_ground(facts, route, state):
                 alike.setdefault(ground, []).append(facts.names.get(item, str(item)))
     return [Reason(ground.kind, f"{ground.before}{few(names)}{ground.after}", ground.now) for ground, names in alike.items()]
+
+
+def _into(route: Route, stand: Progress, step: Step) -> list[WindowState]:
+    """Windows to the end of a step are judged at its end, but of a dry pack, which begins and ends at once."""
+    ends = ("start", "end") if step.operation == "dry pack" else ("start",)
+    return [state for until in ends for state in windows_into(route, stand, step.key, until)]
 
 
 class _WindowGround(NamedTuple):
@@ -266,6 +273,8 @@ def _window_ground(facts: Facts, route: Route, state: WindowState) -> _WindowGro
     first = next(step.name for step in route.steps if step.key == state.window.from_step)
     if state.over(facts.at):
         now = f"Repeat {first} first." if state.repeats_left > 0 else "No repeat is left: ask quality for a disposition."
+        if not state.may_repeat:
+            now = f"{first} can't be done to it again: put it on the hold rack and ask quality what becomes of it."
         return _WindowGround("window_over", f"The time window after {first} has run out for ", ".", now)
     if state.begins_at is not None and state.early(facts.at):
         return _WindowGround("window_early", "", f" must wait after {first} until {told(state.begins_at, facts.zone)}.", "Come back then.")

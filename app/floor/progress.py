@@ -1,6 +1,7 @@
 """Where panels and loose lots stand on their routes. Nothing of it is stored: it is summed from the lines that covered them."""
 
-from collections import defaultdict
+from collections import Counter, defaultdict
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import datetime
 from graphlib import TopologicalSorter
@@ -10,7 +11,7 @@ from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Route
-from app.catalogue.route_rules import loose_begins
+from app.catalogue.route_rules import loose_begins, panel_steps, windows_of_loose
 from app.db import Moment
 from app.ledger.items import Lot, LotRoute
 from app.ledger.judgements import is_reworked
@@ -39,12 +40,38 @@ class Progress:
     round: int = 1  # of the next step
     left_over: set[str] = field(default_factory=set)  # tests that gave a loose lot's units their bins, all but those that are in this one
     is_reject: bool = False
+    ways: "Ways | None" = None  # of loose units, which came together by several; a panel goes one
 
     def last(self, step: str) -> Doing | None:
         return max((doing for doing in self.doings if doing.step == step), key=lambda doing: doing.line, default=None)
 
+    def lasts(self, step: str) -> tuple[Doing, ...]:
+        """When a step was last done, by the clock: of each part of loose units that came together, since each had its own time."""
+        if self.ways is not None:
+            return tuple(self.ways.lasts.get(step, ()))
+        done = [doing for doing in self.doings if doing.step == step]
+        return (max(done, key=_by_the_clock),) if done else ()
+
     def times(self, step: str) -> int:
+        if self.ways is not None:
+            return self.ways.times[step]
         return sum(doing.step == step for doing in self.doings)
+
+
+@dataclass
+class Ways:
+    """What was done to the parts of loose units: by step the last doing of each part, and how often the part with the most doings had it.
+
+    `before`: the steps that panels do. Their doings are known where a time window leads from them to loose units.
+    """
+
+    lasts: dict[str, set[Doing]] = field(default_factory=dict)
+    times: Counter[str] = field(default_factory=Counter)
+    before: frozenset[str] = frozenset()
+
+
+def _by_the_clock(doing: Doing) -> tuple[datetime, int]:
+    return doing.ended_at, doing.line
 
 
 def progress(session: Session, panels: list[int]) -> dict[int, Progress]:
@@ -82,8 +109,13 @@ def loose_progress(session: Session, lots: list[int]) -> dict[int, Progress]:
         if row.gave_bins:
             gave_bins[row.item].add(row.step)
     done, untested = _done_to_all(inflows, own), _untested(inflows, own, gave_bins)
+    routes = {thing: one.body for thing, one in catalogue.with_ids(session, sorted({route for route, _ in stand.values() if route})).items()}
+    ways = _ways(inflows, own, done, _from_panels(session, list(inflows), routes.values()))
     for lot, one in found.items():
         one.doings, one.left_over = sorted(done[lot], key=lambda doing: doing.line), untested[lot] | gave_bins[lot]
+        one.ways = ways[lot]
+        if one.route is not None:
+            one.ways.before = frozenset(step.key for step in panel_steps(routes[one.route]))
     _set_next(session, found, loose=True)
     return found
 
@@ -98,6 +130,39 @@ def _done_to_all(inflows: dict[int, set[_Inflow]], own: dict[int, set[Doing]]) -
         before = [found[parent] for parent in {parent for parent, _ in inflows[lot]}]
         shared = set.intersection(*({doing.step for doing in doings} for doings in before)) if before else set()
         found[lot] = {doing for doings in before for doing in doings if doing.step in shared} | own.get(lot, set())
+    return found
+
+
+def _ways(
+    inflows: dict[int, set[_Inflow]], own: dict[int, set[Doing]], done: dict[int, set[Doing]], from_panels: dict[int, dict[str, set[Doing]]]
+) -> dict[int, Ways]:
+    """By lot: what it did itself was done to all that is in it; before that, what each part of it had done."""
+    found: dict[int, Ways] = {}
+    for lot in _parents_first(inflows):
+        one = found[lot] = Ways({step: set(doings) for step, doings in from_panels.get(lot, {}).items()})
+        all_did = {doing.step for doing in done[lot]}
+        for parent in {parent for parent, _ in inflows[lot]}:
+            for step, doings in found[parent].lasts.items():
+                if step in all_did or not found[parent].times[step]:
+                    one.lasts.setdefault(step, set()).update(doings)
+                    one.times[step] = max(one.times[step], found[parent].times[step])
+        for doing in sorted(own.get(lot, ()), key=_by_the_clock):
+            one.lasts[doing.step] = {doing}
+            one.times[doing.step] += 1
+    return found
+
+
+def _from_panels(session: Session, lots: list[int], routes: Iterable[Route]) -> dict[int, dict[str, set[Doing]]]:
+    """By lot that panels came into, what was last done to each of them at steps from which a time window leads to loose units: mostly none."""
+    steps = {window.from_step for route in routes for window in windows_of_loose(route)}
+    last: dict[tuple[int, int, str], Doing] = {}
+    for row in ask(session, _OF_PANELS, lots=lots) if steps else ():
+        if row.step in steps:
+            doing, key = Doing(row.line, row.step, row.round, row.ended_at, row.judged), (row.lot, row.panel, row.step)
+            last[key] = max(doing, last.get(key, doing), key=_by_the_clock)
+    found: dict[int, dict[str, set[Doing]]] = {}
+    for (lot, _, step), doing in last.items():
+        found.setdefault(lot, {}).setdefault(step, set()).add(doing)
     return found
 
 
@@ -188,6 +253,15 @@ _LOOSE_DOINGS = listed(
         exists (select 1 from flow f where f.parent = l.item and f.kind = 'bin' and f.run = l.run) as gave_bins
     from line l join run r on r.id = l.run
     where l.item in :lots and l.closed_e is not null and r.outcome = 'done' and l.step is not null and {_NOT_REWORKED}
+    """,
+    "lots",
+).columns(ended_at=Moment())
+# what was done to the panels whose cells came into a loose lot
+_OF_PANELS = listed(
+    f"""
+    select f.child as lot, f.parent as panel, l.id as line, l.step, l.round, l.ended_at, l.judged
+    from flow f cross join member m cross join cover c join line l on l.id = c.line
+    where f.child in :lots and f.kind = 'cells' and m.panel = f.parent and c."set" = m."set" and c.done and l.step is not null and {_NOT_REWORKED}
     """,
     "lots",
 ).columns(ended_at=Moment())

@@ -15,6 +15,7 @@ class WindowState:
     since: datetime
     ends_at: datetime | None
     begins_at: datetime | None  # not before this
+    may_repeat: bool  # the first step can be done again: loose units don't go back to one of panels, nor packs to the taper
     repeats_left: int
 
     def over(self, at: datetime) -> bool:
@@ -31,24 +32,27 @@ def windows_into(route: Route, stand: Progress, step: str, until: str = "start")
 
 def running(route: Route, stand: Progress) -> list[WindowState]:
     """The windows whose first step is done and whose second is not."""
-    done = {doing.step for doing in stand.doings}
+    done = {doing.step for doing in stand.doings} | (stand.ways.before if stand.ways else frozenset())
     return [state for window in route.windows if window.to_step not in done if (state := _state(window, stand))]
 
 
 def may_repeat(route: Route, stand: Progress, step: str, at: datetime) -> tuple[bool, bool]:
     """(a window that `step` begins is over, so it may be done again; and there are repeats left)."""
-    over = [state for state in running(route, stand) if state.window.from_step == step and state.over(at)]
+    over = [state for state in running(route, stand) if state.window.from_step == step and state.may_repeat and state.over(at)]
     return bool(over), all(state.repeats_left > 0 for state in over)
 
 
 def _state(window: Window, stand: Progress) -> WindowState | None:
-    first = stand.last(window.from_step)
-    if first is None:
+    """The longest time runs out first for the part that waits longest; the shortest has passed for all with the part that came last."""
+    ended = [doing.ended_at for doing in stand.lasts(window.from_step)]
+    if not ended:
         return None
+    times = stand.times(window.from_step)
     return WindowState(
         window,
-        first.ended_at,
-        first.ended_at + timedelta(minutes=window.max_minutes) if window.max_minutes is not None else None,
-        first.ended_at + timedelta(minutes=window.min_minutes) if window.min_minutes is not None else None,
-        window.repeats - (stand.times(window.from_step) - 1),
+        min(ended),
+        min(ended) + timedelta(minutes=window.max_minutes) if window.max_minutes is not None else None,
+        max(ended) + timedelta(minutes=window.min_minutes) if window.min_minutes is not None else None,
+        times > 0,
+        window.repeats - (times - 1),
     )

@@ -14,14 +14,14 @@ from app.floor.ends import close_line, close_run
 from app.floor.gate_facts import Facts, read_facts
 from app.floor.gates import grounds
 from app.floor.groups import Group, gather
-from app.floor.progress import Progress
+from app.floor.progress import Doing, Progress, Ways, loose_progress
 from app.floor.starts import use_what_is_loaded
 from app.holds.place import against_rules, hold_item
 from app.journal.act import By, lock
 from app.journal.record import AtOnce
 from app.ledger.flows import Flow
 from app.ledger.items import DryPack, Item, LotRoute, Pack
-from app.ledger.runs import Line, Run
+from app.ledger.runs import Line, Run, is_void
 from app.ledger.sealed import stands
 from app.naming.resolve import Named, give_code
 from app.packing.contents import empty_reason, fills_of, units_of
@@ -99,13 +99,36 @@ def _would(
 ) -> tuple[Facts, int | None, Step, list[Reason]]:  # fmt: skip
     """(facts, route, step, what speaks against it)."""
     route, step = _dry_step(session, row)
-    groups = [Group(None, (), group.item, route, step.key if step else None, 1, (Progress(route=route),)) for group in gather(session, [pack])]
+    stand = Progress(route=route, ways=_ways(session, row))
+    groups = [Group(None, (), group.item, route, step.key if step else None, 1, (stand,)) for group in gather(session, [pack])]
     facts = read_facts(session, station, groups, person, at)
     wanted = step or Step(key="dry-pack", name="dry pack", operation="dry pack")
     found = grounds(facts, {0: wanted}) + ([] if row.closed_e else [Reason("pack_open", f"{pack.code} is still being filled.", "Close it first.")])
     if row.closed_e and units_of(session, row.item) == 0:
         found.append(empty_reason(session, pack))
     return facts, route, wanted, found
+
+
+def _ways(session: Session, pack: Pack) -> Ways:
+    """What was done to the units in it, loose and at the taper. In a bag that was opened they have the floor life of J-STD-033, and no window."""
+    ways, fills = Ways(), fills_of(session, pack.item)
+    packs = {fill: {pack.item, *(before for before, _ in fill.was_in)} for fill in fills}
+    every = set().union(*packs.values())
+    if session.scalar(select(DryPack.pack).where(DryPack.pack.in_(every)).limit(1)) is not None:
+        return ways
+    for stand in loose_progress(session, sorted({fill.loose for fill in fills})).values():
+        for step, doings in (stand.ways or ways).lasts.items():
+            ways.lasts.setdefault(step, set()).update(doings)
+    query = select(Line.item, Line.id, Line.step, Line.round, Line.ended_at, Line.judged).where(Line.item.in_(every), ~is_void(Line.run))
+    taped = [
+        (item, Doing(line, str(step), round_, ended_at, judged))
+        for item, line, step, round_, ended_at, judged in session.execute(query.where(Line.step.is_not(None))) if ended_at
+    ]  # fmt: skip
+    for fill in fills:
+        if mine := [doing for item, doing in taped if item in packs[fill]]:
+            last = max(mine, key=lambda doing: (doing.ended_at, doing.line))
+            ways.lasts.setdefault(last.step, set()).add(last)
+    return ways
 
 
 def _dry_step(session: Session, pack: Pack) -> tuple[int | None, Step | None]:
