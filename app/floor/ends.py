@@ -52,7 +52,7 @@ def finish_run(session: Session, by: By, run: Run, values: Sequence[Value] = (),
     """Closes the run and its lines as done. Values are recorded with their limits; one out of limits places a hold."""
     lines = _locked_lines_of(session, run)
     still_open = [line for line in lines if line.closed_e is None]
-    _record_values(session, by, run, still_open, values)
+    record_values(session, by, run, still_open, values)
     travel = travelling(session, still_open)
     with AtOnce(session) as writes:
         for line in still_open:
@@ -210,7 +210,7 @@ def record_of(session: Session, run: Run, name: str) -> Record | None:
     return records[0] if records else None
 
 
-def _record_values(session: Session, by: By, run: Run, lines: list[Line], values: Sequence[Value]) -> None:
+def record_values(session: Session, by: By, run: Run, lines: list[Line], values: Sequence[Value]) -> None:
     asked = {record.name: record for line in lines if (step := step_of_line(session, line)) for record in step.records}
     missing = [name for name in asked if name not in {value.name for value in values}]
     if missing and not by.fact:

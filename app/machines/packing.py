@@ -86,6 +86,7 @@ class CloseIn(ByPerson):
 
 class DryIn(ByPerson):
     station: AStation
+    values: list[ValueIn] = Field(default=[], max_length=1000)
 
 
 class CutIn(Told):
@@ -220,7 +221,8 @@ def close(pack: str, body: CloseIn, call: Calling) -> PackOut:
 def dry(pack: str, body: DryIn, call: Calling) -> PackOut:
     def verb(s: Session, by: By) -> dict[str, Any]:
         one = resolve(s, pack, "pack")
-        return _pack(s, seal_pack(s, by, station_of(s, body.station), one, person=person_of(s, body.person, call.person)).pack)
+        person = person_of(s, body.person, call.person)
+        return _pack(s, seal_pack(s, by, station_of(s, body.station), one, values=values_of(body.values), person=person).pack)
 
     return PackOut(**call.do("seal_pack", body, verb, path={"pack": pack}))
 

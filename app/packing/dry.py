@@ -1,6 +1,6 @@
 """Dry pack: a closed pack goes into its barrier bag, at a station, as a run of its own."""
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Product, Step
 from app.errors import Reason, Refused
-from app.floor.ends import close_line, close_run
+from app.floor.ends import Value, close_line, close_run, record_values
 from app.floor.gate_facts import Facts, read_facts
 from app.floor.gates import grounds
 from app.floor.groups import Group, gather
@@ -35,7 +35,7 @@ class Sealed:
     dry_pack: DryPack
 
 
-def seal_pack(session: Session, by: By, station: int, pack: Named, *, person: int | None = None) -> Sealed:
+def seal_pack(session: Session, by: By, station: int, pack: Named, *, values: Sequence[Value] = (), person: int | None = None) -> Sealed:
     """Seals a closed pack. One that was sealed before, or of which something was cut off, goes on as a new pack with a new label (rule 4)."""
     lock(session, Item, [pack.id])
     row = session.get_one(Pack, pack.id, populate_existing=True)
@@ -55,6 +55,7 @@ def seal_pack(session: Session, by: By, station: int, pack: Named, *, person: in
     session.add(line)
     session.flush()
     use_what_is_loaded(session, by, line, facts.loaded, "dry pack", wanted)
+    record_values(session, by, run, [line], values)
     with AtOnce(session) as writes:
         close_line(writes, by, line, whole=[], either=[], done=True)
         close_run(writes, by, run, "done", person=person)

@@ -90,7 +90,7 @@ def _close_question(session: Session, pack: Pack, station: int) -> Question:
     is_short = units < pack.size_units
     step = _tape_step(session, pack)
     words = f"Close {code} short, with {units:,} of {pack.size_units:,} units?" if is_short else f"Close {code} with {units:,} units?"
-    to_enter = tuple(ToEnter(f"value.{record.name}", record.name, record.unit) for record in (step.records if step else ()))
+    to_enter = _records(step)
     reasons = tuple(one.name for one in catalogue.every(session, "reason") if "short pack" in one.body.of) if is_short else ()
     named = Named("pack", pack.item, code)
     return _question(session, "close", named, station, step, words, to_enter=to_enter, choices=reasons, must_choose=is_short)
@@ -102,7 +102,15 @@ def _seal_question(session: Session, named: Named, station: int, now: datetime, 
     sealed = session.get(DryPack, named.id) is not None
     about = "It was in a bag before: it goes on as a new pack with a new label." if sealed else f"{units_of(session, pack.item):,} units."
     words = f"Seal {named.code} in its bag{' again' if sealed else ''}?"
-    return _question(session, "seal", named, station, step, words, about=about)
+    return _question(session, "seal", named, station, step, words, about=about, to_enter=_records(step))
+
+
+def _records(step: Step | None) -> tuple[ToEnter, ...]:
+    return tuple(ToEnter(f"value.{record.name}", record.name, record.unit) for record in (step.records if step else ()))
+
+
+def _values(numbers: dict[str, float]) -> list[Value]:
+    return [Value(name.removeprefix("value."), amount) for name, amount in numbers.items() if name.startswith("value.")]
 
 
 def _question(
@@ -162,13 +170,13 @@ def _fill(session: Session, by: By, person: int | None, named: Named, station: i
 
 
 def _close(session: Session, by: By, person: int | None, named: Named, station: int, numbers: dict[str, float], reason: str) -> str:
-    values = [Value(name.removeprefix("value."), amount) for name, amount in numbers.items() if name.startswith("value.")]
-    pack = fill.close_pack(session, by, _in_work(session, station, named.id), short_reason=reason or None, values=values, person=person)
+    pack = _in_work(session, station, named.id)
+    fill.close_pack(session, by, pack, short_reason=reason or None, values=_values(numbers), person=person)
     return f"{named.code} is closed with {pack.units:,} units. Print its label."
 
 
 def _seal(session: Session, by: By, person: int | None, named: Named, station: int, numbers: dict[str, float], reason: str) -> str:
-    sealed = dry.seal_pack(session, by, station, named, person=person)
+    sealed = dry.seal_pack(session, by, station, named, values=_values(numbers), person=person)
     code = code_of(session, "pack", sealed.pack.item)
     ends = sealed.dry_pack.use_before_at
     until = f", good in it until {day(ends, catalogue.site(session).zone)}" if ends else ""
