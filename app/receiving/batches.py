@@ -9,10 +9,14 @@ from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Part
 from app.clock import told
 from app.errors import Reason, Refused, bad_input, refuse
+from app.holds.place import hold_line
 from app.holds.stopped import stops_on
 from app.journal.act import By, lock
+from app.ledger.corrections import not_void
 from app.ledger.flows import Flow
 from app.ledger.items import Batch, Item, Opening
+from app.ledger.runs import Line, Use, is_void
+from app.listed import among
 from app.naming.resolve import Named, add_alias, give_code
 
 
@@ -30,7 +34,7 @@ def receive_batch(
 
 
 def open_batch(session: Session, by: By, batch: Named) -> Opening:
-    """Opened once; its pot life runs from here."""
+    """Opened once; its pot life runs from here. Told late it may have ended before work that was entered with it: that is held."""
     lock(session, Item, [batch.id])
     if session.get(Opening, batch.id):
         raise refuse("finished", f"{batch.code} is open already.", "A batch is opened once.", "Mount it, or open a fresh one.")
@@ -43,7 +47,27 @@ def open_batch(session: Session, by: By, batch: Named) -> Opening:
     opening = Opening(e=by.e, batch=batch.id, opened_at=by.happened_at, pot_life_ends_at=ends)
     session.add(opening)
     session.flush()
+    if ends is not None:
+        _hold_what_it_had_lapsed_for(session, by, batch, ends)
     return opening
+
+
+def _hold_what_it_had_lapsed_for(session: Session, by: By, batch: Named, ends: datetime) -> None:
+    """Lines that began with the batch, or with what was mixed from it, after its pot life had ended."""
+    used = select(Line).join(Use, Use.line == Line.id).where(among(Use.item, _mixed_with(session, batch.id)), Line.started_at > ends)
+    used = used.where(~is_void(Line.run), not_void()).distinct().order_by(Line.id)
+    for line in session.scalars(used).all():
+        why = f"The pot life of {batch.code} had ended at {told(ends, catalogue.site(session).zone)} when this began; its opening was told later."
+        hold_line(session, by, line.id, why)
+
+
+def _mixed_with(session: Session, batch: int) -> set[int]:
+    """The batch, and all that was mixed from it."""
+    found, fresh = {batch}, {batch}
+    while fresh:
+        fresh = set(session.scalars(select(Flow.child).where(among(Flow.parent, fresh), Flow.kind == "mix"))) - found
+        found |= fresh
+    return found
 
 
 def mix_batches(session: Session, by: By, part: str, parents: list[Named], *, expires_at: datetime | None = None) -> Named:
