@@ -191,16 +191,20 @@ def _may_be_packed(session: Session, lots: list[Lot], order: int | None, pack: P
         found.append(Reason("grade_unwanted", "Rejects are not packed.", "Scrap them, or test them again."))
     if any(lot.grade == "second" for lot in lots):
         found += _seconds(session, product, order)
-    held = lots_in(session, [lot.item for lot in lots])
-    if len(held) > product.max_lots_per_pack:
-        found.append(
-            Reason("too_many_lots", f"The pack would hold units of {len(held)} lots; {product.max_lots_per_pack} are allowed.", "Begin another pack.")
-        )
+    found += too_many_lots(session, lots[0].product, [lot.item for lot in lots])
     if order is not None:
         wanted: Order = catalogue.with_id(session, order).body
         if wanted.product != product.part_number:
             found.append(Reason("order_differs", f"Order {wanted.number} is for {wanted.product}.", "Name the right order."))
     return found
+
+
+def too_many_lots(session: Session, product: int, loose: Sequence[int]) -> list[Reason]:
+    """Of more panel lots than a pack of the product may hold units of."""
+    held, allowed = lots_in(session, loose), catalogue.with_id(session, product).body.max_lots_per_pack
+    if len(held) <= allowed:
+        return []
+    return [Reason("too_many_lots", f"The pack would hold units of {len(held)} lots; {allowed} are allowed.", "Begin another pack.")]
 
 
 def _seconds(session: Session, product: Product, order: int | None) -> list[Reason]:

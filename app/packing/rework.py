@@ -10,6 +10,7 @@ from app.floor.counting import opening
 from app.floor.loose_stock import settle
 from app.floor.lot_families import part_of_lot
 from app.floor.moves import place_of
+from app.holds.place import against_rules, hold_item
 from app.holds.stopped import stops_on
 from app.journal.act import By, lock
 from app.ledger.flows import Flow
@@ -17,7 +18,7 @@ from app.ledger.items import Item, Lot, Pack
 from app.ledger.runs import Claim
 from app.naming.resolve import Named, codes_of
 from app.packing.contents import empty_reason, fills_of, put_in, take_out, units_of
-from app.packing.fill import new_pack
+from app.packing.fill import new_pack, too_many_lots
 from app.packing.pockets import Fill
 from app.packing.pockets import re_reel as re_reeled
 
@@ -50,7 +51,13 @@ def join_packs(session: Session, by: By, packs: Sequence[Named]) -> Pack:
     if len({pack.order for pack in old}) > 1:  # the new pack would be of one of them, and ship to that customer unasked
         why = Reason("order_differs", "They were filled for different orders.", "Join packs of the same order.")
         raise Refused("These packs may not be joined.", why)
-    return _into_new(session, by, old[0], [(pack, 1, units_of(session, pack.item)) for pack in old])
+    found = too_many_lots(session, old[0].product, [fill.loose for pack in old for fill in fills_of(session, pack.item)])
+    if found and not by.fact:
+        raise Refused("These packs may not be joined.", *found)
+    new = _into_new(session, by, old[0], [(pack, 1, units_of(session, pack.item)) for pack in old])
+    if found:
+        hold_item(session, by, "pack", new.item, against_rules(found))
+    return new
 
 
 def take_off_tape(session: Session, by: By, pack: Named, first: int | None = None, last: int | None = None) -> Lot:
@@ -91,7 +98,7 @@ def has_given_out(session: Session, pack: int) -> bool:
 
 
 def _into_new(session: Session, by: By, like: Pack, parts: list[tuple[Pack, int, int]], *, turn: bool = False) -> Pack:
-    """A new closed pack of pockets of others, with the flows."""
+    """A new closed pack of pockets of others, with the flows. Of several weeks it has the date code of the oldest: its label makes no unit newer."""
     fills: list[Fill] = []
     new = new_pack(session, by, like.form, like.product, like.part_number, like.bin, like.grade, like.order, like.size_units)
     for pack, first, last in parts:
@@ -100,7 +107,8 @@ def _into_new(session: Session, by: By, like: Pack, parts: list[tuple[Pack, int,
         fills += taken
     put_in(session, by, new.item, re_reeled(fills) if turn else fills)
     new.closed_e, new.closed_at, new.units = by.e, by.happened_at, units_of(session, new.item)
-    new.date_code, new.short_reason = like.date_code, "made from other packs" if new.units < new.size_units else None
+    new.date_code = min((pack.date_code for pack, _, _ in parts if pack.date_code), default=None)
+    new.short_reason = "made from other packs" if new.units < new.size_units else None
     session.flush()
     return new
 

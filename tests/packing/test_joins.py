@@ -1,8 +1,11 @@
 """A join makes one pack of several, and so one order's of several orders': that would go to a customer for whom part of it was never filled."""
 
+from app.catalogue.definitions import Product, Route
 from app.db import House
 from tests.machines.plant import plant
-from tests.packing.test_oldest_first import MORE, binned
+from tests.packing.test_oldest_first import MORE, STEPS, binned
+
+TWO = Product(part_number="TWO", rows=4, columns=5, roles=(), units_per_reel=5, max_lots_per_pack=2)
 
 
 def test_packs_of_different_orders_are_not_joined(house: House) -> None:
@@ -13,3 +16,23 @@ def test_packs_of_different_orders_are_not_joined(house: House) -> None:
         )
         assert do.post("/packs/join", 409, packs=[seven, eight])["kind"] == "order_differs"
         assert do.post("/packs/join", packs=[seven, also_seven])["units"] == 10
+
+
+def test_a_joined_pack_is_of_no_more_lots_than_its_product_allows_and_as_old_as_its_oldest(house: House) -> None:
+    with plant(house, *MORE, ("product", TWO), ("route", Route(product="TWO", revision="1", steps=STEPS))) as do:
+        lots = [binned(do, product="TWO", COLD=20)["COLD"] for _ in range(3)]
+        weeks = ["2026-03-04", "2026-02-18", "2026-03-11"]
+        packs = [
+            do.post(
+                "/packs", station=do.at["Reeler"], parts=[{"lot": lot, "units": 5}], line_clear=True, fact=True, happened_at=f"{day}T12:00:00Z"
+            )["pack"]
+            for lot, day in zip(lots, weeks, strict=True)
+        ]  # fmt: skip
+        for hold in do.get("/holds")["holds"]:  # told late
+            do.post(f"/holds/{hold['hold']}/release", disposition="concession", words="as it was", **do.signed)
+        assert do.post("/packs/join", 409, packs=packs)["kind"] == "too_many_lots"
+        joined = do.post("/packs/join", packs=packs[:2])
+        assert (joined["units"], joined["date_code"]) == (10, "2608")
+        three = do.post("/packs/join", packs=[joined["pack"], packs[2]], fact=True)["pack"]
+        (hold,) = do.get(f"/stops/{three}")["holds"]
+        assert "3 lots; 2 are allowed" in hold["reason"]

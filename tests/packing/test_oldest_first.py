@@ -18,13 +18,14 @@ MORE: tuple[tuple[str, Body], ...] = (
 )
 
 
-def binned(do: Plant, **units: int) -> dict[str, str]:
+def binned(do: Plant, product: str = "BARE", **units: int) -> dict[str, str]:
     """Loose lots by bin, of panels that hold 20 each, at a reeler with its tape on."""
-    lot = do.lot(do.panels(sum(units.values()) // 20), product="BARE")
+    lot = do.lot(do.panels(sum(units.values()) // 20), product=product)
     do.run("Scope", lot)
     loose = do.post(f"/runs/{do.start('Saw', lot)}/singulate")["lot"]
     bins = [{"bin": name, "units": n} for name, n in units.items()]
-    do.mount("Reeler", do.batch("TAPE"))
+    if not do.get(f"/stations/{do.at['Reeler']}")["loaded"]:
+        do.mount("Reeler", do.batch("TAPE"))
     return {one["bin"]: one["lot"] for one in do.post(f"/runs/{do.start('Reeler', loose)}/bins", bins=bins)["bins"]}
 
 
