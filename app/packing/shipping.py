@@ -1,12 +1,14 @@
 """Ship packs to a customer on an order, and take them back, whole or in part. Held packs never leave."""
 
 from collections.abc import Sequence
+from datetime import datetime
 
 from sqlalchemy import ColumnElement, and_, or_, select
 from sqlalchemy.orm import Session, aliased
 
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Order
+from app.clock import day
 from app.errors import Reason, Refused, bad_input, few, refuse
 from app.floor.moves import place_of
 from app.holds.place import hold_item
@@ -36,7 +38,7 @@ def ship(
     to = catalogue.named(session, "customer", customer)
     on = catalogue.named(session, "order", order) if order else None
     rows = {pack.id: session.get_one(Pack, pack.id, populate_existing=True) for pack in packs}
-    found = [reason for pack in packs for reason in _may_not_ship(session, pack, rows[pack.id])] + _held(session, packs)
+    found = [reason for pack in packs for reason in _may_not_ship(session, pack, rows[pack.id], by.happened_at)] + _held(session, packs)
     diverted = [pack for pack in packs if _customer_of_order(session, rows[pack.id]) not in (None, customer)]
     if not diversion_reason:
         found += [_filled_for_another(session, pack, rows[pack.id], customer) for pack in diverted]
@@ -111,7 +113,7 @@ def _alike(kinds: set[tuple[int, str | None, str, int | None]]) -> ColumnElement
     )
 
 
-def _may_not_ship(session: Session, named: Named, pack: Pack) -> list[Reason]:
+def _may_not_ship(session: Session, named: Named, pack: Pack, at: datetime) -> list[Reason]:
     found = []
     place = place_of(session, [pack.item])[pack.item]
     if place.kind in ("shipped", "outside"):
@@ -123,11 +125,15 @@ def _may_not_ship(session: Session, named: Named, pack: Pack) -> list[Reason]:
     elif units_of(session, pack.item) == 0:
         found.append(empty_reason(session, named))
     elif _needs_dry_pack(session, pack):
-        if sealing_of(session, pack.item) is None:
+        sealing = sealing_of(session, pack.item)
+        if sealing is None:
             found.append(Reason("not_next_step", f"{named.code} is not dry packed.", "Dry pack it first."))
         elif is_opened(session, pack.item):
             why = f"The bag of {named.code} was opened after it was sealed."
             found.append(Reason("not_next_step", why, "Seal it in a bag again; it gets a new label."))
+        elif sealing.moisture_level != "1" and sealing.use_before_at is not None and at > sealing.use_before_at:
+            why = f"The shelf life of {named.code} in its bag ended on {day(sealing.use_before_at, catalogue.site(session).zone)}."
+            found.append(Reason("material_lapsed", why, "Bake it as J-STD-033 says for its level, and seal it in a bag again; it gets a new label."))
     return found
 
 

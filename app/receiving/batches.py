@@ -71,14 +71,14 @@ def _mixed_with(session: Session, batch: int) -> set[int]:
 
 
 def mix_batches(session: Session, by: By, part: str, parents: list[Named], *, expires_at: datetime | None = None) -> Named:
-    """A batch mixed here from others. It is open from now; neither its shelf life nor its pot life is longer than any parent's."""
+    """A batch mixed here from others. It is open from now; neither its shelf life nor its pot life is longer than its part's or any parent's."""
     if len(parents) < 1:
         raise bad_input("A mix needs batches.", "parents", "None was named.", "Name the batches that went in.")
     lock(session, Item, sorted(parent.id for parent in parents))
     _parents_are_usable(session, by, parents)
     found = catalogue.part(session, part)
     ends = list(session.scalars(select(Batch.expires_at).where(Batch.item.in_([p.id for p in parents]), Batch.expires_at.is_not(None))))
-    limits = [end for end in [expires_at, *ends] if end is not None]
+    limits = [end for end in [expires_at or _shelf_end(found.body, by.happened_at), *ends] if end is not None]
     mixed = _new_batch(session, by, found.id, "mixed here", min(limits) if limits else None)
     for parent in {parent.id for parent in parents}:
         session.add(Flow(e=by.e, child=mixed.id, parent=parent, kind="mix", walked=True, run=None, units=0))

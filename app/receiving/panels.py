@@ -9,7 +9,9 @@ from sqlalchemy.orm import Session
 from app import codes
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Part
-from app.errors import bad_input, few, refuse
+from app.clock import told
+from app.errors import Reason, Refused, bad_input, few, refuse
+from app.holds.place import against_rules, hold_panels
 from app.holds.stopped import stops_on
 from app.journal.act import By, lock, turn_to_name
 from app.ledger.flows import Flow
@@ -40,6 +42,9 @@ def receive_panels(
     lock(session, Item, [frames.id])
     if not by.fact and (stops := stops_on(session, [frames.id])):
         raise refuse("material_held", f"{frames.code} is on hold.", stops[frames.id][0].reason, "Use another batch.")
+    lapsed = _lapsed(session, by, frames)
+    if lapsed and not by.fact:
+        raise Refused(f"No panels were received from {frames.code}.", *lapsed)
     items = [Item(e=by.e, kind="panel") for _ in wanted]
     session.add_all(items)
     session.flush()
@@ -57,7 +62,17 @@ def receive_panels(
             session.add(Alias(e=by.e, kind="panel", thing=item.id, whose="us", what="frame mark", value=mark))
         panels.append(Named("panel", item.id, code))
     session.flush()
+    if lapsed:
+        hold_panels(session, by, [panel.id for panel in panels], against_rules(lapsed))
     return panels
+
+
+def _lapsed(session: Session, by: By, frames: Named) -> list[Reason]:
+    """Frames go on no station: that they are made panels is their use."""
+    end = session.get_one(Batch, frames.id).expires_at
+    if end is None or by.happened_at <= end:
+        return []
+    return [Reason("material_lapsed", f"{frames.code} expired at {told(end, catalogue.site(session).zone)}.", "Take a fresh batch.")]
 
 
 def marks_between(first: str, last: str) -> list[str]:
