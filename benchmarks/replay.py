@@ -16,7 +16,7 @@ class Replay:
 
     @contextmanager
     def recording(self) -> Iterator[None]:
-        engine = self.site.house.read_engine
+        engine = self.site.house.walk_engine
         event.listen(engine, "before_cursor_execute", self._keep)
         try:
             yield

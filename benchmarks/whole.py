@@ -25,7 +25,7 @@ from benchmarks.site import Site
 
 def board_measure(site: Site) -> Iterator[Measure]:
     memory, now = Remembered(), clock.now()
-    with site.house.reading() as session:
+    with site.house.walking() as session:
         replay = Replay(site)
         board(session, memory, now)
         with replay.recording():

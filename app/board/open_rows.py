@@ -1,6 +1,7 @@
 """The rows of what is open, now or at a past moment: lots, the sets that their panels travelled in, what was done and what runs.
 
-One statement a question, by indexes over open rows. `parts.py` puts them together.
+One statement a question, by indexes over open rows. `parts.py` puts them together. PostgreSQL is kept to index look-ups for them
+(`House.walking`): from thousands of sets it would read the lines, covers and panels of all history whole, to join them.
 """
 
 from collections import Counter, defaultdict
@@ -84,8 +85,10 @@ def alike(session: Session, past: Past | None, spent: set[int]) -> list[tuple[in
     """(lot, the sets that its panels travelled in, how many panels): panels with the same sets are one. Spent panels are none."""
     statement = _ALIKE[session.get_bind().dialect.name, past is not None]
     found: defaultdict[tuple[int, frozenset[int]], int] = defaultdict(int)
-    for lot, sets, n in tuples(session, statement, **({"e": past.e} if past else {})):
-        found[lot, frozenset(map(int, sets.split(",")))] += n
+    for lot, held, others, n in tuples(session, statement, **({"e": past.e} if past else {})):
+        found[lot, frozenset((held,))] += -n if others else n
+        if others:
+            found[lot, frozenset((held, *map(int, others.split(","))))] += n
     gone = Counter(sets_of(session, spent).values())  # a set that a lot holds is among them, so they name the lot as well
     return [(lot, sets, n - gone[sets]) for (lot, sets), n in found.items() if n > gone[sets]]
 
@@ -155,24 +158,27 @@ _HELD_THEN = """
     select lot, "set" from lot_holding where closed_e is null and e <= :e
     union all select lot, "set" from lot_holding where closed_e > :e and e <= :e
 """
+# a row a lot with all its panels, and one for those of them that travelled in the same other sets too
 _ALIKE = {
     (dialect, is_past): text(f"""
-        select lot, sets, count(*) as n
+        select h.lot, h."set" as held, '' as others, s.n from ({held}) h cross join panel_set s where s.id = h."set"
+        union all
+        select lot, held, others, count(*)
         from (
-            select h.lot, m.panel, {concat}(cast(m2."set" as text), ',') as sets
+            select h.lot, h."set" as held, {concat}(cast(m2."set" as text), ',') as others
             from ({held}) h cross join member m cross join member m2
-            where m."set" = h."set" and m2.panel = m.panel
-            group by h.lot, m.panel
+            where m."set" = h."set" and m2.panel = m.panel and m2."set" <> h."set"
+            group by h.lot, h."set", m.panel
         ) as travelled
-        group by lot, sets
+        group by lot, held, others
     """)
     for dialect, concat in (("sqlite", "group_concat"), ("postgresql", "string_agg"))
     for is_past, held in ((False, _HELD_NOW), (True, _HELD_THEN))
 }
 _MAY_BE_SPENT = """
-    select m.panel from ({held}) h join member m on m."set" = h."set" join panel p on p.item = m.panel join cell_mark c on c.panel = m.panel
-    where c.closed_e is null and c.e <= :e
-    group by m.panel, p.rows, p.columns having sum(c.n) >= p.rows * p.columns
+    select m.panel from ({held}) h cross join member m cross join cell_mark c
+    where m."set" = h."set" and c.panel = m.panel and c.closed_e is null and c.e <= :e
+    group by m.panel having sum(c.n) >= (select p.rows * p.columns from panel p where p.item = m.panel)
 """
 _SETS_OF = listed('select panel, "set" from member where panel in :panels', "panels")
 _AT_RISK = listed('select line, "set" from at_risk where line in :lines', "lines")
@@ -193,9 +199,9 @@ _DOINGS = listed(
             select 1 from judgement j where j.line = l.id and not exists (select 1 from judgement later where later.replaces = j.id)
             and (j.verdict = 'conforms' or exists (select 1 from disposition d where d.judgement = j.id))
         ) then 1 else 0 end as is_open,
-        case when {is_reworked("l.id", ":e")} then 1 else 0 end as again
-    from cover c join line l on l.id = c.line join panel_set s on s.id = l."set"
-    where c."set" in :sets and c.done and c.e <= :e and l.step is not null
+        case when l.judged is not null and {is_reworked("l.id", ":e")} then 1 else 0 end as again
+    from cover c cross join line l cross join panel_set s
+    where c."set" in :sets and c.done and c.e <= :e and l.id = c.line and s.id = l."set" and l.step is not null
     and not exists (select 1 from run_void v where v.run = l.run and v.e <= :e)
 """,
     "sets",
@@ -224,6 +230,7 @@ _RAN = (
 _LOADING = text("""
     select p."set" as panels, p.load, p.shelf from load o cross join load_place p where p.load = o.id and o.closed_e is null and p.closed_e is null
 """)
+# a lot is elsewhere when all its panels are, and of most not even the first ever was: their others are not looked up
 _PLACES = text("""
     select lot, kind, place
     from (
@@ -232,7 +239,9 @@ _PLACES = text("""
         ) as n
         from (
             select h.lot, m.panel as thing, s.n as things
-            from lot_holding h join panel_set s on s.id = h."set" join member m on m."set" = h."set" where h.closed_e is null
+            from lot_holding h cross join panel_set s cross join member m
+            where h.closed_e is null and s.id = h."set" and m."set" = h."set"
+              and exists (select 1 from move v where v.item = (select min(one.panel) from member one where one."set" = h."set"))
             union all
             select s.lot, s.lot, 1 from loose_stock s where s.emptied_e is null
         ) t join move v on v.item = t.thing

@@ -66,7 +66,7 @@ def board_lots(
     request: Request, who: Calling, route: Number | None = None, step: str | None = None, mark: Literal["late", "stuck"] | None = None
 ) -> Response:
     """The lots of one row, or all that are late or stuck."""
-    with house_of(request).reading() as session:
+    with house_of(request).walking() as session:
         found = work_rows(session, memory_of(request), clock.now())
     rows = [row for row in found if (route is None or row.route == route) and (step is None or (row.key or "") == step)]
     lots = [(row, lot) for row in rows for lot in (row.marked(mark) if mark else row.lots)]
@@ -138,7 +138,7 @@ def memory_of(request: Request) -> Remembered:
 
 
 def _board(request: Request, template: str) -> Response:
-    with house_of(request).reading() as session:
+    with house_of(request).walking() as session:
         found = board(session, memory_of(request), clock.now())
     return render(request, template, board=found, today=shown(found.today), yesterday=shown(found.yesterday.today, found.yesterday.truth))
 

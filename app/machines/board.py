@@ -128,7 +128,7 @@ class ShiftOut(Answer):
 
 @router.get("/board", summary="Lots by step with what is late and stuck, time windows, the day's forecast and yesterday's score")
 def see_board(request: Request, call: Calling) -> BoardOut:
-    with call.house.reading() as s:
+    with call.house.walking() as s:
         found = board(s, memory_of(request), clock.now())
     rows = [
         RowOut(

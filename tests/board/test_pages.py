@@ -4,11 +4,13 @@ import re
 import time
 from collections.abc import Iterator
 from datetime import timedelta
+from typing import Any
 
 import httpx
 import pytest
 from fastapi.testclient import TestClient
 from people.signing_in import PASSWORD, call, client, person, sign_in, token
+from sqlalchemy import event
 
 from app import clock
 from app.db import House
@@ -45,6 +47,23 @@ def test_an_empty_floor_says_what_would_fill_the_board(browser: TestClient) -> N
     assert "Nothing went past a gate this week." in page
     assert "inside the band" not in page and "Nothing was expected as the day began, and nothing was taped." in page
     assert "<dt>Units taped today</dt>" in page and "So far <strong>0</strong> units." in page
+
+
+@pytest.mark.only_on("postgresql")
+@pytest.mark.parametrize("path", ["/board", "/board/lots", "/api/v1/board"])
+def test_the_board_reads_nothing_whole_that_grows_with_history(browser: TestClient, factory: Factory, house: House, path: str) -> None:
+    run(factory, "Plasma", lot(factory, 2))
+    whole: list[str] = []
+
+    def explained(connection: Any, _cursor: Any, statement: str, values: Any, *_: Any) -> None:
+        if statement.lstrip().lower().startswith(("select", "with")):
+            plan = connection.connection.driver_connection.cursor().execute(f"explain {statement}", values).fetchall()
+            whole.extend(found[1] for (step,) in plan if (found := re.search(r"Seq Scan on (\w+)", step)))
+
+    for engine in (house.read_engine, house.walk_engine):
+        event.listen(engine, "before_cursor_execute", explained)
+    assert browser.get(path).status_code == 200
+    assert {"lot_holding", "member", "panel", "cover", "line", "run", "judgement", "cell_mark", "move", "flow", "code", "entry"}.isdisjoint(whole)
 
 
 def test_the_board_names_the_held_lot_and_leads_to_it(browser: TestClient, factory: Factory) -> None:
