@@ -31,7 +31,7 @@ from app.ledger.runs import Run
 from app.ledger.sets import panels_of_lot
 from app.naming.resolve import Named, code_of
 from app.packing.rework import re_reel, take_off_tape
-from tests.board.line import MORE, NOON, binned, day_of_noon, line, loose_lot, lot, minutes, reel, run
+from tests.board.line import DUE, MORE, NOON, binned, day_of_noon, line, loose_lot, lot, minutes, reel, run
 from tests.small_factory import Factory, named_lot, named_pack
 
 
@@ -155,6 +155,12 @@ def test_late_and_stuck_have_their_reasons(factory: Factory) -> None:
     assert (marks[stuck.code], marks[fine.code], marks[long.code]) == (["stuck"], [], ["stuck"])
     late = NOON + timedelta(days=2, hours=9)  # 21:00 UTC, 22:00 in Vienna, on the due day: 185 min of work left
     assert "late" in {mark.kind for one in row(seen(factory, late), "plasma").lots for mark in one.marks}
+
+
+def test_a_lot_stands_with_its_order_and_when_that_is_due(factory: Factory) -> None:
+    ordered, for_stock = lot(factory, 1, NOON - minutes(5)), lot(factory, 1, NOON - minutes(4), order=None)
+    found = {one.code: (one.order, one.due) for one in row(seen(factory), "plasma").lots}
+    assert found == {ordered.code: ("5001", DUE), for_stock.code: ("", None)}
 
 
 def test_the_window_that_ends_first_stands_first_with_what_is_ahead(factory: Factory) -> None:
