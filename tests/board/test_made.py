@@ -13,12 +13,14 @@ from app.db import House
 from app.floor.change_overs import change_over
 from app.floor.ends import Said
 from app.floor.scrap import scrap_units
+from app.ledger.items import Pack
 from app.ledger.sets import panels_of_lot
 from app.packing.dry import seal_pack
-from tests.board.line import MORE, NOON, STEPS, binned, cut, lot, reel, run
-from tests.small_factory import Factory
+from app.packing.fill import Part, close_pack, fill_more, fill_pack
+from tests.board.line import MORE, NOON, STEPS, binned, cut, loose_lot, lot, reel, run
+from tests.small_factory import Factory, named_pack
 
-RATED = {"Plasma": "plasma clean", "Bond 1": "wire bond", "Bath": "clean", "Bagger": "dry pack"}
+RATED = {"Plasma": "plasma clean", "Bond 1": "wire bond", "Bath": "clean", "Tester": "test", "Taper": "tape", "Bagger": "dry pack"}
 WASHED = (*STEPS[:4], Step(key="wash", name="wash", operation="clean"), *STEPS[4:], Step(key="dry", name="dry pack", operation="dry pack"))
 
 
@@ -28,7 +30,7 @@ def factory(house: House, monkeypatch: pytest.MonkeyPatch) -> Factory:
         ("station", Station(name=name, area="hall", operations=(does,), units_per_hour=100))  # type: ignore[arg-type]
         for name, does in RATED.items()
     ]
-    monkeypatch.setattr("tests.small_factory.STATIONS", {"Scope": "inspect", "Saw": "singulate", "Tester": "test", "Taper": "tape"})
+    monkeypatch.setattr("tests.small_factory.STATIONS", {"Scope": "inspect", "Saw": "singulate"})
     more = [(kind, Route(product="Q", revision="A", steps=WASHED) if kind == "route" else body) for kind, body in MORE]
     return Factory(house).load(*more, *rated)
 
@@ -74,3 +76,19 @@ def test_a_loose_lot_and_a_pack_were_made_as_they_were_when_the_run_began(factor
     pack = reel(factory, binned(factory, loose, 70, NOON - hours(3)), 30, NOON - hours(2))
     factory.do("seal_pack", lambda s, by: seal_pack(s, by, factory.things["Bagger"], pack).pack.item, happened_at=NOON - hours(1))
     assert made(factory, "Bagger") == Output(30, 30, 0.3)
+    assert made(factory, "Tester") == Output(70, 70, 0.7), "by the units that went into bins, and once"
+
+
+def test_a_reel_was_made_with_all_that_was_taped_into_it_by_and_by(factory: Factory) -> None:
+    loose = loose_lot(factory, 2, NOON - hours(6))
+    run(factory, "Bath", loose, NOON - hours(4))
+    loose = binned(factory, loose, 40, NOON - hours(3))
+    taper = factory.things["Taper"]
+    pack = factory.do(
+        "fill_pack",
+        lambda s, by: named_pack(s, fill_pack(s, by, taper, [Part(loose, 12)], size=30, line_clear=True, close=False).item),
+        happened_at=NOON - hours(2),
+    )
+    factory.do("fill_pack", lambda s, by: fill_more(s, by, s.get_one(Pack, pack.id), [Part(loose, 18)]), happened_at=NOON - hours(2))
+    factory.do("close_pack", lambda s, by: close_pack(s, by, s.get_one(Pack, pack.id)).item, happened_at=NOON - hours(1))
+    assert made(factory, "Taper") == Output(30, 30, 0.3)

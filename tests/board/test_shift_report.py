@@ -13,7 +13,7 @@ from app.db import House
 from app.floor import counting
 from app.floor.lots import start_lot
 from app.naming.resolve import Named
-from tests.board.line import MORE, NOON, STEPS, loose_lot, lot, minutes, run
+from tests.board.line import MORE, NOON, STEPS, binned, loose_lot, lot, minutes, run
 from tests.small_factory import Factory, named_lot
 
 
@@ -33,6 +33,11 @@ def report(factory: Factory, at: datetime) -> Report:
 def test_a_run_that_lasted_over_a_weekend_is_finished_where_it_ended(factory: Factory) -> None:
     run(factory, "Plasma", lot(factory, 2, NOON - timedelta(hours=80)), NOON - timedelta(hours=63), took=61 * 60)
     assert [(one.step, one.runs, one.panels) for one in report(factory, NOON).finished] == [("plasma clean", 1, 2)]
+
+
+def test_of_a_run_with_loose_units_no_panel_is_counted(factory: Factory) -> None:
+    binned(factory, loose_lot(factory, 2, NOON - timedelta(hours=4)), 40, NOON - timedelta(hours=1))
+    assert ("test", 1, 0) in [(one.step, one.runs, one.panels) for one in report(factory, NOON).finished]
 
 
 def test_a_run_with_lots_of_two_routes_is_one_run(factory: Factory) -> None:

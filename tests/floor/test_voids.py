@@ -39,7 +39,9 @@ def test_who_entered_it_may_void_it_and_the_step_comes_again(factory: Factory) -
     lot = factory.lot(panels)
     factory.actor = ANN
     run = factory.run("Attach", lot)
-    void(factory, ANN, run)
+    others_next = factory.start("Attach", factory.lot(factory.panels(1)))
+    factory.finish(others_next)
+    void(factory, ANN, run)  # what came later to another lot is no later work on this one
     with factory.house.reading() as session:
         assert progress(session, [panels[0].id])[panels[0].id].next_step == "attach"
 

@@ -15,11 +15,12 @@ from app.holds.place import place_hold
 from app.holds.release import release_hold
 from app.ledger.runs import Run
 from app.ledger.stops import Hold
+from app.ledger.walk import last_held
 from app.machines.record_bodies import RecordOut
 from app.naming.resolve import Named, code_of
 from app.ovens.judging import import_logger_file, read_logger_file
 from app.ovens.logger_table import Stated
-from app.packing.rework import re_reel
+from app.packing.rework import re_reel, take_off_tape
 from tests.conftest import FreshHouse
 from tests.genealogy.made import Made, client_of, made
 from tests.genealogy.test_trace_page import statements
@@ -57,6 +58,14 @@ def logged(factory: Factory, one: Made) -> bytes:
 
 def clock_text(seconds: float) -> str:
     return datetime.fromtimestamp(seconds, UTC).isoformat()
+
+
+def test_of_a_reel_that_was_emptied_in_two_goes_the_last_is_what_it_held_last(factory: Factory) -> None:
+    one = made(factory)
+    for units in (10, 20):
+        factory.do("take_off_tape", lambda s, by, units=units: take_off_tape(s, by, one.reel, 1, units).item)
+    with factory.house.reading() as session:
+        assert sum(each.pocket_to - each.pocket_from + 1 for each in last_held(session, [one.reel.id])) == 20
 
 
 def test_an_emptied_reels_record_tells_of_what_it_held_last_and_where_it_went(factory: Factory) -> None:
