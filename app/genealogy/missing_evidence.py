@@ -1,7 +1,8 @@
 """Evidence that should stand behind a thing and does not: which record, of which run, lot or wafer, and why it is asked for.
 
-Asked for is what the step of the route says (a judged cure its logger file, a die attach its placement log, readings, a count, material),
-what a test gives (unit results), what a wafer comes with (its die map), and who did the work. Nothing is guessed from other records.
+Asked for is what the step of the route says (a judged cure its logger file, a die attach its placement log, readings, a count, material, and
+when what has a pot life was opened), what a test gives (unit results), what a wafer comes with (its die map), and who did the work. Nothing
+is guessed from other records.
 """
 
 from collections import defaultdict
@@ -23,7 +24,7 @@ from app.naming.resolve import codes_of
 from app.ovens.traces import Spell, evidence_told
 
 KINDS = (
-    "logger file", "judgement", "placement log", "reading", "count", "material", "person", "unit results", "die map", "original file",
+    "logger file", "judgement", "placement log", "reading", "count", "material", "opening", "person", "unit results", "die map", "original file",
 )  # fmt: skip
 _COUNTED_BY_PERSON = ("hand", "counter", "weight")
 
@@ -151,13 +152,15 @@ def _counts(session: Session, facts: _Facts, loose: list[int]) -> Iterable[Missi
 
 
 def _materials(session: Session, facts: _Facts) -> Iterable[Missing]:
-    """Steps that need a material, and lines that had none of that kind; of two parts of one kind, none of the one."""
+    """Steps that need a material, and lines that had none of that kind; of two parts of one kind, none of the one. And batches never opened."""
     needing = [(line, run, step) for line, run, step in facts.with_step() if step.needs]
     used = ask(session, _USED, lines=[line.id for line, _, _ in needing])
-    parts = catalogue.with_ids(session, list({part for _, part in used}))
+    parts = catalogue.with_ids(session, list({part for _, part, *_ in used}))
     had: defaultdict[int, set[tuple[str, str]]] = defaultdict(set)
-    for line_id, part in used:
+    for line_id, part, *_ in used:
         had[line_id].add((parts[part].body.kind, parts[part].name))
+    closed = {code for _, part, code, is_open in used if not is_open and parts[part].body.pot_life_minutes}
+    yield from (Missing("opening", code, "nobody recorded when it was opened: whether its pot life had ended is not known") for code in closed)
     for line, run, step in needing:
         for need in _unmet(step.needs, had[line.id]):
             material = f"{need.kind} {need.part}" if sum(one.kind == need.kind for one in step.needs) > 1 and need.part else need.kind
@@ -225,7 +228,8 @@ _UNCOUNTED = listed(
 )
 _USED = listed(
     """
-    select u.line, b.part from use u join batch b on b.item = u.item where u.line in :lines and not exists (
+    select u.line, b.part, k.code, exists (select 1 from opening o where o.batch = b.item) as is_open
+    from use u join batch b on b.item = u.item join code k on k.kind = 'batch' and k.thing = b.item where u.line in :lines and not exists (
         select 1 from use_void v where v.line = u.line and v.item = u.item and v.closed_e is null
     )
     """,

@@ -7,7 +7,8 @@ from app.db import House
 from app.errors import Refused
 from app.evidence.keep import path_of
 from app.evidence.models import Evidence
-from app.floor.ends import finish_run
+from app.floor.change_overs import change_over
+from app.floor.ends import Said, finish_run
 from app.floor.loose import merge_loose, split_loose
 from app.floor.starts import start_run
 from app.genealogy.missing_evidence import Missing, missing_evidence, missing_of
@@ -15,6 +16,7 @@ from app.genealogy.origins import origins
 from app.ledger.items import Lot
 from app.ledger.runs import Line, Run
 from app.naming.resolve import Named
+from app.receiving.batches import open_batch
 from tests.genealogy.made import made
 from tests.small_factory import STEPS, Factory, Need, Route, Step, named_lot
 
@@ -55,6 +57,22 @@ def test_a_reading_that_was_not_taken_is_missed(house: House) -> None:
     with house.reading() as session:
         found = {(row.kind, row.words) for row in missing_of(session, session.scalars(select(Line.id)))}
     assert {("reading", "no reading of pull"), ("material", "no batch of wire is recorded at step bond")} <= found
+
+
+def test_a_glue_whose_opening_nobody_recorded_is_named_once(house: House) -> None:
+    factory = Factory(house).load()
+    opened, closed = factory.batch("GLUE"), factory.batch("GLUE")
+    factory.do("open_batch", lambda s, by: open_batch(s, by, opened).batch)
+    factory.mount("Attach", factory.wafer())
+    for glue in (opened, closed):
+        factory.do("change_over", lambda s, by, glue=glue: len(change_over(s, by, factory.things["Attach"], glue, None, Said())))
+        for _ in range(2):
+            factory.run("Attach", factory.lot(factory.panels(1)))
+    with house.reading() as session:
+        found = [row for row in missing_of(session, session.scalars(select(Line.id))) if row.kind == "opening"]
+    assert [(row.about, row.words) for row in found] == [
+        (closed.code, "nobody recorded when it was opened: whether its pot life had ended is not known")
+    ]
 
 
 def test_of_two_wires_the_one_that_was_not_there_is_missed(house: House) -> None:
