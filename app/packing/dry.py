@@ -26,6 +26,7 @@ from app.ledger.sealed import stands
 from app.naming.resolve import Named, give_code
 from app.packing.contents import empty_reason, fills_of, units_of
 from app.packing.dry_pack import use_before
+from app.packing.fill import for_order
 from app.packing.rework import has_given_out, part_of_pack
 
 
@@ -102,7 +103,7 @@ def _would(
     route, step = _dry_step(session, row)
     stand = Progress(route=route, ways=_ways(session, row))
     groups = [Group(None, (), group.item, route, step.key if step else None, 1, (stand,)) for group in gather(session, [pack])]
-    facts = read_facts(session, station, groups, person, at)
+    facts = for_order(session, read_facts(session, station, groups, person, at), row.order)
     wanted = step or Step(key="dry-pack", name="dry pack", operation="dry pack")
     found = grounds(facts, {0: wanted}) + ([] if row.closed_e else [Reason("pack_open", f"{pack.code} is still being filled.", "Close it first.")])
     if row.closed_e and units_of(session, row.item) == 0:

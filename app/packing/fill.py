@@ -1,7 +1,7 @@
 """Fill a pack: units of loose lots go into its pockets, from the hub outwards; then it is closed."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from sqlalchemy import func, select
@@ -27,6 +27,7 @@ from app.ledger.sets import last_lots
 from app.naming.resolve import Named, code_of, give_code
 from app.packing.contents import fills_of, put_in, units_of
 from app.packing.date_codes import date_code
+from app.packing.order_materials import made_with_others
 from app.packing.pockets import Fill
 
 
@@ -163,11 +164,17 @@ def _would(
     session: Session, station: int, groups: list[Group], lots: Sequence[Named], order: int | None, person: int | None, at: datetime,
     pack: Pack | None = None,
 ) -> _Would:  # fmt: skip
-    facts = read_facts(session, station, groups, person, at)
+    facts = for_order(session, read_facts(session, station, groups, person, at), order)
     steps = {i: step for i, group in enumerate(groups) if (step := _tape_step(facts, group))}
     inside = [fill.loose for fill in fills_of(session, pack.item)] if pack else []
     rows = [session.get_one(Lot, lot) for lot in [*inside, *(lot.id for lot in lots)]]
     return _Would(facts, steps, [*grounds(facts, steps), *_may_be_packed(session, rows, order, pack)])
+
+
+def for_order(session: Session, facts: Facts, order: int | None) -> Facts:
+    """The facts of a start with a pack's own order, which chooses its tape and bag, in place of those that its lots were started for."""
+    body: Order | None = catalogue.with_id(session, order).body if order is not None else None
+    return replace(facts, orders={group.lot or 0: body for group in facts.groups} if body else {})
 
 
 def _not_packed(would: _Would, lots: Sequence[Named]) -> str:
@@ -196,6 +203,7 @@ def _may_be_packed(session: Session, lots: list[Lot], order: int | None, pack: P
         wanted: Order = catalogue.with_id(session, order).body
         if wanted.product != product.part_number:
             found.append(Reason("order_differs", f"Order {wanted.number} is for {wanted.product}.", "Name the right order."))
+        found += made_with_others(session, [lot.item for lot in lots], wanted)
     return found
 
 

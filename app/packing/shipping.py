@@ -21,6 +21,7 @@ from app.ledger.runs import Claim
 from app.naming.resolve import Named, codes_of, give_code
 from app.packing.contents import empty_reason, fills_of, units_of
 from app.packing.dry import is_opened, sealing_of
+from app.packing.order_materials import made_with_others
 from app.packing.over_shipments import beyond, record_over_shipments
 from app.packing.rework import part_of_pack
 
@@ -174,4 +175,4 @@ def _order_differs(session: Session, named: Named, pack: Pack, order: Order, cus
         )
     if pack.grade == "second" and not order.accepts_seconds:
         found.append(Reason("grade_unwanted", f"{named.code} holds seconds, which order {order.number} does not accept.", "Scan a prime pack."))
-    return found
+    return found + made_with_others(session, [named.id], order)

@@ -16,6 +16,7 @@ from app.ledger.corrections import not_void
 from app.ledger.flows import Flow
 from app.ledger.items import Batch, Item, Opening
 from app.ledger.runs import Line, Use, is_void
+from app.ledger.used import mixed_from
 from app.listed import among
 from app.naming.resolve import Named, add_alias, give_code
 
@@ -54,20 +55,11 @@ def open_batch(session: Session, by: By, batch: Named) -> Opening:
 
 def _hold_what_it_had_lapsed_for(session: Session, by: By, batch: Named, ends: datetime) -> None:
     """Lines that began with the batch, or with what was mixed from it, after its pot life had ended."""
-    used = select(Line).join(Use, Use.line == Line.id).where(among(Use.item, _mixed_with(session, batch.id)), Line.started_at > ends)
+    used = select(Line).join(Use, Use.line == Line.id).where(among(Use.item, [batch.id, *mixed_from(session, batch.id)]), Line.started_at > ends)
     used = used.where(~is_void(Line.run), not_void()).distinct().order_by(Line.id)
     for line in session.scalars(used).all():
         why = f"The pot life of {batch.code} had ended at {told(ends, catalogue.site(session).zone)} when this began; its opening was told later."
         hold_line(session, by, line.id, why)
-
-
-def _mixed_with(session: Session, batch: int) -> set[int]:
-    """The batch, and all that was mixed from it."""
-    found, fresh = {batch}, {batch}
-    while fresh:
-        fresh = set(session.scalars(select(Flow.child).where(among(Flow.parent, fresh), Flow.kind == "mix"))) - found
-        found |= fresh
-    return found
 
 
 def mix_batches(session: Session, by: By, part: str, parents: list[Named], *, expires_at: datetime | None = None) -> Named:
