@@ -1,4 +1,4 @@
-"""The same tests on both databases: every `house` is a fresh copy of a database that the migrations made.
+"""The same tests on both databases: every `house` is a copy of a database that the migrations made, or one that is emptied.
 
 Quick runs: `pytest --db sqlite`, or `-m "not postgresql and not browser"`. With REELROOT_NO_SKIP=1 what is missing fails instead of skipping.
 """
@@ -20,7 +20,7 @@ from pydantic_settings import PydanticBaseSettingsSource
 from app.db import House
 from app.migrate import upgrade
 from benchmarks.quick import QuickSettings
-from tests import compiled, in_memory, postgres
+from tests import compiled, in_memory, postgres, spare
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
@@ -40,6 +40,7 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 def pytest_configure() -> None:
     in_memory.use()
     compiled.once()
+    spare.use()
 
 
 def pytest_configure_node(node: Any) -> None:
@@ -89,7 +90,10 @@ def house(fresh_house: FreshHouse, tmp_path: Path) -> Iterator[House]:
 @pytest.fixture(scope="session")
 def fresh_house(request: pytest.FixtureRequest, database: str) -> FreshHouse:
     """Makes installations like `house`, each with its own data folder: for property tests, which need one an example."""
-    template = request.getfixturevalue(f"{database}_template")
+    if database == "sqlite":
+        template = request.getfixturevalue("sqlite_template")
+    else:
+        databases = request.getfixturevalue("postgresql_databases")
 
     @contextmanager
     def on_sqlite(data_dir: Path) -> Iterator[House]:
@@ -99,7 +103,7 @@ def fresh_house(request: pytest.FixtureRequest, database: str) -> FreshHouse:
 
     @contextmanager
     def on_postgresql(data_dir: Path) -> Iterator[House]:
-        with postgres.database(request.getfixturevalue("cluster_owner"), template) as url, _opened(data_dir, url) as one:
+        with databases.one() as url, _opened(data_dir, url) as one:
             yield one
 
     return on_sqlite if database == "sqlite" else on_postgresql
@@ -132,6 +136,11 @@ def postgresql_template(cluster_owner: postgres.Owner, tmp_path_factory: pytest.
         with _opened(tmp_path_factory.mktemp("template"), url) as one:
             upgrade(one)
         yield postgres.name_in(url)
+
+
+@pytest.fixture(scope="session")
+def postgresql_databases(cluster_owner: postgres.Owner, postgresql_template: str) -> spare.Databases:
+    return spare.Databases(cluster_owner, postgresql_template)
 
 
 @pytest.fixture(scope="session")

@@ -20,6 +20,9 @@ from app.listed import Question, among, ask, blocks, gathered, listed, say, toge
 
 _ITEMS = listed("select id, kind from item where id in :items order by id", "items")
 _BOTH = listed("select id from item where id in :some union all select id from entry where id in :others", "some", "others")
+_CUT_OFF = """
+select pg_terminate_backend(pid) from pg_stat_activity where usename = current_user and datname = current_database() and pid <> pg_backend_pid()
+"""
 _TIMES = listed("select id, recorded_at from entry where id in :entries", "entries").columns(recorded_at=Moment())
 _SINCE = listed(
     "select i.id from item i join entry e on e.id = i.e where i.id in :items and i.kind = :kind and e.recorded_at >= :at",
@@ -169,7 +172,7 @@ def test_a_connection_that_died_while_nobody_used_it_is_replaced_unseen(house: H
     monkeypatch.setattr("app.db._IDLE_SECONDS", 0.0)
     (item,) = add_items(house, "wafer")
     with house.reading() as session:
-        session.execute(text("select pg_terminate_backend(pid) from pg_stat_activity where datname = current_database() and pid <> pg_backend_pid()"))
+        session.execute(text(_CUT_OFF))
     with house.writing() as session:
         assert tuples(session, _ITEMS, items=[item]) == [(item, "wafer")]
 
@@ -183,7 +186,7 @@ def test_an_outage_fails_one_request_and_not_one_of_each_pool(house: House) -> N
             tuples(session, _ITEMS, items=[item])
     url = house.write_engine.url.set(drivername="postgresql").render_as_string(hide_password=False)
     with house.write_engine.connect() as one, psycopg.connect(url) as admin:
-        admin.execute("select pg_terminate_backend(pid) from pg_stat_activity where datname = current_database() and pid <> pg_backend_pid()")
+        admin.execute(_CUT_OFF)
         with pytest.raises(DBAPIError):
             one.execute(text("select 1"))
     for way in ways:
