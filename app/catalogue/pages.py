@@ -14,7 +14,7 @@ from app.catalogue.definitions import THINGS, Part, Route
 from app.catalogue.file import dump, read_catalogue
 from app.catalogue.load import Change, as_json, digest_of_changes, load_file, what_would_change
 from app.catalogue.queries import Defined, every, history, named, route_states, site, whole, with_id
-from app.errors import Refused, not_allowed
+from app.errors import Refused, not_allowed, unknown
 from app.evidence.keep import Kept, keep_file, path_of, read_kept
 from app.journal.act import By, act
 from app.journal.actions import ACTIONS
@@ -135,17 +135,17 @@ def catalogue_load_now(
 
 @router.get("/catalogue/of/{kind}")
 def catalogue_kind(request: Request, who: Calling, kind: str) -> Response:
+    if kind not in WORDS:
+        raise unknown(kind, "a kind of the catalogue")
     with house_of(request).reading() as session:
-        found = every(session, kind) if kind in WORDS else []
+        found = every(session, kind)
         codes = codes_of(session, kind, [one.id for one in found]) if kind in ("station", "order") else {}
         states = route_states(session)
         rows = [_row(one, codes, states) for one in found]
-    words = WORDS.get(kind, "Nothing of this kind")
-    heads = [(head, field in NUMBERS) for head, field in COLUMNS.get(kind, ())]
-    may_edit, about = _may_load(who) and kind in WORDS, ABOUT.get(kind, "The catalogue's first page lists the kinds that there are.")
+    heads = [(head, field in NUMBERS) for head, field in COLUMNS[kind]]
     return render(
-        request, "catalogue/kind.html", words=words, kind=kind, heads=heads, rows=rows, coded=bool(codes), stated=kind == "route", may_edit=may_edit,
-        about=about,
+        request, "catalogue/kind.html", words=WORDS[kind], kind=kind, heads=heads, rows=rows, coded=bool(codes), stated=kind == "route",
+        may_edit=_may_load(who), about=ABOUT[kind],
     )  # fmt: skip
 
 
