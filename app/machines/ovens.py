@@ -8,7 +8,6 @@ from pydantic import Field
 from sqlalchemy.orm import Session
 
 from app.errors import bad_input
-from app.floor.ends import abort_run
 from app.journal.act import By
 from app.ledger.judgements import Judgement
 from app.ledger.places import Load
@@ -17,12 +16,12 @@ from app.ledger.sets import panels_of as panels_in_set
 from app.machines.bodies import Answer, AStation, AThing, ByPerson, InPath, LoadCode, LotCode, Name, Number, PanelCode, Panels, RunCode, Told
 from app.machines.call_router import call_router
 from app.machines.calls import Calling, FormTold, as_stated
-from app.machines.names import doer_of, open_run, panel_codes, panels_of, person_of, run_named, station_of, things_of, values_of
+from app.machines.names import doer_of, panel_codes, panels_of, person_of, run_named, station_of, things_of, values_of
 from app.machines.runs import FinishIn, RunOut, run_as_json
 from app.naming.resolve import Named, code_of, resolve
 from app.ovens import loads
 from app.ovens.heat import RoundHeat
-from app.ovens.judging import end_load, fits_no_cure, import_logger_file, judge_again, read_logger_file, reads_as
+from app.ovens.judging import abort_load, end_load, fits_no_cure, import_logger_file, judge_again, read_logger_file, reads_as
 from app.ovens.logger_table import Stated
 from app.ovens.panel_heat import AdhesiveHeat, SameHeat, heat_of_load, heat_of_panels
 
@@ -123,9 +122,7 @@ def end(load: str, body: FinishIn, call: Calling) -> RunOut:
 @router.post("/loads/{load}/abort", summary="Abort a load: its heat counts, the cure is to be completed by another")
 def abort(load: str, body: ByPerson, call: Calling) -> RunOut:
     def verb(s: Session, by: By) -> dict[str, Any]:
-        run = open_run(s, load)
-        abort_run(s, by, run, person=person_of(s, body.person, call.person))
-        return run_as_json(s, run)
+        return run_as_json(s, abort_load(s, by, _of(s, load), person=person_of(s, body.person, call.person)))
 
     return RunOut(**call.do("abort_load", body, verb, path={"load": load}))
 

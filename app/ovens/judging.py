@@ -14,7 +14,7 @@ from app.db import House
 from app.errors import bad_input, refuse, unknown
 from app.evidence.keep import Kept, keep_and_read, record_evidence
 from app.floor.dispositions import judgement_in_force, write_judgement
-from app.floor.ends import Said, Value, finish_run, interrupt_run, open_lines_of
+from app.floor.ends import Said, Value, abort_run, finish_run, interrupt_run, open_lines_of
 from app.holds.place import hold_line
 from app.journal.act import By
 from app.ledger.judgements import Judgement
@@ -117,6 +117,13 @@ def interrupt_load(session: Session, by: By, load: Load, done: Collection[int] =
     interrupted = interrupt_run(session, by, run, Said(done=panels or None), person=person)
     judge_run(session, by, run)
     return interrupted
+
+
+def abort_load(session: Session, by: By, load: Load, *, person: int | None = None) -> Run:
+    """Nothing of it counts as done; its heat counts, and another load completes the cure."""
+    run = _running(session, load)
+    abort_run(session, by, run, person=person)
+    return run
 
 
 def _running(session: Session, load: Load) -> Run:

@@ -13,7 +13,7 @@ from app import clock
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Step
 from app.errors import Refused
-from app.floor.ends import abort_run, open_lines_of
+from app.floor.ends import open_lines_of
 from app.floor.line_steps import step_of_line
 from app.journal.act import By, act
 from app.ledger.places import Load
@@ -21,7 +21,7 @@ from app.ledger.runs import Run
 from app.ledger.sets import panels_of
 from app.naming.resolve import code_of, codes_of, resolve
 from app.ovens import loads
-from app.ovens.judging import end_load, interrupt_load
+from app.ovens.judging import abort_load, end_load, interrupt_load
 from app.ovens.panel_heat import HEAT_COLUMNS, AdhesiveHeat, heat_of_load, heat_of_panels, heat_rows
 from app.ovens.trace_pictures import SENSOR_COLUMNS, LoadTrace, load_trace, readings, sensor_rows
 from app.people.callers import Caller, Calling, page_router
@@ -135,7 +135,7 @@ def end_load_now(request: Request, who: Calling, code: str, key: Text = "") -> R
 
 @router.post("/loads/{code}/abort")
 def abort_load_now(request: Request, who: Calling, code: str, key: Text = "") -> Response:
-    return _do(request, who, code, "abort_load", {}, key, lambda s, by, load: abort_run(s, by, _run(s, load), person=who.person))
+    return _do(request, who, code, "abort_load", {}, key, lambda s, by, load: abort_load(s, by, load, person=who.person))
 
 
 @router.post("/loads/{code}/interrupt")
@@ -202,7 +202,3 @@ def _until(run: Run, steps: list[Step]) -> datetime | None:
     """By the longest standard time of what is in it: no promise of the recipe."""
     standard = max((step.standard_minutes for step in steps), default=None)
     return run.started_at + timedelta(minutes=standard) if standard else None
-
-
-def _run(session: Session, load: Load) -> Run:
-    return session.get_one(Run, load.run or 0)

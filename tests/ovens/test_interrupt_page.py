@@ -122,3 +122,15 @@ def test_a_load_that_is_being_filled_is_found_from_its_oven_and_keeps_the_shelf(
     assert ola.page.index("Stop.") < ola.page.index('name="thing" autofocus') < ola.page.index('class="ask"'), "its field scrolls there"
     ola.send(f"/loads/{begun}/put", thing=second.code, shelf="2")
     assert ola.page.count("<td>2</td>") == 2
+
+
+@pytest.mark.parametrize("verb", ["end", "abort", "interrupt"])
+def test_a_load_that_never_started_is_not_ended(house: House, factory: Factory, verb: str) -> None:  # noqa: F811
+    """A page that was left open shows buttons of a load that another has cancelled."""
+    load = factory.do("begin_load", lambda s, by: loads.begin_load(s, by, factory.things["Oven S"], "C170").id)
+    with house.reading() as session:
+        code = code_of(session, "load", load)
+    with client(house) as browser:
+        sign_in(browser, person(house, "Ada", "operate"))
+        answer = post(browser, f"/loads/{code}", f"/loads/{code}/{verb}")
+        assert answer.status_code == 409 and "It never started." in answer.text
