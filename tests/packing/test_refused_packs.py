@@ -7,8 +7,9 @@ import pytest
 from app.catalogue.definitions import Record
 from app.db import House
 from app.errors import NotFound, Refused
+from app.ledger.items import Pack
 from app.naming.resolve import resolve
-from app.packing.fill import Part, fill_pack
+from app.packing.fill import Part, fill_more, fill_pack
 from app.packing.rework import cut_pack, take_off_tape
 from tests.genealogy.made import made_loose
 from tests.genealogy.made import tested as bin_of
@@ -47,3 +48,19 @@ def test_an_empty_pack_says_where_its_units_went(house: House) -> None:
     with pytest.raises(Refused) as refused:
         factory.do("cut_pack", lambda s, by: cut_pack(s, by, made, 5).item)
     assert refused.value.reasons[0].why == f"{made.code} is empty: its units went into {off.code}."
+
+
+@pytest.mark.parametrize("fact", [False, True])
+def test_a_lot_of_panels_is_not_packed_not_even_one_that_all_panels_have_left(house: House, fact: bool) -> None:
+    factory = Factory(house).load()
+    *_, singulated, _, loose = made_loose(factory)
+    with_panels, taper = factory.lot(factory.panels(2)), factory.things["Taper"]
+    best = bin_of(factory, factory.start("Tester", loose), 80, 4)
+    for lot in (singulated, with_panels):
+        with pytest.raises(Refused) as refused:
+            factory.do("fill_pack", lambda s, by, lot=lot: fill_pack(s, by, taper, [Part(lot, 10)], line_clear=True).item, fact=fact)
+        assert (refused.value.kind, refused.value.what) == ("bad_input", f"{lot.code} can't be packed.")
+    reel = factory.do("fill_pack", lambda s, by: fill_pack(s, by, taper, [Part(best, 10)], close=False, line_clear=True).item)
+    with pytest.raises(Refused) as refused:
+        factory.do("fill_pack", lambda s, by: fill_more(s, by, s.get_one(Pack, reel), [Part(singulated, 10)]), fact=fact)
+    assert refused.value.kind == "bad_input"
