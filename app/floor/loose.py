@@ -34,7 +34,7 @@ def new_loose_lot(session: Session, by: By, product: int, order: int | None, rou
 
 def lot_for_taking_in(session: Session, by: By, lot: int) -> Lot:
     """The lot that takes units in: this one, or when it has been worked on or has given out, the new one that goes on from it."""
-    it = _loose(session, lot)
+    it = must_be_loose(session, lot)
     if has_been_worked(session, lot) or has_given_out(session, lot):
         return _successor(session, by, it)
     return it
@@ -42,20 +42,20 @@ def lot_for_taking_in(session: Session, by: By, lot: int) -> Lot:
 
 def lot_for_work(session: Session, by: By, lot: int) -> Lot:
     """The lot that a run works on: this one, or when something has left it, the new one that goes on from it."""
-    it = _loose(session, lot)
+    it = must_be_loose(session, lot)
     return _successor(session, by, it) if has_given_out(session, lot) else it
 
 
 def lot_for_giving(session: Session, by: By, lot: int) -> Lot:
     """The lot that gives units out: always this one, for giving is the last phase. Refused while it is in work."""
-    it = _loose(session, lot)
+    it = must_be_loose(session, lot)
     refuse_or_hold(session, by, f"Nothing was taken out of {_name(session, lot)}.", in_work_reasons(session, [lot]), loose=[lot])
     return it
 
 
 def split_loose(session: Session, by: By, lot: int, units: int, method: str = "hand", u: float = 0.0) -> Lot:
     """A part of a loose lot leaves it under a code of its own. `method` and `u` (standard, units): how the part was counted."""
-    it = _loose(session, lot)
+    it = must_be_loose(session, lot)
     lock(session, Item, sorted({lot, it.root or lot}))
     name = _name(session, lot)
     if units >= available(session, lot) and not by.fact:
@@ -73,7 +73,7 @@ def merge_loose(session: Session, by: By, into: int, others: Sequence[int]) -> L
     ids = [into, *dict.fromkeys(others)]
     if len(ids) < 2 or into in others:
         raise bad_input("A merge needs two lots or more.", "others", "None other than the first is named.", "Scan the lots that join it.")
-    lots = {lot: _loose(session, lot) for lot in ids}
+    lots = {lot: must_be_loose(session, lot) for lot in ids}
     lock(session, Item, sorted({*ids, *(lot.root or lot.item for lot in lots.values())}))
     what = f"{', '.join(codes_of(session, 'lot', ids).values())} were not merged."
     reasons = in_work_reasons(session, ids) + _held_apart(session, ids) + _unlike(list(lots.values()))
@@ -134,10 +134,11 @@ def _pour(session: Session, by: By, target: Lot, others: list[int]) -> None:
     settle(session, by, [target.item, *others])
 
 
-def _loose(session: Session, lot: int) -> Lot:
+def must_be_loose(session: Session, lot: int) -> Lot:
+    """A fact, too, is no more than that of a loose lot: panels go on by cells."""
     found = session.get(Lot, lot)
     if found is None or found.form != "loose":
-        raise bad_input("That is not a loose lot.", "lot", "It holds panels, or is not a lot.", "Scan the jar, or the lot's label.")
+        raise bad_input("That is not a loose lot.", "lot", "It is a lot of panels, or no lot.", "Scan the jar, or the lot's label.")
     return found
 
 

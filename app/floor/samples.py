@@ -10,6 +10,7 @@ from app.floor.bitmaps import Cell
 from app.floor.counting import take
 from app.floor.exits import write_dead_origins
 from app.floor.facts import refuse_or_hold
+from app.floor.loose import must_be_loose
 from app.floor.marks import SAMPLED, good_cells, mark_bitmap, singulated
 from app.floor.out_of_turn import hold_what_leaves_late
 from app.floor.placement_verdicts import judge_marked
@@ -17,7 +18,7 @@ from app.floor.reasons import checked_reason
 from app.journal.act import By, lock
 from app.ledger.counts import CountEntry
 from app.ledger.flows import Flow
-from app.ledger.items import Item, Lot, Panel, Sample
+from app.ledger.items import Item, Panel, Sample
 from app.naming.resolve import code_of, give_code
 
 
@@ -45,9 +46,7 @@ def sample_cells(session: Session, by: By, panel: int, cells: Sequence[Cell], pu
 def sample_units(session: Session, by: By, lot: int, units: int, purpose: str, *, kept: bool) -> Sample:
     """Takes units out of a loose lot, counted by hand. No outflow in the sense of rule 4."""
     lock(session, Item, [lot])
-    found = session.get(Lot, lot)
-    if found is None or found.form != "loose":
-        raise bad_input("That is not a loose lot.", "lot", "Units are taken out of loose lots.", "Take cells off a panel, or scan a jar.")
+    must_be_loose(session, lot)
     sample = new_sample(session, by, units, purpose, kept=kept)
     take(session, by, lot, units, sample.item, "draw")
     return sample

@@ -15,7 +15,7 @@ from app.floor.ends import Value, finish_run
 from app.floor.gate_facts import Facts, read_facts
 from app.floor.gates import grounds
 from app.floor.groups import Group, gather
-from app.floor.loose import lot_for_giving
+from app.floor.loose import lot_for_giving, must_be_loose
 from app.floor.starts import claim, lock_and_gather, use_what_is_loaded
 from app.holds.place import against_rules, hold_item
 from app.journal.act import By, lock
@@ -164,7 +164,7 @@ def _would(
     session: Session, station: int, groups: list[Group], lots: Sequence[Named], order: int | None, person: int | None, at: datetime,
     pack: Pack | None = None,
 ) -> _Would:  # fmt: skip
-    coming = [_loose(session, lot) for lot in lots]
+    coming = [must_be_loose(session, lot.id) for lot in lots]
     facts = for_order(session, read_facts(session, station, groups, person, at), order)
     steps = {i: step for i, group in enumerate(groups) if (step := _tape_step(facts, group))}
     inside = [fill.loose for fill in fills_of(session, pack.item)] if pack else []
@@ -176,13 +176,6 @@ def for_order(session: Session, facts: Facts, order: int | None) -> Facts:
     """The facts of a start with a pack's own order, which chooses its tape and bag, in place of those that its lots were started for."""
     body: Order | None = catalogue.with_id(session, order).body if order is not None else None
     return replace(facts, orders={group.lot or 0: body for group in facts.groups} if body else {})
-
-
-def _loose(session: Session, lot: Named) -> Lot:
-    row = session.get_one(Lot, lot.id)
-    if row.form != "loose":
-        raise bad_input(f"{lot.code} can't be packed.", lot.code, "It is a lot of panels.", "Name the loose lot that their units went into.")
-    return row
 
 
 def _not_packed(would: _Would, lots: Sequence[Named]) -> str:

@@ -59,7 +59,7 @@ def test_a_lot_of_panels_is_not_packed_not_even_one_that_all_panels_have_left(ho
     for lot in (singulated, with_panels):
         with pytest.raises(Refused) as refused:
             factory.do("fill_pack", lambda s, by, lot=lot: fill_pack(s, by, taper, [Part(lot, 10)], line_clear=True).item, fact=fact)
-        assert (refused.value.kind, refused.value.what) == ("bad_input", f"{lot.code} can't be packed.")
+        assert (refused.value.kind, refused.value.what) == ("bad_input", "That is not a loose lot.")
     reel = factory.do("fill_pack", lambda s, by: fill_pack(s, by, taper, [Part(best, 10)], close=False, line_clear=True).item)
     with pytest.raises(Refused) as refused:
         factory.do("fill_pack", lambda s, by: fill_more(s, by, s.get_one(Pack, reel), [Part(singulated, 10)]), fact=fact)
