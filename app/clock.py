@@ -10,12 +10,20 @@ def now() -> datetime:
     return datetime.now(UTC)
 
 
+def local(moment: datetime, zone: str) -> datetime:
+    """As clocks there show it. The end of the year 9999, by which many a system says never, is past all of theirs east of Greenwich: it stays UTC."""
+    try:
+        return moment.astimezone(ZoneInfo(zone))
+    except OverflowError:
+        return moment
+
+
 def told(moment: datetime, zone: str) -> str:
     """ "2026-11-25 23:10 CET": a time as people of that zone read it, with the zone said."""
-    local = moment.astimezone(ZoneInfo(zone))
-    return f"{local:%Y-%m-%d %H:%M} {local.tzname()}"
+    here = local(moment, zone)
+    return f"{here:%Y-%m-%d %H:%M} {here.tzname()}"
 
 
 def day(moment: datetime, zone: str) -> str:
     """ "2026-11-25": the date that people of that zone read."""
-    return moment.astimezone(ZoneInfo(zone)).date().isoformat()
+    return local(moment, zone).date().isoformat()

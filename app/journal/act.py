@@ -26,6 +26,7 @@ _NAMES_LOCK = 7203  # taken alone by an act that looks whether nothing has a nam
 _TRIES = 3
 _LONG_SECONDS = 3.0  # who has waited this long is told, and decides
 _KEY_DAYS = 90
+_EARLIEST = datetime(1970, 1, 1, tzinfo=UTC)  # clocks count from there: an earlier time is a field that was left empty
 
 # statements of every act: made once, as making one costs more than sending it
 _ALONE, _SHARED = (text(f"select {name}({HOLDS_LOCK})") for name in ("pg_advisory_xact_lock", "pg_advisory_xact_lock_shared"))
@@ -227,8 +228,11 @@ def _check_duty(actor: Actor, action: str, *, signed: bool) -> None:
 
 
 def _check_time(stated: datetime | None) -> None:
-    """Nothing has happened that is still to come: who states so has a wrong clock, a wrong zone or a wrong day."""
+    """Nothing has happened that is still to come, or before any clock of a machine: who states so has a wrong clock, a wrong zone or a wrong day."""
     now = clock.now()
+    if stated is not None and stated < _EARLIEST:
+        why = f"It was stated for {stated.astimezone(UTC):%Y-%m-%d}."
+        raise bad_input("That time is before all records.", "happened_at", why, "State when it happened, or leave it out; or set the clock.")
     if stated is not None and stated > now + clock.MAY_DIFFER:
         why = f"It was stated for {stated.astimezone(UTC):%Y-%m-%d %H:%M:%S} UTC, and now it is {now:%Y-%m-%d %H:%M:%S} UTC."
         raise bad_input("That time is still to come.", "happened_at", why, "State when it happened, with its zone; or set the clock that said so.")

@@ -4,7 +4,6 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any
-from zoneinfo import ZoneInfo
 
 from fastapi import Request
 from fastapi.responses import Response
@@ -13,6 +12,7 @@ from sqlalchemy.orm import Session
 from app import clock
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import STATION_STATES
+from app.clock import local
 from app.errors import Refused
 from app.floor.attendance import stations_of
 from app.floor.reasons import offered_reasons
@@ -81,13 +81,13 @@ def show(request: Request, session: Session, who: Caller, screen: Screen) -> Res
 
 def clock_time(request: Request, now: datetime) -> Callable[[datetime], str]:
     """ "14:02" of today, "yesterday 22:55", with the date before; the zone stands at the page's foot."""
-    zone = ZoneInfo(zone_of(request))
-    today = now.astimezone(zone).date()
+    zone = zone_of(request)
+    today = local(now, zone).date()
 
     def words(moment: datetime) -> str:
-        local = moment.astimezone(zone)
-        day = {today: "", today - timedelta(days=1): "yesterday "}.get(local.date(), f"{local:%Y-%m-%d} ")
-        return f"{day}{local:%H:%M}"
+        here = local(moment, zone)
+        day = {today: "", today - timedelta(days=1): "yesterday "}.get(here.date(), f"{here:%Y-%m-%d} ")
+        return f"{day}{here:%H:%M}"
 
     return words
 

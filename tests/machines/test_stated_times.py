@@ -53,6 +53,17 @@ def test_no_act_takes_a_time_that_is_still_to_come(do: Plant) -> None:
     assert after <= {"keep_refused_file"}
 
 
+@pytest.mark.parametrize("fact", [False, True])
+def test_no_act_takes_a_date_that_was_left_empty(do: Plant, fact: bool) -> None:
+    """Programs write an empty date as the first of all: what comes of it could not be reckoned with, nor shown west of Greenwich."""
+    lot = do.lot(do.panels(1))
+    do.mount("Attach", do.batch("GLUE"))
+    do.mount("Attach", do.wafer("RD-1"))
+    for moment in ("0001-01-01T00:00:00Z", "1899-12-30T00:00:00Z", "1969-12-31T23:59:59Z"):
+        refused = do.post("/runs", 422, station=do.at["Attach"], things=[lot], happened_at=moment, fact=fact)
+        assert (refused["kind"], refused["reasons"][0]["where"]) == ("bad_input", "happened_at"), refused
+
+
 def test_a_clock_that_is_a_little_ahead_is_taken_at_its_word(do: Plant) -> None:
     lot = do.lot(do.panels(1))
     do.mount("Attach", do.batch("GLUE"))

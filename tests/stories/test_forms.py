@@ -96,6 +96,16 @@ def test_a_time_that_is_past_all_clocks_is_refused_and_stays_as_it_was_typed(bro
     assert browser.client.get("/do/act", params={"call": "/batches", "expires_at": time}).status_code == 200
 
 
+def test_a_batch_that_never_expires_has_its_pages_wherever_the_site_is(browser: Browser) -> None:  # noqa: F811
+    """The last second of the year 9999, as many a system writes it, is in no year that a clock in Kathmandu has."""
+    browser.client.app.state.zone = "Asia/Kathmandu"  # type: ignore[attr-defined]
+    browser.get("/do/act?call=/batches")
+    page = browser.post("/do/act", call="/batches", part="GLUE", expires_at="9999-12-31T23:59:59Z")
+    (code,) = set(re.findall(r"B26-\d+-\w", page))
+    for path in ("/batches", f"/things/{code}", f"/trace/{code}"):
+        assert "9999-12-31 23:59 UTC" in browser.get(path), path
+
+
 def test_names_of_the_catalogue_are_offered(browser: Browser) -> None:  # noqa: F811
     page = browser.get("/do/act?call=/batches")
     assert 'name="part" list="names-part"' in page and '<option value="FRAME">' in page
