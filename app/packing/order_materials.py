@@ -2,6 +2,8 @@
 
 from collections import defaultdict
 from collections.abc import Sequence
+from itertools import groupby
+from operator import itemgetter
 
 from sqlalchemy.orm import Session
 
@@ -14,23 +16,30 @@ from app.naming.resolve import codes_of
 
 
 def made_with_others(session: Session, items: Sequence[int], order: Order) -> list[Reason]:
-    """Batches in loose lots or packs, surely or perhaps, of a kind of which the order asks for other parts."""
+    """Batches in loose lots or packs, surely or perhaps, from lines that had none of what the order asks of their kind.
+
+    As at a start, another part of the kind is fine beside one that is asked: a step may need a thick wire as well as the order's thin one.
+    """
     asked: defaultdict[str, list[str]] = defaultdict(list)
     for material in order.materials:
         asked[material.kind].append(material.part)
     if not asked:
         return []
     lines = walk.lines_above(session, walk.up(session, items))
-    part_of = {batch: part for _, batch, part in uses_of(session, [line.line for line in lines]) if part is not None}
-    parts = catalogue.with_ids(session, sorted(set(part_of.values())))
-    found: defaultdict[tuple[str, str], list[int]] = defaultdict(list)
-    for batch, part in sorted(part_of.items()):
-        kind, name = parts[part].body.kind, parts[part].name
-        if kind in asked and name not in asked[kind]:
-            found[kind, name].append(batch)
-    codes = codes_of(session, "batch", [batch for some in found.values() for batch in some])
+    uses = [(line, batch, part) for line, batch, part in uses_of(session, [line.line for line in lines]) if part is not None]
+    parts = catalogue.with_ids(session, sorted({part for *_, part in uses}))
+    had: defaultdict[tuple[int, str], list[tuple[int, str]]] = defaultdict(list)
+    for line, batch, part in uses:
+        had[line, parts[part].body.kind].append((batch, parts[part].name))
+    others = {
+        (kind, name, batch)
+        for (_, kind), some in had.items()
+        if kind in asked and not any(name in asked[kind] for _, name in some)
+        for batch, name in some
+    }
+    codes = codes_of(session, "batch", [batch for *_, batch in others])
     reasons = []
-    for (kind, name), batches in found.items():
-        why = f"Order {order.number} asks for {kind} {' or '.join(asked[kind])}; {few(codes[one] for one in batches)} in it is {name}."
+    for (kind, name), batches in groupby(sorted(others), key=itemgetter(0, 1)):
+        why = f"Order {order.number} asks for {kind} {' or '.join(asked[kind])}; {few(codes[batch] for *_, batch in batches)} in it is {name}."
         reasons.append(Reason("order_differs", why, "Take units that were made with what it asks for."))
     return reasons

@@ -71,3 +71,17 @@ def test_units_that_were_made_with_another_wire_are_not_packed_for_an_order_nor_
         assert do.post("/shipments", 409, packs=[free], customer="Umbrel", order="78")["kind"] == "order_differs"
         do.post("/shipments", packs=[right], customer="Umbrel", order="78")
         do.post("/shipments", packs=[free], customer="Umbrel")
+
+
+def test_a_thick_wire_that_the_step_names_is_fine_beside_the_thin_one_of_the_order(house: House) -> None:
+    needs = (Need(kind="wire", part="AG50"), Need(kind="wire", by_order=True))
+    steps = (Step(key="bond", name="bond", operation="wire bond", needs=needs), *STEPS[:3], Step(key="tape", name="tape", operation="tape"))
+    order = Order(number="79", customer="Umbrel", product="TWICE", units=100, materials=(OrderMaterial(kind="wire", part="AU20"),))
+    product, route = PRODUCT.model_copy(update={"part_number": "TWICE"}), Route(product="TWICE", revision="1", steps=steps)
+    more: tuple[tuple[str, Body], ...] = (("product", product), ("order", order), ("route", route), ("part", Part(number="AG50", kind="wire")))
+    with plant(house, *MORE, *more) as do:
+        do.mount("Bond 1", do.batch("AG50"))
+        do.post(f"/stations/{do.at['Bond 1']}/mount", item=do.batch("AU20"), place="thin wire")
+        lot = do.lot(do.panels(1), product="TWICE", order="79")
+        do.run("Bond 1", lot)
+        do.post("/packs", station=do.at["Winder"], parts=[{"lot": good(do, lot), "units": 10}], line_clear=True, order="79")
