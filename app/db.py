@@ -220,7 +220,7 @@ def _keep_private(database: Path) -> None:
 # would plan most of them anew each time, a third of the work of a wafer's exposure
 _NO_JIT = "-c jit=off"
 _LOOK_UPS = f"{_NO_JIT} -c enable_hashjoin=off -c enable_mergejoin=off -c enable_memoize=off"
-_WALKS = f"{_LOOK_UPS} -c enable_seqscan=off -c plan_cache_mode=force_generic_plan -c work_mem=4MB"  # no list may run with these
+_WALKS = f"{_LOOK_UPS} -c enable_seqscan=off -c plan_cache_mode=force_generic_plan -c work_mem=4MB"  # no list may be chosen with these
 
 
 _PREPARED = 300  # statements, of some 20 KiB: a day's acts say 250 again and again, and of the driver's own 100 each would be dropped before it comes

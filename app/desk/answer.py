@@ -25,8 +25,9 @@ def answer(request: Request, listing: Listing, **more: Any) -> Response:
     if form not in FORMATS:
         raise bad_input("A list has no such form.", "format", f"It is not one of: {', '.join(FORMATS)}.", "Choose one of them.")
     asked = asked_of(listing, request.query_params)
-    with house_of(request).reading() as session:
-        shown = show(session, listing, asked)
+    house = house_of(request)
+    with house.reading() as session, house.walking() as look_ups:
+        shown = show(session, listing, asked, look_ups)
     if form == "csv":
         return _file(listing, as_csv(shown), "text/csv; charset=utf-8", "csv")
     if form == "json":

@@ -181,8 +181,8 @@ def asked_of(listing: Listing, address: Mapping[str, str]) -> Asked:
     return Asked(values.get("q", ""), filters, sort, place, int(rows), "look" in values)
 
 
-def show(session: Session, listing: Listing, asked: Asked) -> Shown:
-    """The page that was asked for."""
+def show(session: Session, listing: Listing, asked: Asked, look_ups: Session | None = None) -> Shown:
+    """The page that was asked for. Its records are found by `session`; what their rows say, whose ids are known then, needs `look_ups` alone."""
     asked_for = [one for one in listing.filters if one.name in asked.filters]
     conditions = [one.where(session, asked.filters[one.name]) for one in asked_for]
     finds = any(one.finds for one in asked_for)
@@ -193,7 +193,7 @@ def show(session: Session, listing: Listing, asked: Asked) -> Shown:
     is_bounded = bool(conditions) and not finds and not asked.looks_at_all
     found, following, stopped = _rows(session, listing, conditions, asked, is_bounded=is_bounded)
     return Shown(
-        listing, asked, listing.rows(session, [row[0] for row in found]), _written(asked.sort, following) if following else None,
+        listing, asked, listing.rows(look_ups or session, [row[0] for row in found]), _written(asked.sort, following) if following else None,
         LOOKS_AT if stopped else 0, _choices(session, listing),
     )  # fmt: skip
 

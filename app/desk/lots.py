@@ -15,6 +15,7 @@ from app.ledger.items import Lot
 from app.ledger.loose_stock import LooseStock
 from app.ledger.places import Container, Content
 from app.ledger.sets import LotHolding, Member, lots_of_panels
+from app.listed import among
 from app.naming.resolve import codes_of
 
 _IN_IT = "in work, waiting or held"
@@ -130,7 +131,7 @@ def _inside(session: Session, containers: list[int]) -> tuple[dict[int, Counter[
     query = select(Content).where(Content.container.in_(containers), is_inside())
     rows = list(session.scalars(query.order_by(Content.id)))
     holder = {row.set: row.container for row in rows if row.set is not None}
-    panels = {panel: set_id for set_id, panel in session.execute(select(Member.set, Member.panel).where(Member.set.in_(holder)))}
+    panels = {panel: set_id for set_id, panel in session.execute(select(Member.set, Member.panel).where(among(Member.set, holder)))}
     lots = lots_of_panels(session, list(panels))
     for row in rows:
         if row.item is not None:

@@ -106,7 +106,7 @@ def read_facts(session: Session, station: int, groups: list[Group], person: int 
         orders={item: things[lot.order].body for item, lot in lots.items() if lot.order},
         stops={item: found for item, found in stops.items() if item in set(items)},
         stops_on_material=stops,
-        open=with_risks_signed(session, panels, open_found),
+        open=with_risks_signed(session, open_found),
         unsigned=unsigned,
         claims={item: where for item, where in claims.items() if item in set(items)},
         places=places,

@@ -26,20 +26,21 @@ class OpenJudgement:
 
 def open_judgements(session: Session, panels: list[int]) -> dict[int, list[OpenJudgement]]:
     """The lines that did a judged step for these panels and are open. An aborted round has no verdict of its own."""
-    return with_risks_signed(session, panels, *together(session, open_lines(panels)))
+    return with_risks_signed(session, *together(session, open_lines(panels)))
 
 
 def open_lines(panels: list[int]) -> Question[list[Any]]:
     """The first of two questions: nearly always there are none."""
-    return Question(_OPEN, {"panels": panels}, list)
+    wanted = set(panels)
+    return Question(_OPEN, {"panels": panels}, lambda rows: [row for row in rows if row.panel in wanted])
 
 
-def with_risks_signed(session: Session, panels: list[int], rows: list[Any]) -> dict[int, list[OpenJudgement]]:
+def with_risks_signed(session: Session, rows: list[Any]) -> dict[int, list[OpenJudgement]]:
     """What `open_lines` told, and for what of it a lead signed."""
     if not rows:
         return {}
     found: defaultdict[int, list[OpenJudgement]] = defaultdict(list)
-    signed = {(line, panel) for line, panel in tuples(session, _SIGNED, lines=[row.line for row in rows], panels=panels)}
+    signed = set(tuples(session, _SIGNED, lines={row.line for row in rows}))
     runs = codes_of(session, "run", sorted({row.run for row in rows}))
     for row in rows:
         found[row.panel].append(
@@ -48,8 +49,8 @@ def with_risks_signed(session: Session, panels: list[int], rows: list[Any]) -> d
     return dict(found)
 
 
-# a line with placement logs to come is judged as soon as it did anything; a cure when the step was done. `+` keeps SQLite from looking each of the
-# panels up in each of the sets that something is open of
+# a line with placement logs to come is judged as soon as it did anything; a cure when the step was done. It tells of all panels of the sets:
+# PostgreSQL would seek each in a list of those that are meant, from its beginning, and of a thousand lots that took ten seconds
 _OPEN = listed(
     """
     select m.panel, l.id as line, l.run, l.step, l.judged, j.verdict
@@ -61,14 +62,9 @@ _OPEN = listed(
       and (j.id is null or j.verdict <> 'conforms')
       and not exists (select 1 from disposition d where d.judgement = j.id)
       and not exists (select 1 from run_void v where v.run = l.run)
-      and m."set" = c."set" and +m.panel in :panels
+      and m."set" = c."set"
     order by m.panel, l.id
     """,
     "panels",
 )
-_SIGNED = listed(
-    """
-    select a.line, m.panel from at_risk a join member m on m."set" = a."set" where a.line in :lines and +m.panel in :panels
-    """,
-    "lines", "panels",
-)  # fmt: skip
+_SIGNED = listed('select a.line, m.panel from at_risk a join member m on m."set" = a."set" where a.line in :lines', "lines")

@@ -13,6 +13,7 @@ from app.holds.stopped import stops_on
 from app.ledger.items import Lot
 from app.ledger.runs import Claim
 from app.ledger.sets import LotHolding, Member
+from app.listed import among, tuples
 
 
 @dataclass(frozen=True)
@@ -34,7 +35,7 @@ def standings(session: Session, lots: list[Lot]) -> dict[int, Standing]:
     stand = progress(session, every) | loose_progress(session, loose)
     held = stops_on(session, every) | stops_on(session, loose)  # apart: of panels a probe finds nearly always that there is nothing
     judged = open_judgements(session, every)
-    claimed = set(session.scalars(select(Claim.item).where(Claim.item.in_([*every, *loose]))))
+    claimed = {item for (item,) in tuples(session, _CLAIMED, items=[*every, *loose])}
     names = _names(session, stand)
     found = {}
     for lot in lots:
@@ -51,11 +52,19 @@ def standings(session: Session, lots: list[Lot]) -> dict[int, Standing]:
 
 
 def _panels(session: Session, lots: list[int]) -> dict[int, list[int]]:
-    query = select(LotHolding.lot, Member.panel).join(Member, Member.set == LotHolding.set)
     found: defaultdict[int, list[int]] = defaultdict(list)
-    for lot, panel in session.execute(query.where(LotHolding.lot.in_(lots), LotHolding.closed_e.is_(None))):
+    for lot, panel in tuples(session, _HELD, lots=lots):
         found[lot].append(panel)
     return found
+
+
+# of a thousand lots there are more panels than either database takes parameters
+_CLAIMED = select(Claim.item).where(among(Claim.item, "items"))
+_HELD = (
+    select(LotHolding.lot, Member.panel)
+    .join(Member, Member.set == LotHolding.set)
+    .where(among(LotHolding.lot, "lots"), LotHolding.closed_e.is_(None))
+)
 
 
 def _names(session: Session, stand: dict[int, Progress]) -> dict[tuple[int | None, str | None], str]:

@@ -221,8 +221,8 @@ class _Facts:
     def _covered(self, session: Session, lines: list[int]) -> defaultdict[tuple[int, int, str], set[int]]:
         """(line, lot, whole or either) -> the lot's panels that it covered."""
         found: defaultdict[tuple[int, int, str], set[int]] = defaultdict(set)
-        for line, extent, panel in tuples(session, _COVERED, lines=lines, panels=self.lots_of):
-            for lot in self.lots_of[panel]:
+        for line, extent, panel in tuples(session, _COVERED, lines=lines):
+            for lot in self.lots_of.get(panel, ()):
                 found[line, lot, extent].add(panel)
         return found
 
@@ -282,10 +282,8 @@ _LOADS = listed("select l.run, c.code from load l cross join code c where l.run 
 _DECIDED = listed("select judgement, e, what, words from disposition where judgement in :judgements order by id", "judgements")
 _AT_RISK = listed('select line, "set", e, reason from at_risk where line in :lines order by id', "lines")
 _INSIDE = listed('select m."set", m.panel from member m where m."set" in :sets and m.panel in :panels', "sets", "panels")
-_COVERED = listed(
-    'select c.line, c.extent, m.panel from cover c cross join member m where c.line in :lines and m."set" = c."set" and +m.panel in :panels',
-    "lines", "panels",
-)  # fmt: skip
+# of all panels: PostgreSQL would seek each in a list of those that are meant, from its beginning
+_COVERED = listed('select c.line, c.extent, m.panel from cover c cross join member m where c.line in :lines and m."set" = c."set"', "lines")
 _MARKED = listed(
     "select run, panel, reason, sum(n) from cell_mark where run in :runs and panel in :panels and closed_e is null group by run, panel, reason",
     "runs", "panels",

@@ -51,6 +51,11 @@ _PANELS_OF_LOT = (
     .where(LotHolding.lot == bindparam("lot"), LotHolding.closed_e.is_(None))
     .order_by(Member.panel)
 )
+_LOTS_OF_PANELS = (
+    select(Member.panel, LotHolding.lot)
+    .join(LotHolding, (LotHolding.set == Member.set) & LotHolding.closed_e.is_(None))
+    .where(among(Member.panel, "panels"))
+)
 
 
 def set_of(session: Session, by: By, panels: list[int]) -> int:
@@ -100,12 +105,7 @@ def panels_of_lot(session: Session, lot: int) -> list[int]:
 
 def lots_of_panels(session: Session, panels: list[int]) -> dict[int, int]:
     """The lot that holds each panel now."""
-    query = (
-        select(Member.panel, LotHolding.lot)
-        .join(LotHolding, (LotHolding.set == Member.set) & LotHolding.closed_e.is_(None))
-        .where(Member.panel.in_(panels))
-    )
-    return {panel: lot for panel, lot in session.execute(query)}
+    return {panel: lot for panel, lot in tuples(session, _LOTS_OF_PANELS, panels=panels)}
 
 
 def last_lots(session: Session, panels: Iterable[int]) -> dict[int, int]:

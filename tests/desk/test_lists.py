@@ -19,10 +19,13 @@ from app.desk.listing import Listing, asked_of, show
 from app.desk.pages import LISTINGS
 from app.desk.told import told
 from app.errors import Refused
+from app.floor.containers import add_container, put_panels
 from app.holds.place import place_hold
 from app.journal.actions import ACTIONS
+from app.ledger.sets import panels_of_lot
 from app.main import make_app
 from app.web.downloads import safe
+from tests.board.line import line, lot, run
 
 BY_NAME = {one.name: one for one in LISTINGS}
 each_list = pytest.mark.parametrize("listing", LISTINGS, ids=lambda one: one.name)
@@ -258,6 +261,23 @@ def cost(house: House, listing: Listing) -> tuple[int, int]:
     with house.reading() as session, counted(house) as statements:
         page = show(session, listing, asked_of(listing, {"rows": "1000"}))
     return len(statements), len(page.rows)
+
+def test_no_list_gives_the_database_a_parameter_a_panel(house: House) -> None:
+    """SQLite takes 32,766 of them, PostgreSQL 65,535: a thousand lots of a hundred panels are more."""
+    factory = line(house)
+    magazine = factory.do("add_container", lambda s, by: add_container(s, by, "magazine", "M 1").id)
+    inside = lot(factory, 70)
+    with house.reading() as session:
+        panels = panels_of_lot(session, inside.id)
+    factory.do("fill_container", lambda s, by: put_panels(s, by, magazine, panels) is None)
+    run(factory, "Plasma", inside)
+    most: list[int] = []
+    event.listen(house.read_engine, "before_cursor_execute", lambda _c, _cursor, _statement, values, *_: most.append(len(values)))
+    for listing in LISTINGS:
+        if listing.name in ("lots", "containers", "runs", "loads"):
+            with house.reading() as session:
+                assert show(session, listing, asked_of(listing, {})).rows or listing.name == "loads"
+    assert max(most) < 70
 
 
 def test_a_list_costs_as_many_statements_for_ten_rows_as_for_many(stage: Stage) -> None:
