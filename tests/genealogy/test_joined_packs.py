@@ -38,3 +38,20 @@ def test_a_tape_of_two_runs_is_of_all_their_units(house: House) -> None:
             forward = next(one for one in do.get(f"/trace/{tape}?direction=forward")["packs"] if one["code"] == joined)
             exposed = next(one for one in do.get(f"/exposure?suspect={tape}")["packs"] if one["code"] == joined)
             assert (forward["least"], forward["greatest"]) == (exposed["least"], exposed["greatest"]) == told[tape]
+
+
+def test_a_reel_of_two_lots_is_traced_forward_with_all_its_units(house: House) -> None:
+    with plant(house, *TAPED) as do:
+        goods = []
+        for _ in range(2):
+            lot = do.lot(do.panels(1), product="TAPED")
+            do.run("Scope", lot)
+            loose = do.post(f"/runs/{do.start('Saw', lot)}/singulate")["lot"]
+            goods.append(do.post(f"/runs/{do.start('Tester', loose)}/bins", bins=[{"bin": "B1", "units": 20}])["bins"][0]["lot"])
+        do.mount("Taper", do.batch("TAPE"))
+        parts = [{"lot": goods[0], "units": 7}, {"lot": goods[1], "units": 5}]
+        pack = do.post("/packs", station=do.at["Taper"], parts=parts, line_clear=True, short_reason="all there is")["pack"]
+        new = do.post(f"/packs/{pack}/re_reel")["pack"]
+        for reel in (pack, new):
+            found = {one["code"]: (one["least"], one["greatest"]) for one in do.get(f"/trace/{reel}?direction=forward")["packs"]}
+            assert found[new] == (12, 12), reel
