@@ -1,4 +1,4 @@
-"""Statements compiled once for all houses of a run: each house has engines of its own, and to each of them every statement would be new.
+"""Statements compiled once for all houses of a run, and databases asked once what they can: each house has engines of its own, to which all is new.
 
 A server has one house and compiles what it asks once; compiled anew for every test it took a seventh of what the tests compute. The engines of
 `app.db` are alike for one database (`app.db` alone says how they write a statement), so what was compiled for one serves all.
@@ -7,7 +7,7 @@ A server has one house and compiles what it asks once; compiled anew for every t
 from functools import cache
 from typing import Any
 
-from sqlalchemy import Engine, create_engine
+from sqlalchemy import Connection, Engine, create_engine
 from sqlalchemy.engine import Dialect
 from sqlalchemy.util import LRUCache
 
@@ -35,8 +35,16 @@ def _equal(dialect: type[Dialect]) -> type[Dialect]:
     def is_equal(self: Dialect, other: object) -> bool:
         return type(self) is type(other)
 
+    def initialize(self: Dialect, connection: Connection) -> None:
+        if not learnt:
+            before = dict(vars(self))
+            dialect.initialize(self, connection)
+            learnt.update({name: value for name, value in vars(self).items() if name not in before or before[name] is not value})
+        vars(self).update(learnt)
+
+    learnt: dict[str, Any] = {}
     own = {"__eq__": is_equal, "__hash__": lambda self: hash(type(self)), "supports_statement_cache": dialect.supports_statement_cache}
-    return type(dialect.__name__, (dialect,), own)
+    return type(dialect.__name__, (dialect,), own | {"initialize": initialize})
 
 
 @cache
