@@ -9,6 +9,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from app.ledger.counting import spare_of
+from app.ledger.counts import NOT_COUNTED
 from app.ledger.flows import KINDS, Flow
 from app.ledger.runs import Line, is_void
 from app.listed import Question, ask, listed
@@ -20,7 +21,10 @@ METHOD_OF_FLOW = {"cells": "cells", "bin": "counter", "fill": "pockets", "untape
 
 
 class Posting(NamedTuple):
-    """An amount that came into a loose lot or left it: `what` is in, out, scrapped, sampled or difference."""
+    """An amount that came into a loose lot or left it: `what` is in, out, scrapped, sampled or difference.
+
+    `entry`, `mark`: the count or mark that it was taken out by, where it was.
+    """
 
     what: str
     kind: str  # of the flow or count entry
@@ -30,6 +34,13 @@ class Posting(NamedTuple):
     other: int | None = None  # the item at the other end of a flow
     reason: str = ""
     e: int = 0
+    entry: int | None = None
+    mark: int | None = None
+
+    @property
+    def to_take_back(self) -> int | None:
+        """The count, if it may be taken back: not what a sample destroyed, nor a difference that answers no count."""
+        return self.entry if self.kind in ("scrapped", "difference") and self.reason not in NOT_COUNTED else None
 
 
 @dataclass(frozen=True)
@@ -78,7 +89,7 @@ def amounts(session: Session, lots: Iterable[int]) -> dict[int, Book]:
             postings[parent].append(Posting(what, kind, units, method, u if kind == "split" else 0.0, child, e=e))
     for row in ask(session, _COUNTS, lots=ids):
         what = "sampled" if row.kind == "destroyed" else row.kind
-        postings[row.item].append(Posting(what, row.kind, row.units, row.method, row.u, reason=row.reason, e=row.e))
+        postings[row.item].append(Posting(what, row.kind, row.units, row.method, row.u, reason=row.reason, e=row.e, entry=row.entry))
     return {lot: _summed(rows) for lot, rows in postings.items()}
 
 
@@ -108,7 +119,7 @@ _FLOWS = listed(
 )
 _COUNTS = listed(
     f"""
-    select item, kind, units, method, u, reason, e from count_entry
+    select item, kind, units, method, u, reason, e, id as entry from count_entry
     where item in :lots and kind in ({_OUT}) and closed_e is null order by id
     """,
     "lots",

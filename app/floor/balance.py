@@ -114,6 +114,7 @@ class _Mark(NamedTuple):
     ends: int
     reason: str
     cells: int
+    mark: int
 
 
 class _Taken(NamedTuple):
@@ -125,6 +126,7 @@ class _Taken(NamedTuple):
     u: float
     reason: str
     e: int
+    entry: int
 
 
 class _PanelFacts:
@@ -133,8 +135,8 @@ class _PanelFacts:
     def __init__(self, session: Session, panels: list[int]) -> None:
         self.cells: dict[int, int] = {panel: (1 << size) - 1 for panel, size in tuples(session, _SIZES, panels=panels)}
         self.marks: dict[int, list[_Mark]] = {panel: [] for panel in panels}
-        for panel, e, ends, reason, cells in tuples(session, _MARKS, panels=panels):
-            self.marks[panel].append(_Mark(e, NEVER + 1 if ends is None else ends, reason, int.from_bytes(cells, "little")))
+        for panel, e, ends, reason, cells, mark in tuples(session, _MARKS, panels=panels):
+            self.marks[panel].append(_Mark(e, NEVER + 1 if ends is None else ends, reason, int.from_bytes(cells, "little"), mark))
         self.taken: dict[int, list[_Taken]] = {panel: [] for panel in panels}
         for panel, *taken in tuples(session, _TAKEN, panels=panels):
             self.taken[panel].append(_Taken(*taken))
@@ -156,7 +158,7 @@ class _PanelFacts:
         for one in self.taken[panel]:
             if begins < one.e <= end:
                 what = "sampled" if one.kind == "destroyed" else one.kind
-                postings.append(Posting(what, one.kind, one.units, one.method, one.u, reason=one.reason, e=one.e))
+                postings.append(Posting(what, one.kind, one.units, one.method, one.u, reason=one.reason, e=one.e, entry=one.entry))
         if again := max(0, -units) - max(0, -came):  # units that were scrapped without a cell, and whose cells were marked as well
             postings.append(Posting("scrapped", "mark", -again, "cells", 0.0, reason="cells of units scrapped before", e=end))
         if singulated:
@@ -191,7 +193,7 @@ class _PanelFacts:
                 if mark.reason == SAMPLED:  # a sample's units are those that its flow took
                     came_back |= mark.cells & self._good(stay.panel, mark.e - 1) & ~began
                 else:
-                    postings.append(Posting("scrapped", "mark", newly.bit_count(), "cells", 0.0, reason=mark.reason, e=mark.e))
+                    postings.append(Posting("scrapped", "mark", newly.bit_count(), "cells", 0.0, reason=mark.reason, e=mark.e, mark=mark.mark))
         if back := came_back.bit_count():
             postings.append(Posting("scrapped", "mark", -back, "cells", 0.0, reason="marks taken back", e=end))
         return postings
@@ -214,10 +216,10 @@ _HOLDINGS = listed(
     "lots",
 )
 _SIZES = listed("select item, rows * columns from panel where item in :panels", "panels")
-_MARKS = listed("select panel, e, closed_e, reason, cells from cell_mark where panel in :panels order by id", "panels")
+_MARKS = listed("select panel, e, closed_e, reason, cells, id from cell_mark where panel in :panels order by id", "panels")
 _TAKEN = listed(
     f"""
-    select item, kind, units, method, u, reason, e from count_entry
+    select item, kind, units, method, u, reason, e, id from count_entry
     where item in :panels and kind in ({_KINDS}) and closed_e is null order by id
     """,
     "panels",

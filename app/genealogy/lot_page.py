@@ -29,12 +29,13 @@ _WORDS = {
 
 @dataclass(frozen=True)
 class Amount:
-    """One line of the account: units, how they were counted, and their standard uncertainty."""
+    """One line of the account: units, how they were counted, and their standard uncertainty. `counts`: those of it that may be taken back."""
 
     words: str
     units: int
     method: str
     u: float
+    counts: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -86,7 +87,13 @@ def _summed(postings: Iterable[Posting]) -> tuple[Amount, ...]:
     for one in postings:
         words = _WORDS.get((one.what, one.kind), f"{one.what}: {one.reason}" if one.reason else one.what)
         alike[words, one.method].append(one)
-    return tuple(Amount(words, sum(one.units for one in some), method, hypot(*(one.u for one in some))) for (words, method), some in alike.items())
+    return tuple(
+        Amount(
+            words, sum(one.units for one in some), method, hypot(*(one.u for one in some)),
+            tuple(one.to_take_back for one in some if one.to_take_back),
+        )
+        for (words, method), some in alike.items()
+    )
 
 
 def holds_shown(session: Session, stops: Sequence[Stop], how_many: dict[int, str]) -> list[HoldShown]:

@@ -65,6 +65,11 @@ class MarkOut(Answer):
     cells: int = Field(examples=[1])
 
 
+class ScrappedOut(DoneOut):
+    count: Number | None = Field(None, description="Of units or a wafer: the number to take it back by.", examples=[412])
+    mark: Number | None = Field(None, description="Of cells or a whole panel: the mark's number, to take it back by.", examples=[None])
+
+
 class TakenBackOut(Answer):
     done: bool = True
     judgements: list[PlacementsJudgedOut] = Field(description="Of lines that are judged again for it.")
@@ -173,7 +178,7 @@ def take_back(mark: InPath, body: Told, call: Calling) -> TakenBackOut:
 
 
 @router.post("/scrap", summary="Scrap cells, a panel, units, or a wafer")
-def scrap(body: ScrapIn, call: Calling) -> DoneOut:
+def scrap(body: ScrapIn, call: Calling) -> ScrappedOut:
     def verb(s: Session, by: By) -> dict[str, Any]:
         one = resolve(s, body.thing, "panel", "lot", "container", "wafer", "pack")
         if one.kind == "pack":
@@ -182,21 +187,20 @@ def scrap(body: ScrapIn, call: Calling) -> DoneOut:
         if one.kind == "wafer":
             if body.cells or body.units is not None or body.run:
                 raise bad_input("A wafer is scrapped whole.", "thing", f"{one.code} is a wafer.", "Leave cells, units and run empty.")
-            scrap_wafer(s, by, one.id, body.reason)
-        elif body.cells and one.kind != "panel":
+            return {"done": True, "count": scrap_wafer(s, by, one.id, body.reason).id}
+        if body.cells and one.kind != "panel":
             raise bad_input("Which panel?", "cells", f"{one.code} is a {one.kind}, and cells are those of a panel.", "Name the panel, or give units.")
-        elif body.cells:
-            scrap_cells(s, by, one.id, _cells(body.cells), body.reason, _at_run(s, body.run, one.id))
-        elif body.units is not None:
+        if body.cells:
+            return {"done": True, "mark": scrap_cells(s, by, one.id, _cells(body.cells), body.reason, _at_run(s, body.run, one.id)).id}
+        if body.units is not None:
             item = one.id if one.kind == "panel" else lot_in(s, one).id
-            scrap_units(s, by, item, body.units, body.reason, method=body.method, u=body.u, run=_at_run(s, body.run, item))
-        elif one.kind == "panel":
-            scrap_panel(s, by, one.id, body.reason, _at_run(s, body.run, one.id))
-        else:
-            raise bad_input("How many units?", "units", f"{one.code} is a {one.kind}.", "Give units.")
-        return {"done": True}
+            entry = scrap_units(s, by, item, body.units, body.reason, method=body.method, u=body.u, run=_at_run(s, body.run, item))
+            return {"done": True, "count": entry.id}
+        if one.kind == "panel":
+            return {"done": True, "mark": scrap_panel(s, by, one.id, body.reason, _at_run(s, body.run, one.id)).id}
+        raise bad_input("How many units?", "units", f"{one.code} is a {one.kind}.", "Give units.")
 
-    return DoneOut(**call.do("scrap", body, verb))
+    return ScrappedOut(**call.do("scrap", body, verb))
 
 
 @router.post("/samples", summary="Take a sample of cells or of loose units, to keep or to destroy")

@@ -19,7 +19,7 @@ from app.journal.models import Entry
 from app.ledger.items import Lot, LotRoute
 from app.ledger.places import Load
 from app.ledger.runs import Run
-from app.machines.bodies import Answer, LotCode, PanelCode
+from app.machines.bodies import Answer, LotCode, Number, PanelCode
 from app.machines.call_router import call_router
 from app.machines.calls import Calling
 from app.machines.names import lot_named, panel_codes
@@ -70,6 +70,8 @@ class AmountOut(Answer):
     method: str = Field(examples=["cells"])
     u: float = Field(examples=[0.0])
     reason: str = Field(examples=[""])
+    count: Number | None = Field(None, description="Of units scrapped, or signed for: the number to take it back by.", examples=[None])
+    mark: Number | None = Field(None, description="Of marked cells: the mark's number, to take it back by.", examples=[None])
 
 
 class CountsOut(Answer):
@@ -240,7 +242,10 @@ def _groups(session: Session, named: Named) -> list[Any]:
 def _counts(session: Session, lot: int) -> CountsOut:
     found = balance(session, lot)
     total = found.total
-    amounts = [AmountOut(what=p.what, kind=p.kind, units=p.units, method=p.method, u=p.u, reason=p.reason) for p in found.postings]
+    amounts = [
+        AmountOut(what=p.what, kind=p.kind, units=p.units, method=p.method, u=p.u, reason=p.reason, count=p.to_take_back, mark=p.mark)
+        for p in found.postings
+    ]
     return CountsOut(
         units_in=total("in"), units_out=total("out"), scrapped=total("scrapped"), sampled=total("sampled"), difference=total("difference"),
         left=found.left, u=found.u, unexplained=found.unexplained, closes=found.closes, unsigned=found.unsigned.entry if found.unsigned else None,

@@ -179,6 +179,33 @@ def test_marks_readings_and_counts_are_corrected(do: Plant) -> None:
     assert do.findings() == []
 
 
+def test_what_was_scrapped_by_mistake_is_named_to_be_taken_back(do: Plant) -> None:
+    one, other = panels = do.panels(2)
+    lot = do.lot(panels)
+    scrapped = [
+        do.post("/scrap", thing=one, units=2, reason="dropped"),
+        do.post("/scrap", thing=one, cells=[{"row": 1, "column": 1}], reason="dropped"),
+        do.post("/scrap", thing=other, reason="dropped"),
+    ]
+    counts = do.get(f"/lots/{lot}")["counts"]
+    named = [(amount["units"], amount["count"], amount["mark"]) for amount in counts["amounts"] if amount["what"] == "scrapped"]
+    assert sorted(named, key=str) == [(1, None, scrapped[1]["mark"]), (2, scrapped[0]["count"], None), (20, None, scrapped[2]["mark"])]
+    sign_in(do.client, person(do.house, "Wanda", "operate", "lead"))
+    assert f"&amp;count={scrapped[0]['count']}\"" in do.client.get(f"/lots/{lot}").text
+
+    loose = _loose(do, 1)
+    scrapped.append(do.post("/scrap", thing=loose, units=3, reason="dropped"))
+    do.post("/samples", thing=loose, units=1, purpose="dropped", kept=False)
+    amounts = do.get(f"/lots/{loose}")["counts"]["amounts"]
+    assert {amount["what"]: amount["count"] for amount in amounts if amount["what"] != "in"} == {"scrapped": scrapped[3]["count"], "sampled": None}
+
+    for one_of, number in ((kind, entry[kind]) for entry in scrapped for kind in ("count", "mark") if entry[kind]):
+        do.post(f"/{one_of}s/{number}/take_back")
+    assert do.get(f"/lots/{lot}")["counts"]["left"] == 40
+    assert do.get(f"/lots/{loose}")["counts"]["left"] == 19
+    assert do.findings() == []
+
+
 def test_a_corrected_placement_file_replaces_the_wrong_one(do: Plant) -> None:
     wafer, other = do.wafer("RD-1"), do.wafer("RD-2")
     do.mount("Attach", wafer)
