@@ -159,8 +159,9 @@ def _materials(session: Session, facts: _Facts) -> Iterable[Missing]:
     had: defaultdict[int, set[tuple[str, str]]] = defaultdict(set)
     for line_id, part, *_ in used:
         had[line_id].add((parts[part].body.kind, parts[part].name))
-    closed = {code for _, part, code, is_open in used if not is_open and parts[part].body.pot_life_minutes}
-    yield from (Missing("opening", code, "nobody recorded when it was opened: whether its pot life had ended is not known") for code in closed)
+    closed = {batch for _, part, batch, is_open in used if not is_open and parts[part].body.pot_life_minutes}
+    for code in codes_of(session, "batch", sorted(closed)).values():
+        yield Missing("opening", code, "nobody recorded when it was opened: whether its pot life had ended is not known")
     for line, run, step in needing:
         for need in _unmet(step.needs, had[line.id]):
             material = f"{need.kind} {need.part}" if sum(one.kind == need.kind for one in step.needs) > 1 and need.part else need.kind
@@ -228,8 +229,8 @@ _UNCOUNTED = listed(
 )
 _USED = listed(
     """
-    select u.line, b.part, k.code, exists (select 1 from opening o where o.batch = b.item) as is_open
-    from use u join batch b on b.item = u.item join code k on k.kind = 'batch' and k.thing = b.item where u.line in :lines and not exists (
+    select u.line, b.part, b.item, exists (select 1 from opening o where o.batch = b.item) as is_open
+    from use u join batch b on b.item = u.item where u.line in :lines and not exists (
         select 1 from use_void v where v.line = u.line and v.item = u.item and v.closed_e is null
     )
     """,
