@@ -146,11 +146,6 @@ def _called(session: Session, by: By, pack: Pack) -> str:
     return "The new pack" if pack.e == by.e else f"Pack {code_of(session, 'pack', pack.item)}"
 
 
-def lots_in(session: Session, loose: Sequence[int]) -> set[int]:
-    """The panel lots that held the panels of these loose lots when they were made loose."""
-    return set(last_lots(session, list(walk.up(session, loose).panels)).values())
-
-
 @dataclass(frozen=True)
 class _Would:
     """What a fill would meet: the facts, the tape step of each group that has one, and what speaks against it."""
@@ -199,18 +194,19 @@ def _may_be_packed(session: Session, lots: list[Lot], order: int | None, pack: P
         found.append(Reason("grade_unwanted", "Rejects are not packed.", "Scrap them, or test them again."))
     if any(lot.grade == "second" for lot in lots):
         found += _seconds(session, product, order)
-    found += too_many_lots(session, lots[0].product, [lot.item for lot in lots])
+    above = walk.up(session, [lot.item for lot in lots])
+    found += too_many_lots(session, lots[0].product, above)
     if order is not None:
         wanted: Order = catalogue.with_id(session, order).body
         if wanted.product != product.part_number:
             found.append(Reason("order_differs", f"Order {wanted.number} is for {wanted.product}.", "Name the right order."))
-        found += made_with_others(session, [lot.item for lot in lots], wanted)
+        found += made_with_others(session, above, wanted)
     return found
 
 
-def too_many_lots(session: Session, product: int, loose: Sequence[int]) -> list[Reason]:
-    """Of more panel lots than a pack of the product may hold units of."""
-    held, allowed = lots_in(session, loose), catalogue.with_id(session, product).body.max_lots_per_pack
+def too_many_lots(session: Session, product: int, above: walk.Up) -> list[Reason]:
+    """Units of more panel lots than a pack of the product may hold: of those that held their panels when these were made loose."""
+    held, allowed = set(last_lots(session, list(above.panels)).values()), catalogue.with_id(session, product).body.max_lots_per_pack
     if len(held) <= allowed:
         return []
     return [Reason("too_many_lots", f"The pack would hold units of {len(held)} lots; {allowed} are allowed.", "Begin another pack.")]

@@ -1,7 +1,6 @@
 """What an order asks of material, held against what units were made with: its wire was chosen when they were bonded, maybe for nobody's order."""
 
 from collections import defaultdict
-from collections.abc import Sequence
 from itertools import groupby
 from operator import itemgetter
 
@@ -15,8 +14,8 @@ from app.ledger.used import uses_of
 from app.naming.resolve import codes_of
 
 
-def made_with_others(session: Session, items: Sequence[int], order: Order) -> list[Reason]:
-    """Batches in loose lots or packs, surely or perhaps, from lines that had none of what the order asks of their kind.
+def made_with_others(session: Session, above: walk.Up, order: Order) -> list[Reason]:
+    """Batches in the loose lots or packs that `above` is of, surely or perhaps, from lines that had none of what the order asks of their kind.
 
     As at a start, another part of the kind is fine beside one that is asked: a step may need a thick wire as well as the order's thin one.
     """
@@ -25,7 +24,7 @@ def made_with_others(session: Session, items: Sequence[int], order: Order) -> li
         asked[material.kind].append(material.part)
     if not asked:
         return []
-    lines = walk.lines_above(session, walk.up(session, items))
+    lines = walk.lines_above(session, above)
     uses = [(line, batch, part) for line, batch, part in uses_of(session, [line.line for line in lines]) if part is not None]
     parts = catalogue.with_ids(session, sorted({part for *_, part in uses}))
     had: defaultdict[tuple[int, str], list[tuple[int, str]]] = defaultdict(list)

@@ -13,6 +13,7 @@ from app.floor.moves import place_of
 from app.holds.place import against_rules, hold_item
 from app.holds.stopped import stops_on
 from app.journal.act import By, lock
+from app.ledger import walk
 from app.ledger.flows import Flow
 from app.ledger.items import Item, Lot, Pack
 from app.ledger.runs import Claim
@@ -51,7 +52,7 @@ def join_packs(session: Session, by: By, packs: Sequence[Named]) -> Pack:
     if len({pack.order for pack in old}) > 1:  # the new pack would be of one of them, and ship to that customer unasked
         why = Reason("order_differs", "They were filled for different orders.", "Join packs of the same order.")
         raise Refused("These packs may not be joined.", why)
-    found = too_many_lots(session, old[0].product, [fill.loose for pack in old for fill in fills_of(session, pack.item)])
+    found = too_many_lots(session, old[0].product, walk.up(session, [fill.loose for pack in old for fill in fills_of(session, pack.item)]))
     if found and not by.fact:
         raise Refused("These packs may not be joined.", *found)
     new = _into_new(session, by, old[0], [(pack, 1, units_of(session, pack.item)) for pack in old])

@@ -14,6 +14,7 @@ from app.floor.moves import place_of
 from app.holds.place import hold_item
 from app.holds.stopped import stops_on
 from app.journal.act import By, lock
+from app.ledger import walk
 from app.ledger.corrections import moves_in_force, turn_of
 from app.ledger.items import Item, LotRoute, Pack
 from app.ledger.places import Diversion, Move, Shipment
@@ -175,4 +176,4 @@ def _order_differs(session: Session, named: Named, pack: Pack, order: Order, cus
         )
     if pack.grade == "second" and not order.accepts_seconds:
         found.append(Reason("grade_unwanted", f"{named.code} holds seconds, which order {order.number} does not accept.", "Scan a prime pack."))
-    return found + made_with_others(session, [named.id], order)
+    return found + made_with_others(session, walk.up(session, [named.id]), order) if order.materials else found

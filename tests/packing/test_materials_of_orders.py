@@ -1,5 +1,7 @@
 """What an order asks of tape and bag binds the pack that is filled for it, whatever order its lot was started for."""
 
+from sqlalchemy import event
+
 from app.catalogue.definitions import Body, Customer, Need, Order, OrderMaterial, Part, Product, Route, Station, Step
 from app.db import House
 from tests.machines.plant import Plant, plant
@@ -48,13 +50,16 @@ def test_the_order_of_a_pack_chooses_its_tape_and_its_bag(house: House) -> None:
         assert do.post(f"/packs/{pack}/dry_pack", station=do.at["Bagger"])["dry_packed"]
 
 
+BOND = Step(key="bond", name="bond", operation="wire bond", needs=(Need(kind="wire"),))
+GOLD = Order(number="78", customer="Umbrel", product="WIRED", units=100, materials=(OrderMaterial(kind="wire", part="AU20"),))
+WIRED: tuple[tuple[str, Body], ...] = (
+    ("product", PRODUCT.model_copy(update={"part_number": "WIRED"})), ("order", GOLD),
+    ("route", Route(product="WIRED", revision="1", steps=(BOND, *STEPS[:3], Step(key="tape", name="tape", operation="tape")))),
+)  # fmt: skip
+
+
 def test_units_that_were_made_with_another_wire_are_not_packed_for_an_order_nor_ship_on_it(house: House) -> None:
-    bond = Step(key="bond", name="bond", operation="wire bond", needs=(Need(kind="wire"),))
-    steps = (bond, *STEPS[:3], Step(key="tape", name="tape", operation="tape"))
-    gold = Order(number="78", customer="Umbrel", product="WIRED", units=100, materials=(OrderMaterial(kind="wire", part="AU20"),))
-    product, route = PRODUCT.model_copy(update={"part_number": "WIRED"}), Route(product="WIRED", revision="1", steps=steps)
-    more: tuple[tuple[str, Body], ...] = (("product", product), ("order", gold), ("route", route))
-    with plant(house, *MORE, *more) as do:
+    with plant(house, *MORE, *WIRED) as do:
         silver, lots = do.batch("AG20"), []
         for wire in (silver, do.batch("AU20")):
             do.post(f"/stations/{do.at['Bond 1']}/change_over", item=wire)
@@ -71,6 +76,17 @@ def test_units_that_were_made_with_another_wire_are_not_packed_for_an_order_nor_
         assert do.post("/shipments", 409, packs=[free], customer="Umbrel", order="78")["kind"] == "order_differs"
         do.post("/shipments", packs=[right], customer="Umbrel", order="78")
         do.post("/shipments", packs=[free], customer="Umbrel")
+
+
+def test_a_pack_for_an_order_with_materials_walks_up_its_lots_once(house: House) -> None:
+    with plant(house, *MORE, *WIRED) as do:
+        do.mount("Bond 1", do.batch("AU20"))
+        lot = do.lot(do.panels(1), product="WIRED")
+        do.run("Bond 1", lot)
+        parts, asked = [{"lot": good(do, lot), "units": 10}], list[str]()
+        event.listen(house.write_engine, "before_cursor_execute", lambda *args: asked.append(args[2]))
+        do.post("/packs", station=do.at["Winder"], parts=parts, line_clear=True, order="78")
+        assert sum("f.units, f.e from above" in statement for statement in asked) == 1
 
 
 def test_a_thick_wire_that_the_step_names_is_fine_beside_the_thin_one_of_the_order(house: House) -> None:
