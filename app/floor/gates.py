@@ -19,6 +19,11 @@ from app.ledger.places import Mount
 from app.ledger.runs import Line
 
 DOWN = ("scheduled_down", "unscheduled_down", "non_scheduled")
+# no disposition: that is of a judgement or a hold, and what waited too long has neither until it is done and told
+_UP_TO_QUALITY = (
+    "put it on the hold rack and ask quality what becomes of it. "
+    "If they let it go on, a lead enters what was done as a fact, which is held until they release it."
+)
 
 
 def material_grounds(session: Session, line: Line, step: Step, mounts: Sequence[Mount]) -> list[Reason]:
@@ -106,7 +111,7 @@ def _position(facts: Facts, group: Group, step: Step) -> list[Reason]:
     if all(over for over, _ in repeats):
         if all(left for _, left in repeats):
             return []
-        return [Reason("repeats_used", f"{step.name} was repeated as often as its time window allows.", "Ask quality for a disposition.")]
+        return [Reason("repeats_used", f"{step.name} was repeated as often as its time window allows.", f"No repeat is left: {_UP_TO_QUALITY}")]
     following = next((one.name for one in route.steps if one.key == group.next_step), None)
     names, is_one = few([facts.names.get(item, str(item)) for item in group.items]), len(group.items) == 1
     comes = f"{'comes' if is_one else 'come'} to {following} next" if following else f"{'has' if is_one else 'have'} done every step"
@@ -272,9 +277,9 @@ class _WindowGround(NamedTuple):
 def _window_ground(facts: Facts, route: Route, state: WindowState) -> _WindowGround | None:
     first = next(step.name for step in route.steps if step.key == state.window.from_step)
     if state.over(facts.at):
-        now = f"Repeat {first} first." if state.repeats_left > 0 else "No repeat is left: ask quality for a disposition."
+        now = f"Repeat {first} first." if state.repeats_left > 0 else f"No repeat is left: {_UP_TO_QUALITY}"
         if not state.may_repeat:
-            now = f"{first} can't be done to it again: put it on the hold rack and ask quality what becomes of it."
+            now = f"{first} can't be done to it again: {_UP_TO_QUALITY}"
         return _WindowGround("window_over", f"The time window after {first} has run out for ", ".", now)
     if state.begins_at is not None and state.early(facts.at):
         return _WindowGround("window_early", "", f" must wait after {first} until {told(state.begins_at, facts.zone)}.", "Come back then.")

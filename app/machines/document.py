@@ -40,7 +40,7 @@ KIND_WORDS = {
     "material_lapsed": "the material has expired or is past its pot life",
     "material_held": "the material is held",
     "order_differs": "the customer's order asks for something else",
-    "window_over": "the time between two steps has run out; the reason says which step to repeat",
+    "window_over": "the time between two steps has run out; the reason says which step to repeat, or that none may be",
     "window_early": "the time between two steps has not yet passed",
     "repeats_used": "the step was repeated as often as it may be",
     "recipe_differs": "things of one load need different recipes or revisions",

@@ -17,6 +17,12 @@ STEPS = (
 )  # fmt: skip
 
 
+UP_TO_QUALITY = (
+    "put it on the hold rack and ask quality what becomes of it. "
+    "If they let it go on, a lead enters what was done as a fact, which is held until they release it."
+)
+
+
 def ago(minutes: float) -> dict[str, str]:
     return {"happened_at": (datetime.now(UTC) - timedelta(minutes=minutes)).isoformat()}
 
@@ -93,11 +99,25 @@ def test_a_window_leads_from_panels_to_their_loose_units(house: House, first: st
     windows = Window(from_step=first, to_step=second, max_minutes=60), Window(from_step="bake", to_step="look", max_minutes=15)
     with plant(house, *watched(*windows)) as do:
         there = lot(do, 90)
-        again = f"{first} can't be done to it again: put it on the hold rack and ask quality what becomes of it."
+        again = f"{first} can't be done to it again: {UP_TO_QUALITY}"
         assert refused(do, at, there) == f"window_over: The time window after {first} has run out for {there}. {again}"
         assert [row["to_step"] for row in do.get("/board")["windows"]] == [second]  # nobody waits for a look at what was cut
         assert refused(do, "Saw", there).startswith("not_next_step")
         assert do.findings() == []
+
+
+def test_what_may_not_be_repeated_goes_on_as_quality_was_said_to_let_it(house: House) -> None:
+    with plant(house, *watched(Window(from_step="bake", to_step="look", max_minutes=60, repeats=0))) as do:
+        lot = do.lot(do.panels(1), product="WIN")
+        done(do, "Plasma", lot, 90)
+        assert refused(do, "Scope", lot).endswith(f"No repeat is left: {UP_TO_QUALITY}")
+        assert refused(do, "Plasma", lot) == f"repeats_used: bake was repeated as often as its time window allows. No repeat is left: {UP_TO_QUALITY}"
+        run = do.start("Scope", lot, fact=True, **ago(20))
+        do.post(f"/runs/{run}/finish", fact=True, **ago(15))
+        assert refused(do, "Saw", lot).startswith("held")
+        (hold,) = do.get(f"/stops/{lot}")["holds"]
+        do.post(f"/holds/{hold['hold']}/release", disposition="concession", words="it waited clean", **do.signed)
+        do.start("Saw", lot)
 
 
 def test_a_window_leads_from_the_taper_to_the_bag(house: House) -> None:
