@@ -79,8 +79,10 @@ def _cannot_tell(session: Session, by: By, line: int) -> Judgement:
 def write_judgement(
     session: Session, by: By, line: int, *, verdict: str, reasons: list[Any], facts: dict[str, Any], rule: int | None, evidence: int | None
 ) -> Judgement:
-    """A judgement of a line that replaces the one in force."""
+    """A judgement of a line that replaces the one in force. One that says the same replaces nothing: what was decided of it stands."""
     before = judgement_in_force(session, line)
+    if before is not None and (before.verdict, before.reasons, before.facts) == (verdict, reasons, facts):
+        return before
     judgement = Judgement(
         e=by.e, line=line, rule=rule, evidence=evidence, verdict=verdict, reasons=reasons, facts=facts, replaces=before.id if before else None
     )

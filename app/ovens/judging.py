@@ -172,7 +172,7 @@ def judge_line(session: Session, by: By, run: Run, line: Line) -> Judged:
         evidence=next(reversed(evidence_told(session, [spell])[spell]), None),
     )  # fmt: skip
     worse = before is not None and _WORSE.index(found.verdict) > _WORSE.index(before.verdict)
-    if found.verdict == "does_not_conform" and not _is_held(session, line.id):
+    if found.verdict == "does_not_conform" and judgement is not before and not _is_held(session, line.id):
         hold_line(session, by, line.id, "The cure does not conform: " + " ".join(reason.text for reason in found.reasons[:3]))
     return Judged(line, judgement, worse)
 

@@ -15,6 +15,7 @@ from app.evidence.keep import keep_file
 from app.floor.at_risk import go_on_at_risk
 from app.floor.dispositions import dispose, judgement_in_force
 from app.floor.ends import Said, abort_run, interrupt_run
+from app.holds.release import release_hold
 from app.holds.stopped import stops_on
 from app.journal.record import close
 from app.ledger.judgements import Judgement
@@ -22,6 +23,7 @@ from app.ledger.places import Load
 from app.ledger.ran import ran
 from app.ledger.runs import Cover, Line, Run
 from app.ledger.sets import panels_of, panels_of_lot
+from app.ledger.stops import Hold
 from app.ledger.travels import travels_of
 from app.naming.resolve import Named, code_of
 from app.ovens import loads
@@ -235,6 +237,26 @@ def test_a_worse_judgement_that_comes_late_stops_what_is_still_here(factory: Fac
         assert set(stops_on(session, panels_of_lot(session, lot.id))) == set(panels_of_lot(session, lot.id))
         judgements = list(session.scalars(select(Judgement).where(Judgement.line == lines[0]).order_by(Judgement.id)))
     assert [one.replaces for one in judgements] == [None, judgements[0].id]
+
+
+def test_a_cure_that_the_next_load_s_file_tells_nothing_new_of_stays_as_it_was_decided(factory: Factory) -> None:
+    lot, later = attached_lot(factory), attached_lot(factory)
+    lines = cure(factory, {"1": lot})
+    send(factory, log(START, 120, t1=160))
+    with factory.house.reading() as session:
+        judged, hold = judgement_in_force(session, lines[0]), session.scalars(select(Hold)).one()
+    assert judged is not None and judged.verdict == "does_not_conform"
+    factory.do("dispose", lambda s, by: dispose(s, by, lines[0], "concession", "tested by the laboratory").id)
+    freed = ([], "concession", "tested by the laboratory")
+    factory.do("release_hold", lambda s, by: release_hold(s, by, s.get_one(Hold, hold.id), *freed, units_freed=0).id)
+    again = START + timedelta(minutes=125)  # its file begins two minutes before, within what the first one's judgement looks at
+    assert verdicts(factory, cure(factory, {"1": later}, start=again)) == [None]
+    send(factory, log(again, 120))
+    with factory.house.reading() as session:
+        now = judgement_in_force(session, lines[0])
+        assert now is not None and now.id == judged.id
+        assert not stops_on(session, panels_of_lot(session, lot.id))
+    factory.start("Plasma", lot, at=START + timedelta(hours=5))
 
 
 def test_a_file_that_can_t_be_read_is_refused_by_line_and_kept(factory: Factory) -> None:
