@@ -47,6 +47,7 @@ class Told:
 
 @dataclass(frozen=True)
 class RunReading:
+    id: int
     name: str
     value: float
     unit: str
@@ -72,6 +73,7 @@ class RunJudgement:
 class RunLine:
     """`panels`: (code, extent). `item`: the loose lot, sample or pack that it worked on instead."""
 
+    id: int
     number: int
     step: str
     round: int
@@ -86,6 +88,13 @@ class RunLine:
     judged: str | None
     judgements: tuple[RunJudgement, ...]
     at_risk: tuple[str, ...]  # reasons that were signed
+
+    @property
+    def is_undecided(self) -> bool:
+        """It has ended, and neither a judgement that conforms nor a disposition closes it."""
+        latest = self.judgements[0] if self.judgements else None
+        is_closed = latest is not None and bool(latest.verdict == VERDICTS["conforms"] or latest.disposition)
+        return self.judged is not None and self.ended_at is not None and not is_closed
 
 
 @dataclass(frozen=True)
@@ -182,7 +191,8 @@ def _lines(session: Session, lines: list[Line]) -> tuple[RunLine, ...]:
     judged, risks = _judgements(session, ids), _risks(session, ids)
     return tuple(
         RunLine(
-            number, steps.get((line.route, line.step), line.step or ""), line.round, line.shelf, codes.get(line.lot or 0), codes.get(line.item or 0),
+            line.id, number, steps.get((line.route, line.step), line.step or ""), line.round, line.shelf,
+            codes.get(line.lot or 0), codes.get(line.item or 0),
             tuple(sorted((codes[panel], extent) for panel, (extent, _) in covers.get(line.id, {}).items())), line.units,
             tuple((codes[item], place, in_force) for item, place, in_force in used[line.id]), line.started_at, line.ended_at, line.judged,
             tuple(judged[line.id]), tuple(risks[line.id]),
@@ -237,7 +247,7 @@ def _risks(session: Session, lines: list[int]) -> defaultdict[int, list[str]]:
 def _readings(session: Session, run: int, lines: list[Line]) -> tuple[RunReading, ...]:
     numbers = {line.id: number for number, line in enumerate(lines, start=1)}
     return tuple(
-        RunReading(r.name, r.value, r.unit, r.low, r.high, r.within, numbers.get(r.line or 0), r.closed_e is not None)
+        RunReading(r.id, r.name, r.value, r.unit, r.low, r.high, r.within, numbers.get(r.line or 0), r.closed_e is not None)
         for r in session.scalars(select(Reading).where(Reading.run == run).order_by(Reading.id))
     )
 

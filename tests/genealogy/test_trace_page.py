@@ -2,6 +2,7 @@
 
 import csv
 import gzip
+import html
 import io
 import re
 from typing import Any
@@ -12,13 +13,16 @@ from small_factory import SYSTEM, Factory
 from sqlalchemy import event, select
 
 from app.db import House
+from app.floor.dispositions import dispose
 from app.floor.voids import void_run
 from app.genealogy.trace import trace_back
 from app.genealogy.trace_lists import item_list, run_list
 from app.journal.act import act
-from app.ledger.runs import Run
+from app.ledger.places import Load
+from app.ledger.runs import Line, Run
 from app.ledger.stops import Hold
 from app.naming.resolve import add_alias, code_of
+from app.ovens.loads import add_to_load, begin_load, start_load
 from app.people.people import add_person
 from app.people.secrets import set_secret
 from tests.genealogy.made import Made, client_of, made
@@ -166,6 +170,37 @@ def test_a_run_s_page_tells_it_whole(house: House, factory: Factory, client: Tes
     assert kept.content.startswith(b"unit,result\n1,E07")
     assert kept.headers["content-disposition"].startswith("attachment")
     assert client.get("/evidence/999999").status_code == 404
+
+
+def by_link(browser: Browser, page: str, said: str, **fields: str) -> str:
+    """Follows the link of those words to a form, and sends it with what it was filled with."""
+    link = re.search(rf'href="([^"]+)">{said}<', browser.get(page))
+    assert link is not None, f"{page} has no link {said}"
+    form = browser.get(html.unescape(link[1]))
+    given = dict(re.findall(r'<input (?!type=.checkbox)[^>]*name="(\w+)"[^>]*value="([^"]+)"', form))
+    return browser.post("/do/act", **(given | fields))
+
+
+def test_a_run_s_page_leads_to_a_disposition_and_to_a_reading_s_correction(house: House, factory: Factory, client: TestClient) -> None:
+    """Both are named by numbers that stand nowhere else."""
+    factory.mount("Attach", factory.batch("GLUE"), factory.wafer())
+    lot = factory.lot(factory.panels(2))
+    factory.run("Attach", lot)
+    load = factory.do("begin_load", lambda s, by: begin_load(s, by, factory.things["Oven"], "C170").id)
+    factory.do("add_to_load", lambda s, by: len(add_to_load(s, by, s.get_one(Load, load), [lot], "1")))
+    run = factory.do("start_load", lambda s, by: start_load(s, by, s.get_one(Load, load), None).run.id)
+    quinn, page = signed_in(house, client), f"/runs/{run_code(factory, run)}"
+    assert "Sign a disposition" not in quinn.get(page), "it is running"
+    factory.finish(run)
+    answer = by_link(quinn, page, "Sign a disposition of line 1", what="rework", words="no logger", password="long enough")
+    assert "Done:" in answer
+    assert "Sign a disposition" not in quinn.get(page), "it is signed"
+    factory.do("dispose", lambda s, by: dispose(s, by, s.scalars(select(Line.id).where(Line.run == run)).one(), "concession", "looked at").id)
+    factory.mount("Bond 1", factory.batch("AU20"))
+    factory.run("Plasma", lot)
+    bond = f"/runs/{run_code(factory, factory.run('Bond 1', lot, pull=5.0))}"
+    assert "Done:" in by_link(quinn, bond, r"Correct \d+", value="5.5", reason="misread")
+    assert "corrected since" in quinn.get(bond)
 
 
 def test_a_run_of_many_lines_costs_no_more_statements(house: House, factory: Factory, client: TestClient) -> None:
