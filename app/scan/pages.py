@@ -85,6 +85,9 @@ def scan_now(request: Request, who: Calling, form: Sending) -> Response:
 
 
 def _scanned(request: Request, who: Caller, form: Sent) -> Response:
+    if form.is_illegible:
+        why = "It is too long for a code of ours, or has control characters, as other firms' labels have."
+        return _refused(request, who, form.station, bad_input("That is no code of this factory.", "scan", why, "Scan our own label on it."))
     if not form.scan:  # Enter alone: a refusal is put away, a question stays
         return _again(request, who, form)
     with house_of(request).reading() as session:
@@ -175,6 +178,8 @@ def start_now(request: Request, who: Calling, form: Sending) -> Response:
 @router.post("/floor/finish")
 def finish_now(request: Request, who: Calling, form: Sending) -> Response:
     """A number entered; a code scanned into its field; or, with all entered and looked at, the end of the run."""
+    if form.is_illegible:
+        return _scanned(request, who, form)
     if scanned := next((name for name, text in form.numbers.items() if _is_code(request, text)), None):
         return _scanned(request, who, form.with_scan(scanned))
     return _confirm(request, who, form.station, form) if form.confirmed or not form.numbers else _again(request, who, form)

@@ -1,6 +1,6 @@
 """What a form of the terminal sends: the scan, the question that it answers, the numbers entered so far."""
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from datetime import datetime
 from typing import Annotated
 
@@ -11,6 +11,7 @@ from app.errors import bad_input, crafted
 from app.scan.choose import Pending
 
 _MOST = 200  # characters of one field
+_NUMBERS = ("value.", "count.", "fill.", "bin.")
 
 
 @dataclass(frozen=True)
@@ -28,6 +29,7 @@ class Sent:
     state: str = ""
     reason: str = ""
     entry: str = ""
+    is_illegible: bool = False  # what was scanned, into whichever field: another firm's label, mostly
     numbers: dict[str, str] = field(default_factory=dict)  # typed so far, by `value.`, `count.`, `fill.` and `bin.` names
 
     @property
@@ -45,12 +47,16 @@ class Sent:
 
 async def _sent(request: Request) -> Sent:
     form = {name: on_label(text.strip()) for name, text in (await request.form()).items() if isinstance(text, str)}
-    for name, text in form.items():
-        if len(text) > _MOST or not text.isprintable():
-            refusal = bad_input("That can't be read.", name[:40], "It is too long, or has control characters.", "Scan it again.")
-            raise crafted(refusal) if "\0" in text else refusal
-    known = {name: text for name, text in form.items() if name in Sent.__dataclass_fields__ and name != "numbers"}
-    return Sent(**known, numbers={name: text for name, text in form.items() if name.startswith(("value.", "count.", "fill.", "bin."))})
+    illegible = [name for name, text in form.items() if len(text) > _MOST or not text.isprintable()]
+    if odd := [name for name in illegible if (name != "scan" and not name.startswith(_NUMBERS)) or "\0" in form[name]]:
+        refusal = bad_input("That can't be read.", odd[0][:40], "It is too long, or has control characters.", "Scan it again.")
+        raise crafted(refusal) if any("\0" in form[name] for name in odd) else refusal
+    legible = {name: text for name, text in form.items() if name not in illegible}
+    known = {name: text for name, text in legible.items() if name in _FIELDS}
+    return Sent(**known, is_illegible=bool(illegible), numbers={name: text for name, text in legible.items() if name.startswith(_NUMBERS)})
+
+
+_FIELDS = {one.name for one in fields(Sent)} - {"numbers", "is_illegible"}
 
 
 Sending = Annotated[Sent, Depends(_sent)]

@@ -121,6 +121,21 @@ def test_a_pack_is_found_by_the_symbol_of_its_own_label(house: House) -> None:
         assert ola.client.get("/find", params={"code": text}, follow_redirects=False).headers["location"].endswith(pack.code)
 
 
+@pytest.mark.parametrize("label", ["[)>\x1e06\x1dPXX-9\x1d1TABC\x1dQ200\x1e\x04", "9" * 201])
+def test_another_firm_s_label_is_refused_on_the_terminal_where_the_next_scan_works(stage: Stage, ola: Screen, label: str) -> None:
+    """Such a label has what parts its fields, or is long. Refused off the terminal it left no field, and the scans after it went nowhere."""
+    ola.get(f"/floor?station={stage.station('Bond 1')}")
+    ola.scan(label)
+    assert ola.heading == "Stop. That is no code of this factory." and "Bond 1" in ola.page
+    box = magazine(stage, "Attach", "Plasma").code
+    ola.scan(box)
+    ola.scan(stage.station("Bond 1"))
+    ola.scan(box)
+    assert "pull, in gf" in ola.page
+    ola.send("/floor/finish", **{"value.pull": label})
+    assert ola.heading == "Stop. That is no code of this factory." and 'name="scan"' in ola.page
+
+
 def test_what_is_at_hand_takes_as_few_statements_for_every_station_as_for_one(stage: Stage, house: House) -> None:
     attach = stage.factory.things["Attach"]
     with house.reading() as session:
