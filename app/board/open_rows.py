@@ -22,7 +22,7 @@ from app.listed import ask, listed, tuples
 
 
 class OpenLot(NamedTuple):
-    """A lot that holds panels or units now."""
+    """A lot that holds panels or units now; or a pack that waits for its bag, of form "pack"."""
 
     item: int
     code: str

@@ -12,6 +12,7 @@ from fastapi.sse import EventSourceResponse, ServerSentEvent
 from sqlalchemy import func, select
 
 from app import clock
+from app.board.bags import NEWEST
 from app.board.made import operations_made, stations_made
 from app.board.production_day import Span, day_of, shift_at, shifts_of, the_day, week_of
 from app.board.remembered import Remembered
@@ -65,12 +66,12 @@ async def board_changes(request: Request, who: Calling) -> AsyncIterator[ServerS
 def board_lots(
     request: Request, who: Calling, route: Number | None = None, step: str | None = None, mark: Literal["late", "stuck"] | None = None
 ) -> Response:
-    """The lots of one row, or all that are late or stuck."""
+    """The lots (or packs) of one row, or all that are late or stuck."""
     with house_of(request).walking() as session:
         found = work_rows(session, memory_of(request), clock.now())
     rows = [row for row in found if (route is None or row.route == route) and (step is None or (row.key or "") == step)]
     lots = [(row, lot) for row in rows for lot in (row.marked(mark) if mark else row.lots)]
-    title = f"{mark.capitalize()} lots" if mark else f"Lots at {rows[0].step}" if rows and step is not None else "Lots on the board"
+    title = f"{mark.capitalize()} lots and packs" if mark else f"Lots at {rows[0].step}" if rows and step is not None else "Lots on the board"
     return render(request, "board/lots.html", title=title, lots=lots, row=rows[0] if rows and step is not None else None)
 
 
@@ -140,7 +141,8 @@ def memory_of(request: Request) -> Remembered:
 def _board(request: Request, template: str) -> Response:
     with house_of(request).walking() as session:
         found = board(session, memory_of(request), clock.now())
-    return render(request, template, board=found, today=shown(found.today), yesterday=shown(found.yesterday.today, found.yesterday.truth))
+    yesterday = shown(found.yesterday.today, found.yesterday.truth)
+    return render(request, template, board=found, today=shown(found.today), yesterday=yesterday, newest_packs=NEWEST)
 
 
 def _newest(house: House) -> int:

@@ -13,6 +13,7 @@ from typing import NamedTuple
 
 from sqlalchemy.orm import Session
 
+from app.board.bags import into_bag, without_bag
 from app.board.held_parts import held_parts
 from app.board.open_rows import (
     Doing,
@@ -32,13 +33,17 @@ from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Product, Route, Step, Window
 from app.catalogue.route_rules import steps_of_lot
 from app.floor.amounts import amounts
+from app.floor.moves import place_of
 from app.floor.progress import loose_progress
 from app.floor.windows import WindowState, running
-from app.holds.stopped import Stop
+from app.holds.stopped import Stop, stops_on
+from app.packing.contents import fills_of_packs
+from app.packing.dry import ways_of
+from app.packing.pockets import units_in
 
 
 class Part(NamedTuple):
-    """Panels of a lot that stand alike (or a loose lot, `panels` 0). `step`: in work there, or the next; None: every step is done."""
+    """Panels of a lot that stand alike (or a loose lot, or a pack without its bag: no panels). `step`: in work there, or next; None: all are done."""
 
     lot: OpenLot
     panels: int
@@ -52,7 +57,7 @@ class Part(NamedTuple):
     stops: tuple[Stop, ...] = ()
     is_at_risk: bool = False
     place: str = ""  # where it was moved to, if not on the floor
-    windows: tuple[WindowState, ...] = ()  # of a loose lot: those that run; of panels `done` says it
+    windows: tuple[WindowState, ...] = ()  # of a loose lot or pack: those that run; of panels `done` says it
 
     @property
     def state(self) -> str:
@@ -73,12 +78,12 @@ class Parts:
 
 
 def open_parts(session: Session, past: Past | None = None) -> Parts:
-    """All that is open now, or was open then. Of then, only the holds are known that are still in force, and no places."""
-    lots = lots_of(session, past)
+    """All that is open now, or was open then. Of then, only the holds are known that are still in force, no places, and no packs without a bag."""
+    lots = lots_of(session, past) | ({} if past else without_bag(session))
     routes = {thing: one.body for thing, one in catalogue.with_ids(session, sorted({lot.route for lot in lots.values() if lot.route})).items()}
     products = {thing: one.body for thing, one in catalogue.with_ids(session, sorted({lot.product for lot in lots.values()})).items()}
     known = _Known(session, lots, routes, products, past)
-    found = [*known.panel_parts(), *known.loose_parts()]
+    found = [*known.panel_parts(), *known.loose_parts(), *known.pack_parts()]
     there = {part.lot.item for part in found}
     spent = sum(1 for lot in lots.values() if lot.form == "panel" and lot.item not in there)
     return Parts(tuple(sorted(found, key=lambda part: (part.since, part.lot.item))), routes, products, spent)
@@ -129,6 +134,19 @@ class _Known:
                 route = self.routes.get(lot.route or 0)
                 yield part._replace(windows=tuple(running(route, stand[lot.item]))) if route and route.windows else part
 
+    def pack_parts(self) -> Iterable[Part]:
+        """Those whose route has a bag for them, and that are not gone."""
+        routes = {route for route, body in self.routes.items() if steps_of_lot(body, "pack")}
+        waiting = {lot.item: lot for lot in self.lots.values() if lot.form == "pack" and lot.route in routes}
+        places = place_of(self.session, waiting)
+        here = [item for item in waiting if places[item].kind != "shipped"]
+        stops, ways, fills = stops_on(self.session, here), ways_of(self.session, here), fills_of_packs(self.session, here)
+        for item in here:
+            lot = waiting[item]
+            part = self._standing(lot, (), 0, units_in(fills[item]), None, None, tuple(stops.get(item, ())))
+            place = "" if places[item].kind == "floor" else str(places[item])
+            yield part._replace(place=place, windows=into_bag(self.routes[lot.route or 0], ways[item]))
+
     def _had_ended(self, at: datetime) -> bool:
         return self.past is None or at <= self.past.at
 
@@ -172,7 +190,7 @@ def running_windows(route: Route, part: Part) -> list[tuple[Window, datetime]]:
     """The time windows that run for a part, each with when it began: its first step is done, its second not begun (or ended, as it says)."""
     ended = {doing.step: doing.ended_at for doing in sorted(part.done, key=_ended_at)} if route.windows else {}
     begun = [(window, ended[window.from_step]) for window in route.windows if window.from_step in ended and window.to_step not in ended]
-    if part.lot.form == "loose":
+    if part.lot.form != "panel":
         begun = [(state.window, state.since) for state in part.windows]
     at = part.step if part.running is not None else None
     return [(window, since) for window, since in begun if window.max_minutes is not None and not (window.until == "start" and at == window.to_step)]

@@ -63,7 +63,7 @@ def board(session: Session, memory: Remembered, now: datetime) -> Board:
     parts, stations = open_parts(session), stations_now(session, now)
     found = _rows(session, parts, past, site, now)
     return Board(
-        now, tuple(found), len({part.lot.item for part in parts.parts if part.lot.grade != "reject"}),
+        now, tuple(found), len({part.lot.item for part in parts.parts if part.lot.grade != "reject" and part.lot.form != "pack"}),
         _marked(found, "late"), _marked(found, "stuck"), rejects(parts.parts), parts.spent,
         tuple(window_rows(parts, stations, now)), tuple(ovens(session, stations, parts)), tuple(by_operation(stations)),
         tuple(overrides(session, week_of(site, now))), week_of(site, now),

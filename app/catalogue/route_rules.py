@@ -36,7 +36,9 @@ def windows_of_loose(route: Route) -> tuple[Window, ...]:
 
 
 def steps_of_lot(route: Route, form: str) -> tuple[Step, ...]:
-    """Those that a lot does: of a panel lot all, of a loose one what comes after its units mixed."""
+    """Those that a lot does: of a panel lot all, of a loose one what comes after its units mixed. Of a pack: its bag."""
+    if form == "pack":
+        return tuple(step for step in route.steps if step.operation == "dry pack")
     return route.steps[loose_begins(route) if form == "loose" else 0 :]
 
 

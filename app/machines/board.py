@@ -28,9 +28,9 @@ class LateOrStuckOut(Answer):
 
 
 class LotAtOut(Answer):
-    """Panels of a lot that stand alike, or a loose lot."""
+    """Panels of a lot that stand alike, or a loose lot; at a dry pack a pack that waits for its bag."""
 
-    lot: LotCode
+    lot: LotCode = Field(description="Of the lot, or of the pack that waits for its bag.")
     order: str = Field(examples=["4711"])
     due: date | None = Field(examples=["2026-03-06"])
     panels: int = Field(examples=[24])
@@ -55,7 +55,7 @@ class RowOut(Answer):
 
 
 class WindowOut(Answer):
-    lot: LotCode
+    lot: LotCode = Field(description="Of the lot, or of the pack that waits for its bag.")
     to_step: str = Field(examples=["wire bond"])
     ends_at: datetime = Field(examples=["2026-03-01T10:30:00Z"])
     units_ahead: int = Field(description="Of windows into the same operation that end earlier.", examples=[9600])

@@ -1,5 +1,6 @@
 """Dry pack: a closed pack goes into its barrier bag, at a station, as a run of its own."""
 
+from collections import defaultdict
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -9,6 +10,7 @@ from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Product, Step
+from app.db import Moment
 from app.errors import Reason, Refused
 from app.floor.ends import Value, close_line, close_run, record_values
 from app.floor.gate_facts import Facts, read_facts
@@ -21,10 +23,11 @@ from app.journal.act import By, lock
 from app.journal.record import AtOnce
 from app.ledger.flows import Flow
 from app.ledger.items import DryPack, Item, LotRoute, Pack
-from app.ledger.runs import Line, Run, is_void
+from app.ledger.runs import Line, Run
 from app.ledger.sealed import stands
+from app.listed import among, ask, listed
 from app.naming.resolve import Named, give_code
-from app.packing.contents import empty_reason, fills_of, units_of
+from app.packing.contents import empty_reason, fills_of, fills_of_packs, units_of
 from app.packing.dry_pack import use_before
 from app.packing.fill import for_order
 from app.packing.rework import has_given_out, part_of_pack
@@ -101,7 +104,7 @@ def _would(
 ) -> tuple[Facts, int | None, Step, list[Reason]]:  # fmt: skip
     """(facts, route, step, what speaks against it)."""
     route, step = _dry_step(session, row)
-    stand = Progress(route=route, ways=_ways(session, row))
+    stand = Progress(route=route, ways=ways_of(session, [row.item])[row.item])
     groups = [Group(None, (), group.item, route, step.key if step else None, 1, (stand,)) for group in gather(session, [pack])]
     facts = for_order(session, read_facts(session, station, groups, person, at), row.order)
     wanted = step or Step(key="dry-pack", name="dry pack", operation="dry pack")
@@ -111,26 +114,41 @@ def _would(
     return facts, route, wanted, found
 
 
-def _ways(session: Session, pack: Pack) -> Ways:
-    """What was done to the units in it, loose and at the taper. In a bag that was opened they have the floor life of J-STD-033, and no window."""
-    ways, fills = Ways(), fills_of(session, pack.item)
-    packs = {fill: {pack.item, *(before for before, _ in fill.was_in)} for fill in fills}
-    every = set().union(*packs.values())
-    if session.scalar(select(DryPack.pack).where(DryPack.pack.in_(every)).limit(1)) is not None:
-        return ways
-    for stand in loose_progress(session, sorted({fill.loose for fill in fills})).values():
-        for step, doings in (stand.ways or ways).lasts.items():
-            ways.lasts.setdefault(step, set()).update(doings)
-    query = select(Line.item, Line.id, Line.step, Line.round, Line.ended_at, Line.judged).where(Line.item.in_(every), ~is_void(Line.run))
-    taped = [
-        (item, Doing(line, str(step), round_, ended_at, judged))
-        for item, line, step, round_, ended_at, judged in session.execute(query.where(Line.step.is_not(None))) if ended_at
-    ]  # fmt: skip
-    for fill in fills:
-        if mine := [doing for item, doing in taped if item in packs[fill]]:
-            last = max(mine, key=lambda doing: (doing.ended_at, doing.line))
-            ways.lasts.setdefault(last.step, set()).add(last)
-    return ways
+def ways_of(session: Session, packs: Collection[int]) -> dict[int, Ways]:
+    """What was done to the units in packs, loose and at the taper. In a bag that was opened they have the floor life of J-STD-033, and no window."""
+    fills = fills_of_packs(session, packs)
+    lay_in = {pack: {pack, *(before for fill in some for before, _ in fill.was_in)} for pack, some in fills.items()}
+    every = set().union(*lay_in.values())
+    bagged = set(session.scalars(select(DryPack.pack).where(among(DryPack.pack, every))))
+    found = {pack: Ways() for pack in packs}
+    unbagged = {pack: some for pack, some in fills.items() if not lay_in[pack] & bagged}
+    stands = loose_progress(session, sorted({fill.loose for some in unbagged.values() for fill in some}))
+    taped = _taped(session, every)
+    for pack, some in unbagged.items():
+        for loose in {fill.loose for fill in some}:
+            for step, doings in (stands[loose].ways or Ways()).lasts.items():
+                found[pack].lasts.setdefault(step, set()).update(doings)
+        for fill in some:
+            if mine := [doing for one in {pack, *(before for before, _ in fill.was_in)} for doing in taped.get(one, ())]:
+                last = max(mine, key=lambda doing: (doing.ended_at, doing.line))
+                found[pack].lasts.setdefault(last.step, set()).add(last)
+    return found
+
+
+def _taped(session: Session, packs: Collection[int]) -> dict[int, list[Doing]]:
+    found: defaultdict[int, list[Doing]] = defaultdict(list)
+    for row in ask(session, _TAPED, packs=packs):
+        found[row.item].append(Doing(row.line, row.step, row.round, row.ended_at, row.judged))
+    return found
+
+
+_TAPED = listed(
+    """
+    select l.item, l.id as line, l.step, l.round, l.ended_at, l.judged from line l
+    where l.item in :packs and l.step is not null and l.ended_at is not null and not exists (select 1 from run_void v where v.run = l.run)
+    """,
+    "packs",
+).columns(ended_at=Moment())
 
 
 def _dry_step(session: Session, pack: Pack) -> tuple[int | None, Step | None]:

@@ -75,7 +75,7 @@ def test_the_board_names_the_held_lot_and_leads_to_it(browser: TestClient, facto
     assert f"{held.code} held 1 d 6 h" in re.sub("<[^>]+>", "", page)
     assert page.count("<svg") >= 4
     stuck = browser.get("/board/lots?mark=stuck").text
-    assert f'href="/lots/{held.code}"' in stuck
+    assert f'href="/things/{held.code}"' in stuck
     assert "wire bond" not in stuck
     assert "wire bond" in browser.get("/board/lots").text
 
