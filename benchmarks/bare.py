@@ -30,11 +30,8 @@ class Bare:
             self.raw.execute("pragma cache_size=-65536")
         else:
             url = make_url(house.settings.url)
-            host = url.query.get("host") or url.host or ""
-            self.raw = psycopg.connect(
-                host=host if isinstance(host, str) else ",".join(host), port=url.port, user=url.username, password=url.password, dbname=url.database,
-                autocommit=True, options=_GUIDED, prepare_threshold=1,
-            )  # fmt: skip
+            _, given = url.get_dialect()().create_connect_args(url)  # a socket's folder, port and certificates stand where SQLAlchemy looks for them
+            self.raw = psycopg.connect(**given | {"autocommit": True, "options": _GUIDED, "prepare_threshold": 1})
 
     def rows(self, statement: str, **lists: Iterable[int]) -> list[Any]:
         """`:name` in a statement stands for a list of ids after `in`."""
