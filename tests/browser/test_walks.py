@@ -39,6 +39,21 @@ def test_what_a_page_asks_of_another_host_is_noted_and_goes_nowhere(browser: "Br
         assert walk.elsewhere == [picture]
 
 
+def test_at_a_terminal_every_page_is_reached_whatever_one_is_called(stage: Stage, visit: Visits) -> None:
+    """The bar scrolls sideways on a narrow screen, and cut off what hangs from it; a long name pushed its last link out."""
+    with visit("Ola") as walk:
+        walk.go("/floor")
+        walk.page.evaluate("document.querySelector('.who span').textContent = 'Dr. Friederike-Charlotte von Hohenstein-Weissenburg zu Neuenkirchen'")
+        assert walk.page.evaluate("document.querySelector('.top nav').scrollWidth - document.querySelector('.top nav').clientWidth") == 0
+        walk.tab_to("All pages")
+        walk.page.keyboard.press("Enter")
+        seen = """() => [...document.querySelectorAll(".all a")].filter(one => {
+            one.scrollIntoView({block: "nearest"}); const at = one.getBoundingClientRect();
+            return document.elementFromPoint(at.x + at.width / 2, at.y + at.height / 2) !== one;
+        }).map(one => one.textContent)"""
+        assert walk.page.evaluate(seen) == [], "are drawn where nobody sees and touches them"
+
+
 def new_lot(stage: Stage) -> Named:
     return stage.factory.lot(stage.factory.panels(2))
 
