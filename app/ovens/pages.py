@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session
 from app import clock
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Step
+from app.codes import kind_told, tidy
 from app.errors import Refused
 from app.floor.ends import open_lines_of
 from app.floor.line_steps import step_of_line
@@ -108,6 +109,9 @@ def _as_time(text: str | None) -> datetime | None:
 
 @router.post("/loads/{code}/put")
 def put_in_load(request: Request, who: Calling, code: str, thing: Text, shelf: Text, key: Text = "") -> Response:
+    """A station's code goes into no oven: it leaves the load as it is, and leads to the station."""
+    if kind_told(tidy(thing)) == "station":
+        return RedirectResponse(f"{request.url_for('floor').path}?{urlencode({'station': tidy(thing)})}", status_code=303)
     return _do(
         request, who, code, "add_to_load", {"things": [thing], "shelf": shelf}, key,
         lambda s, by, load: loads.add_to_load(s, by, load, [resolve(s, thing)], shelf), shelf,

@@ -1,5 +1,6 @@
 """An oven that is opened too early, at its load's page and from the terminal, without script."""
 
+import html
 import re
 from collections.abc import Iterator
 from typing import Any
@@ -62,6 +63,32 @@ def test_the_page_of_a_load_has_steps_by_name_and_since_when_it_runs(house: Hous
             run = session.get_one(Load, load).run or 0
         factory.finish(run)
         assert re.search(r'class="ran">\d{4}-\d\d-\d\d \d\d:\d\d \w+ to \d{4}', browser.get(f"/loads/{code}").text)
+
+
+def test_a_load_that_was_started_lets_the_next_thing_be_scanned_and_says_what_judges_it(house: House, factory: Factory) -> None:  # noqa: F811
+    """Its page had no field then: a scan went nowhere, and without a word."""
+    load, _ = _running(factory, attached_lot(factory))
+    with house.reading() as session:
+        station = code_of(session, "station", factory.things["Attach"])
+    with client(house) as browser:
+        sign_in(browser, person(house, "Ada", "operate"))
+        gone = post(browser, f"/loads/{load}", "/floor/scan", scan=station)
+        assert gone.headers["location"] == f"/floor?station={station}"
+        post(browser, f"/loads/{load}", f"/loads/{load}/end")
+        page = browser.get(f"/loads/{load}").text
+        assert 'name="scan"' in page
+        link = re.search(r'href="(/do/act\?call=/logger_files[^"]+)"', page)
+        assert link is not None and 'value="Oven S"' in browser.get(html.unescape(link[1])).text
+
+
+def test_a_station_scanned_where_a_load_is_filled_leads_to_the_station(house: House, factory: Factory) -> None:  # noqa: F811
+    load = factory.do("begin_load", lambda s, by: code_of(s, "load", loads.begin_load(s, by, factory.things["Oven S"], "C170").id))
+    with house.reading() as session:
+        station = code_of(session, "station", factory.things["Attach"])
+    with client(house) as browser:
+        sign_in(browser, person(house, "Ada", "operate"))
+        gone = post(browser, f"/loads/{load}", f"/loads/{load}/put", thing=station, shelf="1")
+        assert gone.headers["location"] == f"/floor?station={station}"
 
 
 def test_what_is_ticked_is_done_and_the_rest_comes_to_the_cure_again(house: House, factory: Factory) -> None:  # noqa: F811
