@@ -1,6 +1,7 @@
 """Every action of the API as a plain form: what a machine may send, a person may fill in. Built from the calls themselves, so none is missing."""
 
 import inspect
+import re
 import types
 from collections import defaultdict
 from collections.abc import Callable, Iterator, Mapping
@@ -17,6 +18,7 @@ from fastapi.routing import APIRoute
 from pydantic import BaseModel, ConfigDict, ValidationError, create_model
 from starlette.datastructures import FormData
 
+from app import clock, codes
 from app.catalogue import queries as catalogue
 from app.errors import BadInput, Refused, crafted, unknown
 from app.machines.bodies import ByPerson, Signed
@@ -44,6 +46,7 @@ _GOES_INTO = {
     "batch": ("item", "frames", "thing", "subject"), "run": ("subject",), "station": ("subject",),
 }  # fmt: skip
 _ON_ANOTHER = ("/containers/{container}/put", "/loads/{load}/put", "/stations/{station}/")  # paths that name another, and what is done with this
+_INSTANT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?Z")  # as answers have times
 _ZONED = "ISO 8601 with a zone."  # said of a call's time; a form's is of the site
 
 
@@ -119,7 +122,7 @@ async def send(request: Request, who: Calling) -> Response:
     except Refused as refusal:
         return _drawn(request, act, _typed(act, sent), refusal=refusal)
     told = answer.model_dump(mode="json")
-    return render(request, "machines/acted.html", act=act, warning=told.pop("warning", None), rows=list(_rows(told)))
+    return render(request, "machines/acted.html", act=act, warning=told.pop("warning", None), rows=list(_rows(told, zone_of(request))))
 
 
 def _drawn(request: Request, act: Act, typed: Mapping[str, str], *, refusal: Refused | None = None, before: Before | None = None) -> Response:
@@ -173,7 +176,7 @@ def _of_route(route: APIRoute) -> Iterator[Act]:
             body = (name, plain)
             fields += [
                 _field(one, info.annotation, info.description or "", needed=info.is_required(), signs=issubclass(plain, Signed))
-                for one, info in sorted(plain.model_fields.items(), key=lambda one: one[0] in _LAST)
+                for one, info in plain.model_fields.items()
                 if one not in _HIDDEN
             ]
         else:
@@ -183,6 +186,7 @@ def _of_route(route: APIRoute) -> Iterator[Act]:
             fields.append(_field(name, kind, hint, needed=needed))
             beside[name] = (kind, ... if needed else parameter.default)
     model = create_model("Beside", __config__=ConfigDict(arbitrary_types_allowed=True), **beside)  # a file that was sent is of no type of its own
+    fields.sort(key=lambda field: field.name in _LAST)
     name, words, room = route.path.removeprefix(_PREFIX), route.summary or route.path, str((route.tags or [""])[0])
     yield Act(name, words, room, tuple(fields), body, model, route.endpoint)
 
@@ -287,14 +291,27 @@ def _text(sent: FormData, name: str) -> str:
     return value.strip()[:_LONG] if isinstance(value, str) else ""
 
 
-def _rows(answer: Mapping[str, Any], prefix: str = "") -> Iterator[tuple[str, str]]:
+@dataclass(frozen=True)
+class Told:
+    """A value of an answer. `leads`: it is a code of ours, and so leads to the thing."""
+
+    text: str
+    leads: bool
+
+
+def _rows(answer: Mapping[str, Any], zone: str, prefix: str = "") -> Iterator[tuple[str, list[Told]]]:
     """An answer as names and values, level by level."""
     for name, value in answer.items():
         words = f"{prefix}{name.replace('_', ' ')}"
         if isinstance(value, dict):
-            yield from _rows(value, f"{words}: ")
+            yield from _rows(value, zone, f"{words}: ")
         elif isinstance(value, list) and value and isinstance(value[0], dict):
             for number, one in enumerate(value[:50], 1):
-                yield from _rows(one, f"{words} {number}: ")
+                yield from _rows(one, zone, f"{words} {number}: ")
         else:
-            yield words, ", ".join(map(str, value)) if isinstance(value, list) else "" if value is None else str(value)
+            yield words, [_told(one, zone) for one in (value if isinstance(value, list) else [value])]
+
+
+def _told(value: Any, zone: str) -> Told:
+    text = "" if value is None else str(value)
+    return Told(clock.told(datetime.fromisoformat(text), zone) if _INSTANT.fullmatch(text) else text, codes.kind_told(text) is not None)

@@ -46,11 +46,27 @@ def test_batches_panels_and_a_lot_by_forms_alone(browser: Browser, factory: Fact
     assert frames is not None
     browser.get("/do/act?call=/panels")
     page = browser.post("/do/act", call="/panels", frames="H-1", count="3")
-    panels = re.findall(r"P26-\d+-\w", page)
+    panels = re.findall(r">(P26-\d+-\w)<", page)
     assert len(panels) == 3
     browser.get("/do/act?call=/lots")
     page = browser.post("/do/act", call="/lots", product="P1", panels=" ".join(panels))
     assert re.search(r"L26-\d+-\w", page)
+
+
+def test_what_a_form_did_is_told_with_links_to_the_things_and_times_as_people_read_them(browser: Browser) -> None:  # noqa: F811
+    """Times in the site's zone, as the page's foot says; and a code that was made a moment ago stands on no label yet."""
+    browser.get("/do/act?call=/batches")
+    page = browser.post("/do/act", call="/batches", part="GLUE", expires_at="2027-01-31T18:00")
+    code = re.search(r"B26-\d+-\w", page)
+    assert code is not None and f'href="/things/{code[0]}"' in page
+    browser.get("/do/act?call=/people")
+    added = browser.post("/do/act", call="/people", name="Mara", duties="operate", certificates="plasma 2027-01-31T18:00:00Z")
+    assert '<span class="code">2027-01-31</span> 18:00 UTC' in added, added
+
+
+def test_what_may_always_be_stated_stands_below_the_file_that_is_sent(browser: Browser) -> None:  # noqa: F811
+    page = browser.get("/do/act?call=/wafers")
+    assert page.index('name="files"') < page.index('name="happened_at"') < page.index('name="fact"')
 
 
 def test_a_refused_form_keeps_what_was_typed(browser: Browser) -> None:  # noqa: F811
