@@ -13,12 +13,13 @@ from app.people.models import Secret, Terminal
 
 @dataclass(frozen=True)
 class FirstStep:
-    """`page`: the route where it is done."""
+    """`page`: the route where it is done; `call`: of an action without a page of its own, the one whose form it is."""
 
     what: str
     why: str
     page: str
     is_done: bool
+    call: str = ""
 
 
 def first_steps(session: Session) -> list[FirstStep]:
@@ -39,9 +40,9 @@ def first_steps(session: Session) -> list[FirstStep]:
             "Enrol a floor terminal", "At the terminal itself: there a badge and a PIN are enough from then on.", "terminals",
             _any(session, Terminal.id, Terminal.closed_e.is_(None)),
         ),
-        FirstStep("Receive material", "Lead frames first: panels come from their batch.", "acts", _any(session, Batch.item)),
-        FirstStep("Receive panels", "By the marks on the frames, or a number of them.", "acts", _any(session, Panel.item)),
-        FirstStep("Start the first lot", "From panels, for a product; then scan it at its first station.", "acts", False),
+        FirstStep("Receive material", "Lead frames first: panels come from their batch.", "form", _any(session, Batch.item), "/batches"),
+        FirstStep("Receive panels", "By the marks on the frames, or a number of them.", "form", _any(session, Panel.item), "/panels"),
+        FirstStep("Start the first lot", "From panels, for a product; then scan it at its first station.", "form", False, "/lots"),
     ]  # fmt: skip
 
 

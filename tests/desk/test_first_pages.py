@@ -44,6 +44,9 @@ def test_an_empty_installation_says_what_to_do_and_ticks_what_is_done(client: Te
     page = client.get("/").text
     assert "Set up this factory" in page
     assert ticked(page) == [False] * 7
+    for form in ("Receive material", "Receive panels", "Start the first lot"):
+        link = re.search(f'href="([^"]+)">{form}<', page)
+        assert link is not None and "<form" in client.get(link[1]).text.partition("<main")[2], f"{form} leads to its form, not to a list of all"
     shown = client.post("/catalogue/example", data={"form_token": token(page)}, headers=HERE).text
     assert "LF-C20 rev A" in shown
     assert "Nothing is written yet" in shown
