@@ -8,7 +8,7 @@ from pathlib import Path
 from sqlalchemy.orm import Session
 
 from app.db import House
-from app.errors import NotFound, Reason, refuse
+from app.errors import NotFound, Reason
 from app.journal.act import SYSTEM, By, act
 from app.naming.resolve import code_of
 from app.people.people import add_person, there_is_an_administrator
@@ -37,6 +37,9 @@ def _secret(path: Path) -> str:
 
 
 def check(house: House, secret: str) -> None:
+    with house.reading() as session:
+        if there_is_an_administrator(session):
+            raise _used()
     try:
         kept = (house.data_dir / _FILE).read_bytes()
     except FileNotFoundError:
@@ -52,7 +55,7 @@ def make_administrator(house: House, secret: str, name: str, password: str) -> s
 
     def verb(session: Session, by: By) -> dict[str, str]:
         if there_is_an_administrator(session):
-            raise refuse("finished", "There is an administrator already.", "The link was used before.", "Ask them to add you.")
+            raise _used()
         person = add_person(session, by, name, ["administer", "engineer"])
         keep_secret(session, by, person.id, new, given=False)
         return {"person": code_of(session, "person", person.id)}
@@ -60,6 +63,11 @@ def make_administrator(house: House, secret: str, name: str, password: str) -> s
     answer = act(house, SYSTEM, "make_administrator", {"name": name}, verb)
     (house.data_dir / _FILE).unlink(missing_ok=True)
     return str(answer.body["person"])
+
+
+def _used() -> NotFound:
+    why = Reason("unknown_code", "The first link works once, and was used.", "Sign in if it was you; else ask them to add you.")
+    return NotFound("There is an administrator already.", why)
 
 
 def _no_link() -> NotFound:

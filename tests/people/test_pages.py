@@ -17,7 +17,8 @@ def test_from_the_first_link_to_a_colleague_at_a_terminal(house: House) -> None:
         made = browser.post(first, data={"name": "Ada", "password": PASSWORD}, headers=HERE)
         badge = re.search(r"E-\d{4}-.", made.headers["location"])
         assert badge is not None
-        assert browser.get(first).status_code == 404
+        again = browser.get(first)
+        assert again.status_code == 404 and "There is an administrator already." in again.text, "it is not sought in the log once more"
         sign_in(browser, badge[0])
         added = post(browser, "/people", "/people", name="Mara", password="first word", duties=["operate", "lead"])
         mara = re.search(r"/people/(E-\d{4}-.)", added.headers["location"])
