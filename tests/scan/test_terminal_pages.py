@@ -1,6 +1,7 @@
 """The terminal over HTTP, as a browser without script uses it: numbers, counts, states, what is taken back, its weight."""
 
 import gzip
+import html
 import re
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
@@ -30,7 +31,7 @@ from app.scan.stations import station_rows
 from tests.browser.shift import MORE, magazine
 from tests.browser.staging import Stage
 from tests.races.test_races import packed
-from tests.small_factory import Factory
+from tests.small_factory import Factory, define
 
 STATIC = Path(__file__).parent.parent.parent / "app" / "static"
 
@@ -103,6 +104,9 @@ def test_numbers_are_entered_looked_at_once_more_and_confirmed(stage: Stage, ola
     ola.send("/floor/finish", **{"value.pull": "4.5", "value.shear": "20"})
     assert ola.heading == f"Finish wire bond on {box}?"
     assert "4.5 gf" in ola.page and "20 gf" in ola.page
+    again = re.search(r'href="([^"]+)">Enter them again<', ola.page)
+    assert again is not None and "4.5" not in Screen.get(ola, html.unescape(again[1])), "what was mistyped is put right before it is on the record"
+    ola.send("/floor/finish", **{"value.pull": "4.5", "value.shear": "20"})
     ola.scan(stage.station("Bond 1"))
     assert ola.said == f"Finished wire bond on {box}."
 
@@ -252,6 +256,17 @@ def test_a_start_is_taken_back_by_who_made_it_or_a_lead_and_by_nobody_else(app: 
     with house.reading() as session:
         assert session.scalars(select(RunVoid)).one().reason == "wrong magazine"
         assert session.scalars(select(Run).order_by(Run.id.desc())).first() is not None
+
+
+def test_a_reason_keeps_its_letters_on_its_button(stage: Stage, ola: Screen) -> None:
+    reason = ReasonEntry(name="falsches Los nach ESD-Alarm", of=("void",))
+    stage.factory.do("load_catalogue", lambda s, by: len(define(s, by, [("reason", reason.name, reason)])))
+    attach, box = stage.station("Attach"), magazine(stage).code
+    ola.get(f"/floor?station={attach}")
+    ola.scan(box)
+    ola.scan(attach)
+    ola.get(f"/floor/undo/{undo_link(ola)}?station={attach}")
+    assert "<button>Falsches Los nach ESD-Alarm</button>" in ola.page and "Touch why" in ola.page
 
 
 def test_a_person_sees_all_stations_that_they_attend(stage: Stage, ola: Screen) -> None:
