@@ -11,7 +11,7 @@ from pydantic import Field
 from sqlalchemy.orm import Session
 
 from app.db import House
-from app.errors import bad_input, not_allowed
+from app.errors import NotAllowed, Reason, not_allowed
 from app.evidence.keep import said
 from app.evidence.refused import kept_when_refused
 from app.journal.act import Actor, By, act
@@ -84,10 +84,10 @@ class Call:
     def do(self, action: str, body: Told, verb: Callable[[Session, By], dict[str, Any]], path: dict[str, Any] | None = None) -> dict[str, Any]:
         """One act for this call: its arguments are the body and what the path names. A repeat of the key gets the first answer."""
         actor, signed = self._signer(action, body)
-        if body.fact and not self.who.may_state_facts:
-            raise not_allowed(self.who.actor.name, "state facts", ("lead",))
-        if body.happened_at is not None and not (self.who.may_state_facts or self.who.has("lead")):
-            raise not_allowed(self.who.actor.name, "say when something happened", ("lead",))
+        if body.fact:
+            self.must_state_facts()
+        if body.happened_at is not None and not self.who.has("lead"):
+            self.must_state_facts("say when something happened")
         arguments = body.model_dump(mode="json", exclude=_NOT_ARGUMENTS, exclude_none=True) | (path or {})
         answer = act(
             self.house, actor, action, arguments, verb, key=self.key, happened_at=body.happened_at,
@@ -101,6 +101,15 @@ class Call:
         known = ACTIONS[action]
         if not self.who.has(*known.duties):
             raise not_allowed(self.who.actor.name, known.words, known.duties)
+
+    def must_state_facts(self, what: str = "state facts") -> None:
+        """A person who may is a lead; of a machine it is a right of its token, and no duty gives it."""
+        if self.who.may_state_facts:
+            return
+        if self.who.person is not None:
+            raise not_allowed(self.who.actor.name, what, ("lead",))
+        why = Reason("duty", "Its token may not state facts.", "Have one made with `may_state_facts`, or let a lead enter it.")
+        raise NotAllowed(f"{self.who.actor.name} may not {what}.", why)
 
     @contextmanager
     def files(self, action: str, kind: str, *sent: UploadFile) -> Iterator[None]:
@@ -121,7 +130,8 @@ class Call:
             if body.signed_by:
                 person = resolve(session, body.signed_by, "person").id
             if person is None:
-                raise bad_input("Nobody signs.", "signed_by", "A machine can't sign by itself.", "Name the signer and send the password.")
+                why = Reason("password", "A machine can't sign by itself.", "Name the signer and send the password.", "signed_by")
+                raise NotAllowed("Nobody signs.", why)
             actor = actor_of(session, person)
         check_signature(self.house, person, body.password, self.who.address, is_brought=person != self.who.person)
         return actor, True

@@ -4,7 +4,6 @@ from typing import Literal
 
 from pydantic import Field
 
-from app.errors import not_allowed
 from app.machines import bodies
 from app.machines.bodies import Answer, AStation, Moment, Name, Number, ValueIn
 from app.machines.call_router import call_router
@@ -42,8 +41,7 @@ class EnteredOut(Answer):
 @router.post("/back_entry", summary="Enter what was done on paper: recorded as a fact, and held where a rule was broken")
 def enter_line(body: LineIn, call: Calling) -> EnteredOut:
     call.may("back_entry")
-    if not call.who.may_state_facts:
-        raise not_allowed(call.who.actor.name, "state facts", ("lead",))
+    call.must_state_facts()
     told = Told(body.happened_at, body.verb, body.thing, body.station, body.person, values_of(body.values))
     answer = enter(call.house, call.who.actor, told, call.key)
     return EnteredOut(entry=answer.entry, **answer.body)
