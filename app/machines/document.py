@@ -8,8 +8,10 @@ from typing import Any
 
 from fastapi import FastAPI
 
+from app.journal.actions import ACTIONS
 from app.machines.calls import Problem
 from app.machines.catalogue_words import put_words
+from app.people.doors import DOORS, EVERYONE, ROWS
 
 KIND_WORDS = {
     "bad_input": "it can't be understood, or contradicts itself; the reason names the field, line or element",
@@ -65,8 +67,11 @@ counts and logs have numbers. A magazine, tray, jar or box stands for what is in
 
 **Writing.** A call that changes something takes the header `Idempotency-Key`: the same key and the same content get the first answer again,
 and nothing happens twice. Times are ISO 8601 with a zone. `happened_at` says when it happened, if not now; `fact` says that it was done
-already: it is recorded whatever it is, and held where a rule was broken. Both need a token with `may_state_facts`, or a lead (a lead may say when).
-Beside files they are fields of the form; for the catalogue they stand in the address.
+already: it is recorded whatever it is, and held where a rule was broken. `fact` needs a lead, or a token with
+`may_state_facts`; `happened_at` one of these, or a token with the duty lead. Beside files they are fields of the form; for the catalogue they
+stand in the address.
+
+**Duties.** Each call says which duties open it to a token or person.
 
 **Signatures.** A signed action needs `signed_by` (a badge) and `password` of a person with the duty, who has chosen it: one that another gave
 signs nothing until it was changed at the first sign-in. A machine may bring such a signature only
@@ -112,15 +117,22 @@ def _complete(document: dict[str, Any]) -> None:
     problem = Problem.model_json_schema(ref_template="#/components/schemas/{model}")
     document["components"]["schemas"] |= problem.pop("$defs") | {"Problem": problem}
     put_words(document["components"]["schemas"])
-    for calls in document["paths"].values():
+    for path, calls in document["paths"].items():
         for method, call in calls.items():
             if method not in _METHODS:
                 continue
+            call["description"] = "\n\n".join(filter(None, [call.get("description"), _whom_it_opens_to(f"{method.upper()} {path}")]))
             if method == "get":  # nothing happens that a key could keep from happening twice
                 call["parameters"] = [one for one in call.get("parameters", []) if one["name"] != "idempotency-key"]
             for content in _contents(call):
                 if "example" not in content and "schema" in content:
                     content["example"] = example_of(content["schema"], document)
+
+
+def _whom_it_opens_to(route: str) -> str:
+    row, duties = ROWS.get(route), DOORS[route]
+    needs = "Any duty opens it." if set(duties) == set(EVERYONE) else f"It needs the duty {' or '.join(duties)}."
+    return f"{needs} Signed." if isinstance(row, str) and ACTIONS[row].signed else needs
 
 
 def _contents(call: dict[str, Any]) -> list[dict[str, Any]]:
