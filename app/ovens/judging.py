@@ -62,6 +62,7 @@ def import_logger_file(session: Session, by: By, station: int, kept: Kept, trace
         raise refuse("station_cannot", f"{body.name} is not an oven.", f"It does {', '.join(body.operations)}.", "Name the oven of this logger.")
     evidence = record_evidence(session, by, kept, "logger_file", {k: v for k, v in vars(stated).items() if v not in (None, ())})
     row = keep_trace(session, by, station, evidence.id, trace)
+    trace_of(session, station, row.first_at, row.last_at)  # refuses what contradicts an earlier file: kept, it would let no load of that time end
     runs = cures_in(session, station, row.first_at - _NEAR, row.last_at + _NEAR)
     runs = sorted({*runs, *_completing(session, [run.id for run in runs if run.outcome in _BROKEN_OFF])}, key=lambda run: run.id)
     return [judged for run in runs if run.outcome != "aborted" for judged in judge_run(session, by, run)]

@@ -301,6 +301,18 @@ def test_a_file_of_a_load_that_is_still_in_the_oven_is_not_warned_of(factory: Fa
     assert warned(factory, log(START - timedelta(hours=3), 120)) is not None
 
 
+def test_a_file_that_contradicts_an_earlier_one_is_refused_while_the_load_runs_and_lets_it_end(factory: Factory) -> None:
+    """Kept, the end of the load was refused, for ever: nothing that is on the record can be left out."""
+    run = loaded(factory, attached_lot(factory), START)
+    send(factory, log(START, 120))
+    with pytest.raises(Refused, match="contradict each other"):
+        send(factory, log(START, 120, t1=150))
+    with factory.house.reading() as session:
+        load = session.scalars(select(Load.id).where(Load.run == run)).one()
+    factory.do("end_load", lambda s, by: len(end_load(s, by, s.get_one(Load, load))), happened_at=START + timedelta(minutes=120))
+    assert verdicts(factory, [line.id for line in lines_of_run(factory, run)]) != [None]
+
+
 def test_the_rest_of_an_interrupted_load_goes_in_by_one_scan_and_is_judged_with_the_heat_that_it_had(factory: Factory) -> None:
     """The door was opened after 40 min in band, and one panel was taken for done: it falls short. The other is cured to the end."""
     panels = factory.panels(2)
