@@ -29,9 +29,13 @@ class RunsThere:
 
 @dataclass(frozen=True)
 class OnIt:
+    """`good_until`: the end of its pot life; `is_unopened`: it would have one, and nobody told that it is open."""
+
     code: str
     place: str
     since: datetime
+    good_until: datetime | None = None
+    is_unopened: bool = False
 
 
 @dataclass(frozen=True)
@@ -95,7 +99,8 @@ def _there(session: Session, stations: list[int]) -> tuple[dict[int, str], dict[
         elif row.what == "runs":
             lots.setdefault((row.station, RunsThere(row.code, row.words, row.since, row.load)), set()).update([row.lot] if row.lot else [])
         else:
-            on.setdefault(row.station, []).append(OnIt(row.code, row.words, row.since))
+            waits = row.part is not None and row.opened is None and catalogue.with_id(session, row.part).body.pot_life_minutes is not None
+            on.setdefault(row.station, []).append(OnIt(row.code, row.words, row.since, row.ends, waits))
     runs: dict[int, list[RunsThere]] = {}
     for (station, run), some in sorted(lots.items(), key=lambda one: one[0][1].since):
         runs.setdefault(station, []).append(replace(run, lots=", ".join(sorted(some))))
@@ -105,19 +110,21 @@ def _there(session: Session, stations: list[int]) -> tuple[dict[int, str], dict[
 # a row a station, an open run and what it has in its open lines, and a thing on a station
 _THERE = listed(
     """
-    select m.station as station, 'on' as what, c.code as code, m.place as words, m.on_at as since, null as lot, null as load
+    select m.station as station, 'on' as what, c.code as code, m.place as words, m.on_at as since, null as lot, null as load,
+        b.part as part, o.batch as opened, o.pot_life_ends_at as ends
     from mount m join item i on i.id = m.item join code c on c.kind = i.kind and c.thing = i.id
+    left join batch b on b.item = i.id left join opening o on o.batch = i.id
     where m.station in :stations and m.closed_e is null
     union all
     select r.station, 'runs', c.code, r.operation, r.started_at, lot.code, (
         select load.code from load d join code load on load.kind = 'load' and load.thing = d.id where d.run = r.id
-    )
+    ), null, null, null
     from run r join code c on c.kind = 'run' and c.thing = r.id
     left join line l on l.run = r.id and l.closed_e is null left join item i on i.id = coalesce(l.lot, l.item)
     left join code lot on lot.kind = i.kind and lot.thing = i.id
     where r.station in :stations and r.closed_e is null
     union all
-    select c.thing, 'is', c.code, '', null, null, null from code c where c.kind = 'station' and c.thing in :stations
+    select c.thing, 'is', c.code, '', null, null, null, null, null, null from code c where c.kind = 'station' and c.thing in :stations
     """,
     "stations",
-).columns(since=Moment())
+).columns(since=Moment(), ends=Moment())

@@ -22,11 +22,13 @@ from app.floor.groups import contents
 from app.floor.lots import merge_lots
 from app.labels.pack_label import pack_label
 from app.ledger.counts import CountEntry
+from app.ledger.items import Opening
 from app.ledger.runs import Run, RunVoid
 from app.main import make_app
-from app.naming.resolve import code_of, codes_of, give_code
+from app.naming.resolve import code_of, codes_of, give_code, resolve
 from app.people.callers import TERMINAL_COOKIE
 from app.people.models import SignIn
+from app.receiving.batches import open_batch
 from app.scan.stations import station_rows
 from tests.browser.shift import MORE, magazine
 from tests.browser.staging import Stage
@@ -256,6 +258,22 @@ def test_a_start_is_taken_back_by_who_made_it_or_a_lead_and_by_nobody_else(app: 
     with house.reading() as session:
         assert session.scalars(select(RunVoid)).one().reason == "wrong magazine"
         assert session.scalars(select(Run).order_by(Run.id.desc())).first() is not None
+
+
+def test_the_terminal_tells_until_when_material_is_good_and_asks_whether_it_is_open(stage: Stage, house: House, ola: Screen) -> None:
+    """Pot life runs from an act of opening, which nothing at the terminal asked for."""
+    attach, box = stage.station("Attach"), magazine(stage).code
+    page = ola.get(f"/floor?station={attach}")
+    link = re.search(r'href="/do/act\?call=/batches/%7Bbatch%7D/open&amp;batch=(B[^"]+)"', page)
+    assert link is not None and "good until" not in page
+    glue = stage.factory.do("open_batch", lambda s, by: local_time(open_batch(s, by, resolve(s, link[1], "batch"))))
+    assert re.search(f'good until <span class="code">[^<]*{glue}', ola.get(f"/floor?station={attach}")) and "Not told" not in ola.page
+    ola.scan(box)
+    assert re.search(f"adhesive GLUE on the station, good until [^<]*{glue}", ola.page)
+
+
+def local_time(opening: Opening) -> str:
+    return f"{opening.pot_life_ends_at:%H:%M}"
 
 
 def test_a_reason_keeps_its_letters_on_its_button(stage: Stage, ola: Screen) -> None:
