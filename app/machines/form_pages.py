@@ -38,7 +38,7 @@ _GIVEN = ("password", "pin", "secret")  # to someone; of a call that is signed, 
 _UNSHOWN = ("password", "secret")  # kinds of fields
 _LONG = 4000
 # what names a thing of the catalogue: a list of their names to choose from, or to type beside
-_OF_CATALOGUE = {"part": "part", "product": "product", "order": "order", "customer": "customer", "recipe": "recipe"}
+_OF_CATALOGUE = {name: name for name in ("part", "product", "order", "customer", "recipe", "station", "reason")} | {"purpose": "reason"}
 # the fields that a thing of a kind goes into, where the action's path does not name it
 _ANY = ("thing", "things", "subject")
 _GOES_INTO = {
