@@ -42,7 +42,10 @@ def first_steps(session: Session) -> list[FirstStep]:
         ),
         FirstStep("Receive material", "Lead frames first: panels come from their batch.", "form", _any(session, Batch.item), "/batches"),
         FirstStep("Receive panels", "By the marks on the frames, or a number of them.", "form", _any(session, Panel.item), "/panels"),
-        FirstStep("Start the first lot", "From panels, for a product; then scan it at its first station.", "form", False, "/lots"),
+        FirstStep(
+            "Start the first lot", "From panels, for a product; then print its code and its station's, each from its page, and scan them.", "form",
+            False, "/lots",
+        ),
     ]  # fmt: skip
 
 

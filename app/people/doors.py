@@ -22,7 +22,7 @@ _READS = """
     /panels/{code}/heat.csv /back-entry /back-entry/{code} /paper /paper/here /paper/area/{area} /holds/{code} /trace/{code}
     /trace/{code}/csv /trace/{code}/json /trace/{code}/flow.csv /runs/{code} /runs/{code}/results.csv /runs/{code}/chromaticities.csv
     /lots/{code}/results /evidence/{number} /lots/{code} /lots/{code}/sheet /packs/{code} /board /board/now /board/changes /board/lots
-    /board/effectiveness /board/shift /packs/{code}/label /do /do/act /exposure /exposure/csv /before-mixing
+    /board/effectiveness /board/shift /packs/{code}/label /codes /do /do/act /exposure /exposure/csv /before-mixing
     /record/{code} /record/{code}/epcis.jsonld /record/{code}/prov /api/v1/record/{code} /api/v1/exports/epcis/{code} /api/v1/exports/prov/{code}
     /api/v1/origins/{code}
     /mock-recalls /mock-recalls.csv /mock-recalls/{number} /mock-recalls/{number}/report.json

@@ -25,6 +25,7 @@ ELSEWHERE = {
 # what a page must be asked to show something
 ASKED = {
     "/catalogue/edit": "kind=recipe", "/floor/state": "station={station}", "/do/act": "call=/runs", "/exposure/csv": "suspect={reel}",
+    "/codes": "kind=station",
     "/differs": "code={reel}&code={loose}", "/differs/csv": "code={reel}&code={loose}",
     "/wafers/{code}/chosen": "x=1&y=1", "/panels/{code}/chosen": "row=1&column=1",
 }  # fmt: skip
