@@ -17,7 +17,7 @@ from app.floor.dispositions import judgement_in_force, write_judgement
 from app.floor.ends import Said, Value, abort_run, finish_run, interrupt_run, open_lines_of
 from app.holds.place import hold_line
 from app.journal.act import By
-from app.ledger.judgements import Judgement
+from app.ledger.judgements import VERDICTS, Judgement
 from app.ledger.places import Load
 from app.ledger.ran import AnyLine, AnyRun
 from app.ledger.runs import LASTED_LONG, Cover, Line, Run, RunVoid, is_void
@@ -164,7 +164,7 @@ def judge_again(session: Session, by: By, number: int) -> Judged:
 
 
 def judge_line(session: Session, by: By, run: Run, line: Line) -> Judged:
-    """Judges a line with the aborted rounds that it completes. What does not conform is held by itself."""
+    """Judges a line with the aborted rounds that it completes. What does not conform, or is judged worse than before, is held by itself."""
     found = verdict_of(session, run, line)
     before = judgement_in_force(session, line.id)
     spell = Spell(run.station, run.started_at, run.ended_at or by.now)
@@ -173,8 +173,8 @@ def judge_line(session: Session, by: By, run: Run, line: Line) -> Judged:
         evidence=next(reversed(evidence_told(session, [spell])[spell]), None),
     )  # fmt: skip
     worse = before is not None and _WORSE.index(found.verdict) > _WORSE.index(before.verdict)
-    if found.verdict == "does_not_conform" and judgement is not before and not _is_held(session, line.id):
-        hold_line(session, by, line.id, "The cure does not conform: " + " ".join(reason.text for reason in found.reasons[:3]))
+    if (worse or found.verdict == "does_not_conform") and judgement is not before and not _is_held(session, line.id):
+        hold_line(session, by, line.id, f"The cure {VERDICTS[found.verdict]}: " + " ".join(reason.text for reason in found.reasons[:3]))
     return Judged(line, judgement, worse)
 
 

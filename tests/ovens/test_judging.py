@@ -239,6 +239,18 @@ def test_a_worse_judgement_that_comes_late_stops_what_is_still_here(factory: Fac
     assert [one.replaces for one in judgements] == [None, judgements[0].id]
 
 
+def test_a_cure_that_can_no_longer_be_told_stops_what_is_still_here(factory: Factory) -> None:
+    lot = attached_lot(factory)
+    lines = cure(factory, {"1": lot}, oven="Oven")
+    send(factory, log(START, 120), oven="Oven")
+    start_plasma(factory, lot)
+    late = log(START, 120).replace(b"T1", b"T8").replace(b"T2", b"T9").split(b"\n")
+    send(factory, b"\n".join(late[:100] + late[160:]), oven="Oven")  # half an hour without a reading
+    assert verdicts(factory, lines) == ["cannot_tell"]
+    with factory.house.reading() as session:
+        assert set(stops_on(session, panels_of_lot(session, lot.id))) == set(panels_of_lot(session, lot.id))
+
+
 def test_a_cure_that_the_next_load_s_file_tells_nothing_new_of_stays_as_it_was_decided(factory: Factory) -> None:
     lot, later = attached_lot(factory), attached_lot(factory)
     lines = cure(factory, {"1": lot})
