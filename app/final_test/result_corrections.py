@@ -129,10 +129,7 @@ def _hold(session: Session, by: By, run: Run, bins: dict[str, Lot], differences:
 
 
 def _packs_with(session: Session, lots: list[int]) -> list[str]:
-    if not lots:
-        return []
-    _, contents = walk.down(session, lots)
-    return sorted(codes_of(session, "pack", sorted({one.pack for one in contents})).values())
+    return sorted(codes_of(session, "pack", sorted(walk.packs_with(session, lots))).values()) if lots else []
 
 
 def _tested(session: Session, run: Run) -> Lot:

@@ -240,10 +240,7 @@ def _hold(session: Session, by: By, lot: int | None, spell: Spell, panels: list[
 
 def _packs_below(session: Session, panels: set[int]) -> list[str]:
     gone = _with_exits(session, panels)
-    if not gone:
-        return []
-    _, contents = walk.down(session, gone)
-    return sorted(codes_of(session, "pack", sorted({content.pack for content in contents})).values())
+    return sorted(codes_of(session, "pack", sorted(walk.packs_with(session, gone))).values()) if gone else []
 
 
 def _with_exits(session: Session, panels: Iterable[int]) -> set[int]:

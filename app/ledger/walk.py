@@ -200,6 +200,11 @@ def down(session: Session, starts: Iterable[int], since: Mapping[int, int] | Non
     return [edge for edge in edges if edge.e >= into.get(edge.parent, NEVER)], contents_of(session, loose=into)
 
 
+def packs_with(session: Session, starts: Iterable[int]) -> set[int]:
+    """Packs that hold something of these now, shipped ones too: no hold brings back what has moved on."""
+    return {content.pack for content in down(session, starts)[1]}
+
+
 def down_from_packs(session: Session, packs: Iterable[int]) -> set[int]:
     """Packs that units of these packs went into, they themselves too."""
     seeds = list(packs)

@@ -9,16 +9,18 @@ from sqlalchemy.orm import Session
 
 from app.errors import bad_input
 from app.journal.act import By
+from app.ledger import walk
 from app.ledger.judgements import Judgement
 from app.ledger.places import Load
 from app.ledger.runs import Line, Run
 from app.ledger.sets import panels_of as panels_in_set
+from app.ledger.travels import panels_of_lines
 from app.machines.bodies import Answer, AStation, AThing, ByPerson, InPath, LoadCode, LotCode, Name, Number, PanelCode, Panels, RunCode, Told
 from app.machines.call_router import call_router
 from app.machines.calls import Calling, FormTold, as_stated
 from app.machines.names import doer_of, panel_codes, panels_of, person_of, run_named, station_of, things_of, values_of
 from app.machines.runs import FinishIn, RunOut, run_as_json
-from app.naming.resolve import Named, code_of, resolve
+from app.naming.resolve import Named, code_of, codes_of, resolve
 from app.ovens import loads
 from app.ovens.heat import RoundHeat
 from app.ovens.judging import abort_load, end_load, fits_no_cure, import_logger_file, judge_again, read_logger_file, reads_as
@@ -139,6 +141,9 @@ class JudgedLine(Answer):
     verdict: str = Field(description="conforms, does_not_conform or cannot_tell.", examples=["does_not_conform"])
     reasons: list[dict[str, Any]] = Field(examples=[[{"text": "Sensor O1-2 was below 165 \u00b0C for 12 min of the soak."}]])
     worse: bool = Field(description="It was judged better before; what is still here is held now.")
+    packs: list[AThing] = Field(
+        [], description="Where it does not conform or cannot be told: packs with something of its panels, shipped ones too.", examples=[[]]
+    )
 
 
 class JudgedOut(Answer):
@@ -275,8 +280,10 @@ def _adhesive(one: AdhesiveHeat) -> AdhesiveHeatOut:
 
 
 def _judged(session: Session, line: Line, judgement: Judgement, *, worse: bool) -> dict[str, Any]:
+    doubtful = panels_of_lines(session, [line.id])[line.id] if judgement.verdict != "conforms" else ()
     return {
         "line": line.id, "run": code_of(session, "run", line.run), "verdict": judgement.verdict, "reasons": judgement.reasons, "worse": worse,
+        "packs": sorted(codes_of(session, "pack", sorted(walk.packs_with(session, doubtful))).values()),
     }  # fmt: skip
 
 
