@@ -52,7 +52,8 @@ ABOUT = {
     "station": "Machines and benches: what each can do, where material is put on it, which sensor watches which shelf.",
     "part": "What is bought or mixed: its shelf life in days, and its pot life in minutes from opening.",
     "bin_table": "How tested units become bins: colour areas, ranks and failures, and the grade of each bin.",
-    "reason": "Why cells are marked, units and wafers scrapped, things held or returned, stations stopped: chosen on the floor, never typed.",
+    "reason": "Why cells are marked, units and wafers scrapped, samples taken, runs voided: no other is taken, where one is listed. Of holds, "
+    "stations and short packs they are offered: what is wrong may need its own words.",
     "customer": "Who is delivered to, our number there, and their part numbers.",
     "order": "What was ordered, for whom, and when it is due.",
 }

@@ -16,6 +16,7 @@ from app.desk.stations import STATIONS
 from app.desk.stations import station_page as one_station
 from app.desk.stops import HOLDS
 from app.errors import not_allowed
+from app.floor.reasons import offered_reasons
 from app.naming.resolve import code_of, resolve
 from app.people.callers import Calling, page_router
 from app.people.doors import SEES_PEOPLE
@@ -90,7 +91,8 @@ def shipments(request: Request, who: Calling) -> Response:
 
 @router.get("/holds")
 def holds(request: Request, who: Calling) -> Response:
-    return answer(request, HOLDS)
+    with house_of(request).reading() as session:
+        return answer(request, HOLDS, reasons=offered_reasons(session, "hold"))
 
 
 @router.get("/people")

@@ -6,12 +6,13 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
-from app.errors import Reason, Refused, bad_input
+from app.errors import Reason, Refused
 from app.floor.corrections import why_not_by
 from app.floor.ends import close_run, open_lines_of
 from app.floor.exits import write_dead_origins
 from app.floor.marks import singulated
 from app.floor.progress import Progress, loose_progress, progress
+from app.floor.reasons import checked_reason
 from app.holds.place import hold_item, hold_panels
 from app.journal.act import By, lock
 from app.journal.record import AtOnce
@@ -28,14 +29,13 @@ def void_run(session: Session, by: By, run: Run, reason: str) -> None:
     Units that went on without the step are held.
     """
     by.must_be_alone()
-    if not reason.strip():
-        raise bad_input("A void needs a reason.", "reason", "It is empty.", "Say what was wrong.")
+    reason = checked_reason(session, "void", reason)
     lock(session, Run, [run.id])
     session.refresh(run)
     found = _why_not(session, by, run)
     if found:
         raise Refused(f"Run {code_of(session, 'run', run.id)} was not voided.", *found)
-    session.add(RunVoid(e=by.e, run=run.id, reason=reason.strip()))
+    session.add(RunVoid(e=by.e, run=run.id, reason=reason))
     if run.closed_e is None:
         with AtOnce(session) as writes:
             for line in open_lines_of(session, run):

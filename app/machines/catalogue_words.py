@@ -100,7 +100,11 @@ WORDS: dict[str, dict[str, str]] = {
         "name": "As products and test steps name it.", "unbinned": "The reject bin of this table for what fits nowhere.",
         "failed": "The reject bin of this table for failure codes that no bin names.", "bins": "In the order in which they are tried.",
     },
-    "ReasonEntry": {"name": "As it is given.", "of": "For what.", "state": "Of a station: what it is for this reason; its card says both."},
+    "ReasonEntry": {
+        "name": "As it is given.",
+        "of": "For what. Of marks, scrap, samples and voids no other is taken, where one is listed; of the rest any words are.",
+        "state": "Of a station: what it is for this reason; its card says both.",
+    },
     "Customer": {"name": "Of the customer.", "part_numbers": "Our part number -> theirs.", "supplier_code": "That they gave us."},
     "OrderMaterial": {"kind": "Of material.", "part": "That the customer asks for."},
     "Order": {

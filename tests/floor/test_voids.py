@@ -3,7 +3,7 @@
 import pytest
 from sqlalchemy import select
 
-from app.catalogue.definitions import Route, Station, Step
+from app.catalogue.definitions import ReasonEntry, Route, Station, Step
 from app.db import House
 from app.errors import Refused
 from app.final_test.bins_out import take_bins_out
@@ -29,9 +29,9 @@ def factory(house: House) -> Factory:
     return one
 
 
-def void(factory: Factory, actor: Actor, run: int) -> None:
+def void(factory: Factory, actor: Actor, run: int, reason: str = "the wrong lot") -> None:
     factory.actor = actor
-    factory.do("void_run", lambda s, by: void_run(s, by, s.get_one(Run, run), "the wrong lot"))
+    factory.do("void_run", lambda s, by: void_run(s, by, s.get_one(Run, run), reason))
 
 
 def test_who_entered_it_may_void_it_and_the_step_comes_again(factory: Factory) -> None:
@@ -120,3 +120,13 @@ def held(factory: Factory, *things: Named) -> list[str]:
     with factory.house.reading() as session:
         stops = stops_on(session, [one.id for one in things])
         return sorted({stop.reason for found in stops.values() for stop in found})
+
+
+def test_where_the_catalogue_has_reasons_for_voids_no_other_is_taken(house: House) -> None:
+    factory = Factory(house).load(("reason", ReasonEntry(name="scanned twice", of=("void",))))
+    factory.mount("Attach", factory.batch("GLUE"), factory.wafer())
+    run = factory.start("Attach", factory.lot(factory.panels(1)))
+    with pytest.raises(Refused) as caught:
+        void(factory, LEA, run)
+    assert caught.value.reasons[0].why == "'the wrong lot' is not one of: scanned twice."
+    void(factory, LEA, run, " scanned twice ")
