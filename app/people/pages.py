@@ -16,7 +16,7 @@ from app.naming.resolve import code_of, resolve
 from app.people.callers import Caller, Calling, page_router
 from app.people.people import DUTIES, Certified, add_person, change_certificate, everyone, known_of, set_duties
 from app.people.second_factor import factor_of
-from app.people.secrets import called, is_given, keep_secret, new_secret
+from app.people.secrets import called, check_again, is_given, keep_secret, new_secret
 from app.people.sessions import open_sessions
 from app.people.tokens import make_token, revoke_token, tokens_in_force
 from app.web.fields import Line
@@ -28,13 +28,14 @@ Lines = Annotated[list[str], Form(default_factory=list, max_length=100)]
 
 
 @router.post("/people")
-def add_person_now(request: Request, who: Calling, name: Line, password: Line, duties: Lines, key: Line = "") -> Response:
+def add_person_now(request: Request, who: Calling, name: Line, password: Line, duties: Lines, again: Line = "", key: Line = "") -> Response:
     def verb(session: Session, by: By) -> dict[str, str]:
         person = add_person(session, by, name, duties)
         keep_secret(session, by, person.id, new, given=True)
         return {"person": code_of(session, "person", person.id)}
 
     try:
+        check_again("password", password, again)
         new = new_secret("password", password, (name,), cheap=house_of(request).settings.cheap_passwords)
         badge = _act(request, who, "add_person", {"name": name, "duties": duties}, verb, key)["person"]
     except Refused as refusal:
@@ -86,7 +87,7 @@ def change_certificates(request: Request, who: Calling, badge: str, name: Line, 
 
 
 @router.post("/people/{badge}/secret")
-def give_secret(request: Request, who: Calling, badge: str, kind: Line, new: Line, key: Line = "") -> Response:
+def give_secret(request: Request, who: Calling, badge: str, kind: Line, new: Line, again: Line = "", key: Line = "") -> Response:
     """An administrator gives a new PIN or password to someone who forgot theirs. One's own is chosen, never given: it asks for the current one."""
     with house_of(request).reading() as session:
         about = known_of(session, resolve(session, badge, "person").id)
@@ -96,6 +97,7 @@ def give_secret(request: Request, who: Calling, badge: str, kind: Line, new: Lin
         return {"set": kind}
 
     try:
+        check_again(kind, new, again)
         kept = new_secret(kind, new, about, cheap=house_of(request).settings.cheap_passwords)
         _act(request, who, "give_secret", {"person": badge, "kind": kind}, verb, key)
     except Refused as refusal:

@@ -53,6 +53,13 @@ def new_secret(kind: str, secret: str, about: Sequence[str] = (), *, cheap: bool
     return NewSecret(kind, hasher(cheap=cheap).hash(secret))
 
 
+def check_again(kind: str, secret: str, again: str) -> None:
+    """Of a form: what is typed unseen is typed twice, for a slip would lock its owner out."""
+    if secret != again:
+        why = f"The {called(kind)} was typed in two ways."
+        raise bad_input(f"No {called(kind)} was set.", "again", why, "Type it again, in both fields alike.")
+
+
 def _is_common(password: str, about: Sequence[str]) -> bool:
     """By its lists of common passwords, names and words, and by rows of keys, repeats and dates.
 

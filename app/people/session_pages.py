@@ -14,7 +14,7 @@ from app.naming.resolve import code_of, resolve
 from app.people.callers import SESSION_COOKIE, Caller, Calling, at_browser, cookie_of, own, page_router
 from app.people.people import known_of
 from app.people.second_factor import factor_of
-from app.people.secrets import called, keep_secret, new_secret
+from app.people.secrets import called, check_again, keep_secret, new_secret
 from app.people.security import note
 from app.people.sessions import end_all, end_session, end_sessions, open_sessions
 from app.people.sign_in import FACTOR, begin_session, check_secret, digest, form_token
@@ -35,9 +35,10 @@ def choose_secret(request: Request, who: Calling, next: str = "/") -> Response:
 
 
 @router.post("/my-secret")
-def my_secret(request: Request, who: Calling, kind: Line, old: Line, new: Line, key: Line = "", next: Line = "") -> Response:
+def my_secret(request: Request, who: Calling, kind: Line, old: Line, new: Line, again: Line = "", key: Line = "", next: Line = "") -> Response:
     """A new PIN or password of one's own, by the current password. All earlier sessions end; this browser gets a new one."""
     try:
+        check_again(kind, new, again)
         _set_own(request, who, kind, old, new, key)
     except Refused as refusal:
         return _choosing(request, who, next, refusal, kind)

@@ -11,6 +11,7 @@ from app.people import first_run
 from app.people.callers import SESSION_COOKIE, TERMINAL_COOKIE, at_browser, cookie_of, maybe_caller, spelled
 from app.people.kept_forms import MOST, kept, kept_for
 from app.people.people import there_is_an_administrator
+from app.people.secrets import check_again
 from app.people.security import note
 from app.people.sign_in import is_terminal, reopen, sign_in, sign_out, signed_in
 from app.web.fields import Line
@@ -91,9 +92,10 @@ def first_page(request: Request, secret: str) -> Response:
 
 
 @router.post("/first/{secret}")
-def make_first(request: Request, secret: str, name: Line, password: Line) -> Response:
+def make_first(request: Request, secret: str, name: Line, password: Line, again: Line = "") -> Response:
     _check_link(request, secret)
     try:
+        check_again("password", password, again)
         code = first_run.make_administrator(house_of(request), secret, name, password)
     except Refused as refusal:
         return render(request, "people/first.html", status=refusal.status, secret=secret, refusal=refusal, name=name)

@@ -232,6 +232,8 @@ def test_people_are_added_by_keyboard_alone(stage: Stage, visit: Visits) -> None
         walk.page.keyboard.type("Nam")
         walk.tab_to("password")
         walk.page.keyboard.type("long enough too")
+        walk.tab_to("again")
+        walk.page.keyboard.type("long enough too")
         walk.tab_to("duties")
         walk.page.keyboard.press("Space")
         walk.tab_to("Add")

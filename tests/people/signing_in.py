@@ -83,6 +83,6 @@ def call(browser: TestClient, bearer: str, method: str, path: str, /, *, key: st
 def choose_own(browser: TestClient, badge: str, given: str) -> str:
     """What whoever was given a password does first: chooses one, the one above. It is theirs to sign with."""
     assert sign_in(browser, badge, given).status_code in (200, 303)  # some clients follow by themselves
-    assert post(browser, "/choose-secret", "/my-secret", kind="password", old=given, new=PASSWORD).status_code in (200, 303)
+    assert post(browser, "/choose-secret", "/my-secret", kind="password", old=given, new=PASSWORD, again=PASSWORD).status_code in (200, 303)
     browser.cookies.clear()
     return PASSWORD

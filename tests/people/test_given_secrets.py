@@ -23,13 +23,14 @@ def test_a_given_password_leads_to_its_change_and_nowhere_else(house: House) -> 
         assert sign_in(browser, badge, GIVEN).status_code == 303
         for path in ("/", "/lots", f"/people/{badge}", "/sessions", "/floor"):
             assert browser.get(path).headers["location"] == f"/choose-secret?next={path}"
-        assert post(browser, "/choose-secret", "/people", name="X", password="long enough", duties="operate").status_code == 303
+        assert post(browser, "/choose-secret", "/people", name="X", password="long enough", again="long enough", duties="operate").status_code == 303
         refused = browser.get("/api/v1/lots")
         assert (refused.status_code, refused.json()["kind"]) == (403, "password")
         assert refused.json()["title"] == "Choose your own password first."
         page = browser.get("/choose-secret").text
         assert "someone else knows it" in page and "All pages" not in page
-        assert post(browser, "/choose-secret", "/my-secret", kind="password", old=GIVEN, new=OWN, next="/lots").headers["location"] == "/lots"
+        chosen = post(browser, "/choose-secret", "/my-secret", kind="password", old=GIVEN, new=OWN, again=OWN, next="/lots")
+        assert chosen.headers["location"] == "/lots"
         assert browser.get("/lots").status_code == 200
         assert sign_in(browser, badge, GIVEN).status_code == 403
         assert sign_in(browser, badge, OWN).status_code == 303 and browser.get("/lots").status_code == 200
@@ -44,7 +45,7 @@ def test_what_does_not_change_it_leaves_the_page(house: House, kind: str, old: s
     with client(house) as browser:
         give(browser, house, badge, "password", GIVEN)
         sign_in(browser, badge, GIVEN)
-        answer = post(browser, "/choose-secret", "/my-secret", kind=kind, old=old, new=new)
+        answer = post(browser, "/choose-secret", "/my-secret", kind=kind, old=old, new=new, again=new)
         assert answer.status_code in (403, 422) and said in answer.text
         assert browser.get("/lots").headers["location"].startswith("/choose-secret")
 
@@ -58,7 +59,7 @@ def test_a_given_pin_is_changed_at_the_terminal_by_itself_and_the_badge_alone_op
         assert browser.get("/floor").headers["location"] == "/choose-secret?next=/floor"
         assert sign_in(browser, badge, "").status_code == 200, "asks for the PIN: it was never its owner's"
         sign_in(browser, badge, "111222")
-        post(browser, "/choose-secret", "/my-secret", kind="pin", old="111222", new="333444")
+        post(browser, "/choose-secret", "/my-secret", kind="pin", old="111222", new="333444", again="333444")
         assert browser.get("/floor").status_code == 200
         assert sign_in(browser, badge, "").status_code == 303
         assert sign_in(browser, badge, PASSWORD).status_code == 303 and browser.get("/floor").status_code == 200
@@ -70,7 +71,7 @@ def test_who_has_an_own_password_is_not_asked_for_a_given_pin_at_a_desk(house: H
         give(browser, house, badge, "pin", "111222")
         sign_in(browser, badge)
         assert browser.get("/lots").status_code == 200
-        assert post(browser, f"/people/{badge}", "/my-secret", kind="pin", old=PASSWORD, new="333444").status_code == 303
+        assert post(browser, f"/people/{badge}", "/my-secret", kind="pin", old=PASSWORD, new="333444", again="333444").status_code == 303
 
 
 def test_nothing_is_signed_with_a_given_password(house: House) -> None:
@@ -87,7 +88,7 @@ def test_nothing_is_signed_with_a_given_password(house: House) -> None:
         answer = browser.post("/api/v1/lines/57/disposition", json=body, headers=HERE | bearer)
         assert (answer.status_code, answer.json()["kind"]) == (403, "password")
         sign_in(browser, badge, GIVEN)
-        post(browser, "/choose-secret", "/my-secret", kind="password", old=GIVEN, new=OWN)
+        post(browser, "/choose-secret", "/my-secret", kind="password", old=GIVEN, new=OWN, again=OWN)
     check_signature(house, mara, OWN, "10.0.0.1")
 
 
@@ -103,7 +104,7 @@ def test_the_first_administrator_has_chosen_and_whom_the_page_adds_has_not(house
     badge = person(house, "Ada", "administer")
     with client(house) as browser:
         sign_in(browser, badge)
-        added = post(browser, "/people", "/people", name="Odd", password=GIVEN, duties=["operate"]).headers["location"]
+        added = post(browser, "/people", "/people", name="Odd", password=GIVEN, again=GIVEN, duties=["operate"]).headers["location"]
         odd = added.split("/people/")[1].split("?")[0]
         assert "has not chosen one yet" in browser.get(f"/people/{odd}").text
         sign_in(browser, odd, GIVEN)
@@ -119,7 +120,7 @@ def test_an_administrator_gives_themselves_none(house: House, by_call: bool) -> 
         if by_call:
             answer = browser.post(f"/api/v1/people/{ada}/secret", json={"kind": "password", "secret": GIVEN}, headers=HERE)
         else:
-            answer = post(browser, f"/people/{ada}", f"/people/{ada}/secret", kind="password", new=GIVEN)
+            answer = post(browser, f"/people/{ada}", f"/people/{ada}/secret", kind="password", new=GIVEN, again=GIVEN)
         assert answer.status_code == 403 and "Your password is chosen, not given." in answer.text.replace("&#39;", "'")
         assert browser.get("/lots").status_code == 200
         assert sign_in(browser, ada, GIVEN).status_code == 403 and sign_in(browser, ada).status_code == 303

@@ -98,7 +98,7 @@ def test_a_password_is_asked_for_again_and_a_form_that_sets_a_secret_or_brings_a
         asked = _send(browser, "/do/act", token, call="/holds", reason="bent", password="my own secret")
         assert "my own secret" not in asked.text
         lost = (
-            _send(browser, "/my-secret", token, kind="pin", old=PASSWORD, new="918273"),
+            _send(browser, "/my-secret", token, kind="pin", old=PASSWORD, new="918273", again="918273"),
             _send(browser, "/people", token, name="Mara", password="her first one"),
             _send(browser, "/do/act", token, call="/people", name="Mara", password="her first one", pin=""),  # as that form has its fields
             _send(browser, "/floor/scan", token, scan="L"),

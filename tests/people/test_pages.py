@@ -12,18 +12,18 @@ def test_from_the_first_link_to_a_colleague_at_a_terminal(house: House) -> None:
     first = str(first_run.link(house))
     with client(house) as browser:
         assert browser.get("/first/guessed").status_code == 404
-        short = browser.post(first, data={"name": "Ada", "password": "short"}, headers=HERE)
+        short = browser.post(first, data={"name": "Ada", "password": "short", "again": "short"}, headers=HERE)
         assert short.status_code == 422 and 'value="Ada"' in short.text, "what was typed stays"
-        made = browser.post(first, data={"name": "Ada", "password": PASSWORD}, headers=HERE)
+        made = browser.post(first, data={"name": "Ada", "password": PASSWORD, "again": PASSWORD}, headers=HERE)
         badge = re.search(r"E-\d{4}-.", made.headers["location"])
         assert badge is not None
         again = browser.get(first)
         assert again.status_code == 404 and "There is an administrator already." in again.text, "it is not sought in the log once more"
         sign_in(browser, badge[0])
-        added = post(browser, "/people", "/people", name="Mara", password="first word", duties=["operate", "lead"])
+        added = post(browser, "/people", "/people", name="Mara", password="first word", again="first word", duties=["operate", "lead"])
         mara = re.search(r"/people/(E-\d{4}-.)", added.headers["location"])
         assert mara is not None and "operate, lead" in browser.get(mara[0]).text
-        post(browser, f"/people/{mara[1]}", f"/people/{mara[1]}/secret", kind="pin", new=PIN)
+        post(browser, f"/people/{mara[1]}", f"/people/{mara[1]}/secret", kind="pin", new=PIN, again=PIN)
         post(browser, f"/people/{mara[1]}", f"/people/{mara[1]}/certificates", name="wire bond", until="2031-03-31")
         assert "2031-03-31 23:59 UTC" in browser.get(f"/people/{mara[1]}").text
         enrolled = post(browser, "/terminals", "/terminals", area="bonding")
@@ -33,7 +33,7 @@ def test_from_the_first_link_to_a_colleague_at_a_terminal(house: House) -> None:
         asked = browser.get("/floor").headers["location"]
         assert at_terminal.headers["location"] == "/floor", "where its owner works, when no page was asked for"
         assert asked == "/choose-secret?next=/floor"
-        chosen = post(browser, asked, "/my-secret", kind="pin", old=PIN, new="918273", next="/floor")
+        chosen = post(browser, asked, "/my-secret", kind="pin", old=PIN, new="918273", again="918273", next="/floor")
         assert chosen.headers["location"] == "/floor"
         assert "bonding" in browser.get("/floor").text
 
@@ -45,8 +45,10 @@ def test_only_an_administrator_sees_and_uses_the_forms(house: House) -> None:
         assert "Add a person" not in browser.get("/").text
         assert browser.get("/tokens").status_code == 403
         for path, fields in (
-            ("/people", {"name": "X", "password": "long enough", "duties": "operate"}), (f"/people/{badge}/duties", {"duties": "administer"}),
-            (f"/people/{badge}/secret", {"kind": "pin", "new": "999999"}), (f"/people/{badge}/certificates", {"name": "wire bond"}),
+            ("/people", {"name": "X", "password": "long enough", "again": "long enough", "duties": "operate"}),
+            (f"/people/{badge}/duties", {"duties": "administer"}),
+            (f"/people/{badge}/secret", {"kind": "pin", "new": "999999", "again": "999999"}),
+            (f"/people/{badge}/certificates", {"name": "wire bond"}),
             ("/tokens", {"name": "x", "duties": "operate"}), ("/terminals", {"area": "x"}),
         ):  # fmt: skip
             answer = post(browser, "/", path, **fields)
@@ -60,9 +62,9 @@ def test_a_new_password_of_ones_own_needs_the_old_and_turns_the_session(house: H
         sign_in(elsewhere, badge)
         sign_in(browser, badge)
         own = f"/people/{badge}"
-        assert post(browser, own, "/my-secret", kind="password", old="guessed", new="another one").status_code == 403
+        assert post(browser, own, "/my-secret", kind="password", old="guessed", new="another one", again="another one").status_code == 403
         before = browser.cookies["reelroot_session"]
-        assert post(browser, own, "/my-secret", kind="password", old=PASSWORD, new="another one").status_code == 303
+        assert post(browser, own, "/my-secret", kind="password", old=PASSWORD, new="another one", again="another one").status_code == 303
         assert browser.cookies["reelroot_session"] != before
         assert browser.get("/lots").status_code == 200
         assert elsewhere.get("/lots").status_code == 303, "the session elsewhere is over"
@@ -106,7 +108,7 @@ def test_a_token_is_shown_once_and_works_until_it_is_revoked(house: House) -> No
 def test_a_double_tap_adds_one_person(house: House) -> None:
     with client(house) as browser:
         sign_in(browser, person(house, "Ada", "administer"))
-        fields = {"name": "Mara", "password": PASSWORD, "duties": "operate", "key": "one tap"}
+        fields = {"name": "Mara", "password": PASSWORD, "again": PASSWORD, "duties": "operate", "key": "one tap"}
         first, second = (post(browser, "/people", "/people", **fields).headers["location"] for _ in range(2))
         assert first == second
         assert browser.get("/people").text.count(">Mara<") == 1
@@ -144,7 +146,25 @@ def test_a_refused_password_leaves_what_was_chosen_beside_it(house: House) -> No
     with client(house) as browser:
         sign_in(browser, person(house, "Ada", "administer"))
         mara = person(house, "Mara", "operate")
-        again = post(browser, "/people", "/people", name="Odd Lind", password="short", duties=["operate", "lead"])
+        again = post(browser, "/people", "/people", name="Odd Lind", password="short", again="short", duties=["operate", "lead"])
         assert again.status_code == 422 and 'value="Odd Lind"' in again.text and again.text.count("checked") == 2 and "short\"" not in again.text
-        again = post(browser, f"/people/{mara}", f"/people/{mara}/secret", kind="pin", new="12")
+        again = post(browser, f"/people/{mara}", f"/people/{mara}/secret", kind="pin", new="12", again="12")
         assert again.status_code == 422 and 'value="pin" selected' in again.text and "too short" in again.text
+
+
+def test_a_password_or_pin_that_is_typed_in_two_ways_is_not_set(house: House) -> None:
+    link = str(first_run.link(house))
+    with client(house) as browser:
+        wrong = browser.post(link, data={"name": "Ada", "password": "long enough", "again": "long enuogh"}, headers=HERE)
+        assert wrong.status_code == 422 and "The password was typed in two ways." in wrong.text
+        mara = person(house, "Mara", "operate")
+        sign_in(browser, person(house, "Ada", "administer"))
+        own = {"kind": "password", "old": PASSWORD, "new": "another one", "again": "another two"}
+        for path, fields in (
+            ("/people", {"name": "Odd", "password": "long enough", "again": "", "duties": "operate"}),
+            (f"/people/{mara}/secret", {"kind": "pin", "new": "918273", "again": "918237"}), ("/my-secret", own),
+        ):  # fmt: skip
+            answer = post(browser, "/people", path, **fields)
+            assert answer.status_code == 422 and "was typed in two ways. Type it again, in both fields alike." in answer.text, path
+        assert "Odd" not in browser.get("/people").text
+        assert post(browser, "/people", "/my-secret", **(own | {"again": "another one"})).status_code == 303

@@ -156,7 +156,7 @@ def test_where_the_settings_ask_for_one_a_desk_leads_to_it_and_nowhere_else(hous
         asked = desk.get("/lots").headers["location"]
         assert asked == "/second-factor?next=/lots"
         assert desk.get("/api/v1/lots").json()["title"] == "Set up a second factor first."
-        assert post(desk, asked, "/my-secret", kind="password", old=PASSWORD, new="a bird on a wire").status_code == 303
+        assert post(desk, asked, "/my-secret", kind="password", old=PASSWORD, new="a bird on a wire", again="a bird on a wire").status_code == 303
         assert sign_in(desk, badge).status_code == 303, "the password is still the one of before"
         set_up(desk, asked, next="/lots")
         assert desk.get("/lots").status_code == 200
@@ -172,7 +172,7 @@ def test_first_the_given_password_is_changed_then_the_second_factor_is_set_up(ho
         call(desk, token(house, "administer"), "POST", f"/people/{badge}/secret", kind="password", secret="given by Ada")
         sign_in(desk, badge, "given by Ada")
         assert desk.get("/second-factor").headers["location"].startswith("/choose-secret")
-        post(desk, "/choose-secret", "/my-secret", kind="password", old="given by Ada", new=PASSWORD, next="/lots")
+        post(desk, "/choose-secret", "/my-secret", kind="password", old="given by Ada", new=PASSWORD, again=PASSWORD, next="/lots")
         assert desk.get("/lots").headers["location"] == "/second-factor?next=/lots"
         set_up(desk)
         assert desk.get("/lots").status_code == 200

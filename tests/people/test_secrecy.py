@@ -106,7 +106,7 @@ def test_the_log_has_no_secret_and_no_name(house: House, caplog: pytest.LogCaptu
         sign_in(browser, badge, "a wrong password")
         sign_in(browser, badge)
         session = browser.cookies["reelroot_session"]
-        post(browser, f"/people/{badge}", f"/people/{badge}/secret", kind="pin", new="918273")
+        post(browser, f"/people/{badge}", f"/people/{badge}/secret", kind="pin", new="918273", again="918273")
         browser.get("/api/v1/lots", headers={"Authorization": f"Bearer {bearer}"})
     ours = "\n".join(one.getMessage() for one in caplog.records if not one.name.startswith(("httpx", "asyncio")))
     for secret in (PASSWORD, PIN, "a wrong password", "918273", bearer, session, cookie, "Mara"):

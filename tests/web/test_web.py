@@ -275,10 +275,10 @@ def test_the_token_of_another_session_is_no_good(house: House) -> None:
 def test_what_others_typed_is_shown_as_text(house: House) -> None:
     with client(house) as browser:
         sign_in(browser, person(house, "Ada", "administer"))
-        post(browser, "/people", "/people", name="<script>alert(1)</script>", password="long enough", duties="operate")
+        post(browser, "/people", "/people", name="<script>alert(1)</script>", password="long enough", again="long enough", duties="operate")
         token = re.search(r'name="form_token" value="([^"]+)"', browser.get("/people").text)
         assert token is not None
-        data = {"form_token": token[1], "name": "<script>alert(1)</script>", "password": "long enough", "duties": "operate"}
+        data = {"form_token": token[1], "name": "<script>alert(1)</script>", "password": "long enough", "again": "long enough", "duties": "operate"}
         said = browser.post("/people", data=data, headers=HERE).headers["location"]
         for page in ("/people", said):
             text = browser.get(page).text
@@ -317,7 +317,7 @@ def test_a_letter_puts_no_words_into_our_mouth_where_browsers_say_nothing_of_it(
 def test_what_an_act_said_is_told_in_the_session_that_the_act_began(house: House) -> None:
     with client(house) as browser:
         sign_in(browser, person(house, "Ada", "administer"))
-        done = post(browser, "/sessions", "/my-secret", kind="pin", old=PASSWORD, new="581903")
+        done = post(browser, "/sessions", "/my-secret", kind="pin", old=PASSWORD, new="581903", again="581903")
         assert "Your new PIN is set." in browser.get(done.headers["location"]).text
 
 
