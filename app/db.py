@@ -20,7 +20,7 @@ from sqlalchemy.orm import DeclarativeBase, Session
 from sqlalchemy.sql.compiler import InsertmanyvaluesSentinelOpts
 from sqlalchemy.types import TypeDecorator
 
-from app.garbage import look_seldom_once
+from app.garbage import look_seldom
 from app.settings import Settings
 
 _LEFT, _IDLE_SECONDS = "left", 1.0
@@ -99,7 +99,7 @@ class House:
     """One installation: its database, its data folder, and the one lock that SQLite's writers share."""
 
     def __init__(self, settings: Settings) -> None:
-        look_seldom_once()
+        look_seldom(after="the first house")
         self.settings = settings
         self.data_dir: Path = settings.data_dir
         self.kind = "sqlite" if settings.url.startswith("sqlite") else "postgresql"

@@ -11,13 +11,11 @@ def look_later() -> None:
     gc.set_threshold(_WHILE_LOADING)
 
 
-def look_seldom() -> None:
+@cache  # once after each: what a later house or app finds is garbage of those before it too, and would stay for ever
+def look_seldom(after: str) -> None:
     """What was there before stays, so nobody needs to look through it again.
 
     A large answer is half a million small rows; by default each 700 new ones make Python look, and it took 4 of every 10 ms of such a trace.
     """
     gc.freeze()
     gc.set_threshold(_NEW_OBJECTS, 20, 20)
-
-
-look_seldom_once = cache(look_seldom)  # with the first installation that is opened; later ones have garbage before them

@@ -132,7 +132,7 @@ def make_app(settings: Settings, house: House | None = None) -> FastAPI:
     """The app over an installation whose database is at the newest schema."""
     one = house or House(settings)
     refuse_other_schema(one)
-    look_seldom()
+    look_seldom(after="the app")
 
     @asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:

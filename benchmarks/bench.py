@@ -44,7 +44,7 @@ def bench(folder: Path, days: int, url: str, only: str, rounds: int, say: Say, b
     if only and only not in MEASURES:
         raise bad_input("There is no such measure.", "--only", f"{only!r} is none.", f"One of: {', '.join(MEASURES)}.")
     folder.mkdir(parents=True, exist_ok=True)
-    look_seldom()  # as a server does
+    look_seldom(after="the bench")  # as a server does
     house, history = open_history(folder, days, url, say, blocks, lots)
     block = block_of(folder, say, lots)
     site = Site(house, history, block, rounds, folder, say, blocks, lots)

@@ -1,6 +1,7 @@
 """The ground of every page and call: headers, forgery, and the one shape of what goes wrong."""
 
 import errno
+import gc
 import re
 from datetime import UTC, datetime
 from typing import Any
@@ -337,6 +338,13 @@ def test_times_are_said_in_the_sites_zone_with_its_name(house: House) -> None:
         return Response(when(request, datetime(2026, 3, 1, 20, 30, tzinfo=UTC)) + "|" + when(request, None))
 
     assert TestClient(app).get("/when").text == "2026-03-02 03:30 +07|"
+
+
+def test_what_an_earlier_app_left_is_not_kept_by_a_later_one(house: House) -> None:
+    make_app(house.settings, house)
+    kept = gc.get_freeze_count()
+    make_app(house.settings, house)
+    assert gc.get_freeze_count() <= kept
 
 
 def test_the_app_refuses_a_database_of_another_version(empty_house: House) -> None:
