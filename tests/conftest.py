@@ -20,7 +20,7 @@ from pydantic_settings import PydanticBaseSettingsSource
 from app.db import House
 from app.migrate import upgrade
 from benchmarks.quick import QuickSettings
-from tests import compiled, in_memory, postgres, spare
+from tests import compiled, described, in_memory, postgres, spare
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
@@ -40,6 +40,7 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 def pytest_configure() -> None:
     in_memory.use()
     compiled.once()
+    described.once()
     spare.use()
 
 
