@@ -1,10 +1,12 @@
 """After an interruption one scan of the magazine or lot starts the rest: what is done is left out, what may have been begun is not."""
 
 from collections.abc import Sequence
+from datetime import timedelta
 
 import pytest
 
 from app import clock
+from app.catalogue.definitions import Window
 from app.db import House
 from app.errors import Refused
 from app.floor.ends import Said, Value, abort_run, interrupt_run
@@ -103,6 +105,20 @@ def test_panels_that_a_run_finished_are_no_rest(factory: Factory) -> None:
     factory.run("Plasma", panels[0])
     with pytest.raises(Refused) as refused:
         factory.start("Plasma", lot)
+    assert refused.value.kind == "not_next_step" and panels[0].code in refused.value.reasons[0].why
+
+
+def test_what_a_run_finished_again_after_the_interrupted_one_is_no_rest_of_that(house: House) -> None:
+    windows = (Window(from_step="plasma", to_step="bond", max_minutes=30),)
+    factory = Factory(house).load(("route", Route(product="P1", revision="B", steps=STEPS[2:], windows=windows)))
+    panels, begin = factory.panels(2), clock.now() - timedelta(hours=5)
+    lot, said = factory.lot(panels), Said(done=[panels[0].id], in_work=[])
+    run = factory.start("Plasma", lot, at=begin)
+    factory.do("interrupt_run", lambda s, by: len(interrupt_run(s, by, s.get_one(Run, run), said)), happened_at=begin + timedelta(minutes=5))
+    again = factory.start("Plasma", panels[0], at=begin + timedelta(hours=1))  # it waited too long
+    factory.finish(again, at=begin + timedelta(minutes=65))
+    with pytest.raises(Refused) as refused:
+        factory.start("Plasma", lot, at=begin + timedelta(minutes=70))
     assert refused.value.kind == "not_next_step" and panels[0].code in refused.value.reasons[0].why
 
 
