@@ -5,10 +5,12 @@ from sqlalchemy import select
 
 from app.db import House
 from app.errors import Refused
-from app.floor.dispositions import dispose
+from app.floor.dispositions import dispose, judgement_in_force
+from app.floor.ends import Value
 from app.floor.progress import progress
-from app.floor.readings import correct_reading
-from app.ledger.runs import Line, Reading
+from app.floor.readings import correct_reading, take_reading
+from app.ledger.judgements import Judgement
+from app.ledger.runs import Line, Reading, Run
 from tests.small_factory import STEPS, Factory, Need, Record, Route, Step
 
 BOND = Step(
@@ -36,6 +38,16 @@ class Bonded:
     def next_step(self) -> str | None:
         with self.factory.house.reading() as session:
             return progress(session, [self.panel.id])[self.panel.id].next_step
+
+    @property
+    def judgement(self) -> Judgement | None:
+        with self.factory.house.reading() as session:
+            return judgement_in_force(session, self.line)
+
+    def read_again(self, pull: float) -> None:
+        with self.factory.house.reading() as session:
+            run = session.scalars(select(Run.id)).one()
+        self.factory.do("take_reading", lambda s, by: take_reading(s, by, s.get_one(Run, run), Value("pull", pull)).id)
 
     def put_right(self) -> None:
         with self.factory.house.reading() as session:
@@ -66,3 +78,12 @@ def test_rework_outlives_a_judgement_that_conforms_until_it_is_taken_back(bonded
     assert bonded.next_step == "look"
     with pytest.raises(Refused, match="This line conforms"):
         bonded.decide("rework")
+
+
+def test_a_reading_that_changes_no_judgement_leaves_what_was_decided_of_it(bonded: Bonded) -> None:
+    decided = bonded.judgement
+    bonded.decide("concession")
+    bonded.read_again(5.0)
+    assert bonded.judgement is not None and decided is not None and bonded.judgement.id == decided.id
+    bonded.read_again(0.5)
+    assert bonded.judgement.id != decided.id, "it says more, so what was decided is not of it"
