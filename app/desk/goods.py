@@ -6,7 +6,7 @@ from typing import Any
 from sqlalchemy import ColumnElement, func, select
 from sqlalchemy.orm import Session
 
-from app.desk.listing import Column, Filter, Listing, Row, Sort, State, coded, equals, named_like
+from app.desk.listing import Column, Filter, Listing, Row, Sort, State, coded, completed, equals, named_like
 from app.desk.names import every_name, numbers_of, thing_is, things_named, times_of
 from app.floor.moves import place_of
 from app.holds.stopped import stops_on
@@ -80,7 +80,7 @@ PACKS = Listing(
         Sort("bin", "bin", Pack.bin, first=Pack.bin.is_not(None)),
     ),
     filters=(
-        Filter("date_code", "Date code, as 2648", equals(Pack.date_code), finds=True),
+        Filter("date_code", "Date code, as 2648 or 264", completed(Pack.date_code, 4), finds=True),
         Filter("part_number", "Part number", equals(Pack.part_number)),
         Filter("bin", "Bin", equals(Pack.bin)),
         Filter("grade", "Grade", equals(Pack.grade), ("prime", "second", "reject")),

@@ -251,6 +251,18 @@ def equals(column: Any) -> Where:
     return lambda session, value: column == value
 
 
+def completed(column: Any, digits: int) -> Where:
+    """The column holds so many digits, and begins with what was asked: where a label is torn. An index has the few that it can be."""
+
+    def where(session: Session, value: str) -> Any:
+        missing = digits - len(value)
+        if not (0 < missing <= 2 and value.isascii() and value.isdigit()):
+            return column == value
+        return column.in_([f"{value}{n:0{missing}}" for n in range(10**missing)])
+
+    return where
+
+
 def contains(column: Any) -> Where:
     return lambda session, value: column.icontains(value, autoescape=True)
 

@@ -170,6 +170,9 @@ def test_a_date_code_with_a_part_number_gives_every_pack_with_both(stage: Stage)
     assert codes(stage, "packs", date_code=reel["date_code"], part_number="P1") == [stage.codes["reel"]]
     assert codes(stage, "packs", date_code=reel["date_code"], part_number="P1-S") == []
     assert codes(stage, "packs", date_code="0101", part_number="P1") == []
+    for torn in (reel["date_code"][:3], reel["date_code"][:2]):
+        assert codes(stage, "packs", date_code=torn, part_number="P1") == [stage.codes["reel"]], "the first part of it, where a label is torn"
+    assert codes(stage, "packs", date_code="01", part_number="P1") == codes(stage, "packs", date_code="x1", part_number="P1") == []
     assert reel["where"] == "shipped: Arden Lights"
     assert codes(stage, "packs", where="shipped", shipment=stage.codes["shipment"]) == [stage.codes["reel"]]
     assert codes(stage, "packs", where="stock") == []
