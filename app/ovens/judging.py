@@ -85,7 +85,8 @@ def fits_no_cure(session: Session, station: int, trace: Trace) -> str | None:
 def reads_as(session: Session, station: int, trace: Trace, judged: Sequence[Judged]) -> str:
     """From when to when a file was read, and which cures it was taken for: one in the wrong zone may fit another, and only a person sees it."""
     first, last = (datetime.fromtimestamp(seconds, UTC) for seconds in (trace.times.min(), trace.times.max()))
-    runs = {run.id: run for one in judged if (run := session.get_one(Run, one.line.run))}
+    told = cures_in(session, station, first, last)  # a round that was broken off too, by which the one that completed it was judged
+    runs = {run.id: run for run in told or [session.get_one(Run, one.line.run) for one in judged]}
     codes = codes_of(session, "run", list(runs))
     cures = [f"{codes[run.id]}, {_span(session, run.started_at, run.ended_at or last)}" for run in runs.values()]
     read = f"Read as {_span(session, first, last)}"

@@ -121,6 +121,17 @@ def test_who_brings_a_file_is_told_which_cure_it_was_taken_for_by_the_clock_of_t
     )
 
 
+def test_a_file_of_a_round_that_was_broken_off_is_told_as_that_round_s(factory: Factory) -> None:
+    """It judges the round that completed it, whose time is another."""
+    lot = attached_lot(factory)
+    cure(factory, {"1": lot}, minutes=30, abort=True)
+    cure(factory, {"1": lot}, start=START + timedelta(hours=3))
+    kept, trace = read_logger_file(factory.house, "log.csv", log(START, 30), Stated())
+    oven = factory.things["Oven S"]
+    said = factory.do("import_logger_file", lambda s, by: reads_as(s, oven, trace, import_logger_file(s, by, oven, kept, trace, Stated())))
+    assert "did then: R26-" in said and said.endswith(", from 2026-03-02 06:00 UTC to 2026-03-02 06:30 UTC.")
+
+
 def test_nothing_is_decided_or_judged_of_a_line_that_runs_still_or_did_nothing(factory: Factory) -> None:
     lot, oven = attached_lot(factory), factory.things["Oven S"]
     begun = {"happened_at": START}
@@ -194,6 +205,7 @@ def test_every_page_tells_a_verdict_in_the_same_words(factory: Factory) -> None:
         for path in ("/runs", f"/runs/{run}", f"/lots/{lot.code}", f"/trace/{lot.code}"):
             page = browser.get(path).text
             assert "cannot be told" in page and "cannot tell" not in page, path
+            assert ".." not in page, "a reason is a sentence already"
 
 
 def test_an_aborted_round_counts_with_the_one_that_completes_it(factory: Factory) -> None:
