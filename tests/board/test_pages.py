@@ -15,9 +15,11 @@ from sqlalchemy import event
 from app import clock
 from app.db import House
 from app.holds.place import place_hold
+from app.holds.release import release_hold
+from app.ledger.stops import Hold
 from app.naming.resolve import resolve
 from app.people.sessions import end_sessions
-from tests.board.line import line, lot, run
+from tests.board.line import NOON, line, lot, run
 from tests.browser.staging import Stage, serving
 from tests.small_factory import Factory
 
@@ -84,6 +86,15 @@ def test_effectiveness_has_its_terms_one_click_away(browser: TestClient, factory
     assert "No station has a theoretical rate." in browser.get("/board/effectiveness").text
     assert browser.get("/board/effectiveness?on=9999-12-31").status_code == 422
     assert browser.get("/board/shift?on=0001-01-01").status_code == 422
+
+
+def test_units_that_a_release_freed_are_not_read_as_part_of_its_count(browser: TestClient, factory: Factory) -> None:
+    """ "1 20 units" is a number of a thousand where thousands are parted by blanks."""
+    held = factory.lot(factory.panels(1))
+    hold = factory.do("place_hold", lambda s, by: place_hold(s, by, held, "bent").id, happened_at=NOON)
+    verb: Any = lambda s, by: release_hold(s, by, s.get_one(Hold, hold), [], "concession", "looked at", units_freed=20).id  # noqa: E731
+    factory.do("release_hold", verb, signed=True, happened_at=NOON)
+    assert '<dt>Releases</dt><dd>1 <span class="soft">(20 units freed)</span></dd>' in browser.get("/board/shift?on=2026-03-04&shift=early").text
 
 
 def test_the_shift_report_carries_the_newest_digest(browser: TestClient, house: House, factory: Factory) -> None:
