@@ -43,7 +43,7 @@ class MonthOut(Answer):
 
 
 class StationSumOut(Answer):
-    station: str = Field(examples=["Saw 1"])
+    station: str = Field(description="Its name; a code elsewhere, which is `code` here.", examples=["Saw 1"])
     code: str = Field(description="Empty: counts that no run made.", examples=["S-0006-H"])
     drifts: bool = Field(description="Leans one way at 1 % over all tests made (Bonferroni).", examples=[False])
     counts: int = Field(examples=[120])

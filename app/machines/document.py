@@ -63,7 +63,8 @@ Every action and every question of the factory. Send a machine's token as `Autho
 **Codes.** What an answer calls `lot`, `pack`, `run` and so on is a code; send it back wherever a thing is named. Another's number for the
 same thing (a supplier's batch number, a wafer's identity, a mark on a frame) does as well, if it names one thing only;
 one with a slash can't stand in an address: `/things?code=` gives the code. Runs' lines, marks,
-counts and logs have numbers. A magazine, tray, jar or box stands for what is in it. An empty query parameter is as good as none.
+counts and logs have numbers. In a trace, a record and sums of counts `station` is a name, and its code stands beside it.
+A magazine, tray, jar or box stands for what is in it. An empty query parameter is as good as none.
 
 **Writing.** A call that changes something takes the header `Idempotency-Key`: the same key and the same content get the first answer again,
 and nothing happens twice. Times are ISO 8601 with a zone. `happened_at` says when it happened, if not now; `fact` says that it was done

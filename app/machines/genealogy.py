@@ -79,7 +79,7 @@ class TraceLine(Answer):
 class TraceRun(Answer):
     run: RunCode
     operation: str = Field(examples=["wire bond"])
-    station: str = Field(examples=["Bonder 3"])
+    station: str = Field(description="Its name; a code elsewhere, which is `station_code` here.", examples=["Bonder 3"])
     station_code: StationCode
     person: str | None = Field(examples=["Mara Lind"])
     recipe: str | None = Field(examples=[None])

@@ -136,7 +136,7 @@ class RecordRunOut(Answer):
     step: str | None = Field(examples=["cure-1"])
     round: int = Field(examples=[1])
     shelf: str = Field(examples=["2"])
-    station: str = Field(examples=["Oven 1"])
+    station: str = Field(description="Its name; a code elsewhere, which is `station_code` here.", examples=["Oven 1"])
     station_code: StationCode
     recipe: str = Field(examples=["C170"])
     person: str = _SOMEBODY

@@ -55,6 +55,18 @@ def test_each_call_says_what_it_does_and_how_it_refuses(document: dict[str, Any]
 
 
 @pytest.mark.only_on("sqlite")
+def test_a_station_is_a_code_or_says_where_its_code_is(document: dict[str, Any]) -> None:
+    of_names = 0
+    for name, schema in document["components"]["schemas"].items():
+        station = schema.get("properties", {}).get("station")
+        if station is None or is_valid(station["examples"][0]):
+            continue
+        of_names += 1
+        field = re.fullmatch(r"Its name; a code elsewhere, which is `(\w+)` here\.", station.get("description", ""))
+        assert field and field[1] in schema["properties"], name
+    assert of_names == 3, "of a trace, a record and sums of counts"
+
+
 def test_no_schema_is_named_after_a_module(document: dict[str, Any]) -> None:
     """Two of one name would be: app__machines__floor__MarkOut, and a generated client would say so at every use."""
     assert [name for name in document["components"]["schemas"] if name.startswith("app__")] == []
