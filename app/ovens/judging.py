@@ -1,7 +1,7 @@
 """Import a logger's file and judge the cures that it tells of: each run line by the sensors of its shelf, with every reason."""
 
 from collections.abc import Collection, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 
 from sqlalchemy import select, text, union
@@ -11,7 +11,7 @@ from app import clock
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Station
 from app.db import House
-from app.errors import bad_input, refuse, unknown
+from app.errors import BadInput, bad_input, few, refuse, unknown
 from app.evidence.keep import Kept, keep_and_read, record_evidence
 from app.floor.dispositions import judgement_in_force, write_judgement
 from app.floor.ends import Said, Value, abort_run, finish_run, interrupt_run, open_lines_of
@@ -28,6 +28,7 @@ from app.ovens.cure import Judgement as Verdict
 from app.ovens.cure import judge, recipe_of
 from app.ovens.logger_files import read_trace
 from app.ovens.logger_table import Stated
+from app.ovens.models import CureTrace
 from app.ovens.record_quality import Round, Used, Watch
 from app.ovens.trace import Trace
 from app.ovens.traces import Spell, Told, evidence_told, keep_trace, trace_of, traces_of
@@ -62,10 +63,21 @@ def import_logger_file(session: Session, by: By, station: int, kept: Kept, trace
         raise refuse("station_cannot", f"{body.name} is not an oven.", f"It does {', '.join(body.operations)}.", "Name the oven of this logger.")
     evidence = record_evidence(session, by, kept, "logger_file", {k: v for k, v in vars(stated).items() if v not in (None, ())})
     row = keep_trace(session, by, station, evidence.id, trace)
-    trace_of(session, station, row.first_at, row.last_at)  # refuses what contradicts an earlier file: kept, it would let no load of that time end
+    _must_agree(session, row)
     runs = cures_in(session, station, row.first_at - _NEAR, row.last_at + _NEAR)
     runs = sorted({*runs, *_completing(session, [run.id for run in runs if run.outcome in _BROKEN_OFF])}, key=lambda run: run.id)
     return [judged for run in runs if run.outcome != "aborted" for judged in judge_run(session, by, run)]
+
+
+def _must_agree(session: Session, row: CureTrace) -> None:
+    """Refuses what contradicts an earlier file: kept, it would let no load of that time end. The earlier one may be the wrong one, so it is named."""
+    spell = Spell(row.station, row.first_at, row.last_at)
+    try:
+        traces_of(session, [spell])
+    except BadInput as refused:
+        here = few(str(one) for one in evidence_told(session, [spell])[spell] if one != row.evidence)
+        now = f"Leave this file out if it is wrong. If the one that is here is (file {here}), hold what it judged, and let quality decide."
+        raise BadInput(refused.what, *(replace(reason, now=now) for reason in refused.reasons)) from None
 
 
 def fits_no_cure(session: Session, station: int, trace: Trace) -> str | None:

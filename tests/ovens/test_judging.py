@@ -29,6 +29,7 @@ from app.naming.resolve import Named, code_of
 from app.ovens import loads
 from app.ovens.judging import cures_in, end_load, fits_no_cure, import_logger_file, judge_again, read_logger_file, reads_as
 from app.ovens.logger_table import Stated
+from app.ovens.models import CureTrace
 from tests.small_factory import Factory
 
 START = datetime(2026, 3, 2, 6, 0, tzinfo=UTC)
@@ -335,6 +336,16 @@ def test_a_file_that_contradicts_an_earlier_one_is_refused_while_the_load_runs_a
         load = session.scalars(select(Load.id).where(Load.run == run)).one()
     factory.do("end_load", lambda s, by: len(end_load(s, by, s.get_one(Load, load))), happened_at=START + timedelta(minutes=120))
     assert verdicts(factory, [line.id for line in lines_of_run(factory, run)]) != [None]
+
+
+def test_who_brings_a_file_that_contradicts_another_is_told_which_one_is_here(factory: Factory) -> None:
+    cure(factory, {"1": attached_lot(factory)})
+    send(factory, log(START, 120))
+    with factory.house.reading() as session:
+        here = session.scalars(select(CureTrace.evidence)).one()
+    with pytest.raises(Refused) as caught:
+        send(factory, log(START, 120, t1=150))
+    assert f"file {here})" in caught.value.now
 
 
 def test_the_rest_of_an_interrupted_load_goes_in_by_one_scan_and_is_judged_with_the_heat_that_it_had(factory: Factory) -> None:
