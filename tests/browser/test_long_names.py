@@ -50,6 +50,17 @@ def test_no_name_runs_over_what_stands_beside_it(stage: Stage, visit: Visits, si
         assert walk.go(path.format(**stage.codes)).page.evaluate(OVER) == []
 
 
+@pytest.mark.parametrize("path", ["/record/{reel}", "/packs/{reel}"])
+def test_a_code_that_is_a_link_breaks_nowhere(stage: Stage, visit: Visits, path: str) -> None:
+    """At its hyphen it did, on paper too, and half of it is read as another one."""
+    narrow = "document.querySelectorAll('dd, li, td').forEach(one => { one.style.maxWidth = one.style.width = '40px'; })"
+    lines_of = "[...document.querySelectorAll('main a[href*=\"/things/\"]')].map(one => [one.textContent, one.getClientRects().length])"
+    with visit("Ada") as walk:
+        walk.go(path.format(**stage.codes)).page.evaluate(narrow)
+        links = walk.page.evaluate(lines_of)
+        assert links and [text for text, lines in links if lines > 1] == []
+
+
 @pytest.mark.parametrize("code", [f"NOTHING-{'0123456789-' * 5}", "X" * 64, PART])
 def test_a_refusal_keeps_a_long_code_within_its_frame(stage: Stage, visit: Visits, code: str) -> None:
     with visit("Ola") as walk:
