@@ -18,6 +18,7 @@ from app.evidence.keep import is_kept
 from app.floor.dispositions import JudgementRow, judgements_in_force
 from app.genealogy.origins import Origins
 from app.genealogy.record_files import FilesTold, cure_spells, files_told, logger_files
+from app.genealogy.run_rows import words_of
 from app.ledger.ran import LineRow, Ran, RunRow, ran
 from app.listed import ask, listed, tuples
 from app.naming.resolve import codes_of
@@ -112,7 +113,8 @@ def _judgements(session: Session, facts: _Facts, found: Mapping[int, JudgementRo
         if line.id not in found:
             yield Missing("judgement", facts.codes[run.id], f"no judgement {of}")
         elif found[line.id].verdict == "cannot_tell":
-            yield Missing("judgement", facts.codes[run.id], f"the judgement {of} could not tell: its record has gaps")
+            why = "; ".join(words_of(reason).rstrip(".") for reason in found[line.id].reasons)
+            yield Missing("judgement", facts.codes[run.id], f"the judgement {of} could not tell: {why}")
 
 
 def _placement_logs(session: Session, facts: _Facts) -> Iterable[Missing]:

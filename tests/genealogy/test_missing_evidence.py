@@ -29,7 +29,9 @@ def missing(house: House, thing: Named) -> list[Missing]:
 def test_each_record_that_is_not_there_is_named_with_its_run_lot_or_wafer(house: House) -> None:
     factory = Factory(house).load()
     one = made(factory)
-    found = {(row.kind, row.about) for row in missing(house, one.reel)}
+    rows = missing(house, one.reel)
+    found = {(row.kind, row.about) for row in rows}
+    assert [row.words.partition(" could not tell: ")[2] for row in rows if row.kind == "judgement"] == ["no evidence came"], "why, and no guess"
     kinds = [kind for kind, _ in found]
     assert ("die map", one.wafer.code) in found
     assert kinds.count("placement log") == kinds.count("logger file") == 1
