@@ -75,7 +75,8 @@ def _read(data: Mapping[str, Any], known: Catalogue | None, place: Any) -> Catal
     try:
         catalogue = Catalogue.model_validate(data)
     except ValidationError as error:
-        found = [_shape_problem(one) for one in error.errors(include_url=False)]
+        wrong = error.errors(include_url=False)
+        found = [_shape_problem(one) for one in wrong if not _is_empty_by_another(one, wrong)]
     else:
         before = known or Catalogue()
         found = [*problems(catalogue, before), *people_problems(before.people, catalogue.people)]
@@ -111,6 +112,12 @@ def _syntax_error(message: str) -> BadInput:
     return bad_input(WHAT, where, f"This is not TOML: {why}.", now)
 
 
+def _is_empty_by_another(error: Any, every: Sequence[Any]) -> bool:
+    """A list that is called too short because what stands in it does not fit, which is told by itself."""
+    path = error["loc"]
+    return error["type"] == "too_short" and any(one["loc"][: len(path)] == path for one in every if len(one["loc"]) > len(path))
+
+
 def _shape_problem(error: Any) -> Problem:
     path: Path = tuple(error["loc"])
     kind = error["type"]
@@ -120,6 +127,8 @@ def _shape_problem(error: Any) -> Problem:
         return Problem(path, f"The key {path[-1]} is missing.", f"Add {path[-1]} = ...")
     if kind == "literal_error":
         return Problem(path, f"{_shown(error['input'])} is not one of the words allowed here.", f"Write one of: {error['ctx']['expected']}.")
+    if kind == "too_short":
+        return Problem(path, "There is nothing in it, and it needs at least one.", "Write one, in [ ] or as a [[table]].")
     if kind.startswith(("datetime", "timezone")):
         return Problem(path, f"{_shown(error['input'])} is not a time with a zone.", "Write it such as 2027-03-31T22:00:00Z.")
     if kind in ("tuple_type", "model_type", "dict_type"):
@@ -159,7 +168,7 @@ def _remedy(kind: str) -> str:
         return "Write a number inside those limits, without quotes."
     if kind.startswith("bool"):
         return "Write true or false."
-    if kind.startswith(("tuple", "list", "too_short")):
+    if kind.startswith(("tuple", "list")):
         return "Write a list in [ ], or [[tables]]."
     if kind in ("model_type", "dict_type"):
         return "Write a [table] with keys, or { key = value } in a line."

@@ -183,6 +183,15 @@ def test_a_name_that_leads_nowhere_or_a_rule_broken_is_named_with_its_line(case:
     assert found[0].now
 
 
+def test_a_list_is_called_empty_where_it_is_and_not_where_what_is_in_it_does_not_fit() -> None:
+    station = '[[stations]]\nname = "Saw 1"\narea = "hall"\noperations = []\n'
+    (empty,) = reasons_for(station)
+    assert empty.why == "There is nothing in it, and it needs at least one." and "tuple" not in empty.why
+    route = '[[routes]]\nproduct = "P1"\nrevision = "A"\n[[routes.steps]]\nkey = "saw"\nname = "saw"\noperation = ""\n'
+    (wrong,) = reasons_for(route)
+    assert wrong.where.endswith("steps[0].operation"), "its list of steps is not short of anything"
+
+
 def test_a_judged_step_behind_the_barrier_is_refused() -> None:
     text = changed(', barrier = true },\n', ' },\n').replace('operation = "cure", ', 'operation = "cure", barrier = true, ')
     found = [reason for reason in reasons_for(text) if "nothing stops at it" in reason.why]
