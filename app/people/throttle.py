@@ -61,14 +61,19 @@ def _count(row: Throttle, failures: int, free: int, now: datetime, last_at: date
 
 
 def was_right(house: House, one: Try, waits_until: datetime | None) -> None:
-    """`waits_until`: of `begin_try`. What nobody tried for an hour goes too, but what others lock just now: each might wait for the other."""
+    """`waits_until`: of `begin_try`. What nobody tried for an hour goes too.
+
+    Nothing goes that is not locked here in its turn, or each might wait for the other: no old count that another has just now, and none of this
+    person that came while the place was waited for, after another right try had wiped the one before. That is wiped by its own try.
+    """
     old = select(Throttle.who).where(Throttle.last_at < clock.now() - _FORGOTTEN).with_for_update(skip_locked=True)
     with house.writing() as session:
         rows = _locked(session, list(filter(None, (one.whose, one.where))))
         if one.where is not None and (row := rows.get(one.where)) is not None:
             row.failures = max(0, row.failures - 1)
             row.until = None if row.until == waits_until else row.until
-        session.execute(delete(Throttle).where((Throttle.who == one.whose) | Throttle.who.in_(old)))
+        wiped = Throttle.who.in_([who for who in (one.whose,) if who in rows])
+        session.execute(delete(Throttle).where(wiped | Throttle.who.in_(old)))
 
 
 def _locked(session: Session, keys: list[str]) -> dict[str, Throttle]:

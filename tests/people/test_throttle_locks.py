@@ -5,9 +5,11 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 from sqlalchemy import Select, select
+from sqlalchemy.orm import Session
 
 from app import clock
 from app.db import House
+from app.people import throttle
 from app.people.models import Throttle
 from app.people.throttle import Try, begin_try, was_right
 
@@ -43,3 +45,23 @@ def test_an_old_count_that_another_has_just_now_is_not_waited_for(house: House, 
         pool.submit(was_right, house, ONE, None).result(5)
     with house.reading() as session:
         assert list(session.scalars(select(Throttle.who))) == ["person 2"]
+
+
+def test_a_count_that_came_while_the_place_was_waited_for_is_not_waited_for(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of three signatures of one person at once the first wiped the count, the second began anew, and the third wanted that, holding the place."""
+    begin_try(house, ONE)
+    was_right(house, ONE, None)
+    locked = throttle._locked
+    with ThreadPoolExecutor(1) as pool, house.writing() as beginning:
+
+        def then_another_begins(session: Session, keys: list[str]) -> dict[str, Throttle]:
+            rows = locked(session, keys)
+            with house.writing() as other:
+                other.add(Throttle(who=ONE.whose, failures=1, last_at=T0))
+            beginning.execute(of(ONE.whose))
+            return rows
+
+        monkeypatch.setattr(throttle, "_locked", then_another_begins)
+        pool.submit(was_right, house, ONE, None).result(5)
+    with house.reading() as session:
+        assert set(session.scalars(select(Throttle.who))) == {ONE.whose, ONE.where}
