@@ -144,7 +144,7 @@ class Curing:
         stated = Stated(zone="UTC", unit="C")
         kept, trace = read_logger_file(self.hands.house, name, data, stated)
         arguments = {"station": oven.code, "file": [kept.name, kept.digest]}
-        verb = lambda s, by: len(import_logger_file(s, by, oven.id, kept, trace, stated))  # noqa: E731
+        verb = lambda s, by: len(import_logger_file(s, by, oven.id, kept, trace, stated).judged)  # noqa: E731
         at = later(self.floor.now, 5)
         yield at
         self.hands.do(self.hands.certified("ovens"), "import_logger_file", arguments, at, verb, source="file")

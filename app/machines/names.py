@@ -117,3 +117,11 @@ def lot_code(session: Session, lot: int) -> str:
 
 def panel_codes(session: Session, panels: Iterable[int]) -> list[str]:
     return sorted(codes_of(session, "panel", list(panels)).values())
+
+
+def evidence_numbers(text: str | None) -> list[int]:
+    """Of `replaces` in a form: numbers of files, by commas."""
+    parts = [part.strip() for part in (text or "").split(",") if part.strip()]
+    if not all(part.isascii() and part.isdecimal() and len(part) < 16 for part in parts):
+        raise bad_input("That is not a file.", "replaces", f"{text!r} is not a list of numbers.", "Name the `evidence` that its import answered.")
+    return [int(part) for part in parts]

@@ -18,7 +18,7 @@ from app.ledger.travels import panels_of_lines
 from app.machines.bodies import Answer, AStation, AThing, ByPerson, InPath, LoadCode, LotCode, Name, Number, PanelCode, Panels, RunCode, Told
 from app.machines.call_router import call_router
 from app.machines.calls import Calling, FormTold, as_stated
-from app.machines.names import doer_of, panel_codes, panels_of, person_of, run_named, station_of, things_of, values_of
+from app.machines.names import doer_of, evidence_numbers, panel_codes, panels_of, person_of, run_named, station_of, things_of, values_of
 from app.machines.runs import FinishIn, RunOut, run_as_json
 from app.naming.resolve import Named, code_of, codes_of, resolve
 from app.ovens import loads
@@ -147,6 +147,7 @@ class JudgedLine(Answer):
 
 
 class JudgedOut(Answer):
+    evidence: int | None = Field(None, description="Name it as `replaces` when a right file comes.", examples=[17])
     read_as: str = Field(
         "", description="How the file's times were read and which cures it was taken for, by the site's clock: look whether they are meant.",
         examples=["Read as from 2026-03-01 07:25 CET to 2026-03-01 09:40 CET, and taken for what Oven 1 did then: R26-000212-5, from ..."],
@@ -220,7 +221,13 @@ def import_file(
     cold_junction_column: Annotated[str | None, Form(description="Of millivolts: heading of the column with the cold junction")] = None,
     cold_junction_c: Annotated[float | None, Form(description="Of millivolts without such a column: its temperature in degrees C")] = None,
     broken_values: Annotated[str | None, Form(description="What it writes for a broken sensor, separated by semicolons", examples=["-200"])] = None,
+    replaces: Annotated[
+        str | None,
+        Form(max_length=400, description="Numbers of earlier files (`evidence`) that were wrong, or read wrongly, by commas.", examples=["17"]),
+    ] = None,
 ) -> JudgedOut:
+    """A file that was stated wrongly is sent again as it is meant, and `replaces` the number that it had: what it judged is judged anew."""
+    earlier = evidence_numbers(replaces)
     stated = Stated(
         date_order, zone, unit, decimal, encoding, time_column, _parted(sensors), cold_junction_column, cold_junction_c, _numbers(broken_values)
     )
@@ -229,13 +236,15 @@ def import_file(
 
         def verb(s: Session, by: By) -> dict[str, Any]:
             oven = station_of(s, station)
-            judged = import_logger_file(s, by, oven, kept, trace, stated)
-            lines = [_judged(s, one.line, one.judgement, worse=one.worse) for one in judged]
+            done = import_logger_file(s, by, oven, kept, trace, stated, earlier)
+            judged = done.judged
+            lines = [_judged(s, one.line, one.judgement, worse=one.worse) for one in (*judged, *done.without)]
             return {
-                "read_as": reads_as(s, oven, trace, judged), "judged": lines, "warning": None if judged else fits_no_cure(s, oven, trace),
+                "evidence": done.evidence, "read_as": reads_as(s, oven, trace, judged), "judged": lines,
+                "warning": None if judged else fits_no_cure(s, oven, trace),
             }  # fmt: skip
 
-        arguments = {"station": station, "file": [kept.name, kept.digest]} | as_stated(stated)
+        arguments = {"station": station, "file": [kept.name, kept.digest]} | as_stated(stated) | ({"replaces": earlier} if earlier else {})
         return JudgedOut(**call.do("import_logger_file", told, verb, path=arguments))
 
 

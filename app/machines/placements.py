@@ -8,7 +8,6 @@ from fastapi import File, Form, Path, UploadFile
 from pydantic import Field
 from sqlalchemy.orm import Session
 
-from app.errors import bad_input
 from app.floor.panel_picture import cell_list, panel_picture
 from app.floor.placements import import_placements, read_log
 from app.floor.wafer_account import cell_story, die_story, panel_story, wafer_account
@@ -17,7 +16,7 @@ from app.journal.act import By
 from app.machines.bodies import Answer, Number, PanelCode, RunCode, WaferCode
 from app.machines.call_router import call_router
 from app.machines.calls import Calling, FormTold
-from app.machines.names import station_of
+from app.machines.names import evidence_numbers, station_of
 from app.naming.resolve import resolve
 
 router = call_router("placements")
@@ -186,7 +185,7 @@ def import_log(
 
     All or nothing: lines that can't be understood refuse the file by their numbers. What broke a rule is recorded and marked.
     """
-    earlier = _numbers(replaces)
+    earlier = evidence_numbers(replaces)
     with call.files("import_placements", "placement_log", file):
         kept, log = read_log(call.house, file.filename or "unnamed", file.file.read(), zone, int(cells_from) if cells_from else None)
 
@@ -252,10 +251,3 @@ def one_panel(panel: str, call: Calling) -> PanelOut:
         panel=found.panel, rows=found.rows, columns=found.columns, good=found.good, marks=found.marks, placed=placed, lot=found.lot,
         next_step=found.next_step,
     )  # fmt: skip
-
-
-def _numbers(text: str | None) -> list[int]:
-    parts = [part.strip() for part in (text or "").split(",") if part.strip()]
-    if not all(part.isascii() and part.isdecimal() and len(part) < 16 for part in parts):
-        raise bad_input("That is not a log.", "replaces", f"{text!r} is not a list of numbers.", "Name the `evidence` that its import answered.")
-    return [int(part) for part in parts]

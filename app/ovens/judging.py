@@ -31,7 +31,7 @@ from app.ovens.logger_table import Stated
 from app.ovens.models import CureTrace
 from app.ovens.record_quality import Round, Used, Watch
 from app.ovens.trace import Trace
-from app.ovens.traces import Spell, Told, evidence_told, keep_trace, trace_of, traces_of
+from app.ovens.traces import Spell, Told, evidence_told, keep_trace, replaced_by, trace_of, traces_of
 
 _WORSE = ("conforms", "cannot_tell", "does_not_conform")
 _NEAR = timedelta(minutes=10)
@@ -56,17 +56,44 @@ def read_logger_file(house: House, name: str, data: bytes, stated: Stated) -> tu
     return kept, trace
 
 
-def import_logger_file(session: Session, by: By, station: int, kept: Kept, trace: Trace, stated: Stated) -> list[Judged]:
-    """Keeps the trace and judges again every ended cure of the oven that it tells of, and what completed one that was broken off."""
+@dataclass(frozen=True)
+class Imported:
+    """The number of the file, the lines that were judged by it, and those that were judged anew without the files that it replaces."""
+
+    evidence: int
+    judged: list[Judged]
+    without: list[Judged]
+
+
+def import_logger_file(
+    session: Session, by: By, station: int, kept: Kept, trace: Trace, stated: Stated, replaces: Collection[int] = ()
+) -> Imported:
+    """Keeps the trace and judges again every ended cure of the oven that it tells of, and what completed one that was broken off.
+
+    `replaces`: numbers of files (evidence) that were wrong or read wrongly; what was judged by them is judged without them.
+    """
     body: Station = catalogue.station(session, station).body
     if "cure" not in body.operations:
         raise refuse("station_cannot", f"{body.name} is not an oven.", f"It does {', '.join(body.operations)}.", "Name the oven of this logger.")
-    evidence = record_evidence(session, by, kept, "logger_file", {k: v for k, v in vars(stated).items() if v not in (None, ())})
+    said = {k: v for k, v in vars(stated).items() if v not in (None, ())} | ({"replaces": sorted(replaces)} if replaces else {})
+    evidence = record_evidence(session, by, kept, "logger_file", said)
     row = keep_trace(session, by, station, evidence.id, trace)
+    wrong = replaced_by(session, by, row, replaces) if replaces else []
     _must_agree(session, row)
-    runs = cures_in(session, station, row.first_at - _NEAR, row.last_at + _NEAR)
-    runs = sorted({*runs, *_completing(session, [run.id for run in runs if run.outcome in _BROKEN_OFF])}, key=lambda run: run.id)
-    return [judged for run in runs if run.outcome != "aborted" for judged in judge_run(session, by, run)]
+    told = _told_of(session, row)
+    others = {run for one in wrong for run in _told_of(session, one)} - told
+    return Imported(evidence.id, _judge_all(session, by, told), _judge_all(session, by, others, even_without=True))
+
+
+def _told_of(session: Session, row: CureTrace) -> set[Run]:
+    """The ended cures that a file tells of, and what completed one that was broken off."""
+    runs = set(cures_in(session, row.station, row.first_at - _NEAR, row.last_at + _NEAR))
+    return runs | set(_completing(session, [run.id for run in runs if run.outcome in _BROKEN_OFF]))
+
+
+def _judge_all(session: Session, by: By, runs: Collection[Run], *, even_without: bool = False) -> list[Judged]:
+    ended = sorted((run for run in runs if run.outcome != "aborted"), key=lambda run: run.id)
+    return [judged for run in ended for judged in judge_run(session, by, run, even_without=even_without)]
 
 
 def _must_agree(session: Session, row: CureTrace) -> None:
@@ -76,7 +103,7 @@ def _must_agree(session: Session, row: CureTrace) -> None:
         traces_of(session, [spell])
     except BadInput as refused:
         here = few(str(one) for one in evidence_told(session, [spell])[spell] if one != row.evidence)
-        now = f"Leave this file out if it is wrong. If the one that is here is (file {here}), hold what it judged, and let quality decide."
+        now = f"Leave this file out if it is wrong. If the one that is here is, say that this one replaces it (file {here})."
         raise BadInput(refused.what, *(replace(reason, now=now) for reason in refused.reasons)) from None
 
 
@@ -149,16 +176,19 @@ def _running(session: Session, load: Load) -> Run:
     return run
 
 
-def judge_run(session: Session, by: By, run: Run) -> list[Judged]:
+def judge_run(session: Session, by: By, run: Run, *, even_without: bool = False) -> list[Judged]:
     """The judged lines of an ended cure, by what files say of it now; nothing when no file says anything of it.
 
+    `even_without`: those that were judged before are then, too: the file that they were judged by may be replaced.
     Of an interrupted one those that did the step for some: the rest is judged with the round that completes it.
     """
     if run.ended_at is None or session.get(RunVoid, run.id) is not None:
         return []
-    if trace_of(session, run.station, run.started_at, run.ended_at) is None:
-        return []
     query = select(Line).where(Line.run == run.id, Line.judged == "cure").order_by(Line.id)
+    if trace_of(session, run.station, run.started_at, run.ended_at) is None:
+        if not even_without:
+            return []
+        query = query.where(select(Judgement.id).where(Judgement.line == Line.id).exists())
     if run.outcome == "interrupted":
         query = query.where(select(Cover.line).where(Cover.line == Line.id, Cover.done).exists())
     return [judge_line(session, by, run, line) for line in session.scalars(query).all()]

@@ -29,3 +29,12 @@ class CureTrace(Recorded, Base):
     last_at: Mapped[datetime]
     sensors: Mapped[list[Any]]
     packed: Mapped[bytes]
+
+
+class CureTraceCorrection(Recorded, Base):
+    """A trace that was of another time, or read otherwise than it was meant, and the right one. By the replaced one nothing is judged any more."""
+
+    __tablename__ = "cure_trace_correction"
+
+    replaces: Mapped[int] = mapped_column(ForeignKey("cure_trace.id"), primary_key=True, autoincrement=False)
+    trace: Mapped[int] = mapped_column(ForeignKey("cure_trace.id"))

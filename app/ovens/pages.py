@@ -24,7 +24,7 @@ from app.naming.resolve import code_of, codes_of, resolve
 from app.ovens import loads
 from app.ovens.judging import abort_load, end_load, interrupt_load
 from app.ovens.panel_heat import HEAT_COLUMNS, AdhesiveHeat, heat_of_load, heat_of_panels, heat_rows
-from app.ovens.trace_pictures import SENSOR_COLUMNS, LoadTrace, load_trace, readings, sensor_rows
+from app.ovens.trace_pictures import SENSOR_COLUMNS, LoadTrace, files_of, load_trace, readings, sensor_rows
 from app.people.callers import Caller, Calling, page_router
 from app.web.downloads import csv_file
 from app.web.fields import FormNumber
@@ -62,7 +62,8 @@ def cure_trace_page(request: Request, who: Calling, code: str) -> Response:
         recipe = catalogue.definition(session, load.recipe).body
         oven = catalogue.station(session, load.station)
         run = code_of(session, "run", load.run) if load.run else None
-    return render(request, "ovens/trace.html", code=code, found=found, recipe=recipe, oven=oven.name, run=run, time=_as_time)
+        files = files_of(session, found.run, clock.now()) if found else []
+    return render(request, "ovens/trace.html", code=code, found=found, recipe=recipe, oven=oven.name, run=run, files=files, time=_as_time)
 
 
 @router.get("/loads/{code}/trace.csv")

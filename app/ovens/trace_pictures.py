@@ -23,7 +23,7 @@ from app.naming.resolve import codes_of
 from app.ovens.curves import curve, joined
 from app.ovens.judging import watches_of
 from app.ovens.trace import Trace
-from app.ovens.traces import Spell, Told, traces_of
+from app.ovens.traces import Spell, Told, evidence_told, traces_of
 
 BEFORE_AND_AFTER = timedelta(minutes=10)  # of the doors, drawn as well
 _INTERVALS = 24  # rows of the table of readings
@@ -111,6 +111,12 @@ def load_trace(session: Session, load: Load, now: datetime, zone: str) -> LoadTr
         return None
     lines = list(session.scalars(select(Line).where(Line.run == load.run).order_by(Line.id)))
     return _pictures(session, [session.get_one(Run, load.run)], lines, now, zone, Told(), None)[load.run]
+
+
+def files_of(session: Session, run: AnyRun, now: datetime) -> list[int]:
+    """The numbers of the logger files (evidence) that tell of a load, without those that were replaced."""
+    spell = Spell(run.station, run.started_at, run.ended_at or now)
+    return evidence_told(session, [spell])[spell]
 
 
 def cure_traces(

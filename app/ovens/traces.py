@@ -3,7 +3,7 @@
 import io
 import json
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from functools import lru_cache
@@ -11,12 +11,14 @@ from operator import itemgetter
 from typing import NamedTuple
 
 import numpy as np
-from sqlalchemy import TextClause, bindparam, text
+from sqlalchemy import TextClause, bindparam, select, text
 from sqlalchemy.orm import Session
 
+from app.catalogue.models import Thing
 from app.db import Moment
-from app.journal.act import By
-from app.ovens.models import LONG, CureTrace
+from app.errors import bad_input, refuse
+from app.journal.act import By, lock
+from app.ovens.models import LONG, CureTrace, CureTraceCorrection
 from app.ovens.trace import Note, Trace, merge, window
 
 _AT_ONCE = 100  # spells in a statement
@@ -39,6 +41,24 @@ def keep_trace(session: Session, by: By, station: int, evidence: int, trace: Tra
     session.add(row)
     session.flush()
     return row
+
+
+def replaced_by(session: Session, by: By, right: CureTrace, evidence: Collection[int]) -> list[CureTrace]:
+    """The traces of these files of the same oven, that `right` replaces from here on."""
+    lock(session, Thing, [right.station])  # of two who replace one file the second is told
+    wrong = session.scalars(select(CureTrace).where(CureTrace.evidence.in_(evidence)).order_by(CureTrace.id)).all()
+    gone = session.scalars(select(CureTraceCorrection.replaces).where(CureTraceCorrection.replaces.in_([one.id for one in wrong]))).all()
+    for number in evidence:
+        found = next((one for one in wrong if one.evidence == number), None)
+        if found is None or found.station != right.station:
+            what = "That is not a file of this oven's logger."
+            raise bad_input(what, "replaces", f"File {number} is another.", "Give the number from its import.")
+        if found.id in gone:
+            why = "Another file stands in its place."
+            raise refuse("changed", f"File {number} was replaced before.", why, "Replace that one, if it is wrong too.")
+    session.add_all(CureTraceCorrection(e=by.e, replaces=one.id, trace=right.id) for one in wrong)
+    session.flush()
+    return list(wrong)
 
 
 class Spell(NamedTuple):
@@ -112,7 +132,7 @@ def _files(session: Session, spells: Sequence[Spell], rows: str) -> Iterator[tup
 def _told_of(spells: int, rows: str, dialect: str) -> TextClause:
     """(number of the spell, file, its evidence, its rows) for so many spells. Of all that end later, only the long ones can have begun before.
 
-    A left join: into one that must match, SQLite may read the whole table first, to make a filter (Bloom) of the few that are long.
+    A left join, and the outer table's name in each condition: else SQLite may read a whole table first, to make a filter (Bloom) of it.
     """
     values = ", ".join(f"({n}, :s{n}, :c{n}, :w{n}, :f{n})" for n in range(spells))
     times = [bindparam(f"{name}{n}", type_=Moment()) for n in range(spells) for name in "cwf"]
@@ -120,7 +140,8 @@ def _told_of(spells: int, rows: str, dialect: str) -> TextClause:
     return text(f"""
         with spell(n, station, closed, opened, far) as (values {values}),
         told(n, id) as ({told} and t.last_at <= s.far union {told} and {LONG[dialect]})
-        select told.n, t.id, t.evidence, {rows} from told cross join cure_trace t where t.id = told.id
+        select told.n, t.id, t.evidence, {rows} from told cross join cure_trace t
+        where t.id = told.id and not exists (select 1 from cure_trace_correction c where c.replaces = told.id)
     """).bindparams(*times)
 
 

@@ -105,7 +105,7 @@ def _judge_cures(session: "Session", by: "By", oven: str, kept: "Kept", trace: "
     from app.ovens.judging import fits_no_cure, import_logger_file, reads_as
 
     station = resolve(session, oven, "station").id
-    judged = import_logger_file(session, by, station, kept, trace, stated)
+    judged = import_logger_file(session, by, station, kept, trace, stated).judged
     lines = [f"{code_of(session, 'run', one.line.run)} line {one.line.id}: {VERDICTS[one.judgement.verdict]}" for one in judged]
     warning = None if judged else fits_no_cure(session, station, trace)
     return {"judged": lines, "read_as": reads_as(session, station, trace, judged), "warning": warning}

@@ -52,7 +52,7 @@ def logged(factory: Factory, one: Made) -> bytes:
     data = ("\n".join(rows) + "\n").encode()
     stated = Stated()
     kept, trace = read_logger_file(factory.house, "oven.csv", data, stated)
-    factory.do("import_logger_file", lambda s, by: len(import_logger_file(s, by, oven, kept, trace, stated)))
+    factory.do("import_logger_file", lambda s, by: len(import_logger_file(s, by, oven, kept, trace, stated).judged))
     return data
 
 

@@ -43,3 +43,19 @@ def test_a_cure_that_is_judged_when_its_units_are_in_packs_names_them(house: Hou
         assert [(one["verdict"], one["packs"]) for one in told] == [("does_not_conform", sorted(packs))]
         assert do.post(f"/lines/{told[0]['line']}/judge")["packs"] == sorted(packs)
         assert do.get(f"/stops/{packs[1]}")["stopped"]
+
+
+def test_a_file_that_was_stated_wrongly_is_replaced_by_its_number(house: House) -> None:
+    with plant(house) as do:
+        lot = cured(do)
+        now = datetime.now(UTC)
+        log = "\n".join(["time,T1 [C]", *(f"{now - timedelta(minutes=m):%Y-%m-%dT%H:%M:%S.%f},170.0" for m in (3, 2, 1, 0))]).encode()
+        sent = {"files": {"file": ("log.csv", log)}, "station": do.at["Oven"]}
+        here = do.post("/logger_files", **sent, zone="UTC")
+        assert [one["verdict"] for one in here["judged"]] == ["does_not_conform"]
+        for replaces in ("the one before", "9999"):
+            assert do.post("/logger_files", 422, **sent, zone="+01:00", replaces=replaces)["reasons"][0]["where"] == "replaces"
+        right = do.post("/logger_files", **sent, zone="+01:00", replaces=str(here["evidence"]))
+        assert "No logger file covers this round." in str(right["judged"]) and "fits no cure" in right["warning"]
+        assert do.get(f"/stops/{lot}")["stopped"], "what the wrong file held is for quality to release"
+        assert do.post("/logger_files", 409, **sent, zone="UTC", replaces=str(here["evidence"]))["kind"] == "changed"

@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 from people.signing_in import client, person, sign_in
 from sqlalchemy import select
+from sqlalchemy.orm import Session
 
 from app.catalogue.definitions import Sensor, Station
 from app.db import House
@@ -17,6 +18,7 @@ from app.floor.dispositions import dispose, judgement_in_force
 from app.floor.ends import Said, abort_run, interrupt_run
 from app.holds.release import release_hold
 from app.holds.stopped import stops_on
+from app.journal.act import By
 from app.journal.record import close
 from app.ledger.judgements import Judgement
 from app.ledger.places import Load
@@ -83,9 +85,27 @@ def cure(
         return list(session.scalars(select(Line.id).where(Line.run == run).order_by(Line.id)))
 
 
-def send(factory: Factory, data: bytes, oven: str = "Oven S") -> int:
+def send(factory: Factory, data: bytes, oven: str = "Oven S", replaces: tuple[int, ...] = ()) -> int:
+    """How many lines were judged."""
     kept, trace = read_logger_file(factory.house, "log.csv", data, Stated())
-    return factory.do("import_logger_file", lambda s, by: len(import_logger_file(s, by, factory.things[oven], kept, trace, Stated())))
+    station = factory.things[oven]
+
+    def verb(session: Session, by: By) -> int:
+        done = import_logger_file(session, by, station, kept, trace, Stated(), replaces)
+        return len(done.judged) + len(done.without)
+
+    return factory.do("import_logger_file", verb)
+
+
+def files(factory: Factory) -> list[int]:
+    """The numbers of all logger files, as they came."""
+    with factory.house.reading() as session:
+        return list(session.scalars(select(CureTrace.evidence).order_by(CureTrace.id)))
+
+
+def stopped(factory: Factory, lot: Named) -> bool:
+    with factory.house.reading() as session:
+        return bool(stops_on(session, panels_of_lot(session, lot.id)))
 
 
 def verdicts(factory: Factory, lines: list[int]) -> list[str | None]:
@@ -115,7 +135,7 @@ def test_who_brings_a_file_is_told_which_cure_it_was_taken_for_by_the_clock_of_t
     cure(factory, {"1": attached_lot(factory)}, start=START + timedelta(hours=3))
     kept, trace = read_logger_file(factory.house, "log.csv", log(START + timedelta(hours=3), 120), Stated())
     oven = factory.things["Oven S"]
-    said = factory.do("import_logger_file", lambda s, by: reads_as(s, oven, trace, import_logger_file(s, by, oven, kept, trace, Stated())))
+    said = factory.do("import_logger_file", lambda s, by: reads_as(s, oven, trace, import_logger_file(s, by, oven, kept, trace, Stated()).judged))
     assert said == (
         "Read as from 2026-03-02 08:58 UTC to 2026-03-02 11:02 UTC, and taken for what Oven S did then:"
         " R26-000004-L, from 2026-03-02 09:00 UTC to 2026-03-02 11:00 UTC."
@@ -129,7 +149,7 @@ def test_a_file_of_a_round_that_was_broken_off_is_told_as_that_round_s(factory: 
     cure(factory, {"1": lot}, start=START + timedelta(hours=3))
     kept, trace = read_logger_file(factory.house, "log.csv", log(START, 30), Stated())
     oven = factory.things["Oven S"]
-    said = factory.do("import_logger_file", lambda s, by: reads_as(s, oven, trace, import_logger_file(s, by, oven, kept, trace, Stated())))
+    said = factory.do("import_logger_file", lambda s, by: reads_as(s, oven, trace, import_logger_file(s, by, oven, kept, trace, Stated()).judged))
     assert "did then: R26-" in said and said.endswith(", from 2026-03-02 06:00 UTC to 2026-03-02 06:30 UTC.")
 
 
@@ -346,6 +366,34 @@ def test_who_brings_a_file_that_contradicts_another_is_told_which_one_is_here(fa
     with pytest.raises(Refused) as caught:
         send(factory, log(START, 120, t1=150))
     assert f"file {here})" in caught.value.now
+
+
+def test_a_file_that_was_read_in_the_wrong_zone_is_replaced_by_the_same_as_it_is_meant(factory: Factory) -> None:
+    """Three hours late it is the next load's, which conformed by it; that load's own file contradicted it, and nothing could take it out."""
+    later = START + timedelta(hours=3)
+    first, second = attached_lot(factory), attached_lot(factory)
+    ours, theirs = cure(factory, {"1": first}), cure(factory, {"1": second}, start=later)
+    send(factory, log(later, 120))
+    assert (verdicts(factory, ours), verdicts(factory, theirs)) == ([None], ["conforms"])
+    assert send(factory, log(START, 120), replaces=(files(factory)[-1],)) == 2
+    assert (verdicts(factory, ours), verdicts(factory, theirs)) == (["conforms"], ["cannot_tell"])
+    assert (stopped(factory, first), stopped(factory, second)) == (False, True)
+    send(factory, log(later, 120, t1=150))
+    assert verdicts(factory, theirs) == ["does_not_conform"]
+
+
+def test_a_file_is_replaced_once_and_by_one_of_its_own_oven(factory: Factory) -> None:
+    cure(factory, {"1": attached_lot(factory)})
+    send(factory, log(START, 120))
+    (wrong,) = files(factory)
+    for oven, number in (("Oven", wrong), ("Oven S", 9999)):
+        with pytest.raises(Refused, match=f"File {number} is another"):
+            send(factory, log(START, 120, t1=150), oven, (number,))
+    send(factory, log(START, 120, t1=150), replaces=(wrong,))
+    with pytest.raises(Refused, match="was replaced before"):
+        send(factory, log(START, 120), replaces=(wrong,))
+    send(factory, log(START, 120), replaces=(files(factory)[-1],))
+    assert len(files(factory)) == 3, "what was wrong is kept"
 
 
 def test_the_rest_of_an_interrupted_load_goes_in_by_one_scan_and_is_judged_with_the_heat_that_it_had(factory: Factory) -> None:

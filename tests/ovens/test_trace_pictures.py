@@ -18,7 +18,7 @@ from app.naming.resolve import code_of
 from app.ovens.loads import begin_load
 from app.ovens.trace_pictures import LoadTrace, load_trace
 from app.people.tokens import make_token
-from tests.ovens.test_judging import START, attached_lot, cure, factory, log, send  # noqa: F401 (a fixture)
+from tests.ovens.test_judging import START, attached_lot, cure, factory, files, log, send  # noqa: F401 (a fixture)
 
 
 def pictured(factory: Factory) -> LoadTrace:  # noqa: F811
@@ -81,6 +81,16 @@ def test_the_page_says_it_in_words_tables_and_csv(factory: Factory) -> None:  # 
     (sensor,) = csv.DictReader(io.StringIO(page_of(factory.house, "/loads/{code}/sensors.csv")))
     assert (sensor["sensor"], sensor["greatest_c"]) == ("T1", "182.0")
     assert "Cure trace" in page_of(factory.house, "/loads/{code}")
+
+
+def test_the_page_names_its_files_and_leads_to_their_replacement(factory: Factory) -> None:  # noqa: F811
+    cure(factory, {"1": attached_lot(factory)})
+    send(factory, log(START, 120))
+    (wrong,) = files(factory)
+    assert f"call=/logger_files&amp;station=Oven%20S&amp;replaces={wrong}" in page_of(factory.house, "/loads/{code}/trace")
+    send(factory, log(START, 120, t1=182), replaces=(wrong,))
+    page = page_of(factory.house, "/loads/{code}/trace")
+    assert f"file {files(factory)[-1]}</a>" in page and f"file {wrong}</a>" not in page
 
 
 @pytest.mark.parametrize("path", ["/loads/{code}/trace", "/loads/{code}/trace.csv", "/loads/{code}/sensors.csv"])

@@ -56,7 +56,7 @@ def logger(factory: Factory, oven: Oven, first: int, last: int) -> Callable[[Ses
     temps = [(minute, 25 + 14.5 * min(max(minute, 0), 10)) for minute in range(first, last + 1)]
     text = "time,TC (C)\n" + "".join(f"{(oven.closed + timedelta(minutes=minute)).isoformat()},{temp}\n" for minute, temp in temps)
     kept, trace = read_logger_file(factory.house, f"{first}.csv", text.encode(), Stated())
-    return lambda session, by: len(import_logger_file(session, by, factory.things["Oven"], kept, trace, Stated()))
+    return lambda session, by: len(import_logger_file(session, by, factory.things["Oven"], kept, trace, Stated()).judged)
 
 
 def end(factory: Factory, oven: Oven) -> int:
