@@ -51,11 +51,13 @@ def fill_pack(
         raise bad_input("Nothing to pack.", "parts", "No units of a loose lot were named.", "Name a lot and a number of units.")
     lots = [part.lot for part in parts]
     groups = lock_and_gather(session, lots, station=station)
-    first = session.get_one(Lot, parts[0].lot.id)
+    rows = [session.get_one(Lot, part.lot.id) for part in parts]
+    first = rows[0]
     product: Product = catalogue.with_id(session, first.product).body
+    unsaid = [] if order else _different_orders(session, rows)
     order = order or _own_order(session, first)
     would = _would(session, station, groups, lots, order, person, by.happened_at)
-    found = [*would.found, *_clear(would.facts, line_clear)]
+    found = [*would.found, *unsaid, *_clear(would.facts, line_clear)]
     if found and not by.fact:
         raise Refused(_not_packed(would, lots), *found)
     pack = _new_pack(session, by, form, first, product, order, size)
@@ -226,6 +228,13 @@ def _own_order(session: Session, lot: Lot) -> int | None:
     if lot.order is None or (lot.grade == "second" and not catalogue.with_id(session, lot.order).body.accepts_seconds):
         return None
     return lot.order
+
+
+def _different_orders(session: Session, lots: Sequence[Lot]) -> list[Reason]:
+    """The first lot's would be on the label, and its customer the one that the pack goes to, without anyone having said so."""
+    if len({own for lot in lots if (own := _own_order(session, lot))}) < 2:
+        return []
+    return [Reason("order_differs", "They were started for different orders.", "Name the order that the pack is for.")]
 
 
 def _new_pack(session: Session, by: By, form: str, lot: Lot, product: Product, order: int | None, size: int | None) -> Pack:

@@ -101,3 +101,22 @@ def test_a_thick_wire_that_the_step_names_is_fine_beside_the_thin_one_of_the_ord
         lot = do.lot(do.panels(1), product="TWICE", order="79")
         do.run("Bond 1", lot)
         do.post("/packs", station=do.at["Winder"], parts=[{"lot": good(do, lot), "units": 10}], line_clear=True, order="79")
+
+
+PLAIN: tuple[tuple[str, Body], ...] = (
+    ("product", PRODUCT.model_copy(update={"part_number": "PLAIN"})), ("customer", Customer(name="Ochre Lamps")),
+    ("route", Route(product="PLAIN", revision="1", steps=(*STEPS[:3], Step(key="tape", name="tape", operation="tape")))),
+    ("order", Order(number="81", customer="Umbrel", product="PLAIN", units=100)),
+    ("order", Order(number="82", customer="Ochre Lamps", product="PLAIN", units=100)),
+)  # fmt: skip
+
+
+def test_of_lots_that_were_started_for_different_orders_it_is_said_for_which_the_pack_is(house: House) -> None:
+    """It was the first lot's, with its customer on the label, and nobody had said so."""
+    with plant(house, *MORE, *PLAIN) as do:
+        lots = [good(do, do.lot(do.panels(1), product="PLAIN", order=number)) for number in ("81", "82")]
+        parts = [{"lot": lot, "units": 5} for lot in lots]
+        refused = do.post("/packs", 409, station=do.at["Winder"], parts=parts, line_clear=True)
+        assert (refused["kind"], refused["detail"]) == ("order_differs", "They were started for different orders.")
+        pack = do.post("/packs", station=do.at["Winder"], parts=parts, line_clear=True, order="82")["pack"]
+        assert do.get(f"/packs/{pack}")["order"] == "82"
