@@ -114,6 +114,7 @@ class PackOut(Answer):
     part_number: str = Field(examples=["P1"])
     bin: str | None = Field(examples=["B1"])
     grade: str = Field(examples=["prime"])
+    order: str | None = Field(None, description="The customer order that it is filled for.", examples=["4711"])
     units: int = Field(examples=[4500])
     closed: bool
     date_code: str | None = Field(description="Year and ISO 8601 week.", examples=["2609"])
@@ -338,11 +339,13 @@ def _packs(session: Session, packs: Sequence[Pack]) -> list[dict[str, Any]]:
     ids = [pack.item for pack in packs]
     codes, fills, places, runs = codes_of(session, "pack", ids), fills_of_packs(session, ids), place_of(session, ids), _runs(session, ids)
     lots = codes_of(session, "lot", list({one.loose for some in fills.values() for one in some}))
+    orders = catalogue.with_ids(session, list({pack.order for pack in packs if pack.order is not None}))
     dry = set(session.scalars(select(DryPack.pack).where(DryPack.pack.in_(ids), text(stands("dry_pack.pack"))))) - opened(session, ids)
     return [
         {
             "pack": codes[pack.item], "form": pack.form, "part_number": pack.part_number, "bin": pack.bin, "grade": pack.grade,
-            "units": units_in(fills[pack.item]), "closed": pack.closed_e is not None, "date_code": pack.date_code,
+            "order": orders[pack.order].body.number if pack.order is not None else None, "units": units_in(fills[pack.item]),
+            "closed": pack.closed_e is not None, "date_code": pack.date_code,
             "dry_packed": pack.item in dry, "where": str(places[pack.item]), "run": runs[pack.item][0], "runs": runs[pack.item][1],
             "fills": [{"pocket_from": one.pocket_from, "pocket_to": one.pocket_to, "lot": lots[one.loose]} for one in fills[pack.item]],
         }
