@@ -169,7 +169,13 @@ class _Builder:
             self._add_what_is_tied(postings)
             self.uncertain = {lot for lot, its in postings.items() if any(self._slack_of(lot, posting) for posting in its)}
             self.beside = set(postings) - lots
-        phases = {lot: phases_of(self._node, lot, its, self._counts_of(lot, its) if lot in self.uncertain else {}) for lot, its in postings.items()}
+        phases = {
+            lot: phases_of(
+                self._node, lot, its, self._counts_of(lot, its) if lot in self.uncertain else {},
+                [since[lot] for since in (self.perhaps, self.whole.loose) if lot in since],
+            )
+            for lot, its in postings.items()
+        }  # fmt: skip
         self.beside_nodes.update(node for lot in self.beside for node in phases[lot].nodes)
         for lot, its in postings.items():
             self._add_lot(lot, "sample" if lot in samples else "lot", its, phases, untaped[lot])

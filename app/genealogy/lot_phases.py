@@ -1,7 +1,7 @@
 """In which phases a loose lot took units in and gave units out: each is a node of an exposure's network. Pure."""
 
 from collections import defaultdict
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import NamedTuple
 
 from app.ledger.walk import Content
@@ -11,7 +11,7 @@ Posting = tuple[bool, str, int, int, int]
 
 
 class Phases(NamedTuple):
-    """A loose lot takes in and then gives out. Where a sample or scrap left before more came in, a phase begins with what came."""
+    """A loose lot takes in and then gives out. Where a sample or scrap left before more came in, or before a suspect run, another phase begins."""
 
     nodes: tuple[int, ...]  # one a phase
     begins: tuple[int, ...] = ()  # entries at which a further phase begins
@@ -30,14 +30,15 @@ class Phases(NamedTuple):
         return self.filled.get(first, self.nodes[-1])
 
 
-def phases_of(node: Callable[..., int], lot: int, postings: Sequence[Posting], counts: Mapping[int, int]) -> Phases:
-    """`node` numbers a node by its name. A phase also begins after each of `counts`."""
+def phases_of(node: Callable[..., int], lot: int, postings: Sequence[Posting], counts: Mapping[int, int], marked: Iterable[int] = ()) -> Phases:
+    """`node` numbers a node by its name. A phase also begins after each of `counts`, and at an entry of `marked` before which something had left."""
     counts = _between_fills(counts, postings) if counts else counts
-    begins = _begins(postings, counts)
+    worked = {e for e in marked if any(left < e for is_in, _, _, _, left in postings if not is_in)}
+    begins = sorted({*_begins(postings, counts), *worked})
     if not begins:  # as nearly always
         return Phases((node("lot", lot, 0),), (), counts)
     found = Phases(tuple(node("lot", lot, phase) for phase in range(len(begins) + 1)), tuple(begins), counts)
-    return found._replace(filled={pack: found.node_at(e) for _, kind, _, pack, e in postings if kind == "fill"}) if counts else found
+    return found._replace(filled={pack: found.node_at(e) for _, kind, _, pack, e in postings if kind == "fill"}) if counts or worked else found
 
 
 def _begins(postings: Sequence[Posting], counts: Mapping[int, int]) -> list[int]:

@@ -3,6 +3,9 @@
 Panels come by ten thousands where a week of a material is suspected, so some thousands are read at a time, and of each three numbers are kept.
 What left at one moment for one loose lot is told together: the panels of a lot give up their units in one act. Of a panel that is marked whole
 no cell is looked at, unless units were scrapped of unknown ones: its good cells are the units that it gave.
+
+A unit that was scrapped without a cell may have left the panel then, or have stayed on it to the end: of what came to the panel later nobody can
+say whether it had it. Surely it has the marks of then alone.
 """
 
 from collections import defaultdict
@@ -20,6 +23,7 @@ from app.listed import listed, tuples
 
 _AT_ONCE = 5000  # panels
 _Mark = tuple[int, int, str, int]  # in force from an entry until another; the reason; cells
+_Lost = tuple[int, int]  # the entry and units of what was scrapped without a cell
 
 
 class Marked(NamedTuple):
@@ -28,6 +32,12 @@ class Marked(NamedTuple):
     units: int
     sure: int
     possible: int
+
+    def and_also(self, other: "Marked") -> "Marked":
+        return Marked(self.units + other.units, self.sure + other.sure, self.possible + other.possible)
+
+
+_NONE = Marked(0, 0, 0)
 
 
 class Short(NamedTuple):
@@ -89,58 +99,72 @@ class MarkedPanels:
         exits: dict[int, list[Any]] = {panel: [] for panel in panels}
         for row in rows:
             exits[row[0]].append(row)
-        samples = self.samples
-        still = [panel for panel, its in exits.items() if all(row[2] is None or row[2] in samples for row in its)]
-        lost = dict(tuples(self._session, _LOST, panels=still))
-        for panel in still:
-            lost.setdefault(panel, 0)
+        lost: dict[int, list[_Lost]] = {panel: [] for panel in panels}
+        for panel, e, units in tuples(self._session, _LOST, panels={row[0] for row in rows if row[5]}):
+            lost[panel].append((e, units))
         for panel, its in exits.items():
-            self._add(panel, its, marks[panel], lost.get(panel))
+            self._add(panel, its, marks[panel], lost[panel])
 
-    def _add(self, panel: int, exits: Sequence[Any], marks: Sequence[_Mark], lost: int | None) -> None:
-        """`lost`: units of those still on the panel that were scrapped without a cell; None where it is singulated."""
+    def _add(self, panel: int, exits: Sequence[Any], marks: Sequence[_Mark], lost: Sequence[_Lost]) -> None:
         size = exits[0][1]
         full = (1 << size) - 1
         bad, now = full, self._cells.at(panel, walk.NEVER)
-        stayed, sampled = full, [0, 0]
+        stayed, in_samples, unsure, is_still = full, _NONE, 0, True
         for _, _, child, e, units, _ in exits:
-            if child is not None:
-                cells = _taken(marks, e) if child in self.samples else _good(full, marks, e)
-                bad &= ~cells
-                sure, possible = self._add_exit(panel, child, e, units, cells)
-                if child in self.samples:
-                    stayed &= ~cells
-                    sampled = [sampled[0] + sure, sampled[1] + possible]
-        if lost is not None:
+            if child in self.samples:
+                cells = _taken(marks, e)
+                marked = Marked(units, *self._cells.at(panel, e).within(cells))
+                self._add_left((child, e), *marked)
+                stayed, in_samples = stayed & ~cells, in_samples.and_also(marked)
+            elif child is not None:
+                cells, is_still = _good(full, marks, e), False
+                unsure += self._add_exit(panel, child, e, units, cells, lost)
+            else:
+                continue
+            bad &= ~cells
+        if is_still:
             good = _good(full, marks, walk.NEVER - 1)
             bad &= ~good
-            self._add_here(panel, good.bit_count(), lost, *now.within(good))
+            unsure += self._add_here(panel, good, lost)
         if now.possible & bad:
             self.scrapped.append(Marked(bad.bit_count(), *now.within(bad)))
         sure, possible = now.within(stayed)
-        self.panels[panel] = Marked(size, sure + sampled[0], possible + sampled[1])
+        self.panels[panel] = Marked(size, max(0, sure - unsure) + in_samples.sure, possible + in_samples.possible)
 
-    def _add_exit(self, panel: int, child: int, e: int, units: int, cells: int) -> tuple[int, int]:
-        """Answers how many of the cells are marked, surely and possibly."""
+    def _add_exit(self, panel: int, child: int, e: int, units: int, cells: int, lost: Sequence[_Lost]) -> int:
+        """Answers of how many units that were scrapped it is not sure whether they have the cells' marks."""
+        rest, unsure = self._add_early(panel, e, cells, lost, cells.bit_count() - units)
+        if rest.units > units:
+            self.short.append(Short(panel, child, e, rest.units - units, rest))
+        else:
+            self._add_left((child, e), units, rest.sure, rest.possible)
+        return unsure
+
+    def _add_early(self, panel: int, e: int, cells: int, lost: Sequence[_Lost], most: int) -> tuple[Marked, int]:
+        """What was scrapped, without a cell, before the last sure marks of entry `e` had come; `most` units. Answers the rest of the cells."""
         n = cells.bit_count()
         sure, possible = self._cells.at(panel, e).within(cells)
-        if n > units:
-            self.short.append(Short(panel, child, e, n - units, Marked(n, sure, possible)))
-        else:
-            self._add_left((child, e), units, sure, possible)
-        return sure, possible
+        early, early_sure = 0, 0
+        for since, units in lost:
+            then, _ = self._cells.at(panel, since).within(cells)
+            if since < e and then < sure and (units := min(units, most - early)) > 0:
+                early, early_sure = early + units, early_sure + max(0, then + units - n)
+        if early:
+            self.scrapped.append(Marked(early, early_sure, min(early, possible)))
+        return Marked(n - early, max(0, sure - early), min(possible, n - early)), early - early_sure
 
     def _add_left(self, key: tuple[int, int], units: int, sure: int, possible: int) -> None:
-        before = self.left.get(key)
-        self.left[key] = Marked(before[0] + units, before[1] + sure, before[2] + possible) if before else Marked(units, sure, possible)
+        self.left[key] = self.left.get(key, _NONE).and_also(Marked(units, sure, possible))
 
-    def _add_here(self, panel: int, good: int, lost: int, sure: int, possible: int) -> None:
-        """What is on the panel, and of it what was scrapped without a cell."""
-        units = max(0, good - lost)
-        gone = max(0, good - units)
+    def _add_here(self, panel: int, cells: int, lost: Sequence[_Lost]) -> int:
+        """What is on the panel, and of it what was scrapped without a cell. Answers as `_add_exit`."""
+        units = max(0, cells.bit_count() - sum(units for _, units in lost))
+        (n, sure, possible), unsure = self._add_early(panel, walk.NEVER, cells, lost, cells.bit_count() - units)
+        gone = n - units
         self.here[panel] = Marked(units, max(0, sure - gone), min(possible, units))
         if gone:
             self.scrapped.append(Marked(gone, max(0, sure - units), min(possible, gone)))
+        return unsure
 
 
 @lru_cache(maxsize=1024)
@@ -180,8 +204,7 @@ _EXITS = listed(
 )
 _LOST = listed(
     f"""
-    select item, cast(sum(units) as bigint) from count_entry
-    where item in :panels and kind in ({_OUT}) and closed_e is null group by item
+    select item, e, units from count_entry where item in :panels and kind in ({_OUT}) and closed_e is null
     """,
     "panels",
 )

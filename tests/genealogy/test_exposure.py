@@ -18,7 +18,7 @@ from app.ledger.runs import Run
 from app.naming.resolve import codes_of_items, resolve
 from benchmarks.quick import QuickSettings
 from tests.genealogy.made import made_loose
-from tests.oracle.answers import of_kind
+from tests.oracle.answers import of_kind, truth_of_unit
 from tests.oracle.factory import Factory
 from tests.oracle.histories import random_history
 from tests.oracle.player import Profile
@@ -110,6 +110,7 @@ def _one(session: Session, replay: Replay, oracle: Factory, origin: str, chance:
         if bounds != oracle.bounds(some, origin):
             yield f"{origin} in {some} together: {bounds}, should be {oracle.bounds(some, origin)}"
     yield from _truth(oracle, origin, rows)
+    yield from _truth_of_scrap(oracle, origin, told)
     yield from _adds_up(origin, told)
 
 
@@ -135,6 +136,16 @@ def _truth(oracle: Factory, origin: str, rows: dict[str, ExposedRow]) -> Iterato
             yield f"{origin} in {thing}: truth {is_there}, bounds {(row.exposed.least, row.exposed.greatest)}"
 
 
+def _truth_of_scrap(oracle: Factory, origin: str, told: Exposure) -> Iterator[str]:
+    """Of what was scrapped so many really were of the origin: nobody knows it of the cells that were marked, which are in the same row."""
+    row = next((row.exposed for row in told.places if row.words == "scrapped"), None)
+    least, greatest = (row.least, row.greatest) if row else (0, 0)
+    marked = sum(panel.is_marked(cell) for panel in oracle.panels.values() for cell in panel.units)
+    really = sum(origin in truth_of_unit(oracle, unit) for unit in oracle.scrapped)
+    if not least - marked <= really <= greatest:
+        yield f"{origin} in scrap: {really}, bounds {(least, greatest)} with {marked} marked cells"
+
+
 def _adds_up(origin: str, told: Exposure) -> Iterator[str]:
     """Expectations of the places add up to that of everything, and no bound of a part is beyond the whole."""
     whole = told.total.exposed
@@ -151,7 +162,7 @@ if __name__ == "__main__":  # python -m tests.genealogy.test_exposure 0 50
 
     import app.tables  # noqa: F401
     from app.migrate import upgrade
-    
+
     for seed in range(int(sys.argv[1]), int(sys.argv[2])):
         with tempfile.TemporaryDirectory() as folder:
             fresh = House(QuickSettings(data_dir=Path(folder)))

@@ -483,9 +483,10 @@ class Acts(PackActs):
         f = self.factory
         stations = [f"station:{name}" for name, _ in self.setting.stations]
         runs = [run for run in f.runs.values() if not run.void]
+        lots = [lot for lot in f.lots if any(panel.good_units() for panel in f.panels_of(lot))]  # a panel without goes with the last that has some
         return [
             list(f.wafers), [run.name for run in runs], [line.name for run in runs for line in run.lines], list(f.batches),
-            [panel.name for panel in f.panels.values() if panel.lot], [lot for lot in f.lots if f.panels_of(lot)],
+            [panel.name for panel in f.panels.values() if panel.lot], lots,
             [bag.name for bag in f.loose.values()], list(f.packs), [name for name, content in f.containers.items() if content],
             [f"span:{name}" for name in stations], list(f.samples), stations,
         ]  # fmt: skip

@@ -70,14 +70,16 @@ class LooseVerbs(PanelVerbs):
             self._tick()
             panel.scrapped += units
             panel.last_event = self.now
-            for unit in self.chance.sample(there, units):
+            gone = self.chance.sample(there, units)
+            for unit in gone:
                 unit.there = False
         else:
             bag = self.loose[thing]
             must(bag.busy is None and 0 < units < min(bag.n, len(bag.units)), "nothing would stay")
             self._tick()
-            self._take(bag, units, u)
+            _, gone = self._take(bag, units, u)
             bag.scrapped += units
+        self.scrapped += gone
         self._note(a.ScrapUnits(at=0, thing=thing, units=units, u=u))
 
     def may_lose_units(self, panel: Panel) -> bool:

@@ -34,6 +34,7 @@ class State:
         self.loose: dict[str, Bag] = {}
         self.samples: dict[str, Bag] = {}
         self.packs: dict[str, Pack] = {}
+        self.scrapped: list[Unit] = []  # but for cells that were marked
         self.nodes: list[Node] = []  # all states of loose lots and samples
         self.holds: dict[str, Hold] = {}
         self.containers: dict[str, tuple[str, ...]] = {}  # panels, or one loose lot
