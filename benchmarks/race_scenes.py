@@ -272,12 +272,14 @@ def binned_lot(plant: Plant, n: int = 2) -> Named:
 
 
 def _packs(plant: Plant, *, sealed: bool = True, order: int | None = None) -> tuple[Named, Named, Named]:
-    """Two full reels, and the lot that they came from with some left."""
+    """Two reels that fit into one, and the lot that they came from with some left."""
     factory, lot, taper = plant.factory, binned_lot(plant, 4), plant.factory.things["Taper"]
     made = []
     for _ in range(2):
         pack = factory.do(
-            "fill_pack", lambda s, by: named_pack(s, fill.fill_pack(s, by, taper, [fill.Part(lot, 30)], line_clear=True, order=order).item)
+            "fill_pack", lambda s, by: named_pack(
+                s, fill.fill_pack(s, by, taper, [fill.Part(lot, 30)], size=60, short_reason="half a reel", line_clear=True, order=order).item
+            )
         )
         if sealed:
             pack = factory.do("seal_pack", lambda s, by, pack=pack: named_pack(s, seal_pack(s, by, factory.things["Bagger"], pack).pack.item))
@@ -539,7 +541,7 @@ def filling(plant: Plant, _chance: random.Random) -> Scene:
 
 
 def packed(plant: Plant, chance: random.Random) -> Scene:
-    """Two full reels."""
+    """Two reels, half full."""
     order = plant.order(30)
     one, two, lot = _packs(plant, sealed=chance.random() < 0.6)
     path, ship = f"/packs/{one.code}", {"packs": [one.code], "customer": "Arden Lights"}

@@ -46,7 +46,7 @@ KIND_WORDS = {
     "window_early": "the time between two steps has not yet passed",
     "repeats_used": "the step was repeated as often as it may be",
     "recipe_differs": "things of one load need different recipes or revisions",
-    "capacity": "there is no room in the oven, on the shelf or on the place",
+    "capacity": "there is no room in the oven, on the shelf, on the place or in the pack",
     "container_taken": "the container holds something else",
     "role_wrong": "the wafer is of a role that this step does not place",
     "too_few_units": "there are not so many units",

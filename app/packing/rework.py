@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from app.errors import Reason, Refused, bad_input, refuse
+from app.errors import Reason, Refused, bad_input, few, refuse
 from app.floor.counting import opening
 from app.floor.loose_stock import settle
 from app.floor.lot_families import part_of_lot
@@ -52,13 +52,26 @@ def join_packs(session: Session, by: By, packs: Sequence[Named]) -> Pack:
     if len({pack.order for pack in old}) > 1:  # the new pack would be of one of them, and ship to that customer unasked
         why = Reason("order_differs", "They were filled for different orders.", "Join packs of the same order.")
         raise Refused("These packs may not be joined.", why)
-    found = too_many_lots(session, old[0].product, walk.up(session, [fill.loose for pack in old for fill in fills_of(session, pack.item)]))
+    parts = [(pack, 1, units_of(session, pack.item)) for pack in old]
+    above = walk.up(session, [fill.loose for pack in old for fill in fills_of(session, pack.item)])
+    found = [*too_many_lots(session, old[0].product, above), *_too_full(packs, parts)]
     if found and not by.fact:
         raise Refused("These packs may not be joined.", *found)
-    new = _into_new(session, by, old[0], [(pack, 1, units_of(session, pack.item)) for pack in old])
+    new = _into_new(session, by, old[0], parts)
     if found:
         hold_item(session, by, "pack", new.item, against_rules(found))
     return new
+
+
+def _too_full(packs: Sequence[Named], parts: Sequence[tuple[Pack, int, int]]) -> list[Reason]:
+    """A join makes one reel of reels: it is as large as the largest of them."""
+    fits = max(pack.size_units for pack, _, _ in parts)
+    units = [last for _, _, last in parts]
+    if sum(units) <= fits:
+        return []
+    held = few(f"{pack.code} holds {n:,}" for pack, n in zip(packs, units, strict=True))
+    why = f"One pack of them holds {fits:,} units, and {sum(units):,} come: {held}."
+    return [Reason("capacity", why, "Join fewer, or cut off what is too much first.")]
 
 
 def take_off_tape(session: Session, by: By, pack: Named, first: int | None = None, last: int | None = None) -> Lot:
@@ -101,7 +114,8 @@ def has_given_out(session: Session, pack: int) -> bool:
 def _into_new(session: Session, by: By, like: Pack, parts: list[tuple[Pack, int, int]], *, turn: bool = False) -> Pack:
     """A new closed pack of pockets of others, with the flows. Of several weeks it has the date code of the oldest: its label makes no unit newer."""
     fills: list[Fill] = []
-    new = new_pack(session, by, like.form, like.product, like.part_number, like.bin, like.grade, like.order, like.size_units)
+    size = max(pack.size_units for pack, _, _ in parts)
+    new = new_pack(session, by, like.form, like.product, like.part_number, like.bin, like.grade, like.order, size)
     for pack, first, last in parts:
         taken = take_out(session, by, pack.item, first, last)
         session.add(Flow(e=by.e, child=new.item, parent=pack.item, kind="repack", walked=False, run=None, units=sum(fill.units for fill in taken)))

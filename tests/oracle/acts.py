@@ -374,12 +374,13 @@ class PackActs(LooseActs):
     def join(self) -> bool:
         alike: dict[object, list[str]] = {}
         for pack in self.packs_here():
-            alike.setdefault((pack.bin, pack.grade), []).append(pack.name)
+            if len(pack.slots) < pack.size:
+                alike.setdefault((pack.bin, pack.grade), []).append(pack.name)
         able = [packs for packs in alike.values() if len(packs) > 1]
         if not able:
             return False
         packs = self.some(self.pick(able), least=2)[:3]
-        if not self.held_alike(packs):
+        if not self.held_alike(packs) or not self.factory.fit_in_one(packs):
             return False
         self.factory.join_packs(packs)
         return True

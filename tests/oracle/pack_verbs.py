@@ -63,10 +63,15 @@ class PackVerbs(LooseVerbs):
     def join_packs(self, packs: Sequence[str]) -> str:
         them = [self._ready(pack) for pack in packs]
         must(len(set(packs)) > 1 and len({(pack.bin, pack.grade) for pack in them}) == 1, "these are not joined")
+        must(self.fit_in_one(packs), "too many for one reel")
         self._tick()
         new = self._into_new(them[0], [(pack, 1, len(pack.slots)) for pack in them])
         self._note(a.JoinPacks(at=0, makes=new.name, packs=tuple(packs)))
         return new.name
+
+    def fit_in_one(self, packs: Sequence[str]) -> bool:
+        them = [self.packs[pack] for pack in packs]
+        return sum(len(pack.slots) for pack in them) <= max(pack.size for pack in them)
 
     def take_off_tape(self, pack: str, first: int, last: int) -> str:
         it = self._ready(pack)

@@ -1,18 +1,19 @@
-"""A join makes one pack of several, and so one order's of several orders': that would go to a customer for whom part of it was never filled."""
+"""A join makes one pack of several: of one order, of no more lots than its product allows, and of no more units than a reel holds."""
 
 from app.catalogue.definitions import Product, Route
 from app.db import House
 from tests.machines.plant import plant
 from tests.packing.test_oldest_first import MORE, STEPS, binned
 
-TWO = Product(part_number="TWO", rows=4, columns=5, roles=(), units_per_reel=5, max_lots_per_pack=2)
+TWO = Product(part_number="TWO", rows=4, columns=5, roles=(), units_per_reel=15, max_lots_per_pack=2)
 
 
 def test_packs_of_different_orders_are_not_joined(house: House) -> None:
     with plant(house, *MORE) as do:
         parts = [{"lot": binned(do, COLD=40)["COLD"], "units": 5}]
         seven, eight, also_seven = (
-            do.post("/packs", station=do.at["Reeler"], parts=parts, line_clear=True, order=order)["pack"] for order in ("7", "8", "7")
+            do.post("/packs", station=do.at["Reeler"], parts=parts, size=10, short_reason="half", line_clear=True, order=order)["pack"]
+            for order in ("7", "8", "7")
         )
         assert do.post("/packs/join", 409, packs=[seven, eight])["kind"] == "order_differs"
         assert do.post("/packs/join", packs=[seven, also_seven])["units"] == 10
@@ -36,3 +37,24 @@ def test_a_joined_pack_is_of_no_more_lots_than_its_product_allows_and_as_old_as_
         three = do.post("/packs/join", packs=[joined["pack"], packs[2]], fact=True)["pack"]
         (hold,) = do.get(f"/stops/{three}")["holds"]
         assert "3 lots; 2 are allowed" in hold["reason"]
+
+
+def test_a_joined_pack_holds_no_more_than_the_largest_of_its_parts_is_made_for(house: House) -> None:
+    with plant(house, *MORE) as do:
+        lot = binned(do, COLD=60)["COLD"]
+
+        def reel(units: int, size: int) -> str:
+            how = {"size": size, "line_clear": True, "short_reason": "the rest" if units < size else None}
+            return str(do.post("/packs", station=do.at["Reeler"], parts=[{"lot": lot, "units": units}], **how)["pack"])
+
+        full, small, large = reel(5, 5), reel(5, 5), reel(5, 12)
+        refused = do.post("/packs/join", 409, packs=[full, small])
+        assert (refused["kind"], refused["reasons"][0]["why"]) == (
+            "capacity", f"One pack of them holds 5 units, and 10 come: {full} holds 5, {small} holds 5.",
+        )  # fmt: skip
+        assert do.get(f"/packs/{full}")["units"] == 5, "nothing half done"
+        joined = do.post("/packs/join", packs=[full, large])
+        assert joined["units"] == 10
+        more = do.post("/packs/join", packs=[joined["pack"], small], fact=True)
+        (hold,) = do.get(f"/stops/{more['pack']}")["holds"]
+        assert (more["units"], "12 units, and 15 come" in hold["reason"]) == (15, True)
