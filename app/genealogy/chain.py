@@ -11,7 +11,7 @@ from datetime import datetime
 from typing import Any
 
 from sqlalchemy import select, text
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, aliased
 
 from app.catalogue import queries as catalogue
 from app.floor.dispositions import judgements_in_force
@@ -134,7 +134,7 @@ def chain_of(session: Session, subject: Named) -> Chain:
     lines = list(session.scalars(select(Line).where(Line.id.in_([one.line for one in found.lines])).order_by(Line.started_at, Line.id)))
     works = _works(session, found, lines)
     passings = _passings(session, found, works, came)
-    moves, sealed = _moves(session, up.packs | set(up.starts)), _sealed(session, up.packs)
+    moves, sealed = _moves(session, up, passings), _sealed(session, up.packs)
     wanted = {*came.values(), *(one.e for one in passings), *(one.e for one in works), *(one.e for one in moves), *(e for _, e in sealed.values())}
     wanted |= {e for panels in travelled.values() for e in panels.values()}
     held: defaultdict[int, int] = defaultdict(int)
@@ -208,8 +208,14 @@ def _inside(session: Session, up: walk.Up) -> dict[tuple[int, int, int], dict[in
     return {way: {lot: units for lot, units in lots.items() if lot in up.loose} for way, lots in over.items()}
 
 
-def _moves(session: Session, items: set[int]) -> tuple[Moved, ...]:
-    moves = list(session.scalars(select(Move).where(Move.item.in_(items), moves_in_force()).order_by(turn_of())))
+def _moves(session: Session, up: walk.Up, passings: Iterable[Passing]) -> tuple[Moved, ...]:
+    """Of what is on the way up, before the last of it left towards the subject: what was at an outside firm was there with what became of it."""
+    left: dict[int, int] = {}
+    for one in passings:
+        left[one.parent] = max(one.e, left.get(one.parent, 0))
+    items, stood = {*up.panels, *up.loose, *up.packs, *up.starts}, aliased(Move)  # a right move stands where the wrong one stood
+    query = select(Move, stood.e).join(stood, stood.id == turn_of()).where(Move.item.in_(items), moves_in_force()).order_by(turn_of())
+    moves = [move for move, e in session.execute(query) if e < left.get(move.item, walk.NEVER)]
     shipments = {one.id: one for one in session.scalars(select(Shipment).where(Shipment.id.in_([move.shipment for move in moves if move.shipment])))}
     codes, orders = codes_of(session, "shipment", list(shipments)), codes_of(session, "order", [s.order for s in shipments.values() if s.order])
     names = {one.id: one.name for one in catalogue.every(session, "customer")}

@@ -60,8 +60,7 @@ class _Events:
         yield from self._lots()
         for work in chain.works:
             yield from self._work(work)
-        for move in chain.moves:
-            yield self._move(move)
+        yield from self._moves()
         for pack, (at, e) in chain.sealed.items():
             name = f"seal-{chain.things[pack].code}"
             yield self._event("ObjectEvent", name, e, "packing", "container_closed", at=at, operation="dry pack") | self._seen([pack])
@@ -148,13 +147,22 @@ class _Events:
                 report = {"type": "Temperature", "minValue": one["least_c"], "maxValue": one["greatest_c"], "uom": "CEL"}
                 yield {"sensorMetadata": span | {"deviceID": self.uris.of("sensor", one["sensor"])}, "sensorReport": [report]}
 
-    def _move(self, move: Moved) -> Event:
+    def _moves(self) -> Iterator[Event]:
+        """Panels that went together are one event."""
+        groups: defaultdict[tuple[int, str], list[Moved]] = defaultdict(list)
+        for move in self.chain.moves:
+            thing = self.chain.things[move.item]
+            groups[move.e, "panels" if thing.kind == "panel" else thing.code].append(move)
+        for (e, name), some in groups.items():
+            yield self._move(f"move-{e}-{name}", some[0], [move.item for move in some])
+
+    def _move(self, name: str, move: Moved, items: Sequence[int]) -> Event:
         step, disposition = MOVES[move.kind]
-        name = f"move-{move.e}-{self.chain.things[move.item].code}"
-        event = self._event("ObjectEvent", name, move.e, step, disposition, at=move.at) | self._seen([move.item])
+        event = self._event("ObjectEvent", name, move.e, step, disposition, at=move.at) | self._seen(items)
         orders = [{"type": "po", "bizTransaction": self.uris.of("order", move.order)}] if move.order else []
         papers = [{"type": "desadv", "bizTransaction": self.uris.of("shipment", move.shipment)}] if move.shipment else []
         event |= {"bizTransactionList": orders + papers} if orders or papers else {}
+        event |= {"reelroot:place": move.place} if move.place and not move.customer else {}  # of stock or an outside firm: a name alone
         if move.customer:
             way = "source" if move.kind == "returned" else "destination"
             event[f"{way}List"] = [{"type": "owning_party", way: self.uris.of("customer", move.customer)}]

@@ -1,5 +1,6 @@
 """A reel made by the small factory, and a client that may do anything."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from io import BytesIO
 from typing import Any
@@ -12,6 +13,7 @@ from app.final_test.results_in import import_unit_results, read_results
 from app.final_test.singulate import singulate
 from app.floor.dispositions import dispose
 from app.floor.ends import finish_run
+from app.floor.moves import move_item
 from app.journal.act import SYSTEM, act
 from app.ledger.places import Load
 from app.ledger.runs import Run
@@ -48,8 +50,8 @@ class Made:
     reel: Named
 
 
-def made_loose(factory: Factory, panels: int = 4) -> tuple[Named, Named, Named, list[Named], Named, int, Named]:
-    """Panels of 20 cells each, singulated: (glue, wire, wafer, panels, their lot, the bonding's run, the loose lot)."""
+def made_loose(factory: Factory, panels: int = 4, were: Sequence[str] = ()) -> tuple[Named, Named, Named, list[Named], Named, int, Named]:
+    """Panels of 20 cells each, singulated: (glue, wire, wafer, panels, their lot, the bonding's run, the loose lot), moved as `were` says."""
     glue, wire, wafer = factory.batch("GLUE"), factory.batch("AU20"), factory.wafer()
     factory.mount("Attach", glue, wafer)
     factory.mount("Bond 1", wire)
@@ -64,9 +66,15 @@ def made_loose(factory: Factory, panels: int = 4) -> tuple[Named, Named, Named, 
     factory.run("Plasma", lot)
     bond = factory.run("Bond 1", lot, pull=5.0)
     factory.run("Scope", lot)
+    for kind in were:
+        moved(factory, lot, kind)
     saw = factory.start("Saw", lot)
     loose = factory.do("singulate", lambda s, by: named_lot(s, singulate(s, by, s.get_one(Run, saw)).item))
     return glue, wire, wafer, some, lot, bond, loose
+
+
+def moved(factory: Factory, thing: Named, kind: str) -> None:
+    factory.do("move_item", lambda s, by: str(move_item(s, by, thing.id, kind, "Tolland Slicing")))
 
 
 def made(factory: Factory, panels: int = 4) -> Made:

@@ -25,12 +25,14 @@ from app.genealogy.uris import Uris
 from app.holds.place import place_hold
 from app.naming.resolve import Named, resolve
 from app.packing.dry import seal_pack
+from app.packing.fill import Part, fill_pack
 from app.packing.rework import cut_pack, re_reel
 from app.packing.shipping import ship, take_back
 from app.receiving.cbv import BIZ_STEPS, DISPOSITIONS
 from app.settings import Settings
 from tests.conftest import is_missing
-from tests.genealogy.made import made
+from tests.genealogy.made import made, made_loose, moved
+from tests.genealogy.made import tested as put_through_test
 from tests.small_factory import Factory, named_pack
 
 AUTHORITIES = ("https://id.reelroot.example", "urn:example:reelroot")
@@ -130,6 +132,27 @@ def test_what_is_taken_out_of_a_pack_or_put_into_it_is_said_by_its_pockets(chain
         events = document["epcisBody"]["eventList"]
         assert [one["eventTime"] for one in events] == sorted(one["eventTime"] for one in events)
         assert all(one.get("childEPCs") or one["childQuantityList"] for one in events if one["type"] == "AggregationEvent")
+
+
+def test_what_was_outside_before_it_was_packed_was_there_on_the_way_of_the_reel(house: House) -> None:
+    """The panels as one event, the loose units as another; where a pack went after a piece had left it is no history of the piece."""
+    factory = Factory(house).load()
+    loose = made_loose(factory, were=("outside", "floor"))[-1]
+    for kind in ("outside", "floor"):
+        moved(factory, loose, kind)
+    best = put_through_test(factory, factory.start("Tester", loose), 80, 4)
+    taper = factory.things["Taper"]
+    reel = factory.do("fill_pack", lambda s, by: named_pack(s, fill_pack(s, by, taper, [Part(best, 30)], line_clear=True).item))
+    moved(factory, best, "stock")
+    moved(factory, reel, "stock")
+    piece = factory.do("cut_pack", lambda s, by: named_pack(s, cut_pack(s, by, reel, 10).item))
+    moved(factory, reel, "outside")
+    told = []
+    for event in epcis_document(chain(house, piece), Uris(AUTHORITIES[0]), clock.now(), "UTC")["epcisBody"]["eventList"]:
+        if "/event/move-" in event["eventID"]:
+            assert event["reelroot:place"] == "Tolland Slicing"
+            told.append((event["bizStep"], len(event.get("epcList", ())), [one["quantity"] for one in event.get("quantityList", ())]))
+    assert told == [("departing", 4, []), ("arriving", 4, []), ("departing", 0, [80]), ("arriving", 0, [80]), ("storing", 1, [])]
 
 
 def test_every_identifier_is_one_of_labels_and_calls(house: House, published: jsonschema.protocols.Validator) -> None:
