@@ -101,11 +101,12 @@ def sets_of(session: Session, panels: Iterable[int]) -> dict[int, frozenset[int]
     return {panel: frozenset(found) for panel, found in sets.items()}
 
 
-def doings_of(session: Session, sets: list[int], past: Past | None) -> dict[int, list[Doing]]:
-    found: defaultdict[int, list[Doing]] = defaultdict(list)
+def doings_of(session: Session, sets: list[int], past: Past | None) -> dict[int, dict[int, Doing]]:
+    """Set -> line -> what was done there."""
+    found: defaultdict[int, dict[int, Doing]] = defaultdict(dict)
     for done in ask(session, _DOINGS, sets=sets, e=past.e if past else NEVER):  # its rows have a doing's names
         if past is None or done.ended_at <= past.at:
-            found[done.covered].append(done)
+            found[done.covered][done.line] = done
     return found
 
 

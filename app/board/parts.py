@@ -100,7 +100,7 @@ class _Known:
         self.alike = alike(session, past, spent)
         sets = sorted({one for _, sets, _ in self.alike for one in sets})
         self.doings = doings_of(session, sets, past)
-        self.signed = signed_at_risk(session, [doing.line for found in self.doings.values() for doing in found if doing.is_open])
+        self.signed = signed_at_risk(session, [line for found in self.doings.values() for line, doing in found.items() if doing.is_open])
         (self.running, self.loose_running), self.loading = running_lines(session, past), {} if past else load_places(session)
         self.held_panels, self.held_loose = held_parts(session, past, spent)
         self.places = {} if past else last_places(session)
@@ -151,12 +151,16 @@ class _Known:
         return self.past is None or at <= self.past.at
 
     def _part(self, lot: OpenLot, sets: frozenset[int], n: int) -> Part:
-        done = sorted({doing.line: doing for one in sets for doing in self.doings.get(one, ())}.values(), key=_line)
+        by_line: dict[int, Doing] = {}
+        for one in sets:
+            by_line |= self.doings.get(one, {})
+        done = [by_line[line] for line in sorted(by_line)]
         product = self.products[lot.product]
         good = next((doing.good for doing in reversed(done) if doing.good is not None), product.rows * product.columns)
         running = next((self.running[one] for one in sets & self.running.keys()), None)
         loading = next((self.loading[one] for one in sets & self.loading.keys()), None)
-        at_risk = any(doing.is_open and not doing.again and self.signed.get(doing.line, set()) & sets for doing in done)
+        let_go = [one for one in done if one.line in self.signed and one.is_open and not one.again] if self.signed else []
+        at_risk = any(self.signed[one.line] & sets for one in let_go)
         return self._standing(lot, done, n, round(n * good), running, loading, (), at_risk=at_risk)
 
     def _standing(
@@ -165,7 +169,7 @@ class _Known:
     ) -> Part:  # fmt: skip
         route = self.routes.get(lot.route or 0)
         steps = steps_of_lot(route, lot.form) if route else ()
-        counted = tuple(doing for doing in done if not doing.again)
+        counted = tuple([doing for doing in done if not doing.again])
         finished = {doing.step for doing in counted}
         following = next((step.key for step in steps if step.key not in finished), None)
         step = running.step if running and running.step else following
@@ -188,12 +192,16 @@ def step_of(route: Route | None, key: str | None) -> Step | None:
 
 def running_windows(route: Route, part: Part) -> list[tuple[Window, datetime]]:
     """The time windows that run for a part, each with when it began: its first step is done, its second not begun (or ended, as it says)."""
-    ended = {doing.step: doing.ended_at for doing in sorted(part.done, key=_ended_at)} if route.windows else {}
-    begun = [(window, ended[window.from_step]) for window in route.windows if window.from_step in ended and window.to_step not in ended]
-    if part.lot.form != "panel":
-        begun = [(state.window, state.since) for state in part.windows]
+    begun = [(state.window, state.since) for state in part.windows]
+    if part.lot.form == "panel":
+        done = {doing.step for doing in part.done}
+        begun = [(window, _ended(part, window.from_step)) for window in route.windows if window.from_step in done and window.to_step not in done]
     at = part.step if part.running is not None else None
     return [(window, since) for window, since in begun if window.max_minutes is not None and not (window.until == "start" and at == window.to_step)]
 
 
-_line, _ended_at = attrgetter("line"), attrgetter("ended_at")
+def _ended(part: Part, step: str) -> datetime:
+    return max(doing.ended_at for doing in part.done if doing.step == step)
+
+
+_ended_at = attrgetter("ended_at")
