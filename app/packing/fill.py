@@ -107,10 +107,11 @@ def add_units(session: Session, by: By, pack: Pack, part: Part, run: int | None)
     if not part.units:
         return
     room = pack.size_units - units_of(session, pack.item)
-    if part.units > room and not by.fact:
-        raise refuse(
-            "capacity", f"{_called(session, by, pack)} has no room.", f"{room} pockets are free; {part.units} units come.", "Take fewer."
-        )
+    if part.units > room:
+        why = Reason("capacity", f"{max(room, 0)} pockets are free; {part.units} units come.", "Take fewer.")
+        if not by.fact:
+            raise Refused(f"{_called(session, by, pack)} has no room.", why)
+        _hold_if_broken(session, by, pack, [why])
     lot_for_giving(session, by, part.lot.id)
     before = session.get(Flow, (pack.item, part.lot.id, by.e, "fill"))
     if before is not None:

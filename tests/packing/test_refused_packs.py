@@ -7,7 +7,9 @@ import pytest
 from app.catalogue.definitions import Record
 from app.db import House
 from app.errors import NotFound, Refused
+from app.holds.stopped import stops_on
 from app.ledger.items import Pack
+from app.ledger.stops import Hold
 from app.naming.resolve import resolve
 from app.packing.fill import Part, fill_more, fill_pack
 from app.packing.rework import cut_pack, take_off_tape
@@ -64,3 +66,13 @@ def test_a_lot_of_panels_is_not_packed_not_even_one_that_all_panels_have_left(ho
     with pytest.raises(Refused) as refused:
         factory.do("fill_pack", lambda s, by: fill_more(s, by, s.get_one(Pack, reel), [Part(singulated, 10)]), fact=fact)
     assert refused.value.kind == "bad_input"
+
+
+def test_more_units_than_a_pack_has_pockets_are_recorded_as_a_fact_and_held(house: House) -> None:
+    factory = Factory(house).load()
+    *_, loose = made_loose(factory)
+    parts, taper = [Part(bin_of(factory, factory.start("Tester", loose), 80, 4), 12)], factory.things["Taper"]
+    pack = factory.do("fill_pack", lambda s, by: fill_pack(s, by, taper, parts, size=10, line_clear=True).item, fact=True)
+    with house.reading() as session:
+        (stop,) = stops_on(session, [pack])[pack]
+        assert "10 pockets are free; 12 units come." in session.get_one(Hold, stop.hold).reason
