@@ -4,14 +4,14 @@ A difference inside twice the combined uncertainty is booked as within counting 
 the book plus twice the uncertainty, and taking more than the book books the difference. One beyond it must be signed for.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from math import hypot
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from app.errors import Reason, Refused, bad_input, refuse
+from app.errors import Reason, Refused, bad_input, few, refuse
 from app.floor.amounts import Book, amount
 from app.floor.batch_counts import frames_left, is_uncounted_batch
 from app.floor.facts import refuse_or_hold
@@ -26,7 +26,7 @@ from app.ledger.counts import NOT_COUNTED, TAKEN_BEYOND, CountEntry
 from app.ledger.flows import KINDS, Flow
 from app.ledger.items import Batch, Item, Lot, Panel
 from app.ledger.sets import panels_of_lot
-from app.naming.resolve import code_of
+from app.naming.resolve import code_of, codes_of
 
 METHODS = ("cells", "counter", "pockets", "weight", "hand")
 
@@ -129,7 +129,7 @@ def take_nowhere(session: Session, by: By, item: int, units: int, kind: str, met
     if lot is not None and lot.form == "loose":
         _take_out_of_book(session, by, item, units, run)
     else:
-        must_be_on_panel(session, by, item)
+        must_be_on_panel(session, by, [item], "Nothing was taken off it.")
         book, _ = _book(session, item)
         _must_have(session, by, item, units, book)
     entry = CountEntry(e=by.e, item=item, run=run, kind=kind, units=units, method=method, u=u, reason=reason, book=None, within=None)
@@ -140,11 +140,12 @@ def take_nowhere(session: Session, by: By, item: int, units: int, kind: str, met
     return entry
 
 
-def must_be_on_panel(session: Session, by: By, panel: int) -> None:
-    """Nothing is taken off a panel whose units have become loose: they would leave the book of the loose lot, where they are, a second time."""
-    if singulated(session, [panel]):
-        why = f"The units of {_name(session, panel)} have become loose."
-        refuse_or_hold(session, by, "Nothing was taken off it.", [Reason("finished", why, "Name the loose lot that they are in.")], panels=[panel])
+def must_be_on_panel(session: Session, by: By, panels: Iterable[int], what: str) -> None:
+    """Nothing is taken off a panel whose units have become loose, nor marked on it: they are in the loose lot, which that would not touch."""
+    loose = sorted(singulated(session, panels))
+    if loose:
+        why = f"The units of {few(codes_of(session, 'panel', loose).values())} have become loose."
+        refuse_or_hold(session, by, what, [Reason("finished", why, "Name the loose lot that they are in.")], panels=loose)
 
 
 def opening(session: Session, by: By, item: int, units: int, method: str, u: float) -> CountEntry:

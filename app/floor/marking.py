@@ -8,6 +8,7 @@ from sqlalchemy.orm import Session
 from app.errors import Reason, Refused, bad_input
 from app.floor import bitmaps
 from app.floor.bitmaps import Cell
+from app.floor.counting import must_be_on_panel
 from app.floor.in_work import runs_with
 from app.floor.marks import SAMPLED, mark_bitmap
 from app.floor.placement_verdicts import Verdicts, judge_marked, judge_unmarked
@@ -33,6 +34,7 @@ def mark_panels(
     reason = checked_reason(session, purpose, reason)
     if not all(cells.values()):
         raise bad_input("No cell is named.", "cells", "The list is empty.", "Name at least one cell by row and column.")
+    must_be_on_panel(session, by, cells, "No cell was marked.")
     at_work = runs_with(session, cells) if run is None else {}
     sizes = {panel.item: panel for panel in session.scalars(select(Panel).where(among(Panel.item, cells)))}
     marks = [

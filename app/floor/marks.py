@@ -74,7 +74,7 @@ _MARKED_AND_LOST = _MARKED.add_columns(
 )
 
 
-def singulated(session: Session, panels: Iterable[int]) -> set[int]:
-    """Those of the panels whose units have become loose."""
-    query = select(Flow.parent).join(Lot, Lot.item == Flow.child).where(among(Flow.parent, panels), Flow.kind == "cells")
-    return set(session.scalars(query))
+def singulated(session: Session, panels: Iterable[int]) -> dict[int, int]:
+    """Those of the panels whose units have become loose, and the loose lot that they went into."""
+    query = select(Flow.parent, Flow.child).join(Lot, Lot.item == Flow.child).where(among(Flow.parent, panels), Flow.kind == "cells")
+    return {panel: lot for panel, lot in session.execute(query)}

@@ -30,9 +30,11 @@ def sample_cells(session: Session, by: By, panel: int, cells: Sequence[Cell], pu
     units = bitmaps.count(wanted)
     if not units:
         raise bad_input("No cell is named.", "cells", "The list is empty.", "Name at least one cell by row and column.")
-    good = good_cells(session, [panel])[panel]
-    reasons = _not_there(session, panel, bitmaps.cells_of(wanted & ~good, it.columns))
+    good, loose = good_cells(session, [panel])[panel], singulated(session, [panel])
+    reasons = _not_there(session, panel, bool(loose), bitmaps.cells_of(wanted & ~good, it.columns))
     refuse_or_hold(session, by, "No sample was taken.", reasons, panels=[panel])
+    if loose:  # a fact: the units are in the book of the loose lot, and leave that one
+        return sample_units(session, by, loose[panel], units, purpose, kept=kept)
     sample = new_sample(session, by, units, purpose, kept=kept)
     mark_bitmap(session, by, panel, wanted, SAMPLED)
     session.add(Flow(e=by.e, child=sample.item, parent=panel, kind="cells", walked=True, units=units))
@@ -71,9 +73,9 @@ def new_sample(session: Session, by: By, units: int, purpose: str, *, kept: bool
     return sample
 
 
-def _not_there(session: Session, panel: int, bad: list[Cell]) -> list[Reason]:
+def _not_there(session: Session, panel: int, is_loose: bool, bad: list[Cell]) -> list[Reason]:
     name = code_of(session, "panel", panel)
-    if singulated(session, [panel]):
+    if is_loose:
         return [Reason("finished", f"The units of {name} have become loose.", "Take the sample out of the loose lot.")]
     if not bad:
         return []

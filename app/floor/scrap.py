@@ -28,8 +28,6 @@ from app.receiving.wafers import map_if_any
 
 
 def scrap_cells(session: Session, by: By, panel: int, cells: Sequence[Cell], reason: str, run: int | None = None) -> CellMark:
-    lock(session, Item, [panel])
-    must_be_on_panel(session, by, panel)
     return mark_cells(session, by, panel, cells, reason, run, purpose="scrap")
 
 
@@ -37,7 +35,7 @@ def scrap_panel(session: Session, by: By, panel: int, reason: str, run: int | No
     """Every good cell that is left on a panel."""
     lock(session, Item, [panel])
     reason = checked_reason(session, "scrap", reason)
-    must_be_on_panel(session, by, panel)
+    must_be_on_panel(session, by, [panel], "Nothing was taken off it.")
     good = good_cells(session, [panel])[panel]
     if not count(good):
         name = code_of(session, "panel", panel)

@@ -33,7 +33,7 @@ def subjects_of(session: Session, hold: Hold) -> list[Named]:
 def _still_there(session: Session, found: list[Reached]) -> dict[int, int]:
     """Units by item: packs as they are, loose lots and panels what has not left them."""
     panels = {panel for one in found for panel in one.panels}
-    panels -= singulated(session, panels)
+    panels.difference_update(singulated(session, panels))
     lots = [item for one in found for item in one.loose if session.get(Lot, item) is not None]
     units = {pack: one.units.get(pack, 0) for one in found for pack in one.packs}
     units |= {lot: max(0, amount.book) for lot, amount in amounts(session, lots).items()}

@@ -67,7 +67,7 @@ def test_marks_that_come_after_units_have_left_change_no_amount(house: House, fa
     panels = make_panels(house, 1)
     lot = make_lot(house, panels)
     make_loose(house, lot, panels)
-    do(house, lambda s, by: mark_cells(s, by, panels[0], [(1, 1)], "scratched"), "mark_cells")
+    do(house, lambda s, by: mark_cells(s, by, panels[0], [(1, 1)], "scratched"), "mark_cells", fact=True)
     found = _balance(house, lot)
     assert _totals(found) == {"in": CELLS, "out": CELLS, "left": 0}
     assert found.closes

@@ -51,6 +51,34 @@ def test_nothing_is_scrapped_off_a_panel_whose_units_have_become_loose(do: Plant
     assert do.findings() == []
 
 
+def test_no_cell_is_marked_on_a_panel_whose_units_have_become_loose(do: Plant) -> None:
+    """It would stop nothing: the unit is in the loose lot. Told as a fact it is recorded, and what came of the panel is held."""
+    panel = do.panels(1)[0]
+    loose = do.post(f"/runs/{do.start('Saw', do.lot([panel], product='CUT'))}/singulate")["lot"]
+    mark = {"cells": [{"row": 1, "column": 1}], "reason": "dropped"}
+    refused = do.post(f"/panels/{panel}/marks", 409, **mark)
+    assert (refused["kind"], refused["title"]) == ("finished", "No cell was marked.")
+    assert do.post(f"/panels/{panel}/marks", fact=True, **mark)["cells"] == 1
+    (hold,) = do.get(f"/stops/{loose}")["holds"]
+    assert "have become loose" in hold["reason"]
+    assert do.findings() == []
+
+
+def test_a_sample_of_cells_that_is_told_after_their_units_became_loose_leaves_the_loose_lot(do: Plant) -> None:
+    """The panel gave one unit more than it has cells, and the lot kept what was in the sample."""
+    panel = do.panels(1)[0]
+    loose = do.post(f"/runs/{do.start('Saw', do.lot([panel], product='CUT'))}/singulate")["lot"]
+    taken = {"thing": panel, "purpose": "x-ray", "cells": [{"row": 1, "column": 1}, {"row": 1, "column": 2}]}
+    assert do.post("/samples", 409, **taken)["kind"] == "finished"
+    sample = do.post("/samples", fact=True, **taken)
+    assert sample["units"] == 2
+    assert do.findings() == []
+    assert do.get(f"/lots/{loose}")["counts"]["left"] == 18
+    for thing in (loose, sample["sample"]):
+        assert ["have become loose" in hold["reason"] for hold in do.get(f"/stops/{thing}")["holds"]] == [True]
+    assert [row["code"] for row in do.get(f"/trace/{sample['sample']}")["panels"]] == [panel]
+
+
 def test_the_map_of_another_wafer_corrects_none(do: Plant) -> None:
     wafer = do.wafer("RD-1")
     do.wafer("RD-2")
