@@ -111,6 +111,14 @@ def test_what_does_not_fit_is_told_in_words_of_ours(machine: TestClient, path: s
     assert not any("Input" in one["why"] or "Value error" in one["why"] for one in reasons), reasons
 
 
+@pytest.mark.parametrize("day", ["2026-03-05T14:30:00Z", "5.3.2026"])
+def test_a_day_is_asked_for_as_a_day(machine: TestClient, day: str) -> None:
+    """What is given as the remedy says is taken."""
+    (reason,) = problem(machine.get("/api/v1/effectiveness", params={"on": day}), 422)["reasons"]
+    assert reason["why"] == "It is not a day." and reason["now"] == "Give it like 2026-03-05."
+    assert machine.get("/api/v1/effectiveness", params={"on": "2026-03-05"}).status_code == 200
+
+
 def test_a_code_of_another_kind_and_none_and_a_long_one(house: House, machine: TestClient) -> None:
     badge = person(house, "Pia", "quality")
     assert machine.get(f"/api/v1/packs/{badge}").json()["title"].startswith(f"{badge} is the code of another kind: person.")
