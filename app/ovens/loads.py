@@ -64,6 +64,13 @@ def add_to_load(session: Session, by: By, load: Load, things: list[Named], shelf
     return places
 
 
+def lie_on(session: Session, load: Load, things: list[Named], shelf: str) -> bool:
+    """All panels of the things are on the shelf already: they were scanned a second time."""
+    panels = {panel for group in gather(session, things) for panel in group.panels}
+    there = {panel for place in places_of(session, load) if place.shelf == shelf for panel in panels_of(session, place.set)}
+    return bool(panels) and panels <= there
+
+
 def take_from_load(session: Session, by: By, load: Load, things: list[Named]) -> None:
     """Takes panels out of a load that has not started; what stays of a place goes on as a place of its own."""
     _lock_open(session, load)
@@ -205,14 +212,15 @@ def _elsewhere(session: Session, facts: Facts) -> list[Reason]:
     """Panels that lie in a load that is being filled, this one or another."""
     panels = [panel for group in facts.groups for panel in group.panels]
     query = (
-        select(Member.panel, LoadPlace.load)
-        .join(LoadPlace, LoadPlace.set == Member.set)
+        select(LoadPlace.load, LoadPlace.shelf)
+        .join(Member, Member.set == LoadPlace.set)
         .join(Load, Load.id == LoadPlace.load)
         .where(Member.panel.in_(panels), LoadPlace.closed_e.is_(None), Load.closed_e.is_(None))
+        .distinct()
     )
-    loads = sorted({load for _, load in session.execute(query)})
-    names = codes_of(session, "load", loads)
-    return [Reason("in_work", f"It is in load {names[load]} already.", "Take it out there first.") for load in loads]
+    found = sorted((load, shelf) for load, shelf in session.execute(query))
+    names = codes_of(session, "load", [load for load, _ in found])
+    return [Reason("in_work", f"It is on shelf {shelf} of load {names[load]} already.", "Take it out there first.") for load, shelf in found]
 
 
 def _not_yet(found: list[Reason]) -> list[Reason]:

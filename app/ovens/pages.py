@@ -1,6 +1,7 @@
 """The page of an oven load: what is on its shelves, and start, end or abort it."""
 
 from collections.abc import Callable
+from contextlib import suppress
 from datetime import datetime, timedelta
 from typing import Annotated, Any
 from urllib.parse import urlencode
@@ -30,6 +31,7 @@ from app.web.downloads import csv_file
 from app.web.fields import FormNumber
 from app.web.installation import house_of, zone_of
 from app.web.rendering import redirect, render
+from app.web.said import saying
 
 router = page_router()
 Text = Annotated[str, Form(max_length=200)]
@@ -110,9 +112,13 @@ def _as_time(text: str | None) -> datetime | None:
 
 @router.post("/loads/{code}/put")
 def put_in_load(request: Request, who: Calling, code: str, thing: Text, shelf: Text, key: Text = "") -> Response:
-    """A station's code goes into no oven: it leaves the load as it is, and leads to the station."""
+    """A station's code goes into no oven: it leaves the load as it is, and leads to the station. A double read starts nothing."""
     if kind_told(tidy(thing)) == "station":
         return RedirectResponse(f"{request.url_for('floor').path}?{urlencode({'station': tidy(thing)})}", status_code=303)
+    with house_of(request).reading() as session, suppress(Refused):  # what can't be put in at all, the act says
+        one, load = resolve(session, thing), session.get_one(Load, resolve(session, code, "load").id)
+        if loads.lie_on(session, load, [one], shelf):
+            return _to_page(request, code, shelf, f"{one.code} is on shelf {shelf} already.")
     return _do(
         request, who, code, "add_to_load", {"things": [thing], "shelf": shelf}, key,
         lambda s, by, load: loads.add_to_load(s, by, load, [resolve(s, thing)], shelf), shelf,
@@ -171,8 +177,13 @@ def _do(
     except Refused as refusal:
         with house_of(request).reading() as session:
             return _page(request, session, code, shelf, refusal)
+    return _to_page(request, code, shelf)
+
+
+def _to_page(request: Request, code: str, shelf: str, said: str = "") -> Response:
+    asked = urlencode(({"shelf": shelf} if shelf else {}) | saying(request, said))
     page = request.url_for("load_page", code=code).path
-    return RedirectResponse(f"{page}?{urlencode({'shelf': shelf})}" if shelf else page, status_code=303)
+    return RedirectResponse(f"{page}?{asked}" if asked else page, status_code=303)
 
 
 def _page(request: Request, session: Session, code: str, shelf: str = "", refusal: Refused | None = None) -> Response:

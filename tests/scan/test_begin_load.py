@@ -129,3 +129,15 @@ def test_whoever_finishes_a_load_by_one_of_its_lots_is_told_of_the_others(house:
 
 def text(screen: Screen) -> str:
     return " ".join(re.sub(r"<[^>]+>", "", screen.page).split())
+
+
+def test_a_lot_that_is_scanned_twice_into_a_load_is_there_already_which_is_no_refusal(stage: Stage, ola: Screen) -> None:
+    lot, oven = glued(stage), stage.station("Oven")
+    ola.get(f"/floor?station={oven}")
+    ola.send("/loads")
+    load = ola.heading.split(":")[0].removeprefix("Load ")
+    for _ in range(2):
+        ola.send(f"/loads/{load}/put", thing=lot.code, shelf="1")
+    assert (ola.said, ola.heading) == (f"{lot.code} is on shelf 1 already.", f"Load {load}: being filled")
+    ola.send(f"/loads/{load}/put", thing=lot.code, shelf="2")
+    assert f"It is on shelf 1 of load {load} already." in ola.page and "Stop." in ola.heading
