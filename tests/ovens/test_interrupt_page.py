@@ -145,7 +145,9 @@ def test_a_load_that_is_being_filled_is_found_from_its_oven_and_keeps_the_shelf(
     ola.send(f"/loads/{begun}/put", thing=first.code, shelf="2")
     assert "<option selected>2</option>" in ola.page, "the next one goes beside it"
     ola.send(f"/loads/{begun}/put", thing=first.code, shelf="2")
-    assert ola.heading.startswith("Stop.") and "<option selected>2</option>" in ola.page
+    assert ola.said and "<option selected>2</option>" in ola.page
+    ola.send(f"/loads/{begun}/put", thing=first.code, shelf="1")
+    assert ola.heading.startswith("Stop.") and "<option selected>1</option>" in ola.page
     assert ola.page.index("Stop.") < ola.page.index('name="thing" autofocus') < ola.page.index('class="ask"'), "its field scrolls there"
     ola.send(f"/loads/{begun}/put", thing=second.code, shelf="2")
     assert ola.page.count("<td>2</td>") == 2
