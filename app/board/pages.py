@@ -19,8 +19,10 @@ from app.board.remembered import Remembered
 from app.board.shift_report import shift_report
 from app.board.shown import effectiveness_shown, shown
 from app.board.whole import board, work_rows
+from app.board.work import LotAt
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Site
+from app.codes import kind_told
 from app.db import House
 from app.errors import bad_input
 from app.journal.models import Entry
@@ -71,8 +73,9 @@ def board_lots(
         found = work_rows(session, memory_of(request), clock.now())
     rows = [row for row in found if (route is None or row.route == route) and (step is None or (row.key or "") == step)]
     lots = [(row, lot) for row in rows for lot in (row.marked(mark) if mark else row.lots)]
-    title = f"{mark.capitalize()} lots and packs" if mark else f"Lots at {rows[0].step}" if rows and step is not None else "Lots on the board"
-    return render(request, "board/lots.html", title=title, lots=lots, row=rows[0] if rows and step is not None else None)
+    row = rows[0] if rows and step is not None else None
+    title = f"{mark.capitalize()} lots and packs" if mark else f"{_called(row.lots)} at {row.step}" if row else "Lots on the board"
+    return render(request, "board/lots.html", title=title, lots=lots, row=row)
 
 
 @router.get("/board/effectiveness")
@@ -148,6 +151,10 @@ def _board(request: Request, template: str) -> Response:
 def _newest(house: House) -> int:
     with house.reading() as session:
         return session.scalar(select(func.max(Entry.id))) or 0
+
+
+def _called(lots: tuple[LotAt, ...]) -> str:
+    return "Packs" if all(kind_told(lot.code) == "pack" for lot in lots) else "Lots"
 
 
 def _step(of: str) -> timedelta:

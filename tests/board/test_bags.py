@@ -106,7 +106,8 @@ def test_page_list_and_call_tell_of_it_and_lead_to_it(house: House, factory: Fac
     with client(house) as browser:
         sign_in(browser, person(house, "Lea", "lead"))
         assert "the newest 1,000 that were closed" in browser.get("/board").text
-        assert f'href="/things/{pack.code}"' in browser.get("/board/lots?step=dry").text
+        page = browser.get("/board/lots?step=dry").text
+        assert f'href="/things/{pack.code}"' in page and "<h1>Packs at dry pack</h1>" in page
         assert pack.code in browser.get(f"/things/{pack.code}", follow_redirects=True).text
         rows = call(browser, token(house, "operate"), "GET", "/board").json()["rows"]
         assert [lot["lot"] for row in rows if row["step"] == "dry" for lot in row["lots"]] == [pack.code]
