@@ -19,12 +19,16 @@ _STATUS = {"bad_input": 422, "unknown_code": 404, "key_reused": 422, "suspect_fi
 
 @dataclass(frozen=True)
 class Reason:
-    """One ground of a refusal: its kind, why in a sentence, what to do now, and the place (line, field) if there is one."""
+    """One ground of a refusal: its kind, why in a sentence, what to do now, and the place (line, field) if there is one.
+
+    `brief`: why, without the reason of a hold that it quotes. In the reason of a next hold the quotes would grow with every step.
+    """
 
     kind: str
     why: str
     now: str = ""
     where: str = ""
+    brief: str = ""
 
     def __post_init__(self) -> None:
         if self.kind not in KINDS:

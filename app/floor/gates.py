@@ -66,14 +66,12 @@ def _held(facts: Facts) -> list[Reason]:
         for stop in stops:
             found.setdefault(stop.hold, []).append(facts.names.get(item, str(item)))
     words = {stop.hold: stop.reason for stops in facts.stops.values() for stop in stops}
-    return [
-        Reason(
-            "held",
-            f"{few(names)} {'is' if len(names) == 1 else 'are'} on hold ({facts.hold_names.get(hold, '')}: {words[hold]}).",
-            f"Put {'it' if len(names) == 1 else 'them'} on the hold rack and ask quality for the release.",
-        )
-        for hold, names in found.items()
-    ]
+    reasons = []
+    for hold, names in found.items():
+        are, it = ("is", "it") if len(names) == 1 else ("are", "them")
+        on_hold, now = f"{few(names)} {are} on hold ({facts.hold_names.get(hold, '')}", f"Put {it} on the hold rack and ask quality for the release."
+        reasons.append(Reason("held", f"{on_hold}: {words[hold]}).", now, brief=f"{on_hold})."))
+    return reasons
 
 
 def _station(facts: Facts) -> list[Reason]:
@@ -243,7 +241,8 @@ def _usable(facts: Facts, one: Loaded) -> list[Reason]:
         why = f"The pot life of {one.code} ended at {told(one.pot_life_ends_at, facts.zone)}."
         found.append(Reason("material_lapsed", why, "Take it off and mount a fresh one."))
     for stop in facts.stops_on_material.get(one.item, []):
-        found.append(Reason("material_held", f"{one.code} is on hold: {stop.reason}.", "Take it off and put it on the hold rack."))
+        why, brief = f"{one.code} is on hold: {stop.reason}.", f"{one.code} is on hold."
+        found.append(Reason("material_held", why, "Take it off and put it on the hold rack.", brief=brief))
     return found
 
 

@@ -139,4 +139,5 @@ def _gone(session: Session, things: Sequence[int]) -> list[Reason]:
 def _held(session: Session, things: Sequence[int]) -> list[Reason]:
     stops = {stop.hold: stop for stopped in stops_on(session, things).values() for stop in stopped}
     names = codes_of(session, "hold", list(stops))
-    return [Reason("held", f"It is held by {names[hold]}: {stop.reason}", "Ask quality to release it.") for hold, stop in stops.items()]
+    now = "Ask quality to release it."
+    return [Reason("held", f"It is held by {names[hold]}: {stop.reason}", now, brief=f"It is held by {names[hold]}.") for hold, stop in stops.items()]

@@ -63,7 +63,7 @@ def ship(
         record_over_shipments(session, by, shipment.id, over, over_shipment_reason)
     if found:
         for pack in packs:
-            hold_item(session, by, "pack", pack.id, "Shipped against a rule: " + " ".join(reason.why for reason in found[:5]))
+            hold_item(session, by, "pack", pack.id, "Shipped against a rule: " + " ".join(reason.brief or reason.why for reason in found[:5]))
     session.flush()
     return shipment
 
@@ -149,7 +149,10 @@ def _held(session: Session, packs: Sequence[Named]) -> list[Reason]:
     stops = stops_on(session, [pack.id for pack in packs])
     names = codes_of(session, "hold", list({stop.hold for found in stops.values() for stop in found}))
     return [
-        Reason("held", f"{pack.code} is on hold ({names[stop.hold]}: {stop.reason}).", "Put it on the hold rack and ask quality to release it.")
+        Reason(
+            "held", f"{pack.code} is on hold ({names[stop.hold]}: {stop.reason}).", "Put it on the hold rack and ask quality to release it.",
+            brief=f"{pack.code} is on hold ({names[stop.hold]}).",
+        )
         for pack in packs
         for stop in stops.get(pack.id, [])
     ]

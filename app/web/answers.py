@@ -39,5 +39,5 @@ def _problem(status: int, what: str, reasons: list[Reason]) -> dict[str, Any]:
     return {
         "type": "about:blank", "title": what, "status": status, "detail": " ".join(reason.why for reason in reasons),
         "kind": kinds[0] if kinds else None, "kinds": kinds, "now": next((r.now for r in reasons if r.now), ""),
-        "reasons": [vars(reason) for reason in reasons],
+        "reasons": [{name: getattr(reason, name) for name in ("kind", "why", "now", "where")} for reason in reasons],
     }  # fmt: skip

@@ -20,6 +20,7 @@ from app.naming.resolve import code_of, resolve
 from app.paper.back_entry import Told, enter
 from tests.small_factory import Factory
 
+VALUES = {"Bond 1": [Value("pull", 5.0)]}
 LEAD = Actor("person", 1, "Lea", frozenset({"lead"}))
 
 
@@ -62,6 +63,21 @@ def test_what_broke_a_rule_on_paper_is_recorded_and_held(house: House) -> None:
     with pytest.raises(Refused) as caught:
         factory.start("Attach", lot)
     assert "held" in caught.value.kinds
+
+
+def test_a_hold_of_a_fact_names_earlier_holds_and_does_not_tell_them_again(house: House) -> None:
+    """A whole shift on paper is held at each step for what it broke at the first: told again each time, the reasons doubled with every step."""
+    factory = Factory(house).load()
+    lot = factory.lot(factory.panels(1))
+    begin = clock.now() - timedelta(hours=9)
+    factory.mount("Bond 1", factory.batch("AU20"))
+    held = []
+    for hour, name in enumerate(("Bond 1", "Plasma", "Scope", "Bond 1", "Plasma", "Scope")):
+        held += enter(house, LEAD, Told(begin + timedelta(hours=hour), "start", lot.code, station(factory, name))).body["held"]
+        enter(house, LEAD, Told(begin + timedelta(hours=hour, minutes=30), "finish", lot.code, station(factory, name), values=VALUES.get(name, ())))
+    first, *others = (reason for reason in held if reason.startswith("Recorded as a fact against a rule"))
+    assert "comes to red attach next" in first
+    assert len(others) >= 4 and all("on hold (H" in reason and reason.count("Recorded as a fact") == 1 for reason in others), others
 
 
 def test_a_time_that_is_still_to_come_is_refused(house: House) -> None:
