@@ -6,13 +6,13 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
-from app.catalogue.definitions import Product
+from app.catalogue.definitions import Product, Route
 from app.catalogue.queries import Defined
 from app.errors import Reason, bad_input, few, refuse
 from app.floor.containers import content_of
 from app.floor.facts import refuse_or_hold
 from app.floor.in_work import in_work_reasons
-from app.floor.lot_families import differing_routes, first_lot, part_of_lot
+from app.floor.lot_families import differing_routes, first_lot, part_of_lot, route_of
 from app.floor.marks import good_units, singulated
 from app.floor.progress import progress
 from app.holds.stopped import Stop, stops_on
@@ -191,12 +191,15 @@ def _stand_differently(session: Session, there: dict[int, list[int]]) -> list[Re
     at = {lot: {(stand[panel].next_step, stand[panel].round) for panel in held if good[panel]} for lot, held in there.items()}
     if len(set().union(*at.values())) <= 1:
         return []
-    told = "; ".join(f"{_name(session, lot)}: {_standing(steps)}" for lot, steps in at.items())
+    route = route_of(session, next(iter(there)))  # all of them are on it
+    body = catalogue.with_id(session, route).body if route else None
+    told = "; ".join(f"{_name(session, lot)}: {_standing(body, steps)}" for lot, steps in at.items())
     return [Reason("steps_differ", f"They differ in the step that comes next. {told}.", "Bring them to the same step first.")]
 
 
-def _standing(steps: set[tuple[str | None, int]]) -> str:
-    told = [f"{step or 'nothing'}" + (f" (round {round_})" if round_ > 1 else "") for step, round_ in sorted(steps, key=str)]
+def _standing(route: Route | None, steps: set[tuple[str | None, int]]) -> str:
+    named = [(catalogue.step_name(route, step) if step else "nothing", round_) for step, round_ in sorted(steps, key=str)]
+    told = [name + (f" (round {round_})" if round_ > 1 else "") for name, round_ in named]
     return " and ".join(told) or "no good units"
 
 

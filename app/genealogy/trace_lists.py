@@ -8,11 +8,14 @@ from datetime import datetime
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from app.catalogue import queries as catalogue
 from app.genealogy.item_rows import ItemRow
 from app.genealogy.run_rows import RunRow
 from app.genealogy.trace import Trace
 from app.journal.models import Entry
+from app.ledger.runs import Line
 from app.ledger.stops import Hold
+from app.listed import among
 from app.naming.models import Code
 
 ROWS = 50  # of a list that stand on the page at once
@@ -75,6 +78,14 @@ def run_list(trace: Trace, after: str = "") -> RunList:
     first = codes.index(after) + 1 if after in codes else 0
     page = trace.runs[first : first + ROWS // 2]
     return RunList(page, len(trace.runs), first == 0, page[-1].run if page and page[-1] is not trace.runs[-1] else None)
+
+
+def steps_of(session: Session, runs: RunList) -> dict[int, str]:
+    """By line of these runs: its step as people call it."""
+    lines = [line.line for run in runs.rows for line in run.lines]
+    rows = session.execute(select(Line.id, Line.route, Line.step).where(among(Line.id, lines))).all()
+    routes = catalogue.with_ids(session, list({route for _, route, _ in rows if route}))
+    return {line: catalogue.step_name(routes[route].body if route else None, step or "") for line, route, step in rows}
 
 
 def holds_on(session: Session, trace: Trace) -> list[HoldRow]:

@@ -12,7 +12,7 @@ from app.genealogy.flow_stages import FlowPicture, Opened, flow_of
 from app.genealogy.stop_ticked import stop_ticked
 from app.genealogy.tables import trace_csv
 from app.genealogy.trace import Trace, trace_back, trace_forward
-from app.genealogy.trace_lists import STAGES, after_of, holds_on, item_list, only, run_list
+from app.genealogy.trace_lists import STAGES, after_of, holds_on, item_list, only, run_list, steps_of
 from app.genealogy.traced import subject_of
 from app.journal.actions import ACTIONS
 from app.naming.resolve import Named
@@ -36,16 +36,18 @@ def trace_page(
     request: Request, who: Calling, code: str, forward: bool = False, open: Many = (), after: Many = (), begin: Many = (), at: Many = ()
 ) -> Response:  # fmt: skip
     """`open`, `after`, `begin`: what the picture shows opened. `at`: where lists begin."""
+    opened, begins = Opened.read(open, after, begin), after_of(at)
     with house_of(request).walking() as session:
         subject, trace = _traced(session, code, forward)
         holds = holds_on(session, trace)
         told = told_of(session, [subject.id]) if subject.kind in ("wafer", "batch") else []
-    opened, begins = Opened.read(open, after, begin), after_of(at)
+        runs = run_list(trace, begins.get("runs", ""))
+        steps = steps_of(session, runs)
     lists = [item_list(trace, name, begins.get(name, "")) for name in (_FORWARD if forward else _BACK)]
     return render(
         request, "genealogy/trace.html", trace=trace, code=subject.code, kind=subject.kind, forward=forward,
         picture=_picture(request, trace, opened, forward, begins), query=_query(forward, opened, begins), holds=holds, told=told,
-        lists=[one for one in lists if one.total], runs=run_list(trace, begins.get("runs", "")),
+        lists=[one for one in lists if one.total], runs=runs, steps=steps,
         tests=[run for run in trace.runs if run.by_bin],
         at=lambda name, code: "?" + _query(forward, opened, begins | {name: code}) + "#" + name,
         may_hold=bool(who.actor.duties & set(ACTIONS["place_hold"].duties)),

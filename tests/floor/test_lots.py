@@ -212,8 +212,8 @@ def test_lots_at_different_steps_are_not_merged_and_the_step_is_named(house: Hou
     _did(house, factory, panels[:2], "attach")
     refusal = refused(house, lambda s, by: merge_lots(s, by, first, [second]), "merge_lots")
     assert refusal.kind == "steps_differ"
-    assert f"{_code(house, first)}: bond" in str(refusal)
-    assert f"{_code(house, second)}: attach" in str(refusal)
+    assert f"{_code(house, first)}: Bond" in str(refusal)
+    assert f"{_code(house, second)}: Attach" in str(refusal)
 
 
 def test_panels_without_good_units_do_not_hinder_a_merge(house: House, factory: Factory) -> None:

@@ -84,6 +84,7 @@ def test_the_page_says_what_was_asked_and_lists_each_stage(factory: Factory, cli
         assert code in page
     assert "pull 5 gf <span class=\"soft\">(at least 3)</span>" in page
     assert "B1 76, R 4" in page
+    assert "<div>red attach" in page and "<div>cut" not in page, "steps by their names"
     tests = page[page.index('id="tests"') :]
     assert run_code(factory, one.test) in tests[: tests.index("</table>")]
 
