@@ -57,10 +57,9 @@ class Caller:
 def maybe_caller(request: Request) -> Caller | None:
     """Who asks, by token or cookie, if anyone does. A page's token for forms is put on the request."""
     house, address = house_of(request), address_of(request)
-    bearer = request.headers.get("authorization", "")
-    if bearer.lower().startswith("bearer "):  # a token that is not in force is nobody, whatever cookie comes with it
+    if (secret := _token_sent(request)) is not None:  # a token that is not in force is nobody, whatever cookie comes with it
         with house.reading() as session:
-            machine = tokens.bearer_of(session, bearer[7:].strip(), clock.now())
+            machine = tokens.bearer_of(session, secret, clock.now())
         return Caller(machine.actor, None, machine.may_state_facts, address) if machine else None
     found = signed_in(house, cookie_of(request, SESSION_COOKIE), by_itself=_asks_by_itself(request))
     if found is None:
@@ -68,6 +67,11 @@ def maybe_caller(request: Request) -> Caller | None:
     request.state.form_token, request.state.person = found.form_token, found.person
     request.state.person_name = None if found.must_choose else found.name  # its owner has nowhere to go yet
     return Caller(Actor("person", found.person, found.name, found.duties), found.person, "lead" in found.duties, address, found)
+
+
+def _token_sent(request: Request) -> str | None:
+    bearer = request.headers.get("authorization", "")
+    return bearer[7:].strip() if bearer.lower().startswith("bearer ") else None
 
 
 def _asks_by_itself(request: Request) -> bool:
@@ -79,7 +83,7 @@ def caller(request: Request) -> Caller:
     """Who asks. Whoever still has a secret that was given, or lacks a second factor, gets no further than to the page that mends it."""
     found = maybe_caller(request)
     if found is None:
-        raise NotSignedIn
+        raise NotSignedIn(with_token=_token_sent(request) is not None)
     must = found.session.must_choose if found.session else None
     if must and request.scope["route"].path not in _TO_CHOOSE[must]:
         raise LacksFactor if must == FACTOR else MustChoose(must)
@@ -126,8 +130,11 @@ def note_tried(request: Request, kind: str) -> None:
 class NotSignedIn(NotAllowed):
     """A page sends to the sign-in; a call of the API answers 401."""
 
-    def __init__(self) -> None:
-        super().__init__("You are not signed in.", Reason("duty", "This needs a person or a machine's token.", "Sign in, or send a token."))
+    def __init__(self, *, with_token: bool = False) -> None:
+        why, now = "This needs a person or a machine's token.", "Sign in, or send a token."
+        if with_token:
+            why, now = "The token that was sent is not in force: unknown, revoked, or past its end.", "Ask an administrator for another."
+        super().__init__("You are not signed in.", Reason("duty", why, now))
 
     leads_to = "sign_in_page"
 

@@ -5,9 +5,10 @@ import secrets
 from datetime import datetime, timedelta
 from typing import NamedTuple
 
-from sqlalchemy import Boolean, String, select
+from sqlalchemy import Boolean, String, or_, select
 from sqlalchemy.orm import Session
 
+from app import clock
 from app.db import Moment
 from app.errors import bad_input, refuse, unknown
 from app.journal.act import Actor, By, lock
@@ -50,7 +51,8 @@ def revoke_token(session: Session, by: By, token: int) -> None:
 
 
 def tokens_in_force(session: Session) -> list[Token]:
-    return list(session.scalars(select(Token).where(Token.closed_e.is_(None)).order_by(Token.id)))
+    is_to_come = or_(Token.valid_until.is_(None), Token.valid_until > clock.now())
+    return list(session.scalars(select(Token).where(Token.closed_e.is_(None), is_to_come).order_by(Token.id)))
 
 
 class Bearer(NamedTuple):

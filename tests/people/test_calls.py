@@ -1,12 +1,13 @@
 """People, terminals and tokens over the API; who may state times and facts; what a signature of a machine needs."""
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 import pytest
 from people.signing_in import HERE, PASSWORD, PIN, call, client, person, sign_in, token
 from small_factory import Factory
 from sqlalchemy import select
 
+from app import clock
 from app.db import House
 from app.journal.models import Entry, Request
 
@@ -40,6 +41,19 @@ def test_a_repeated_call_makes_one_token_and_shows_it_once(house: House) -> None
         assert call(machine, first["secret"], "GET", "/holds").status_code == 200
         assert call(machine, admin, "POST", f"/tokens/{first['token']}/revoke").status_code == 200
         assert call(machine, first["secret"], "GET", "/holds").status_code == 401
+
+
+def test_a_token_that_is_not_in_force_is_told_so_and_listed_no_more(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
+    admin = token(house, "administer")
+    with client(house) as machine:
+        ends = clock.now() + timedelta(days=3)
+        made = call(machine, admin, "POST", "/tokens", name="bonder", duties=["operate"], valid_until=ends.isoformat()).json()["secret"]
+        assert [one["name"] for one in call(machine, admin, "GET", "/tokens").json()].count("bonder") == 1
+        assert "send a token" in machine.get("/api/v1/holds").json()["now"]
+        monkeypatch.setattr(clock, "now", lambda: ends)
+        ended = call(machine, made, "GET", "/holds")
+        assert ended.status_code == 401 and "past its end" in ended.json()["detail"] and "administrator" in ended.json()["now"]
+        assert "bonder" not in call(machine, admin, "GET", "/tokens").text
 
 
 def test_no_secret_of_a_person_reaches_the_journal(house: House) -> None:
