@@ -13,6 +13,7 @@ from app.catalogue.definitions import Step
 from app.errors import bad_input, refuse
 from app.floor.counting import Counted, count_units
 from app.floor.marks import good_units
+from app.floor.own_ends import makes_loose
 from app.journal.act import By
 from app.ledger.counting import by_weight, usual_u
 from app.ledger.counts import CountEntry
@@ -49,9 +50,9 @@ def asked(session: Session, steps: Sequence[Step], lines: Sequence[Line]) -> tup
     None where cells say it, no one lot is wholly there, or every panel was counted at the run: their sum is the lot's count.
     """
     methods = {step.count for step in steps}
-    makes_one_lot = all(step.operation == "singulate" for step in steps)
     if len(methods) != 1 or methods <= {"none", "cells"}:
         return "none", ()
+    makes_one_lot = makes_loose(session, session.get_one(Run, lines[0].run))
     if not makes_one_lot and (not _is_one_whole_lot(session, lines) or _is_counted_panel_by_panel(session, lines)):
         return "none", ()
     method = methods.pop()

@@ -16,6 +16,7 @@ from app.ledger.runs import Run
 from app.naming.resolve import Named, code_of
 from app.paper.back_entry import Told, enter
 from app.paper.pages import sheet_of
+from app.scan.questions import what_ends
 from tests.board.line import MORE, STEPS, binned, line, loose_lot, lot, run
 from tests.small_factory import Factory
 
@@ -51,16 +52,27 @@ def test_a_taping_begins_with_its_pack(house: House) -> None:
     assert next_step(house, best) == "tape"
 
 
-OUTSIDE = (STEPS[0], Step(key="out", name="slicing", operation="outside work", barrier=True), Step(key="wash", name="wash", operation="clean"))
+SLICING = Step(key="out", name="slicing", operation="outside work", barrier=True, count="weight")
+OUTSIDE = (STEPS[0], SLICING, Step(key="wash", name="wash", operation="clean"))
+
+
+def with_firm(house: House) -> Factory:
+    """Its route has no saw: the firm slices."""
+    more: list[tuple[str, Body]] = [(kind, Route(product="Q", revision="A", steps=OUTSIDE) if kind == "route" else body) for kind, body in MORE]
+    return Factory(house).load(*more, ("station", Station(name="Firm", area="away", operations=("outside work",))))
+
+
+def cleaned(factory: Factory) -> Named:
+    one = lot(factory, 2)
+    run(factory, "Plasma", one)
+    return one
 
 
 @pytest.fixture
 def sliced(house: House) -> tuple[Factory, Named]:
-    """A lot in work at a firm that slices it: the route has no saw of its own."""
-    more: list[tuple[str, Body]] = [(kind, Route(product="Q", revision="A", steps=OUTSIDE) if kind == "route" else body) for kind, body in MORE]
-    factory = Factory(house).load(*more, ("station", Station(name="Firm", area="away", operations=("outside work",))))
-    one = lot(factory, 2)
-    run(factory, "Plasma", one)
+    """A lot in work at the firm."""
+    factory = with_firm(house)
+    one = cleaned(factory)
     told(factory, "start", one, "Firm")
     return factory, one
 
@@ -80,3 +92,12 @@ def test_outside_work_that_mixes_ends_as_a_singulation(sliced: tuple[Factory, Na
     told(factory, "singulate", one, "Firm")
     with factory.house.reading() as session:
         assert len(session.scalars(select(Lot).where(Lot.form == "loose")).all()) == 1
+
+
+@pytest.mark.parametrize("lots", [1, 2])
+def test_outside_work_that_mixes_asks_for_the_weight_of_what_came_of_its_lots(house: House, lots: int) -> None:
+    """As the saw does: what came of two lots was not weighed, though the step asks for it."""
+    factory = with_firm(house)
+    number = factory.start("Firm", *(cleaned(factory) for _ in range(lots)))
+    with factory.house.reading() as session:
+        assert what_ends(session, session.get_one(Run, number)).count == "weight"
