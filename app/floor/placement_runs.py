@@ -55,11 +55,15 @@ class Spell:
 
 @dataclass(frozen=True)
 class Found:
-    """The run of each line of the log; the spells of those runs; how many lines' times are outside their run by more than a minute."""
+    """The run of each line of the log; the spells of those runs; how many lines' times are outside their run by more than a minute.
+
+    `strayed`: by run of which most are, that in words: read in a wrong zone, or by a wrong clock, they may be of another doing.
+    """
 
     run: Ints
     spells: tuple[Spell, ...]
     outside: int
+    strayed: dict[int, str]
 
     def of(self, run: int, panel: int) -> Spell:
         """The last spell of a run that had this panel: after a change-over, the later one."""
@@ -88,7 +92,8 @@ def find_runs(session: Session, named: NamedLog, station: int, roles: Mapping[in
         raise refused_as_input(reasons)
     known = {one.run for one in spells}
     spells += spells_of(session, now, runs=set(np.unique(run).tolist()) - known)
-    return Found(run, tuple(spells), int((far > _CLOCKS_MAY_DIFFER).sum()))
+    outside = far > _CLOCKS_MAY_DIFFER
+    return Found(run, tuple(spells), int(outside.sum()), _strayed(run, outside, ~np.isnat(log.at)))
 
 
 def spells_of(session: Session, now: datetime, *, panels: Iterable[int] = (), runs: Iterable[int] = ()) -> list[Spell]:
@@ -138,6 +143,15 @@ def _nearest(at: NDArray[np.datetime64], candidates: list[Spell], roles: Collect
     others = np.array([bool(roles) and not one.may_place(roles) for one in candidates])
     best = (far + np.where(others[:, None] & (far > 0), _LAST, 0)).argmin(axis=0)
     return np.array([one.run for one in candidates])[best], far[best, np.arange(len(at))]
+
+
+def _strayed(run: Ints, outside: NDArray[np.bool_], timed: NDArray[np.bool_]) -> dict[int, str]:
+    found = {}
+    for one in np.unique(run[outside]).tolist():
+        n, of = int((outside & (run == one)).sum()), int((timed & (run == one)).sum())
+        if 2 * n > of:
+            found[one] = f"{n:,} of {of:,} times of a log lie outside the run: it was read in a wrong zone, or the station's clock is wrong."
+    return found
 
 
 def _place_lost(

@@ -29,6 +29,7 @@ from app.ledger import walk
 from app.ledger.cells import CellMark, LostDie, Placement, PlacementSum, as_told
 from app.ledger.flows import Flow
 from app.ledger.items import Panel
+from app.ledger.judgements import Judgement
 from app.ledger.runs import Cover, Line, Run
 from app.ledger.sets import Member, PanelSet, digest_of
 from app.ledger.stops import Hold
@@ -60,9 +61,12 @@ class Left:
 
 
 def judge(
-    session: Session, by: By, evidence: int, runs: set[int], changed: Iterable[Left] = (), why_changed: str = _CHANGED
+    session: Session, by: By, evidence: int, runs: set[int], changed: Iterable[Left] = (), why_changed: str = _CHANGED,
+    strayed: Mapping[int, str] | None = None,
 ) -> Verdicts:  # fmt: skip
-    """For the lots and steps of these runs. `changed`: panels that had left when a corrected log or map came."""
+    """For the lots and steps of these runs. `changed`: panels that had left when a corrected log or map came. `strayed`: runs that this log's
+    times are mostly outside of, in words.
+    """
     verdicts = Verdicts()
     mine = spells_of(session, by.now, runs=runs)
     of_steps = spells_of_steps(session, by.now, {(one.lot, one.key) for one in mine if one.lot is not None})
@@ -78,7 +82,7 @@ def judge(
         doubted = sorted({words for one in some for words in doubts.get(one.run, ())})
         for one in some:
             if one.judged == "placements":
-                _judge_line(session, by, evidence, one, above, doubts.get(one.run), verdicts)
+                _judge_line(session, by, evidence, one, above, doubts.get(one.run), verdicts, (strayed or {}).get(one.run, ""))
         if above or doubted:
             panels = sorted({panel for one in some for panel in one.panels})
             stopped |= set(panels)
@@ -162,9 +166,9 @@ def _doubts(session: Session, run: int) -> list[str]:
 
 
 def _judge_line(
-    session: Session, by: By, evidence: int | None, spell: Spell, above: list[str], doubts: list[str] | None, verdicts: Verdicts
+    session: Session, by: By, evidence: int | None, spell: Spell, above: list[str], doubts: list[str] | None, verdicts: Verdicts, strayed: str = ""
 ) -> None:
-    """Conforms when the logs tell of a die for every unit that it did and nothing is wrong; stays open while one is missing.
+    """Conforms when the logs tell of a die for every unit that it did and nothing is wrong; stays open while one is missing, or strayed.
 
     `doubts` None: not this log's run. Before its own log is here it conforms only where it has ended and nothing was left to place: a station
     that placed nothing writes none.
@@ -172,17 +176,21 @@ def _judge_line(
     before = judgement_in_force(session, spell.line)
     said = doubts if doubts is not None else list(before.facts.get("doubts", [])) if before else []
     reasons = [*above, *said]
+    logs = _strayed_logs(session, before) | ({str(evidence): strayed} if strayed else {})
     missing = _untold(session, spell)
     if missing and doubts is not None:
         verdicts.waiting.append({"line": spell.line, "run": code_of(session, "run", spell.run), "cells": _named(session, missing)})
     if reasons:
         verdict = "does_not_conform"
+    elif logs:
+        verdict = "cannot_tell"
     elif not missing:
         verdict = "conforms"
-    elif before is not None and before.verdict != "cannot_tell":
+    elif before is not None and (before.verdict != "cannot_tell" or before.facts.get("strayed")):
         verdict = "cannot_tell"  # a corrected log took away what it was judged by
     else:
         return
+    reasons += logs.values()
     if missing:
         reasons.append(f"No log yet of all of {few(sorted(codes_of(session, 'panel', list(missing)).values()), 20)}.")
     if before is not None and (before.verdict, before.reasons) == (verdict, reasons):
@@ -190,9 +198,19 @@ def _judge_line(
     if doubts is None and before is None and (verdict != "conforms" or session.get_one(Line, spell.line).closed_e is None):
         return
     rule = catalogue.route(session, spell.route).definition if spell.route else None
-    facts: dict[str, object] = {"doubts": said, "panels_without_log": len(missing)}
+    facts: dict[str, object] = {"doubts": said, "panels_without_log": len(missing)} | ({"strayed": logs} if logs else {})
     write_judgement(session, by, spell.line, verdict=verdict, reasons=reasons, facts=facts, rule=rule, evidence=evidence)
     verdicts.judgements.append({"line": spell.line, "run": code_of(session, "run", spell.run), "verdict": verdict, "reasons": reasons})
+
+
+def _strayed_logs(session: Session, before: Judgement | None) -> dict[str, str]:
+    """Those that the judgement before knew of, by evidence, as far as no corrected log has replaced them."""
+    known: dict[str, str] = before.facts.get("strayed", {}) if before else {}
+    if not known:
+        return {}
+    told = select(PlacementSum.evidence).where(PlacementSum.evidence.in_([int(one) for one in known]), PlacementSum.closed_e.is_(None))
+    in_force = {str(one) for one in session.scalars(told)}
+    return {one: words for one, words in known.items() if one in in_force}
 
 
 def _untold(session: Session, spell: Spell) -> dict[int, int]:

@@ -87,7 +87,8 @@ def import_placements(session: Session, by: By, station: int, kept: Kept, log: P
     wrote.all()
     write_dead_origins(session, {*old.panels, *wrote.panels})
     again = set(np.unique(found.run).tolist())  # what is repeated is judged again: cells may have been marked meanwhile
-    verdicts = judge(session, by, evidence.id, wrote.runs | old.runs | again, changed=gone)
+    strayed = {run: words for run, words in found.strayed.items() if run in wrote.runs}
+    verdicts = judge(session, by, evidence.id, wrote.runs | old.runs | again, changed=gone, strayed=strayed)
     return wrote.imported(verdicts)
 
 

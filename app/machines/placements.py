@@ -48,7 +48,9 @@ class LogOut(Answer):
     lost: int = Field(description="New dies picked and lost.", examples=[2])
     wrong: int = Field(description="New placements at fault; their cells are marked.", examples=[1])
     repeated: int = Field(examples=[0])
-    outside: int = Field(description="Lines whose time is more than a minute outside their run.", examples=[0])
+    outside: int = Field(
+        description="Lines whose time is more than a minute outside their run. Of a run of which most are, the verdict is cannot_tell.", examples=[0]
+    )
     faults: dict[str, str] = Field(description="What is wrong -> numbers of its lines.", examples=[{"die failed": "18, 40-42"}])
     holds: list[str] = Field(description="Holds that were placed.", examples=[["H26-000003-K"]])
     judgements: list[PlacementsJudgedOut]

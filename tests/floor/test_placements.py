@@ -34,6 +34,7 @@ from app.holds.place import place_hold
 from app.holds.stopped import stops_on
 from app.journal.act import act
 from app.ledger.cells import LostDie, Placement
+from app.ledger.judgements import Judgement
 from app.ledger.runs import Line, Run
 from app.ledger.sets import set_of
 from app.ledger.stops import Hold
@@ -426,6 +427,22 @@ def test_times_tell_which_run_of_a_panel_is_meant(factory: Factory) -> None:
         assert [(row.run, row.n) for row in session.scalars(select(Placement).order_by(Placement.id))] == [(first, 8), (first, 12)]
         assert session.scalars(select(LostDie.run)).one() == second
     assert late.outside == 12
+
+
+def test_what_a_log_of_a_wrong_zone_tells_does_not_conform_until_it_was_read_anew(factory: Factory) -> None:
+    one, panels = wafer(factory, "A-1"), factory.panels(2)
+    attached(factory, panels, one)
+    first, second = onto(one, panels[0], good_dies(20)), onto(one, panels[1], good_dies(20, 20))
+    wrong = send(factory, log_of(first, at=datetime.now(UTC) - timedelta(hours=5)))
+    assert wrong.outside == 20 and verdicts(factory) == ["cannot_tell"], "also while the other panel has no log yet"
+    send(factory, log_of(second))
+    mark(factory, panels[1], [(1, 1)])
+    assert verdicts(factory) == ["cannot_tell"] * 2
+    with factory.house.reading() as session:
+        reasons = session.scalars(select(Judgement.reasons).order_by(Judgement.id.desc())).first()
+    assert reasons == ["20 of 20 times of a log lie outside the run: it was read in a wrong zone, or the station's clock is wrong."]
+    send(factory, log_of(first), replaces=(wrong.evidence,))
+    assert verdicts(factory) == ["cannot_tell"] * 2 + ["conforms"]
 
 
 def test_transfer_maps_without_times_belong_to_the_newest_run_of_the_wafers_role(factory: Factory) -> None:
