@@ -263,9 +263,14 @@ def _value(field: Field, sent: FormData, zone: str) -> Any:
     if field.kind == "lines":
         return [part for part in text.replace(",", "\n").split() if part]
     if field.kind == "rows":
-        rows = [dict(zip(field.columns, line.split(maxsplit=len(field.columns) - 1), strict=False)) for line in text.splitlines() if line.strip()]
+        rows = [dict(zip(field.columns, _parted(line, len(field.columns)), strict=False)) for line in text.splitlines() if line.strip()]
         return rows if field.many else rows[0]
     return text
+
+
+def _parted(line: str, columns: int) -> list[str]:
+    """By semicolons where there are any: a bin, a certificate or a value may have a name of several words."""
+    return [part.strip() for part in line.split(";")] if ";" in line else line.split(maxsplit=columns - 1)
 
 
 def _of_the_site(text: str, zone: str) -> datetime | str:

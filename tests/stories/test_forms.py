@@ -53,6 +53,14 @@ def test_batches_panels_and_a_lot_by_forms_alone(browser: Browser, factory: Fact
     assert re.search(r"L26-\d+-\w", page)
 
 
+def test_a_name_of_several_words_stands_in_a_row_of_semicolons(browser: Browser) -> None:  # noqa: F811
+    assert "or by ; where a name has spaces" in browser.get("/do/act?call=/people")
+    rows = "wire bond; 2031-03-31T22:00:00Z\nmould;2032-03-31T22:00:00Z\nplasma 2033-03-31T22:00:00Z"
+    page = browser.post("/do/act", call="/people", name="Mara", duties="operate", certificates=rows)
+    assert browser.page.status_code == 200 and "not understood" not in page
+    assert all(name in page for name in ("wire bond", "mould", "plasma", "2031", "2032", "2033")), page
+
+
 def test_what_a_form_did_is_told_with_links_to_the_things_and_times_as_people_read_them(browser: Browser) -> None:  # noqa: F811
     """Times in the site's zone, as the page's foot says; and a code that was made a moment ago stands on no label yet."""
     browser.get("/do/act?call=/batches")
