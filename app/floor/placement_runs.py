@@ -57,7 +57,7 @@ class Spell:
 class Found:
     """The run of each line of the log; the spells of those runs; how many lines' times are outside their run by more than a minute.
 
-    `strayed`: by run of which most are, that in words: read in a wrong zone, or by a wrong clock, they may be of another doing.
+    `strayed`: by run of which most are, where only the times tell it from another run of the panel here, that in words.
     """
 
     run: Ints
@@ -76,6 +76,7 @@ def find_runs(session: Session, named: NamedLog, station: int, roles: Mapping[in
     spells = spells_of(session, now, panels=named.panels.values())
     run = np.zeros(len(log), dtype=np.int64)
     far = np.zeros(len(log), dtype=np.int64)
+    by_time = np.zeros(len(log), dtype=np.bool_)  # several runs can be meant, and the time says which
     reasons: list[Reason] = []
     for (wafer, panel), lines in log.pairs().items():
         if panel is None:
@@ -87,13 +88,14 @@ def find_runs(session: Session, named: NamedLog, station: int, roles: Mapping[in
                 reasons.append(_nowhere(panel, log.line[some]))
             elif len(some):
                 run[some], far[some] = _nearest(log.at[some], candidates, roles[named.wafers[wafer]])
+                by_time[some] = len({one.run for one in candidates if one.may_place(roles[named.wafers[wafer]])}) > 1
     _place_lost(session, named, station, spells, run, far, reasons, now)
     if reasons:
         raise refused_as_input(reasons)
     known = {one.run for one in spells}
     spells += spells_of(session, now, runs=set(np.unique(run).tolist()) - known)
     outside = far > _CLOCKS_MAY_DIFFER
-    return Found(run, tuple(spells), int(outside.sum()), _strayed(run, outside, ~np.isnat(log.at)))
+    return Found(run, tuple(spells), int(outside.sum()), _strayed(run, outside & by_time, ~np.isnat(log.at)))
 
 
 def spells_of(session: Session, now: datetime, *, panels: Iterable[int] = (), runs: Iterable[int] = ()) -> list[Spell]:
@@ -150,7 +152,8 @@ def _strayed(run: Ints, outside: NDArray[np.bool_], timed: NDArray[np.bool_]) ->
     for one in np.unique(run[outside]).tolist():
         n, of = int((outside & (run == one)).sum()), int((timed & (run == one)).sum())
         if 2 * n > of:
-            found[one] = f"{n:,} of {of:,} times of a log lie outside the run: it was read in a wrong zone, or the station's clock is wrong."
+            where = "outside this run, and the panels were in another here"
+            found[one] = f"{n:,} of {of:,} times of a log lie {where}: it was read in a wrong zone, or the station's clock is wrong."
     return found
 
 

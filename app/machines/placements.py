@@ -49,7 +49,9 @@ class LogOut(Answer):
     wrong: int = Field(description="New placements at fault; their cells are marked.", examples=[1])
     repeated: int = Field(examples=[0])
     outside: int = Field(
-        description="Lines whose time is more than a minute outside their run. Of a run of which most are, the verdict is cannot_tell.", examples=[0]
+        examples=[0],
+        description="Lines whose time is more than a minute outside their run. Where most are, and their panels were in another run here as well, "
+        "the verdict is cannot_tell.",
     )
     faults: dict[str, str] = Field(description="What is wrong -> numbers of its lines.", examples=[{"die failed": "18, 40-42"}])
     holds: list[str] = Field(description="Holds that were placed.", examples=[["H26-000003-K"]])

@@ -429,20 +429,29 @@ def test_times_tell_which_run_of_a_panel_is_meant(factory: Factory) -> None:
     assert late.outside == 12
 
 
-def test_what_a_log_of_a_wrong_zone_tells_does_not_conform_until_it_was_read_anew(factory: Factory) -> None:
-    one, panels = wafer(factory, "A-1"), factory.panels(2)
+def test_a_log_of_a_wrong_zone_tells_all_the_same_where_only_one_run_can_be_meant(factory: Factory) -> None:
+    one, panels = wafer(factory, "A-1"), factory.panels(1)
     attached(factory, panels, one)
-    first, second = onto(one, panels[0], good_dies(20)), onto(one, panels[1], good_dies(20, 20))
-    wrong = send(factory, log_of(first, at=datetime.now(UTC) - timedelta(hours=5)))
-    assert wrong.outside == 20 and verdicts(factory) == ["cannot_tell"], "also while the other panel has no log yet"
-    send(factory, log_of(second))
-    mark(factory, panels[1], [(1, 1)])
-    assert verdicts(factory) == ["cannot_tell"] * 2
+    wrong = send(factory, log_of(onto(one, panels[0], good_dies(20)), at=datetime.now(UTC) - timedelta(hours=5)))
+    assert wrong.outside == 20 and verdicts(factory) == ["conforms"]
+
+
+def test_what_a_log_of_a_wrong_zone_tells_of_one_of_two_runs_does_not_conform_until_it_was_read_anew(factory: Factory) -> None:
+    one, panels = wafer(factory, "A-1"), factory.panels(1)
+    lot = factory.lot(panels)
+    factory.mount("Attach", factory.batch("GLUE"), one)
+    first = factory.start("Attach", lot)
+    factory.do("interrupt_run", lambda s, by: interrupt_run(s, by, s.get_one(Run, first), Said([], [panels[0].id])))
+    factory.run("Attach", lot)
+    log = onto(one, panels[0], good_dies(20))
+    wrong = send(factory, log_of(log, at=datetime.now(UTC) - timedelta(hours=5)))
+    assert wrong.outside == 20 and verdicts(factory)[0] == "cannot_tell"
     with factory.house.reading() as session:
-        reasons = session.scalars(select(Judgement.reasons).order_by(Judgement.id.desc())).first()
-    assert reasons == ["20 of 20 times of a log lie outside the run: it was read in a wrong zone, or the station's clock is wrong."]
-    send(factory, log_of(first), replaces=(wrong.evidence,))
-    assert verdicts(factory) == ["cannot_tell"] * 2 + ["conforms"]
+        reasons = session.scalars(select(Judgement.reasons).order_by(Judgement.id)).first()
+    why = "lie outside this run, and the panels were in another here: it was read in a wrong zone, or the station's clock is wrong."
+    assert reasons == [f"20 of 20 times of a log {why}"]
+    again = send(factory, log_of(log), replaces=(wrong.evidence,))
+    assert [(one["line"], one["verdict"]) for one in again.judgements] == [(wrong.judgements[0]["line"], "conforms")]
 
 
 def test_transfer_maps_without_times_belong_to_the_newest_run_of_the_wafers_role(factory: Factory) -> None:
