@@ -1,5 +1,6 @@
 """What is done to packs after they were filled: re-reel, cut, join, take off the tape. Their pockets stay known through all of it."""
 
+from collections import Counter
 from collections.abc import Sequence
 
 from sqlalchemy import select
@@ -43,8 +44,11 @@ def cut_pack(session: Session, by: By, pack: Named, units: int) -> Pack:
 
 def join_packs(session: Session, by: By, packs: Sequence[Named]) -> Pack:
     """One new pack of several: the first at the hub."""
-    if len({pack.id for pack in packs}) < 2:
+    named = Counter(pack.code for pack in packs)
+    if len(named) < 2:
         raise bad_input("A join needs two packs.", "packs", "Fewer were named.", "Name the packs, the one for the hub first.")
+    if named.total() > len(named):
+        raise bad_input("A pack appears twice.", "packs", f"{named.most_common(1)[0][0]} is named more than once.", "Name each pack once.")
     old = ready(session, by, packs)
     for what in ("product", "part_number", "bin", "grade"):
         if len({getattr(pack, what) for pack in old}) > 1:

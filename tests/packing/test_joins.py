@@ -53,6 +53,8 @@ def test_a_joined_pack_holds_no_more_than_the_largest_of_its_parts_is_made_for(h
             "capacity", f"One pack of them holds 5 units, and 10 come: {full} holds 5, {small} holds 5.",
         )  # fmt: skip
         assert do.get(f"/packs/{full}")["units"] == 5, "nothing half done"
+        twice = do.post("/packs/join", 422, packs=[large, small, large])
+        assert twice["reasons"][0]["why"] == f"{large} is named more than once."
         joined = do.post("/packs/join", packs=[full, large])
         assert joined["units"] == 10
         more = do.post("/packs/join", packs=[joined["pack"], small], fact=True)
