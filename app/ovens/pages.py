@@ -1,7 +1,6 @@
 """The page of an oven load: what is on its shelves, and start, end or abort it."""
 
 from collections.abc import Callable
-from contextlib import suppress
 from datetime import datetime, timedelta
 from typing import Annotated, Any
 from urllib.parse import urlencode
@@ -115,13 +114,14 @@ def put_in_load(request: Request, who: Calling, code: str, thing: Text, shelf: T
     """A station's code goes into no oven: it leaves the load as it is, and leads to the station. A double read starts nothing."""
     if kind_told(tidy(thing)) == "station":
         return RedirectResponse(f"{request.url_for('floor').path}?{urlencode({'station': tidy(thing)})}", status_code=303)
-    with house_of(request).reading() as session, suppress(Refused):  # what can't be put in at all, the act says
-        one, load = resolve(session, thing), session.get_one(Load, resolve(session, code, "load").id)
-        if loads.lie_on(session, load, [one], shelf):
-            return _to_page(request, code, shelf, f"{one.code} is on shelf {shelf} already.")
+
+    def lies_there(session: Session, load: Load) -> str:
+        one = resolve(session, thing)
+        return f"{one.code} is on shelf {shelf} already." if loads.lie_on(session, load, [one], shelf) else ""
+
     return _do(
         request, who, code, "add_to_load", {"things": [thing], "shelf": shelf}, key,
-        lambda s, by, load: loads.add_to_load(s, by, load, [resolve(s, thing)], shelf), shelf,
+        lambda s, by, load: loads.add_to_load(s, by, load, [resolve(s, thing)], shelf), shelf, lies_there,
     )  # fmt: skip
 
 
@@ -164,9 +164,9 @@ def cancel_load_now(request: Request, who: Calling, code: str, key: Text = "") -
 
 def _do(
     request: Request, who: Caller, code: str, action: str, arguments: dict[str, Any], key: str, what: Callable[[Session, By, Load], Any],
-    shelf: str = "",
+    shelf: str = "", was_done: Callable[[Session, Load], str] = lambda *_: "",
 ) -> Response:
-    """`shelf`: the one that stays chosen, for what is put in next is most often beside it."""
+    """`shelf`: the one that stays chosen, for what is put in next is most often beside it. `was_done`: what is so already, in words."""
 
     def verb(session: Session, by: By) -> dict[str, Any]:
         what(session, by, session.get_one(Load, resolve(session, code, "load").id))
@@ -176,6 +176,9 @@ def _do(
         act(house_of(request), who.actor, action, arguments | {"load": code}, verb, key=key or None)
     except Refused as refusal:
         with house_of(request).reading() as session:
+            load = session.get_one(Load, resolve(session, code, "load").id)
+            if refusal.kind == "in_work" and (said := was_done(session, load)):
+                return _to_page(request, code, shelf, said)
             return _page(request, session, code, shelf, refusal)
     return _to_page(request, code, shelf)
 
