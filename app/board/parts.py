@@ -159,8 +159,8 @@ class _Known:
         good = next((doing.good for doing in reversed(done) if doing.good is not None), product.rows * product.columns)
         running = next((self.running[one] for one in sets & self.running.keys()), None)
         loading = next((self.loading[one] for one in sets & self.loading.keys()), None)
-        let_go = [one for one in done if one.line in self.signed and one.is_open and not one.again] if self.signed else []
-        at_risk = any(self.signed[one.line] & sets for one in let_go)
+        let_go = [line for line in by_line.keys() & self.signed.keys() if by_line[line].is_open and not by_line[line].again]
+        at_risk = any(self.signed[line] & sets for line in let_go)
         return self._standing(lot, done, n, round(n * good), running, loading, (), at_risk=at_risk)
 
     def _standing(
