@@ -21,7 +21,7 @@ _STATUS = {"bad_input": 422, "unknown_code": 404, "key_reused": 422, "suspect_fi
 class Reason:
     """One ground of a refusal: its kind, why in a sentence, what to do now, and the place (line, field) if there is one.
 
-    `brief`: why, without the reason of a hold that it quotes. In the reason of a next hold the quotes would grow with every step.
+    `brief`: why, without the reason of a hold that it quotes, if it does. In the reason of a next hold the quotes would grow with every step.
     """
 
     kind: str
@@ -33,6 +33,7 @@ class Reason:
     def __post_init__(self) -> None:
         if self.kind not in KINDS:
             raise ValueError(f"unknown kind of refusal: {self.kind}")
+        object.__setattr__(self, "brief", self.brief or self.why)
 
 
 class Refused(Exception):

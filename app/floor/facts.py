@@ -17,7 +17,7 @@ def refuse_or_hold(
         return
     if not by.fact:
         raise Refused(what, *reasons)
-    words = " ".join(["Recorded as a fact.", *(reason.brief or reason.why for reason in reasons)])
+    words = " ".join(["Recorded as a fact.", *(reason.brief for reason in reasons)])
     if panels:
         hold_panels(session, by, list(panels), words)
     for lot in loose:

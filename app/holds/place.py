@@ -48,7 +48,7 @@ def place_holds(session: Session, by: By, subjects: Iterable[str], reason: str) 
 
 def against_rules(broken: Sequence[Reason]) -> str:
     """Why a fact is held that an intention would have been refused for: as many reasons as a label or screen can bear."""
-    return "Recorded as a fact against a rule: " + " ".join(reason.brief or reason.why for reason in broken[:_MOST_TOLD])
+    return "Recorded as a fact against a rule: " + " ".join(reason.brief for reason in broken[:_MOST_TOLD])
 
 
 def hold_line(session: Session, by: By, line: int, reason: str) -> Hold:

@@ -63,7 +63,7 @@ def ship(
         record_over_shipments(session, by, shipment.id, over, over_shipment_reason)
     if found:
         for pack in packs:
-            hold_item(session, by, "pack", pack.id, "Shipped against a rule: " + " ".join(reason.brief or reason.why for reason in found[:5]))
+            hold_item(session, by, "pack", pack.id, "Shipped against a rule: " + " ".join(reason.brief for reason in found[:5]))
     session.flush()
     return shipment
 
