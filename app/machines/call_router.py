@@ -8,12 +8,12 @@ from typing import Any
 from fastapi import APIRouter, Request
 from fastapi.dependencies.models import Dependant
 from fastapi.responses import Response
-from fastapi.routing import APIRoute
 from starlette.exceptions import HTTPException
 
 from app.errors import BadInput, bad_input, short
 from app.machines.calls import PROBLEMS
 from app.named_once import NamedTwice, read_json
+from app.web.late_routes import LateRoute
 
 
 def call_router(tag: str, under: str = "", **more: Any) -> APIRouter:
@@ -25,7 +25,7 @@ class _CallRequest(Request):
         return read_json(await self.body())
 
 
-class _CallRoute(APIRoute):
+class _CallRoute(LateRoute):
     def get_route_handler(self) -> Callable[[Request], Coroutine[Any, Any, Response]]:
         handle, known = super().get_route_handler(), _parameters(self.dependant)
 

@@ -8,9 +8,10 @@ from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
 from app.people.callers import maybe_caller
+from app.web.late_routes import LateRoute
 from app.web.rendering import render
 
-router = APIRouter(include_in_schema=False)
+router = APIRouter(include_in_schema=False, route_class=LateRoute)
 
 
 @dataclass(frozen=True)

@@ -18,6 +18,7 @@ from app.people.sessions import browser_of
 from app.people.sign_in import FACTOR, Browser, SignedIn, signed_in
 from app.web.forgery import check_form
 from app.web.installation import house_of
+from app.web.late_routes import LateRoute
 
 SESSION_COOKIE = "reelroot_session"
 TERMINAL_COOKIE = "reelroot_terminal"
@@ -183,4 +184,4 @@ async def form_is_ours(request: Request, who: Calling) -> None:
 
 def page_router() -> APIRouter:
     """For a room's pages: none of them is reached past `form_is_ours`."""
-    return APIRouter(include_in_schema=False, dependencies=[Depends(form_is_ours)])
+    return APIRouter(include_in_schema=False, dependencies=[Depends(form_is_ours)], route_class=LateRoute)

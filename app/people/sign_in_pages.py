@@ -17,12 +17,13 @@ from app.people.sign_in import is_terminal, reopen, sign_in, sign_out, signed_in
 from app.web.fields import Line
 from app.web.forgery import check_form
 from app.web.installation import house_of
+from app.web.late_routes import LateRoute
 from app.web.refusals import refused
 from app.web.rendering import redirect, render
 from app.web.said import BADGE_IS
 from app.web.ways_back import here_only, page_left
 
-router = APIRouter(include_in_schema=False)
+router = APIRouter(include_in_schema=False, route_class=LateRoute)
 Carried = Annotated[str, Form(alias="kept", max_length=MOST)]
 
 
