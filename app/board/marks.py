@@ -16,6 +16,7 @@ from app.floor.route_strip import minutes_in_words
 HELD_HOURS = 24
 RUN_TIMES_STANDARD = 2
 WAIT_SHARE = 0.95
+_MINUTE = timedelta(minutes=1)
 LEAST_WAITS = 20  # fewer waits say nothing about their 95th percentile
 
 
@@ -87,7 +88,7 @@ def quantile(values: Sequence[float], share: float) -> float:
 
 def in_hours(span: timedelta) -> str:
     """ "45 min", "3 h 05 min", "2 d 4 h"."""
-    minutes = int(abs(span) / timedelta(minutes=1))
+    minutes = abs(span) // _MINUTE
     days, hours = minutes // 1440, minutes // 60
     if days:
         return f"{days} d {hours % 24} h"

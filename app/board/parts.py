@@ -104,6 +104,7 @@ class _Known:
         (self.running, self.loose_running), self.loading = running_lines(session, past), {} if past else load_places(session)
         self.held_panels, self.held_loose = held_parts(session, past, spent)
         self.places = {} if past else last_places(session)
+        self.next_steps: dict[tuple[int | None, str, frozenset[str]], str | None] = {}
 
     def panel_parts(self) -> Iterable[Part]:
         for lot, sets, n in self.alike:
@@ -167,18 +168,23 @@ class _Known:
         self, lot: OpenLot, done: Sequence[Doing], panels: int, units: int, running: Running | None, loading: tuple[int, str] | None,
         stops: tuple[Stop, ...], *, at_risk: bool = False,
     ) -> Part:  # fmt: skip
-        route = self.routes.get(lot.route or 0)
-        steps = steps_of_lot(route, lot.form) if route else ()
         counted = tuple([doing for doing in done if not doing.again])
-        finished = {doing.step for doing in counted}
-        following = next((step.key for step in steps if step.key not in finished), None)
-        step = running.step if running and running.step else following
+        step = running.step if running and running.step else self._following(lot, frozenset([doing.step for doing in counted]))
         since = running.since if running else max(map(_ended_at, done), default=lot.made_at)
         return Part(
             lot, panels, units, step, since, counted, running,
             loading[0] if loading else None, (loading[1] if loading else None) or (running.shelf if running else None), stops,
             place=self.places.get(lot.item, ""), is_at_risk=at_risk,
         )  # fmt: skip
+
+    def _following(self, lot: OpenLot, finished: frozenset[str]) -> str | None:
+        """The first step that is not finished: few answers, and thousands of parts that ask."""
+        key = lot.route, lot.form, finished
+        if key not in self.next_steps:
+            route = self.routes.get(lot.route or 0)
+            steps = steps_of_lot(route, lot.form) if route else ()
+            self.next_steps[key] = next((step.key for step in steps if step.key not in finished), None)
+        return self.next_steps[key]
 
 
 def as_one(some: Sequence[Part]) -> Part:
