@@ -193,7 +193,7 @@ def _named(rows: list[Any], names: _Names, ready: "_Ready") -> list[Any]:
     if not rows:
         return []
     row_of, typed = ready.told_as(names)
-    return list(map(row_of, _converted(rows, typed) if typed else rows))
+    return [row_of(_converted(row, typed)) for row in rows] if typed else list(map(row_of, rows))
 
 
 def _flushed(session: Session) -> Connection:
@@ -290,12 +290,11 @@ def _ready(statement: Any, dialect: Dialect) -> _Ready:
 _READY: dict[tuple[Any, str], _Ready] = {}
 
 
-def _converted(rows: list[Any], typed: list[tuple[int, Callable[[Any], Any]]]) -> Iterator[tuple[Any, ...]]:
-    """Column by column: of many rows it takes half of what row by row takes."""
-    columns: list[Iterable[Any]] = list(zip(*rows, strict=True))
+def _converted(row: Sequence[Any], typed: list[tuple[int, Callable[[Any], Any]]]) -> list[Any]:
+    values = list(row)
     for place, convert in typed:
-        columns[place] = map(convert, columns[place])
-    return zip(*columns, strict=True)
+        values[place] = convert(values[place])
+    return values
 
 
 class Ids(TypeDecorator[Any]):
