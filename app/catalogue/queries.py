@@ -56,6 +56,12 @@ def stations_by_area(session: Session) -> dict[str, int]:
     return {area: areas.count(area) for area in sorted(set(areas))}
 
 
+def shelves(session: Session) -> tuple[str, ...]:
+    """Names of the shelves of ovens that have several: which one something lay on is said at such an oven."""
+    ovens = [one.body for one in every(session, "station") if "cure" in one.body.operations and len(one.body.shelves) > 1]
+    return tuple(dict.fromkeys(name for oven in ovens for name in oven.shelves))
+
+
 def definition(session: Session, definition_id: int) -> Defined[Any]:
     """A thing as one revision defines it, whether in force or not."""
     found = definitions(session, [definition_id])

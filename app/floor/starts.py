@@ -7,10 +7,10 @@ from typing import Any
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
-from app.catalogue.definitions import Route, Step
+from app.catalogue.definitions import Route, Station, Step
 from app.catalogue.models import Thing
 from app.catalogue.route_rules import asks_line_clear
-from app.errors import Reason, Refused, few, refuse
+from app.errors import Reason, Refused, bad_input, few, refuse
 from app.floor.gate_facts import Facts, Loaded, read_facts
 from app.floor.gates import grounds
 from app.floor.groups import Group, contents, gather
@@ -68,6 +68,8 @@ def start_run(
     Panels that an interrupted run did already are left out of a magazine or lot; those that it may have begun are not.
     """
     facts = read_facts(session, station, lock_and_gather(session, things, only, station=station), person, by.happened_at)
+    if shelf is not None:
+        must_have_shelf(facts.station.body, shelf)
     facts, steps = _settle_steps(facts if only is not None else rest_of(session, facts, things, step), step)
     found = grounds(facts, steps) + _in_a_load(session, facts, steps) + _line_clear(facts, steps, line_clear=line_clear) + _told_late(facts, by)
     what = _may_not(facts, steps, things)
@@ -80,6 +82,12 @@ def start_run(
     hold_what_left_later(session, by, [item for i in steps for item in facts.groups[i].items])
     facts = replace(facts, groups=[_for_work(session, by, group) for group in facts.groups])
     return open_run(session, by, facts, steps, found, person=person, shelf=dict.fromkeys(steps, shelf) if shelf else {})
+
+
+def must_have_shelf(oven: Station, shelf: str) -> None:
+    """No sensor watches a shelf that is not there. An oven without names for its shelves takes any word."""
+    if oven.shelves and shelf not in oven.shelves:
+        raise bad_input(f"{oven.name} has no shelf {shelf}.", "shelf", f"Its shelves are {', '.join(oven.shelves)}.", "Name one of them.")
 
 
 @dataclass(frozen=True)

@@ -125,6 +125,7 @@ class _Reading:
         self.book = amounts(session, loose)
         wanted = {lot.product for lot in lots} | {lot.order for lot in lots if lot.order} | set(self.route_of.values())
         self.things = catalogue.with_ids(session, list(wanted))
+        self.has_shelves = bool(catalogue.shelves(session))
         self.groups = {lot.item: self._groups(lot) for lot in lots}
         self.strips = strips(session, self.groups, at)
         self.hold_codes = codes_of(session, "hold", list({stop.hold for strip in self.strips.values() for stop in strip.stops}))
@@ -136,7 +137,7 @@ class _Reading:
         product: Product = self.things[lot.product].body
         order: Order | None = self.things[lot.order].body if lot.order else None
         strip, panels = self.strips[lot.item], self.panels.get(lot.item, [])
-        steps = _steps(route.body, strip, self.doings[lot.item]) if route else []
+        steps = _steps(route.body, strip, self.doings[lot.item], has_shelves=self.has_shelves) if route else []
         on_route = {row.key for row in steps}
         return Traveller(
             lot=lot.item, code=self.codes[lot.item], form=lot.form, product=product.part_number, description=product.description,
@@ -182,7 +183,7 @@ class _Reading:
         return tuple(said)
 
 
-def _steps(route: Route, strip: RouteStrip, done: Iterable[Doing]) -> list[StepRow]:
+def _steps(route: Route, strip: RouteStrip, done: Iterable[Doing], *, has_shelves: bool) -> list[StepRow]:
     by_step: defaultdict[str, list[Doing]] = defaultdict(list)
     for one in done:
         by_step[one.step or ""].append(one)
@@ -194,7 +195,7 @@ def _steps(route: Route, strip: RouteStrip, done: Iterable[Doing]) -> list[StepR
     return [
         StepRow(
             number=pocket.number, key=step.key, name=step.name, operation=step.operation, code=codes.of_step(pocket.number), pocket=pocket,
-            caution=caution_of(step), instruction=step.instruction, asked=tuple(_asked(step)), materials=tuple(_needs(step)),
+            caution=caution_of(step), instruction=step.instruction, asked=tuple(_asked(step, has_shelves=has_shelves)), materials=tuple(_needs(step)),
             recipe=step.recipe or "", is_barrier=step.barrier, judged=step.judged or "", window="; ".join(windows[step.key]),
             doings=tuple(by_step[step.key]),
         )
@@ -202,7 +203,9 @@ def _steps(route: Route, strip: RouteStrip, done: Iterable[Doing]) -> list[StepR
     ]  # fmt: skip
 
 
-def _asked(step: Step) -> Iterable[Asked]:
+def _asked(step: Step, *, has_shelves: bool) -> Iterable[Asked]:
+    if step.operation == "cure" and has_shelves:
+        yield Asked("shelf", "", "")
     for record in step.records:
         yield Asked(record.name, record.unit, limits_in_words(record.low, record.high))
     if step.count != "none":

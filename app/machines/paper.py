@@ -24,6 +24,7 @@ class LineIn(bodies.Told):
     thing: Name = Field(description="The container, lot, run, batch or wafer.", examples=["C-0118-W"])
     station: AStation
     person: Name | None = Field(None, description="Badge code of who did it.", examples=["E-0004-P"])
+    shelf: Name | None = Field(None, description="Of a start at an oven with several.", examples=[None])
     values: list[ValueIn] = Field([], max_length=1000, description="Of a finish: what the step records.")
 
 
@@ -42,6 +43,6 @@ class EnteredOut(Answer):
 def enter_line(body: LineIn, call: Calling) -> EnteredOut:
     call.may("back_entry")
     call.must_state_facts()
-    told = Told(body.happened_at, body.verb, body.thing, body.station, body.person, values_of(body.values))
+    told = Told(body.happened_at, body.verb, body.thing, body.station, body.person, values_of(body.values), shelf=body.shelf)
     answer = enter(call.house, call.who.actor, told, call.key)
     return EnteredOut(entry=answer.entry, **answer.body)

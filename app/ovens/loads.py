@@ -8,11 +8,11 @@ from sqlalchemy.orm import Session
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Station, Step
 from app.catalogue.models import Thing
-from app.errors import Reason, Refused, bad_input, refuse
+from app.errors import Reason, Refused, refuse
 from app.floor.gate_facts import Facts, read_facts
 from app.floor.gates import grounds
 from app.floor.groups import Group, gather, panel_groups
-from app.floor.starts import Start, lock_and_gather, open_run, rest_of
+from app.floor.starts import Start, lock_and_gather, must_have_shelf, open_run, rest_of
 from app.journal.act import By, lock
 from app.ledger.places import Load, LoadPlace
 from app.ledger.runs import Line, Run
@@ -178,9 +178,7 @@ def _lock_open(session: Session, load: Load) -> None:
 
 def _misfits(session: Session, load: Load, facts: Facts, steps: dict[int, Step], shelf: str) -> list[Reason]:
     found = []
-    body: Station = facts.station.body
-    if body.shelves and shelf not in body.shelves:
-        raise bad_input(f"{body.name} has no shelf {shelf}.", "shelf", f"Its shelves are {', '.join(body.shelves)}.", "Name one of them.")
+    must_have_shelf(facts.station.body, shelf)
     for i, group in enumerate(facts.groups):
         step = steps.get(i)
         if step is None or step.operation != "cure":

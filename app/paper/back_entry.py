@@ -32,6 +32,7 @@ class Told:
     """A line of the paper: when, what, with which thing, at which station, by whom, with which values.
 
     `step`: that it stands beside on the sheet. `counted`: units as counted at the end, by which method, with what uncertainty.
+    `shelf`: of the oven, where it has several.
     """
 
     at: datetime
@@ -42,6 +43,7 @@ class Told:
     values: Sequence[Value] = ()
     step: str | None = None
     counted: tuple[int, str, float] | None = None
+    shelf: str | None = None
 
 
 def enter(house: House, actor: Actor, told: Told, key: str | None = None, *, signed: bool = False) -> Answer:
@@ -67,7 +69,7 @@ def _intent(actor: Actor, told: Told) -> Intent:
         "thing": told.thing, "station": told.station, "person": told.person, "paper": True,
         "values": {value.name: value.value for value in told.values},
     }  # fmt: skip
-    more = {"step": told.step, "counted": list(told.counted) if told.counted else None}
+    more = {"step": told.step, "counted": list(told.counted) if told.counted else None, "shelf": told.shelf}
     arguments |= {name: value for name, value in more.items() if value is not None}
     return Intent(VERBS[told.verb], arguments, lambda session, by: _recorded(session, by, told), told.at)
 
@@ -85,7 +87,7 @@ def _record(session: Session, by: By, told: Told) -> dict[str, Any]:
     person = resolve(session, told.person, "person").id if told.person else None
     thing = resolve(session, told.thing, *_MOUNTED) if told.verb in ("mount", "change over") else resolve(session, told.thing)
     if told.verb == "start":
-        done = start_run(session, by, station.id, [thing], step=told.step, person=person, line_clear=True)
+        done = start_run(session, by, station.id, [thing], step=told.step, person=person, shelf=told.shelf, line_clear=True)
         return {"run": code_of(session, "run", done.run.id), "broken": [reason.why for reason in done.broken]}
     if told.verb == "mount":
         put_on(session, by, station.id, thing)

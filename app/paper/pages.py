@@ -114,13 +114,14 @@ def sheet_of(session: Session, lot: Lot) -> _Sheet:
     """What of its route is still to be entered."""
     one = travellers(session, [lot], clock.now())[0]
     route = catalogue.named(session, "route", one.route).body if one.route else None
+    shelves = catalogue.shelves(session)
     steps, mixing = [], mixing_key(route) if route and one.form == "panel" else ""
     for row, step in zip(one.steps, route.steps if route else (), strict=True):
         if one.is_empty or row.is_done:
             continue
         running = next((doing.station_code for doing in row.doings if doing.outcome == "in work" and doing.void is None), "")
         mixes = step.key == mixing
-        steps.append(SheetStep(row.number, codes.of_step(row.number), step, running, mixes))
+        steps.append(SheetStep(row.number, codes.of_step(row.number), step, running, mixes, shelves if step.operation == "cure" else ()))
         if mixes:  # what comes after it is another lot's
             break
     return _Sheet(one, tuple(steps))

@@ -18,7 +18,7 @@ MATERIAL_ROWS = 3
 class SheetStep:
     """A step that the sheet has blanks for. `begun_at`: the station where it runs already, so that only its end is asked.
 
-    `mixes`: units leave their cells at it.
+    `mixes`: units leave their cells at it. `shelves`: that its oven may have, where which one is asked.
     """
 
     number: int
@@ -26,6 +26,7 @@ class SheetStep:
     step: Step
     begun_at: str = ""
     mixes: bool = False
+    shelves: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -104,7 +105,8 @@ def _of_step(lot: str, row: SheetStep, typed: _Typed) -> list[Entry]:
     person = typed[f"person.{key}"] or None
     found = []
     if begins is not None and not row.begun_at:
-        found.append(Entry(f"{name} starts", f"start.{key}", Told(begins, "start", lot, station, person, step=key)))
+        told = Told(begins, "start", lot, station, person, step=key, shelf=typed[f"shelf.{key}"] or None)
+        found.append(Entry(f"{name} starts", f"start.{key}", told))
     if ends is not None:
         verb = "singulate" if row.mixes else "finish"
         told = Told(ends, verb, lot, station, person, _values(row, typed), counted=_counted(row, typed))

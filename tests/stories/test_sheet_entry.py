@@ -10,12 +10,13 @@ from fastapi.testclient import TestClient
 from sqlalchemy import func, select
 
 from app import clock
+from app.catalogue.definitions import Station
 from app.db import House
 from app.floor.progress import progress
 from app.genealogy.checks import check
 from app.journal.act import SYSTEM, Intent, act, rehearse
 from app.journal.models import Entry
-from app.ledger.runs import Run
+from app.ledger.runs import Line, Run
 from app.ledger.stops import Hold
 from app.main import make_app
 from app.naming.resolve import code_of
@@ -24,10 +25,12 @@ from app.people.secrets import set_secret
 from tests.small_factory import Factory
 from tests.stories.test_pages import Browser
 
+SHELVED = Station(name="Oven 2", area="hall", operations=("cure",), shelves=("top", "bottom"))
+
 
 @pytest.fixture
 def factory(house: House) -> Factory:
-    return Factory(house).load()
+    return Factory(house).load(("station", SHELVED))
 
 
 @pytest.fixture
@@ -89,6 +92,29 @@ def test_a_sheet_is_looked_at_and_then_signed(house: House, factory: Factory, le
     assert signed == [True] * 6
     assert rows(house)[2] == before[2] + 1
     assert list(check(house)) == []
+
+
+def test_a_cure_is_entered_with_the_shelf_that_it_lay_on(house: House, factory: Factory, lead: Browser) -> None:
+    """Which sensors tell of it depends on the shelf: without one the cure passes by signature only."""
+    factory.mount("Attach", factory.batch("GLUE"), factory.wafer())
+    lot = factory.lot(factory.panels(1))
+    factory.run("Attach", lot)
+    page = lead.get("/paper/area/hall")
+    assert " shelf:" in page
+    yesterday = (datetime.now(UTC) - timedelta(days=1)).date().isoformat()
+    fields = {"day": yesterday, "station.cure": station(factory, "Oven 2"), "start.cure": "07:30", "end.cure": "09:10"}
+    page = lead.get(f"/back-entry/{lot.code}")
+    assert re.findall(r'<select id="(shelf[^"]+)"', page) == ["shelf.cure"]
+    seen = lead.post(f"/back-entry/{lot.code}", **fields, **{"shelf.cure": "middle"})
+    assert "Oven 2 has no shelf middle. Its shelves are top, bottom. Name one of them." in seen
+    seen = lead.post(f"/back-entry/{lot.code}", **fields, **{"shelf.cure": "bottom"})
+    assert ", shelf bottom" in seen
+    assert "<option selected>bottom</option>" in seen
+    form = seen[seen.index('class="sign-here"') : seen.index("The sheet as typed")]
+    hidden = dict(re.findall(r'type="hidden" name="([^"]+)" value="([^"]*)"', form))
+    lead.post(f"/back-entry/{lot.code}/enter", **(hidden | {"password": "long enough"}))
+    with house.reading() as session:
+        assert session.scalars(select(Line.shelf).where(Line.step == "cure")).all() == ["bottom"]
 
 
 def test_what_changed_since_it_was_seen_is_not_signed(house: House, factory: Factory, lead: Browser) -> None:
