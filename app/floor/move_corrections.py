@@ -14,7 +14,7 @@ from app.floor.moves import KINDS
 from app.journal.act import By, lock
 from app.ledger.corrections import MoveCorrection, corrected_before, moves_in_force, turn_of
 from app.ledger.items import Item, Pack
-from app.ledger.places import Move, Shipment
+from app.ledger.places import Diversion, Move, Shipment
 from app.ledger.runs import Line
 from app.ledger.sets import Member
 from app.naming.resolve import codes_of
@@ -56,6 +56,8 @@ def correct_move(session: Session, by: By, move: Move, to: To | None, reason: st
         session.add(right)
         session.flush()
     session.add(MoveCorrection(e=by.e, move=move.id, right=right.id if right else None, stands_at=stands_at, reason=words))
+    if right is not None and right.shipment is not None:
+        _tell_diversion(session, by, right.shipment, right.item, right.place, words)
     session.flush()
     return right
 
@@ -97,6 +99,13 @@ def _checked(session: Session, move: Move, to: To) -> To:
     if (to.kind, to.place, to.shipment) == (move.kind, move.place, move.shipment):
         raise bad_input("Nothing to correct.", "kind", "That is what the record says.", "Say where it went in truth.")
     return to
+
+
+def _tell_diversion(session: Session, by: By, shipment: int, pack: int, customer: str, words: str) -> None:
+    """It went, in truth, to another customer than it was filled for: that is on record as of any shipment. Of one it was in before, it is already."""
+    order = session.get_one(Pack, pack).order
+    if order is not None and catalogue.with_id(session, order).body.customer != customer and session.get(Diversion, (shipment, pack)) is None:
+        session.add(Diversion(e=by.e, shipment=shipment, pack=pack, reason=words))
 
 
 def _may(session: Session, by: By, move: Move) -> None:

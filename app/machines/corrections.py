@@ -118,7 +118,10 @@ class MoveCorrectionIn(Told):
     shipment: Name | None = Field(None, description="Instead of a kind: the shipment that the pack went in.", examples=[None])
     never: bool = _NEVER
     together: bool = Field(False, description="Also what was moved there in the same entry: the panels of a lot, the packs of a shipment.")
-    reason: Words = Field(examples=["the pack beside it was scanned"])
+    reason: Words = Field(
+        examples=["the pack beside it was scanned"],
+        description="Of a pack that went to another customer than it was filled for, it stands as the reason of that as well.",
+    )  # fmt: skip
 
 
 @router.get("/stations/{station}/mounts", summary="What was mounted on a station, with corrections")

@@ -304,7 +304,7 @@ def _shipment(session: Session, shipment: Shipment) -> dict[str, Any]:
     return {
         "shipment": code_of(session, "shipment", shipment.id), "packs": sorted(codes_of(session, "pack", packs).values()),
         "customer": catalogue.with_id(session, shipment.customer).name,
-        "order": catalogue.with_id(session, shipment.order).name if shipment.order else None, "diversions": _diversions(session, shipment),
+        "order": catalogue.with_id(session, shipment.order).name if shipment.order else None, "diversions": _diversions(session, shipment, packs),
         "over_shipments": _over_shipments(session, shipment),
     }  # fmt: skip
 
@@ -315,8 +315,10 @@ def _over_shipments(session: Session, shipment: Shipment) -> list[dict[str, Any]
     return [{"order": orders[row.order].name, "units": row.units, "reason": row.reason} for row in rows]
 
 
-def _diversions(session: Session, shipment: Shipment) -> list[dict[str, Any]]:
+def _diversions(session: Session, shipment: Shipment, packs: Sequence[int]) -> list[dict[str, Any]]:
+    """Of the packs that are in it by the record: one that a correction took out of it went elsewhere."""
     query = select(Diversion.pack, Diversion.reason, Pack.order).join(Pack, Pack.item == Diversion.pack).where(Diversion.shipment == shipment.id)
+    query = query.where(Diversion.pack.in_(packs))
     rows = session.execute(query.order_by(Diversion.pack)).all()
     codes = codes_of(session, "pack", [row.pack for row in rows])
     orders: dict[int, Order] = {one.id: one.body for one in catalogue.with_ids(session, [row.order for row in rows]).values()}

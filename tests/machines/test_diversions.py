@@ -51,3 +51,29 @@ def test_a_pack_filled_for_an_order_goes_to_another_customer_only_for_a_reason_t
         sign_in(do.client, person(house, "Mia", "quality"))
         for page in (f"/packs/{own}", f"/record/{own}"):
             assert f"though filled for Arden Lights: {WHY}" in do.client.get(page).text, page
+
+
+
+def test_a_pack_whose_shipment_is_corrected_to_another_customer_s_is_told_as_diverted(house: House) -> None:
+    with plant(house, *ORDERED) as do:
+        own, beside = packs_of(do, "OWN-1", [8, 8])
+        (surplus,) = packs_of(do, None, [20])
+        theirs = do.post("/shipments", packs=[own, beside], customer="Arden Lights")["shipment"]
+        others = do.post("/shipments", packs=[surplus], customer="Brook Signs")["shipment"]
+
+        def correct(pack: str, shipment: str, why: str) -> None:
+            move = do.get(f"/things/{pack}/moves")["moves"][-1]["move"]
+            do.post(f"/moves/{move}/correct", shipment=shipment, reason=why)
+
+        correct(own, others, "it lay in the wrong box")
+        told = [{"pack": own, "order": "OWN-1", "customer": "Arden Lights", "reason": "it lay in the wrong box"}]
+        assert do.get(f"/shipments/{others}")["diversions"] == told and do.get(f"/shipments/{theirs}")["diversions"] == []
+        assert [one["diverted"] for one in do.get(f"/record/{own}")["pack"]["moves"]] == ["it lay in the wrong box"]
+        correct(own, theirs, "it did not")
+        assert do.get(f"/shipments/{others}")["diversions"] == [], "it never went there"
+        assert [one["diverted"] for one in do.get(f"/record/{own}")["pack"]["moves"]] == [""]
+        correct(own, others, "it did, says Brook Signs")
+        assert do.get(f"/shipments/{others}")["diversions"] == told
+        correct(surplus, theirs, "swapped with it")
+        assert do.get(f"/shipments/{theirs}")["diversions"] == [], "it was filled for nobody's order"
+        assert do.findings() == []
