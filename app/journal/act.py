@@ -308,9 +308,9 @@ def _claim(session: Session, attempt: _Attempt) -> list[Question[None]]:
 def _earlier_answer(session: Session, attempt: _Attempt) -> Answer:
     kept = session.get_one(Request, (attempt.asker, attempt.key))
     if kept.content != attempt.content:
-        raise refuse(
-            "key_reused", f"The key {attempt.key} was used for something else.", "One key belongs to one action.", "Send this with a new key."
-        )
+        why = f"It has the key of what was sent before it, {attempt.key}, and is something else."
+        now = "If it is to be done too, open the page again and send it from there. Machines: a new key."
+        raise refuse("key_reused", "This was not done.", why, now)
     if kept.refused:
         raise refusal_from_json(kept.answer or {})
     return Answer(kept.answer or {}, kept.entry or 0, repeated=True)

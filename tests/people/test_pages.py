@@ -114,6 +114,17 @@ def test_a_double_tap_adds_one_person(house: House) -> None:
         assert browser.get("/people").text.count(">Mara<") == 1
 
 
+def test_another_form_of_a_page_that_was_used_says_how_a_person_sends_it(house: House) -> None:
+    """The forms of a page share its key: who went back to one that had been sent read of a key, and of nothing to be done about it."""
+    with client(house) as browser:
+        sign_in(browser, person(house, "Ada", "administer"))
+        badge = person(house, "Mara", "operate")
+        assert post(browser, f"/people/{badge}", f"/people/{badge}/duties", duties="lead", key="of the page").status_code == 303
+        other = post(browser, f"/people/{badge}", f"/people/{badge}/certificates", name="ovens", key="of the page")
+        assert other.status_code == 422
+        assert "This was not done." in other.text and "open the page again and send it from there" in other.text
+
+
 def test_a_sign_in_leads_back_to_the_page_but_never_to_another_host(house: House) -> None:
     badge = person(house, "Mara", "operate")
     with client(house) as browser:
