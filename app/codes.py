@@ -13,6 +13,7 @@ _SHAPE = re.compile(r"[A-Z][0-9A-Z]*(-[0-9A-Z]+)+")
 _ON_LABEL = re.compile(r"3S(K\d\d-\d{4,}-[0-9A-Z])")
 # What a scanner may be set to send before what it read: "]", the symbology, a modifier (ISO/IEC 15424). ]d2 and ]Q3 are Data Matrix and QR.
 _SYMBOLOGY = re.compile(r"\][A-Za-z][0-9A-Za-z]")
+_OF_STEP = re.compile(r"N-\d{2,}-[0-9A-Z]")
 _OURS = re.compile(r"[A-Z](\d\d)?-\d{4,}(-\d\d)*-[0-9A-Z]")
 
 
@@ -45,6 +46,10 @@ def of_step(number: int) -> str:
     """What stands on paper beside a route's step, to be scanned when the paper is entered. It names a place on a sheet, not a thing."""
     body = f"N-{number:02d}"
     return f"{body}-{check_character(body)}"
+
+
+def is_of_step(code: str) -> bool:
+    return _OF_STEP.fullmatch(code) is not None and check_character(code[:-2]) == code[-1]
 
 
 def part_of(code: str, number: int) -> str:

@@ -164,6 +164,9 @@ def alias_for(by: By, named: Named, whose: str, what: str, value: str) -> Alias:
 
 def _unknown(text: str, kinds: tuple[str, ...]) -> NotFound:
     code, expected = codes.tidy(text), f"the code of a {' or '.join(kinds)}" if kinds else "a code of this factory"
+    if codes.is_of_step(code):
+        why = "It stands beside a row of a lot's sheet, for who enters what was written there."
+        return NotFound(f"{code} is the code of a step on paper.", Reason("unknown_code", why, "Scan the lot's own code, at the top of its sheet."))
     if codes.is_misread(code):
         why = "Its last character does not fit the others: it was mistyped or misread."
         return NotFound(f"Nothing here has the code {short(text)!r}.", Reason("unknown_code", why, "Scan it again, or type it once more."))

@@ -4,7 +4,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from app.codes import START_CARD
+from app.codes import START_CARD, of_step
 from app.db import House
 from app.errors import Refused
 from app.naming.resolve import Named, code_of
@@ -42,6 +42,15 @@ def station(factory: Factory, name: str) -> str:
 
 def asked(code: str, seconds: float, asks: str = "start") -> Pending:
     return Pending(code, asks, NOW - timedelta(seconds=seconds))
+
+
+def test_the_code_of_a_sheets_step_leads_to_the_lots_own_code(factory: Factory) -> None:
+    """It stands on the traveller that is scanned here all day: it is no stranger's code, and scanning it once more leads nowhere."""
+    with pytest.raises(Refused, match="N-03-W is the code of a step on paper") as caught:
+        meant(factory, of_step(3))
+    assert caught.value.reasons[0].now == "Scan the lot's own code, at the top of its sheet."
+    with pytest.raises(Refused, match="Nothing here has the code 'N-03-X'"):
+        meant(factory, "N-03-X")
 
 
 def test_the_same_code_confirms_no_sooner_than_a_second_and_a_half_later(factory: Factory, lot: Named) -> None:
