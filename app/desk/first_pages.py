@@ -20,6 +20,7 @@ from app.web.rendering import render
 
 router = page_router()
 _MOST = 100
+_LEAST = 3  # characters of a part: fewer are in nearly everything
 # kind of thing -> the page that shows it: a route by name and its parameter
 _PAGES = {
     "lot": ("lot_page", "code"), "hold": ("hold_page", "code"), "load": ("load_page", "code"), "station": ("station_page", "code"),
@@ -48,7 +49,9 @@ def find(request: Request, who: Calling, code: str = "") -> Response:
             return RedirectResponse(request.url_for("thing", code=found[0].code).path, status_code=303)
         if not found and text:
             found = _like(session, text)
-        return render(request, "desk/find.html", code=code, found=found, names=_names(session, found), most=_MOST)
+        return render(
+            request, "desk/find.html", code=code, found=found, names=_names(session, found), most=_MOST, is_short=len(text) < _LEAST, least=_LEAST
+        )  # fmt: skip
 
 
 @router.get("/things/{code}")
@@ -80,7 +83,7 @@ def _like(session: Session, text: str) -> list[Named]:
         return []
     begins = Code.code.startswith(text.upper(), autoescape=True)
     found = [Named(*row) for row in session.execute(_CODES.where(begins).limit(_MOST))]
-    if len(found) < _MOST and len(text) >= 3:
+    if len(found) < _MOST and len(text) >= _LEAST:
         within = Code.code.contains(text.upper(), autoescape=True)
         of_others = (Alias.kind == Code.kind) & (Alias.thing == Code.thing) & Alias.closed_e.is_(None)
         found += [Named(*row) for row in session.execute(_CODES.where(within).limit(_MOST))]

@@ -86,4 +86,6 @@ def test_every_code_leads_to_a_page_and_a_part_of_one_finds_it(house: House, cli
     assert "magazine" not in (page := client.get("/find", params={"code": "été"}).text) and "container, L&#39;été ☂ 12" in page
     assert client.get("/find?code=Saw").url.path == f"/stations/{stage.station('Saw')}"
     assert "Nothing here has ZZZZ" in client.get("/find?code=ZZZZ").text
+    short = client.get("/find", params={"code": "ét"}).text
+    assert "Nothing here has" not in short and "looked through from 3 characters on" in short, "it was not looked for there"
     assert client.get("/find?code=%00").status_code == 200
