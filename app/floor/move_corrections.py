@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 from app.catalogue import queries as catalogue
 from app.errors import Refused, bad_input
 from app.floor.corrections import Corrected, checked_words, corrections_of, why_not_by
-from app.floor.moves import KINDS
+from app.floor.moves import KINDS, why_back
 from app.journal.act import By, lock
 from app.ledger.corrections import MoveCorrection, corrected_before, moves_in_force, turn_of
 from app.ledger.items import Item, Pack
@@ -39,6 +39,7 @@ class MoveRow:
     place: str
     shipment: str | None
     moved_at: datetime
+    why_back: str  # of a return
     corrected: Corrected | None
 
 
@@ -69,12 +70,14 @@ def moves_of(session: Session, items: Sequence[int]) -> list[MoveRow]:
     rows = session.execute(query).all()
     corrected = corrections_of(session, MoveCorrection, [move.id for move, _ in rows])
     shipments = codes_of(session, "shipment", [move.shipment for move, _ in rows if move.shipment])
+    reasons = why_back(session, {move.e for move, _ in rows if move.kind == "returned"})
     names: dict[int, str] = {}
     for kind in {kind for _, kind in rows}:
         names |= codes_of(session, kind, [move.item for move, of in rows if of == kind])
     return [
         MoveRow(
-            move.id, names[move.item], move.kind, move.place, shipments.get(move.shipment or 0), move.moved_at, corrected.get(move.id)
+            move.id, names[move.item], move.kind, move.place, shipments.get(move.shipment or 0), move.moved_at, reasons.get(move.e, ""),
+            corrected.get(move.id),
         )
         for move, _ in rows
     ]  # fmt: skip

@@ -15,6 +15,7 @@ from app.floor.facts import refuse_or_hold
 from app.floor.in_work import in_work_reasons
 from app.holds.stopped import stops_on
 from app.journal.act import By, lock
+from app.journal.models import Entry
 from app.ledger.items import Item, Lot, Wafer
 from app.ledger.places import Mount, Move
 from app.ledger.sets import panels_of_lot
@@ -104,6 +105,15 @@ def shipped_with(session: Session, packs: Iterable[int]) -> dict[int, int]:
     return {pack: latest.shipment for pack, latest in latest_moves(session, packs).items() if latest.shipment is not None}
 
 
+def why_back(session: Session, entries: Iterable[int]) -> dict[int, str]:
+    """By entry: why a pack came back, where words were given when it was taken back. One statement, none where there are no entries."""
+    asked = list(entries)
+    query = select(Entry.id, Entry.arguments).where(Entry.id.in_(asked), Entry.action == "take_back")
+    said = {e: str(arguments.get("reason", "")) for e, arguments in session.execute(query)} if asked else {}
+    return {e: words for e, words in said.items() if words not in ("", _NO_REASON)}
+
+
+_NO_REASON = "returned"  # what stood there, until it could be left out, where nothing was said
 _MOVED = listed(
     """
     select m.item, m.kind, m.place, m.shipment from move m

@@ -8,6 +8,7 @@ from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
 from app.db import Moment
+from app.floor.moves import why_back
 from app.genealogy.kin import Kinship, kin_of
 from app.genealogy.lot_page import HoldShown, holds_shown
 from app.holds.stopped import stops_on
@@ -30,13 +31,14 @@ class FillShown:
 
 @dataclass(frozen=True)
 class Moved:
-    """Where it went, when, with which shipment; why there, where it was filled for another customer's order."""
+    """Where it went, when, with which shipment; why there, where it was filled for another customer's order; of a return, why it came back."""
 
     where: str
     at: datetime
     shipment: str
     diverted: str
     over: str  # why more went with that shipment than an order asked for
+    why_back: str
 
 
 @dataclass(frozen=True)
@@ -104,10 +106,11 @@ def _moves(session: Session, pack: int) -> tuple[Moved, ...]:
     for row in ask(session, _OVER, shipments=list(codes)):  # a row an order
         more = f"{row.units:,} more: {row.reason}"
         over[row.shipment] = f"{over[row.shipment]}; {more}" if row.shipment in over else more
+    reasons = why_back(session, [move.e for move in moves if move.kind == "returned"])
     return tuple(
         Moved(
             f"{one.kind}: {one.place}" if one.place else one.kind, one.moved_at, codes.get(one.shipment or 0, ""), one.reason or "",
-            over.get(one.shipment or 0, ""),
+            over.get(one.shipment or 0, ""), reasons.get(one.e, ""),
         )
         for one in moves
     )  # fmt: skip
@@ -130,7 +133,7 @@ _LOTS = listed("select item, bin, grade from lot where item in :lots", "lots")
 _OVER = listed('select shipment, units, reason from over_shipment where shipment in :shipments order by shipment, "order"', "shipments")
 _MOVES = listed(
     """
-    select m.kind, m.place, m.moved_at, m.shipment, d.reason
+    select m.e, m.kind, m.place, m.moved_at, m.shipment, d.reason
     from move m left join diversion d on d.shipment = m.shipment and d.pack = m.item
     where m.item in :packs and not exists (select 1 from move_correction c where c.move = m.id)
     order by coalesce((select c.stands_at from move_correction c where c."right" = m.id), m.id)

@@ -103,6 +103,7 @@ class MoveOut(Answer):
     place: str = Field(examples=["shelf 4"])
     shipment: str | None = Field(examples=[None])
     moved_at: datetime = Field(examples=["2026-03-01T06:30:00Z"])
+    why_back: str = Field(description="Of what a customer gave back: why, if it was said.", examples=[""])
     corrected: CorrectionOut | None = Field(description="Empty: it is as entered.")
 
 
@@ -222,7 +223,7 @@ def _content(row: ContentRow) -> dict[str, Any]:
 def _move(row: MoveRow) -> dict[str, Any]:
     return {
         "move": row.move, "thing": row.thing, "kind": row.kind, "place": row.place, "shipment": row.shipment, "moved_at": row.moved_at.isoformat(),
-        "corrected": _corrected(row.corrected),
+        "why_back": row.why_back, "corrected": _corrected(row.corrected),
     }  # fmt: skip
 
 

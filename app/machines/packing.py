@@ -180,7 +180,7 @@ class ShipmentOut(Answer):
 
 class BackIn(Told):
     units: Units | None = Field(None, examples=[1200], description="Only so many came back, those nearest the hub. Empty: the whole pack.")
-    reason: Words = Field("returned", examples=["the rest of the order was cancelled"])
+    reason: Words | None = Field(None, description="Why it came back. Its page tells it.", examples=["the rest of the order was cancelled"])
 
 
 @router.post("/packs", summary="Fill a pack from loose lots")

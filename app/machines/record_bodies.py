@@ -27,6 +27,7 @@ class MoveOnRecord(Answer):
     at: datetime = _AT
     shipment: str = Field(examples=["D26-000017-1"])
     diverted: str = Field(description="Why it went there, if it was filled for another customer's order.", examples=[""])
+    why_back: str = Field(description="Of a return: why it came back, if it was said.", examples=[""])
 
 
 class PackOnRecord(Answer):
