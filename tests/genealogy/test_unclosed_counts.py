@@ -39,11 +39,14 @@ def test_a_count_beyond_counting_stands_there_with_its_entries_until_and_after_i
     assert (found.code, found.difference, found.open) == (one.best.code, -6, True)
     assert [row.units for row in found.rows] == [-2, -4]
     assert f"counts: {one.best.code}" in _checked(house)
+    client, form = client_of(factory), f'href="/do/act?call=/counts/sign&amp;thing={one.best.code}">Sign for it</a>'
+    assert all(form in client.get(page).text for page in ("/counts", f"/lots/{one.best.code}")), "where it says that it waits, it leads to the form"
     factory.do("sign_difference", lambda s, by: sign_difference(s, by, one.best.id, "swept away").id)
     with house.reading() as session:
         (found,) = unclosed(session)
     assert (found.words, found.difference, found.open) == ("signed for", -6, False)
     assert f"counts: {one.best.code}" not in _checked(house)
+    assert not any(form in client.get(page).text for page in ("/counts", f"/lots/{one.best.code}"))
 
 
 def test_a_difference_is_counted_once_however_often_it_is_seen(house: House) -> None:
