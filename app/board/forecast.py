@@ -61,7 +61,8 @@ class Forecast:
 class Line:
     """What a forecast goes by: past times by key, minutes that are left, units an hour of all tapers, and what was begun on past days.
 
-    `per_hour` None: nobody knows the rate, and nothing but what comes to the tapers limits what they do.
+    `per_hour` None: nobody knows the rate, and nothing but what comes to the tapers limits what they do. `standard`: minutes that the route
+    gives a step, for those without a past.
     """
 
     times: Mapping[Any, Times]
@@ -69,13 +70,14 @@ class Line:
     per_hour: float | None
     starts: Mapping[int, Sequence[tuple[float, Job]]] = field(default_factory=dict)  # day -> (minutes after the moment, lots begun then)
     idle: Sequence[tuple[float, float]] = ()  # from and to which minutes no shift works, and nothing is taped
+    standard: Mapping[Any, float] = field(default_factory=dict)
 
 
 def forecast(jobs: Sequence[Job], line: Line, so_far: int, seed: int, draws: int = DRAWS) -> Forecast:
     """Units taped by the end, `so_far` of them before. The same seed gives the same answer."""
     rng = np.random.default_rng(seed)
     days = rng.choice(_days(line), size=draws)
-    drawing = _Drawing(rng, {key: _Sampler(times, days) for key, times in line.times.items()})
+    drawing = _Drawing(rng, {key: _Sampler(times, days) for key, times in line.times.items()}, line.standard)
     arrivals, units = drawing.of([(0.0, job) for job in jobs], np.arange(draws))
     begun = [(which, *drawing.of(lots, which)) for day, lots in line.starts.items() if lots and len(which := np.flatnonzero(days == day))]
     most = max((len(of_one) for _, _, of_one in begun), default=0)
@@ -122,6 +124,7 @@ class _Sampler:
 class _Drawing:
     rng: np.random.Generator
     samplers: Mapping[Any, _Sampler]
+    standard: Mapping[Any, float]
 
     def of(self, lots: Sequence[tuple[float, Job]], which: Ints) -> tuple[Floats, Floats]:
         """(minutes until they stand at the tapers, units) of lots that begin so many minutes from now: a row a draw of `which`, a column a lot."""
@@ -136,11 +139,12 @@ class _Drawing:
         return np.concatenate(arrivals, axis=1), np.array(units)
 
     def _minutes(self, steps: Sequence[Any], spent: Floats, which: Ints, *, is_running: bool) -> Floats:
-        """Along these steps, for lots of which each has `spent` so much. A step without a past takes no time: there is nothing to go by."""
+        """Along these steps, for lots of which each has `spent` so much. A step without a past takes its standard time, and no wait."""
         total = np.zeros((len(which), len(spent)))
         for i, key in enumerate(steps):
             is_last, sampler = i == len(steps) - 1, self.samplers.get(key)
             if sampler is None or not len(sampler.wait):
+                total += 0 if is_last else np.maximum(0.0, self.standard.get(key, 0.0) - (spent if i == 0 and is_running else 0.0))
                 continue
             rows = sampler.rows(self.rng, which, len(spent))
             if i > 0:

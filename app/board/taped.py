@@ -67,8 +67,14 @@ def ahead(parts: Parts, paces: Paces, site: Site, day: Span, now: datetime, so_f
     jobs = _jobs(free, way, now, minutes)
     overdue = [job for job in jobs if not job.is_running and (waits := paces.waits.get(job.steps[0])) and job.spent >= waits[-1]]
     again = _begun_again(parts, paces, way, (now - day.begin) / timedelta(minutes=1), minutes)
-    line = Line(paces.times, minutes, per_hour, again, _idle(site, now, day.end))
+    line = Line(paces.times, minutes, per_hour, again, _idle(site, now, day.end), _standard(parts))
     return Today(day, forecast(jobs, line, so_far, seed=day.day.toordinal()), held, round(sum(job.units for job in overdue)), per_hour)
+
+
+def _standard(parts: Parts) -> dict[tuple[int, str], float]:
+    """Minutes that routes give their steps: all that a new plant, or a new step, has to go by."""
+    routes = {(part.lot.product, part.lot.route) for part in parts.parts if part.lot.route in parts.routes}
+    return {(product, step.key): step.standard_minutes for product, route in routes if route for step in parts.routes[route].steps}
 
 
 def _idle(site: Site, now: datetime, end: datetime) -> list[tuple[float, float]]:

@@ -1,5 +1,7 @@
 """The forecast where its answer is known, and its band against the truth of a simulated line (a short run of the benchmark)."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -58,6 +60,16 @@ def test_what_waited_already_waits_only_the_rest() -> None:
     assert forecast([Job(100, STEPS, spent=35)], line(54, 60_000, **times), 0, seed=1).high == 0
     assert forecast([Job(100, STEPS, spent=15, is_running=True)], line(36, 60_000, **times), 0, seed=1).low == 100
     assert forecast([Job(100, STEPS, spent=41)], line(600, 60_000, **times), 0, seed=1).high == 0  # longer than any ever did
+
+
+def test_a_step_without_a_past_takes_its_standard_time() -> None:
+    """A new plant's first day: lots at their first step were all taped within the hour, in ten of ten draws."""
+    jobs = [Job(100, ("cure", *STEPS)), Job(40, ("cure", *STEPS), spent=50, is_running=True), Job(7, ("cure", *STEPS), spent=50)]
+    first_day = Line({}, 130, 60_000, standard={"cure": 100.0, "test": 30.0, "tape": 20.0})
+    assert forecast(jobs, first_day, 0, seed=1).middle == 40, "50 + 30 min are left to one, 100 + 30 to the others"
+    assert forecast(jobs, replace(first_day, minutes=131), 0, seed=1).middle == 147
+    known = replace(first_day, times={"cure": past(5, 10), "test": past(0, 5), "tape": past(0, 0)})
+    assert forecast(jobs[:1], replace(known, minutes=21), 0, seed=1).middle == 100, "what has a past goes by that"
 
 
 def test_the_same_seed_gives_the_same_band_and_waits_that_vary_make_one() -> None:

@@ -13,7 +13,7 @@ from app.db import House
 from app.floor.station_states import set_state
 from app.ledger.runs import StationState
 from app.packing.fill import Part, fill_pack
-from tests.board.line import MORE, NOON, binned, day_of_noon, line, loose_lot
+from tests.board.line import MORE, NOON, binned, day_of_noon, line, loose_lot, lot
 from tests.small_factory import Factory
 
 
@@ -78,6 +78,12 @@ def test_tapers_without_a_rate_limit_nothing(factory: Factory) -> None:
     found = seen(factory).today
     assert found.per_hour is None
     assert found.forecast.high == 40
+
+
+def test_on_a_plants_first_day_steps_take_their_standard_time(factory: Factory) -> None:
+    """160 minutes to the taper, where the late shift ends at ten in the evening: from six there is time for them, from eight none."""
+    lot(factory, 2, NOON)
+    assert [seen(factory, hours).today.forecast.high for hours in (6, 8)] == [40, 0]
 
 
 def test_before_the_first_shift_of_a_day_its_forecast_counts_on_the_tapers(house: House) -> None:
