@@ -7,7 +7,8 @@ from fastapi.responses import Response
 from sqlalchemy.orm import Session
 
 from app.errors import Refused, not_allowed
-from app.genealogy.freed import units_freed
+from app.genealogy.freed import NOTHING, stopped_now, units_freed
+from app.genealogy.held_now import HEAD, held_now
 from app.holds.place import place_hold
 from app.holds.release import named_to_release, release_hold
 from app.holds.words import on_what
@@ -18,12 +19,14 @@ from app.ledger.stops import Hold
 from app.naming.resolve import code_of, resolve
 from app.people.callers import Caller, Calling, page_router
 from app.people.sign_in import check_signature
+from app.web.downloads import csv_file
 from app.web.installation import house_of
 from app.web.rendering import redirect, render
 from app.web.words import counted
 
 router = page_router()
 Text = Annotated[str, Form(max_length=1000)]
+MOST = 20  # rows on the page; our choice
 
 
 @router.post("/holds")
@@ -43,13 +46,23 @@ def hold_page(request: Request, who: Calling, code: str) -> Response:
 def _page(request: Request, who: Caller, code: str, refusal: Refused | None = None, **typed: str) -> Response:
     with house_of(request).reading() as session:
         hold = session.get_one(Hold, resolve(session, code, "hold").id)
-        freed = units_freed(session, hold, []) if hold.closed_e is None else 0
-        entry = session.get_one(Entry, hold.e)
+        stopped = stopped_now(session, hold) if hold.closed_e is None else NOTHING
+        held, entry = held_now(session, stopped), session.get_one(Entry, hold.e)
         return render(
-            request, "genealogy/hold.html", code=code.upper(), hold=hold, freed=freed, dispositions=DISPOSITIONS, may=who.has("quality"),
+            request, "genealogy/hold.html", code=code.upper(), hold=hold, dispositions=DISPOSITIONS, may=who.has("quality"),
+            freed=stopped.freed, held=held[:MOST], total=len(held),
             on=on_what(session, [hold])[hold.id], placed_at=entry.happened_at, placed_by=entry.actor_name,
             status=refusal.status if refusal else 200, refusal=refusal, typed={"items": "", "disposition": "", "words": ""} | typed,
         )  # fmt: skip
+
+
+@router.get("/holds/{code}/stopped.csv")
+def stopped_file(request: Request, who: Calling, code: str) -> Response:
+    """All that it stops now."""
+    with house_of(request).reading() as session:
+        hold = session.get_one(Hold, resolve(session, code, "hold").id)
+        rows = [one.cells for one in held_now(session, stopped_now(session, hold) if hold.closed_e is None else NOTHING)]
+    return csv_file(f"{code}-stopped", HEAD, rows)
 
 
 @router.post("/holds/{code}/release")

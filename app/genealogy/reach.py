@@ -24,7 +24,7 @@ from app.ledger.counts import IS_SURPLUS
 from app.ledger.flows import COUNTED_IN
 from app.ledger.items import Lot
 from app.ledger.sets import LotHolding, Member
-from app.ledger.travels import LineAbove, line_of, lines_of_run, lines_that_had, panels_of_lines
+from app.ledger.travels import LineAbove, lines_numbered, lines_of_run, lines_that_had, panels_of_lines
 from app.ledger.used import framed_from, lines_with_another, mixed_from, uses_of
 from app.listed import listed, tuples
 from app.naming.resolve import Named
@@ -65,6 +65,14 @@ def reach(session: Session, subject: Named) -> Reached:
     if subject.kind == "panel":
         return _of_panels(session, _whole_panels({subject.id: 0}))
     return _below(session, {subject.id: _Into(0, None)})
+
+
+def reach_of_panels(session: Session, panels: Iterable[int]) -> Reached:
+    return _of_panels(session, _whole_panels(dict.fromkeys(panels, 0)))
+
+
+def reach_of_lines(session: Session, lines: Iterable[int]) -> Reached:
+    return _of_lines(session, lines_numbered(session, lines))
 
 
 class _Into(NamedTuple):
@@ -315,7 +323,7 @@ def _whole(session: Session, panels: Iterable[int], left: list[Any]) -> dict[int
 
 
 def _lines_of(session: Session, subject: Named) -> list[LineAbove]:
-    return line_of(session, subject.id) if subject.kind == "line" else lines_of_run(session, subject.id)
+    return lines_numbered(session, [subject.id]) if subject.kind == "line" else lines_of_run(session, subject.id)
 
 
 def _ever_held(session: Session, lot: int) -> dict[int, int]:

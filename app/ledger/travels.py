@@ -88,9 +88,9 @@ def _add(found: Travels, line: LineAbove, covered: int | None, done: bool) -> No
         covers.append(Cover(line.line, covered, line.extent, done))
 
 
-def line_of(session: Session, line: int) -> list[LineAbove]:
-    """One, if its run stands; the extent is not asked."""
-    return _lines(session, _LINE, lines=[line])
+def lines_numbered(session: Session, lines: Iterable[int]) -> list[LineAbove]:
+    """Those whose runs stand; the extent is not asked."""
+    return _lines(session, _LINE, lines=lines)
 
 
 def lines_of_run(session: Session, run: int) -> list[LineAbove]:
