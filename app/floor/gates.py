@@ -202,7 +202,7 @@ def _material(facts: Facts, group: Group, step: Step) -> list[Reason]:
             continue
         if kind == "wafer" and step.role and not any(step.role in one.roles for one in there):
             why = f"The wafer on {facts.station.body.name} is {' or '.join(there[0].roles)}, not {step.role}."
-            found.append(Reason("role_wrong", why, f"Mount a {step.role} wafer."))
+            found.append(Reason("role_wrong", why, f"Mount a wafer of {step.role} dies."))
             continue
         if part is not None and not any(one.part == part for one in there):
             found.append(_lacking(facts, part, [one for one in there if (kind, one.part) not in needs]))
