@@ -36,6 +36,7 @@ _HIDDEN = ("signed_by",)  # whoever is signed in signs
 _LAST = {*Signed.model_fields, *ByPerson.model_fields}  # what every call may state stands below what this one is about
 _GIVEN = ("password", "pin", "secret")  # to someone; of a call that is signed, `password` is the signer's
 _UNSHOWN = ("password", "secret")  # kinds of fields
+_WITH_BLANKS = ("marks",)  # other people's: one is not torn apart
 _LONG = 4000
 # what names a thing of the catalogue: a list of their names to choose from, or to type beside
 _OF_CATALOGUE = {name: name for name in ("part", "product", "order", "customer", "recipe", "station", "reason")} | {"purpose": "reason"}
@@ -261,7 +262,7 @@ def _value(field: Field, sent: FormData, zone: str) -> Any:
     if field.kind == "time":
         return _of_the_site(text, zone)
     if field.kind == "lines":
-        return [part for part in text.replace(",", "\n").split() if part]
+        return [part.strip() for part in re.split(r"[,\n]" if field.name in _WITH_BLANKS else r"[,\s]", text) if part.strip()]
     if field.kind == "rows":
         rows = [dict(zip(field.columns, _parted(line, len(field.columns)), strict=False)) for line in text.splitlines() if line.strip()]
         return rows if field.many else rows[0]

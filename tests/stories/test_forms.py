@@ -48,6 +48,10 @@ def test_batches_panels_and_a_lot_by_forms_alone(browser: Browser, factory: Fact
     page = browser.post("/do/act", call="/panels", frames="H-1", count="3")
     panels = re.findall(r">(P26-\d+-\w)<", page)
     assert len(panels) == 3
+    browser.get("/do/act?call=/panels")
+    page = browser.post("/do/act", call="/panels", frames="H-1", marks="Row 7 left\r\nRow 7 right, Row 8")
+    assert len(re.findall(r">P26-\d+-\w<", page)) == 3, "a frame's own mark may have blanks"
+    assert "Row 7 right" in browser.get("/panels")
     browser.get("/do/act?call=/lots")
     page = browser.post("/do/act", call="/lots", product="P1", panels=" ".join(panels))
     assert re.search(r"L26-\d+-\w", page)
