@@ -20,7 +20,7 @@ from starlette.datastructures import FormData
 
 from app import clock, codes
 from app.catalogue import queries as catalogue
-from app.errors import BadInput, Refused, crafted, unknown
+from app.errors import BadInput, Refused, bad_input, crafted, unknown
 from app.machines.bodies import ByPerson, Signed
 from app.machines.calls import Call
 from app.machines.told_before import Before, told_before
@@ -37,7 +37,7 @@ _LAST = {*Signed.model_fields, *ByPerson.model_fields}  # what every call may st
 _GIVEN = ("password", "pin", "secret")  # to someone; of a call that is signed, `password` is the signer's
 _UNSHOWN = ("password", "secret")  # kinds of fields
 _WITH_BLANKS = ("marks",)  # other people's: one is not torn apart
-_LONG = 4000
+_LONGEST_KEY = 200  # as of a call
 # what names a thing of the catalogue: a list of their names to choose from, or to type beside
 _OF_CATALOGUE = {name: name for name in ("part", "product", "order", "customer", "recipe", "station", "reason")} | {"purpose": "reason"}
 # the fields that a thing of a kind goes into, where the action's path does not name it
@@ -118,8 +118,10 @@ async def send(request: Request, who: Calling) -> Response:
         before = await run_sync(lambda: _before(request, act, typed))
         if before and _text(sent, "told") != before.told:  # told first, done when it is sent again
             return _drawn(request, act, typed, before=before)
-        values = _read(act, sent, zone_of(request))
-        answer = await run_sync(lambda: act.endpoint(**values, call=Call(house_of(request), who, _text(sent, "key") or None)))
+        values, key = _read(act, sent, zone_of(request)), _text(sent, "key")
+        if len(key) > _LONGEST_KEY:
+            raise crafted(bad_input("Nothing was done.", "key", "It is not the key of this form.", "Open the page again."))
+        answer = await run_sync(lambda: act.endpoint(**values, call=Call(house_of(request), who, key or None)))
     except Refused as refusal:
         return _drawn(request, act, _typed(act, sent), refusal=refusal)
     told = answer.model_dump(mode="json")
@@ -294,7 +296,7 @@ def _on_the_clock(text: str, zone: str) -> str:
 
 def _text(sent: FormData, name: str) -> str:
     value = sent.get(name)
-    return value.strip()[:_LONG] if isinstance(value, str) else ""
+    return value.strip() if isinstance(value, str) else ""
 
 
 @dataclass(frozen=True)

@@ -1,6 +1,7 @@
 """Every action as a form: nothing that a machine may do is missing for a person, and a form does what the call does."""
 
 import re
+from hashlib import sha256
 from urllib.parse import unquote
 
 import pytest
@@ -55,6 +56,21 @@ def test_batches_panels_and_a_lot_by_forms_alone(browser: Browser, factory: Fact
     browser.get("/do/act?call=/lots")
     page = browser.post("/do/act", call="/lots", product="P1", panels=" ".join(panels))
     assert re.search(r"L26-\d+-\w", page)
+
+
+def test_a_long_list_is_taken_whole(browser: Browser, factory: Factory) -> None:  # noqa: F811
+    """What went past 4,000 characters was cut off, and the rest of the panels never received."""
+    browser.get("/do/act?call=/batches")
+    browser.post("/do/act", call="/batches", part="FRAME", supplier="Harrow", supplier_batch="H-1")
+    browser.get("/do/act?call=/panels")
+    page = browser.post("/do/act", call="/panels", frames="H-1", marks="\r\n".join(f"LONG-MARK-{n:05}" for n in range(400)))
+    assert len(re.findall(r">P26-\d+-\w<", page)) == 400
+
+
+def test_a_key_that_no_form_has_is_refused(browser: Browser, factory: Factory) -> None:  # noqa: F811
+    browser.get("/do/act?call=/batches")
+    page = browser.post("/do/act", call="/batches", part="FRAME", key="".join(sha256(str(n).encode()).hexdigest() for n in range(60)))
+    assert browser.page.status_code == 422 and "It is not the key of this form." in page
 
 
 def test_a_name_of_several_words_stands_in_a_row_of_semicolons(browser: Browser) -> None:  # noqa: F811
