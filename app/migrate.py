@@ -7,10 +7,11 @@ import re
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from sqlalchemy import Connection, inspect, text
+from sqlalchemy import Connection, inspect, make_url, text
 
 from app.db import House
 from app.errors import refuse
+from app.settings import Settings
 
 if TYPE_CHECKING:
     from alembic.config import Config
@@ -72,6 +73,14 @@ def new_revision(house: House, message: str) -> None:
 
     with house.owner_engine.begin() as connection:
         command.revision(_config(connection), message=message, autogenerate=True)
+
+
+def refuse_missing(settings: Settings) -> None:
+    """Before anything is opened: SQLite makes an empty file of a name that is not there, and a folder is made for it."""
+    url = make_url(settings.url)
+    if url.drivername == "sqlite" and url.database and url.database != ":memory:" and not Path(url.database).exists():
+        now = "Name its data folder with --data; or run `reelroot upgrade`, which makes a new one there."
+        raise refuse("changed", "There is no database here.", f"It would be {url.database}.", now)
 
 
 def refuse_other_schema(house: House) -> None:

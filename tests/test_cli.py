@@ -93,6 +93,18 @@ def test_upgrade_makes_the_database_and_again_changes_nothing(tmp_path: Path) ->
     house.dispose()
 
 
+@pytest.mark.parametrize("arguments", [("check",), ("trace", "K26-000001-O"), ("serve",)])
+def test_where_no_database_is_a_command_says_so_and_leaves_nothing(tmp_path: Path, arguments: tuple[str, ...]) -> None:
+    """Of a mistyped folder an empty database was left behind, and was told to have no table."""
+    folder = tmp_path / "mistyped"
+    done = reelroot(*arguments, "--data", str(folder))
+    assert done.returncode == 1
+    assert "There is no database here." in done.stderr
+    assert f"It would be {folder / 'reelroot.db'}." in done.stderr
+    assert "reelroot upgrade" in done.stderr
+    assert not folder.exists()
+
+
 def test_upgrade_takes_the_database_of_the_settings(empty_house: House) -> None:
     settings = empty_house.settings
     places = {"REELROOT_DATABASE_URL": settings.url, "REELROOT_OWNER_URL": settings.owner_url}

@@ -40,10 +40,13 @@ def open_house(data: Path | None, at_newest: bool = True) -> Iterator["House"]:
     """The installation that a command works on. Unless it upgrades, its database must have this program's schema."""
     from app import tables  # noqa: F401 (maps every room's, or a command would see some tables only)
     from app.db import House
-    from app.migrate import refuse_other_schema
+    from app.migrate import refuse_missing, refuse_other_schema
 
     os.umask(0o077)  # what is written here is for the owner of the data folder only
-    house = House(settings_of(data))
+    settings = settings_of(data)
+    if at_newest:
+        refuse_missing(settings)
+    house = House(settings)
     try:
         with telling_outages(house.data_dir):
             if at_newest:
