@@ -132,9 +132,10 @@ def load_places(session: Session) -> dict[int, tuple[int, str]]:
     return {row.panels: (row.load, row.shelf) for row in session.execute(_LOADING)}
 
 
-def last_places(session: Session) -> dict[int, str]:
-    """Where each lot is, if not on the floor: all of it. One of which a part is elsewhere is in no place."""
-    return {row.lot: f"{row.kind}: {row.place}" if row.place else row.kind for row in session.execute(_PLACES)}
+def last_places(session: Session, spent: set[int]) -> dict[int, str]:
+    """Where each lot is, if not on the floor: all of it but the spent panels, which may lie broken where it was. One of which a part is elsewhere is
+    in no place."""
+    return {row.lot: f"{row.kind}: {row.place}" if row.place else row.kind for row in session.execute(_PLACES, {"spent": spent})}
 
 
 _LOT_COLUMNS = """
@@ -232,16 +233,17 @@ _LOADING = text("""
     select p."set" as panels, p.load, p.shelf from load o cross join load_place p where p.load = o.id and o.closed_e is null and p.closed_e is null
 """)
 # a lot is elsewhere when all its panels are, and of most not even the first ever was: their others are not looked up
-_PLACES = text("""
+_PLACES = listed(
+    """
     select lot, kind, place
     from (
         select t.lot, t.things, v.kind, v.place, row_number() over (
             partition by t.thing order by coalesce((select c.stands_at from move_correction c where c."right" = v.id), v.id) desc
         ) as n
         from (
-            select h.lot, m.panel as thing, s.n as things
+            select h.lot, m.panel as thing, s.n - (select count(*) from member x where x."set" = h."set" and x.panel in :spent) as things
             from lot_holding h cross join panel_set s cross join member m
-            where h.closed_e is null and s.id = h."set" and m."set" = h."set"
+            where h.closed_e is null and s.id = h."set" and m."set" = h."set" and not (m.panel in :spent)
               and exists (select 1 from move v where v.item = (select min(one.panel) from member one where one."set" = h."set"))
             union all
             select s.lot, s.lot, 1 from loose_stock s where s.emptied_e is null
@@ -250,4 +252,6 @@ _PLACES = text("""
     ) moved
     where n = 1 and kind <> 'floor'
     group by lot, kind, place having count(*) = max(things)
-""")
+    """,
+    "spent",
+)

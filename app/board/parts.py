@@ -103,7 +103,7 @@ class _Known:
         self.signed = signed_at_risk(session, [line for found in self.doings.values() for line, doing in found.items() if doing.is_open])
         (self.running, self.loose_running), self.loading = running_lines(session, past), {} if past else load_places(session)
         self.held_panels, self.held_loose = held_parts(session, past, spent)
-        self.places = {} if past else last_places(session)
+        self.places = {} if past else last_places(session, spent)
         self.next_steps: dict[tuple[int | None, str, frozenset[str]], str | None] = {}
 
     def panel_parts(self) -> Iterable[Part]:

@@ -13,6 +13,7 @@ from app.catalogue.models import Thing
 from app.errors import Reason, bad_input
 from app.floor.facts import refuse_or_hold
 from app.floor.in_work import in_work_reasons
+from app.floor.marks import good_units
 from app.holds.stopped import stops_on
 from app.journal.act import By, lock
 from app.journal.models import Entry
@@ -77,6 +78,14 @@ def _latest(rows: list[Any]) -> dict[int, Latest]:
     return {item: Latest(Place(kind, name), shipment if kind == "shipped" else None) for item, (kind, name, shipment) in moves.items()}
 
 
+def places_told(session: Session, latest: dict[int, Latest]) -> dict[int, str]:
+    """In words, of what was moved. What broke at an outside firm stays there: a panel there without a good unit reads as scrapped."""
+    away = [item for item, one in latest.items() if one.place.kind == "outside"]
+    spent = [panel for panel, units in good_units(session, away).items() if not units] if away else []
+    places = {item: one.place for item, one in latest.items()}
+    return {item: str(place) for item, place in (places | {panel: Place("scrapped", places[panel].name) for panel in spent}).items()}
+
+
 def place_of(session: Session, items: Iterable[int]) -> dict[int, Place]:
     """Where each thing is now: its latest move says so, none means on the floor. One statement. Panels, not panel lots."""
     (places,) = together(session, places_of(items))
@@ -85,8 +94,9 @@ def place_of(session: Session, items: Iterable[int]) -> dict[int, Place]:
 
 def place_of_lot(session: Session, lot: int) -> str:
     """In words: a panel lot is where its panels are, which may be several places."""
-    where = set(place_of(session, panels_of_lot(session, lot) or [lot]).values())
-    return ", ".join(str(place) for place in sorted(where))
+    things = panels_of_lot(session, lot) or [lot]
+    told = places_told(session, latest_moves(session, things))
+    return ", ".join(sorted({told.get(thing, str(Place())) for thing in things}))
 
 
 def places_of(items: Iterable[int]) -> Question[dict[int, Place]]:

@@ -9,7 +9,7 @@ from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
 from app.db import Moment
-from app.floor.moves import Latest, Place, latest_moves
+from app.floor.moves import Latest, Place, latest_moves, places_told
 from app.floor.scrapped_wafers import IS_SCRAP
 from app.genealogy.amounts import Share
 from app.holds.stopped import stops_on
@@ -68,7 +68,7 @@ class ItemRows:
         self.words, self.lives = _words(session, ids)
         placed = [item for kind in _PLACED for item in ids.get(kind, ())]
         moves = latest_moves(session, placed)
-        self.places = dict.fromkeys(placed, str(Place())) | {item: str(latest.place) for item, latest in moves.items()}
+        self.places = dict.fromkeys(placed, str(Place())) | places_told(session, moves)
         self.sales = _sales(session, {pack: moves[pack] for pack in ids.get("pack", ()) if pack in moves})
         self.stops = _stops(session, [item for kind, some in ids.items() if kind != "panel" for item in some])
 

@@ -144,6 +144,17 @@ def test_a_lot_of_which_a_part_came_from_stock_waits_all_the_same(factory: Facto
     assert [one.where for one in row(seen(factory), "plasma").lots] == ["waits 5 h 00 min"]
 
 
+def test_panels_that_broke_at_a_firm_do_not_keep_the_rest_from_its_place(factory: Factory) -> None:
+    one = lot(factory, 3, NOON - timedelta(hours=5))
+    factory.do("move_item", lambda s, by: str(move_item(s, by, one.id, "outside", "Tolland Slicing")), happened_at=NOON - timedelta(hours=4))
+    with factory.house.reading() as session:
+        broken, *whole = panels_of_lot(session, one.id)
+    factory.do("scrap", lambda s, by: scrap_panel(s, by, broken, "broken there").id)
+    for panel in whole:
+        factory.do("move_item", lambda s, by, panel=panel: str(move_item(s, by, panel, "stock", "rack 4")), happened_at=NOON - timedelta(hours=3))
+    assert [one.where for one in row(seen(factory), "plasma").lots] == ["in stock: rack 4"]
+
+
 def test_late_and_stuck_have_their_reasons(factory: Factory) -> None:
     for i in range(20):  # twenty waits of an hour before the plasma
         done = lot(factory, 1, NOON - timedelta(days=5, hours=i))

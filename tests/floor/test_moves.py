@@ -5,8 +5,9 @@ from app.db import House
 from app.errors import BadInput
 from app.floor.counting import count_units
 from app.floor.lots import split_lot
-from app.floor.moves import Place, move_item, place_of
+from app.floor.moves import Place, move_item, place_of, place_of_lot
 from app.floor.open_differences import open_differences
+from app.floor.scrap import scrap_panel
 from app.holds.place import hold_item, hold_panels
 from app.ledger.places import Move
 from app.ledger.sets import panels_of_lot
@@ -93,3 +94,16 @@ def test_outside_work_goes_out_and_comes_back_with_a_count(house: House, factory
 def test_a_place_that_makes_no_sense_is_bad_input(house: House, factory: Factory, kind: str, place: str) -> None:
     batch = make_batch(house, factory["GOLD-20"])
     assert isinstance(refused(house, lambda s, by: move_item(s, by, batch, kind, place), "move_item"), BadInput)
+
+
+def test_a_panel_that_broke_at_an_outside_firm_reads_as_scrapped_there(house: House, factory: Factory) -> None:
+    panels = make_panels(house, 3)
+    lot = make_lot(house, panels)
+    _move(house, lot, "outside", "Fine Slices")
+    do(house, lambda s, by: scrap_panel(s, by, panels[0], "scratched").id, "scrap")
+    assert read(house, lambda s: place_of_lot(s, lot)) == "outside: Fine Slices, scrapped: Fine Slices"
+    for panel in panels[1:]:
+        _move(house, panel, "floor")
+    assert read(house, lambda s: place_of_lot(s, lot)) == "floor, scrapped: Fine Slices"
+    _move(house, panels[0], "floor")  # its pieces came back all the same
+    assert read(house, lambda s: place_of_lot(s, lot)) == "floor"

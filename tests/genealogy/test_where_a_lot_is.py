@@ -13,10 +13,11 @@ from app.db import House
 from app.floor.containers import add_container, put_item, put_panels
 from app.floor.lots import merge_lots
 from app.floor.moves import move_item
-from app.floor.scrap import scrap_units
+from app.floor.scrap import scrap_panel, scrap_units
 from app.genealogy.traveller import travellers
 from app.ledger.items import Lot
 from app.ledger.sets import panels_of_lot
+from app.naming.resolve import codes_of
 from tests.board.line import STEPS, loose_lot, lot, run
 from tests.genealogy.made import client_of
 from tests.small_factory import Factory
@@ -45,6 +46,19 @@ def test_a_lot_of_panels_is_where_its_panels_are(factory: Factory, client: TestC
     assert client.get(f"/api/v1/lots/{one.code}").json()["where"] == "floor"
     factory.do("move_item", lambda s, by: str(move_item(s, by, one.id, "stock", "rack 4")))
     assert client.get(f"/api/v1/lots/{one.code}").json()["where"] == "stock: rack 4"
+
+
+def test_a_panel_that_broke_at_an_outside_firm_reads_as_scrapped_there_in_a_trace(factory: Factory, client: TestClient) -> None:
+    one = lot(factory, 2, order=None)
+    factory.do("move_item", lambda s, by: str(move_item(s, by, one.id, "outside", "Tolland Slicing")))
+    with factory.house.reading() as session:
+        broken, whole = panels_of_lot(session, one.id)
+        codes = codes_of(session, "panel", [broken, whole])
+    factory.do("scrap", lambda s, by: scrap_panel(s, by, broken, "broken there").id)
+    factory.do("move_item", lambda s, by: str(move_item(s, by, whole, "floor")))
+    assert "floor, scrapped: Tolland Slicing" in client.get(f"/lots/{one.code}").text
+    found = client.get(f"/api/v1/trace/{one.code}").json()
+    assert {row["code"]: row["where"] for row in found["panels"]} == {codes[broken]: "scrapped: Tolland Slicing", codes[whole]: "floor"}
 
 
 def test_every_window_that_a_step_opens_stands_on_the_traveller(factory: Factory) -> None:
