@@ -12,7 +12,11 @@ from fastapi import Request
 from app.web.told_addresses import parts_of
 
 TAKE_CARE = "Take care. "  # begins a sentence that is shown as one to take care of
-LOST = f"{TAKE_CARE}What you sent was not recorded, for you were not signed in any more. Sign in, and enter it again."
+# a form that ends its own session, as a new password does, may have been sent twice by one double click: then the first of them counts
+LOST = (
+    f"{TAKE_CARE}What you sent was not recorded, for you were not signed in any more. Sign in, and enter it again. "
+    "If you had sent it twice, the first time counts, a new password too: look before you enter it again."
+)
 BADGE_IS = "Your badge code is {code}. Write it down, and sign in with it."
 STATIONS_ARE_WITH = "Your stations are with {code} now."
 TAKES_OVER = "{code} takes over."

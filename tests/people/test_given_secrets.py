@@ -36,6 +36,20 @@ def test_a_given_password_leads_to_its_change_and_nowhere_else(house: House) -> 
         assert sign_in(browser, badge, OWN).status_code == 303 and browser.get("/lots").status_code == 200
 
 
+def test_a_choice_that_was_sent_twice_is_not_told_as_lost(house: House) -> None:
+    """A double click: the first ends the session that the second comes with, and its owner was told to enter it all again."""
+    badge = person(house, "Mara", "operate")
+    with client(house) as browser:
+        give(browser, house, badge, "password", GIVEN)
+        sign_in(browser, badge, GIVEN)
+        before = dict(browser.cookies)
+        assert post(browser, "/choose-secret", "/my-secret", kind="password", old=GIVEN, new=OWN, again=OWN, next="/lots").status_code == 303
+        browser.cookies.clear()
+        browser.cookies.update(before)
+        second = browser.post("/my-secret", data={"kind": "password", "old": GIVEN, "new": OWN, "again": OWN}, headers=HERE)
+        assert "the first time counts, a new password too" in browser.get(second.headers["location"]).text
+
+
 @pytest.mark.parametrize(("kind", "old", "new", "said"), [
     ("password", GIVEN, GIVEN, "That is the current password."), ("password", "guessed", OWN, "The current password is wrong."),
     ("password", GIVEN, "short", "too short"), ("pin", GIVEN, "918273", "Choose a password first."),
