@@ -45,6 +45,7 @@ class PastHold:
     code: str
     reason: str
     on: tuple[tuple[str, str], ...]  # kind, code
+    line: int | None  # the one that it is on, of a run that it names
     who: str
     at: datetime
     automatic: bool
@@ -86,8 +87,8 @@ def holds_ever(session: Session, found: Origins) -> tuple[PastHold, ...]:
         by_hold[one.hold].append(Released(entry.happened_at, entry.actor_name, one.everything, one.units_freed, what, words))
     return tuple(
         PastHold(
-            codes[hold.id], hold.reason, tuple(on[hold.id]), entries[hold.e].actor_name, entries[hold.e].happened_at, hold.automatic,
-            hold.closed_e is None, hold.id in now, tuple(by_hold[hold.id]),
+            codes[hold.id], hold.reason, tuple(on[hold.id]), hold.subject if hold.kind == "line" else None, entries[hold.e].actor_name,
+            entries[hold.e].happened_at, hold.automatic, hold.closed_e is None, hold.id in now, tuple(by_hold[hold.id]),
         )
         for hold in holds
     )  # fmt: skip

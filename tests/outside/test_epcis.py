@@ -14,15 +14,18 @@ from urllib.parse import unquote, urlsplit
 
 import jsonschema
 import pytest
+from sqlalchemy import select
 
 from app import clock
 from app.catalogue.definitions import Customer, Operation
 from app.db import House
+from app.floor.lots import merge_lots
 from app.floor.moves import move_item
 from app.genealogy.chain import Chain, chain_of
 from app.genealogy.epcis import FLOWS, MOVES, STEPS, VERDICTS, epcis_document
 from app.genealogy.uris import Uris
-from app.holds.place import place_hold
+from app.holds.place import hold_line, place_hold
+from app.ledger.runs import Line
 from app.naming.resolve import Named, resolve
 from app.packing.dry import seal_pack
 from app.packing.fill import Part, fill_pack
@@ -153,6 +156,21 @@ def test_what_was_outside_before_it_was_packed_was_there_on_the_way_of_the_reel(
             assert event["reelroot:place"] == "Tolland Slicing"
             told.append((event["bizStep"], len(event.get("epcList", ())), [one["quantity"] for one in event.get("quantityList", ())]))
     assert told == [("departing", 4, []), ("arriving", 4, []), ("departing", 0, [80]), ("arriving", 0, [80]), ("storing", 1, [])]
+
+
+def test_a_hold_on_one_line_of_a_run_holds_nothing_of_its_others(house: House) -> None:
+    """Of an oven's load one shelf is held, as a rule; so is one lot of two that ran together."""
+    factory = Factory(house).load()
+    factory.mount("Attach", factory.batch("GLUE"), factory.wafer())
+    panels = factory.panels(5)
+    lot, other = factory.lot(panels[:2]), factory.lot(panels[2:])
+    run = factory.run("Attach", lot, other)
+    factory.do("merge_lots", lambda s, by: str(merge_lots(s, by, lot.id, [other.id])))
+    factory.do("place_hold", lambda s, by: hold_line(s, by, s.scalars(select(Line.id).where(Line.run == run).order_by(Line.id)).first(), "smells").id)
+    events = epcis_document(chain(house, lot), Uris(AUTHORITIES[0]), clock.now(), "UTC")["epcisBody"]["eventList"]
+    uris = Uris(AUTHORITIES[0])
+    held = [set(event["epcList"]) for event in events if event["bizStep"] == "holding"]
+    assert held == [{uris.of("panel", panel.code) for panel in panels[:2]}]
 
 
 def test_every_identifier_is_one_of_labels_and_calls(house: House, published: jsonschema.protocols.Validator) -> None:
