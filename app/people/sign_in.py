@@ -69,7 +69,7 @@ def sign_in(
     """
     cheap = house.settings.cheap_passwords
     with house.reading() as session:
-        person, place = _person(session, badge), _terminal(session, terminal)
+        person, place = _person(session, badge), terminal_of(session, terminal)
     # by person, however the badge was typed; at enrolled terminals apart, so that who guesses at a desk shuts nobody out of the floor; and where
     # that person was signed in before apart, so that who guesses elsewhere, be it at the same address, shuts nobody out of their own desk
     is_theirs = bool(person and place is None and before and owner_of(house, before) == person)
@@ -108,7 +108,7 @@ def sign_in(
 def reopen(house: House, badge: str, *, terminal: str | None, before: str | None = None, browser: Browser | None = None) -> str | None:
     """The badge alone, at the terminal where its owner gave a secret within the shift and did not sign out. None: the secret is asked for."""
     with house.reading() as session:
-        person, place = _person(session, badge), _terminal(session, terminal)
+        person, place = _person(session, badge), terminal_of(session, terminal)
         query = select(SignIn.begun_at).where(SignIn.person == person, SignIn.terminal == place, SignIn.reopens_until > clock.now())
         newest = query.order_by(SignIn.begun_at.desc()).limit(1)
         begun_at = session.scalar(newest) if person and place else None
@@ -240,7 +240,7 @@ def _begin_try(house: House, one: Try, person: int | None, terminal: int | None,
 def is_terminal(house: House, token: str | None) -> bool:
     """Whether a browser's cookie is that of an enrolled terminal: a PIN is enough there."""
     with house.reading() as session:
-        return _terminal(session, token) is not None
+        return terminal_of(session, token) is not None
 
 
 def form_token(token: str) -> str:
@@ -262,5 +262,6 @@ def _person(session: Session, badge: str) -> int | None:
     return alike[0] if len(alike) == 1 else None
 
 
-def _terminal(session: Session, token: str | None) -> int | None:
+def terminal_of(session: Session, token: str | None) -> int | None:
+    """The enrolled terminal that a browser's cookie is of."""
     return session.scalar(select(Terminal.id).where(Terminal.hash == digest(token), Terminal.closed_e.is_(None))) if token else None

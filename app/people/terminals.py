@@ -20,10 +20,12 @@ class Enrolled:
     area: str
 
 
-def enrol_terminal(session: Session, by: By, area: str) -> tuple[Terminal, str]:
-    """A new terminal and the secret for its cookie."""
+def enrol_terminal(session: Session, by: By, area: str, *, instead_of: int | None = None) -> tuple[Terminal, str]:
+    """A new terminal and the secret for its cookie. `instead_of`: the one that its browser was until now, whose cookie it overwrites."""
     if not area.strip():
         raise bad_input("A terminal stands in an area.", "area", "It is empty.", "Name the area, as the stations do.")
+    if instead_of is not None:
+        retire_terminal(session, by, instead_of)
     secret = secrets.token_urlsafe(32)
     terminal = Terminal(e=by.e, area=area.strip(), hash=hashlib.sha256(secret.encode()).hexdigest())
     session.add(terminal)

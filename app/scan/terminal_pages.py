@@ -9,7 +9,8 @@ from sqlalchemy.orm import Session
 from app.catalogue import queries as catalogue
 from app.journal.act import By, act
 from app.naming.resolve import code_of, resolve
-from app.people.callers import TERMINAL_COOKIE, Calling, page_router
+from app.people.callers import TERMINAL_COOKIE, Calling, cookie_of, page_router
+from app.people.sign_in import terminal_of
 from app.people.sign_in_pages import set_cookie
 from app.people.terminals import enrol_terminal, enrolled, retire_terminal
 from app.web.fields import Line
@@ -30,19 +31,21 @@ def terminals(request: Request, who: Calling) -> Response:
 
 @router.post("/terminals")
 def enrol_now(request: Request, who: Calling, area: Line) -> Response:
-    """This browser becomes a floor terminal: the secret stays in its cookie."""
+    """This browser becomes a floor terminal: the secret stays in its cookie, in place of that of the terminal that it was."""
     secrets: list[str] = []
 
     def verb(session: Session, by: By) -> dict[str, Any]:
-        terminal, secret = enrol_terminal(session, by, area)
+        before = terminal_of(session, cookie_of(request, TERMINAL_COOKIE))
+        terminal, secret = enrol_terminal(session, by, area, instead_of=before)
         secrets[:] = [secret]
         at = catalogue.stations_by_area(session).get(terminal.area, 0)
-        return {"terminal": code_of(session, "terminal", terminal.id), "stations": at}
+        return {"terminal": code_of(session, "terminal", terminal.id), "stations": at, "before": before and code_of(session, "terminal", before)}
 
     done = act(house_of(request), who.actor, "enrol_terminal", {"area": area}, verb).body
     here = f"This browser is terminal {done['terminal']} of {area.strip()}"
     there = f"{here}, with {counted(done['stations'], 'station')}." if done["stations"] else f"{TAKE_CARE}{here}, but no station has that area yet."
-    page = redirect(request, "terminals", said=f"{there} Sign in again to work at it.")
+    past = f" Terminal {done['before']}, which it was, is retired." if done["before"] else ""
+    page = redirect(request, "terminals", said=f"{there}{past} Sign in again to work at it.")
     set_cookie(request, page, TERMINAL_COOKIE, secrets[0], max_age=400 * 86400)
     return page
 

@@ -7,6 +7,9 @@ from people.signing_in import HERE, person, sign_in
 
 from app.db import House
 from app.main import make_app
+from app.people.callers import TERMINAL_COOKIE
+from app.people.sign_in import terminal_of
+from app.people.terminals import enrolled
 from tests.genealogy.made import client_of
 from tests.small_factory import Factory
 
@@ -21,9 +24,25 @@ def test_an_area_without_a_station_is_told_as_long_as_it_has_none(house: House) 
         for area, told in (("Hall", "but no station has that area yet."), ("hall", f"with {len(factory.stations)} stations.")):
             done = browser.post("/terminals", data=fields | {"area": area}, headers=HERE, follow_redirects=True).text
             assert told in done
+            browser.cookies.delete(TERMINAL_COOKIE)  # as at another browser
         rows = [" ".join(row) for row in _rows(browser.get("/terminals").text)]
         assert rows == ["Hall none yet", "hall 10"]
         assert "Stations have the areas hall:" in browser.get("/terminals").text
+
+
+def test_a_browser_that_is_enrolled_again_is_one_terminal(house: House) -> None:
+    Factory(house).load()
+    with TestClient(make_app(house.settings, house)) as browser:
+        sign_in(browser, person(house, "Ada", "administer"))
+        fields = dict(re.findall(r'type="hidden" name="([^"]+)" value="([^"]*)"', browser.get("/terminals").text))
+        forms = (fields | {"area": area} for area in ("Hall", "hall"))
+        first, again = (browser.post("/terminals", data=form, headers=HERE, follow_redirects=True).text for form in forms)
+        assert "is retired" not in first
+        assert re.search(r"Terminal <?.*T-0001-.*, which it was, is retired\.", again)
+        assert [row[0] for row in _rows(again)] == ["hall"]
+        with house.reading() as session:
+            assert [one.area for one in enrolled(session)] == ["hall"]
+            assert terminal_of(session, browser.cookies[TERMINAL_COOKIE]) is not None
 
 
 def _rows(page: str) -> list[list[str]]:
