@@ -79,9 +79,11 @@ def _latest(rows: list[Any]) -> dict[int, Latest]:
 
 
 def places_told(session: Session, latest: dict[int, Latest]) -> dict[int, str]:
-    """In words, of what was moved. What broke at an outside firm stays there: a panel there without a good unit reads as scrapped."""
+    """In words, of what was moved. What broke at an outside firm stays there: a panel that lost its last good unit there reads as scrapped. One that
+    had none before only went along with its lot."""
     away = [item for item, one in latest.items() if one.place.kind == "outside"]
-    spent = [panel for panel, units in good_units(session, away).items() if not units] if away else []
+    worse = list(session.scalars(_WORSE_SINCE, {"panels": away})) if away else []
+    spent = [panel for panel, units in good_units(session, worse).items() if not units] if worse else []
     places = {item: one.place for item, one in latest.items()}
     return {item: str(place) for item, place in (places | {panel: Place("scrapped", places[panel].name) for panel in spent}).items()}
 
@@ -124,6 +126,21 @@ def why_back(session: Session, entries: Iterable[int]) -> dict[int, str]:
 
 
 _NO_REASON = "returned"  # what stood there, until it could be left out, where nothing was said
+_WORSE_SINCE = listed(  # panels that lost units since it was last said where they are
+    """
+    select p.item
+    from (
+        select m.item, max(m.e) as e from move m
+        where m.item in :panels and not exists (select 1 from move_correction c where c.move = m.id) group by m.item
+    ) p
+    where exists (select 1 from cell_mark k where k.panel = p.item and k.closed_e is null and k.e > p.e)
+       or exists (
+            select 1 from count_entry n
+            where n.item = p.item and n.closed_e is null and n.kind in ('scrapped', 'destroyed', 'difference') and n.e > p.e
+       )
+    """,
+    "panels",
+)
 _MOVED = listed(
     """
     select m.item, m.kind, m.place, m.shipment from move m

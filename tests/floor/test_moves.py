@@ -97,11 +97,14 @@ def test_a_place_that_makes_no_sense_is_bad_input(house: House, factory: Factory
 
 
 def test_a_panel_that_broke_at_an_outside_firm_reads_as_scrapped_there(house: House, factory: Factory) -> None:
-    panels = make_panels(house, 3)
-    lot = make_lot(house, panels)
+    panels, bent = make_panels(house, 3), make_panels(house, 1)
+    lot = make_lot(house, [*panels, *bent])
+    do(house, lambda s, by: scrap_panel(s, by, bent[0], "scratched").id, "scrap")
     _move(house, lot, "outside", "Fine Slices")
+    assert read(house, lambda s: place_of_lot(s, lot)) == "outside: Fine Slices", "what had no good unit before only went along"
+    _move(house, bent[0], "floor")
     do(house, lambda s, by: scrap_panel(s, by, panels[0], "scratched").id, "scrap")
-    assert read(house, lambda s: place_of_lot(s, lot)) == "outside: Fine Slices, scrapped: Fine Slices"
+    assert read(house, lambda s: place_of_lot(s, lot)) == "floor, outside: Fine Slices, scrapped: Fine Slices"
     for panel in panels[1:]:
         _move(house, panel, "floor")
     assert read(house, lambda s: place_of_lot(s, lot)) == "floor, scrapped: Fine Slices"
