@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Annotated, Any
 
 from fastapi import Depends, Form, Header, Query, Request, UploadFile
@@ -76,6 +76,7 @@ class Call:
     house: House
     who: Caller
     key: str | None
+    entries: list[int] = field(default_factory=list)  # of what it did: a page tells more of it than the answer
 
     @property
     def person(self) -> int | None:
@@ -94,6 +95,7 @@ class Call:
             source="machine" if self.who.person is None else "person" if body.happened_at else "server", fact=body.fact, signed=signed,
             caller=self.who.actor,
         )  # fmt: skip
+        self.entries.append(answer.entry)
         return answer.body
 
     def may(self, action: str) -> None:

@@ -16,15 +16,19 @@ from fastapi.params import Form
 from fastapi.responses import Response
 from fastapi.routing import APIRoute
 from pydantic import BaseModel, ConfigDict, ValidationError, create_model
+from sqlalchemy import select
 from starlette.datastructures import FormData
 
 from app import clock, codes
 from app.catalogue import queries as catalogue
+from app.db import House
 from app.errors import BadInput, Refused, bad_input, crafted, unknown
+from app.ledger.stops import Hold
 from app.machines.bodies import ByPerson, Signed
 from app.machines.calls import Call
 from app.machines.told_before import Before, told_before
 from app.misfits import is_crafted, misfit
+from app.naming.resolve import codes_of
 from app.people.callers import Calling, page_router
 from app.people.doors import check_duties_of
 from app.web.installation import house_of, zone_of
@@ -121,11 +125,20 @@ async def send(request: Request, who: Calling) -> Response:
         values, key = _read(act, sent, zone_of(request)), _text(sent, "key")
         if len(key) > _LONGEST_KEY:
             raise crafted(bad_input("Nothing was done.", "key", "It is not the key of this form.", "Open the page again."))
-        answer = await run_sync(lambda: act.endpoint(**values, call=Call(house_of(request), who, key or None)))
+        call = Call(house_of(request), who, key or None)
+        answer = await run_sync(lambda: act.endpoint(**values, call=call))
     except Refused as refusal:
         return _drawn(request, act, _typed(act, sent), refusal=refusal)
-    told = answer.model_dump(mode="json")
-    return render(request, "machines/acted.html", act=act, warning=told.pop("warning", None), rows=list(_rows(told, zone_of(request))))
+    told, held = answer.model_dump(mode="json"), await run_sync(lambda: _held(house_of(request), call.entries))
+    return render(request, "machines/acted.html", act=act, warning=told.pop("warning", None), held=held, rows=list(_rows(told, zone_of(request))))
+
+
+def _held(house: House, entries: list[int]) -> dict[str, str]:
+    """The holds that it placed by itself, and why: whoever has the things in hand must hear of it."""
+    with house.reading() as session:
+        found = session.execute(select(Hold.id, Hold.reason).where(Hold.e.in_(entries), Hold.automatic).order_by(Hold.id)).all()
+        names = codes_of(session, "hold", [hold for hold, _ in found])
+        return {names[hold]: reason for hold, reason in found}
 
 
 def _drawn(request: Request, act: Act, typed: Mapping[str, str], *, refusal: Refused | None = None, before: Before | None = None) -> Response:
