@@ -37,7 +37,8 @@ _LOOK_EVERY = 2.0  # seconds between looks for new entries: also the least time 
 
 
 @router.get("/board")
-def board_page(request: Request, who: Calling) -> Response:
+def board_page(request: Request, who: Calling, renewed: str = "") -> Response:
+    """`renewed`: a browser without script asked by itself, which keeps no session open (`people/callers.py`)."""
     return _board(request, "board/board.html")
 
 

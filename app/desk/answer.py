@@ -32,7 +32,8 @@ def answer(request: Request, listing: Listing, **more: Any) -> Response:
         return _file(listing, as_csv(shown), "text/csv; charset=utf-8", "csv")
     if form == "json":
         return _file(listing, as_json(shown), "application/json", "json")
-    return render(request, listing.template, shown=shown, listing=listing, asked=asked, links=_Links(request, shown), plain=_plain, **more)
+    links = _Links(request, shown)
+    return render(request, listing.template, reads_all=True, shown=shown, listing=listing, asked=asked, links=links, plain=_plain, **more)
 
 
 def as_csv(shown: Shown) -> str:

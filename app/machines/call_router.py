@@ -6,14 +6,13 @@ from collections.abc import Callable, Coroutine
 from typing import Any
 
 from fastapi import APIRouter, Request
-from fastapi.dependencies.models import Dependant
 from fastapi.responses import Response
 from starlette.exceptions import HTTPException
 
 from app.errors import BadInput, bad_input, short
 from app.machines.calls import PROBLEMS
 from app.named_once import NamedTwice, read_json
-from app.web.late_routes import LateRoute
+from app.web.late_routes import LateRoute, parameters_of
 
 
 def call_router(tag: str, under: str = "", **more: Any) -> APIRouter:
@@ -27,7 +26,7 @@ class _CallRequest(Request):
 
 class _CallRoute(LateRoute):
     def get_route_handler(self) -> Callable[[Request], Coroutine[Any, Any, Response]]:
-        handle, known = super().get_route_handler(), _parameters(self.dependant)
+        handle, known = super().get_route_handler(), parameters_of(self.dependant)
 
         async def with_known_names_once(request: Request) -> Response:
             for name in request.query_params:
@@ -43,11 +42,6 @@ class _CallRoute(LateRoute):
                 raise bad_input(what, where, why, "Keep the one that is right.") from None
 
         return with_known_names_once
-
-
-def _parameters(asked: Dependant) -> list[str]:
-    """Names of what a call and whatever it depends on read of the address."""
-    return [one.alias for one in asked.query_params] + [name for other in asked.dependencies for name in _parameters(other)]
 
 
 def _unknown_parameter(name: str, known: list[str]) -> BadInput:

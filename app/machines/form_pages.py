@@ -148,7 +148,7 @@ def _drawn(request: Request, act: Act, typed: Mapping[str, str], *, refusal: Ref
     with house_of(request).reading() as session:
         names = {kind: sorted(one.name for one in catalogue.every(session, kind)) for kind in sorted(kinds)}
     shown = {"act": act, "typed": typed, "refusal": refusal, "before": before, "names": names, "zone": zone_of(request)}
-    return render(request, "machines/act.html", status=refusal.status if refusal else 200, **shown)
+    return render(request, "machines/act.html", reads_all=True, status=refusal.status if refusal else 200, **shown)
 
 
 def _before(request: Request, act: Act, typed: Mapping[str, str]) -> Before | None:

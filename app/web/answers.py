@@ -20,7 +20,7 @@ def is_call(request: Request) -> bool:
 def answer(request: Request, status: int, what: str, reasons: list[Reason], headers: Mapping[str, str] | None = None) -> Response:
     if is_call(request):
         return JSONResponse(_problem(status, what, reasons), status_code=status, media_type=_PROBLEM, headers=headers)
-    page = render(request, "refusal.html", status=status, what=what, reasons=reasons, missing=status == 404)
+    page = render(request, "refusal.html", reads_all=True, status=status, what=what, reasons=reasons, missing=status == 404)
     page.headers.update(headers or {})
     return page
 
@@ -30,7 +30,8 @@ def answer_outage(request: Request, status: int, told: Outage) -> Response:
     if is_call(request):
         body = _problem(status, told.what, []) | {"detail": told.why, "now": told.now}
         return JSONResponse(body, status_code=status, media_type=_PROBLEM)
-    return render(request, "refusal.html", status=status, what=told.what, reasons=[{"why": told.why, "now": told.now, "where": ""}], missing=False)
+    reasons = [{"why": told.why, "now": told.now, "where": ""}]
+    return render(request, "refusal.html", reads_all=True, status=status, what=told.what, reasons=reasons, missing=False)
 
 
 def _problem(status: int, what: str, reasons: list[Reason]) -> dict[str, Any]:

@@ -6,6 +6,7 @@ import threading
 from collections.abc import Callable, Collection
 from typing import Any
 
+from fastapi.dependencies.models import Dependant
 from fastapi.routing import APIRoute
 from starlette.routing import compile_path, get_name
 
@@ -33,3 +34,8 @@ class LateRoute(APIRoute):
                 super().__init__(self.path, self.endpoint, **unread)
                 self._unread = None
         return self.__getattribute__(name)
+
+
+def parameters_of(asked: Dependant) -> list[str]:
+    """Names of what a handler and whatever it depends on read of the address."""
+    return [one.alias for one in asked.query_params] + [name for other in asked.dependencies for name in parameters_of(other)]

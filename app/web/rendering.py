@@ -12,9 +12,10 @@ from fastapi.responses import HTMLResponse, RedirectResponse
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
-from app.errors import Refused
+from app.errors import Refused, short
 from app.web.installation import when, zone_of
-from app.web.said import TAKE_CARE, said_to, saying
+from app.web.late_routes import LateRoute, parameters_of
+from app.web.said import OF_WHAT_IS_SAID, TAKE_CARE, said_to, saying
 from app.web.words import coded, counted, place
 
 TEMPLATES = Path(__file__).resolve().parent.parent.parent / "templates"
@@ -25,8 +26,11 @@ environment = Environment(
 environment.filters |= {"coded": coded, "counted": counted, "place": place}
 
 
-def render(request: Request, template: str, *, status: int = 200, **values: Any) -> HTMLResponse:
-    """A page from ready values. Every template also gets the paths, who is signed in, and the token of its forms."""
+def render(request: Request, template: str, *, status: int = 200, reads_all: bool = False, **values: Any) -> HTMLResponse:
+    """A page from ready values. Every template also gets the paths, who is signed in, and the token of its forms.
+
+    `reads_all`: the handler reads all of the address itself; else the page says which parameters of it nobody reads.
+    """
     headers: dict[str, str] = {}
     if isinstance(refusal := values.get("refusal"), Refused):  # a form drawn again
         request.app.state.note_refused(request, refusal)
@@ -39,12 +43,22 @@ def render(request: Request, template: str, *, status: int = 200, **values: Any)
         "form_token": getattr(request.state, "form_token", ""),
         "key": secrets.token_urlsafe(12),  # a redrawn form carries a new key
         "flash": flash,
+        "unread": [] if reads_all else _unread(request),
         "flash_is_care": flash.startswith(TAKE_CARE),
         "when": lambda moment: when(request, moment),
         "zone": zone_of(request),
         "here": request.url.path,
     }
     return HTMLResponse(environment.get_template(template).render(base | values), status_code=status, headers=headers)
+
+
+def _unread(request: Request) -> list[str]:
+    """Parameters that a page was asked with and does not know: of a misspelt one it would show everything, unsaid."""
+    route = request.scope.get("route")
+    if not request.query_params or request.method != "GET" or not isinstance(route, LateRoute):
+        return []
+    known = {*parameters_of(route.dependant), *OF_WHAT_IS_SAID}
+    return [short(name) for name in request.query_params if name not in known]
 
 
 def to_wait(refusal: Refused) -> dict[str, str]:
