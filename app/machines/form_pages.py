@@ -42,6 +42,7 @@ _GIVEN = ("password", "pin", "secret")  # to someone; of a call that is signed, 
 _UNSHOWN = ("password", "secret")  # kinds of fields
 _WITH_BLANKS = ("marks",)  # other people's: one is not torn apart
 _LONGEST_KEY = 200  # as of a call
+_MOST_TOLD = 50  # things of an answer, each with its fields
 # what names a thing of the catalogue: a list of their names to choose from, or to type beside
 _OF_CATALOGUE = {name: name for name in ("part", "product", "order", "customer", "recipe", "station", "reason")} | {"purpose": "reason"}
 # the fields that a thing of a kind goes into, where the action's path does not name it
@@ -327,8 +328,10 @@ def _rows(answer: Mapping[str, Any], zone: str, prefix: str = "") -> Iterator[tu
         if isinstance(value, dict):
             yield from _rows(value, zone, f"{words}: ")
         elif isinstance(value, list) and value and isinstance(value[0], dict):
-            for number, one in enumerate(value[:50], 1):
+            for number, one in enumerate(value[:_MOST_TOLD], 1):
                 yield from _rows(one, zone, f"{words} {number}: ")
+            if len(value) > _MOST_TOLD:
+                yield words, [Told(f"{len(value) - _MOST_TOLD} more, {len(value)} in all", False)]
         else:
             yield words, [_told(one, zone) for one in (value if isinstance(value, list) else [value])]
 

@@ -176,6 +176,9 @@ def test_a_wafer_map_by_form(browser: Browser) -> None:  # noqa: F811
     client: TestClient = browser.client
     page = client.post("/do/act", data=data, files=[("files", ("map.txt", text))], headers={"Origin": "http://testserver"})
     assert "W26-" in page.text, page.text
+    many = [("files", (f"{n}.txt", text.replace(b"RD1", f"RD1-{n}".encode()))) for n in range(52)]
+    page = client.post("/do/act", data=data, files=many, headers={"Origin": "http://testserver"})
+    assert len(re.findall(r">W26-\d+-\w<", page.text)) == 50 and "2 more, 52 in all" in page.text
 
 
 def test_without_a_session_forms_send_to_the_sign_in(house: House, factory: Factory) -> None:  # noqa: F811
