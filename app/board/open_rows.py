@@ -232,7 +232,7 @@ _RAN = (
 _LOADING = text("""
     select p."set" as panels, p.load, p.shelf from load o cross join load_place p where p.load = o.id and o.closed_e is null and p.closed_e is null
 """)
-# a lot is elsewhere when all its panels are, and of most not even the first ever was: their others are not looked up
+# a lot is elsewhere when all its panels but the spent are, and of most not even the first ever was: their others are not looked up
 _PLACES = listed(
     """
     select lot, kind, place
@@ -244,7 +244,10 @@ _PLACES = listed(
             select h.lot, m.panel as thing, s.n - (select count(*) from member x where x."set" = h."set" and x.panel in :spent) as things
             from lot_holding h cross join panel_set s cross join member m
             where h.closed_e is null and s.id = h."set" and m."set" = h."set" and not (m.panel in :spent)
-              and exists (select 1 from move v where v.item = (select min(one.panel) from member one where one."set" = h."set"))
+              and exists (
+                select 1 from move v
+                where v.item = (select min(one.panel) from member one where one."set" = h."set" and not (one.panel in :spent))
+              )
             union all
             select s.lot, s.lot, 1 from loose_stock s where s.emptied_e is null
         ) t join move v on v.item = t.thing

@@ -155,6 +155,16 @@ def test_panels_that_broke_at_a_firm_do_not_keep_the_rest_from_its_place(factory
     assert [one.where for one in row(seen(factory), "plasma").lots] == ["in stock: rack 4"]
 
 
+def test_a_first_panel_that_broke_before_it_ever_moved_does_not_hide_where_the_rest_is(factory: Factory) -> None:
+    one = lot(factory, 3, NOON - timedelta(hours=5))
+    with factory.house.reading() as session:
+        broken, *whole = panels_of_lot(session, one.id)
+    factory.do("scrap", lambda s, by: scrap_panel(s, by, broken, "dropped").id)
+    for panel in whole:
+        factory.do("move_item", lambda s, by, panel=panel: str(move_item(s, by, panel, "stock", "rack 4")), happened_at=NOON - timedelta(hours=3))
+    assert [one.where for one in row(seen(factory), "plasma").lots] == ["in stock: rack 4"]
+
+
 def test_late_and_stuck_have_their_reasons(factory: Factory) -> None:
     for i in range(20):  # twenty waits of an hour before the plasma
         done = lot(factory, 1, NOON - timedelta(days=5, hours=i))

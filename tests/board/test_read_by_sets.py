@@ -54,8 +54,8 @@ def _looked_at(house: House) -> Counter[str]:
         assert spent_panels(session, None) == spent
         classes = Counter((lot, travelled[panel]) for panel, lot in lot_of.items() if panel not in spent)
         assert Counter({(lot, sets): n for lot, sets, n in alike(session, None, spent)}) == classes
-        elsewhere = _elsewhere(by_scan, lot_of)
-        assert {lot: place for lot, place in last_places(session).items() if lot in lot_of.values()} == elsewhere
+        elsewhere = _elsewhere(by_scan, {panel: lot for panel, lot in lot_of.items() if panel not in spent})
+        assert {lot: place for lot, place in last_places(session, spent).items() if lot in lot_of.values()} == elsewhere
         stand, stops = progress(by_scan, list(lot_of)), stops_on(by_scan, list(lot_of))
         waiting = [part for part in open_parts(session).parts if part.panels and not part.running]
         told = Counter[tuple[int, str | None, tuple[int, ...]]]()
@@ -88,7 +88,7 @@ def _is_running(session: Session, sets: frozenset[int]) -> bool:
 
 
 def _elsewhere(session: Session, lot_of: dict[int, int]) -> dict[int, str]:
-    """Lots whose panels are all in one place that is not the floor."""
+    """Lots whose panels, the spent left out, are all in one place that is not the floor."""
     places = place_of(session, lot_of)
     found = {lot: {str(places[panel]) for panel in lot_of if lot_of[panel] == lot} for lot in lot_of.values()}
     return {lot: where for lot, (where, *others) in found.items() if not others and where != "floor"}
