@@ -30,6 +30,10 @@ def prov_document(chain: Chain, uris: Uris) -> "ProvDocument":
         told = {"reelroot:how": passing.kind} | ({"reelroot:units": passing.units} if passing.units else {})
         document.wasDerivedFrom(names[passing.child], names[passing.parent], other_attributes=told)
     _add_lots(document, chain, names)
+    for station in dict.fromkeys(work.station for work in chain.works):
+        document.agent(f"station:{station}", {"prov:label": station, "prov:type": "reelroot:station"})
+    for badge in dict.fromkeys(work.badge for work in chain.works if work.badge):
+        document.agent(f"person:{badge}", {"prov:type": "prov:Person"})
     for work in chain.works:
         _add_work(document, work, names)
     return document
@@ -48,10 +52,8 @@ def _add_lots(document: "ProvDocument", chain: Chain, names: dict[int, str]) -> 
 def _add_work(document: "ProvDocument", work: Work, names: dict[int, str]) -> None:
     activity = f"run:{work.run}-line-{work.line}"
     document.activity(activity, work.started_at, work.ended_at, {"prov:label": f"{work.operation}, run {work.run}", "prov:type": "reelroot:line"})
-    document.agent(f"station:{work.station}", {"prov:label": work.station, "prov:type": "reelroot:station"})
     document.wasAssociatedWith(activity, f"station:{work.station}")
     if work.badge:
-        document.agent(f"person:{work.badge}", {"prov:type": "prov:Person"})
         document.wasAssociatedWith(activity, f"person:{work.badge}")
     for material in (*work.materials, *work.perhaps, *work.wafers):
         document.used(activity, names[material])

@@ -2,14 +2,15 @@
 
 import networkx
 import pytest
-from prov.model import ProvDerivation, ProvDocument, ProvEntity, ProvMembership
+from prov.model import ProvActivity, ProvAgent, ProvDerivation, ProvDocument, ProvEntity, ProvMembership
 
 from app.db import House
+from app.floor.lots import merge_lots
 from app.genealogy.chain import chain_of
 from app.genealogy.prov_document import prov_document
 from app.genealogy.trace import trace_back
 from app.genealogy.uris import Uris
-from app.naming.resolve import Named
+from app.naming.resolve import Named, code_of
 from app.packing.rework import cut_pack
 from tests.genealogy.made import client_of, made
 from tests.small_factory import Factory, named_pack
@@ -45,6 +46,20 @@ def test_an_independent_reader_finds_the_same_ancestors(house: House, what: str)
     assert len(expected) > 8
     members = {str(record.args[1]): str(record.args[0]) for record in read.get_records(ProvMembership)}
     assert members == {f"panel:{panel.code}": f"lot:{one.lot.code}" for panel in one.panels}
+
+
+def test_a_station_where_two_lots_ran_is_one_agent(house: House) -> None:
+    factory = Factory(house).load()
+    factory.mount("Attach", factory.batch("GLUE"), factory.wafer())
+    lot, other = factory.lot(factory.panels(1)), factory.lot(factory.panels(1))
+    for one in (lot, other):
+        factory.run("Attach", one)
+    factory.do("merge_lots", lambda s, by: str(merge_lots(s, by, lot.id, [other.id])))
+    with house.walking() as session:
+        document = prov_document(chain_of(session, lot), Uris("https://id.reelroot.example"))
+        station = code_of(session, "station", factory.things["Attach"])
+    assert len(list(document.get_records(ProvActivity))) == 2
+    assert [str(agent.identifier) for agent in document.get_records(ProvAgent)] == [f"station:{station}"]
 
 
 def test_both_notations_and_the_events_are_files(house: House) -> None:
