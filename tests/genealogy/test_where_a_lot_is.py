@@ -108,6 +108,15 @@ def test_a_loose_lot_that_gave_all_is_in_no_jar(factory: Factory) -> None:
     assert containers() == 0
 
 
+def test_a_loose_lot_that_gave_all_leads_to_no_mixing(factory: Factory, client: TestClient) -> None:
+    """Of an empty one the page beyond says that there is nothing to mix."""
+    loose = loose_lot(factory, 2, order=None)
+    link = f"/before-mixing?lot={loose.code}"
+    assert link in client.get(f"/lots/{loose.code}").text
+    factory.do("scrap", lambda s, by: scrap_units(s, by, loose.id, 40, "bent").id)
+    assert link not in client.get(f"/lots/{loose.code}").text
+
+
 def test_the_next_revision_of_a_route_leaves_it_open_whatever_it_is_called(factory: Factory) -> None:
     with factory.house.reading() as session:
         text = next_revision(named(session, "route", 'Q rev A "first"'))
