@@ -170,16 +170,9 @@ class _Events:
 
     def _holds(self) -> Iterator[Event]:
         by_code = {thing.code: item for item, thing in self.chain.things.items()}
-        of_run: defaultdict[str, set[int]] = defaultdict(set)
         of_line = {work.line: set(work.done_to) for work in self.chain.works}
-        for work in self.chain.works:
-            of_run[work.run] |= of_line[work.line]
         for hold in self.chain.holds:
-            items = {by_code[code] for _, code in hold.on if code in by_code}
-            if hold.line is not None:  # another shelf of the same load is not held
-                items |= of_line.get(hold.line, set())
-            else:
-                items |= {item for kind, code in hold.on if kind == "run" for item in of_run[code]}
+            items = {by_code[code] for code in hold.things if code in by_code}.union(*(of_line.get(line, ()) for line in hold.lines))
             if items:
                 base = {"reelroot:hold": hold.code, "reelroot:reason": hold.reason} | self._seen(sorted(items))
                 yield self._head("ObjectEvent", f"hold-{hold.code}", hold.at, "holding", "unavailable") | base

@@ -1,22 +1,22 @@
 """What ever stopped something on the way to a thing, and how it ended: holds with their releases, and marks at risk."""
 
 from collections import defaultdict
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from functools import lru_cache
 from typing import Any
 
-from sqlalchemy import Boolean, ColumnClause, bindparam, column, text
+from sqlalchemy import Boolean, ColumnClause, bindparam, column, select, text
 from sqlalchemy.orm import Session
 
 from app.db import Moment
 from app.genealogy.doings import Doing
 from app.genealogy.origins import Origins
-from app.holds.stopped import stops_on
+from app.holds.stopped import is_meant, stops_on
 from app.holds.words import HoldRow, on_what
 from app.journal.entry_rows import EntryRow, entry_rows
-from app.ledger.stops import LONG_SPAN
+from app.ledger.stops import LONG_SPAN, Hold
 from app.listed import ask, listed
 from app.naming.resolve import codes_of
 
@@ -45,7 +45,8 @@ class PastHold:
     code: str
     reason: str
     on: tuple[tuple[str, str], ...]  # kind, code
-    line: int | None  # the one that it is on, of a run that it names
+    things: tuple[str, ...]  # codes of what it is on: of a container named above, what was in it
+    lines: frozenset[int]  # those of the way that it is on: a line alone, of a run that it names, or of a station in a span of time
     who: str
     at: datetime
     automatic: bool
@@ -74,7 +75,8 @@ def holds_ever(session: Session, found: Origins) -> tuple[PastHold, ...]:
     if not holds:
         return ()
     ids = [hold.id for hold in holds]
-    codes, on = codes_of(session, "hold", ids), on_what(session, holds)
+    codes, on, lines = codes_of(session, "hold", ids), on_what(session, holds), _lines_on(session, found, holds)
+    inside = on_what(session, [hold._replace(container=None) for hold in holds if hold.container is not None])
     in_force = any(hold.closed_e is None for hold in holds)
     now = {stop.hold for stops in stops_on(session, found.up.starts).values() for stop in stops} if in_force else set()
     releases = ask(session, _RELEASES, holds=ids)
@@ -87,11 +89,20 @@ def holds_ever(session: Session, found: Origins) -> tuple[PastHold, ...]:
         by_hold[one.hold].append(Released(entry.happened_at, entry.actor_name, one.everything, one.units_freed, what, words))
     return tuple(
         PastHold(
-            codes[hold.id], hold.reason, tuple(on[hold.id]), hold.subject if hold.kind == "line" else None, entries[hold.e].actor_name,
-            entries[hold.e].happened_at, hold.automatic, hold.closed_e is None, hold.id in now, tuple(by_hold[hold.id]),
+            codes[hold.id], hold.reason, tuple(on[hold.id]), tuple(code for _, code in inside.get(hold.id, on[hold.id])), lines[hold.id],
+            entries[hold.e].actor_name, entries[hold.e].happened_at, hold.automatic, hold.closed_e is None, hold.id in now, tuple(by_hold[hold.id]),
         )
         for hold in holds
     )  # fmt: skip
+
+
+def _lines_on(session: Session, found: Origins, holds: Sequence[HoldRow]) -> dict[int, frozenset[int]]:
+    meant = [hold.id for hold in holds if hold.kind in ("line", "run", "span")]
+    whole = {hold.id: hold for hold in session.scalars(select(Hold).where(Hold.id.in_(meant)))} if meant else {}  # with the span
+    none = frozenset[int]()
+    return {
+        hold.id: frozenset(one.line for one in found.lines if is_meant(one, whole[hold.id])) if hold.id in whole else none for hold in holds
+    }  # fmt: skip
 
 
 def _concerning(session: Session, found: Origins) -> list[HoldRow]:

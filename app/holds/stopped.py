@@ -133,7 +133,7 @@ class _Above:
         if hold.kind == "set":
             return {("item", panel): at_that_moment for panel in members[hold.subject]}
         if hold.kind in ("line", "run", "span"):
-            return {("line", line.line): line.e for line in self.lines if _is_meant(line, hold)}
+            return {("line", line.line): line.e for line in self.lines if is_meant(line, hold)}
         node = ("pack" if hold.kind == "pack" else "item", hold.subject)
         return {node: at_that_moment} if node in self.nodes else {}
 
@@ -208,7 +208,8 @@ def _released(session: Session, holds: list[Hold]) -> dict[int, dict[int, int]]:
     return found
 
 
-def _is_meant(line: LineAbove, hold: Hold) -> bool:
+def is_meant(line: LineAbove, hold: Hold) -> bool:
+    """Whether a hold on a line, a run, or what ran at a station in a span of time is on this line."""
     if hold.kind == "span":
         return line.station == hold.subject and _overlaps(line, hold)
     return hold.subject == (line.line if hold.kind == "line" else line.run)

@@ -8,7 +8,7 @@ import json
 import re
 import subprocess
 import tarfile
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any, get_args
 from urllib.parse import unquote, urlsplit
 
@@ -19,6 +19,7 @@ from sqlalchemy import select
 from app import clock
 from app.catalogue.definitions import Customer, Operation
 from app.db import House
+from app.floor.containers import add_container, put_panels
 from app.floor.lots import merge_lots
 from app.floor.moves import move_item
 from app.genealogy.chain import Chain, chain_of
@@ -171,6 +172,27 @@ def test_a_hold_on_one_line_of_a_run_holds_nothing_of_its_others(house: House) -
     uris = Uris(AUTHORITIES[0])
     held = [set(event["epcList"]) for event in events if event["bizStep"] == "holding"]
     assert held == [{uris.of("panel", panel.code) for panel in panels[:2]}]
+
+
+def test_a_hold_on_a_container_or_on_a_span_of_time_holds_what_was_there(house: House) -> None:
+    factory = Factory(house).load()
+    factory.mount("Attach", factory.batch("GLUE"), factory.wafer())
+    panels = factory.panels(5)
+    lot = factory.lot(panels)
+    magazine = Named("container", factory.do("add_container", lambda s, by: add_container(s, by, "magazine", "M1").id), "M1")
+    factory.do("fill_container", lambda s, by: put_panels(s, by, magazine.id, [panels[0].id, panels[3].id]))
+    factory.run("Attach", lot)
+    factory.do("place_hold", lambda s, by: place_hold(s, by, magazine, "it fell").id)
+    station = Named("station", factory.things["Attach"], "Attach")
+    for begin, end in ((timedelta(hours=-2), timedelta()), (timedelta(days=-9), timedelta(days=-8))):
+        span = clock.now() + begin, clock.now() + end
+        factory.do("place_hold", lambda s, by, span=span: place_hold(s, by, station, "smoke", span=span).id)
+    events = epcis_document(chain(house, lot), Uris(AUTHORITIES[0]), clock.now(), "UTC")["epcisBody"]["eventList"]
+    uris = Uris(AUTHORITIES[0])
+    held = {event["reelroot:reason"]: set(event["epcList"]) for event in events if event["bizStep"] == "holding"}
+    assert held == {
+        "it fell": {uris.of("panel", panels[n].code) for n in (0, 3)}, "smoke": {uris.of("panel", panel.code) for panel in panels},
+    }  # fmt: skip
 
 
 def test_every_identifier_is_one_of_labels_and_calls(house: House, published: jsonschema.protocols.Validator) -> None:
