@@ -85,12 +85,18 @@ class _Events:
                 yield self._event("TransformationEvent", name, e, FLOWS[kind], "in_progress") | self._made(parents, children)
 
     def _lots(self) -> Iterator[Event]:
-        """Panels that began to travel together: a lot is their parent."""
-        for lot, panels in self.chain.travelled.items():
-            for e in sorted(set(panels.values())):
-                event = self._event("AggregationEvent", f"lot-{e}-{self.chain.things[lot].code}", e, "other", "in_progress")
-                inside = [self.epc[panel] for panel, since in panels.items() if since == e]
-                yield event | {"action": "ADD", "parentID": self.epc[lot], "childEPCs": inside}
+        """Panels that began to travel together: a lot is their parent, until another is."""
+        parent: dict[int, int] = {}
+        for e, lot in sorted({(e, lot) for lot, panels in self.chain.travelled.items() for e in panels.values()}):
+            inside = [panel for panel, since in self.chain.travelled[lot].items() if since == e]
+            for before in dict.fromkeys(parent[panel] for panel in inside if panel in parent):
+                yield self._together("lot-left", e, "DELETE", before, [panel for panel in inside if parent.get(panel) == before])
+            yield self._together("lot", e, "ADD", lot, inside)
+            parent |= dict.fromkeys(inside, lot)
+
+    def _together(self, name: str, e: int, action: str, lot: int, panels: Sequence[int]) -> Event:
+        event = self._event("AggregationEvent", f"{name}-{e}-{self.chain.things[lot].code}", e, "other", "in_progress")
+        return event | {"action": action, "parentID": self.epc[lot], "childEPCs": [self.epc[panel] for panel in panels]}
 
     def _packing(self, name: str, e: int, kind: str, some: Sequence[Passing]) -> Iterator[Event]:
         """Units are put into a pack, or taken out of one; a piece that came out of another comes from it as a whole, too."""

@@ -174,6 +174,21 @@ def test_a_hold_on_one_line_of_a_run_holds_nothing_of_its_others(house: House) -
     assert held == [{uris.of("panel", panel.code) for panel in panels[:2]}]
 
 
+def test_a_panel_is_in_one_lot_at_a_time(house: House) -> None:
+    factory = Factory(house).load()
+    panels = factory.panels(5)
+    lot, other = factory.lot(panels[:2]), factory.lot(panels[2:])
+    factory.do("merge_lots", lambda s, by: str(merge_lots(s, by, lot.id, [other.id])))
+    events = epcis_document(chain(house, lot), Uris(AUTHORITIES[0]), clock.now(), "UTC")["epcisBody"]["eventList"]
+    uris = Uris(AUTHORITIES[0])
+    inside: dict[str, set[str]] = {}
+    for event in events:
+        if event["type"] == "AggregationEvent":
+            of = inside.setdefault(event["parentID"], set())
+            (of.update if event["action"] == "ADD" else of.difference_update)(event["childEPCs"])
+    assert inside == {uris.of("lot", lot.code): {uris.of("panel", panel.code) for panel in panels}, uris.of("lot", other.code): set()}
+
+
 def test_a_hold_on_a_container_or_on_a_span_of_time_holds_what_was_there(house: House) -> None:
     factory = Factory(house).load()
     factory.mount("Attach", factory.batch("GLUE"), factory.wafer())
