@@ -144,22 +144,15 @@ def test_a_lot_of_which_a_part_came_from_stock_waits_all_the_same(factory: Facto
     assert [one.where for one in row(seen(factory), "plasma").lots] == ["waits 5 h 00 min"]
 
 
-def test_panels_that_broke_at_a_firm_do_not_keep_the_rest_from_its_place(factory: Factory) -> None:
+@pytest.mark.parametrize("was_away", [True, False], ids=["at a firm", "before it ever moved"])
+def test_a_panel_that_broke_does_not_hide_where_the_rest_of_its_lot_is(factory: Factory, was_away: bool) -> None:
+    """The first, by which a lot's place is looked for."""
     one = lot(factory, 3, NOON - timedelta(hours=5))
-    factory.do("move_item", lambda s, by: str(move_item(s, by, one.id, "outside", "Tolland Slicing")), happened_at=NOON - timedelta(hours=4))
+    if was_away:
+        factory.do("move_item", lambda s, by: str(move_item(s, by, one.id, "outside", "Tolland Slicing")), happened_at=NOON - timedelta(hours=4))
     with factory.house.reading() as session:
         broken, *whole = panels_of_lot(session, one.id)
-    factory.do("scrap", lambda s, by: scrap_panel(s, by, broken, "broken there").id)
-    for panel in whole:
-        factory.do("move_item", lambda s, by, panel=panel: str(move_item(s, by, panel, "stock", "rack 4")), happened_at=NOON - timedelta(hours=3))
-    assert [one.where for one in row(seen(factory), "plasma").lots] == ["in stock: rack 4"]
-
-
-def test_a_first_panel_that_broke_before_it_ever_moved_does_not_hide_where_the_rest_is(factory: Factory) -> None:
-    one = lot(factory, 3, NOON - timedelta(hours=5))
-    with factory.house.reading() as session:
-        broken, *whole = panels_of_lot(session, one.id)
-    factory.do("scrap", lambda s, by: scrap_panel(s, by, broken, "dropped").id)
+    factory.do("scrap", lambda s, by: scrap_panel(s, by, broken, "it broke").id)
     for panel in whole:
         factory.do("move_item", lambda s, by, panel=panel: str(move_item(s, by, panel, "stock", "rack 4")), happened_at=NOON - timedelta(hours=3))
     assert [one.where for one in row(seen(factory), "plasma").lots] == ["in stock: rack 4"]

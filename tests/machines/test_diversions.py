@@ -53,7 +53,6 @@ def test_a_pack_filled_for_an_order_goes_to_another_customer_only_for_a_reason_t
             assert f"though filled for Arden Lights: {WHY}" in do.client.get(page).text, page
 
 
-
 def test_a_pack_whose_shipment_is_corrected_to_another_customer_s_is_told_as_diverted(house: House) -> None:
     with plant(house, *ORDERED) as do:
         own, beside = packs_of(do, "OWN-1", [8, 8])
