@@ -12,10 +12,12 @@ from fastapi import Request
 from fastapi.responses import Response
 
 from app.desk.listing import Cell, Linked, Listing, Shown, State, asked_of, show
-from app.errors import bad_input
+from app.errors import bad_input, short
 from app.web.downloads import safe
 from app.web.installation import house_of
+from app.web.late_routes import told_often
 from app.web.rendering import render
+from app.web.said import OF_WHAT_IS_SAID
 
 FORMATS = ("html", "csv", "json")
 
@@ -24,6 +26,9 @@ def answer(request: Request, listing: Listing, **more: Any) -> Response:
     form = request.query_params.get("format", "html")
     if form not in FORMATS:
         raise bad_input("A list has no such form.", "format", f"It is not one of: {', '.join(FORMATS)}.", "Choose one of them.")
+    for name in told_often(request.query_params, dict.fromkeys(OF_WHAT_IS_SAID, True)):
+        why = "It stands in the address several times, and which of them counts is left open."
+        raise bad_input("A list is asked by each word once.", short(name), why, "Give it once.")
     asked = asked_of(listing, request.query_params)
     house = house_of(request)
     with house.reading() as session, house.walking() as look_ups:

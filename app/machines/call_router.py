@@ -1,8 +1,8 @@
 """A router of calls: under /api/v1, with the problems that each may answer. A JSON body with two keys of one name is refused, and so is a
-parameter that the call does not know: a misspelt filter would show everything.
+parameter that the call does not know, or that stands in the address twice: a misspelt filter would show everything, and one of two would be lost.
 """
 
-from collections.abc import Callable, Coroutine
+from collections.abc import Callable, Coroutine, Iterable
 from typing import Any
 
 from fastapi import APIRouter, Request
@@ -12,7 +12,7 @@ from starlette.exceptions import HTTPException
 from app.errors import BadInput, bad_input, short
 from app.machines.calls import PROBLEMS
 from app.named_once import NamedTwice, read_json
-from app.web.late_routes import LateRoute, parameters_of
+from app.web.late_routes import LateRoute, parameters_of, told_often
 
 
 def call_router(tag: str, under: str = "", **more: Any) -> APIRouter:
@@ -28,10 +28,13 @@ class _CallRoute(LateRoute):
     def get_route_handler(self) -> Callable[[Request], Coroutine[Any, Any, Response]]:
         handle, known = super().get_route_handler(), parameters_of(self.dependant)
 
-        async def with_known_names_once(request: Request) -> Response:
+        async def with_names_known_and_once(request: Request) -> Response:
             for name in request.query_params:
                 if name not in known:
                     raise _unknown_parameter(name, known)
+            for name in told_often(request.query_params, known):
+                why = "Which of them counts is left open."
+                raise bad_input(f"The parameter {name!r} stands in the address several times.", f"query.{name}", why, "Give it once.")
             try:
                 return await handle(_CallRequest(request.scope, request.receive))
             except HTTPException as error:  # the framework's, of whatever it met while it read the body
@@ -41,9 +44,9 @@ class _CallRoute(LateRoute):
                 why = "An object has two keys of this name, and which of them counts is left open."
                 raise bad_input(what, where, why, "Keep the one that is right.") from None
 
-        return with_known_names_once
+        return with_names_known_and_once
 
 
-def _unknown_parameter(name: str, known: list[str]) -> BadInput:
+def _unknown_parameter(name: str, known: Iterable[str]) -> BadInput:
     why = f"This call knows {', '.join(sorted(known))}." if known else "This call knows none."
     return bad_input(f"There is no parameter {short(name)!r}.", f"query.{short(name)}", why, "Correct it, or leave it out.")

@@ -3,11 +3,12 @@ all three hundred would be a third of the way from the command to the first page
 """
 
 import threading
-from collections.abc import Callable, Collection
-from typing import Any
+from collections.abc import Callable, Collection, Mapping
+from typing import Any, get_args, get_origin
 
 from fastapi.dependencies.models import Dependant
 from fastapi.routing import APIRoute
+from starlette.datastructures import QueryParams
 from starlette.routing import compile_path, get_name
 
 _reading = threading.RLock()
@@ -36,6 +37,17 @@ class LateRoute(APIRoute):
         return self.__getattribute__(name)
 
 
-def parameters_of(asked: Dependant) -> list[str]:
-    """Names of what a handler and whatever it depends on read of the address."""
-    return [one.alias for one in asked.query_params] + [name for other in asked.dependencies for name in parameters_of(other)]
+def parameters_of(asked: Dependant) -> dict[str, bool]:
+    """Names of what a handler and whatever it depends on read of the address; true of those that may stand there several times."""
+    own = {one.alias: _is_list(one.field_info.annotation) for one in asked.query_params}
+    return own | {name: often for other in asked.dependencies for name, often in parameters_of(other).items()}
+
+
+def _is_list(annotation: Any) -> bool:
+    return any(get_origin(one) is list for one in (annotation, *get_args(annotation)))
+
+
+def told_often(address: QueryParams, known: Mapping[str, bool]) -> list[str]:
+    """What stands there several times though one alone counts: the last, which whoever asks can't know."""
+    names = [name for name, _ in address.multi_items()]
+    return [name for name in address if names.count(name) > 1 and not known.get(name)]

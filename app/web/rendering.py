@@ -14,7 +14,7 @@ from markupsafe import Markup
 
 from app.errors import Refused, short
 from app.web.installation import when, zone_of
-from app.web.late_routes import LateRoute, parameters_of
+from app.web.late_routes import LateRoute, parameters_of, told_often
 from app.web.said import OF_WHAT_IS_SAID, TAKE_CARE, said_to, saying
 from app.web.words import coded, counted, place
 
@@ -44,6 +44,7 @@ def render(request: Request, template: str, *, status: int = 200, reads_all: boo
         "key": secrets.token_urlsafe(12),  # a redrawn form carries a new key
         "flash": flash,
         "unread": [] if reads_all else _unread(request),
+        "often": [] if reads_all else _often(request),
         "flash_is_care": flash.startswith(TAKE_CARE),
         "when": lambda moment: when(request, moment),
         "zone": zone_of(request),
@@ -54,11 +55,20 @@ def render(request: Request, template: str, *, status: int = 200, reads_all: boo
 
 def _unread(request: Request) -> list[str]:
     """Parameters that a page was asked with and does not know: of a misspelt one it would show everything, unsaid."""
+    if (known := _known(request)) is None:
+        return []
+    return [short(name) for name in request.query_params if name not in known]
+
+
+def _often(request: Request) -> list[str]:
+    return [] if (known := _known(request)) is None else [short(name) for name in told_often(request.query_params, known)]
+
+
+def _known(request: Request) -> dict[str, bool] | None:
     route = request.scope.get("route")
     if not request.query_params or request.method != "GET" or not isinstance(route, LateRoute):
-        return []
-    known = {*parameters_of(route.dependant), *OF_WHAT_IS_SAID}
-    return [short(name) for name in request.query_params if name not in known]
+        return None
+    return parameters_of(route.dependant) | dict.fromkeys(OF_WHAT_IS_SAID, True)
 
 
 def to_wait(refusal: Refused) -> dict[str, str]:

@@ -241,6 +241,15 @@ def test_no_call_takes_a_body_with_two_keys_of_one_name(house: House, machine: T
         problem(machine.post(re.sub(r"\{\w+\}", "1", path), content=b'{"here": 1, "here": 1}', headers=JSON), 422, where="here")
 
 
+def test_no_call_loses_one_of_two_parameters_of_one_name(machine: TestClient) -> None:
+    """But for those that may stand there several times: an exposure asked of two rectangles was answered of the second alone."""
+    twice = "/api/v1/exposure?suspect=W-1&suspect=W-2&rectangle=1,1,2,2&rectangle=5,5,9,9"
+    told = problem(machine.get(twice), 422, where="query.rectangle")
+    assert told["reasons"][0]["why"] == "Which of them counts is left open."
+    problem(machine.get("/api/v1/exposure?suspect=W-1&suspect=W-2"), 404, "unknown_code")
+    problem(machine.get("/api/v1/runs?limit=5&limit=50"), 422, where="query.limit")
+
+
 @pytest.mark.only_on("sqlite")
 def test_every_whole_number_that_is_taken_in_fits_the_databases(house: House) -> None:
     app = make_app(house.settings, house)

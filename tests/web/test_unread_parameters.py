@@ -39,6 +39,24 @@ def test_what_the_program_asks_itself_is_told_nowhere(browser: TestClient, path:
     assert TOLD not in page.text
 
 
+def test_of_what_stands_in_an_address_several_times_a_page_goes_by_the_last_and_says_so(browser: TestClient) -> None:
+    page = browser.get("/board/effectiveness?of=day&of=week")
+    assert page.status_code == 200
+    assert "The address has of several times: this page goes by the last." in page.text
+    assert page.text.count('role="status"') == 1
+
+
+@pytest.mark.parametrize("path", ["/board/effectiveness?of=week&said=Done&said=Done", "/labels?code=A&code=B"])
+def test_what_may_stand_there_several_times_is_told_nowhere(browser: TestClient, path: str) -> None:
+    assert "several times" not in browser.get(path).text
+
+
+def test_a_list_takes_no_word_several_times(browser: TestClient) -> None:
+    page = browser.get("/lots?q=L26&q=L25")
+    assert page.status_code == 422
+    assert "It stands in the address several times" in page.text
+
+
 def test_a_list_refuses_as_before_and_says_it_once(browser: TestClient) -> None:
     page = browser.get("/lots?q=L26&sotr=newest")
     assert page.status_code == 422
