@@ -8,17 +8,20 @@ import pytest
 from fastapi import FastAPI
 from fastapi.testclient import TestClient
 from people.signing_in import HERE, person, sign_in, token
+from sqlalchemy import func, select
 from walking import PUBLIC, Way, leaves, ways
 
 from app.db import House
 from app.errors import NotAllowed
 from app.journal.act import Actor
 from app.journal.actions import ACTIONS
+from app.journal.models import Entry
 from app.main import make_app
 from app.people.callers import TERMINAL_COOKIE
 from app.people.doors import DOORS, ROWS, check_duties_of
 from app.people.people import DUTIES
 from app.people.sign_in import form_token
+from tests.small_factory import Factory
 
 ENDLESS = {"GET /board/changes"}  # an event stream: the duty before it is asked the same way
 BRINGS_A_SIGNER = {f"POST {path}" for path in (
@@ -107,6 +110,20 @@ def test_a_row_names_the_very_action_that_its_route_does(app: FastAPI) -> None:
             row = ROWS.get(f"{method} {route.path}")
             done = set(re.findall(r'"([a-z_]+)"', inspect.getsource(route.endpoint))) & set(ACTIONS) if row and method == "POST" else set()
             assert not done or row in done, f"{method} {route.path} does {done}, its row says {row}"
+
+
+@pytest.mark.only_on("sqlite")
+def test_to_look_writes_nothing_on_the_record(house: House, app: FastAPI, browser: TestClient) -> None:
+    """So that no link, picture or prefetch of a browser acts."""
+    Factory(house).load()
+    sign_in(browser, person(house, "Ada", *DUTIES))
+    with house.reading() as session:
+        before = session.scalar(select(func.count()).select_from(Entry))
+    looks = [way for way in ways(app) if way.method == "GET" and way.route not in ENDLESS]
+    answers = [browser.get(way.filled, **way.sent).status_code for way in looks]
+    assert answers.count(200) > 60, answers
+    with house.reading() as session:
+        assert session.scalar(select(func.count()).select_from(Entry)) == before
 
 
 def test_a_route_that_the_table_does_not_name_opens_to_nobody() -> None:
