@@ -7,7 +7,7 @@ the tested lot, so that all counts still close. A lot that held units of another
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
-from sqlalchemy import select
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from app.errors import Reason, Refused, refuse
@@ -26,6 +26,7 @@ from app.ledger.flows import Flow
 from app.ledger.items import Item, Lot
 from app.ledger.runs import Line, Run
 from app.naming.resolve import code_of, codes_of
+from app.web.words import counted
 
 
 @dataclass(frozen=True)
@@ -55,7 +56,7 @@ def correct_unit_results(session: Session, by: By, run: Run, file: ResultsFile, 
     session.add(UnitFileCorrection(e=by.e, file=wrong.id, right=right.id, reason=words))
     differences = _differences(wrong.by_bin, right.by_bin)
     grades = {name: grade for name, grade in file.results.counts_by_bin}
-    _book(session, by, run, tested, bins, differences, grades)
+    _book(session, by, run, tested, bins, _differences(_given(session, run, bins), right.by_bin), grades)
     held = _hold(session, by, run, bins, differences)
     settle(session, by, ids)
     return Corrected(differences, sorted(codes_of(session, "lot", held).values()), _packs_with(session, held))
@@ -80,6 +81,16 @@ def _differences(before: Mapping[str, int], after: Mapping[str, int]) -> dict[st
     return {name: n for name in sorted({*before, *after}) if (n := after.get(name, 0) - before.get(name, 0))}
 
 
+def _given(session: Session, run: Run, bins: Mapping[str, Lot]) -> dict[str, int]:
+    """What each bin has by the book of this test so far. It isn't what the file in force says: what had left was not taken out of its lot's book."""
+    came = select(func.sum(Flow.units)).where(Flow.kind == "bin", Flow.run == run.id)
+    booked = select(func.sum(CountEntry.units)).where(CountEntry.run == run.id, CountEntry.reason == CORRECTED_RESULTS)
+    return {
+        name: int(session.scalar(came.where(Flow.child == lot.item)) or 0) - int(session.scalar(booked.where(CountEntry.item == lot.item)) or 0)
+        for name, lot in bins.items()
+    }
+
+
 def _book(
     session: Session, by: By, run: Run, tested: Lot, bins: dict[str, Lot], differences: dict[str, int], grades: dict[str, str]
 ) -> None:
@@ -99,7 +110,8 @@ def _book(
             take(session, replace(by, fact=True), tested.item, here, bins[name].item, "bin", run=run.id)
         over -= _difference(session, by, run, bins[name].item, here - n)
     if over:
-        words = f"The corrected results put {over} units more into bins than are here: they left with another bin's lot, or were never there."
+        more_than_here = counted(over, "unit")
+        words = f"The corrected results put {more_than_here} more into bins than are here: the rest left with another bin's lot, or was never there."
         for name in more:
             hold_item(session, by, "loose", bins[name].item, words)
 
@@ -123,7 +135,8 @@ def _hold(session: Session, by: By, run: Run, bins: dict[str, Lot], differences:
     held = [bins[name].item for name, n in differences.items() if n < 0]
     for name, n in differences.items():
         if n < 0:
-            words = f"Corrected results of run {code_of(session, 'run', run.id)}: {-n} units that were said to be of bin {name} are not."
+            said = f"{counted(-n, 'unit')} said to be of bin {name} {'is' if n == -1 else 'are'} not"
+            words = f"Corrected results of run {code_of(session, 'run', run.id)}: {said}."
             hold_item(session, by, "loose", bins[name].item, words)
     return held
 

@@ -263,6 +263,23 @@ def test_units_that_left_with_another_bin_are_not_said_to_be_more_than_the_lot_h
     assert do.findings() == []
 
 
+def test_results_corrected_back_leave_no_units_that_were_never_there(do: Plant) -> None:
+    run = do.start("Tester", _loose(do, 4))
+
+    def results(failing: int) -> dict[str, object]:
+        lines = ["unit,result", *(f"{n},{'E07' if n <= failing else 'pass'}" for n in range(1, 81))]
+        return {"files": [("file", ("t.csv", "\n".join(lines).encode()))]}
+
+    lots = {one["bin"]: one["lot"] for one in do.post(f"/runs/{run}/unit_results", **results(5))["bins"]}
+    for units in (30, 30, 15):
+        do.post("/packs", station=do.at["Taper"], parts=[{"lot": lots["B1"], "units": units}], line_clear=True, short_reason="the rest")
+    for failing in (13, 9, 5):  # the last says what the first said, and all that passed has left
+        do.post(f"/runs/{run}/unit_results/correct", reason="another file", **results(failing))
+        assert do.get(f"/lots/{lots['B1']}")["counts"]["left"] == 0
+        assert do.get(f"/lots/{lots['R']}")["counts"]["left"] == failing
+    assert do.findings() == []
+
+
 def test_what_corrected_results_put_into_a_bin_is_in_its_trace_and_its_exposure(do: Plant) -> None:
     run = do.start("Tester", _loose(do, 4))
 
