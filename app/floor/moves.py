@@ -1,6 +1,6 @@
 """Where a thing is: on the floor, in stock, at an outside firm, shipped. A move changes its place and nothing else.
 
-A panel lot is where its panels are: its moves are theirs, so a part that leaves the lot is where it was.
+A panel lot is where its panels are: its moves are theirs, so a part that leaves the lot is where it was. What is read of it: `whereabouts.py`.
 """
 
 from collections.abc import Iterable, Sequence
@@ -13,7 +13,6 @@ from app.catalogue.models import Thing
 from app.errors import Reason, bad_input
 from app.floor.facts import refuse_or_hold
 from app.floor.in_work import in_work_reasons
-from app.floor.marks import good_units
 from app.holds.stopped import stops_on
 from app.journal.act import By, lock
 from app.journal.models import Entry
@@ -78,27 +77,10 @@ def _latest(rows: list[Any]) -> dict[int, Latest]:
     return {item: Latest(Place(kind, name), shipment if kind == "shipped" else None) for item, (kind, name, shipment) in moves.items()}
 
 
-def places_told(session: Session, latest: dict[int, Latest]) -> dict[int, str]:
-    """In words, of what was moved. What broke at an outside firm stays there: a panel that lost its last good unit there reads as scrapped. One that
-    had none before only went along with its lot."""
-    away = [item for item, one in latest.items() if one.place.kind == "outside"]
-    worse = list(session.scalars(_WORSE_SINCE, {"panels": away})) if away else []
-    spent = [panel for panel, units in good_units(session, worse).items() if not units] if worse else []
-    places = {item: one.place for item, one in latest.items()}
-    return {item: str(place) for item, place in (places | {panel: Place("scrapped", places[panel].name) for panel in spent}).items()}
-
-
 def place_of(session: Session, items: Iterable[int]) -> dict[int, Place]:
     """Where each thing is now: its latest move says so, none means on the floor. One statement. Panels, not panel lots."""
     (places,) = together(session, places_of(items))
     return cast(dict[int, Place], places)
-
-
-def place_of_lot(session: Session, lot: int) -> str:
-    """In words: a panel lot is where its panels are, which may be several places."""
-    things = panels_of_lot(session, lot) or [lot]
-    told = places_told(session, latest_moves(session, things))
-    return ", ".join(sorted({told.get(thing, str(Place())) for thing in things}))
 
 
 def places_of(items: Iterable[int]) -> Question[dict[int, Place]]:
@@ -126,21 +108,6 @@ def why_back(session: Session, entries: Iterable[int]) -> dict[int, str]:
 
 
 _NO_REASON = "returned"  # what stood there, until it could be left out, where nothing was said
-_WORSE_SINCE = listed(  # panels that lost units since it was last said where they are
-    """
-    select p.item
-    from (
-        select m.item, max(m.e) as e from move m
-        where m.item in :panels and not exists (select 1 from move_correction c where c.move = m.id) group by m.item
-    ) p
-    where exists (select 1 from cell_mark k where k.panel = p.item and k.closed_e is null and k.e > p.e)
-       or exists (
-            select 1 from count_entry n
-            where n.item = p.item and n.closed_e is null and n.kind in ('scrapped', 'destroyed', 'difference') and n.e > p.e
-       )
-    """,
-    "panels",
-)
 _MOVED = listed(
     """
     select m.item, m.kind, m.place, m.shipment from move m

@@ -17,7 +17,8 @@ from sqlalchemy.orm import Session
 from app.catalogue import queries as catalogue
 from app.db import House
 from app.errors import bad_input
-from app.floor.moves import place_of, shipped_with
+from app.floor.moves import shipped_with
+from app.floor.whereabouts import Whereabouts
 from app.genealogy.bin_evenness import bin_evenness
 from app.genealogy.chances import Chance
 from app.genealogy.exposure_network import Network, network
@@ -86,7 +87,11 @@ class _Answer:
         self.names = names_of(net)
         items = [item for _, item in self.names]
         self.codes = codes_of_items(session, [*dict.fromkeys(items), *net.marked])
-        self.where = {item: place.kind for item, place in place_of(session, items).items()}
+        things: defaultdict[str, list[int]] = defaultdict(list, panel=list(net.marked))
+        for kind, item in self.names:
+            if kind in ("lot", "sample", "pack"):
+                things[kind].append(item)
+        self._where = Whereabouts(session, things, [panel for panel in net.marked if ("panel", panel) not in self.names])
 
     def exposure(self) -> Exposure:
         packs = [row for row in (self._pack(item) for kind, item in self.names if kind == "pack") if row.exposed.greatest]
@@ -107,12 +112,12 @@ class _Answer:
         return sum(self.net.places[name].members for name in names)
 
     def _row(self, kind: str, item: int, words: dict[int, str]) -> ExposedRow:
-        return ExposedRow(kind, self.codes.get(item, ""), words.get(item, ""), self.where.get(item, "floor"), self._of(self.names[kind, item]))
+        return ExposedRow(kind, self.codes.get(item, ""), words.get(item, ""), self._where.told(item), self._of(self.names[kind, item]))
 
     def _pack(self, item: int) -> ExposedRow:
         exposed = self._of(self.names["pack", item])
         whole = replace(exposed, units=self.net.units.get(item, exposed.units))
-        return ExposedRow("pack", self.codes.get(item, ""), self._pack_words.get(item, ""), self.where.get(item, "floor"), whole)
+        return ExposedRow("pack", self.codes.get(item, ""), self._pack_words.get(item, ""), self._where.told(item), whole)
 
     @cached_property
     def _packs(self) -> list[Pack]:
@@ -134,12 +139,8 @@ class _Answer:
         found = []
         for panel, (units, sure, possible) in self.net.marked.items():
             if possible:
-                found.append(ExposedRow("panel", self.codes.get(panel, ""), "cells", self._panel_is(panel), self._known(units, sure, possible)))
+                found.append(ExposedRow("panel", self.codes.get(panel, ""), "cells", self._where.told(panel), self._known(units, sure, possible)))
         return _sorted(found)
-
-    def _panel_is(self, panel: int) -> str:
-        """What left it is counted where it is now: in loose lots, packs, scrap and samples."""
-        return self.where.get(panel, "floor") if ("panel", panel) in self.names else "singulated"
 
     def _panel_lots(self) -> tuple[ExposedRow, ...]:
         lots = last_lots(self.session, list(self.net.marked))
@@ -148,7 +149,7 @@ class _Answer:
         where: defaultdict[int, set[str]] = defaultdict(set)
         for panel, lot in lots.items():
             sums[lot].append(self.net.marked[panel])
-            where[lot].add(self._panel_is(panel))
+            where[lot].add(self._where.told(panel))
         rows = [
             ExposedRow("lot", codes[lot], "panels", ", ".join(sorted(where[lot])), self._known(*map(sum, zip(*parts, strict=True))), len(parts))
             for lot, parts in sums.items()
@@ -176,7 +177,7 @@ class _Answer:
         groups: defaultdict[str, list[Hashable]] = defaultdict(list)
         for (kind, item), names in self.names.items():
             gone = {"scrapped": "scrapped", "difference": "difference", "sample": "samples"}.get(kind)
-            groups[gone or self.where.get(item, "floor")] += names
+            groups[gone or self._where.place(item).kind] += names
         rows = [ExposedRow("place", "", place, place, self._of(names), self._members(names)) for place, names in groups.items()]
         return _sorted([row for row in rows if row.exposed.greatest])
 

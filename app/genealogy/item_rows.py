@@ -9,8 +9,9 @@ from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
 from app.db import Moment
-from app.floor.moves import Latest, Place, latest_moves, places_told
+from app.floor.moves import Latest
 from app.floor.scrapped_wafers import IS_SCRAP
+from app.floor.whereabouts import Whereabouts
 from app.genealogy.amounts import Share
 from app.holds.stopped import stops_on
 from app.listed import ask, listed, tuples
@@ -56,9 +57,10 @@ class ItemRows:
     """Rows of items with their shares, by kind; and of the subject, which may be none of them."""
 
     def __init__(
-        self, session: Session, subject: Named, shares: dict[str, dict[int, Share]], units: dict[int, int], named: Iterable[int] = ()
+        self, session: Session, subject: Named, shares: dict[str, dict[int, Share]], units: dict[int, int], singulated: Iterable[int],
+        named: Iterable[int] = (),
     ) -> None:
-        """`named`: items without a row of their own whose codes are wanted too."""
+        """`singulated`: panels of which it is known. `named`: items without a row of their own whose codes are wanted too."""
         self.of, self.shares, self.units = subject, shares, units
         ids = {kind: list(of_kind) for kind, of_kind in shares.items()}
         if subject.kind in LISTS and subject.id not in shares.get(subject.kind, ()):
@@ -66,10 +68,9 @@ class ItemRows:
         items = [item for some in ids.values() for item in some]
         self.codes, self.numbers = _codes_and_numbers(session, [*items, *named])
         self.words, self.lives = _words(session, ids)
-        placed = [item for kind in _PLACED for item in ids.get(kind, ())]
-        moves = latest_moves(session, placed)
-        self.places = dict.fromkeys(placed, str(Place())) | places_told(session, moves)
-        self.sales = _sales(session, {pack: moves[pack] for pack in ids.get("pack", ()) if pack in moves})
+        where = Whereabouts(session, {kind: ids.get(kind, ()) for kind in _PLACED}, singulated)
+        self.places = {item: where.told(item) for kind in _PLACED for item in ids.get(kind, ())}
+        self.sales = _sales(session, {pack: where.moves[pack] for pack in ids.get("pack", ()) if pack in where.moves})
         self.stops = _stops(session, [item for kind, some in ids.items() if kind != "panel" for item in some])
 
     def lists(self) -> dict[str, Any]:

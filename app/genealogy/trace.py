@@ -1,7 +1,7 @@
 """A trace, ready to be read: back to the origins, forward to packs and customers. Rows carry codes, words and bounds."""
 
 from collections import Counter, defaultdict
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import partial
 from typing import Any, NamedTuple
@@ -80,7 +80,7 @@ def trace_of(session: Session, subject: Named, found: Origins, *, with_ways: boo
         "lot": {lot: came.get(lot, _NONE) for lot in sorted(set().union(*lots.values()))} | loose, "sample": samples,
         "pack": {pack: came.get(pack, _NONE) for pack in up.packs},
     }  # fmt: skip
-    rows = ItemRows(session, subject, shares, {})
+    rows = ItemRows(session, subject, shares, {}, _singulated(up.edges, up.kinds))
     runs = run_rows(session, found.lines, found.uses, rows.codes, partial(found.share, "line"), up.panels) if with_runs else ()
     ways = _ways(ways_back(session, found, _panel_lot(session, subject)), subject, rows) if with_ways else ()
     return Trace("back", rows.subject(found.units), **rows.lists(), runs=runs, ways=ways)
@@ -93,10 +93,11 @@ def trace_forward(session: Session, subject: Named, *, with_ways: bool = False) 
     units = sum(share.greatest for share in found.panels.values()) or None
     if found.greatest is not None:
         lots, units = {lot: capped(share, found.greatest) for lot, share in lots.items()}, found.greatest
-    loose, samples = _lots_and_samples(walk.kinds_of(session, found.loose), found.loose)
+    kinds = walk.kinds_of(session, found.loose)
+    loose, samples = _lots_and_samples(kinds, found.loose)
     uses = uses_of(session, [line.line for line in found.lines])
     shares = {"panel": found.panels, "lot": lots | loose, "sample": samples, "pack": found.packs}
-    rows = ItemRows(session, subject, shares, found.units, named=[item for _, item, _ in uses])
+    rows = ItemRows(session, subject, shares, found.units, _singulated(found.edges, kinds), [item for _, item, _ in uses])
     lists = rows.lists()
     customers = Counter(pack.customer for pack in lists["packs"] if pack.customer and pack.greatest)
     is_apart = subject.kind in ("wafer", "batch", "run", "line")
@@ -162,6 +163,11 @@ def _held(session: Session, up: walk.Up) -> Iterator[tuple[int, int, int]]:
 
 def _lots_and_samples(kinds: dict[int, str], shares: dict[int, Share]) -> tuple[dict[int, Share], dict[int, Share]]:
     return {item: one for item, one in shares.items() if kinds[item] == "lot"}, {item: one for item, one in shares.items() if kinds[item] == "sample"}
+
+
+def _singulated(edges: Iterable[walk.Edge], kinds: Mapping[int, str]) -> set[int]:
+    """The panels from which units are seen to have become loose."""
+    return {edge.parent for edge in edges if edge.kind == "cells" and kinds.get(edge.child) == "lot"}
 
 
 def _ways(ways: list[Way], subject: Named, rows: ItemRows) -> tuple[WayRow, ...]:

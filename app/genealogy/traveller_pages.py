@@ -7,7 +7,7 @@ from markupsafe import Markup
 from app import clock
 from app.drawing.symbols import data_matrix
 from app.final_test.results_shown import tested_in
-from app.floor.moves import place_of_lot
+from app.floor.whereabouts import place_of_lot
 from app.genealogy.doings import doings_of_lots
 from app.genealogy.kin import kin_of
 from app.genealogy.lot_page import account, holds_shown

@@ -12,7 +12,7 @@ from app.catalogue import queries as catalogue
 from app.errors import NotFound, not_allowed
 from app.floor.balance import balance
 from app.floor.groups import contents, gather
-from app.floor.moves import place_of_lot
+from app.floor.whereabouts import place_of_lot
 from app.genealogy.checks import check
 from app.journal.actions import ACTIONS
 from app.journal.models import Entry

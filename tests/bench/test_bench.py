@@ -13,7 +13,7 @@ from sqlalchemy import Select, TextClause, TextualSelect, create_engine, delete,
 
 from app import clock
 from app.db import Moment
-from app.floor import amounts, ends, exits, gates, marks, moves, open_judgements, progress, station_states
+from app.floor import amounts, ends, exits, gates, marks, moves, open_judgements, progress, station_states, whereabouts
 from app.genealogy import exposure_rows, item_rows, marked_panels, origins, panel_origins, reach, run_rows, suspect_cells, suspects, trace
 from app.genealogy.checks import check
 from app.holds import probe, stopped
@@ -105,7 +105,7 @@ def test_the_built_history_is_a_right_record(folder: Path) -> None:
 
 
 WALKS = [
-    walk, travels, used, sets, origins, panel_origins, reach, amounts, exits, moves, probe, stopped, trace, item_rows, run_rows, resolve,
+    walk, travels, used, sets, origins, panel_origins, reach, amounts, exits, moves, whereabouts, probe, stopped, trace, item_rows, run_rows, resolve,
 ]  # fmt: skip
 ACTS = [choose, ends, gates, marks, open_judgements, progress]
 BASES = {"_LOADED"}  # no statement by itself

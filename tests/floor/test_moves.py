@@ -5,9 +5,10 @@ from app.db import House
 from app.errors import BadInput
 from app.floor.counting import count_units
 from app.floor.lots import split_lot
-from app.floor.moves import Place, move_item, place_of, place_of_lot
+from app.floor.moves import Place, move_item, place_of
 from app.floor.open_differences import open_differences
 from app.floor.scrap import scrap_panel
+from app.floor.whereabouts import place_of_lot
 from app.holds.place import hold_item, hold_panels
 from app.ledger.places import Move
 from app.ledger.sets import panels_of_lot

@@ -17,9 +17,9 @@ from app.floor.scrap import scrap_panel, scrap_units
 from app.genealogy.traveller import travellers
 from app.ledger.items import Lot
 from app.ledger.sets import panels_of_lot
-from app.naming.resolve import codes_of
+from app.naming.resolve import Named, codes_of
 from tests.board.line import STEPS, loose_lot, lot, run
-from tests.genealogy.made import client_of
+from tests.genealogy.made import client_of, made_loose
 from tests.small_factory import Factory
 
 WINDOWS = (
@@ -59,6 +59,39 @@ def test_a_panel_that_broke_at_an_outside_firm_reads_as_scrapped_there_in_a_trac
     assert "floor, scrapped: Tolland Slicing" in client.get(f"/lots/{one.code}").text
     found = client.get(f"/api/v1/trace/{one.code}").json()
     assert {row["code"]: row["where"] for row in found["panels"]} == {codes[broken]: "scrapped: Tolland Slicing", codes[whole]: "floor"}
+
+
+def test_a_trace_an_exposure_and_the_lots_own_page_say_the_same_of_where_it_is(factory: Factory, client: TestClient) -> None:
+    """On the floor, at an outside firm, in part back from there, joined to another lot."""
+    one, other = lot(factory, 2, order=None), lot(factory, 1, order=None)
+    with factory.house.reading() as session:
+        panels = panels_of_lot(session, one.id)
+    assert _told(client, one) == {"floor"}
+    factory.do("move_item", lambda s, by: str(move_item(s, by, one.id, "outside", "Tolland Slicing")))
+    assert _told(client, one) == {"outside: Tolland Slicing"}
+    factory.do("move_item", lambda s, by: str(move_item(s, by, panels[0], "stock", "rack 4")))
+    assert _told(client, one) == {"outside: Tolland Slicing, stock: rack 4"}
+    factory.do("merge_lots", lambda s, by: merge_lots(s, by, other.id, [one.id]).item)
+    assert _told(client, other) == {"floor, outside: Tolland Slicing, stock: rack 4"}
+    assert client.get(f"/api/v1/lots/{one.code}").json()["where"] == "outside: Tolland Slicing, stock: rack 4", "where what was in it last is"
+
+
+def test_a_singulated_lot_and_its_panels_read_so_everywhere(factory: Factory, client: TestClient) -> None:
+    _, _, _, panels, whole, _, loose = made_loose(factory, 2)
+    assert _told(client, whole) == {"singulated"}
+    assert {row["where"] for row in client.get(f"/api/v1/trace/{panels[0].code}").json()["lots"]} == {"singulated"}
+    back = client.get(f"/api/v1/trace/{loose.code}").json()
+    assert {row["code"]: row["where"] for row in back["lots"]} == {whole.code: "singulated", loose.code: "floor"}
+    assert {row["where"] for row in back["panels"]} == {"singulated"}
+
+
+def _told(client: TestClient, of: Named) -> set[str]:
+    """Every word for the place of a panel lot: its own page's, a trace's and an exposure's, of it and, together, of its panels."""
+    traced = client.get(f"/api/v1/trace/{of.code}", params={"direction": "forward"}).json()
+    exposed = client.get("/api/v1/exposure", params={"suspect": of.code}).json()
+    told = {client.get(f"/api/v1/lots/{of.code}").json()["where"], traced["subject"]["where"]}
+    told |= {row["where"] for row in exposed["lots"] if row["code"] == of.code}
+    return told | {", ".join(sorted({row["where"] for row in found["panels"]})) for found in (traced, exposed)}
 
 
 def test_every_window_that_a_step_opens_stands_on_the_traveller(factory: Factory) -> None:
