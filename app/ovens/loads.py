@@ -118,6 +118,7 @@ def start_load(session: Session, by: By, load: Load, seen: int | None, *, person
     facts = read_facts(session, load.station, groups, person, by.happened_at)
     steps = {i: step for i, group in enumerate(groups) if (step := _named_step(facts, group, wanted[i]))}
     found = grounds(facts, steps)
+    found += dict.fromkeys(reason for step in steps.values() for reason in _recipe_differs(session, load, step))
     if found and not by.fact:
         raise Refused(f"Load {code_of(session, 'load', load.id)} may not start.", *found)
     start = open_run(session, by, facts, steps, found, person=person, shelf=shelves, recipe=load.recipe)
@@ -184,12 +185,19 @@ def _misfits(session: Session, load: Load, facts: Facts, steps: dict[int, Step],
         if step is None or step.operation != "cure":
             now = f"Take it to {step.name}." if step else "It has done every step of its route."
             found.append(Reason("not_next_step", f"{_name(facts, group)} does not come to a cure next.", now))
-        elif catalogue.recipe(session, step.recipe or "").definition != load.recipe:
-            loaded = catalogue.definition(session, load.recipe).name
-            found.append(
-                Reason("recipe_differs", f"{step.name} needs recipe {step.recipe}; this load runs {loaded}.", "Begin a load for its recipe.")
-            )
+        else:
+            found += _recipe_differs(session, load, step)
     return found + _no_room(session, load, facts, shelf) + _elsewhere(session, facts)
+
+
+def _recipe_differs(session: Session, load: Load, step: Step) -> list[Reason]:
+    if catalogue.recipe(session, step.recipe or "").definition == load.recipe:
+        return []
+    loaded = catalogue.definition(session, load.recipe).name
+    if loaded == step.recipe:
+        why = f"Recipe {loaded} was changed after load {code_of(session, 'load', load.id)} was begun, which would run it as it was."
+        return [Reason("recipe_differs", why, "Cancel the load, and begin another for the recipe as it is now.")]
+    return [Reason("recipe_differs", f"{step.name} needs recipe {step.recipe}; this load runs {loaded}.", "Begin a load for its recipe.")]
 
 
 def _no_room(session: Session, load: Load, facts: Facts, shelf: str) -> list[Reason]:
