@@ -179,12 +179,14 @@ class _Events:
         of_line = {work.line: set(work.done_to) for work in self.chain.works}
         for hold in self.chain.holds:
             items = {by_code[code] for code in hold.things if code in by_code}.union(*(of_line.get(line, ()) for line in hold.lines))
-            if items:
-                base = {"reelroot:hold": hold.code, "reelroot:reason": hold.reason} | self._seen(sorted(items))
-                yield self._head("ObjectEvent", f"hold-{hold.code}", hold.at, "holding", "unavailable") | base
-                for n, one in enumerate(hold.releases):
-                    if one.everything:
-                        yield self._head("ObjectEvent", f"release-{hold.code}-{n}", one.at, "inspecting", "available") | base
+            if not items:
+                continue
+            base = {"reelroot:hold": hold.code, "reelroot:reason": hold.reason}
+            yield self._head("ObjectEvent", f"hold-{hold.code}", hold.at, "holding", "unavailable") | base | self._seen(sorted(items))
+            for n, one in enumerate(hold.releases):
+                if free := items if one.everything else {by_code[code] for code in one.things if code in by_code}:
+                    head = self._head("ObjectEvent", f"release-{hold.code}-{n}", one.at, "inspecting", "available")
+                    yield head | base | self._seen(sorted(free))
 
     def _seen(self, items: Sequence[int]) -> dict[str, Any]:
         """What an object event is about."""

@@ -17,8 +17,8 @@ from app.holds.stopped import is_meant, stops_on
 from app.holds.words import HoldRow, on_what
 from app.journal.entry_rows import EntryRow, entry_rows
 from app.ledger.stops import LONG_SPAN, Hold
-from app.listed import ask, listed
-from app.naming.resolve import codes_of
+from app.listed import ask, listed, tuples
+from app.naming.resolve import codes_of, codes_of_items
 
 _MONTH = timedelta(days=32)  # more than a span lasts that is not among those of LONG_SPAN
 _NEVER = datetime(9999, 12, 31, tzinfo=UTC)
@@ -28,11 +28,12 @@ _HOLD_COLUMNS.append(column("automatic", Boolean()))
 
 @dataclass(frozen=True)
 class Released:
-    """`what` and `words`: the disposition that was signed with it."""
+    """`what` and `words`: the disposition that was signed with it. `things`: the codes of what was let go, where it was not everything."""
 
     at: datetime
     who: str
     everything: bool
+    things: tuple[str, ...]
     units_freed: int
     what: str
     words: str
@@ -82,11 +83,13 @@ def holds_ever(session: Session, found: Origins) -> tuple[PastHold, ...]:
     releases = ask(session, _RELEASES, holds=ids)
     entries = entry_rows(session, [hold.e for hold in holds] + [one.e for one in releases])
     decided = {(hold, e): (what, words) for hold, e, what, words in ask(session, _DECIDED, holds=ids)}
+    let_go = _let_go(session, [one.id for one in releases if not one.everything])
     by_hold: defaultdict[int, list[Released]] = defaultdict(list)
     for one in releases:
         entry = entries[one.e]
         what, words = decided.get((one.hold, one.e), ("", ""))
-        by_hold[one.hold].append(Released(entry.happened_at, entry.actor_name, one.everything, one.units_freed, what, words))
+        things = let_go.get(one.id, ())
+        by_hold[one.hold].append(Released(entry.happened_at, entry.actor_name, one.everything, things, one.units_freed, what, words))
     return tuple(
         PastHold(
             codes[hold.id], hold.reason, tuple(on[hold.id]), tuple(code for _, code in inside.get(hold.id, on[hold.id])), lines[hold.id],
@@ -94,6 +97,16 @@ def holds_ever(session: Session, found: Origins) -> tuple[PastHold, ...]:
         )
         for hold in holds
     )  # fmt: skip
+
+
+def _let_go(session: Session, releases: Sequence[int]) -> dict[int, tuple[str, ...]]:
+    """By release of a part, the codes of it."""
+    rows = tuples(session, _RELEASED, releases=releases)
+    codes = codes_of_items(session, [item for _, item in rows])
+    found: defaultdict[int, list[str]] = defaultdict(list)
+    for release, item in rows:
+        found[release].append(codes[item])
+    return {release: tuple(sorted(some)) for release, some in found.items()}
 
 
 def _lines_on(session: Session, found: Origins, holds: Sequence[HoldRow]) -> dict[int, frozenset[int]]:
@@ -181,7 +194,8 @@ _CONCERNING = listed(
     """,
     "items", "lines", "runs", "panels",
 ).columns(automatic=Boolean())  # fmt: skip
-_RELEASES = listed("select hold, e, everything, units_freed from release where hold in :holds order by id", "holds").columns(everything=Boolean())
+_RELEASES = listed("select id, hold, e, everything, units_freed from release where hold in :holds order by id", "holds").columns(everything=Boolean())
+_RELEASED = listed("select release, item from release_item where release in :releases", "releases")
 _DECIDED = listed("select hold, e, what, words from disposition where hold in :holds", "holds")
 _AT_RISK = listed('select line, "set", e, reason from at_risk where line in :lines order by id', "lines")
 _OF_OURS = listed('select m."set", count(*) from member m where m."set" in :sets and m.panel in :panels group by m."set"', "sets", "panels")

@@ -20,13 +20,15 @@ from app import clock
 from app.catalogue.definitions import Customer, Operation
 from app.db import House
 from app.floor.containers import add_container, put_panels
-from app.floor.lots import merge_lots
+from app.floor.lots import merge_lots, split_lot
 from app.floor.moves import move_item
 from app.genealogy.chain import Chain, chain_of
 from app.genealogy.epcis import FLOWS, MOVES, STEPS, VERDICTS, epcis_document
 from app.genealogy.uris import Uris
 from app.holds.place import hold_line, place_hold
+from app.holds.release import release_hold
 from app.ledger.runs import Line
+from app.ledger.stops import Hold
 from app.naming.resolve import Named, resolve
 from app.packing.dry import seal_pack
 from app.packing.fill import Part, fill_pack
@@ -208,6 +210,22 @@ def test_a_hold_on_a_container_or_on_a_span_of_time_holds_what_was_there(house: 
     assert held == {
         "it fell": {uris.of("panel", panels[n].code) for n in (0, 3)}, "smoke": {uris.of("panel", panel.code) for panel in panels},
     }  # fmt: skip
+
+
+def test_a_release_of_a_part_says_what_was_let_go(house: House) -> None:
+    """Two panels of a held lot; one that has left it, of which its chain says nothing; and then the rest."""
+    factory = Factory(house).load()
+    panels = factory.panels(4)
+    lot = factory.lot(panels)
+    hold = factory.do("place_hold", lambda s, by: place_hold(s, by, lot, "smells").id)
+    factory.do("split_lot", lambda s, by: split_lot(s, by, lot.id, [panels[3].id]).item)
+    words = ("concession", "looked at, fine")
+    for some in (panels[:2], panels[3:], []):
+        factory.do("release_hold", lambda s, by, some=some: release_hold(s, by, s.get_one(Hold, hold), some, *words, units_freed=20).id)
+    events = epcis_document(chain(house, lot), Uris(AUTHORITIES[0]), clock.now(), "UTC")["epcisBody"]["eventList"]
+    uris = Uris(AUTHORITIES[0])
+    freed = [set(event["epcList"]) for event in events if event["disposition"] == "available"]
+    assert freed == [{uris.of("panel", panel.code) for panel in panels[:n]} for n in (2, 3)]
 
 
 def test_every_identifier_is_one_of_labels_and_calls(house: House, published: jsonschema.protocols.Validator) -> None:
