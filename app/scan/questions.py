@@ -49,7 +49,7 @@ class ToEnter:
 
 @dataclass(frozen=True)
 class Question:
-    verb: str  # start, finish, hand over; at packing begin, fill, close, seal
+    verb: str  # start, finish, hand over; at packing begin, fill, close, seal, seal again
     thing: Named
     station: int | None
     station_name: str

@@ -32,7 +32,7 @@ from app.scan.sent import Sent
 
 UNITS = "fill.units"  # the form's name of how many were taped
 _LOT, _PACK = ("container", "lot"), ("pack",)
-ASKS = {"begin": _LOT, "fill": _LOT, "close": _PACK, "seal": _PACK}  # each about what
+ASKS = {"begin": _LOT, "fill": _LOT, "close": _PACK, "seal": _PACK, "seal again": _PACK}  # each about what
 
 
 def packing_question(session: Session, named: Named, station: int, now: datetime, person: int | None) -> Question | None:
@@ -101,8 +101,9 @@ def _seal_question(session: Session, named: Named, station: int, now: datetime, 
     pack = session.get_one(Pack, named.id)
     sealed = session.get(DryPack, named.id) is not None
     about = "It was in a bag before: it goes on as a new pack with a new label." if sealed else f"{units_of(session, pack.item):,} units."
+    verb = "seal again" if sealed else "seal"
     words = f"Seal {named.code} in its bag{' again' if sealed else ''}?"
-    return _question(session, "seal", named, station, step, words, about=about, to_enter=_records(step))
+    return _question(session, verb, named, station, step, words, about=about, to_enter=_records(step))
 
 
 def _records(step: Step | None) -> tuple[ToEnter, ...]:
@@ -132,8 +133,8 @@ def confirm(house: House, who: Caller, station: str, form: Sent) -> str:
     """Does what was asked, once; the sentence that the person is told."""
     asks, thing, reason = form.asks, form.asked, form.reason
     numbers = {name: number(name, text) for name, text in form.numbers.items()}
-    verb = {"begin": _begin, "fill": _fill, "close": _close, "seal": _seal}[asks]
-    action = {"begin": "fill_pack", "fill": "fill_pack", "close": "close_pack", "seal": "seal_pack"}[asks]
+    verb = {"begin": _begin, "fill": _fill, "close": _close, "seal": _seal_first, "seal again": _seal}[asks]
+    action = {"begin": "fill_pack", "fill": "fill_pack", "close": "close_pack", "seal": "seal_pack", "seal again": "seal_pack"}[asks]
     arguments = {"station": station, "thing": thing, "values": numbers} | ({"reason": reason} if reason else {})
 
     def once(session: Session, by: By) -> dict[str, Any]:
@@ -173,6 +174,15 @@ def _close(session: Session, by: By, person: int | None, named: Named, station: 
     pack = _in_work(session, station, named.id)
     fill.close_pack(session, by, pack, short_reason=reason or None, values=_values(numbers), person=person)
     return f"{named.code} is closed with {pack.units:,} units. Print its label."
+
+
+def _seal_first(session: Session, by: By, person: int | None, named: Named, station: int, numbers: dict[str, float], reason: str) -> str:
+    """Nobody was asked whether a bag is to be opened: of two who were asked at once the second finds it sealed."""
+    lock(session, Item, [named.id])
+    if session.get(DryPack, named.id, populate_existing=True) is not None:
+        why = Reason("changed", "It was sealed since you were asked.", "Nothing is left to do. Only if its bag was opened, scan it again.")
+        raise Refused(f"{named.code} was not sealed a second time.", why)
+    return _seal(session, by, person, named, station, numbers, reason)
 
 
 def _seal(session: Session, by: By, person: int | None, named: Named, station: int, numbers: dict[str, float], reason: str) -> str:

@@ -223,6 +223,36 @@ def test_of_two_terminals_at_one_taper_one_begins_a_reel(stage: Stage, house: Ho
     assert sorted(answer.split(":")[0] for answer in answers) == ["Begun", "changed"]
 
 
+def test_a_pack_that_is_asked_about_in_two_tabs_is_sealed_once(stage: Stage, ola: Screen) -> None:
+    lot = good_units(stage)
+    reel = begin(stage, ola, lot)
+    tape(ola, lot, 30)
+    bagger = stage.station("Bagger")
+    ola.get(f"/floor?station={bagger}")
+    ola.scan(reel)
+    other_tab = ola.page
+    ola.scan(bagger)
+    assert ola.said.startswith(f"{reel} is in its bag")
+    ola.page = other_tab
+    ola.send("/floor/start", key="of the other tab", confirmed="yes")
+    assert f"{reel} was not sealed a second time." in ola.heading and "sealed since you were asked" in ola.page
+    with stage.factory.house.reading() as session:
+        assert len(session.scalars(select(DryPack)).all()) == 1
+
+
+def test_of_two_who_seal_one_pack_at_the_same_moment_one_does(stage: Stage, ola: Screen, house: House) -> None:
+    lot = good_units(stage)
+    reel = begin(stage, ola, lot)
+    tape(ola, lot, 30)
+    who = Caller(SYSTEM, None, may_state_facts=False, address="")
+    for asks, refused in (("seal", "changed"), ("seal again", "not_here")):
+        forms = [Sent(asks=asks, asked=reel, key=f"{asks} in tab {n}") for n in range(2)]
+        answers = at_once(*(lambda form=form: confirm(house, who, stage.station("Bagger"), form) for form in forms))
+        assert refused in answers and sum(" is in its bag" in answer for answer in answers) == 1, answers
+    with house.reading() as session:
+        assert len(session.scalars(select(DryPack)).all()) == 2
+
+
 @pytest.mark.parametrize("asks", ["begin", "fill", "close", "seal"])
 def test_a_form_that_names_no_lot_or_pack_is_refused(stage: Stage, house: House, asks: str) -> None:
     """No page sends it; and a station's number may be that of another pack."""
