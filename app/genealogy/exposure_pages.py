@@ -1,5 +1,6 @@
 """The page of an exposure: what is suspected, how many units of what and where, and the holds that stop them."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Annotated
 from urllib.parse import parse_qsl, urlencode
@@ -16,13 +17,13 @@ from app.errors import Refused
 from app.floor.wafer_picture import wafer_picture
 from app.genealogy.escape import escape_curve, some_points
 from app.genealogy.exposure import Exposure, exposure
-from app.genealogy.exposure_question import OPERATIONS, Question, asked_again, region_of, suspects_of
+from app.genealogy.exposure_question import OPERATIONS, Question, asked_again, asked_in, region_of, suspects_of
 from app.genealogy.exposure_table import exposure_csv
 from app.genealogy.stop_ticked import stop_ticked
 from app.genealogy.suspects import Region
 from app.journal.actions import ACTIONS
 from app.naming.resolve import candidates
-from app.people.callers import Calling, page_router
+from app.people.callers import Caller, Calling, page_router
 from app.web.downloads import csv_of
 from app.web.installation import house_of, zone_of
 from app.web.rendering import render
@@ -58,25 +59,7 @@ def exposure_page(
 
     `even`: the escape curve goes by even mixing though colours tell more.
     """
-    found, region, refusal = None, None, None
-    with house_of(request).walking() as session:
-        try:
-            found = _answer(request, session, asked) if asked.is_asked else None
-            region = _region_map(request, session, asked)
-        except Refused as one:  # what was asked stays in the form, to be put right
-            refusal = one
-    query = urlencode(asked_again(asked))
-    by_colour = found is not None and found.total.exposed.by_colour is not None and not even
-    order, points = escape_curve(found.packs, by_colour) if found and found.packs else ([], [])
-    picked = {row.code for row in order[: len(order) if first is None else first]}
-    return render(
-        request, "genealogy/exposure.html", status=refusal.status if refusal else 200, refusal=refusal, tools=_TOOLS,
-        draw=draw if draw in _TOOLS else _TOOLS[0], asked=asked, found=found, query=query, operations=OPERATIONS, region=region,
-        most=None if all else _PAGE, by_colour=by_colour,
-        may_hold=bool(who.actor.duties & set(ACTIONS["place_hold"].duties)), first=first, picked=picked, points=some_points(points),
-        words=asked.in_words(zone_of(request)), now=now(),
-        curve=escape_svg([(one.units, one.escaping) for one in points], first) if points else "",
-    )  # fmt: skip
+    return _page(request, who, asked, all=all, first=first, draw=draw, even=even)
 
 
 @router.get("/exposure/csv")
@@ -92,10 +75,38 @@ def stop_exposed(
     stop: Annotated[tuple[str, ...], Form(max_length=200)] = (), key: Annotated[str, Form(max_length=200)] = "",
 ) -> Response:  # fmt: skip
     """The containment list: a hold on each pack that was ticked, all in one entry."""
-    holds = stop_ticked(request, who, stop, reason, key, exposure=query)
+    try:
+        holds = stop_ticked(request, who, stop, reason, key, exposure=query)
+    except Refused as refusal:  # what was ticked and typed stays, to be put right
+        return _page(request, who, asked_in(query), all=True, refusal=refusal, ticked=stop, reason=reason)
     said = f"Stopped {counted(len(holds), 'pack')}: {', '.join(holds)}."
     back = urlencode([*parse_qsl(query), *saying(request, said).items()])
     return RedirectResponse(f"{request.url_for('exposure_page').path}?{back}", status_code=303)
+
+
+def _page(
+    request: Request, who: Caller, asked: Question, *, all: bool = False, first: int | None = None, draw: str = "", even: bool = False,
+    refusal: Refused | None = None, ticked: Sequence[str] | None = None, reason: str = "",
+) -> Response:  # fmt: skip
+    found, region = None, None
+    with house_of(request).walking() as session:
+        try:
+            found = _answer(request, session, asked) if asked.is_asked else None
+            region = _region_map(request, session, asked)
+        except Refused as one:  # what was asked stays in the form, to be put right
+            refusal = refusal or one
+    query = urlencode(asked_again(asked))
+    by_colour = found is not None and found.total.exposed.by_colour is not None and not even
+    order, points = escape_curve(found.packs, by_colour) if found and found.packs else ([], [])
+    picked = {row.code for row in order[: len(order) if first is None else first]} if ticked is None else set(ticked)
+    return render(
+        request, "genealogy/exposure.html", status=refusal.status if refusal else 200, refusal=refusal, tools=_TOOLS,
+        draw=draw if draw in _TOOLS else _TOOLS[0], asked=asked, found=found, query=query, operations=OPERATIONS, region=region,
+        most=None if all else _PAGE, by_colour=by_colour,
+        may_hold=bool(who.actor.duties & set(ACTIONS["place_hold"].duties)), first=first, picked=picked, points=some_points(points),
+        words=asked.in_words(zone_of(request)), now=now(), reason=reason,
+        curve=escape_svg([(one.units, one.escaping) for one in points], first) if points else "",
+    )  # fmt: skip
 
 
 def _answer(request: Request, session: Session, asked: Question) -> Exposure:

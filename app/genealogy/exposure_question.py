@@ -5,6 +5,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TypeVar, get_args
+from urllib.parse import parse_qs
 from zoneinfo import ZoneInfo
 
 from sqlalchemy.orm import Session
@@ -173,3 +174,11 @@ def asked_again(asked: Question) -> Sequence[tuple[str, str]]:
     pairs += [(name, getattr(asked, name)) for name in ("since", "until", "operation", "rectangle", "ring", "lasso", "heat")]
     pairs += [("shelf", one) for one in asked.shelves] + [("line", one) for one in asked.lines] + [("bin", one) for one in asked.bins]
     return [(name, value) for name, value in pairs if value and (name, value) != ("join", "any")]
+
+
+def asked_in(query: str) -> Question:
+    """The question of such an address."""
+    given = parse_qs(query)
+    several = [tuple(given.get(name, ())) for name in ("suspect", "shelf", "line", "bin")]
+    single = {name: given[name][-1] for name in ("join", "since", "until", "operation", "rectangle", "ring", "lasso", "heat") if name in given}
+    return Question(several[0], shelves=several[1], lines=several[2], bins=several[3], **single)

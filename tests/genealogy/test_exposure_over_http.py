@@ -1,6 +1,7 @@
 """The question over HTTP: the same numbers as the function, errors that name the field, and packs stopped from the page."""
 
 import csv
+import html
 import io
 import re
 from collections.abc import Iterator
@@ -176,7 +177,27 @@ def test_packs_are_stopped_from_the_page(house: House, own: Replay) -> None:
         stop = {"query": urlencode({"suspect": code}), "reason": "a cracked wafer", "stop": packs}
         browser.post("/exposure/stop", data=form | stop, headers=origin)
         assert _holds(house) == before + len(packs) > before
-        assert "Nothing is ticked" in browser.post("/exposure/stop", data=form | {"key": "k2", "reason": "x"}, headers=origin).text
+
+
+def test_a_stop_that_is_refused_keeps_what_was_asked_typed_and_ticked(house: House, own: Replay) -> None:
+    badge = person(house, "Quin", "quality")
+    code = _wafer_with_packs(own)
+    with TestClient(make_app(house.settings, house)) as browser:
+        origin = {"Origin": "http://testserver"}
+        browser.post("/sign-in", data={"badge": badge, "secret": PASSWORD}, headers=origin)
+        page = browser.get("/exposure", params={"suspect": code, "operation": "cure"}).text
+        packs = re.findall(r'name="stop" value="([^"]+)"', page)
+        form = dict(re.findall(r'type="hidden" name="(form_token|key|query)" value="([^"]*)"', page))
+        form["query"] = html.unescape(form["query"])
+        before = _holds(house)
+        for stop, reason, sentence in (([], "a cracked wafer", "Tick what is to be stopped"), (packs[:1], " ", "A hold needs a reason")):
+            answer = browser.post("/exposure/stop", data=form | {"key": f"k{len(stop)}", "stop": stop, "reason": reason}, headers=origin)
+            assert answer.status_code == 422 and sentence in answer.text
+            assert 'id="answer"' in answer.text and f'name="suspect" value="{code}"' in answer.text and "<option selected>cure" in answer.text
+            assert re.findall(r'name="stop" value="([^"]+)"[^>]* checked>', answer.text) == stop
+            assert f'name="reason" value="{reason}"' in answer.text
+            assert 'href="?' not in answer.text, "it stands at another address than the page does"
+        assert _holds(house) == before
 
 
 def _holds(house: House) -> int:
