@@ -27,6 +27,7 @@ from app.ledger.stops import Hold
 from app.machines.bodies import ByPerson, Signed
 from app.machines.calls import Call
 from app.machines.told_before import Before, told_before
+from app.machines.typed_lists import codes_in, rows_in, with_blanks_in
 from app.misfits import is_crafted, misfit
 from app.naming.resolve import codes_of
 from app.people.callers import Calling, page_router
@@ -40,7 +41,7 @@ _HIDDEN = ("signed_by",)  # whoever is signed in signs
 _LAST = {*Signed.model_fields, *ByPerson.model_fields}  # what every call may state stands below what this one is about
 _GIVEN = ("password", "pin", "secret")  # to someone; of a call that is signed, `password` is the signer's
 _UNSHOWN = ("password", "secret")  # kinds of fields
-_WITH_BLANKS = ("marks",)  # other people's: one is not torn apart
+_WITH_BLANKS = ("marks",)  # other people's numbers
 _LONGEST_KEY = 200  # as of a call
 _MOST_TOLD = 50  # things of an answer, each with its fields
 # what names a thing of the catalogue: a list of their names to choose from, or to type beside
@@ -278,16 +279,11 @@ def _value(field: Field, sent: FormData, zone: str) -> Any:
     if field.kind == "time":
         return _of_the_site(text, zone)
     if field.kind == "lines":
-        return [part.strip() for part in re.split(r"[,\n]" if field.name in _WITH_BLANKS else r"[,\s]", text) if part.strip()]
+        return with_blanks_in(text) if field.name in _WITH_BLANKS else codes_in(text)
     if field.kind == "rows":
-        rows = [dict(zip(field.columns, _parted(line, len(field.columns)), strict=False)) for line in text.splitlines() if line.strip()]
+        rows = [dict(zip(field.columns, row, strict=False)) for row in rows_in(text, len(field.columns))]
         return rows if field.many else rows[0]
     return text
-
-
-def _parted(line: str, columns: int) -> list[str]:
-    """By semicolons where there are any: a bin, a certificate or a value may have a name of several words."""
-    return [part.strip() for part in line.split(";")] if ";" in line else line.split(maxsplit=columns - 1)
 
 
 def _of_the_site(text: str, zone: str) -> datetime | str:

@@ -11,6 +11,7 @@ from app.floor.amounts import books
 from app.genealogy.before_mixing import Coming, FillReach, WorstReach, before_fill, before_mixing
 from app.ledger.items import Lot, Pack
 from app.machines.names import lot_named, order_number
+from app.machines.typed_lists import codes_in, rows_in
 from app.naming.resolve import code_of, resolve
 
 
@@ -35,7 +36,7 @@ def told_before(session: Session, act: str, typed: Mapping[str, str]) -> Before 
 
 
 def _of_merge(session: Session, typed: Mapping[str, str]) -> Before | None:
-    codes = [*typed.get("lot", "").split(), *typed.get("others", "").split()]
+    codes = [*codes_in(typed.get("lot", "")), *codes_in(typed.get("others", ""))]
     lots = [resolve(session, code, "lot") for code in codes]
     if len(codes) < 2 or any(session.get_one(Lot, one.id).form != "loose" for one in lots):
         return None
@@ -46,7 +47,7 @@ def _of_merge(session: Session, typed: Mapping[str, str]) -> Before | None:
 
 
 def _of_fill(session: Session, typed: Mapping[str, str]) -> Before | None:
-    rows = [line.split() for line in typed.get("parts", "").splitlines() if line.strip()]
+    rows = rows_in(typed.get("parts", ""), 2)
     if not rows or any(len(row) != 2 or not _is_whole(row[1]) for row in rows):
         return None
     coming = [Coming(lot_named(session, lot), int(units)) for lot, units in rows]

@@ -235,7 +235,7 @@ def _is_told_before_a_merge(browser: TestClient, code: str, others: list[str]) -
     """The form of a merge says how far one bad wafer would reach, and merges only when it is sent again."""
     form = browser.get("/do/act", params={"call": "/lots/{lot}/merge"}).text
     hidden = dict(re.findall(r'type="hidden" name="(form_token|key|call)" value="([^"]*)"', form))
-    sent = hidden | {"lot": code, "others": "\n".join(others)}
+    sent = hidden | {"lot": code, "others": "".join(f"{one},\n" for one in others)}  # as a list is typed too
     told = browser.post("/do/act", data=sent, headers={"Origin": "http://testserver"}).text
     assert re.search(r"This merge: \d+ → \d+ packs? for one bad wafer", told) and "Nothing is merged yet" in told
     seen = re.search(rf'name="told" value="({code} [^"]*)"', told)
