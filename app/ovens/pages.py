@@ -7,6 +7,7 @@ from urllib.parse import urlencode
 
 from fastapi import Form, Request
 from fastapi.responses import RedirectResponse, Response
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from app import clock
@@ -14,11 +15,13 @@ from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Step
 from app.codes import kind_told, tidy
 from app.errors import Refused
+from app.floor.dispositions import judgements_in_force
 from app.floor.ends import open_lines_of
 from app.floor.line_steps import step_of_line
 from app.journal.act import By, act
+from app.ledger.judgements import VERDICTS
 from app.ledger.places import Load
-from app.ledger.runs import Run
+from app.ledger.runs import Line, Run
 from app.ledger.sets import panels_of
 from app.naming.resolve import code_of, codes_of, resolve
 from app.ovens import loads
@@ -203,11 +206,13 @@ def _page(request: Request, session: Session, code: str, shelf: str = "", refusa
          "panels": len(panels_of(session, line.set or 0))}
         for line, step in zip(lines, steps, strict=True)
     ]  # fmt: skip
+    verdicts, all_judged = _verdicts(session, run) if run else ([], False)
     routes = catalogue.with_ids(session, [place.route for place in places])
     return render(
         request, "ovens/load.html", status=refusal.status if refusal else 200, code=code, refusal=refusal, oven=station.name, shelf=shelf,
         recipe=catalogue.definition(session, load.recipe).body, state=loads.state_of(session, load), version=loads.version(session, load),
         shelves=station.body.shelves, run=code_of(session, "run", run.id) if run else None, inside=inside,
+        verdicts=verdicts, all_judged=all_judged,
         heat=heat_of_load(session, run) if run else [], run_row=run, until=_until(run, [step for step in steps if step]) if run else None,
         places=[
             {"shelf": p.shelf, "lot": lots[p.lot], "step": catalogue.step_of(routes[p.route].body, p.step).name,
@@ -215,6 +220,19 @@ def _page(request: Request, session: Session, code: str, shelf: str = "", refusa
             for p in places
         ],
     )  # fmt: skip
+
+
+def _verdicts(session: Session, run: Run) -> tuple[list[dict[str, str]], bool]:
+    """What its lines are judged to be, in words, and whether all of them are that have to be."""
+    lines = list(session.scalars(select(Line).where(Line.run == run.id, Line.judged == "cure").order_by(Line.id)))
+    found = judgements_in_force(session, [line.id for line in lines])
+    lots = codes_of(session, "lot", [line.lot for line in lines if line.lot])
+    told = [
+        {"lot": lots.get(line.lot or 0, ""), "shelf": line.shelf or "", "verdict": VERDICTS[found[line.id].verdict]}
+        for line in lines
+        if line.id in found
+    ]
+    return told, len(told) == len(lines)
 
 
 def _until(run: Run, steps: list[Step]) -> datetime | None:

@@ -3,6 +3,7 @@
 import html
 import re
 from collections.abc import Iterator
+from datetime import timedelta
 from typing import Any
 
 import pytest
@@ -18,7 +19,7 @@ from app.ledger.sets import panels_of_lot
 from app.main import make_app
 from app.naming.resolve import Named, code_of
 from app.ovens import loads
-from tests.ovens.test_judging import attached_lot, factory  # noqa: F401 (a fixture)
+from tests.ovens.test_judging import START, attached_lot, cure, factory, log, send  # noqa: F401 (a fixture)
 from tests.scan.test_terminal_pages import Screen
 from tests.small_factory import Factory
 
@@ -79,6 +80,25 @@ def test_a_load_that_was_started_lets_the_next_thing_be_scanned_and_says_what_ju
         assert 'name="scan"' in page
         link = re.search(r'href="(/do/act\?call=/logger_files[^"]+)"', page)
         assert link is not None and 'value="Oven S"' in browser.get(html.unescape(link[1])).text
+
+
+def test_the_page_of_a_load_says_how_it_is_judged_and_asks_for_no_file_then(house: House, factory: Factory) -> None:  # noqa: F811
+    """It asked for the file of a cure that was judged by it, and of an aborted one it did not say what becomes of what lay in it."""
+    first, second = attached_lot(factory), attached_lot(factory)
+    cure(factory, {"1": first}, 40, abort=True)
+    again = START + timedelta(hours=1)
+    cure(factory, {"1": first, "2": second}, start=again)
+    with house.reading() as session:
+        aborted, ended = (code_of(session, "load", one) for one in session.scalars(select(Load.id).order_by(Load.id)))
+    with client(house) as browser:
+        sign_in(browser, person(house, "Ada", "operate"))
+        page = browser.get(f"/loads/{aborted}").text
+        assert "An aborted cure is not judged by itself. What lay in it comes to the cure again" in page and "import it" in page
+        assert "import it" in browser.get(f"/loads/{ended}").text
+        for start, minutes in ((START, 40), (again, 120)):
+            send(factory, log(start, minutes))
+        page = browser.get(f"/loads/{ended}").text
+        assert page.count("the cure <strong>conforms</strong>") == 2 and "import it" not in page
 
 
 def test_a_station_scanned_where_a_load_is_filled_leads_to_the_station(house: House, factory: Factory) -> None:  # noqa: F811
