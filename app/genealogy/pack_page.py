@@ -8,6 +8,7 @@ from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
 from app.db import Moment
+from app.floor.in_work import runs_with
 from app.floor.moves import why_back
 from app.genealogy.kin import Kinship, kin_of
 from app.genealogy.lot_page import HoldShown, holds_shown
@@ -52,6 +53,7 @@ class PackShown:
     units: int
     size: int
     closed: bool
+    in_work: bool  # a run fills it, or puts it into its bag
     closed_at: datetime | None
     short_reason: str
     date_code: str
@@ -78,7 +80,8 @@ def pack_shown(session: Session, named: Named) -> PackShown:
     return PackShown(
         code=named.code, form=pack.form, part_number=pack.part_number, product=things[pack.product].body.description, bin=pack.bin or "",
         grade=pack.grade, units=sum(fill.units for fill in fills), size=pack.size_units, closed=pack.closed_e is not None,
-        closed_at=pack.closed_at, short_reason=pack.short_reason or "", date_code=pack.date_code or "", order=order.number if order else "",
+        in_work=bool(runs_with(session, [pack.item])), closed_at=pack.closed_at, short_reason=pack.short_reason or "",
+        date_code=pack.date_code or "", order=order.number if order else "",
         customer=order.customer if order else "", due=order.due if order else None, sealed_at=pack.sealed_at, is_opened=bool(pack.is_opened),
         came_back=bool(pack.came_back), moisture_level=pack.moisture_level or "", use_before=pack.use_before_at, fills=fills,
         moves=_moves(session, pack.item), kin=kin_of(session, pack.item, panel_lot=False),

@@ -1,9 +1,13 @@
 """A pack's page: pockets by loose lot, what it came from, where it is; and a loose lot's traveller."""
 
+import html
+
+from people.signing_in import client, person, sign_in
 from sqlalchemy import select
 
 from app import clock
 from app.db import House
+from app.floor.ends import abort_run
 from app.floor.move_corrections import To, correct_move
 from app.floor.moves import move_item
 from app.genealogy.kin import kin_of
@@ -12,7 +16,10 @@ from app.genealogy.traveller import travellers
 from app.holds.place import place_hold
 from app.ledger.items import Lot
 from app.ledger.places import Move
+from app.ledger.runs import Run
 from app.packing.rework import cut_pack
+from tests.board.line import line
+from tests.packing.test_interrupted_taping import begun
 from tests.races.test_races import packed
 from tests.small_factory import Factory, named_pack
 
@@ -31,6 +38,19 @@ def test_a_pack_tells_its_pockets_its_kin_and_its_holds(house: House) -> None:
     assert [(kin.how, kin.code, kin.amount) for kin in one.kin.went_into] == [("packed anew as", piece.code, "10 units")]
     assert [held.reason for held in (*one.holds, *cut.holds)] == ["a doubt", "a doubt"]
     assert hold
+
+
+def test_a_pack_whose_taping_was_aborted_is_not_said_to_be_filled(house: House) -> None:
+    factory = line(house)
+    _, pack, run = begun(factory, 12)
+    with client(house) as browser:
+        sign_in(browser, person(house, "Ada", "operate"))
+        assert "still being filled" in browser.get(f"/packs/{pack.code}").text
+        factory.do("abort_run", lambda s, by: len(abort_run(s, by, s.get_one(Run, run))))
+        page = browser.get(f"/packs/{pack.code}").text
+        assert "still being filled" not in page and "its run has ended" in page
+        form = html.unescape(page.split("its run has ended")[1].split('href="')[1].split('"')[0])
+        assert f'value="{pack.code}"' in browser.get(form).text
 
 
 def test_a_pack_is_where_its_corrected_moves_say(house: House) -> None:
