@@ -3,6 +3,8 @@
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
+from app.errors import bad_input
+
 MAY_DIFFER = timedelta(minutes=1)  # what a person's or a machine's clock may be ahead of ours: one further ahead is wrong
 
 
@@ -16,6 +18,18 @@ def local(moment: datetime, zone: str) -> datetime:
         return moment.astimezone(ZoneInfo(zone))
     except OverflowError:
         return moment
+
+
+def as_shown(here: datetime, field: str) -> datetime:
+    """`here`, if clocks of its zone ever showed it: over an hour in spring, mostly, they are set forward."""
+    try:
+        again = here.astimezone(UTC).astimezone(here.tzinfo)
+    except OverflowError:  # of the first day or the last of all that there are; said where UTC is wanted of it
+        return here
+    if again.replace(tzinfo=None) == here.replace(tzinfo=None):
+        return here
+    why = f"No clock in {here.tzinfo} showed {here:%H:%M} on {here:%Y-%m-%d}: clocks were set forward over it."
+    raise bad_input("That time never was.", field, why, "Give the time that the clock showed.")
 
 
 def told(moment: datetime, zone: str) -> str:

@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 from sqlalchemy.orm import Session
 
 from app.catalogue.definitions import Operation
+from app.clock import as_shown
 from app.errors import bad_input
 from app.floor.groups import contents
 from app.genealogy.suspects import EVERY_CURE, Region, Suspect
@@ -157,7 +158,7 @@ def _moment(text: str, field: str, zone: str, fold: int) -> datetime | None:
         return None
     try:
         moment = datetime.fromisoformat(text.strip())
-        return moment if moment.tzinfo else moment.replace(tzinfo=ZoneInfo(zone), fold=fold).astimezone(UTC)
+        return moment if moment.tzinfo else as_shown(moment.replace(tzinfo=ZoneInfo(zone), fold=fold), field).astimezone(UTC)
     except (ValueError, OverflowError):
         raise bad_input("That is not a time.", field, f"{text[:40]!r} is not ISO 8601.", "For example 2026-03-01T06:30.") from None
 

@@ -277,7 +277,8 @@ def _value(field: Field, sent: FormData, zone: str) -> Any:
     if not text:
         return None
     if field.kind == "time":
-        return _of_the_site(text, zone)
+        moment = _of_the_site(text, zone)
+        return moment if isinstance(moment, str) else clock.as_shown(moment, field.name)
     if field.kind == "lines":
         return with_blanks_in(text) if field.name in _WITH_BLANKS else codes_in(text)
     if field.kind == "rows":

@@ -6,6 +6,7 @@ from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 from app.catalogue.definitions import Step
+from app.clock import as_shown
 from app.errors import BadInput, Reason
 from app.floor.ends import Value
 from app.floor.typed_number import number
@@ -56,9 +57,12 @@ class _Typed:
         if not text:
             return None
         try:
-            found = _moment(text, self.last, self.zone)
+            found = _moment(text, self.last, self.zone, name)
         except (ValueError, OverflowError):  # of the year 1 or 9999 another zone may be past what there is
             self.wrong.append(Reason("bad_input", f"{text[:40]!r} is not a time.", "Like 07:30, or 2026-03-01 07:30.", name))
+            return None
+        except BadInput as refusal:
+            self.wrong += refusal.reasons
             return None
         self.last = found
         return found
@@ -135,15 +139,18 @@ def _of_material(n: int, typed: _Typed) -> list[Entry]:
     return [Entry(words, f"when.{n}", Told(at, verb, code, station, typed[f"by.{n}"] or None))]
 
 
-def _moment(text: str, last: datetime, zone: ZoneInfo) -> datetime:
+def _moment(text: str, last: datetime, zone: ZoneInfo, field: str) -> datetime:
     """A time of day, on the day of the time before it or the next; or a day with a time."""
     if len(text) > 8:
         whole = datetime.fromisoformat(text)
-        return whole.astimezone(UTC) if whole.tzinfo else _not_before(last, whole.replace(tzinfo=zone))
+        return whole.astimezone(UTC) if whole.tzinfo else _not_before(last, as_shown(whole.replace(tzinfo=zone), field))
     hour = time.fromisoformat(text if ":" in text else f"{text[:-2].zfill(2)}:{text[-2:]}")
     today = last.astimezone(zone).date()
-    found = _not_before(last, datetime.combine(today, hour, zone))
-    return found if found >= last else datetime.combine(today + timedelta(days=1), hour, zone).astimezone(UTC)
+    found = _not_before(last, here := datetime.combine(today, hour, zone))
+    if found < last:
+        found = (here := datetime.combine(today + timedelta(days=1), hour, zone)).astimezone(UTC)
+    as_shown(here, field)
+    return found
 
 
 def _not_before(last: datetime, local: datetime) -> datetime:

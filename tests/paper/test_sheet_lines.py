@@ -41,6 +41,17 @@ def test_an_hour_that_comes_twice_goes_on_from_the_time_before() -> None:
     assert [f"{entry.told.at:%d %H:%M}" for entry in found] == ["01 03:40", "01 04:20", "01 04:50", "01 05:10"]
 
 
+@pytest.mark.parametrize("at", ["02:30", "2026-03-29 02:30"])
+def test_an_hour_that_clocks_were_set_forward_over_is_no_time(at: str) -> None:
+    """02:00 CET (UTC+1) became 03:00 CEST (UTC+2): IANA time zone database."""
+    fields = {"station.a": "S1", "start.a": at, "end.a": "04:00"}
+    with pytest.raises(BadInput) as caught:
+        entries("L1", [ATTACH], fields, date(2026, 3, 29), "Europe/Vienna")
+    reason = caught.value.reasons[0]
+    assert (reason.where, reason.why) == ("start.a", "No clock in Europe/Vienna showed 02:30 on 2026-03-29: clocks were set forward over it.")
+    assert told(fields | {"start.a": "03:00"}, ATTACH)[0][0] == "1 attach starts"
+
+
 def test_a_step_that_runs_already_asks_for_its_end_alone() -> None:
     running = SheetStep(1, "N-01-X", ATTACH.step, begun_at="S9")
     entry = entries("L1", [running], {"end.a": "10:00"}, DAY, "UTC")[0]

@@ -132,6 +132,18 @@ def test_a_time_is_of_the_clock_on_the_wall_and_the_form_says_whose(browser: Bro
     assert other is not None and "2027-03-01 05:45 +0545" in browser.get(f"/batches?q={other[0]}"), "one with its zone is that moment"
 
 
+def test_a_time_that_clocks_were_set_forward_over_is_refused_and_kept(browser: Browser) -> None:  # noqa: F811
+    """02:00 CET (UTC+1) becomes 03:00 CEST (UTC+2) on 2027-03-28: IANA time zone database."""
+    browser.client.app.state.zone = "Europe/Vienna"  # type: ignore[attr-defined]
+    browser.get("/do/act?call=/batches")
+    page = browser.post("/do/act", call="/batches", part="GLUE", expires_at="2027-03-28T02:30")
+    assert browser.page.status_code == 422 and "No clock in Europe/Vienna showed 02:30 on 2027-03-28" in page
+    assert 'value="2027-03-28T02:30"' in page and "Give the time that the clock showed." in page
+    for time in ("2027-03-28T03:00", "2027-03-28T02:30+01:00"):
+        browser.post("/do/act", call="/batches", part="GLUE", expires_at=time)
+        assert browser.page.status_code == 200, time
+
+
 @pytest.mark.parametrize("time", ["0001-01-01T00:00+14:00", "9999-12-31T23:59-11:00"])
 def test_a_time_that_is_past_all_clocks_is_refused_and_stays_as_it_was_typed(browser: Browser, time: str) -> None:  # noqa: F811
     browser.get("/do/act?call=/batches")
