@@ -252,13 +252,16 @@ def digest(token: str) -> str:
 
 
 def _person(session: Session, badge: str) -> int | None:
-    """By badge code, or by a name that only one has."""
+    """By badge code, or by a name that only one has; in whatever letters, small or capital, as long as no two differ by them alone."""
     try:
         return resolve(session, badge, "person").id
     except NotFound:
         if not badge.isprintable():
             return None
-    alike = list(session.scalars(select(Person.id).where(Person.name == badge.strip()).limit(2)))
+    name = badge.strip()
+    names = {one: other for one, other in session.execute(select(Person.id, Person.name))}  # a database folds the letters of English alone
+    as_it_is = [one for one, other in names.items() if other == name]
+    alike = as_it_is or [one for one, other in names.items() if other.casefold() == name.casefold()]
     return alike[0] if len(alike) == 1 else None
 
 

@@ -83,6 +83,16 @@ def test_a_name_that_two_have_needs_the_badge(house: House) -> None:
     assert enter(house, first)
 
 
+def test_a_name_is_typed_in_small_letters_or_capitals_unless_two_differ_by_them_alone(house: House) -> None:
+    person(house, "Åsa Öst", "operate")
+    for typed in ("Åsa Öst", "åsa öst", "ÅSA ÖST "):
+        assert sessions.signed_in(house, enter(house, typed)).name == "Åsa Öst", typed  # type: ignore[union-attr]
+    person(house, "åsa öst", "lead")
+    refused(house, "ÅSA ÖST", PASSWORD)
+    found = sessions.signed_in(house, enter(house, "åsa öst"))
+    assert found is not None and found.duties == {"lead"}, "as it is written it is one person's"
+
+
 def test_who_is_unknown_and_what_is_wrong_sound_the_same(house: House) -> None:
     badge = person(house, "Mara", "operate")
     assert refused(house, badge, "guessed") == refused(house, "E-9999-0", "guessed") == refused(house, "\x00", "guessed")
