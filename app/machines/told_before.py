@@ -9,10 +9,12 @@ from app.catalogue import queries as catalogue
 from app.errors import Refused
 from app.floor.amounts import books
 from app.genealogy.before_mixing import Coming, FillReach, WorstReach, before_fill, before_mixing
+from app.ledger import walk
 from app.ledger.items import Lot, Pack
 from app.machines.names import lot_named, order_number
 from app.machines.typed_lists import codes_in, rows_in
 from app.naming.resolve import code_of, resolve
+from app.packing.fill import too_many_lots
 
 
 @dataclass(frozen=True)
@@ -24,6 +26,7 @@ class Before:
     rows: tuple[WorstReach, ...] | tuple[FillReach, ...]
     is_fill: bool = False
     pack: str = ""  # that is open and filled on
+    unpackable: str = ""  # why no pack could be filled from what they would be merged into
 
 
 def told_before(session: Session, act: str, typed: Mapping[str, str]) -> Before | None:
@@ -43,7 +46,10 @@ def _of_merge(session: Session, typed: Mapping[str, str]) -> Before | None:
     held = books(session, [one.id for one in lots])
     full = [one for one in lots if held.get(one.id, 0) > 0]  # what an empty one takes in mixes with no unit of its own
     named = " ".join(one.code for one in lots)
-    return Before(named, " ".join(one.code for one in full), before_mixing(session, full).reach)
+    rows = before_mixing(session, full).reach
+    loose = [one.id for one in full]
+    too_many = too_many_lots(session, session.get_one(Lot, loose[0]).product, loose, walk.up(session, loose))
+    return Before(named, " ".join(one.code for one in full), rows, unpackable=too_many[0].why if too_many else "")
 
 
 def _of_fill(session: Session, typed: Mapping[str, str]) -> Before | None:

@@ -198,7 +198,7 @@ def _may_be_packed(session: Session, lots: list[Lot], order: int | None, pack: P
     if any(lot.grade == "second" for lot in lots):
         found += _seconds(session, product, order)
     above = walk.up(session, [lot.item for lot in lots])
-    found += too_many_lots(session, lots[0].product, above)
+    found += too_many_lots(session, lots[0].product, [lot.item for lot in lots], above)
     if order is not None:
         wanted: Order = catalogue.with_id(session, order).body
         if wanted.product != product.part_number:
@@ -207,12 +207,20 @@ def _may_be_packed(session: Session, lots: list[Lot], order: int | None, pack: P
     return found
 
 
-def too_many_lots(session: Session, product: int, above: walk.Up) -> list[Reason]:
-    """Units of more panel lots than a pack of the product may hold: of those that held their panels when these were made loose."""
-    held, allowed = set(last_lots(session, list(above.panels)).values()), catalogue.with_id(session, product).body.max_lots_per_pack
-    if len(held) <= allowed:
+def too_many_lots(session: Session, product: int, loose: Sequence[int], above: walk.Up) -> list[Reason]:
+    """Units of more panel lots than a pack of the product may hold: of those that held their panels when these were made `loose`."""
+    held, allowed = _panel_lots(session, above), catalogue.with_id(session, product).body.max_lots_per_pack
+    if held <= allowed:
         return []
-    return [Reason("too_many_lots", f"The pack would hold units of {len(held)} lots; {allowed} are allowed.", "Begin another pack.")]
+    why, now = f"The pack would hold units of {held} lots; {allowed} are allowed.", "Begin another pack."
+    for lot in loose:
+        if _panel_lots(session, walk.up(session, [lot])) > allowed:  # no other pack takes them either
+            now = f"{code_of(session, 'lot', lot)} has too many by itself, and nobody can part them: ask an engineer how many a pack may hold."
+    return [Reason("too_many_lots", why, now)]
+
+
+def _panel_lots(session: Session, above: walk.Up) -> int:
+    return len(set(last_lots(session, list(above.panels)).values()))
 
 
 def _seconds(session: Session, product: Product, order: int | None) -> list[Reason]:

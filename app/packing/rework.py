@@ -57,8 +57,8 @@ def join_packs(session: Session, by: By, packs: Sequence[Named]) -> Pack:
         why = Reason("order_differs", "They were filled for different orders.", "Join packs of the same order.")
         raise Refused("These packs may not be joined.", why)
     parts = [(pack, 1, units_of(session, pack.item)) for pack in old]
-    above = walk.up(session, [fill.loose for pack in old for fill in fills_of(session, pack.item)])
-    found = [*too_many_lots(session, old[0].product, above), *_too_full(packs, parts)]
+    loose = [fill.loose for pack in old for fill in fills_of(session, pack.item)]
+    found = [*too_many_lots(session, old[0].product, loose, walk.up(session, loose)), *_too_full(packs, parts)]
     if found and not by.fact:
         raise Refused("These packs may not be joined.", *found)
     new = _into_new(session, by, old[0], parts)

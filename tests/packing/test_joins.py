@@ -1,7 +1,12 @@
 """A join makes one pack of several: of one order, of no more lots than its product allows, and of no more units than a reel holds."""
 
+import re
+
+from people.signing_in import person, sign_in
+
 from app.catalogue.definitions import Product, Route
 from app.db import House
+from app.machines.told_before import told_before
 from tests.machines.plant import plant
 from tests.packing.test_oldest_first import MORE, STEPS, binned
 
@@ -37,6 +42,32 @@ def test_a_joined_pack_is_of_no_more_lots_than_its_product_allows_and_as_old_as_
         three = do.post("/packs/join", packs=[joined["pack"], packs[2]], fact=True)["pack"]
         (hold,) = do.get(f"/stops/{three}")["holds"]
         assert "3 lots; 2 are allowed" in hold["reason"]
+
+
+def test_a_loose_lot_of_too_many_lots_is_told_of_before_it_is_merged_and_when_no_pack_takes_it(house: House) -> None:
+    """A pack was refused with *Begin another pack*: no other takes it either."""
+    with plant(house, *MORE, ("product", TWO), ("route", Route(product="TWO", revision="1", steps=STEPS))) as do:
+        one, two, three = (binned(do, product="TWO", COLD=20)["COLD"] for _ in range(3))
+
+        def told(*lots: str) -> str:
+            with house.reading() as session:
+                before = told_before(session, "/lots/{lot}/merge", {"lot": lots[0], "others": " ".join(lots[1:])})
+            assert before is not None
+            return before.unpackable
+
+        def refused(*lots: str) -> str:
+            parts = [{"lot": lot, "units": 5} for lot in lots]
+            return str(do.post("/packs", 409, station=do.at["Reeler"], parts=parts, line_clear=True)["now"])
+
+        assert told(one, two) == "" and told(one, two, three) == "The pack would hold units of 3 lots; 2 are allowed."
+        assert refused(one, two, three) == "Begin another pack."
+        mixed = do.post(f"/lots/{one}/merge", others=[two, three])["lot"]
+        assert refused(mixed).startswith(f"{mixed} has too many by itself")
+        sign_in(do.client, person(house, "Mara", "operate"))
+        form = do.client.get("/do/act", params={"call": "/lots/{lot}/merge"}).text
+        sent = dict(re.findall(r'type="hidden" name="(form_token|key|call)" value="([^"]*)"', form))
+        more = {"lot": mixed, "others": binned(do, product="TWO", COLD=20)["COLD"]}
+        assert "no pack could be filled from it" in do.client.post("/do/act", data=sent | more, headers={"Origin": "http://testserver"}).text
 
 
 def test_a_joined_pack_holds_no_more_than_the_largest_of_its_parts_is_made_for(house: House) -> None:
