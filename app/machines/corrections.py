@@ -23,6 +23,7 @@ from app.machines.calls import Calling
 from app.machines.names import inside, station_of, things_of
 from app.machines.paging import Before, Limit, Next, cut
 from app.naming.resolve import resolve
+from app.packing.over_shipments import tell_over_shipment
 
 router = call_router("corrections")
 _NEVER = Field(False, description="True: it was not done at all.")
@@ -186,7 +187,10 @@ def correct_a_move(move: InPath, body: MoveCorrectionIn, call: Calling) -> Repla
         shipment = resolve(s, body.shipment, "shipment").id if body.shipment else None
         to = None if body.never else To(body.kind or "", body.place.strip(), shipment)
         rows = [row, *(moved_with(s, row) if body.together else [])]
-        return _replaced([(one.id, correct_move(s, by, one, to, body.reason)) for one in rows])
+        pairs = [(one.id, correct_move(s, by, one, to, body.reason)) for one in rows]
+        if shipment is not None:
+            tell_over_shipment(s, by, shipment, [right.item for _, right in pairs if right], body.reason)
+        return _replaced(pairs)
 
     return ReplacedAllOut(**call.do("correct_move", body, verb, path={"move": move}))
 

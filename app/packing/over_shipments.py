@@ -73,6 +73,16 @@ def record_over_shipments(session: Session, by: By, shipment: int, found: Sequen
     session.add_all(OverShipment(e=by.e, shipment=shipment, order=one.order.id, units=one.units, reason=reason) for one in found)
 
 
+def tell_over_shipment(session: Session, by: By, shipment: int, packs: Sequence[int], reason: str) -> None:
+    """These packs went, in truth, with a shipment: what goes beyond an order by that is on record as of any shipment. Of an order that this
+    shipment is said to go beyond already, that stays as it was said."""
+    row = session.get_one(Shipment, shipment)
+    customer = catalogue.with_id(session, row.customer).name
+    found = beyond(session, [session.get_one(Pack, pack) for pack in packs], customer, row.order)
+    new = [one for one in found if session.get(OverShipment, (shipment, one.order.id)) is None]
+    record_over_shipments(session, by, shipment, new, reason)
+
+
 def _went_on(session: Session, order: Defined[Order], going: Sequence[int]) -> list[int]:
     """The packs that are with the customer on this order."""
     named = select(Move.item).join(Shipment, Shipment.id == Move.shipment).where(Shipment.order == order.id)

@@ -1,6 +1,5 @@
 """More units than an order asks for do not ship without a word: they need a reason, which the shipment keeps, unless the customer takes them."""
 
-
 from people.signing_in import person, sign_in
 from sqlalchemy import inspect, text
 
@@ -48,6 +47,27 @@ def test_what_came_back_is_owed_again_and_what_went_to_others_never_counted(hous
         do.post("/shipments", 409, packs=[third], customer="Arden Lights", order="TEN")
         do.post(f"/packs/{second}/take_back", units=4)
         assert do.post("/shipments", packs=[third], customer="Arden Lights", order="TEN")["over_shipments"] == []
+
+
+def test_a_shipment_that_is_corrected_to_another_order_s_or_customer_s_says_what_goes_beyond_it(house: House) -> None:
+    """Packs of nobody's order that went with no order in truth went on one; and one filled for it that had gone to others."""
+    with plant(house, *SMALL) as do:
+        (filled,) = packs_of(do, "TEN", [4])
+        first, second, third = packs_of(do, None, [8, 6, 4])
+        on = do.post("/shipments", packs=[first], customer="Arden Lights", order="TEN")["shipment"]
+        free = do.post("/shipments", packs=[second, third], customer="Arden Lights")["shipment"]
+        theirs = do.post("/shipments", packs=[filled], customer="Brook Signs", diversion_reason="agreed")["shipment"]
+
+        def correct(pack: str, shipment: str, **more: bool) -> None:
+            move = do.get(f"/things/{pack}/moves")["moves"][-1]["move"]
+            do.post(f"/moves/{move}/correct", shipment=shipment, reason="it lay in the wrong box", **more)
+
+        correct(filled, free)
+        assert do.get(f"/shipments/{free}")["over_shipments"] == [{"order": "TEN", "units": 2, "reason": "it lay in the wrong box"}]
+        correct(filled, theirs)
+        correct(second, on, together=True)
+        assert do.get(f"/shipments/{on}")["over_shipments"] == [{"order": "TEN", "units": 8, "reason": "it lay in the wrong box"}]
+        assert do.findings() == []
 
 
 def test_an_order_says_how_much_more_its_customer_takes_unasked(house: House) -> None:
