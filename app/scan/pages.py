@@ -221,9 +221,18 @@ def _again(request: Request, who: Caller, form: Sent) -> Response:
         try:
             chosen = resolve(session, form.station, "station")
             question = _question(session, resolve(session, form.asked), chosen.id, who)
-            return show(request, session, who, Screen(chosen, question=question, given=given, wrong=wrong))
+            emptied = "" if wrong else _emptied(question, form)
+            return show(request, session, who, Screen(chosen, question=question, given=given, wrong=wrong, emptied=emptied))
         except Refused as refusal:
             return show(request, session, who, Screen(chosen, refusal=refusal))
+
+
+def _emptied(question: Question, form: Sent) -> str:
+    """Numbers are typed one after another: empty are those that come later, not the one that was asked for, nor one before another that is there."""
+    keys = [one.key for one in question.to_enter]
+    empty = next((n for n, key in enumerate(keys) if not form.numbers.get(key)), len(keys))
+    there = form.awaited in keys[empty : empty + 1] or any(form.numbers.get(key) for key in keys[empty + 1 :])
+    return question.to_enter[empty].words if there else ""
 
 
 @router.post("/floor/take-off")

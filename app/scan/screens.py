@@ -41,6 +41,7 @@ class Screen:
     signs_in: str = ""  # the badge that is refused the stations, and may sign in without them
     given: dict[str, str] = field(default_factory=dict)  # numbers entered so far
     wrong: str = ""  # what is no number
+    emptied: str = ""  # the words of the number that was sent empty though it was asked for
     where: str = ""  # the code that several stations could take
     instead: str = ""  # the material that comes off for what is scanned next
     able: Sequence[int] = ()
@@ -64,6 +65,7 @@ def show(request: Request, session: Session, who: Caller, screen: Screen) -> Res
         "filling": filling, "recipes": _recipes(session, screen.station, question) if screen.station and may_load and not filling else [],
         "station": screen.station, "station_name": _name(session, screen.station), "area": who.area, "asked_at": now.isoformat(), "row": here,
         "question": question, "missing": missing[0] if missing else "", "given": screen.given, "wrong": screen.wrong,
+        "emptied": screen.emptied,
         "strip": route_strip(session, question.groups[0], now, around=3) if question and len(question.groups) == 1 else None,
         "time_left": _time_left(question), "gone": _gone(question, now), "refusal": screen.refusal, "typed": screen.typed,
         "signs_in": screen.signs_in,

@@ -29,6 +29,7 @@ class Sent:
     state: str = ""
     reason: str = ""
     entry: str = ""
+    awaited: str = ""  # the number that was asked for, of those that are typed one after another
     is_illegible: bool = False  # what was scanned, into whichever field: another firm's label, mostly
     numbers: dict[str, str] = field(default_factory=dict)  # typed so far, by `value.`, `count.`, `fill.` and `bin.` names
 

@@ -113,6 +113,21 @@ def test_numbers_are_entered_looked_at_once_more_and_confirmed(stage: Stage, ola
     assert ola.said == f"Finished wire bond on {box}."
 
 
+def test_a_number_that_was_sent_empty_is_asked_for_again_with_a_word_of_why(stage: Stage, ola: Screen) -> None:
+    """One after another: what comes later may be empty still, not the one that was asked for, nor one before another that is there."""
+    box = magazine(stage, "Attach", "Plasma").code
+    ola.get(f"/floor?station={stage.station('Bond 1')}")
+    ola.scan(box)
+    ola.scan(stage.station("Bond 1"))
+    ola.scan(box)
+    for pull, shear, emptied in (("", "", "pull"), ("4.5", "", ""), ("4.5", "", "shear"), ("", "20", "pull")):
+        ola.send("/floor/finish", **{"value.pull": pull, "value.shear": shear})
+        assert ola.heading == f"Finish wire bond on {box}?"
+        assert re.findall("Nothing was entered for ([a-z]+)[.]", ola.page) == ([emptied] if emptied else []), (pull, shear)
+    ola.send("/floor/finish", **{"value.pull": "4.5", "value.shear": "20"})
+    assert "Nothing was entered" not in ola.page and "20 gf" in ola.page
+
+
 def test_a_pack_is_found_by_the_symbol_of_its_own_label(house: House) -> None:
     factory = Factory(house).load()
     factory.mount("Attach", factory.batch("GLUE"), factory.wafer())
