@@ -3,7 +3,6 @@
 from datetime import timedelta
 
 import pytest
-from people.signing_in import call, client, person, sign_in, token
 
 from app.board import bags
 from app.board.remembered import Remembered
@@ -19,6 +18,7 @@ from app.packing.rework import cut_pack
 from app.packing.shipping import ship
 from tests.board.line import MORE, NOON, STEPS, binned, loose_lot, minutes, reel
 from tests.board.test_board import statements
+from tests.people.signing_in import call, client, person, sign_in, token
 from tests.small_factory import Factory, named_pack
 
 DRY = Step(key="dry", name="dry pack", operation="dry pack", standard_minutes=10, wait_limit_minutes=180)

@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import date, timedelta
+from functools import partial
 from typing import Any
 
 import pytest
@@ -108,7 +109,7 @@ def test_panels_without_a_good_cell_are_off_the_board_and_out_of_what_is_held(fa
     with factory.house.reading() as session:
         spent = [*panels_of_lot(session, one.id)[:2], *panels_of_lot(session, gone.id)]
     for panel in spent:
-        factory.do("scrap", lambda s, by, panel=panel: scrap_panel(s, by, panel, "dropped").n)
+        factory.do("scrap", partial(scrap_panel, panel=panel, reason="dropped"))
     factory.do("place_hold", lambda s, by: place_hold(s, by, _panel(s, spent[0]), "scratched").id)
     found = seen(factory)
     assert [(r.key, r.panels, r.units) for r in found.rows] == [("plasma", 1, 20)]
@@ -130,10 +131,7 @@ def test_what_was_put_in_stock_waits_for_nothing_and_is_in_no_forecast(factory: 
 def test_a_move_to_stock_that_was_taken_back_puts_nothing_aside(factory: Factory) -> None:
     one = lot(factory, 2, NOON - timedelta(hours=5))
     factory.do("move_item", lambda s, by: str(move_item(s, by, one.id, "stock", "rack 4")), happened_at=NOON - timedelta(hours=4))
-    with factory.house.reading() as session:
-        moves = list(session.scalars(select(Move.id)))
-    for move in moves:
-        factory.do("correct_move", lambda s, by, move=move: correct_move(s, by, s.get_one(Move, move), None, "another lot") is None)
+    factory.do("correct_move", lambda s, by: [correct_move(s, by, move, None, "another lot") for move in s.scalars(select(Move)).all()])
     assert [one.where for one in row(seen(factory), "plasma").lots] == ["waits 5 h 00 min"]
 
 
@@ -154,7 +152,7 @@ def test_a_panel_that_broke_does_not_hide_where_the_rest_of_its_lot_is(factory: 
         broken, *whole = panels_of_lot(session, one.id)
     factory.do("scrap", lambda s, by: scrap_panel(s, by, broken, "it broke").id)
     for panel in whole:
-        factory.do("move_item", lambda s, by, panel=panel: str(move_item(s, by, panel, "stock", "rack 4")), happened_at=NOON - timedelta(hours=3))
+        factory.do("move_item", partial(move_item, item=panel, kind="stock", place="rack 4"), happened_at=NOON - timedelta(hours=3))
     assert [one.where for one in row(seen(factory), "plasma").lots] == ["in stock: rack 4"]
 
 

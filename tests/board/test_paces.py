@@ -41,10 +41,10 @@ def test_what_was_voided_aborted_or_is_not_over_has_no_pace_nor_what_is_older_th
     old = lot(factory, 1, NOON - timedelta(days=40))
     run(factory, "Plasma", old, NOON - timedelta(days=30, minutes=1))
     void, failed, still = (lot(factory, 1, NOON - timedelta(hours=9)) for _ in range(3))
-    for one, end in ((void, void_run), (failed, abort_run)):
-        number = factory.start("Plasma", one, at=NOON - timedelta(hours=2))
-        why = ("the wrong lot",) if end is void_run else ()
-        factory.do(end.__name__, lambda s, by, n=number, end=end, why=why: bool(end(s, by, s.get_one(Run, n), *why)), happened_at=NOON - minutes(100))
+    wrong = factory.start("Plasma", void, at=NOON - timedelta(hours=2))
+    factory.do("void_run", lambda s, by: void_run(s, by, s.get_one(Run, wrong), "the wrong lot"), happened_at=NOON - minutes(100))
+    broken = factory.start("Plasma", failed, at=NOON - timedelta(hours=2))
+    factory.do("abort_run", lambda s, by: abort_run(s, by, s.get_one(Run, broken)), happened_at=NOON - minutes(100))
     factory.start("Plasma", still, at=NOON - minutes(50))
     late = lot(factory, 1, NOON - timedelta(hours=9))
     run(factory, "Plasma", late, NOON - timedelta(hours=1), took=60)  # it ends at the very moment, which is not before it

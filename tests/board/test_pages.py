@@ -9,7 +9,6 @@ from typing import Any
 import httpx
 import pytest
 from fastapi.testclient import TestClient
-from people.signing_in import PASSWORD, call, client, person, sign_in, token
 from sqlalchemy import event
 
 from app import clock
@@ -21,6 +20,7 @@ from app.naming.resolve import resolve
 from app.people.sessions import end_sessions
 from tests.board.line import NOON, line, lot, run
 from tests.browser.staging import Stage, serving
+from tests.people.signing_in import PASSWORD, call, client, person, sign_in, token
 from tests.small_factory import Factory
 
 PAGES = ("/board", "/board/now", "/board/lots", "/board/lots?mark=stuck", "/board/effectiveness", "/board/effectiveness?of=week", "/board/shift")

@@ -1,6 +1,7 @@
 """What the board reads by lots and sets is what each panel tells by itself: on random histories, act by act, with lots put aside meanwhile."""
 
 from collections import Counter
+from functools import partial
 from random import Random
 
 import pytest
@@ -112,4 +113,4 @@ def _spoil(replay: Replay, lot: int) -> None:
         it, good = session.get_one(Panel, panel), good_cells(session, [panel])[panel]
         cells = cells_of(good, it.columns)
     for cell in cells:
-        replay.do("mark_cells", lambda s, by, cell=cell: mark_cells(s, by, panel, [cell], "bent wire"))
+        replay.do("mark_cells", partial(mark_cells, panel=panel, cells=[cell], reason="bent wire"))

@@ -1,6 +1,7 @@
 """The shift report counts each run once, where it ended, and nothing that was taken back."""
 
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from typing import Any
 
 import pytest
@@ -77,6 +78,6 @@ def test_a_signature_that_was_taken_back_is_no_difference_and_passed_no_gate(fac
 def test_a_difference_of_frames_names_their_batch(factory: Factory) -> None:
     frames = factory.batch("FRAME")
     for units in (10, 8):
-        factory.do("count_units", lambda s, by, n=units: counting.count_units(s, by, frames.id, n, "hand", 0.0).entry.id)
+        factory.do("count_units", partial(counting.count_units, item=frames.id, units=units, method="hand", u=0.0))
     factory.do("sign_difference", lambda s, by: counting.sign_difference(s, by, frames.id, "bent").id)
     assert report(factory, datetime.now(UTC)).differences == ((frames.code, 2, "bent"),)
