@@ -172,9 +172,13 @@ def _lock_open(session: Session, load: Load) -> None:
     lock(session, Load, [load.id])
     session.refresh(load)
     if load.closed_e is not None:
-        raise refuse(
-            "finished", f"Load {code_of(session, 'load', load.id)} has started or was cancelled.", "It can't be changed.", "Begin another load."
-        )
+        name = code_of(session, "load", load.id)
+        if load.run is None:
+            raise refuse("finished", f"Load {name} was cancelled.", "It can't be changed.", "Begin another load.")
+        state = state_of(session, load)
+        now = {"running": "is running already", "ended": "has ended"}.get(state, f"was {state}")
+        started = catalogue.site_time(session, session.get_one(Run, load.run).started_at)
+        raise refuse("finished", f"Load {name} {now}.", f"It was started at {started}.", "Look at its page.")
 
 
 def _misfits(session: Session, load: Load, facts: Facts, steps: dict[int, Step], shelf: str) -> list[Reason]:

@@ -101,6 +101,23 @@ def test_the_page_of_a_load_says_how_it_is_judged_and_asks_for_no_file_then(hous
         assert page.count("the cure <strong>conforms</strong>") == 2 and "import it" not in page
 
 
+def test_who_starts_a_load_that_another_has_started_is_told_that_it_runs(house: House, factory: Factory) -> None:  # noqa: F811
+    """Both had its page open. It was said to have started or to be cancelled, and to begin another."""
+    load, _ = _running(factory, attached_lot(factory))
+    with client(house) as browser:
+        sign_in(browser, person(house, "Ada", "operate"))
+
+        def told(code: str) -> str:
+            return post(browser, f"/loads/{code}", f"/loads/{code}/start", version="1").text
+
+        assert f"Load {load} is running already." in told(load) and "Begin another load" not in told(load)
+        post(browser, f"/loads/{load}", f"/loads/{load}/abort")
+        assert f"Load {load} was aborted." in told(load)
+        other = factory.do("begin_load", lambda s, by: code_of(s, "load", loads.begin_load(s, by, factory.things["Oven S"], "C170").id))
+        post(browser, f"/loads/{other}", f"/loads/{other}/cancel")
+        assert f"Load {other} was cancelled." in told(other) and "Begin another load" in told(other)
+
+
 def test_a_station_scanned_where_a_load_is_filled_leads_to_the_station(house: House, factory: Factory) -> None:  # noqa: F811
     load = factory.do("begin_load", lambda s, by: code_of(s, "load", loads.begin_load(s, by, factory.things["Oven S"], "C170").id))
     with house.reading() as session:
