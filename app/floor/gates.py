@@ -52,6 +52,13 @@ def grounds(facts: Facts, steps: dict[int, Step]) -> list[Reason]:
     return list(dict.fromkeys(found))
 
 
+def to_refuse(found: Sequence[Reason]) -> list[Reason]:
+    """The grounds as they are told to who may not start. What comes to another step needs nothing here: asked for it, someone would mount that."""
+    if not any(reason.kind == "not_next_step" for reason in found):
+        return list(found)
+    return [reason for reason in found if reason.kind not in ("material_missing", "material_wrong", "role_wrong")]
+
+
 def _claimed(facts: Facts) -> list[Reason]:
     taken: dict[str, list[str]] = {}
     for item, where in facts.claims.items():

@@ -12,7 +12,7 @@ from app.catalogue.models import Thing
 from app.catalogue.route_rules import asks_line_clear
 from app.errors import Reason, Refused, bad_input, few, refuse
 from app.floor.gate_facts import Facts, Loaded, read_facts
-from app.floor.gates import grounds
+from app.floor.gates import grounds, to_refuse
 from app.floor.groups import Group, contents, gather
 from app.floor.in_work import on_shelves
 from app.floor.interrupted import without_done
@@ -74,7 +74,7 @@ def start_run(
     found = grounds(facts, steps) + _in_a_load(session, facts, steps) + _line_clear(facts, steps, line_clear=line_clear) + _told_late(facts, by)
     what = _may_not(facts, steps, things)
     if not by.fact and found:
-        raise Refused(what, *found)
+        raise Refused(what, *to_refuse(found))
     if not steps:
         raise Refused(what, *(found or [_NOTHING]))
     if of_packs := [_OF_PACKS[one.operation] for one in steps.values() if one.operation in _OF_PACKS]:
@@ -104,7 +104,7 @@ def would_start(session: Session, station: int, things: list[Named], *, person: 
     facts = read_facts(session, station, gather(session, things), person, at)
     facts, steps = _settle_steps(rest_of(session, facts, things, None), None)
     found = (grounds(facts, steps) + _in_a_load(session, facts, steps)) or ([] if steps else [_NOTHING])
-    return Would(facts, steps, Refused(_may_not(facts, steps, things), *found) if found else None)
+    return Would(facts, steps, Refused(_may_not(facts, steps, things), *to_refuse(found)) if found else None)
 
 
 def _in_a_load(session: Session, facts: Facts, steps: dict[int, Step]) -> list[Reason]:
