@@ -39,12 +39,12 @@ class LateRoute(APIRoute):
 
 def parameters_of(asked: Dependant) -> dict[str, bool]:
     """Names of what a handler and whatever it depends on read of the address; true of those that may stand there several times."""
-    own = {one.alias: _is_list(one.field_info.annotation) for one in asked.query_params}
+    own = {one.alias: _is_sequence(one.field_info.annotation) for one in asked.query_params}
     return own | {name: often for other in asked.dependencies for name, often in parameters_of(other).items()}
 
 
-def _is_list(annotation: Any) -> bool:
-    return any(get_origin(one) is list for one in (annotation, *get_args(annotation)))
+def _is_sequence(annotation: Any) -> bool:
+    return any(get_origin(one) in (list, tuple) for one in (annotation, *get_args(annotation)))
 
 
 def told_often(address: QueryParams, known: Mapping[str, bool]) -> list[str]:

@@ -5,14 +5,14 @@ from threading import Barrier
 from typing import Annotated
 
 import pytest
-from fastapi import APIRouter, FastAPI, Path
+from fastapi import APIRouter, Depends, FastAPI, Path, Query
 from fastapi.exceptions import FastAPIError
 from fastapi.routing import APIRoute
 from fastapi.testclient import TestClient
 
 from app.db import House
 from app.main import make_app
-from app.web.late_routes import LateRoute
+from app.web.late_routes import LateRoute, parameters_of
 
 AT_ONCE = 16
 
@@ -24,6 +24,17 @@ def router() -> APIRouter:
 
 def read(router: APIRouter) -> list[bool]:
     return ["dependant" in vars(route) for route in router.routes]
+
+
+def test_it_tells_what_may_stand_in_an_address_several_times(router: APIRouter) -> None:
+    def narrowed(bin: Annotated[list[str] | None, Query()] = None, since: str = "") -> None: ...
+
+    @router.get("")
+    def reels(_: Annotated[None, Depends(narrowed)], at: Annotated[tuple[str, ...], Query()] = (), of: int | None = None) -> None: ...
+
+    (route,) = router.routes
+    assert isinstance(route, LateRoute)
+    assert parameters_of(route.dependant) == {"bin": True, "since": False, "at": True, "of": False}
 
 
 def test_only_what_is_asked_for_is_read(router: APIRouter) -> None:
