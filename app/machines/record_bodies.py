@@ -220,7 +220,7 @@ class ReleasedOut(Answer):
     at: datetime = _AT
     who: str = _SOMEBODY
     everything: bool
-    things: list[str] = Field(description="Codes of what was let go, where it was not everything.", examples=[["P26-000007-4"]])
+    things: list[str] = Field(description="Codes of what was let go, where it was not everything.", examples=[["P26-000407-8"]])
     units_freed: int = Field(examples=[4500])
     what: str = Field(examples=["concession"])
     words: str = Field(examples=["looked at, fine"])

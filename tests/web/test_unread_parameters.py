@@ -42,7 +42,7 @@ def test_what_the_program_asks_itself_is_told_nowhere(browser: TestClient, path:
 def test_of_what_stands_in_an_address_several_times_a_page_goes_by_the_last_and_says_so(browser: TestClient) -> None:
     page = browser.get("/board/effectiveness?of=day&of=week")
     assert page.status_code == 200
-    assert "The address has of several times: this page goes by the last." in page.text
+    assert "The address has “of” several times: this page goes by the last." in page.text
     assert page.text.count('role="status"') == 1
 
 
