@@ -13,6 +13,7 @@ Exit code 1 if anything else was seen; the first input of each kind of fault is 
 import argparse
 import gc
 import hashlib
+import math
 import os
 import resource
 import sys
@@ -229,7 +230,7 @@ def fuzz_http(target: str, n: int, number: int, most_seconds: float = float("inf
     seen, until = Seen(), time.monotonic() + most_seconds
     with plant() as one_plant:
         tries = {"scan": one_plant.scans, "forms": one_plant.forms, "api": one_plant.calls}[target]()
-        each = max(1, round(n / len(tries)))
+        each = math.ceil(n / len(tries))
         waiting = [one.inputs(each, number) for one in tries]
         for _ in range(each):
             for one, inputs in zip(tries, waiting, strict=True):
