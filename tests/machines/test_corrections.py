@@ -225,39 +225,37 @@ def test_a_corrected_placement_file_replaces_the_wrong_one(do: Plant) -> None:
     assert do.findings() == []
 
 
+def _results(failing: int, units: int = 80) -> dict[str, object]:
+    """A tester's file to send: the first so many failed."""
+    lines = ["unit,result", *(f"{n},{'E07' if n <= failing else 'pass'}" for n in range(1, units + 1))]
+    return {"files": [("file", ("t.csv", "\n".join(lines).encode()))]}
+
+
 def test_a_corrected_unit_file_books_the_difference_and_holds_what_was_of_another_bin(do: Plant) -> None:
     run = do.start("Tester", _loose(do, 4))
 
-    def results(failing: int, units: int = 78) -> dict[str, object]:
-        lines = ["unit,result", *(f"{n},{'E07' if n <= failing else 'pass'}" for n in range(1, units + 1))]
-        return {"files": [("file", ("t.csv", "\n".join(lines).encode()))]}
-
-    lots = {one["bin"]: one["lot"] for one in do.post(f"/runs/{run}/unit_results", **results(0))["bins"]}
+    lots = {one["bin"]: one["lot"] for one in do.post(f"/runs/{run}/unit_results", **_results(0, 78))["bins"]}
     pack = do.post("/packs", station=do.at["Taper"], parts=[{"lot": lots["B1"], "units": 30}], line_clear=True)["pack"]
-    assert do.post(f"/runs/{run}/unit_results/correct", 403, who="other operator", reason="x", **results(10))["kind"] == "duty"
-    found = do.post(f"/runs/{run}/unit_results/correct", reason="the file of the lot before", **results(10))
+    assert do.post(f"/runs/{run}/unit_results/correct", 403, who="other operator", reason="x", **_results(10, 78))["kind"] == "duty"
+    found = do.post(f"/runs/{run}/unit_results/correct", reason="the file of the lot before", **_results(10, 78))
     assert found == {"differences": {"B1": -10, "R": 10}, "held": [lots["B1"]], "packs": [pack]}
     assert do.get(f"/stops/{pack}")["stopped"]
     assert do.get(f"/lots/{lots['B1']}")["counts"]["left"] == 78 - 10 - 30
     tested = next(run for run in do.get(f"/trace/{pack}")["runs"] if run["operation"] == "test")
     assert (tested["by_bin"], tested["by_failure"]) == ({"B1": 68, "R": 10}, {"E07": 10})
-    again = do.post(f"/runs/{run}/unit_results/correct", reason="two units were left out", **results(12, 80))
+    again = do.post(f"/runs/{run}/unit_results/correct", reason="two units were left out", **_results(12))
     assert again["differences"] == {"R": 2} and not again["held"]
-    assert do.post(f"/runs/{run}/unit_results/correct", 409, reason="x", **results(12, 80))["kind"] == "changed"
+    assert do.post(f"/runs/{run}/unit_results/correct", 409, reason="x", **_results(12))["kind"] == "changed"
     assert do.findings() == []
 
 
 def test_units_that_left_with_another_bin_are_not_said_to_be_more_than_the_lot_had(do: Plant) -> None:
     run = do.start("Tester", _loose(do, 4))
 
-    def results(failing: int) -> dict[str, object]:
-        lines = ["unit,result", *(f"{n},{'E07' if n <= failing else 'pass'}" for n in range(1, 81))]
-        return {"files": [("file", ("t.csv", "\n".join(lines).encode()))]}
-
-    lots = {one["bin"]: one["lot"] for one in do.post(f"/runs/{run}/unit_results", **results(5))["bins"]}
+    lots = {one["bin"]: one["lot"] for one in do.post(f"/runs/{run}/unit_results", **_results(5))["bins"]}
     for units in (30, 30, 15):
         do.post("/packs", station=do.at["Taper"], parts=[{"lot": lots["B1"], "units": units}], line_clear=True, short_reason="the rest")
-    do.post(f"/runs/{run}/unit_results/correct", reason="the file of the lot before", **results(13))
+    do.post(f"/runs/{run}/unit_results/correct", reason="the file of the lot before", **_results(13))
     (why,) = [one["reason"] for one in do.get(f"/stops/{lots['R']}")["holds"]]
     assert why.startswith("The corrected results put 8 units more into bins than are here")
     assert do.findings() == []
@@ -266,15 +264,11 @@ def test_units_that_left_with_another_bin_are_not_said_to_be_more_than_the_lot_h
 def test_results_corrected_back_leave_no_units_that_were_never_there(do: Plant) -> None:
     run = do.start("Tester", _loose(do, 4))
 
-    def results(failing: int) -> dict[str, object]:
-        lines = ["unit,result", *(f"{n},{'E07' if n <= failing else 'pass'}" for n in range(1, 81))]
-        return {"files": [("file", ("t.csv", "\n".join(lines).encode()))]}
-
-    lots = {one["bin"]: one["lot"] for one in do.post(f"/runs/{run}/unit_results", **results(5))["bins"]}
+    lots = {one["bin"]: one["lot"] for one in do.post(f"/runs/{run}/unit_results", **_results(5))["bins"]}
     for units in (30, 30, 15):
         do.post("/packs", station=do.at["Taper"], parts=[{"lot": lots["B1"], "units": units}], line_clear=True, short_reason="the rest")
     for failing in (13, 9, 5):  # the last says what the first said, and all that passed has left
-        do.post(f"/runs/{run}/unit_results/correct", reason="another file", **results(failing))
+        do.post(f"/runs/{run}/unit_results/correct", reason="another file", **_results(failing))
         assert do.get(f"/lots/{lots['B1']}")["counts"]["left"] == 0
         assert do.get(f"/lots/{lots['R']}")["counts"]["left"] == failing
     assert do.findings() == []
@@ -282,10 +276,6 @@ def test_results_corrected_back_leave_no_units_that_were_never_there(do: Plant) 
 
 def test_what_corrected_results_put_into_a_bin_is_in_its_trace_and_its_exposure(do: Plant) -> None:
     run = do.start("Tester", _loose(do, 4))
-
-    def results(failing: int) -> dict[str, object]:
-        lines = ["unit,result", *(f"{n},{'E07' if n <= failing else 'pass'}" for n in range(1, 81))]
-        return {"files": [("file", ("t.csv", "\n".join(lines).encode()))]}
 
     def shares(thing: str) -> dict[str, tuple[int, int, int]]:
         """Of the frames that all units came from, and of the test itself: units, at least and at most."""
@@ -295,12 +285,12 @@ def test_what_corrected_results_put_into_a_bin_is_in_its_trace_and_its_exposure(
         rows = {code: row for code in (frames[0], run) for row in do.get(f"/exposure?suspect={code}")["lots"] if row["code"] == thing}
         return {"trace": (units, *frames[1:])} | {code[0]: (row["units"], row["least"], row["greatest"]) for code, row in rows.items()}
 
-    lots = {one["bin"]: one["lot"] for one in do.post(f"/runs/{run}/unit_results", **results(2))["bins"]}
+    lots = {one["bin"]: one["lot"] for one in do.post(f"/runs/{run}/unit_results", **_results(2))["bins"]}
     assert shares(lots["R"]) == dict.fromkeys(("trace", "B", "R"), (2, 2, 2))
-    do.post(f"/runs/{run}/unit_results/correct", reason="the file of the lot before", **results(12))
+    do.post(f"/runs/{run}/unit_results/correct", reason="the file of the lot before", **_results(12))
     assert shares(lots["R"]) == dict.fromkeys(("trace", "B", "R"), (12, 12, 12))
     assert shares(lots["B1"]) == dict.fromkeys(("trace", "B", "R"), (68, 68, 68))
-    do.post(f"/runs/{run}/unit_results/correct", reason="the first was right", **results(2))
+    do.post(f"/runs/{run}/unit_results/correct", reason="the first was right", **_results(2))
     found = {name: shares(lot) for name, lot in lots.items()}
     assert found["B1"]["B"] == (78, 78, 78) and found["R"]["R"] == (2, 2, 2)
     assert found["R"]["trace"][2] == 2 and found["B1"]["trace"][2] == 78

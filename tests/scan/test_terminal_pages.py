@@ -92,12 +92,18 @@ def ola(app: Any, house: House) -> Screen:
     return Screen(app, person(house, "Ola", "operate"))
 
 
-def test_numbers_are_entered_looked_at_once_more_and_confirmed(stage: Stage, ola: Screen) -> None:
+def _asked_for_numbers(stage: Stage, ola: Screen) -> str:
+    """The magazine whose wire bond is to be finished."""
     box = magazine(stage, "Attach", "Plasma").code
     ola.get(f"/floor?station={stage.station('Bond 1')}")
     ola.scan(box)
     ola.scan(stage.station("Bond 1"))
     ola.scan(box)
+    return box
+
+
+def test_numbers_are_entered_looked_at_once_more_and_confirmed(stage: Stage, ola: Screen) -> None:
+    box = _asked_for_numbers(stage, ola)
     assert "pull, in gf" in ola.page and "Finish wire bond" in ola.heading
     ola.send("/floor/finish", **{"value.pull": "4.5"})
     assert ola.heading == f"Finish wire bond on {box}?", "one is missing"
@@ -115,11 +121,7 @@ def test_numbers_are_entered_looked_at_once_more_and_confirmed(stage: Stage, ola
 
 def test_a_number_that_was_sent_empty_is_asked_for_again_with_a_word_of_why(stage: Stage, ola: Screen) -> None:
     """One after another: what comes later may be empty still, not the one that was asked for, nor one before another that is there."""
-    box = magazine(stage, "Attach", "Plasma").code
-    ola.get(f"/floor?station={stage.station('Bond 1')}")
-    ola.scan(box)
-    ola.scan(stage.station("Bond 1"))
-    ola.scan(box)
+    box = _asked_for_numbers(stage, ola)
     for pull, shear, emptied in (("", "", "pull"), ("4.5", "", ""), ("4.5", "", "shear"), ("", "20", "pull")):
         ola.send("/floor/finish", **{"value.pull": pull, "value.shear": shear})
         assert ola.heading == f"Finish wire bond on {box}?"
