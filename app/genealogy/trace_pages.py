@@ -1,13 +1,15 @@
 """The page of a trace: what was asked, the flow picture, lists by stage, runs, holds; the same as CSV and JSON; and a stop from the page."""
 
+from collections.abc import Sequence
 from typing import Annotated
-from urllib.parse import urlencode
+from urllib.parse import parse_qs, urlencode
 
 from fastapi import Form, Query, Request
 from fastapi.encoders import jsonable_encoder
 from fastapi.responses import JSONResponse, RedirectResponse, Response
 from sqlalchemy.orm import Session
 
+from app.errors import Refused
 from app.genealogy.flow_stages import FlowPicture, Opened, flow_of
 from app.genealogy.stop_ticked import stop_ticked
 from app.genealogy.tables import trace_csv
@@ -16,7 +18,7 @@ from app.genealogy.trace_lists import STAGES, after_of, holds_on, item_list, onl
 from app.genealogy.traced import subject_of
 from app.journal.actions import ACTIONS
 from app.naming.resolve import Named
-from app.people.callers import Calling, page_router
+from app.people.callers import Caller, Calling, page_router
 from app.receiving.origin_documents import told_of
 from app.web.downloads import csv_file, csv_of
 from app.web.installation import house_of
@@ -36,22 +38,7 @@ def trace_page(
     request: Request, who: Calling, code: str, forward: bool = False, open: Many = (), after: Many = (), begin: Many = (), at: Many = ()
 ) -> Response:  # fmt: skip
     """`open`, `after`, `begin`: what the picture shows opened. `at`: where lists begin."""
-    opened, begins = Opened.read(open, after, begin), after_of(at)
-    with house_of(request).walking() as session:
-        subject, trace = _traced(session, code, forward)
-        holds = holds_on(session, trace)
-        told = told_of(session, [subject.id]) if subject.kind in ("wafer", "batch") else []
-        runs = run_list(trace, begins.get("runs", ""))
-        steps = steps_of(session, runs)
-    lists = [item_list(trace, name, begins.get(name, "")) for name in (_FORWARD if forward else _BACK)]
-    return render(
-        request, "genealogy/trace.html", trace=trace, code=subject.code, kind=subject.kind, forward=forward,
-        picture=_picture(request, trace, opened, forward, begins), query=_query(forward, opened, begins), holds=holds, told=told,
-        lists=[one for one in lists if one.total], runs=runs, steps=steps,
-        tests=[run for run in trace.runs if run.by_bin],
-        at=lambda name, code: "?" + _query(forward, opened, begins | {name: code}) + "#" + name,
-        may_hold=bool(who.actor.duties & set(ACTIONS["place_hold"].duties)),
-    )  # fmt: skip
+    return _page(request, who, code, forward, Opened.read(open, after, begin), after_of(at))
 
 
 @router.get("/trace/{code}/csv")
@@ -82,14 +69,43 @@ def flow_as_csv(request: Request, who: Calling, code: str, forward: bool = False
 @router.post("/trace/{code}/stop")
 def stop_now(
     request: Request, who: Calling, code: str, reason: Text = "", stop: Annotated[tuple[str, ...], Form(max_length=200)] = (),
-    forward: Text = "", key: Text = "",
+    query: Annotated[str, Form(max_length=20_000)] = "", key: Text = "",
 ) -> Response:  # fmt: skip
-    """A hold on each thing that was ticked, all in one entry."""
-    holds = stop_ticked(request, who, stop, reason, key)
+    """A hold on each thing that was ticked, all in one entry. `query`: what the page showed, which is shown again."""
+    shown = parse_qs(query)
+    opened, begins = Opened.read(*(shown.get(name, ()) for name in ("open", "after", "begin"))), after_of(shown.get("at", ()))
+    forward = "forward" in shown
+    try:
+        holds = stop_ticked(request, who, stop, reason, key)
+    except Refused as refusal:  # what was ticked and typed stays, to be put right
+        return _page(request, who, code, forward, opened, begins, refusal=refusal, ticked=stop, reason=reason)
     said = f"Stopped, with all that comes of {'it' if len(stop) == 1 else 'them'}: {', '.join(holds)}."
     path = request.url_for("trace_page", code=code).path
-    query = urlencode(([("forward", "true")] if forward else []) + list(saying(request, said).items()))
-    return RedirectResponse(f"{path}?{query}", status_code=303)  # which spells letters of any script
+    again = "&".join(filter(None, (_query(forward, opened, begins), urlencode(saying(request, said)))))
+    return RedirectResponse(f"{path}?{again}", status_code=303)  # which spells letters of any script
+
+
+def _page(
+    request: Request, who: Caller, code: str, forward: bool, opened: Opened, begins: dict[str, str], *,
+    refusal: Refused | None = None, ticked: Sequence[str] = (), reason: str = "",
+) -> Response:  # fmt: skip
+    with house_of(request).walking() as session:
+        subject, trace = _traced(session, code, forward)
+        holds = holds_on(session, trace)
+        told = told_of(session, [subject.id]) if subject.kind in ("wafer", "batch") else []
+        runs = run_list(trace, begins.get("runs", ""))
+        steps = steps_of(session, runs)
+    lists = [item_list(trace, name, begins.get(name, "")) for name in (_FORWARD if forward else _BACK)]
+    page = request.url_for("trace_page", code=subject.code).path  # where a refused stop stands, too, is another address
+    return render(
+        request, "genealogy/trace.html", status=refusal.status if refusal else 200, refusal=refusal, ticked=ticked, reason=reason,
+        trace=trace, code=subject.code, kind=subject.kind, forward=forward,
+        picture=_picture(request, trace, opened, forward, begins), query=_query(forward, opened, begins), holds=holds, told=told,
+        lists=[one for one in lists if one.total], runs=runs, steps=steps,
+        tests=[run for run in trace.runs if run.by_bin],
+        at=lambda name, code: f"{page}?{_query(forward, opened, begins | {name: code})}#{name}",
+        may_hold=bool(who.actor.duties & set(ACTIONS["place_hold"].duties)),
+    )  # fmt: skip
 
 
 def _traced(session: Session, code: str, forward: bool) -> tuple[Named, Trace]:
@@ -101,7 +117,8 @@ def _picture(request: Request, trace: Trace, opened: Opened, forward: bool, begi
     def link_of(code: str) -> str:
         return "#packs" if code.startswith("customer ") else request.url_for("thing", code=code).path
 
-    return flow_of(trace, opened, link_of, lambda turned: "?" + _query(forward, turned, begins) + "#flow")
+    page = request.url_for("trace_page", code=trace.subject.code).path
+    return flow_of(trace, opened, link_of, lambda turned: f"{page}?{_query(forward, turned, begins)}#flow")
 
 
 def _query(forward: bool, opened: Opened, begins: dict[str, str]) -> str:

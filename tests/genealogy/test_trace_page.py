@@ -118,10 +118,30 @@ def test_what_is_ticked_is_stopped_in_one_entry(house: House, factory: Factory, 
         holds = list(session.scalars(select(Hold)))
         assert [hold.kind for hold in holds] == ["batch", "batch"]
         assert len({hold.e for hold in holds}) == 1
-    browser.get(f"/trace/{one.reel.code}")
-    assert "Nothing was stopped" in browser.post(f"/trace/{one.reel.code}/stop", reason="smells")
     browser.post("/trace/%E7%B8%B2/stop", stop=one.glue.code, reason="smells")  # a code that nothing has: stopped, then not found
     assert browser.page.status_code == 404
+
+
+def test_a_stop_that_is_refused_keeps_what_was_shown_typed_and_ticked(house: House, factory: Factory, client: TestClient) -> None:
+    one = made(factory, 60)
+    browser = signed_in(house, client)
+    address = f"/trace/{one.wafer.code}"
+    after = sorted(panel.code for panel in one.panels)[49]
+    page = browser.get(f"{address}?forward=true&at=panels:{after}&open=panel:{after}")
+    listed = re.findall(r'name="stop" value="([^"]+)"', page)
+    query = html.unescape(re.findall(r'name="query" value="([^"]*)"', page)[0])
+    for ticked, reason, sentence in (([], "smells of \"tar\"", "Nothing is ticked"), ([listed[0], one.wafer.code], " ", "A hold needs a reason")):
+        page = browser.post(f"{address}/stop", stop=ticked, reason=reason, query=query)  # type: ignore[arg-type]
+        assert browser.page.status_code == 422 and sentence in page
+        assert "<h1>Forward from" in page and re.findall(r'name="stop" value="([^"]+)"', page) == listed
+        assert re.findall(r'name="stop" value="([^"]+)"[^>]* checked>', page) == ticked
+        assert f'name="reason" value="{html.escape(reason)}"'.replace("&quot;", "&#34;") in page
+        assert html.unescape(re.findall(r'name="query" value="([^"]*)"', page)[0]) == query
+        assert 'href="?' not in page, "it stands at another address than the page does"
+    browser.post(f"{address}/stop", stop=one.wafer.code, reason="smells", query=query)
+    assert str(browser.page.url).partition("&said=")[0].endswith(f"{address}?{query}"), "it comes back to what was shown"
+    with house.reading() as session:
+        assert session.query(Hold).count() == 1
 
 
 def test_lists_go_on_by_key_and_meet_every_row(factory: Factory) -> None:
