@@ -156,6 +156,15 @@ RIGHT: dict[str, tuple[Any, str, Any, Any]] = {
     "placements with an error beside a cell": (
         placed, HEAD.replace("\n", ",Error code\n") + "2026-03-05T06:00:00Z,W1,3,-4,P1,2,1,0\n2026-03-05T06:00:01Z,W1,3,-5,P1,3,1,17\n", None,
         ([(3, -4, 2, 1)], [3])),
+    "a placement that failed, by the status of its bond": (
+        placed, HEAD.replace("\n", ",Bond status\n") + "2026-03-05T06:00:00Z,W1,3,-4,P1,2,1,OK\n2026-03-05T06:00:01Z,W1,3,-5,P1,3,1,No bond\n", None,
+        ([(3, -4, 2, 1)], [3])),
+    "a placement that had no success": (
+        placed, HEAD.replace("\n", ",success\n") + "2026-03-05T06:00:00Z,W1,3,-4,P1,2,1,1\n2026-03-05T06:00:01Z,W1,3,-5,P1,3,1,0\n", None,
+        ([(3, -4, 2, 1)], [3])),
+    "placements beside what has nothing to do with them": (
+        placed, HEAD.replace("\n", ",vacuum state,recipe\n") + "2026-03-05T06:00:00Z,W1,3,-4,P1,2,1,on,fail soft\n", None,
+        ([(3, -4, 2, 1)], [])),
     "picks and placements as events": (
         placed, HEAD.replace("\n", ",event\n") + "2026-03-05T06:00:00Z,W1,3,-4,,,,PICK\n2026-03-05T06:00:01Z,W1,3,-4,P1,2,1,PLACE\n", None,
         ([(3, -4, 2, 1)], [2])),

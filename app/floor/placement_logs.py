@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.errors import Reason, bad_input
-from app.floor.placement_outcomes import EVENTS, FAULTS, OUTCOMES, leaves_open, says_fault, says_not_placed
+from app.floor.placement_outcomes import EVENTS, FAULTS, leaves_open, says_fault, says_not_placed, tells_outcome
 from app.floor.transfer_maps import read_transfer_maps
 from app.receiving.delimited import (
     CUT_SHORT,
@@ -246,7 +246,7 @@ def _read_fields(
     faults.add("row", ~(lost & (row != 0)), "names a cell, but no panel is named")
     faults.add("column", ~(lost & (column_ != 0)), "names a cell, but no panel is named")
     for place, name in enumerate(header.names):
-        if name in (*OUTCOMES, *EVENTS, *FAULTS):
+        if name in (*EVENTS, *FAULTS) or tells_outcome(name):
             faults.places[name] = place
             _look_at_outcomes(fields, place, name, lost, faults)
     arrays = {"wafer": wafer, "panel": np.where(lost, LOST, panel), "x": x, "y": y, "row": row, "column": column_, "at": at, "line": fields.line}
@@ -296,7 +296,7 @@ def _look_at_outcomes(fields: Fields, place: int, name: str, lost: NDArray[np.bo
         faults.add(name, lost | ~where([says_fault(word) for word in said]), f"stands under {name}, and leaves open whether a die was placed")
         return
     faults.add(name, lost | ~where([says_not_placed(word, name) for word in said]), "says that no die was placed, and the line names a cell")
-    counts = ~lost if name in OUTCOMES else np.ones(len(lost), dtype=bool)
+    counts = ~lost if tells_outcome(name) else np.ones(len(lost), dtype=bool)
     here = set(np.unique(number[counts]).tolist())
     is_open = where(leaves_open([word if n in here else "" for n, word in enumerate(said)], name))
     faults.add(name, ~(counts & is_open), "stands beside other words, and leaves open whether a die was placed")
