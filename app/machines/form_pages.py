@@ -53,6 +53,12 @@ _GOES_INTO = {
     "batch": ("item", "frames", "thing", "subject"), "run": ("subject",), "station": ("subject",),
 }  # fmt: skip
 _ON_ANOTHER = ("/containers/{container}/put", "/loads/{load}/put", "/stations/{station}/")  # paths that name another, and what is done with this
+_WORKED_ON = ("lot", "panel", "container")
+# the kinds that an action takes, where its field goes for more than these
+_TAKES = {
+    "/containers/{container}/put": (*_WORKED_ON, "sample"), "/loads/{load}/put": _WORKED_ON, "/at_risk": _WORKED_ON,
+    "/scrap": (*_WORKED_ON, "wafer"), "/samples": (*_WORKED_ON, "pack"), "/counts": (*_WORKED_ON, "batch"), "/counts/sign": (*_WORKED_ON, "batch"),
+}  # fmt: skip
 _INSTANT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?Z")  # as answers have times
 _ZONED = "ISO 8601 with a zone."  # said of a call's time; a form's is of the site
 
@@ -92,6 +98,8 @@ class Act:
         """The field that a thing of this kind goes into, if the action may be one on it."""
         if f"{{{kind}}}" in self.name:
             return kind
+        if kind not in _TAKES.get(self.name, (kind,)):
+            return ""
         if "{" in self.name and not self.name.startswith(_ON_ANOTHER):
             return ""
         return next((field.name for field in self.fields if field.name in _GOES_INTO.get(kind, ())), "")

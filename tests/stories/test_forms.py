@@ -179,6 +179,21 @@ def test_what_is_done_with_a_thing_is_offered_with_the_thing_filled_in(browser: 
     assert "mount&amp;item=W26" in browser.get("/do?kind=wafer&thing=W26-000001-5")
 
 
+@pytest.mark.parametrize(
+    ("kind", "refused", "taken"),
+    [
+        ("pack", ["/containers/{container}/put", "/loads/{load}/put", "/at_risk", "/scrap", "/counts", "/counts/sign"], ["/samples", "/moves", "/holds"]),
+        ("sample", ["/loads/{load}/put", "/at_risk", "/scrap", "/samples", "/counts", "/counts/sign"], ["/containers/{container}/put", "/moves"]),
+        ("wafer", ["/samples", "/counts", "/counts/sign"], ["/scrap", "/moves"]),
+        ("batch", ["/scrap", "/samples"], ["/counts", "/counts/sign", "/moves"]),
+    ],
+)
+def test_what_is_always_refused_of_a_kind_is_not_offered_for_it(browser: Browser, kind: str, refused: list[str], taken: list[str]) -> None:  # noqa: F811
+    """Whoever has a reel in hand was sent to put it into a tray, and told that it can't be put in as it is."""
+    offered = {unquote(call) for call in re.findall(r"call=([^&\"]+)", browser.get(f"/do?kind={kind}&thing=X"))}
+    assert not offered & set(refused) and offered > set(taken)
+
+
 def test_a_wafer_map_by_form(browser: Browser) -> None:  # noqa: F811
     browser.get("/do/act?call=/wafers")
     token = re.search(r'name="form_token" value="([^"]*)"', browser.page.text)
