@@ -31,7 +31,7 @@ from app.machines.typed_lists import codes_in, rows_in, with_blanks_in
 from app.misfits import is_crafted, misfit
 from app.naming.resolve import codes_of
 from app.people.callers import Calling, page_router
-from app.people.doors import check_duties_of
+from app.people.doors import DOORS, check_duties_of
 from app.web.installation import house_of, zone_of
 from app.web.rendering import render
 
@@ -107,11 +107,12 @@ class Act:
 
 @router.get("/do")
 def acts(request: Request, who: Calling, thing: str = "", kind: str = "") -> Response:
-    """All actions, or those on a thing of one kind, each with the field that the thing goes into."""
-    rooms: defaultdict[str, list[tuple[Act, str]]] = defaultdict(list)
+    """All actions, or those on a thing of one kind, each with the field that the thing goes into, and the duties that the reader lacks for it."""
+    rooms: defaultdict[str, list[tuple[Act, str, tuple[str, ...]]]] = defaultdict(list)
     for act in _acts(request).values():
         if (field := act.field_for(kind)) or not kind:
-            rooms[act.room].append((act, field))
+            duties = DOORS[f"POST {_PREFIX}{act.name}"]
+            rooms[act.room].append((act, field, () if who.actor.duties & set(duties) else duties))
     return render(request, "machines/acts.html", rooms=dict(rooms), thing=thing, kind=kind)
 
 

@@ -182,7 +182,7 @@ def test_what_is_done_with_a_thing_is_offered_with_the_thing_filled_in(browser: 
 @pytest.mark.parametrize(
     ("kind", "refused", "taken"),
     [
-        ("pack", ["/containers/{container}/put", "/loads/{load}/put", "/at_risk", "/scrap", "/counts", "/counts/sign"], ["/samples", "/moves", "/holds"]),
+        ("pack", ["/containers/{container}/put", "/loads/{load}/put", "/at_risk", "/scrap", "/counts", "/counts/sign"], ["/samples", "/moves"]),
         ("sample", ["/loads/{load}/put", "/at_risk", "/scrap", "/samples", "/counts", "/counts/sign"], ["/containers/{container}/put", "/moves"]),
         ("wafer", ["/samples", "/counts", "/counts/sign"], ["/scrap", "/moves"]),
         ("batch", ["/scrap", "/samples"], ["/counts", "/counts/sign", "/moves"]),
@@ -192,6 +192,17 @@ def test_what_is_always_refused_of_a_kind_is_not_offered_for_it(browser: Browser
     """Whoever has a reel in hand was sent to put it into a tray, and told that it can't be put in as it is."""
     offered = {unquote(call) for call in re.findall(r"call=([^&\"]+)", browser.get(f"/do?kind={kind}&thing=X"))}
     assert not offered & set(refused) and offered > set(taken)
+
+
+def test_what_the_readers_duties_do_not_open_names_the_duty_that_does(browser: Browser) -> None:  # noqa: F811
+    listed = re.findall(r">([^<]+)</a>(?: <span class=\"soft\">\(done by the duty ([^)]+)\)</span>)?</li>", browser.get("/do").partition("<main")[2])
+    duties = dict(listed)
+    assert duties["Let panels go on at risk: while a judgement is open, up to the barrier"] == "lead"
+    assert "" == duties["Place a hold"] == duties["Release a hold, signed"]
+    for call, said in zip(re.findall(r'call=([^"&]+)"', browser.page.text), [said for _, said in listed], strict=True):
+        browser.get("/do/act?call=/holds")
+        browser.post("/do/act", call=unquote(call))
+        assert (browser.page.status_code == 403) == bool(said), call
 
 
 def test_a_wafer_map_by_form(browser: Browser) -> None:  # noqa: F811
