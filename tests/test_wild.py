@@ -101,6 +101,10 @@ RIGHT: dict[str, tuple[Any, str, Any, Any]] = {
         log, "Time,A [C]\n2026-03-05 10:00,20.5\nTime,A [C]\n2026-03-05 10:01,21.5\n", OVEN, ({"10:00": [20.5], "10:01": [21.5]}, {"event"})),
     "a zone by its place in the heading": (
         log, "Time [Europe/Berlin],A [C]\n2026-03-05 10:00,20.5\n", LoggerStated(), ({"09:00": [20.5]}, set())),
+    "a zone with the minus sign of print": (log, "Time (UTC\u221205:00);A [C]\n2026-03-05 10:00;20,5\n", LoggerStated(), ({"15:00": [20.5]}, set())),
+    "a zone with spaces around its sign": (log, "Time (UTC + 2);A [C]\n2026-03-05 10:00;20,5\n", LoggerStated(), ({"08:00": [20.5]}, set())),
+    "a zone above the headings with that minus sign": (
+        log, "Time zone: UTC \u2212 05:00\nTime;A [C]\n2026-03-05 10:00;20,5\n", LoggerStated(zone="UTC"), ({"15:00": [20.5]}, {"before_table"})),
     "what stands before a table of dies": (
         maps, "Wafer;W-7;;\nPassing bins;7\nnull;0\nGross;3\nx;y;bin\n0;0;1\n1;0;7\n0;1;7\n1;1;0\n", MAP, [("W-7", 3, 2)]),
     "a last line without an end, and whole": (
@@ -280,6 +284,12 @@ WRONG: dict[str, tuple[Any, str, Any, str, str]] = {
         log, "Time,A [C],B [C]\n2026-03-05 10:00,23,5,24,5\n", OVEN, "line 2", "both separator and decimal mark"),
     "two sensors of one name": (log, "Time;A [C];a [C]\n2026-03-05 10:00;23,5;24,5\n", OVEN, "line 1, column 3", "one name"),
     "nothing but a broken sensor": (log, "Time;A [C]\n2026-03-05 10:00;1372,0\n2026-03-05 10:01;3276,7\n", OVEN, "line 2", "single reading"),
+    **{
+        f"no zone: {heading}": (log, f"{heading};A [C]\n2026-07-05 10:00;23,5\n", LoggerStated(), "line 2", "no zone")
+        for heading in (
+            "Time (UTC+5.5)", "Time (UTC offset: +2)", "Time (local, not UTC)", "Time (UTC+1/+2)", "Time (GMT Standard Time)", "Time (UTC plus 2)",
+        )
+    },
     "no zone": (log, "Time;A [C]\n2026-03-05 10:00;23,5\n", LoggerStated(), "line 2", "no zone"),
     "a restart in another unit, in a line below the headings": (
         log, "Time;A;B\n;C;C\n2026-03-05 10:00;20,5;21,5\nTime;A;B\n;F;F\n2026-03-05 10:01;70,5;71,5\n", OVEN, "line 5", "unit is F"),

@@ -52,7 +52,10 @@ _ZONE_LINE = re.compile(
     re.I,
 )
 _ZONE_SAID = re.compile(r"(?:all )?(?:times|timestamps|time stamps|dates and times) (?:are )?in (UTC|GMT)\.?", re.I)
-_ZONE = re.compile(r"[,(\[ ]*\b((?:UTC|GMT)(?: ?[+-]\d{1,2}(?::?\d\d)?)?)[)\]]?", re.I)
+_ZONE = re.compile(r"[,(\[ ]*\b((?:UTC|GMT)(?: ?[+-] ?\d{1,2}(?::?\d\d)?)?)[)\]]?", re.I)
+_ENDS = re.compile(r"(?<=[)\]])|\s*(?:h|hours)?\s*(?:$|[)\]]|[,;] *[^\d ])", re.I)  # what may follow a zone: of UTC+5.5 or UTC/local it was not all
+_NO_ZONE = re.compile(r"\b(?:not|no|nicht|non|from|to|since|before|after)\W*$", re.I)
+_MINUS = {0x2212: "-"}
 
 
 @dataclass(frozen=True)
@@ -227,9 +230,9 @@ def _with_zone_before(table: Table, lines: Sequence[str]) -> Table:
     """A line above the headings may name the zone of the logger's clock. As in a heading, letters like EST say too little."""
     for number, line in enumerate(lines, start=1):
         fields = [field.strip(" :=") for field in fields_of_line(line, table.delimiter) or [] if field.strip()]
-        line = ": ".join(fields).lstrip("#/ ")
+        line = ": ".join(fields).lstrip("#/ ").translate(_MINUS)
         match = _ZONE_LINE.fullmatch(line) or _ZONE_SAID.fullmatch(line)
-        if match and (zone := zone_named(match[1].upper() if match.re is _ZONE_SAID else match[1])):
+        if match and (zone := zone_named(match[1].upper() if match.re is _ZONE_SAID else match[1].replace(" ", ""))):
             said = Note("before_table", f"Times that name no zone are read as of {match[1].strip()}, which line {number} names.", number)
             return replace(table, zone=zone, notes=(*table.notes, said))
     return table
@@ -263,8 +266,9 @@ def _zone_of(headings: Sequence[str], time: Sequence[int]) -> tzinfo | None:
     for place in time:
         if match := _REGION.search(headings[place]):  # first: Etc/GMT-1 is UTC+1
             return zone_named(match[1])
-        if match := _ZONE.search(headings[place]):
-            return zone_named(match[1].upper())
+        heading = headings[place].translate(_MINUS)
+        if (match := _ZONE.search(heading)) and _ENDS.match(heading, match.end()) and not _NO_ZONE.search(heading[: match.start()]):
+            return zone_named(match[1].upper().replace(" ", ""))
     return None
 
 
