@@ -105,6 +105,10 @@ RIGHT: dict[str, tuple[Any, str, Any, Any]] = {
     "a zone with spaces around its sign": (log, "Time (UTC + 2);A [C]\n2026-03-05 10:00;20,5\n", LoggerStated(), ({"08:00": [20.5]}, set())),
     "a zone above the headings with that minus sign": (
         log, "Time zone: UTC \u2212 05:00\nTime;A [C]\n2026-03-05 10:00;20,5\n", LoggerStated(zone="UTC"), ({"15:00": [20.5]}, {"before_table"})),
+    "a set point, where the sensors were stated": (
+        log, "Time;PV [C];SP [C]\n2026-03-05 10:00;20,5;170,0\n", LoggerStated(zone="UTC", sensors=("PV",)), ({"10:00": [20.5]}, set())),
+    "sensors whose names end in letters of units": (
+        log, "Time;Zone F;Channel 2\n2026-03-05 10:00;20,5;21,5\n", LoggerStated(zone="UTC", unit="C"), ({"10:00": [20.5, 21.5]}, set())),
     "what stands before a table of dies": (
         maps, "Wafer;W-7;;\nPassing bins;7\nnull;0\nGross;3\nx;y;bin\n0;0;1\n1;0;7\n0;1;7\n1;1;0\n", MAP, [("W-7", 3, 2)]),
     "a last line without an end, and whole": (
@@ -290,6 +294,18 @@ WRONG: dict[str, tuple[Any, str, Any, str, str]] = {
             "Time (UTC+5.5)", "Time (UTC offset: +2)", "Time (local, not UTC)", "Time (UTC+1/+2)", "Time (GMT Standard Time)", "Time (UTC plus 2)",
         )
     },
+    **{
+        f"a set point: {heading}": (log, f"Time;PV [C];{heading}\n2026-03-05 10:00;23,5;170,0\n", OVEN, "line 1, column 3", "set point")
+        for heading in ("SP [C]", "Oven_SP1 [°C]", "Setpoint (°C)", "Soll [°C]", "Target temp [C]")
+    },
+    "a humidity, where a unit was stated": (
+        log, "Time;Oven;Humidity\n2026-03-05 10:00;23,5;55,0\n", LoggerStated(zone="UTC", unit="C"), "line 1, column 3", "no temperature"),
+    "degrees F beside degrees C, where C was stated": (
+        log, "Time;Temp_C;Temp_F\n2026-03-05 10:00;20,5;68,9\n", LoggerStated(zone="UTC", unit="C"), "line 1, column 3", "in F, and C was stated"),
+    "a kelvin without brackets": (
+        log, "Time;Temp K\n2026-03-05 10:00;297,5\n", LoggerStated(zone="UTC", unit="C"), "line 1, column 2", "in K, and C was stated"),
+    "a unit in each row that is another than was stated": (
+        log, "Time;Value;Unit\n2026-03-05 10:00;338,0;F\n", LoggerStated(zone="UTC", unit="C", sensors=("Value",)), "line 2, column Unit", "says F"),
     "no zone": (log, "Time;A [C]\n2026-03-05 10:00;23,5\n", LoggerStated(), "line 2", "no zone"),
     "a restart in another unit, in a line below the headings": (
         log, "Time;A;B\n;C;C\n2026-03-05 10:00;20,5;21,5\nTime;A;B\n;F;F\n2026-03-05 10:01;70,5;71,5\n", OVEN, "line 5", "unit is F"),

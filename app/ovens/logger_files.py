@@ -18,7 +18,7 @@ from app.ovens.logger_table import Stated, Table, find_table, names_a_time, time
 from app.ovens.logger_temperatures import temperatures
 from app.ovens.logger_text import lines_of, too_many_rows
 from app.ovens.logger_times import ORDERS, Times
-from app.ovens.logger_units import Unit, declared_unit, ends_in_unit, is_kelvin, unit_word, without_unit
+from app.ovens.logger_units import Unit, declared_unit, ends_in_unit, is_kelvin, is_of_units, unit_word, without_unit
 from app.ovens.trace import Floats, Trace, plain
 from app.receiving.delimited import fields_of_line
 from app.receiving.local_clocks import zone_named
@@ -156,12 +156,23 @@ class _Reader:
         half = next((heading for heading, texts in self.beside.items() if is_half_of_day(texts)), None)
         if half is not None:
             self._bad(numbers[kept[0]], f"{half} says AM or PM, apart from the time.", "Export the time in one column, or with a clock of 24 hours.")
+        self._refuse_units_beside([numbers[n] for n in kept])
         if self.table.delimiter == "," and self.stated.decimal is None and "." not in self.numbers.marks:
             first = min(sensor.place for sensor in self.table.sensors)
             if comma_is_both([rows[n] for n in kept], first, len(self.table.sensors)):
                 why = "Its numbers have no point, and twice as many columns as there are sensors: the comma may be separator and decimal mark."
                 now = "Export it with semicolons between the columns; or state the point as decimal mark, if these are whole degrees."
                 self._bad(numbers[kept[0]], why, now)
+
+    def _refuse_units_beside(self, lines: list[int]) -> None:
+        """Each row may name its unit."""
+        units = {column.unit[:2].strip() for column in self.table.sensors}
+        for heading in filter(is_of_units, self.beside):
+            said = [unit_word(text) or ("K" if is_kelvin(text) else None) for text in self.beside[heading]]
+            n = next((n for n, unit in enumerate(said) if unit and units != {unit[:2]}), None)
+            if n is not None:
+                why = f"It says {self.beside[heading][n]}, and the readings were taken for {' and '.join(sorted(units))}."
+                self._bad(lines[n], why, "State the unit that the rows name; rows in another are a file of their own.", heading)
 
     def _odd_line(self, number: int, line: str, fields: list[str] | None, numbers: list[int], rows: list[list[str]]) -> None:
         """A line with another number of fields than the headings."""

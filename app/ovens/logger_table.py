@@ -14,7 +14,10 @@ from app.ovens.logger_units import (
     declared_unit,
     is_kelvin,
     is_other_unit,
+    letter_of_unit,
     may_be_kelvin,
+    may_be_set_point,
+    may_be_something_else,
     names_other_degrees,
     names_other_unit,
     unit_word,
@@ -56,6 +59,7 @@ _ZONE = re.compile(r"[,(\[ ]*\b((?:UTC|GMT)(?: ?[+-] ?\d{1,2}(?::?\d\d)?)?)[)\]]
 _ENDS = re.compile(r"(?<=[)\]])|\s*(?:h|hours)?\s*(?:$|[)\]]|[,;] *[^\d ])", re.I)  # what may follow a zone: of UTC+5.5 or UTC/local it was not all
 _NO_ZONE = re.compile(r"\b(?:not|no|nicht|non|from|to|since|before|after)\W*$", re.I)
 _MINUS = {0x2212: "-"}
+_WHICH = "State which columns are sensors, with their headings as they stand in the file."
 
 
 @dataclass(frozen=True)
@@ -307,6 +311,7 @@ def _column(what: str, stated: Stated, place: int, heading: str, below: str, num
         why = f"{heading!r} names a part or a multiple of a degree."
         raise bad_input(what, where, why, "Export it in degrees C or F, or rename the sensor.")
     named = units[0] if units else None
+    _refuse_no_sensor(what, where, stated, heading, named)
     _refuse_other_scale(what, where, stated, heading, below, named)
     if named == "mV" and stated.unit == "mV type K":
         named = "mV type K"
@@ -324,6 +329,16 @@ def _column(what: str, stated: Stated, place: int, heading: str, below: str, num
     return Column(place, without_unit(heading), unit)
 
 
+def _refuse_no_sensor(what: str, where: str, stated: Stated, heading: str, named: Unit | None) -> None:
+    """A set point read as a sensor would be one that is always right; and a unit that is stated makes no temperature of a humidity."""
+    if stated.sensors:
+        return
+    if may_be_set_point(heading):
+        raise bad_input(what, where, f"{heading!r} may be the set point of the oven, which no sensor measured.", _WHICH)
+    if named is None and may_be_something_else(heading):
+        raise bad_input(what, where, f"{heading!r} names no unit, and may be no temperature.", _WHICH)
+
+
 def _refuse_other_scale(what: str, where: str, stated: Stated, heading: str, below: str, named: Unit | None) -> None:
     """Degrees C or F may be stated for a heading that names no unit, not for one that names another."""
     if below and not unit_word(below) and (is_kelvin(below) or is_other_unit(below)):
@@ -332,6 +347,10 @@ def _refuse_other_scale(what: str, where: str, stated: Stated, heading: str, bel
     if named is None and names_other_degrees(heading):
         raise bad_input(what, where, f"{heading!r} is in degrees that are neither C nor F.", "Export it in degrees C or F.")
     is_answered = stated.unit is not None and plain(heading) in {plain(name) for name in stated.sensors}
+    letter = letter_of_unit(heading)
+    if named is None and letter and stated.unit in (_C, _F) and letter != stated.unit and not is_answered:
+        why = f"{heading!r} seems to be in {letter}, and {stated.unit} was stated."
+        raise bad_input(what, where, why, _WHICH)
     if named is None and may_be_kelvin(heading) and not is_answered:
         why = f"{heading!r} may be in kelvin, or of a thermocouple of type K."
         now = "Export it in degrees C or F; or, if K is the type, state the unit, and the sensors with their headings as they stand in the file."

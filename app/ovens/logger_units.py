@@ -18,7 +18,18 @@ _OTHER = re.compile(
 _KELVIN = re.compile(r"[(\[] ?(?:°|º|deg\.? ?)?K ?[)\]]|, ?K$|(?:°|º) ?K\b|\bkelvin\b", re.I)
 _OTHER_DEGREES = re.compile(r"(?:°|º)(?! ?[CFK])[A-Z]", re.I)  # Réaumur, Rankine
 _DECLARED = re.compile(r"[\w ]*\b(?:units?|einheit|unité|unidad|unità|unidade|eenheid)\b[\w ]*[:=]+ ?(.+)", re.I)
+_OF_UNITS = re.compile(r"(?:temp(?:erature)?[ _.-]*)?(?:units?|einheit|unité|unidad|unità|unidade|eenheid)", re.I)
 _SAID = re.compile(r".*\b(?:temperatures?|readings|values)\b.*\bin (.+)", re.I)  # All temperatures in Fahrenheit
+_LETTER = re.compile(r"(?<![^\W_])(?:temp|temperature|t)[ _.-]*([CFK])", re.I)
+# In Oven_SP too.
+_SET_POINT = re.compile(
+    r"(?<![^\W_])(?:sp\d*|sv\d*|set(?:[ _-]?(?:point|value|temp|temperature))?|target|soll(?:wert|temperatur)?|consigne|consigna)(?![^\W_])", re.I
+)
+_ELSE = re.compile(
+    r"(?<![^\W_])(?:humidity|rh|feuchte|luftfeuchte|pressure|druck|power|leistung|output|voltage|spannung|battery|batterie|door|flow|"
+    r"speed|vacuum|vakuum|cycle|step|segment|ms|msec|millis|milliseconds?|seconds?)(?![^\W_])",
+    re.I,
+)
 _LONGEST = 120
 _MISREAD = "\u00c2\u00b0"  # a degree sign that was read as Latin-1
 _IN_BRACKETS = re.compile(r"[(\[] ?(?:°|º|deg\.? ?)?[CFK](?:elsius|ahrenheit|elvin)? ?[)\]]$", re.I)
@@ -60,6 +71,22 @@ def may_be_kelvin(heading: str) -> bool:
     return _KELVIN.search(heading) is not None
 
 
+def letter_of_unit(heading: str) -> str | None:
+    """Temp_F, T (K): a unit, though not written as one. Of other words such a letter may be the name: Zone C."""
+    match = _LETTER.fullmatch(heading)
+    return match and match[1].upper()
+
+
+def may_be_set_point(heading: str) -> bool:
+    """What the oven was told to be, not what it was."""
+    return _SET_POINT.search(heading) is not None
+
+
+def may_be_something_else(heading: str) -> bool:
+    """By its words no temperature, unless it names a unit of one."""
+    return _ELSE.search(heading) is not None
+
+
 def names_other_degrees(heading: str) -> bool:
     return _OTHER_DEGREES.search(heading) is not None
 
@@ -67,6 +94,10 @@ def names_other_degrees(heading: str) -> bool:
 def ends_in_unit(text: str) -> bool:
     """As headings do: TC1 [°C]."""
     return _IN_BRACKETS.search(text) is not None
+
+
+def is_of_units(heading: str) -> bool:
+    return _OF_UNITS.fullmatch(heading.strip()) is not None
 
 
 def declared_unit(fields: Sequence[str]) -> str | None:
