@@ -86,6 +86,7 @@ class CloseIn(ByPerson):
 
 class DryIn(ByPerson):
     station: AStation
+    again: bool = Field(False, description="Its bag was opened, or changed for another. Without it a pack that lies sealed is refused.")
     values: list[ValueIn] = Field(default=[], max_length=1000)
 
 
@@ -223,7 +224,8 @@ def dry(pack: str, body: DryIn, call: Calling) -> PackOut:
     def verb(s: Session, by: By) -> dict[str, Any]:
         one = resolve(s, pack, "pack")
         person = person_of(s, body.person, call.person)
-        return _pack(s, seal_pack(s, by, station_of(s, body.station), one, values=values_of(body.values), person=person).pack)
+        sealed = seal_pack(s, by, station_of(s, body.station), one, values=values_of(body.values), person=person, again=body.again)
+        return _pack(s, sealed.pack)
 
     return PackOut(**call.do("seal_pack", body, verb, path={"pack": pack}))
 

@@ -39,11 +39,18 @@ class Sealed:
     dry_pack: DryPack
 
 
-def seal_pack(session: Session, by: By, station: int, pack: Named, *, values: Sequence[Value] = (), person: int | None = None) -> Sealed:
-    """Seals a closed pack. One that was sealed before, or of which something was cut off, goes on as a new pack with a new label (rule 4)."""
+def seal_pack(
+    session: Session, by: By, station: int, pack: Named, *, values: Sequence[Value] = (), person: int | None = None, again: bool = False
+) -> Sealed:
+    """Seals a closed pack. One that was sealed before, or of which something was cut off, goes on as a new pack with a new label (rule 4).
+
+    `again`: the bag that it lies in is known to be opened; what is only sent twice seals nothing.
+    """
     lock(session, Item, [pack.id])
     row = session.get_one(Pack, pack.id, populate_existing=True)
     facts, route, wanted, found = _would(session, station, pack, row, person, by.happened_at)
+    if not again and sealing_of(session, row.item) is not None and not is_opened(session, row.item):
+        found.append(Reason("finished", f"{pack.code} lies sealed in its bag.", "Nothing is left to do. Only if its bag was opened, say again."))
     if found and not by.fact:
         raise Refused(f"{pack.code} may not be dry packed at {facts.station.name}.", *found)
     if session.get(DryPack, row.item) is not None or has_given_out(session, row.item):

@@ -186,7 +186,7 @@ def _seal_first(session: Session, by: By, person: int | None, named: Named, stat
 
 
 def _seal(session: Session, by: By, person: int | None, named: Named, station: int, numbers: dict[str, float], reason: str) -> str:
-    sealed = dry.seal_pack(session, by, station, named, values=_values(numbers), person=person)
+    sealed = dry.seal_pack(session, by, station, named, values=_values(numbers), person=person, again=True)
     code = code_of(session, "pack", sealed.pack.item)
     ends = sealed.dry_pack.use_before_at
     until = f", good in it until {day(ends, catalogue.site(session).zone)}" if ends else ""

@@ -50,7 +50,7 @@ def test_a_pack_does_not_ship_in_a_bag_whose_shelf_life_has_ended(house: House, 
             return
         refused = do.post("/shipments", 409, packs=[pack], customer="Umbrel")
         assert (refused["kind"], "in its bag ended on" in refused["detail"]) == ("material_lapsed", True)
-        again = do.post(f"/packs/{pack}/dry_pack", station=do.at["Bagger"])["pack"]
+        again = do.post(f"/packs/{pack}/dry_pack", station=do.at["Bagger"], again=True)["pack"]
         do.post("/shipments", packs=[again], customer="Umbrel")
 
 

@@ -54,7 +54,7 @@ def test_of_a_bag_that_was_with_a_customer_its_page_says_that_nobody_knows(house
     assert [["back from a customer since" in client.get(page).text for page in pages]] == [[False, False]]
     factory.do("take_back", lambda s, by: take_back(s, by, pack).item)
     assert [["back from a customer since" in client.get(page).text for page in pages]] == [[True, True]]
-    anew = factory.do("seal_pack", lambda s, by: named_pack(s, seal_pack(s, by, factory.things["Bagger"], pack).pack.item))
+    anew = factory.do("seal_pack", lambda s, by: named_pack(s, seal_pack(s, by, factory.things["Bagger"], pack, again=True).pack.item))
     assert "back from a customer since" not in client.get(f"/packs/{anew.code}").text
 
 

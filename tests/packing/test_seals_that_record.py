@@ -36,6 +36,22 @@ def test_a_seal_asks_for_what_its_step_records_and_holds_what_is_out_of_limits(h
         assert do.findings() == []
 
 
+def test_a_pack_that_lies_sealed_is_sealed_again_only_where_it_is_said(house: House) -> None:
+    """A machine that reads its scanner twice would have given a label to a reel that is not there."""
+    with plant(house, *MORE) as do:
+        pack = reel(do)
+        told = {"station": do.at["Bagger"], "values": [{"name": "seal bar", "value": 190}]}
+        assert do.post(f"/packs/{pack}/dry_pack", **told)["pack"] == pack
+        refused = do.post(f"/packs/{pack}/dry_pack", 409, **told)
+        assert (refused["kind"], refused["reasons"][0]["why"]) == ("finished", f"{pack} lies sealed in its bag.")
+        assert do.get(f"/packs/{pack}")["units"] == 20
+        anew = do.post(f"/packs/{pack}/dry_pack", again=True, **told)["pack"]
+        assert anew != pack and do.get(f"/packs/{anew}")["dry_packed"]
+        told_late = do.post(f"/packs/{anew}/dry_pack", fact=True, **told)["pack"]
+        assert do.get(f"/stops/{told_late}")["stopped"], "a fact is recorded, and what nobody said is for quality to look at"
+        assert do.findings() == []
+
+
 def test_the_terminal_asks_for_it(house: House) -> None:
     with plant(house, *MORE) as do:
         pack = reel(do)
