@@ -149,6 +149,10 @@ RIGHT: dict[str, tuple[Any, str, Any, Any]] = {
         HEAD + "".join(f"2026-10-25 {clock}:00,W1,3,-4,P1,2,1\n" for clock in ("03:10", "02:55", "02:05", "01:30")), None, 2),
     "a wavelength with a decimal comma": (
         lambda text: read_maps(text.encode(), "wild", MAP)[0].values_at(0, 0), "x;y;bin;wl\n0;0;1;450,5\n1;0;7;452\n", None, {"wl": 450.5}),
+    "a notch in other words that was answered": (
+        maps, GRID + "Notch position: Left\n.11\n171\n", replace(MAP, orientation="left"), [("A", 5, 4)]),
+    "notes of how a grid lies that say nothing else": (
+        maps, GRID + "Notch position: down\nMirrored: no\nView from: top\nFirst row: 0\nNotch type: V\n.11\n171\n", MAP, [("A", 5, 4)]),
     "a grid with its last column of figures": (maps, GRID + "..1\n.11\n127\n", MAP, [("A", 6, 4)]),
     "one placement line that is cut": (
         placed, HEAD + "2026-03-05T06:00:00Z,W1,3,-4,P1,2,1\n2026-03-05T06:00:01Z,W1,3\n", None, ([(3, -4, 2, 1)], [3])),
@@ -377,6 +381,13 @@ WRONG: dict[str, tuple[Any, str, Any, str, str]] = {
         maps, E142.replace("<SubstrateMap ", '<SubstrateMap SubstrateSide="BottomSide" ').replace(' SubstrateSide="TopSide"', ""), MAP,
         "SubstrateMap", "from below"),
     "a notch that is counted from nowhere": (maps, GRID + "FNLOC: 180\n.1\n11\n", MAP, "line 4, FNLOC", "from the bottom or from the top"),
+    **{
+        f"a grid that lies otherwise, by its {key}": (maps, GRID + f"{key}: {said}\n.11\n171\n", MAP, f"line 4, {key}", "which is not read")
+        for key, said in (
+            ("Notch position", "Left"), ("Flat location", "90"), ("Wafer orientation", "180"), ("Rotation", "90"), ("Mirror", "yes"),
+            ("View", "bottom"), ("X direction", "left"), ("First column", "1"), ("Min X", "-5"),
+        )
+    },
     "a log without its header": (placed, "2026-03-05T06:00:00Z,W1,3,-4,P1,2,1\n", None, "line 1", "header"),
 }  # fmt: skip
 

@@ -5,6 +5,7 @@ all. Codes are one character each, or as long as the null code, or stand apart b
 """
 
 import re
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from itertools import pairwise
 
@@ -13,6 +14,7 @@ from numpy.typing import NDArray
 
 from app.errors import BadInput, Reason, bad_input
 from app.receiving.die_map import DieMap, Stated
+from app.receiving.frame_notes import open_notes
 from app.receiving.map_check import Found, Size, check_map, open_bins
 from app.receiving.map_codes import Drawn, Rows, fill_up, read_rows, read_separated_rows
 from app.receiving.map_frame import Told, open_frame
@@ -92,7 +94,7 @@ def _found(section: _Section, what: str, stated: Stated) -> Found:
     name = f"{what}, wafer {wafer}" if wafer else what
     null = section.null(name)
     told = Told("the lines before the grid", section.value("origin"), section.value("axis"), section.value("orientation"))
-    notch = _open_notch(section, stated)
+    notch = [*_open_notch(section, stated), *_open_notes(section, stated)]
     if null is None and stated.null is None:
         raise _open(section, name, told, stated, notch)
     if notch:
@@ -122,6 +124,12 @@ def _open_notch(section: _Section, stated: Stated) -> list[Reason]:
         return []
     now = "State the orientation: where the notch is as the grid is drawn."
     return [Reason("bad_input", f"It says {said!r}, and not whether that counts from the bottom or from the top.", now, section.where("fnloc"))]
+
+
+def _open_notes(section: _Section, stated: Stated) -> Iterator[Reason]:
+    notes = [(line, note[1], note[2]) for line, whole in section.unknown if (note := _NOTE.fullmatch(whole))]
+    is_turned = "orientation" in section.notes or stated.orientation is not None
+    return open_notes(notes, is_turned, "axis" in section.notes or stated.axis is not None)
 
 
 def _sizes(section: _Section, what: str) -> tuple[Size, ...]:
