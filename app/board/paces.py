@@ -117,7 +117,7 @@ def _minutes(span: timedelta) -> float:
 
 
 def _before(session: Session, lines: list[int]) -> dict[int, datetime]:
-    """When the thing of each line had last been worked on; at the first step, when its lot was made."""
+    """When the thing of each line had last been worked on; at the first step, when its lot was made; of a pack before its bag, when it was closed."""
     return {row.id: row.before for row in ask(session, _BEFORE, lines=lines)}
 
 
@@ -143,8 +143,10 @@ _TAPED = text("""
     group by p.product
 """).bindparams(bindparam("begin", type_=Moment()), bindparam("end", type_=Moment()))
 _MADE = listed("select o.item, e.happened_at from lot o join entry e on e.id = o.e where o.item in :lots", "lots").columns(happened_at=Moment())
+# a pack that is made anew to be sealed again did not wait itself
 _BEFORE = listed("""
     select x.id, coalesce(
+        k.closed_at,
         case when x."set" is not null then (
             select max(p.ended_at) from member m cross join cover c cross join line p
             where m.panel = (select min(one.panel) from member one where one."set" = x."set")
@@ -154,5 +156,6 @@ _BEFORE = listed("""
         ) end,
         (select e.happened_at from lot o join entry e on e.id = o.e where o.item = x.lot)
     ) as before
-    from line x where x.id in :lines and x.lot is not null
+    from line x left join pack k on k.item = x.item and x.lot is null and k.closed_e < x.e
+    where x.id in :lines and (x.lot is not null or k.item is not null)
 """, "lines").columns(before=Moment())

@@ -1,14 +1,17 @@
 """Packs that wait for their bag stand on the board at the dry pack, with how long they wait and what is late; those in one do not."""
 
-from datetime import timedelta
+from datetime import datetime, timedelta
 
 import pytest
 
 from app.board import bags
+from app.board.marks import LEAST_WAITS
+from app.board.paces import paces
 from app.board.remembered import Remembered
 from app.board.whole import Board, board
 from app.board.work import Row
-from app.catalogue.definitions import Route, Step, Window
+from app.catalogue import queries as catalogue
+from app.catalogue.definitions import Order, Route, Step, Window
 from app.db import House
 from app.floor.moves import move_item
 from app.holds.place import place_hold
@@ -35,8 +38,9 @@ def best(factory: Factory, hours: float = 9) -> Named:
     return binned(factory, loose_lot(factory, 4, begin), 80, begin + minutes(100))
 
 
-def seal(factory: Factory, pack: Named) -> None:
-    factory.do("seal_pack", lambda s, by: seal_pack(s, by, factory.things["Bagger"], pack).pack.item, happened_at=NOON - minutes(30))
+def seal(factory: Factory, pack: Named, at: datetime | None = None, *, again: bool = False) -> None:
+    verb = lambda s, by: seal_pack(s, by, factory.things["Bagger"], pack, again=again).pack.item  # noqa: E731
+    factory.do("seal_pack", verb, happened_at=at or NOON - minutes(30))
 
 
 def seen(factory: Factory, memory: Remembered | None = None) -> Board:
@@ -63,6 +67,33 @@ def test_a_closed_pack_waits_until_it_is_in_its_bag(factory: Factory) -> None:
     assert seen(factory).lots == 1, "packs are no lots"
     seal(factory, new)
     assert waiting(factory) == [(old.code, 30, "waits 5 h 00 min")]
+
+
+def test_a_pack_without_a_limit_is_stuck_beyond_what_others_waited_and_late_by_its_order(house: House) -> None:
+    """As a lot is, by the same two rules: one lay for months, and nothing said so."""
+    due = Order(number="5002", customer="Arden Lights", product="Q", units=4000, due=(NOON - timedelta(days=3)).date())
+    route = ROUTE.model_copy(update={"steps": (*STEPS, DRY.model_copy(update={"wait_limit_minutes": None})), "windows": ()})
+    factory = Factory(house).load(*((kind, route if kind == "route" else body) for kind, body in MORE), ("order", due))
+    begin = NOON - timedelta(days=9)
+    own, lot = (binned(factory, loose_lot(factory, 4, begin, order), 80, begin + minutes(100)) for order in ("5002", "5001"))
+    old, new = reel(factory, own, 30, NOON - timedelta(days=5)), reel(factory, lot, 20, NOON - minutes(20))
+    bagged: list[Named] = []
+
+    def see() -> list[tuple[str, list[tuple[str, str]]]]:
+        found = at_the_bag(factory)
+        assert found is not None
+        return [(one.code, [(mark.kind, mark.reason) for mark in one.marks]) for one in found.lots]
+
+    late, yesterday = ("late", "was due 2026-03-01, 10 min of standard work left"), NOON - timedelta(days=1)
+    for n in range(LEAST_WAITS):
+        assert n % 5 or see() == [(old.code, [late]), (new.code, [])], "fewer waits say nothing"
+        bagged.append(reel(factory, lot, 2, yesterday - minutes(90)))
+        seal(factory, bagged[-1], yesterday)
+    seal(factory, bagged[0], yesterday + minutes(10), again=True)
+    assert see() == [(old.code, [late, ("stuck", "waits 5 d 0 h; 95 % of the waits there in 30 days: 1 h 30 min")]), (new.code, [])]
+    with factory.house.reading() as session:
+        waits = paces(session, NOON).waits_at(catalogue.named(session, "product", "Q").id, "dry")
+    assert waits == (90.0,) * LEAST_WAITS, "what was sealed again was made to be sealed"
 
 
 def test_of_an_opened_bag_what_left_it_and_what_stayed_wait_since_then(factory: Factory) -> None:
