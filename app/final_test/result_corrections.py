@@ -7,7 +7,7 @@ the tested lot, so that all counts still close. A lot that held units of another
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
-from sqlalchemy import func, select
+from sqlalchemy import ColumnElement, func, select
 from sqlalchemy.orm import Session
 
 from app.errors import Reason, Refused, refuse
@@ -84,11 +84,16 @@ def _differences(before: Mapping[str, int], after: Mapping[str, int]) -> dict[st
 def _given(session: Session, run: Run, bins: Mapping[str, Lot]) -> dict[str, int]:
     """What each bin has by the book of this test so far. It isn't what the file in force says: what had left was not taken out of its lot's book."""
     came = select(func.sum(Flow.units)).where(Flow.kind == "bin", Flow.run == run.id)
-    booked = select(func.sum(CountEntry.units)).where(CountEntry.run == run.id, CountEntry.reason == CORRECTED_RESULTS)
     return {
-        name: int(session.scalar(came.where(Flow.child == lot.item)) or 0) - int(session.scalar(booked.where(CountEntry.item == lot.item)) or 0)
+        name: int(session.scalar(came.where(Flow.child == lot.item)) or 0) - _booked(session, run, CountEntry.item == lot.item)
         for name, lot in bins.items()
     }
+
+
+def _booked(session: Session, run: Run, *of: ColumnElement[bool]) -> int:
+    """What corrections of a test took out of its lots' books, less what they put in: less than none where they put in what was not here."""
+    booked = select(func.sum(CountEntry.units)).where(CountEntry.run == run.id, CountEntry.reason == CORRECTED_RESULTS, *of)
+    return int(session.scalar(booked) or 0)
 
 
 def _book(
@@ -96,10 +101,12 @@ def _book(
 ) -> None:
     """What bins have less than was said goes back to the tested lot's book, as far as it is still here; what others have more comes from there.
 
-    That is a flow, as at the test itself: whatever the tested lot came from may be in it.
+    That is a flow, as at the test itself: whatever the tested lot came from may be in it. What an earlier correction put into bins though it
+    was not here goes nowhere again, before anything goes back.
     """
+    never_here = -_booked(session, run)
     back = sum(_difference(session, by, run, bins[name].item, -n) for name, n in differences.items() if n < 0)
-    _difference(session, by, run, tested.item, -back)
+    _difference(session, by, run, tested.item, min(0, never_here - back))
     more = {name: n for name, n in differences.items() if n > 0}
     over = 0
     for name, n in more.items():

@@ -17,22 +17,25 @@ class Corrected(NamedTuple):
 
 
 def as_corrected(postings: Mapping[int, list[Posting]], corrected: Iterable[Corrected]) -> dict[int, list[Posting]]:
-    """What was said to be in a bin and was not has stayed in the tested lot, or came out of it as another bin."""
+    """What was said to be in a bin and was not has stayed in the tested lot, or came out of it as another bin.
+
+    All corrections of a tested lot are taken together: what one put in though it was not here, a later one may have taken out again.
+    """
     found = dict(postings)
-    stayed: defaultdict[tuple[int, int], int] = defaultdict(int)
-    rest: list[Corrected] = []
+    stayed: defaultdict[int, int] = defaultdict(int)
+    last: dict[int, int] = {}  # tested lots that were booked in themselves, with the latest entry that did so
     for one in corrected:
         if one.tested is None:
-            rest.append(one)
+            stayed[one.lot] += one.units
+            last[one.lot] = max(one.e, last.get(one.lot, 0))
             continue
-        stayed[one.tested, one.e] += one.units
+        stayed[one.tested] += one.units
         for lot, is_in, other in ((one.lot, True, one.tested), (one.tested, False, one.lot)):
             if lot in found:
                 found[lot] = _less(found[lot], is_in, other, one.units)
-    for one in rest:
-        units = one.units + stayed[one.lot, one.e]
-        if units and one.lot in found:
-            found[one.lot] = [*found[one.lot], (False, "difference", units, 0, one.e)]
+    for lot, e in last.items():
+        if stayed[lot] and lot in found:
+            found[lot] = [*found[lot], (False, "difference", stayed[lot], 0, e)]
     return found
 
 

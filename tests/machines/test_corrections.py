@@ -262,7 +262,7 @@ def test_units_that_left_with_another_bin_are_not_said_to_be_more_than_the_lot_h
 
 
 def test_results_corrected_back_leave_no_units_that_were_never_there(do: Plant) -> None:
-    run = do.start("Tester", _loose(do, 4))
+    run = do.start("Tester", tested := _loose(do, 4))
 
     lots = {one["bin"]: one["lot"] for one in do.post(f"/runs/{run}/unit_results", **_results(5))["bins"]}
     for units in (30, 30, 15):
@@ -271,6 +271,22 @@ def test_results_corrected_back_leave_no_units_that_were_never_there(do: Plant) 
         do.post(f"/runs/{run}/unit_results/correct", reason="another file", **_results(failing))
         assert do.get(f"/lots/{lots['B1']}")["counts"]["left"] == 0
         assert do.get(f"/lots/{lots['R']}")["counts"]["left"] == failing
+        assert do.get(f"/lots/{tested}")["counts"]["left"] == 0
+    assert do.findings() == []
+
+
+def test_units_that_no_correction_says_any_more_are_in_no_exposure(do: Plant) -> None:
+    run = do.start("Tester", tested := _loose(do, 4))
+
+    lots = {one["bin"]: one["lot"] for one in do.post(f"/runs/{run}/unit_results", **_results(10))["bins"]}
+    tape = {"station": do.at["Taper"], "line_clear": True}
+    packs = [do.post("/packs", **tape, parts=[{"lot": lots["B1"], "units": n}], short_reason="the rest")["pack"] for n in (30, 15)]
+    for failing in (50, 20, 10):  # the first says so of 15 units that had left as good ones
+        do.post(f"/runs/{run}/unit_results/correct", reason="another file", **_results(failing))
+        assert do.get(f"/lots/{tested}")["counts"]["left"] == 0
+    exposed = do.get(f"/exposure?suspect={do.get(f'/trace/{tested}')['panels'][0]['code']}")  # one of four
+    found = {row["code"]: (row["least"], row["expected"], row["greatest"]) for row in exposed["lots"] + exposed["packs"] if row["least"] == 0}
+    assert found == {code: (0, n / 4, min(n, 20)) for code, n in zip((lots["B1"], lots["R"], *packs), (25, 10, 30, 15), strict=True)}
     assert do.findings() == []
 
 
