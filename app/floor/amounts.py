@@ -18,6 +18,7 @@ AMOUNTS = tuple(kind for kind, (counts, _) in KINDS.items() if counts)
 GIVES_OUT = tuple(kind for kind in AMOUNTS if kind != "draw")  # samples and scrap are no outflow in the sense of rule 4
 OUT_OF_BOOK = ("scrapped", "destroyed", "difference")
 METHOD_OF_FLOW = {"cells": "cells", "bin": "counter", "fill": "pockets", "untape": "pockets", "draw": "hand"}
+POURED = ("merge", "carry")  # nobody counts then: what the lot before had by its book, with all its uncertainty, which the opening count carries
 
 
 class Posting(NamedTuple):
@@ -82,6 +83,7 @@ def amounts(session: Session, lots: Iterable[int]) -> dict[int, Book]:
     postings: dict[int, list[Posting]] = {lot: [] for lot in ids}
     for child, parent, kind, units, e in flows:
         method, u = openings.get((child, e), (METHOD_OF_FLOW.get(kind, "cells"), 0.0))
+        method = "book" if kind in POURED else method
         if child in postings:
             postings[child].append(Posting("in", kind, units, method, u, parent, e=e))
         if parent in postings:

@@ -67,7 +67,7 @@ class AmountOut(Answer):
     what: str = Field(description="in, out, scrapped, sampled or difference.", examples=["in"])
     kind: str = Field(examples=["panel"])
     units: int = Field(examples=[400])
-    method: str = Field(examples=["cells"])
+    method: str = Field(description="How it was counted. `book`: it was not, and is what the lot before had by its book.", examples=["cells"])
     u: float = Field(examples=[0.0])
     reason: str = Field(examples=[""])
     count: Number | None = Field(None, description="Of units scrapped, or signed for: the number to take it back by.", examples=[None])

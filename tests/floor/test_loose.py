@@ -128,6 +128,20 @@ def test_a_part_gets_a_code_of_the_family_and_its_count(house: House, factory: F
     assert read(house, lambda s: code_of(s, "lot", part)).split("-")[:2] == root[:2]
 
 
+def test_what_is_poured_in_is_as_the_book_of_the_lot_before_said_and_not_counted_in_cells(house: House, loose: int) -> None:
+    """Units by a tester's counter stood in the account of the merged lot as counted in cells, weighed ones as by hand."""
+    counted, whole = _another(house, 40), _another(house)
+    weighed = do(house, lambda s, by: split_loose(s, by, counted, 15, "weight", 1.5).item, "split_loose")
+    do(house, lambda s, by: merge_loose(s, by, loose, [whole]).item, "merge_loose")
+    do(house, lambda s, by: merge_loose(s, by, loose, [weighed]).item, "merge_loose")
+    do(house, lambda s, by: split_loose(s, by, loose, 5), "split_loose")
+    on = _taking(house, loose)
+    postings = [one for lot in (loose, on) for one in read(house, lambda s, lot=lot: amount(s, lot)).postings if one.what == "in"]
+    assert [(one.kind, one.units, one.method, one.u) for one in postings] == [
+        ("cells", 20, "cells", 0.0), ("cells", 20, "cells", 0.0), ("merge", 20, "book", 0.0), ("merge", 15, "book", 1.5), ("carry", 70, "book", 1.5),
+    ]  # fmt: skip
+
+
 def test_what_may_be_left_of_a_weighed_part_when_the_book_says_nothing_is_goes_on_with_its_jar(house: House, factory: Factory, loose: int) -> None:
     """10 units weighed to 1, and 10 taken: up to 2 may still lie there when others are poured in."""
     part = do(house, lambda s, by: split_loose(s, by, loose, 10, "weight", 1.0).item, "split_loose")
