@@ -149,6 +149,7 @@ RIGHT: dict[str, tuple[Any, str, Any, Any]] = {
         HEAD + "".join(f"2026-10-25 {clock}:00,W1,3,-4,P1,2,1\n" for clock in ("03:10", "02:55", "02:05", "01:30")), None, 2),
     "a wavelength with a decimal comma": (
         lambda text: read_maps(text.encode(), "wild", MAP)[0].values_at(0, 0), "x;y;bin;wl\n0;0;1;450,5\n1;0;7;452\n", None, {"wl": 450.5}),
+    "bins that fail, by name": (maps, GRID + "Fail bins: 7, 9\n.12\n179\n", replace(MAP, passing=("1", "2", "7")), [("A", 5, 3)]),
     "a notch in other words that was answered": (
         maps, GRID + "Notch position: Left\n.11\n171\n", replace(MAP, orientation="left"), [("A", 5, 4)]),
     "notes of how a grid lies that say nothing else": (
@@ -381,6 +382,14 @@ WRONG: dict[str, tuple[Any, str, Any, str, str]] = {
         maps, E142.replace("<SubstrateMap ", '<SubstrateMap SubstrateSide="BottomSide" ').replace(' SubstrateSide="TopSide"', ""), MAP,
         "SubstrateMap", "from below"),
     "a notch that is counted from nowhere": (maps, GRID + "FNLOC: 180\n.1\n11\n", MAP, "line 4, FNLOC", "from the bottom or from the top"),
+    **{
+        f"passing bins that are not each by itself: {said}": (
+            maps, GRID + f"passing bins: {said}\n.123\n1239\n", MapStated(), "passing bins", "is no code of this map")
+        for said in ("1, 2-3", "1 to 3", "all except 9", "not 9", "1 \u2013 3", "[1,2,3]")
+    },
+    "passing bins that are stated as a range": (maps, GRID + ".123\n1239\n", MapStated(passing=("1", "2-3")), "passing bins", "'2-3'"),
+    "bins in a range that pass": (maps, GRID + "Bin 1-3: pass\n.123\n1239\n", MAP, "passing bins", "'1-3'"),
+    "bins that fail in a range": (maps, GRID + "Reject bins: 3-9\n.123\n1239\n", MAP, "passing bins", "'3-9'"),
     **{
         f"a grid that lies otherwise, by its {key}": (maps, GRID + f"{key}: {said}\n.11\n171\n", MAP, f"line 4, {key}", "which is not read")
         for key, said in (

@@ -16,8 +16,8 @@ from app.receiving.map_frame import Told, open_frame, place, settle_frame
 
 _PASS = {"pass", "passed", "good", "p", "g", "accept", "accepted", "true", "ok"}
 _FAIL = {"fail", "failed", "bad", "f", "b", "reject", "rejected", "false", "ng", "nok"}
-
-
+# In a list of bins; a code of the map that is such a word is one all the same.
+_NO_CODES = {"to", "through", "thru", "bis", "all", "except", "but", "not", "without", "other", "others", "-", "\u2013", "\u2014", "..", "..."}
 Size = tuple[int | None, int | None, str]  # columns, rows, where
 
 
@@ -144,6 +144,7 @@ class _Qualities:
         self.stated = {found.same(code) for code in stated.passing}
         self.open: list[str] = []
         self._refuse_strange_list(found.passing or stated.passing)
+        self._refuse_several_in_one()
 
     def _refuse_strange_list(self, codes: tuple[str, ...]) -> None:
         """A list that names no code of this map was written for another kind of map."""
@@ -152,6 +153,16 @@ class _Qualities:
         if codes and silent and not drawn & {self.found.same(code) for code in codes}:
             why = f"The passing bins are given as {_listed(codes)}, but the map has only {_listed(self.found.drawn.codes)}."
             raise bad_input(self.found.what, f"{self.found.where}, passing bins", why, "Write the codes as the file does; letter case counts.")
+
+    def _refuse_several_in_one(self) -> None:
+        """3-5, (2) or all except 9: taken for codes of their own, they would turn bins that pass into bins that fail, or the other way round."""
+        drawn, lists = {self.found.same(code) for code in self.found.drawn.codes}, {*self.found.passing, *self.said.passing}
+        for code in (*lists, *(entry.code for entry in self.found.definitions)):
+            parts = {self.found.same(part) for part in re.split(r"[^\w]+", code) if part}
+            is_word = code.lower() in _NO_CODES and (code in lists or code.isalpha())  # a sign that is defined may be a code
+            if self.found.same(code) not in drawn and (is_word or parts & drawn):
+                why = f"{code!r} among the bins that pass or fail is no code of this map: does it mean several, or others than those beside it?"
+                raise bad_input(self.found.what, f"{self.found.where}, passing bins", why, "Write each code by itself, with commas between.")
 
     def of(self, form: str, code: str, occurs: bool) -> str:
         entry = self.definitions.get(form)

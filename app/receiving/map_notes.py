@@ -1,7 +1,8 @@
 """What stands around a map as lines `key: value`: whose it is, which code means no die, which bins pass, how many dies there are.
 
 Keys (letter case, spaces and underscores do not count): wafer, lot, product, rows, columns, origin, axis, orientation (or notch), null,
-FNLOC (it is asked what it means), passing bins, `bin X` (pass or fail, and a number of dies), gross, passing, failing. Others are passed over.
+FNLOC (it is asked what it means), passing bins, failing bins, `bin X` (pass or fail, and a number of dies), gross, passing, failing.
+Others are passed over.
 """
 
 import re
@@ -27,6 +28,7 @@ _KEYS = {
         "fnloc": "fnloc",
         "null": "null nullbin nodie",
         "passing bins": "passingbins passbins goodbins bcequ",
+        "failing bins": "failingbins failbins badbins rejectbins rejectedbins",
         "gross": "gross grossdies grossdie total totaldies totaldie dies diecount numberofdies",
         "passing": "passing pass passed good passingdies passdies passdie gooddies gooddie",
         "failing": "failing fail failed bad failingdies faildies faildie baddies baddie",
@@ -84,13 +86,17 @@ class Notes:
         return int(value)
 
     def passing_bins(self) -> tuple[str, ...]:
-        return tuple(re.findall(r"[^\s,;]+", self.value("passing bins") or ""))
+        return self._listed("passing bins")
+
+    def _listed(self, key: str) -> tuple[str, ...]:
+        return tuple(re.findall(r"[^\s,;]+", self.value(key) or ""))
 
     def codes_named(self) -> list[str]:
         return [*(code[1] for note in self.bins if (code := _BIN.fullmatch(note.words))), *self.passing_bins()]
 
     def definitions(self) -> tuple[Definition, ...]:
-        return tuple(_definition(note) for note in self.bins)
+        failing = (Definition(code, self.where("failing bins"), "fail") for code in self._listed("failing bins"))
+        return (*(_definition(note) for note in self.bins), *failing)
 
     def totals(self, what: str) -> tuple[tuple[str, int, str], ...]:
         kinds = [kind for kind in ("gross", "passing", "failing") if kind in self.notes]
