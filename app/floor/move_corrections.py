@@ -49,7 +49,7 @@ def correct_move(session: Session, by: By, move: Move, to: To | None, reason: st
     lock(session, Item, [move.item])
     session.refresh(move)
     to = _checked(session, move, to) if to else None
-    _may(session, by, move)
+    _may(session, by, move, to)
     stands_at = session.scalar(select(MoveCorrection.stands_at).where(MoveCorrection.right == move.id)) or move.id
     right = None
     if to is not None:
@@ -99,8 +99,6 @@ def _checked(session: Session, move: Move, to: To) -> To:
         raise bad_input("A thing moves to a known kind of place.", "kind", f"{to.kind!r} is not one of: {', '.join(KINDS)}.", "Or name its shipment.")
     if to.kind == "outside" and not to.place:
         raise bad_input("An outside firm is missing.", "place", "It is empty.", "Name the firm.")
-    if (to.kind, to.place, to.shipment) == (move.kind, move.place, move.shipment):
-        raise bad_input("Nothing to correct.", "kind", "That is what the record says.", "Say where it went in truth.")
     return to
 
 
@@ -111,10 +109,12 @@ def _tell_diversion(session: Session, by: By, shipment: int, pack: int, customer
         session.add(Diversion(e=by.e, shipment=shipment, pack=pack, reason=words))
 
 
-def _may(session: Session, by: By, move: Move) -> None:
+def _may(session: Session, by: By, move: Move, to: To | None) -> None:
     what = f"Move {move.id} was not corrected."
     if before := corrected_before(session, MoveCorrection, move.id):
         raise Refused(what, before)
+    if to == To(move.kind, move.place, move.shipment):
+        raise bad_input("Nothing to correct.", "kind", "That is what the record says.", "Say where it went in truth.")
     later = select(Move.id).where(Move.item == move.item, Move.e > move.e, moves_in_force())
     worked = select(Line.id).where(Line.e > move.e, Line.set.in_(select(Member.set).where(Member.panel == move.item)) | (Line.item == move.item))
     came_after = session.scalar(later.limit(1)) is not None or session.scalar(worked.limit(1)) is not None

@@ -134,6 +134,8 @@ def test_a_corrected_move_has_the_turn_of_the_wrong_one(do: Plant) -> None:
     do.post(f"/moves/{move}/correct", kind="outside", place="Brigg Slicing", reason="the other firm")
     told = do.get(f"/things/{panel}/moves")["moves"]
     assert [(one["place"], bool(one["corrected"])) for one in told] == [("Tolland Slicing", True), ("Brigg Slicing", False), ("", False)]
+    refused = do.post(f"/moves/{move}/correct", 409, kind="outside", place="Tolland Slicing", reason="it was right")
+    assert refused["now"] == f"Correct move {told[1]['move']}.", "what it said itself is no more what the record says"
     assert do.get(f"/lots/{lot}")["groups"][0]["next_step"] == "attach"
     do.start("Attach", lot, fact=True)  # it is on the floor: the later move stands
     assert do.findings() == []
