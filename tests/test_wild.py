@@ -190,6 +190,9 @@ RIGHT: dict[str, tuple[Any, str, Any, Any]] = {
     "placements that count from 0, as was answered": (
         lambda text: read_placement_log(BytesIO(text.encode()), "wild", cells_from=0).row.tolist(),
         HEAD + "2026-03-05T06:00:00Z,W1,3,-4,P1,0,1\n2026-03-05T06:00:01Z,W1,3,-5,,,\n", None, [1, 0]),
+    "failures by numbers, under a title that says so": (
+        units_of, UNITS.replace("result", "fail code") + "1,,0.65,0.35,450\n2,01,,,\n3,G,,,\n", None,
+        (3, "{('HI', 'prime'): 1, ('FAIL', 'reject'): 2}", "{'01': 1, 'G': 1}")),
     "units in quotes": (
         units_of, '"unit","result","x_red","y_red","iv_red"\n"1","PASS","0.65","0.35","450"\n', None, (1, "{('HI', 'prime'): 1}", "{}")),
     "units in UTF-16": (lambda text: units_as("utf-16", text), UNITS + "1,PASS,0.65,0.35,450\n", None, (1, "{('HI', 'prime'): 1}", "{}")),
@@ -356,6 +359,12 @@ WRONG: dict[str, tuple[Any, str, Any, str, str]] = {
     "an untested unit in two letters": (units_of, UNITS + "1,PASS,0.65,0.35,450\n2,NT,,,\n", None, "line 3, column result", "was it tested"),
     "an untested unit with a stroke": (units_of, UNITS + "1,N/T,,,\n", None, "line 2, column result", "was it tested"),
     "an untested unit in one word": (units_of, UNITS + "1,NOT_TESTED,,,\n", None, "line 2, column result", "was it tested"),
+    **{
+        f"a pass in another word: {word}": (units_of, UNITS + f"1,{word},0.65,0.35,450\n2,X,,,\n", None, "line 2, column result", "is that a failure")
+        for word in ("ACCEPT", "Go", "i.O.", "IO", "Bestanden", "no error", "In spec", "0x00", "1.0", "Bin 1", "HI", "\u5408\u683c")
+    },
+    "no failure in another word": (units_of, UNITS.replace("result", "fail code") + "1,00,0.65,0.35,450\n", None, "line 2, column fail code", "'00'"),
+    "a unit that is to be tested again": (units_of, UNITS + "1,RETEST,,,\n", None, "line 2, column result", "was it tested"),
     "a pass with a grade": (units_of, UNITS + "1,PASS A,0.65,0.35,450\n", None, "line 2, column result", "is that a failure"),
     "a pocket without a unit": (units_of, UNITS + "1,PASS,0.65,0.35,450\n2,EMPTY,,,\n", None, "line 3, column result", "was there a unit"),
     "chromaticities in percent beside zeros of what failed": (

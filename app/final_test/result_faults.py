@@ -21,10 +21,18 @@ KNOWN = 1000  # bad lines that are kept apart while reading; more are counted, n
 NAMED = 20  # lines that are named
 _EITHER = {"0", "1", "true", "false", "y", "n", "yes", "no", "-", "+", "none"}
 _NO_FAILURES = {"0", "false", "n", "no", "-", "none", "nil", "null", "n/a", "na"}
-_PERHAPS_PASS = re.compile(r"(pass(ed)?|ok|good)[\W_\d].*", re.I)  # PASS A, OK2
+_PERHAPS_PASS = re.compile(r"(pass(ed|es)?|ok|good)[\W_\d].*", re.I)  # PASS A, OK2
+_ZERO, _ONE = r"[+-]?0+(x0+|\.0+)?", r"[+-]?0*1(\.0+)?"
+_A_BIN = re.compile(rf"{_ZERO}|{_ONE}|((hard|soft|h|s)[\W_]?)?bin[\W_]*\w+", re.I)
+_NOTHING_FAILED = {"no failure", "no failures", "no fail", "no error", "no errors", "no fault", "no defect", "without failure"}
+_LIKE_PASS = _NOTHING_FAILED | {
+    "accept", "accepted", "go", "io", "i o", "in ordnung", "bestanden", "gut", "conform", "conforme", "conforms", "success", "successful",
+    "succeeded", "passes", "in spec", "within spec", "valid", "complete", "completed", "g", "t", "\u5408\u683c", "\u901a\u8fc7", "\u826f",
+}  # fmt: skip
 _NO_UNIT = {"empty", "empty pocket", "no unit", "no part", "no device", "no die", "not present", "absent"}
 _NO_TEST = {
     "not tested", "nottested", "untested", "no test", "nt", "n t", "not run", "not measured", "unmeasured", "skipped", "skip", "test skipped",
+    "retest", "re test",
 }  # fmt: skip
 _SUMMARIES = {
     "mean", "average", "avg", "median", "min", "min.", "minimum", "max", "max.", "maximum", "std", "stdev", "sigma", "sum", "total", "totals",
@@ -204,15 +212,17 @@ def refuse_summary_lines(reading: Reading) -> None:
         raise _refusal([_reason(lines[row], title, f"{text!r} is not a unit.", now) for row, text in found], len(found))
 
 
-def refuse_odd_results(reading: Reading, failures: Iterable[str], known: Collection[str]) -> None:
-    """Results that may be no failure at all. `known`: those that are one."""
+def refuse_odd_results(reading: Reading, failures: Iterable[str], known: Collection[str], good_bins: Collection[str]) -> None:
+    """Results that may be no failure at all. `known`: those that are one. `good_bins`: names of bins that are no reject."""
     result = reading.layout.of(RESULT)
-    open_words = _NO_FAILURES if result.title_says_failure else _EITHER
+    perhaps = _is_perhaps_none if result.title_says_failure else _is_perhaps_a_pass
     odd = [
         code
         for code in failures
         if code not in known
-        and (code.lower() in open_words or _plain(code) in _NO_UNIT | _NO_TEST or _PERHAPS_PASS.fullmatch(code) or looks_like(code) is not None)
+        and (
+            perhaps(code) or code in good_bins or _plain(code) in _NO_UNIT | _NO_TEST or _PERHAPS_PASS.fullmatch(code) or looks_like(code) is not None
+        )
     ]
     if not odd:
         return
@@ -221,6 +231,16 @@ def refuse_odd_results(reading: Reading, failures: Iterable[str], known: Collect
     found = reading.rows(query)
     lines = reading.lines_of([row for row, _ in found])
     raise _refusal([_reason(lines[row], result.title, f"{code!r}: {asked}", now) for row, code in found for asked, now in [_asked(code)]], len(odd))
+
+
+def _is_perhaps_none(code: str) -> bool:
+    """Under a title that says failure: that there was none."""
+    return code.lower() in _NO_FAILURES or _plain(code) in _NOTHING_FAILED or re.fullmatch(_ZERO, code) is not None
+
+
+def _is_perhaps_a_pass(code: str) -> bool:
+    """Under result or status: a pass in another word, or a bin, which may be a good one."""
+    return code.lower() in _EITHER or _plain(code) in _LIKE_PASS or _A_BIN.fullmatch(code) is not None
 
 
 def _asked(code: str) -> tuple[str, str]:

@@ -174,7 +174,8 @@ def _sum_up(
         by_bin[name] = by_bin.get(name, 0) + units
         if failure is not None:
             by_failure[failure] = by_failure.get(failure, 0) + units
-    refuse_odd_results(reading, by_failure, {*taken, *(code for one in table.bins for code in one.fail_codes)})
+    known, good_bins = {*taken, *(code for one in table.bins for code in one.fail_codes)}, {one.name for one in table.bins if one.grade != "reject"}
+    refuse_odd_results(reading, by_failure, known, good_bins)
     refuse_other_counts(reading.layout, rows, sum(by_failure.values()))
     others = sum(row[3] for row in counts)
     digest, size = written.result()
