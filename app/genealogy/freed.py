@@ -9,20 +9,25 @@ from app.floor.amounts import amounts
 from app.floor.marks import good_units, singulated
 from app.genealogy.reach import Reached, reach, reach_of_lines, reach_of_panels
 from app.holds.stopped import stops_on
-from app.ledger.items import Lot
+from app.ledger.items import Lot, Sample
 from app.ledger.runs import Line, Run
 from app.ledger.sets import panels_of
 from app.ledger.stops import Hold
+from app.ledger.used import mixed_from
 from app.listed import among
 from app.naming.resolve import Named
 
 
 @dataclass(frozen=True)
 class Stopped:
-    """Packs, loose lots and panels that a hold stops, with their units now. `elsewhere`: those that another hold stops too."""
+    """Packs, loose lots and panels that a hold stops, with their units now; and wafers, batches and kept samples, which no release counts.
+
+    `elsewhere`: those that another hold stops too.
+    """
 
     units: dict[int, int]
     elsewhere: frozenset[int]
+    uncounted: frozenset[int] = frozenset()
 
     @property
     def freed(self) -> int:
@@ -39,10 +44,12 @@ def units_freed(session: Session, hold: Hold, items: list[Named]) -> int:
 
 def stopped_now(session: Session, hold: Hold, items: list[Named] | None = None) -> Stopped:
     """Among the items and all that comes of them (none named: all). What holds nothing any more is left out."""
-    here = _still_there(session, [reach(session, one) for one in items] if items else _reached(session, hold))
-    stops = {item: {stop.hold for stop in found} for item, found in stops_on(session, here).items()}
+    reached = [reach(session, one) for one in items] if items else _reached(session, hold)
+    here, apart = _still_there(session, reached), _uncounted(session, items or [Named(hold.kind, hold.subject, "")], reached)
+    stops = {item: {stop.hold for stop in found} for item, found in stops_on(session, [*here, *apart]).items()}
     units = {item: units for item, units in here.items() if units and hold.id in stops.get(item, ())}
-    return Stopped(units, frozenset(item for item in units if len(stops[item]) > 1))
+    uncounted = frozenset(item for item in apart if hold.id in stops.get(item, ()))
+    return Stopped(units, frozenset(item for item in (*units, *uncounted) if len(stops[item]) > 1), uncounted)
 
 
 def _reached(session: Session, hold: Hold) -> list[Reached]:
@@ -72,3 +79,11 @@ def _still_there(session: Session, found: list[Reached]) -> dict[int, int]:
     units = {pack: one.units.get(pack, 0) for one in found for pack in one.packs}
     units |= {lot: max(0, amount.book) for lot, amount in amounts(session, lots).items()}
     return units | good_units(session, panels)
+
+
+def _uncounted(session: Session, named: list[Named], found: list[Reached]) -> set[int]:
+    """Wafers and batches that are named, batches that were mixed from these, and samples that are kept."""
+    batches = [one.id for one in named if one.kind == "batch"]
+    material = {one.id for one in named if one.kind == "wafer"} | {*batches, *(mixed for batch in batches for mixed in mixed_from(session, batch))}
+    items = [*(item for one in found for item in one.loose), *(one.id for one in named if one.kind == "sample")]
+    return material | set(session.scalars(select(Sample.item).where(among(Sample.item, items), Sample.kept)))

@@ -1,4 +1,4 @@
-"""What a hold stops now: packs, loose lots and panels by their lots, with how much of each and where it is."""
+"""What a hold stops now: packs, loose lots and panels by their lots, with how much of each and where it is; wafers, batches and samples last."""
 
 from collections import defaultdict
 from collections.abc import Iterable
@@ -21,12 +21,15 @@ HEAD = ("kind", "code", "panels", "units", "where", "also_held")
 
 @dataclass(frozen=True)
 class HeldThing:
-    """`panels`: of a panel lot, how many of it are stopped. `also_held`: another hold stops all or some of it too."""
+    """`panels`: of a panel lot, how many of it are stopped. `units`: None where no release counts them.
+
+    `also_held`: another hold stops all or some of it too.
+    """
 
     kind: str
     code: str
     panels: int | None
-    units: int
+    units: int | None
     where: str
     also_held: bool
 
@@ -37,22 +40,24 @@ class HeldThing:
 
 def held_now(session: Session, stopped: Stopped) -> list[HeldThing]:
     """Those with most units first. A handful of statements, however many they are."""
-    kinds = {item: kind for item, kind in session.execute(select(Item.id, Item.kind).where(among(Item.id, stopped.units)))}
+    every = [*stopped.units, *stopped.uncounted]
+    kinds = {item: kind for item, kind in session.execute(select(Item.id, Item.kind).where(among(Item.id, every)))}
     lots = lots_of_panels(session, [item for item, kind in kinds.items() if kind == "panel"])
     things: defaultdict[int, list[int]] = defaultdict(list)
-    for item in stopped.units:
+    for item in every:
         things[lots.get(item, item)].append(item)
     kinds |= dict.fromkeys(lots.values(), "lot")
     codes = {kind: codes_of(session, kind, [thing for thing in things if kinds[thing] == kind]) for kind in set(kinds.values())}
-    where = _where(session, stopped.units)
+    where = _where(session, every)
     found = [
         HeldThing(
-            kinds[thing], codes[kinds[thing]][thing], len(items) if thing not in items else None, sum(stopped.units[item] for item in items),
+            kinds[thing], codes[kinds[thing]][thing], len(items) if thing not in items else None,
+            None if thing in stopped.uncounted else sum(stopped.units[item] for item in items),
             ", ".join(sorted({where[item] for item in items})), any(item in stopped.elsewhere for item in items),
         )
         for thing, items in things.items()
     ]  # fmt: skip
-    return sorted(found, key=lambda one: (-one.units, one.code))
+    return sorted(found, key=lambda one: (one.units is None, -(one.units or 0), one.code))
 
 
 def _where(session: Session, items: Iterable[int]) -> dict[int, str]:

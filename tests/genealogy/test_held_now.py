@@ -12,6 +12,7 @@ from app import clock
 from app.db import House
 from app.floor.lots import split_lot
 from app.floor.moves import move_item
+from app.floor.samples import sample_cells
 from app.genealogy import pages
 from app.genealogy.freed import stopped_now
 from app.genealogy.held_now import held_now
@@ -19,7 +20,7 @@ from app.holds.place import place_hold
 from app.holds.release import release_hold
 from app.ledger.stops import Hold
 from app.main import make_app
-from app.naming.resolve import Named, code_of
+from app.naming.resolve import Named, code_of, resolve
 from app.people.people import add_person
 from app.people.secrets import set_secret
 from tests.small_factory import Factory
@@ -43,6 +44,9 @@ def browser(factory: Factory) -> Iterator[Browser]:
         yield Browser(client, badge, "long enough")
 
 
+ITSELF = (None, None, "floor", False)  # a thing that is stopped, and has no units that a release counts
+
+
 def hold_on(factory: Factory, subject: Named, **how: object) -> tuple[int, str]:
     def place(session, by):  # type: ignore[no-untyped-def]
         hold = place_hold(session, by, subject, "wrong alloy", **how)
@@ -51,7 +55,7 @@ def hold_on(factory: Factory, subject: Named, **how: object) -> tuple[int, str]:
     return factory.do("place_hold", place)  # type: ignore[no-any-return]
 
 
-def told(house: House, hold: int) -> list[tuple[str, int | None, int, str, bool]]:
+def told(house: House, hold: int) -> list[tuple[str, int | None, int | None, str, bool]]:
     with house.reading() as session:
         rows = held_now(session, stopped_now(session, session.get_one(Hold, hold)))
     return [(one.code, one.panels, one.units, one.where, one.also_held) for one in rows]
@@ -72,10 +76,34 @@ def test_lots_that_it_stops_are_told_with_their_panels_units_and_place(house: Ho
     glue, first, second, panels = ready(factory)
     hold, _ = hold_on(factory, glue)
     hold_on(factory, panels[0])
-    assert told(house, hold) == [(second.code, 3, 60, "in work at Attach", True), (first.code, 2, 40, "stock: rack 7", False)]
+    assert told(house, hold) == [(second.code, 3, 60, "in work at Attach", True), (first.code, 2, 40, "stock: rack 7", False), (glue.code, *ITSELF)]
     words = ("concession", "looked at")
     factory.do("release_hold", lambda s, by: release_hold(s, by, s.get_one(Hold, hold), [first], *words, units_freed=40).id)
-    assert told(house, hold) == [(second.code, 3, 60, "in work at Attach", True)], "what was released is not stopped"
+    assert told(house, hold) == [(second.code, 3, 60, "in work at Attach", True), (glue.code, *ITSELF)], "what was released is not stopped"
+
+
+def test_material_and_samples_that_it_stops_are_told_though_no_release_counts_units_of_them(house: House, factory: Factory) -> None:
+    """A hold on what just came in, or on glue of which all panels were scrapped, stops it: its page said that nothing is stopped."""
+    wafer, glue = factory.wafer(), factory.batch("GLUE")
+    factory.mount("Attach", glue, wafer)
+    of_wafer, of_glue = (hold_on(factory, one)[0] for one in (factory.wafer(), factory.batch("GLUE")))
+    assert [[row[1:] for row in told(house, hold)] for hold in (of_wafer, of_glue)] == [[ITSELF], [ITSELF]]
+    lot = factory.lot(panels := factory.panels(1))
+    factory.run("Attach", lot)
+    kept, gone = (
+        factory.do("take_sample", lambda s, by, column=column, kept=kept: code_of(
+            s, "sample", sample_cells(s, by, panels[0].id, [(1, column)], "cross-section", kept=kept).item
+        )) for column, kept in ((1, True), (2, False))
+    )  # fmt: skip
+    hold, _ = hold_on(factory, glue)
+    assert told(house, hold) == [(lot.code, 1, 18, "floor", False), (glue.code, *ITSELF), (kept, *ITSELF)] and gone not in str(told(house, hold))
+    with house.reading() as session:
+        assert stopped_now(session, session.get_one(Hold, hold)).freed == 18
+        sample = resolve(session, kept)
+    assert told(house, hold_on(factory, sample)[0]) == [(kept, None, None, "floor", True)]
+    words = ("concession", "looked at")
+    factory.do("release_hold", lambda s, by: release_hold(s, by, s.get_one(Hold, hold), [sample], *words, units_freed=0).id)
+    assert [row[0] for row in told(house, hold)] == [lot.code, glue.code]
 
 
 def test_a_hold_on_what_ran_at_a_station_tells_that_and_what_its_release_frees(house: House, factory: Factory) -> None:
@@ -98,15 +126,15 @@ def test_the_page_counts_all_of_it_and_links_to_what_it_does_not_show(
     glue, first, second, _ = ready(factory)
     _, code = hold_on(factory, glue)
     page = browser.get(f"/holds/{code}")
-    assert 'What it stops now <span class="soft">2</span>' in page
+    assert 'What it stops now <span class="soft">3</span>' in page
     assert "This table as CSV" in page
     monkeypatch.setattr(pages, "MOST", 1)
     page = browser.get(f"/holds/{code}")
-    assert "The 1 with most units of 2." in page
+    assert "The 1 with most units of 3." in page
     assert second.code in page and first.code not in page
     whole = browser.get(f"/holds/{code}/stopped.csv").splitlines()
     assert whole[0] == "kind,code,panels,units,where,also_held"
-    assert whole[1:] == [f"lot,{second.code},3,60,in work at Attach,no", f"lot,{first.code},2,40,stock: rack 7,no"]
+    assert whole[1:] == [f"lot,{second.code},3,60,in work at Attach,no", f"lot,{first.code},2,40,stock: rack 7,no", f"batch,{glue.code},,,floor,no"]
 
 
 def test_as_many_statements_for_many_lots_and_panels_as_for_few(house: House, factory: Factory) -> None:
