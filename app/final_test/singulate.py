@@ -17,11 +17,10 @@ from app.floor.loose import merge_loose, new_loose_lot
 from app.floor.loose_stock import settle
 from app.floor.lots import panels_leave_lots
 from app.floor.marks import good_units
-from app.floor.moves import place_of
+from app.floor.moves import stays_where_it_was
 from app.journal.act import By, lock
 from app.ledger.flows import Flow
 from app.ledger.items import Item, Lot
-from app.ledger.places import Move
 from app.ledger.runs import Line, Run
 from app.ledger.sets import panels_of
 from app.naming.resolve import code_of
@@ -53,18 +52,10 @@ def singulate(
     if container is not None:
         loose = _into(session, by, container, loose)
     if run.operation == "outside work":
-        _is_where_they_were(session, by, loose.item, panels)
+        stays_where_it_was(session, by, loose.item, panels)  # what an outside firm made loose is still there
     if counted is not None:
         count_units(session, by, loose.item, counted[0], counted[1], counted[2], run=run.id)
     return loose
-
-
-def _is_where_they_were(session: Session, by: By, loose: int, panels: list[int]) -> None:
-    """What an outside firm made loose is still there, until it is moved back."""
-    places = set(place_of(session, panels).values())
-    if len(places) == 1 and (there := places.pop()).kind == "outside" and place_of(session, [loose])[loose] != there:
-        session.add(Move(e=by.e, item=loose, kind=there.kind, place=there.name, shipment=None, moved_at=by.happened_at))
-        session.flush()
 
 
 def _into(session: Session, by: By, container: int, loose: Lot) -> Lot:

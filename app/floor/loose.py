@@ -16,6 +16,7 @@ from app.floor.facts import refuse_or_hold
 from app.floor.in_work import in_work_reasons
 from app.floor.loose_stock import settle
 from app.floor.lot_families import differing_routes, first_lot, part_of_lot
+from app.floor.moves import stays_where_it_was
 from app.floor.open_differences import OpenDifference, open_differences
 from app.floor.out_of_turn import hold_what_leaves_late, hold_what_left_later
 from app.holds.stopped import stops_on
@@ -65,6 +66,7 @@ def split_loose(session: Session, by: By, lot: int, units: int, method: str = "h
     lot_for_giving(session, by, lot)
     part = part_of_lot(session, by, it)
     take(session, by, lot, units, part.item, "split", method=method, u=u)
+    stays_where_it_was(session, by, part.item, [lot])
     return part
 
 
@@ -102,6 +104,7 @@ def _successor(session: Session, by: By, lot: Lot) -> Lot:
         _carry_difference(session, by, count, new.item)
     if (container := item_leaves_container(session, by, lot.item)) is not None:
         put_item(session, by, container, new.item)
+    stays_where_it_was(session, by, new.item, [lot.item])
     session.flush()
     settle(session, by, [lot.item, new.item])
     return new

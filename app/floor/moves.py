@@ -1,6 +1,7 @@
 """Where a thing is: on the floor, in stock, at an outside firm, shipped. A move changes its place and nothing else.
 
-A panel lot is where its panels are: its moves are theirs, so a part that leaves the lot is where it was. What is read of it: `whereabouts.py`.
+A panel lot is where its panels are: its moves are theirs, so a part that leaves the lot is where it was. So is what leaves a loose lot or goes
+on from it (`stays_where_it_was`). What is read of it: `whereabouts.py`.
 """
 
 from collections.abc import Iterable, Sequence
@@ -58,6 +59,14 @@ def move_item(session: Session, by: By, item: int, kind: str, place: str = "") -
             session.add(Move(e=by.e, item=thing, kind=kind, place=to.name, shipment=None, moved_at=by.happened_at))
     session.flush()
     return to
+
+
+def stays_where_it_was(session: Session, by: By, new: int, of: Iterable[int]) -> None:
+    """What comes of things that are together in stock or at an outside firm is there itself, until it is moved."""
+    there = set(place_of(session, of).values())
+    if len(there) == 1 and (place := there.pop()).kind != "floor" and place_of(session, [new])[new] != place:
+        session.add(Move(e=by.e, item=new, kind=place.kind, place=place.name, shipment=None, moved_at=by.happened_at))
+        session.flush()
 
 
 class Latest(NamedTuple):

@@ -4,6 +4,7 @@ from sqlalchemy import func, select
 from app.db import House
 from app.errors import BadInput
 from app.floor.counting import count_units
+from app.floor.loose import lot_for_work, merge_loose, split_loose
 from app.floor.lots import split_lot
 from app.floor.moves import Place, move_item, place_of
 from app.floor.open_differences import open_differences
@@ -89,6 +90,20 @@ def test_outside_work_goes_out_and_comes_back_with_a_count(house: House, factory
     assert read(house, lambda s: place_of(s, [loose]))[loose] == Place("floor")
     do(house, lambda s, by: count_units(s, by, loose, 12, "counter", 0.0), "count_units")
     assert loose in read(house, lambda s: open_differences(s, [loose]))
+
+
+def test_what_leaves_a_loose_lot_at_an_outside_firm_or_goes_on_from_it_is_there(house: House, factory: Factory) -> None:
+    panels = make_panels(house, 1)
+    loose = make_loose(house, make_lot(house, panels), panels)
+    there = Place("outside", "Fine Slices")
+    _move(house, loose, *there)
+    part = do(house, lambda s, by: split_loose(s, by, loose, 4).item, "split_loose")
+    rest = do(house, lambda s, by: lot_for_work(s, by, loose).item, "start_run")
+    assert rest != loose
+    assert read(house, lambda s: place_of(s, [part, rest])) == {part: there, rest: there}
+    _move(house, rest, "floor")
+    again = do(house, lambda s, by: merge_loose(s, by, rest, [part]).item, "merge_loose")
+    assert read(house, lambda s: place_of(s, [again, part])) == {again: Place(), part: there}
 
 
 @pytest.mark.parametrize(("kind", "place"), [("moon", ""), ("shipped", "customer"), ("outside", " ")])
