@@ -52,6 +52,10 @@ class Book:
     u: float
     postings: tuple[Posting, ...]
 
+    def book_at(self, e: int) -> int:
+        """What was in it after that entry."""
+        return sum(posting.units if posting.what == "in" else -posting.units for posting in self.postings if posting.e <= e)
+
     def total(self, what: str) -> int:
         return sum(posting.units for posting in self.postings if posting.what == what)
 

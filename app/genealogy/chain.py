@@ -14,6 +14,7 @@ from sqlalchemy import select, text
 from sqlalchemy.orm import Session, aliased
 
 from app.catalogue import queries as catalogue
+from app.floor.amounts import amounts
 from app.floor.dispositions import judgements_in_force
 from app.genealogy.origins import Origins
 from app.genealogy.record_stops import PastHold, holds_ever
@@ -91,9 +92,10 @@ class Work:
 
 @dataclass(frozen=True)
 class Moved:
-    """`customer`: by name, as customers have no code of ours."""
+    """`customer`: by name, as customers have no code of ours. `units`: of a loose lot, what was in it then; 0: one thing."""
 
     item: int
+    units: int
     kind: str
     place: str
     shipment: str
@@ -215,18 +217,24 @@ def _moves(session: Session, up: walk.Up, passings: Iterable[Passing]) -> tuple[
         left[one.parent] = max(one.e, left.get(one.parent, 0))
     items, stood = {*up.panels, *up.loose, *up.packs, *up.starts}, aliased(Move)  # a right move stands where the wrong one stood
     query = select(Move, stood.e).join(stood, stood.id == turn_of()).where(Move.item.in_(items), moves_in_force()).order_by(turn_of())
-    moves = [move for move, e in session.execute(query) if e < left.get(move.item, walk.NEVER)]
+    stood_at = {move: e for move, e in session.execute(query) if e < left.get(move.item, walk.NEVER)}
+    moves = list(stood_at)
     shipments = {one.id: one for one in session.scalars(select(Shipment).where(Shipment.id.in_([move.shipment for move in moves if move.shipment])))}
     codes, orders = codes_of(session, "shipment", list(shipments)), codes_of(session, "order", [s.order for s in shipments.values() if s.order])
     names = {one.id: one.name for one in catalogue.every(session, "customer")}
+    there = amounts(session, {move.item for move in moves} & up.loose)
     found = []
     for move in moves:
+        units = there[move.item].book_at(stood_at[move]) if move.item in there else 0
         shipment = shipments.get(move.shipment or 0)
         came_from = move.place if move.kind == "returned" and move.place in names.values() else ""  # a return names the place that it left
         customer, order = (names[shipment.customer], shipment.order) if shipment else (came_from, None)
         found.append(
-            Moved(move.item, move.kind, move.place, codes.get(move.shipment or 0, ""), customer, orders.get(order or 0, ""), move.moved_at, move.e)
-        )
+            Moved(
+                move.item, units, move.kind, move.place, codes.get(move.shipment or 0, ""), customer, orders.get(order or 0, ""),
+                move.moved_at, move.e,
+            )
+        )  # fmt: skip
     return tuple(found)
 
 

@@ -6,7 +6,7 @@ and a loose lot are classes with a quantity, all else instances. The operation's
 """
 
 from collections import Counter, defaultdict
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -160,9 +160,9 @@ class _Events:
             thing = self.chain.things[move.item]
             groups[move.e, "panels" if thing.kind == "panel" else thing.code].append(move)
         for (e, name), some in groups.items():
-            yield self._move(f"move-{e}-{name}", some[0], [move.item for move in some])
+            yield self._move(f"move-{e}-{name}", some[0], {move.item: move.units for move in some})
 
-    def _move(self, name: str, move: Moved, items: Sequence[int]) -> Event:
+    def _move(self, name: str, move: Moved, items: Mapping[int, int]) -> Event:
         step, disposition = MOVES[move.kind]
         event = self._event("ObjectEvent", name, move.e, step, disposition, at=move.at) | self._seen(items)
         orders = [{"type": "po", "bizTransaction": self.uris.of("order", move.order)}] if move.order else []
@@ -188,9 +188,9 @@ class _Events:
                     head = self._head("ObjectEvent", f"release-{hold.code}-{n}", one.at, "inspecting", "available")
                     yield head | base | self._seen(sorted(free))
 
-    def _seen(self, items: Sequence[int]) -> dict[str, Any]:
-        """What an object event is about."""
-        instances, classes = self._lists(dict.fromkeys(items, 0))
+    def _seen(self, items: Iterable[int] | Mapping[int, int]) -> dict[str, Any]:
+        """What an object event is about; a mapping has units."""
+        instances, classes = self._lists(items if isinstance(items, Mapping) else dict.fromkeys(items, 0))
         lists = {"epcList": instances} if instances or not classes else {}
         return {"action": "OBSERVE"} | lists | ({"quantityList": classes} if classes else {})
 
