@@ -218,6 +218,7 @@ RIGHT: dict[str, tuple[Any, str, Any, Any]] = {
     "a table with a hard bin alone": (maps, "x,y,hard bin\n0,0,1\n1,0,7\n0,1,1\n", MAP, [(None, 3, 2)]),
     "a table that says by P and F what passes": (maps, "x,y,bin,P/F\n0,0,1,F\n1,0,7,P\n0,1,1,F\n", MAP, [(None, 3, 1)]),
     "an inspection beside the bins that agrees": (maps, "x,y,bin,aoi\n0,0,1,OK\n1,0,7,NG\n0,1,7,OK\n", MAP, [(None, 3, 1)]),
+    "yes and no in a column of something else": (maps, "x,y,bin,edge\n0,0,1,yes\n1,0,1,no\n", MAP, [(None, 2, 2)]),
     "colours in a column, green and blue": (maps, "x,y,bin,colour\n0,0,1,g\n1,0,1,b\n", MAP, [(None, 2, 2)]),
     "a key before every row": (
         maps, "WAFER:W-5\nFNLOC:180\nROWCT:2\nCOLCT:3\nBCEQU:07\nRowData:__ 01 07\nRowData:01 07 07\n",
@@ -385,6 +386,11 @@ WRONG: dict[str, tuple[Any, str, Any, str, str]] = {
     "another unit in a sentence than was stated": (
         log, "All temperatures in Fahrenheit.\nTime;A\n2026-03-05 10:00;70,5\n", LoggerStated(zone="UTC", unit="C"), "line 1", "unit is F, but C"),
     "a hard bin and a soft one": (maps, "x,y,hardbin,softbin\n0,0,1,101\n", MAP, "line 1, column 4", "Two columns"),
+    **{
+        f"a column that fails what its bin passes: {title}": (
+            maps, f"x,y,bin,{title}\n0,0,1,{good}\n1,0,1,{bad}\n", MAP, f"line 3, column {title}", f"'{bad}', and bin '1'")
+        for title, good, bad in (("pass", "Y", "N"), ("good", "1", "0"), ("inked", "0", "1"), ("reject", "no", "yes"), ("ok", "true", "false"))
+    },
     "an inspection that fails what its bin passes": (maps, "x,y,bin,aoi\n0,0,1,OK\n1,0,1,NG\n", MAP, "line 3, column aoi", "'NG', and bin '1'"),
     "a die that was taken out by a mark": (maps, "wafer,x,y,bin\nA,0,0,1\n#A,1,0,1\n", MAP, "line 3, column wafer", "comment"),
     "a wafer from below": (

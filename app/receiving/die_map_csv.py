@@ -43,7 +43,9 @@ _MANY, _HARDLY_ANY = 10_000, 100  # positions from where on it tells, and one di
 _A_SQUARE = 4  # rows and columns from where on corners say something
 _NOTE = re.compile(r"\s*([^\W\d][^:=,;|\t]*?)\s*[:=,;|\t](.*)")
 _FAILS, _PASSES = {"fail", "failed", "f", "ng", "nok", "bad", "reject", "rejected"}, {"pass", "passed", "p", "ok", "good", "accept", "accepted"}
-_SAID = {"", *_FAILS, *_PASSES}
+_YES, _NO = {"1", "y", "yes", "true"}, {"0", "n", "no", "false"}
+_IS_GOOD = {"pass", "good", "ok", "accept", "accepted", "isgood", "ispass", "gooddie"}  # titles that yes and no, or 1 and 0, answer
+_IS_BAD = {"fail", "failed", "bad", "reject", "rejected", "ink", "inked", "isbad", "baddie"}
 
 
 @dataclass(frozen=True)
@@ -211,18 +213,26 @@ def _refuse_failed_otherwise(fields: Fields, header: Header, dies: _Dies, passes
     Its first line tells most others from such a column, before hundreds of thousands of wavelengths are looked at as words.
     """
     for place, name in enumerate(header.names):
-        if name in _KNOWN or fields.text(0, place).lower() not in _SAID:
+        bad, good = _words_of(name)
+        if name in _KNOWN or fields.text(0, place).lower() not in {"", *bad, *good}:
             continue
         number, texts, _ = fields.names(place)
         words = {text.lower() for text in texts} - {""}
-        if not words & _FAILS or not words & _PASSES or words - _SAID:
+        if not words & bad or not words & good or words - bad - good:
             continue
-        fails = passes & np.array([text.lower() in _FAILS for text in texts], dtype=bool)[number]
+        fails = passes & np.array([text.lower() in bad for text in texts], dtype=bool)[number]
         if fails.any():
             row = int(np.argmax(fails))
             why = f"It says {texts[number[row]]!r}, and bin {dies.codes[dies.code[row]]!r} of this die passes."
             now = "State the bins that pass; give what fails here a bin of its own; or leave the column out, if it counts for nothing."
             raise bad_input(what, f"line {fields.line[row]}, column {name}", why, now)
+
+
+def _words_of(title: str) -> tuple[set[str], set[str]]:
+    """What says under this title that a die is bad, and what that it is good."""
+    if title in _IS_GOOD:
+        return _FAILS | _NO, _PASSES | _YES
+    return (_FAILS | _YES, _PASSES | _NO) if title in _IS_BAD else (_FAILS, _PASSES)
 
 
 def _found(
