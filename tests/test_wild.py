@@ -150,6 +150,10 @@ RIGHT: dict[str, tuple[Any, str, Any, Any]] = {
     "a wavelength with a decimal comma": (
         lambda text: read_maps(text.encode(), "wild", MAP)[0].values_at(0, 0), "x;y;bin;wl\n0;0;1;450,5\n1;0;7;452\n", None, {"wl": 450.5}),
     "bins that fail, by name": (maps, GRID + "Fail bins: 7, 9\n.12\n179\n", replace(MAP, passing=("1", "2", "7")), [("A", 5, 3)]),
+    "codes in columns, to the right": (maps, GRID + "   .   1  12\n   1  12   1\n  12   1   .\n", MAP, [("A", 7, 4)]),
+    "codes in columns, to the left": (maps, GRID + ".  1  12 \n1  12 1\n12 1  .\n", MAP, [("A", 7, 4)]),
+    "codes with a space too many": (maps, GRID + ". 1 1\n1  7 1\n1 1 7\n", MAP, [("A", 8, 6)]),
+    "a grid with tabs, all of it further in": (maps, GRID + "\t.\t1\t1\n\t1\t7\t1\n", MAP, [("A", 5, 4)]),
     "a notch in other words that was answered": (
         maps, GRID + "Notch position: Left\n.11\n171\n", replace(MAP, orientation="left"), [("A", 5, 4)]),
     "notes of how a grid lies that say nothing else": (
@@ -260,6 +264,9 @@ WRONG: dict[str, tuple[Any, str, Any, str, str]] = {
     "a passing bin of thousands of figures": (maps, GRID + "passing bins: " + "9" * 5000 + "\n.1\n71\n", MAP, "passing bins", "only"),
     "a table that fills a square": (maps, SQUARE, MAP, "null code", "four corners"),
     "a Cyrillic A": (maps, GRID + ".A\n\u0410A\n", MAP, "line 4, bin codes", "CYRILLIC"),
+    "a row that is moved to the right": (maps, GRID + "  111\n 111\n 117\n", MAP, "line 4", "may belong further to the right"),
+    "an empty field between tabs": (maps, GRID + "1\t\t1\n\t1\t1\n1\t7\t\n", MAP, "line 4", "may belong further to the right"),
+    "blanks among codes in columns": (maps, GRID + "   1  1\n1  1   \n1     7\n", MAP, "line 4", "may belong further to the right"),
     "numbers of rows beside a grid": (maps, GRID + "01 . 1 1\n02 1 7 1\n03 1 1 .\n", MAP, "line 4, column 1", "number the rows"),
     "numbers of columns above a grid": (maps, GRID + "7890123\n.11117.\n1111117\n.77111.\n", MAP, "line 4", "number the columns"),
     "a total by another word": (maps, GRID + ".1\n11\n\nTotal dies: 4\n", MAP, "line 7, Total dies", "the grid has 3"),

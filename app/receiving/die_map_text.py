@@ -155,11 +155,13 @@ def _grid(section: _Section, what: str, null: str, stated: Stated) -> tuple[Draw
         _refuse_table(rows, what, null)
         drawn = read_rows(what, _as_rows(rows), 1)
     else:
-        rows = [_Line(row.text.strip(), row.line) for row in _block(section, what)]
+        block = _block(section, what)
+        rows = [_Line(row.text.strip(), row.line) for row in block]
         _refuse_table(rows, what, null)
         spaced = any(" " in row.text or "\t" in row.text for row in rows)
         likely = [null, *section.codes_named()]
         drawn = read_separated_rows(what, _as_rows(rows)) if spaced else read_rows(what, _as_rows(rows), max(len(null), 1), likely=likely)
+        _refuse_gaps(block, what)
     _refuse_headings(section, rows, drawn, what, stated)
     _refuse_note_like_rows(section, rows, what)
     return drawn, rows
@@ -193,6 +195,28 @@ def _block(section: _Section, what: str) -> list[_Line]:
         raise bad_input(what, f"line {blank.line}", "There is a blank line within the grid.", "Write the null code where there is no die.")
     _refuse_controls(block, what)
     return block
+
+
+def _refuse_gaps(rows: list[_Line], what: str) -> None:
+    """A blank where no die is moves the codes behind it to other columns, though each row may have as many codes as the others."""
+    texts = [row.text.rstrip() for row in rows]
+    least = min(len(text) - len(text.lstrip()) for text in texts)
+    texts = [text[least:] for text in texts]
+    if not any(text[0].isspace() or "  " in text or "\t" in text for text in texts):
+        return
+    if any("\t" in text for text in texts):
+        gaps = ["" in text.split("\t") for text in texts]
+    else:
+        codes = [[found.span() for found in re.finditer(r"\S+", text)] for text in texts]
+        if len({tuple(start for start, _ in row) for row in codes}) == 1 or len({tuple(end for _, end in row) for row in codes}) == 1:
+            return
+        room = max(end - start for row in codes for start, end in row) + 1 if len(codes[0]) > 1 else 0
+        ends = [[0, *(end for _, end in row)] for row in codes]
+        gaps = [any(start - end > room for end, (start, _) in zip(before, row, strict=False)) for before, row in zip(ends, codes, strict=True)]
+    odd = next((n for n, has_gap in enumerate(gaps) if has_gap), None)
+    if odd is not None:
+        why = "It has a blank where a code of another row stands: the codes behind it may belong further to the right."
+        raise bad_input(what, rows[odd].where, why, "Write the null code where there is no die, in every row.")
 
 
 def _refuse_controls(rows: list[_Line], what: str) -> None:
