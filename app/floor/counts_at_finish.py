@@ -12,6 +12,8 @@ from sqlalchemy.orm import Session
 from app.catalogue.definitions import Step
 from app.errors import bad_input, refuse
 from app.floor.counting import Counted, count_units
+from app.floor.ends import open_lines_of
+from app.floor.line_steps import step_of_line
 from app.floor.marks import good_units
 from app.floor.own_ends import makes_loose
 from app.journal.act import By
@@ -57,6 +59,21 @@ def asked(session: Session, steps: Sequence[Step], lines: Sequence[Line]) -> tup
         return "none", ()
     method = methods.pop()
     return method, _ASKED[method]
+
+
+def must_be_counted(session: Session, by: By, run: Run, method: str | None) -> list[Line]:
+    """The lines that end, where nothing is missing: their step asks for no count, or is given one by its `method`, now or at the run before.
+
+    A fact is recorded without one, and what is missing is told of.
+    """
+    lines = open_lines_of(session, run)
+    wanted, _ = asked(session, [step for line in lines if (step := step_of_line(session, line))], lines)
+    if by.fact or wanted in ("none", method):
+        return lines
+    told = select(CountEntry.id).where(CountEntry.run == run.id, CountEntry.kind == "counted", CountEntry.method == wanted)
+    if session.scalar(told.where(CountEntry.closed_e.is_(None)).limit(1)) is None:
+        raise bad_input("The step can't end yet.", "counted", f"Its step asks for a count by {wanted}.", "Count, and give it.")
+    return lines
 
 
 def names(method: str) -> list[str]:

@@ -18,6 +18,7 @@ from app.final_test.result_corrections import correct_unit_results
 from app.final_test.results_in import ResultsFile, import_unit_results, read_results
 from app.final_test.singulate import singulate
 from app.floor.amounts import book_of
+from app.floor.counts_at_finish import must_be_counted
 from app.journal.act import By
 from app.ledger.counts import CountEntry
 from app.machines.bodies import Answer, Container, CountIn, LotCode, Name, Units
@@ -84,8 +85,10 @@ def end_singulation(run: str, body: SingulateIn, call: Calling) -> SingulatedOut
     def verb(s: Session, by: By) -> dict[str, Any]:
         counted = (body.counted.units, body.counted.method, body.counted.u) if body.counted else None
         box = resolve(s, body.container, "container").id if body.container else None
+        one = open_run(s, run)
+        must_be_counted(s, by, one, body.counted.method if body.counted else None)
         lot = singulate(
-            s, by, open_run(s, run), values_of(body.values), person=person_of(s, body.person, call.person), container=box, counted=counted
+            s, by, one, values_of(body.values), person=person_of(s, body.person, call.person), container=box, counted=counted
         )
         return {"lot": code_of(s, "lot", lot.item), "units": book_of(s, lot.item)} | _compared(s, lot.item)
 

@@ -8,6 +8,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from app.catalogue import queries as catalogue
+from app.floor.counts_at_finish import count_lines, must_be_counted
 from app.floor.ends import Value, abort_run, finish_run, interrupt_run
 from app.floor.groups import Group, gather
 from app.floor.interrupted import Covered, covered
@@ -23,6 +24,7 @@ from app.machines.bodies import (
     AStation,
     AThing,
     ByPerson,
+    CountIn,
     InPath,
     LotCode,
     Name,
@@ -102,6 +104,10 @@ class FinishIn(ByPerson):
     values: list[ValueIn] = Field(default=[], max_length=1000)
 
 
+class EndIn(FinishIn):
+    counted: CountIn | None = Field(None, description="What the step asks to be counted, where it was not entered at the run before.")
+
+
 class StopIn(ByPerson):
     """What was said. Panels not said may have been done or not; with both lists a panel in neither was surely not reached.
 
@@ -158,11 +164,14 @@ def start(body: RunIn, call: Calling) -> RunOut:
 
 
 @router.post("/runs/{run}/finish", summary="Finish a run, with the values that its step records")
-def finish(run: str, body: FinishIn, call: Calling) -> RunOut:
+def finish(run: str, body: EndIn, call: Calling) -> RunOut:
     def verb(s: Session, by: By) -> dict[str, Any]:
         one = open_run(s, run)
         must_end_plainly(s, one)
+        lines = must_be_counted(s, by, one, body.counted.method if body.counted else None)
         finish_run(s, by, one, values_of(body.values), person=person_of(s, body.person, call.person))
+        if body.counted:
+            count_lines(s, by, lines, (body.counted.units, body.counted.method, body.counted.u))
         if one.operation == "cure":
             judge_run(s, by, one)
         return run_as_json(s, one)
