@@ -89,7 +89,8 @@ def _items(session: Session, first: int, most: int) -> Iterable[Unclosed]:
         latest = [entry for entry in counts if entry.reason not in NOT_COUNTED][-1:]
         is_open = bool(latest) and latest[0].kind == "counted" and latest[0].within is False
         told = next(entry for entry in reversed(counts) if entry.within is False and entry.reason not in NOT_COUNTED)
-        difference = told.units - (told.book or 0) if told.kind == "counted" else -told.units
+        booked = sum(entry.units for entry in counts if (entry.e, entry.reason) == (told.e, told.reason))
+        difference = told.units - (told.book or 0) if told.kind == "counted" else -booked
         rows = tuple(_row(entry, at, units, runs) for entry, at, units in _that_make_it(entries[item], told))
         words = "waits for a signature" if is_open else _since(told)
         yield Unclosed("batch" if item in batches else "lot", codes[item], words, difference, limit_of(told.u), is_open, rows)
@@ -102,7 +103,10 @@ def _since(told: CountEntry) -> str:
 
 
 def _that_make_it(entries: Sequence[tuple[CountEntry, datetime]], told: CountEntry) -> list[tuple[CountEntry, datetime, int]]:
-    """The entries since the difference before was booked, up to the one that told this one, with what each adds to it."""
+    """The entries since the difference before was booked, up to the one that told this one, with what each adds to it.
+
+    What one act took out in several parts, more than was there, is one difference: a test's bins are booked one by one.
+    """
     rows: list[tuple[CountEntry, datetime, int]] = []
     so_far = 0
     for entry, at in entries:
@@ -115,7 +119,7 @@ def _that_make_it(entries: Sequence[tuple[CountEntry, datetime]], told: CountEnt
         if entry is told:
             break
         if entry.kind == "difference" and entry.reason not in NOT_COUNTED:  # the book has it now
-            rows, so_far = [], 0
+            rows, so_far = rows if entry.e == told.e else [], 0
     return rows
 
 

@@ -18,7 +18,8 @@ from app.genealogy.count_drift import drift
 from app.genealogy.unclosed_counts import differences, sums_by_station, unclosed
 from app.naming.resolve import Named
 from app.receiving.panels import receive_panels
-from tests.genealogy.made import client_of, made
+from tests.genealogy.made import client_of, made, made_loose
+from tests.genealogy.made import tested as put_through_test
 from tests.small_factory import Factory
 
 
@@ -47,6 +48,16 @@ def test_a_count_beyond_counting_stands_there_with_its_entries_until_and_after_i
     assert (found.words, found.difference, found.open) == ("signed for", -6, False)
     assert f"counts: {one.best.code}" not in _checked(house)
     assert not any(form in client.get(page).text for page in ("/counts", f"/lots/{one.best.code}"))
+
+
+def test_what_a_test_counted_beyond_the_lot_is_one_difference_of_all_its_bins(house: House) -> None:
+    factory = Factory(house).load()
+    loose = made_loose(factory)[-1]
+    put_through_test(factory, factory.start("Tester", loose), 105, 15)
+    with house.reading() as session:
+        (found,) = unclosed(session)
+    assert (found.code, found.words, found.difference) == (loose.code, "taken as a fact, and held", 25), "80 by the book"
+    assert [row.units for row in found.rows] == [10, 15]
 
 
 def test_a_difference_is_counted_once_however_often_it_is_seen(house: House) -> None:
