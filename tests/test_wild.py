@@ -179,6 +179,9 @@ RIGHT: dict[str, tuple[Any, str, Any, Any]] = {
     "a placement that had no success": (
         placed, HEAD.replace("\n", ",success\n") + "2026-03-05T06:00:00Z,W1,3,-4,P1,2,1,1\n2026-03-05T06:00:01Z,W1,3,-5,P1,3,1,0\n", None,
         ([(3, -4, 2, 1)], [3])),
+    "placements by two clocks, of whom one began in the night": (
+        placed, HEAD + "2026-03-05 12:59:59Z,W1,3,-5,P1,1,2\n2026-03-05 01:00:00Z,W1,3,-6,P1,1,3\n2026-03-05 13:00:00Z,W1,3,-7,P1,1,4\n", None,
+        ([(3, -5, 1, 2), (3, -6, 1, 3), (3, -7, 1, 4)], [])),
     "placements beside what has nothing to do with them": (
         placed, HEAD.replace("\n", ",vacuum state,recipe\n") + "2026-03-05T06:00:00Z,W1,3,-4,P1,2,1,on,fail soft\n", None,
         ([(3, -4, 2, 1)], [])),
@@ -360,6 +363,9 @@ WRONG: dict[str, tuple[Any, str, Any, str, str]] = {
     "sums beside a grid": (maps, GRID + ". 1 1 2\n1 7 1 3\n. 1 . 1\n", MAP, "column 4", "sums"),
     "a rule below a grid": (maps, GRID + ".11\n171\n---\n122\n", MAP, "line 6", "parts the grid"),
     "a table whose headings have units": (maps, "x [dies],y [dies],bin\n0,0,1\n1,0,7\n", MAP, "line 1", "table"),
+    "placements by a twelve-hour clock without AM and PM": (
+        placed, HEAD + "2026-03-05 11:59:00,W1,3,-4,P1,1,1\n2026-03-05 12:59:59,W1,3,-5,P1,1,2\n2026-03-05 01:00:00,W1,3,-6,P1,1,3\n", None,
+        "line 4, column time", "twelve-hour clock"),
     "placements that count from 0": (
         placed, HEAD + "2026-03-05T06:00:00Z,W1,3,-4,P1,1,1\n2026-03-05T06:00:00Z,W1,3,-5,P1,1,0\n", None, "line 3", "does this log count from 0"),
     "a unit that was not tested": (units_of, UNITS + "1,NOT TESTED,,,\n", None, "line 2, column result", "was it tested"),

@@ -50,6 +50,7 @@ _COLUMNS = {
         "stripcol", "substratecolumn", "substratecol",
     ),
 }
+_TO_HOUR = 13  # letters of a date and an hour
 Ints = NDArray[np.int64]
 
 
@@ -309,7 +310,24 @@ def _times(fields: Fields, place: int, zone: tzinfo | None, what: str, faults: _
         raise bad_input(what, f"line {fields.line[0]}, column time", "Its times have no zone.", "State the zone in which the clock runs.")
     for fault, words in WORDS.items():
         faults.add("time", found != fault, words)
+    _refuse_half_clock(letters, fields.line, found == Fault.NONE, what)
     return at
+
+
+def _refuse_half_clock(letters: NDArray[np.uint8], lines: Ints, good: NDArray[np.bool_], what: str) -> None:
+    """A twelve-hour clock without AM and PM shows itself where, on one date, 12 o'clock is followed by 1, and there is neither 0 nor 13."""
+    dated = good & (letters[:, 4] == ord("-")) if letters.shape[1] > _TO_HOUR else np.zeros(len(letters), dtype=bool)
+    if dated.sum() < 2:
+        return
+    tens, ones = (letters[dated, 11:13] - ord("0")).astype(np.int64).T  # an hour of one figure has its colon here, and is with AM or PM
+    days, hours, at = letters[dated, :10], tens * 10 + ones, lines[dated]
+    if (hours == 0).any() or (hours > 12).any() or (letters == ord("M")).any() or (letters == ord("m")).any():
+        return
+    falls = (hours[:-1] == 12) & (hours[1:] == 1) & (days[:-1] == days[1:]).all(axis=1)
+    if falls.any():
+        why = "12 o'clock is followed by 1 o'clock of the same date: this is a twelve-hour clock without AM and PM."
+        now = "Export it with AM and PM, or with a clock of 24 hours."
+        raise bad_input(what, f"line {at[int(np.argmax(falls)) + 1]}, column time", why, now)
 
 
 def _names(fields: Fields, place: int, known: dict[str, int]) -> tuple[Ints, NDArray[np.bool_], NDArray[np.bool_]]:
