@@ -1,9 +1,10 @@
-"""A list as a page, as CSV and as JSON: the same rows at the same address, with `format=csv` or `format=json`."""
+"""A list as a page, as CSV and as JSON: the same rows at the same address, with `format=csv` or `format=json`; all its rows with `format=all_csv`."""
 
 import csv
 import io
 import json
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import date, datetime
 from typing import Any
 from urllib.parse import urlencode
@@ -11,15 +12,17 @@ from urllib.parse import urlencode
 from fastapi import Request
 from fastapi.responses import Response
 
-from app.desk.listing import Cell, Linked, Listing, Shown, State, asked_of, show
+from app.db import House
+from app.desk.listing import Asked, Cell, Linked, Listing, Shown, State, asked_of, onward, show
 from app.errors import bad_input, short
-from app.web.downloads import safe
+from app.web.downloads import csv_file, safe
 from app.web.installation import house_of
 from app.web.late_routes import told_often
 from app.web.rendering import render
 from app.web.said import OF_WHAT_IS_SAID
 
-FORMATS = ("html", "csv", "json")
+FORMATS = ("html", "csv", "json", "all_csv")
+MOST = 100_000  # rows of a list as one file: no spreadsheet takes many more
 
 
 def answer(request: Request, listing: Listing, **more: Any) -> Response:
@@ -30,15 +33,37 @@ def answer(request: Request, listing: Listing, **more: Any) -> Response:
         why = "It stands in the address several times, and which of them counts is left open."
         raise bad_input("A list is asked by each word once.", short(name), why, "Give it once.")
     asked = asked_of(listing, request.query_params)
+    if form == "all_csv":
+        asked = replace(asked, after=None)
     house = house_of(request)
-    with house.reading() as session, house.walking() as look_ups:
-        shown = show(session, listing, asked, look_ups)
+    shown = _page(house, listing, asked)
+    if form == "all_csv":
+        return csv_file(listing.name, [column.name for column in listing.columns], _every_row(house, shown))
     if form == "csv":
         return _file(listing, as_csv(shown), "text/csv; charset=utf-8", "csv")
     if form == "json":
         return _file(listing, as_json(shown), "application/json", "json")
     links = _Links(request, shown)
     return render(request, listing.template, reads_all=True, shown=shown, listing=listing, asked=asked, links=links, plain=_plain, **more)
+
+
+def _page(house: House, listing: Listing, asked: Asked) -> Shown:
+    with house.reading() as session, house.walking() as look_ups:
+        return show(session, listing, asked, look_ups)
+
+
+def _every_row(house: House, shown: Shown) -> Iterator[list[Any]]:
+    """Of what was asked, beginning with the page that is here. A list that is longer says so in its last row."""
+    told = 0
+    while True:
+        yield from ([_flat(cell) for cell in row] for row in shown.rows)
+        told += len(shown.rows)
+        if (asked := onward(shown)) is None:
+            return
+        if told >= MOST:
+            yield [f"There are more than these {told:,} rows: narrow the list, and take it in parts."]
+            return
+        shown = _page(house, shown.listing, asked)
 
 
 def as_csv(shown: Shown) -> str:
@@ -78,6 +103,9 @@ class _Links:
 
     def as_file(self, form: str) -> str:
         return self._to({"after": self.after, "format": form})
+
+    def as_whole_file(self) -> str:
+        return self._to({"format": "all_csv"})
 
     def _to(self, more: dict[str, str]) -> str:
         values = {name: value for name, value in (self.kept | more).items() if value}

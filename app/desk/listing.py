@@ -5,7 +5,7 @@ A `Listing` names its columns, filters and sorts; `rows` turns one page of recor
 
 import json
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, time, timedelta
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
@@ -196,6 +196,13 @@ def show(session: Session, listing: Listing, asked: Asked, look_ups: Session | N
         listing, asked, listing.rows(look_ups or session, [row[0] for row in found]), _written(asked.sort, following) if following else None,
         LOOKS_AT if stopped else 0, _choices(session, listing),
     )  # fmt: skip
+
+
+def onward(shown: Shown) -> Asked | None:
+    """What asks for the rows behind these, as many as a page may have; None: there are none."""
+    if shown.following is None:
+        return None
+    return replace(shown.asked, rows=ROWS[-1], after=_place(shown.listing, shown.asked.sort, shown.following))
 
 
 def _rows(

@@ -1,4 +1,4 @@
-"""The desk's pages: one route a list. A list's address ends in `format=csv` or `format=json` for the same rows as a file."""
+"""The desk's pages: one route a list. Its address ends in `format=csv` or `format=json` for the same rows as a file, in `all_csv` for all of it."""
 
 from fastapi import Request
 from fastapi.responses import Response

@@ -1,6 +1,7 @@
 """The lists: what they find, that they go on by key without a gap, that their files say what the page says, and what they cost."""
 
 import csv
+import html
 import io
 import re
 import threading
@@ -68,6 +69,35 @@ def test_a_list_is_a_page_and_two_files_of_the_same_rows(client: TestClient, lis
     for in_csv, in_json in zip(as_csv[1:], as_json, strict=True):
         assert in_csv[0] == str(next(iter(in_json.values())))
         assert f">{in_csv[0]}<" in page or listing.name in ("journal", "security"), "its first column is a time"
+
+
+@each_list
+def test_all_rows_of_a_list_are_one_file_wherever_the_page_is(client: TestClient, listing: Listing, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The file of a page has its fifty rows, which is not what someone wants who counts them in a spreadsheet."""
+
+    def sent(asked: str) -> list[list[str]]:
+        return list(csv.reader(io.StringIO(client.get(f"/{listing.name}?{asked}").text)))
+
+    every = sent("rows=1000&format=csv")
+    monkeypatch.setattr("app.desk.listing.ROWS", (2, 3))
+    is_long = len(every) > 3
+    page = client.get(f"/{listing.name}?rows=2").text
+    (link,) = re.findall(r'href="([^"]+format=all_csv)"', page) or [""]
+    assert bool(link) == is_long
+    if is_long:
+        behind = re.findall(r'href="([^"]+)" rel="next"', page)
+        assert f'href="{link}"' in client.get(html.unescape(behind[0])).text, "of the second page, too, it begins at the first row"
+        whole = list(csv.reader(io.StringIO(client.get(html.unescape(link)).text)))
+        assert whole == every
+        monkeypatch.setattr("app.desk.answer.MOST", 2)
+        cut = list(csv.reader(io.StringIO(client.get(html.unescape(link)).text)))
+        assert cut[:3] == whole[:3] and cut[3:] == [["There are more than these 2 rows: narrow the list, and take it in parts."]]
+
+
+def test_all_rows_are_those_of_what_was_asked_and_what_is_not_understood_begins_no_file(client: TestClient) -> None:
+    of_page, of_all = (client.get(f"/holds?format={form}&state=in+force").text.splitlines() for form in ("csv", "all_csv"))
+    assert of_all == of_page and len(of_all) > 1
+    assert client.get("/runs?format=all_csv&day=never").status_code == 422
 
 
 @each_list
