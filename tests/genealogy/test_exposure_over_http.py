@@ -5,12 +5,12 @@ import html
 import io
 import re
 from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Any
-from urllib.parse import urlencode
 
 import pytest
 from fastapi.testclient import TestClient
-from people.signing_in import PASSWORD, person, token
+from people.signing_in import HERE, PASSWORD, person, sign_in, token
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
@@ -164,34 +164,29 @@ def test_each_suspect_may_have_a_span_of_its_own(replay: Replay, client: TestCli
     assert "separated by commas" in page
 
 
-def test_packs_are_stopped_from_the_page(house: House, own: Replay) -> None:
-    badge = person(house, "Quin", "quality")
-    code = _wafer_with_packs(own)
+@contextmanager
+def _at_the_page(house: House, **asked: str) -> Iterator[tuple[TestClient, list[str], dict[str, str]]]:
+    """Quality sees an exposure: the packs that are ticked, and what else its form sends."""
     with TestClient(make_app(house.settings, house)) as browser:
-        origin = {"Origin": "http://testserver"}
-        browser.post("/sign-in", data={"badge": badge, "secret": PASSWORD}, headers=origin)
-        page = browser.get("/exposure", params={"suspect": code}).text
-        packs = re.findall(r'name="stop" value="([^"]+)"', page)
-        form = dict(re.findall(r'type="hidden" name="(form_token|key)" value="([^"]*)"', page))
+        sign_in(browser, person(house, "Quin", "quality"))
+        page = browser.get("/exposure", params=asked).text
+        hidden = re.findall(r'type="hidden" name="(form_token|key|query)" value="([^"]*)"', page)
+        yield browser, re.findall(r'name="stop" value="([^"]+)"', page), {name: html.unescape(value) for name, value in hidden}
+
+
+def test_packs_are_stopped_from_the_page(house: House, own: Replay) -> None:
+    with _at_the_page(house, suspect=_wafer_with_packs(own)) as (browser, packs, form):
         before = _holds(house)
-        stop = {"query": urlencode({"suspect": code}), "reason": "a cracked wafer", "stop": packs}
-        browser.post("/exposure/stop", data=form | stop, headers=origin)
+        browser.post("/exposure/stop", data=form | {"reason": "a cracked wafer", "stop": packs}, headers=HERE)
         assert _holds(house) == before + len(packs) > before
 
 
 def test_a_stop_that_is_refused_keeps_what_was_asked_typed_and_ticked(house: House, own: Replay) -> None:
-    badge = person(house, "Quin", "quality")
     code = _wafer_with_packs(own)
-    with TestClient(make_app(house.settings, house)) as browser:
-        origin = {"Origin": "http://testserver"}
-        browser.post("/sign-in", data={"badge": badge, "secret": PASSWORD}, headers=origin)
-        page = browser.get("/exposure", params={"suspect": code, "operation": "cure"}).text
-        packs = re.findall(r'name="stop" value="([^"]+)"', page)
-        form = dict(re.findall(r'type="hidden" name="(form_token|key|query)" value="([^"]*)"', page))
-        form["query"] = html.unescape(form["query"])
+    with _at_the_page(house, suspect=code, operation="cure") as (browser, packs, form):
         before = _holds(house)
         for stop, reason, sentence in (([], "a cracked wafer", "Tick what is to be stopped"), (packs[:1], " ", "A hold needs a reason")):
-            answer = browser.post("/exposure/stop", data=form | {"key": f"k{len(stop)}", "stop": stop, "reason": reason}, headers=origin)
+            answer = browser.post("/exposure/stop", data=form | {"key": f"k{len(stop)}", "stop": stop, "reason": reason}, headers=HERE)
             assert answer.status_code == 422 and sentence in answer.text
             assert 'id="answer"' in answer.text and f'name="suspect" value="{code}"' in answer.text and "<option selected>cure" in answer.text
             assert re.findall(r'name="stop" value="([^"]+)"[^>]* checked>', answer.text) == stop
