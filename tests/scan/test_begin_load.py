@@ -3,7 +3,6 @@
 import re
 
 import pytest
-from people.signing_in import person
 
 from app.catalogue.definitions import Recipe, Station
 from app.db import House
@@ -11,6 +10,7 @@ from app.errors import Refused
 from app.main import make_app
 from app.naming.resolve import Named
 from tests.browser.staging import Stage
+from tests.people.signing_in import person
 from tests.scan.test_terminal_pages import Screen
 from tests.small_factory import Factory
 

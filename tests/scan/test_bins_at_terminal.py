@@ -1,8 +1,6 @@
 """A test run ends at the terminal by counts by bin; the tester's file is one touch away."""
 
 from fastapi.testclient import TestClient
-from people.signing_in import person
-from scan.test_terminal_pages import Screen
 from sqlalchemy import select
 
 from app.db import House
@@ -11,6 +9,8 @@ from app.ledger.items import Lot
 from app.main import make_app
 from tests.browser.staging import Stage
 from tests.genealogy.made import made_loose
+from tests.people.signing_in import person
+from tests.scan.test_terminal_pages import Screen
 from tests.small_factory import Factory
 
 

@@ -2,8 +2,6 @@
 
 from typing import Any
 
-from people.signing_in import person
-
 from app.catalogue.definitions import Product, Route, Step
 from app.db import House
 from app.ledger.runs import Attendance
@@ -11,6 +9,7 @@ from app.main import make_app
 from app.naming.resolve import resolve
 from app.people.people import Certified, change_certificate, set_duties
 from tests.browser.staging import Stage
+from tests.people.signing_in import person
 from tests.scan.test_terminal_pages import Screen
 from tests.small_factory import Factory
 

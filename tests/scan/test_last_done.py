@@ -2,7 +2,6 @@
 
 import re
 
-from people.signing_in import person
 from sqlalchemy import event
 
 from app import clock, codes
@@ -16,6 +15,7 @@ from app.naming.resolve import code_of, resolve
 from app.people.people import actor_of, add_person
 from app.scan.last_done import last_done
 from tests.browser.staging import Stage
+from tests.people.signing_in import person
 from tests.scan.test_terminal_pages import Screen
 from tests.small_factory import Factory
 

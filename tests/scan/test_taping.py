@@ -5,9 +5,6 @@ from typing import Any
 
 import pytest
 from fastapi.testclient import TestClient
-from people.signing_in import person
-from races.test_races import at_once
-from scan.test_terminal_pages import Screen
 from sqlalchemy import select, text
 from sqlalchemy.orm import Session
 
@@ -15,7 +12,7 @@ from app.catalogue.definitions import ReasonEntry
 from app.db import House
 from app.errors import Refused
 from app.floor.loose import split_loose
-from app.journal.act import SYSTEM
+from app.journal.act import SYSTEM, By
 from app.ledger.items import DryPack, Pack
 from app.ledger.runs import Run
 from app.main import make_app
@@ -27,6 +24,9 @@ from app.scan.sent import Sent
 from app.scan.taping import confirm
 from tests.browser.staging import Stage
 from tests.genealogy.made import made
+from tests.people.signing_in import person
+from tests.races.test_races import at_once
+from tests.scan.test_terminal_pages import Screen
 from tests.small_factory import Factory, named_lot
 
 
@@ -81,9 +81,9 @@ def test_a_reel_is_filled_from_two_lots_and_closes_when_it_is_full(stage: Stage,
     assert tape(ola, second, 12) == f"{reel} is full and closed: 12 units. Print its label.".replace("12", "30")
     with stage.factory.house.reading() as session:
         pack = newest_pack(session)
-        run = session.scalars(select(Run).where(Run.operation == "tape").order_by(Run.id.desc())).first()
+        run = session.scalars(select(Run).where(Run.operation == "tape").order_by(Run.id.desc()).limit(1)).one()
         assert (units_of(session, pack.item), pack.units, pack.short_reason) == (30, 30, None)
-        assert run.started_at < run.ended_at, "it was begun before it was filled"
+        assert run.ended_at and run.started_at < run.ended_at, "it was begun before it was filled"
 
 
 def test_a_fill_that_mixes_lots_says_how_far_one_bad_origin_would_reach(stage: Stage, ola: Screen) -> None:
@@ -193,7 +193,11 @@ def test_a_closed_pack_goes_into_its_bag_and_again_as_a_new_one(stage: Stage, ol
 def test_a_full_reel_that_is_still_open_is_closed_whatever_comes_next(stage: Stage, ola: Screen) -> None:
     lot = good_units(stage)
     reel = begin(stage, ola, lot)
-    stage.factory.do("fill_pack", lambda s, by: bool(fill_more(s, by, newest_pack(s), [Part(lot, 30)])))
+
+    def fill(session: Session, by: By) -> None:
+        fill_more(session, by, newest_pack(session), [Part(lot, 30)])
+
+    stage.factory.do("fill_pack", fill)
     ola.scan(lot.code)
     assert ola.heading == f"Close {reel} with 30 units?", "not how many go into the 0 pockets that are free"
     ola.scan(stage.station("Taper"))

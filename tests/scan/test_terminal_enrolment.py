@@ -3,7 +3,6 @@
 import re
 
 from fastapi.testclient import TestClient
-from people.signing_in import HERE, person, sign_in
 
 from app.db import House
 from app.main import make_app
@@ -11,6 +10,7 @@ from app.people.callers import TERMINAL_COOKIE
 from app.people.sign_in import terminal_of
 from app.people.terminals import enrolled
 from tests.genealogy.made import client_of
+from tests.people.signing_in import HERE, person, sign_in
 from tests.small_factory import Factory
 
 

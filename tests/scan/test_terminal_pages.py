@@ -10,7 +10,6 @@ from typing import Any
 
 import pytest
 from fastapi.testclient import TestClient
-from people.signing_in import PASSWORD, PIN, person, sign_in, terminal
 from sqlalchemy import event, select, update
 
 from app import clock
@@ -32,6 +31,7 @@ from app.receiving.batches import open_batch
 from app.scan.stations import station_rows
 from tests.browser.shift import MORE, magazine
 from tests.browser.staging import Stage
+from tests.people.signing_in import PASSWORD, PIN, person, sign_in, terminal
 from tests.races.test_races import packed
 from tests.small_factory import Factory, define
 
@@ -226,10 +226,10 @@ def test_the_start_card_read_twice_says_again_what_was_said(stage: Stage, ola: S
 
 
 def test_states_are_said_by_card_or_touch_and_taken_back(house: House, stage: Stage, ola: Screen) -> None:
-    cards = {
-        name: stage.factory.do("load_catalogue", lambda s, by, n=name: give_code(s, by, "card", stage.factory.things[n]))
-        for name in ("jam", "something else")
-    }
+    def card(name: str) -> str:
+        return stage.factory.do("load_catalogue", lambda s, by: give_code(s, by, "card", stage.factory.things[name]))
+
+    cards = {name: card(name) for name in ("jam", "something else")}
     saw = stage.station("Saw")
     ola.get("/floor")
     ola.scan(cards["jam"])

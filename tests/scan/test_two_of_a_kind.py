@@ -5,7 +5,6 @@ from typing import Any
 
 import pytest
 from fastapi.testclient import TestClient
-from people.signing_in import person
 
 from app.catalogue.definitions import Station
 from app.db import House
@@ -13,6 +12,7 @@ from app.floor.mounts import loaded
 from app.main import make_app
 from app.naming.resolve import Named
 from tests.browser.staging import Stage
+from tests.people.signing_in import person
 from tests.scan.test_terminal_pages import Screen
 from tests.small_factory import Factory
 
