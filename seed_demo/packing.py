@@ -354,7 +354,7 @@ class Packing:
         who = hands.certified(step.certificate)
 
         def seal(s: Any, by: Any) -> tuple[Named, str]:
-            item = seal_pack(s, by, bench.id, pack.named, person=who.id).pack.item
+            item = seal_pack(s, by, bench.id, pack.named, person=who.id, again=pack.sealed).pack.item
             return Named("pack", item, code_of(s, "pack", item)), hands.run_over(s, item)
 
         at = later(starts, 2)
