@@ -251,6 +251,11 @@ WRONG: dict[str, tuple[Any, str, Any, str, str]] = {
     "a Cyrillic pass": (units_of, UNITS + "1,\u0420ASS,0.65,0.35,450\n", None, "line 2, column result", "is that a failure"),
     "limits above the units": (units_of, UNITS + "LSL,PASS,0.1,0.1,100\n1,PASS,0.65,0.35,450\n", None, "line 2, column unit", "LSL"),
     "a mean below the units": (units_of, UNITS + "1,PASS,0.65,0.35,450\nMean,PASS,0.65,0.35,450\n", None, "line 3, column unit", "Mean"),
+    **{
+        f"a unit above the header, where the bin table says none: {note}": (
+            units_of, note + "\n" + UNITS + "1,PASS,0.65,0.35,0.45\n", None, "line 1", "does not say in which unit it takes iv_red")
+        for note in ("iv unit: cd", "IV unit,cd", "# All intensities: iv in cd")
+    },
     "units counted wrongly above the header": (units_of, "Units: 3\n" + UNITS + "1,PASS,0.65,0.35,450\n", None, "line 1", "says 3 units"),
     "chromaticities that a comma cut in two": (
         units_of, UNITS.strip() + ",a,b,c\n1,PASS,0,65,0,35,450,\n", None, "line 1, column y_red", "whole numbers only"),

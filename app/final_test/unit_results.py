@@ -11,6 +11,7 @@ import tempfile
 from collections.abc import Collection
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from itertools import islice
 from pathlib import Path
 
 from app.catalogue.definitions import BinTableBody
@@ -35,6 +36,7 @@ from app.final_test.result_faults import (
     refuse_summary_lines,
     refuse_underscored_numbers,
 )  # fmt: skip
+from app.final_test.result_units import refuse_other_units
 from app.final_test.survey import Survey, survey_of
 
 _NO_BIN = ""  # of a line that makes no sense; a file with such a line is refused, so that no result keeps it
@@ -85,6 +87,8 @@ def read_unit_results(
         if (plain := plain_copy(source, survey, Path(folder) / "plain.csv")) != source:
             source, survey = plain, survey_of(plain)
         layout = find_layout(source, table, decimal)
+        if taken is None:
+            refuse_other_units(_lines_before(source, layout.header_line), table)
         reading = _copy(Reading(connection, source, layout, Path(folder) / "results.parquet"), table)
         written = beside.submit(_flush, reading.parquet)
         refuse_cut_line(reading, survey.lines)
@@ -96,6 +100,11 @@ def read_unit_results(
         results = _sum_up(reading, table, rows, source_digest, written, taken or ())
         os.replace(reading.parquet, parquet)
     return results
+
+
+def _lines_before(source: Path, header_line: int) -> list[str]:
+    with source.open(encoding="utf-8", errors="replace") as file:
+        return [line.rstrip() for line in islice(file, header_line - 1)]
 
 
 def _flush(parquet: Path) -> tuple[str, int]:

@@ -54,6 +54,36 @@ def test_units_are_counted_by_bin_grade_and_failure(tmp_path: Path) -> None:
     assert rows[2:4] == [(3, "F1", None, None, "OPEN"), (4, None, 0.65, 399.9, "LO")]
 
 
+IN_MCD = BinTableBody(name="W", unbinned="LO", failed="LO", bins=(
+    BinEntry(name="HI", grade="prime", ranks=(Rank(column="iv_mcd", low=400, high=600), Rank(column="wd_nm", low=600, high=640))),
+    BinEntry(name="LO", grade="reject"),
+))  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("note", "why"),
+    [
+        ("iv unit: cd", "names the unit cd, and bin table W takes iv_mcd in mcd"), ("IV unit,cd", "takes iv_mcd in mcd"),
+        ("# wavelength in um", "takes wd_nm in nm"), ("Wavelength unit: \u00b5m", "takes wd_nm in nm"), ("Units: iv mcd, wd um", "takes wd_nm in nm"),
+        ("unit of intensity: candela", "takes iv_mcd in mcd"), ("iv unit: 0.1 mcd", "unit 0.1 mcd"), ("iv_mcd unit: lm", "takes iv_mcd in mcd"),
+        ("iv: cd", "takes iv_mcd in mcd"),
+    ],
+)  # fmt: skip
+def test_a_unit_that_is_named_above_the_header_and_is_not_the_one_taken_is_refused(tmp_path: Path, note: str, why: str) -> None:
+    with pytest.raises(BadInput) as caught:
+        read(tmp_path, f"Lot: K-1\n{note}\nunit,result,iv_mcd,wd_nm\n1,PASS,450,620\n", IN_MCD)
+    assert caught.value.reasons[0].where == "line 2" and why in caught.value.reasons[0].why and "Export it" in caught.value.reasons[0].now
+
+
+@pytest.mark.parametrize(
+    "note",
+    ["iv unit: mcd", "Units: iv millicandela, wd nm", "Units: 1", "Test current: 20 mA", "Current unit: mA", "iv: 450 cd", "Lot unit: K-7", "in: A"],
+)
+def test_a_unit_above_the_header_that_is_taken_or_of_something_else_is_passed_over(tmp_path: Path, note: str) -> None:
+    found = read(tmp_path, f"{note}\nunit,result,iv_mcd,wd_nm\n1,PASS,450,620\n", IN_MCD)
+    assert found.counts_by_bin == {("HI", "prime"): 1}
+
+
 def other_order(line: str) -> str:
     unit, *rest = line.split(",")
     return ",".join([*reversed(rest), unit])
