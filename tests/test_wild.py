@@ -46,6 +46,12 @@ def placed(text: str) -> Any:
     return list(zip(read.x.tolist(), read.y.tolist(), read.row.tolist(), read.column.tolist(), strict=True)), [one.line for one in read.bad]
 
 
+def placed_at(text: str, zone: str | None) -> Any:
+    """The clock of each placement, in UTC."""
+    read = read_placement_log(BytesIO(text.encode()), "wild", ZoneInfo(zone) if zone else None)
+    return [f"{at:%H:%M}" for at in read.at.tolist()], [one.line for one in read.bad]
+
+
 def units_of(text: str) -> Any:
     """How many units, and how many of each bin and failure, as text."""
     with one_columnar():
@@ -130,6 +136,26 @@ RIGHT: dict[str, tuple[Any, str, Any, Any]] = {
         log, "Time zone: UTC+02:00\nTime;A [C]\n2026-03-05 10:00;20,5\n", LoggerStated(zone="Europe/Berlin"), ({"08:00": [20.5]}, {"before_table"})),
     "a zone above the headings that says too little": (
         log, "Time zone: EST\nTime;A [C]\n2026-07-05 10:00;20,5\n", LoggerStated(zone="America/New_York"), ({"14:00": [20.5]}, {"before_table"})),
+    **{
+        f"a zone above the headings that the stated one has: {said}": (
+            log, f"{said}\nTime;A [C]\n2026-07-05 10:00;20,5\n", LoggerStated(zone=zone), ({clock: [20.5]}, {"before_table"}))
+        for said, zone, clock in (
+            ("Time zone: UTC+5.5", "Asia/Kolkata", "04:30"), ("Time zone: (UTC+01:00) Amsterdam", "Europe/Amsterdam", "08:00"),
+            ("UTC offset: UTC+2 (DST)", "+02:00", "08:00"), ("Time zone: local, not UTC", "Asia/Tokyo", "01:00"), ("Clock: 24 h", "UTC", "10:00"),
+        )
+    },
+    **{
+        f"placements whose clock is told: {head}{title}{zone}": (
+            placed_at, head + HEAD.replace("time", title).replace("\n", column + "\n") + f"2026-07-05 06:00:00,W1,3,-4,P1,2,1{field}\n", zone,
+            ([clock], []))
+        for head, title, column, field, zone, clock in (
+            ("", "time (UTC)", "", "", "", "06:00"), ("", "Time [UTC+2]", "", "", "Europe/Berlin", "04:00"),
+            ("Time zone: UTC+2\n", "time", "", "", "", "04:00"), ("Time zone,UTC+02:00\n", "time", "", "", "Europe/Berlin", "04:00"),
+            ("Time zone: EST\n", "time", "", "", "UTC", "06:00"), ("", "time (local)", ",utc offset", ",+02:00", "Europe/Berlin", "04:00"),
+        )
+    },
+    "a table of placements once more, with its zone": (
+        placed_at, 2 * (HEAD.replace("time", "time (UTC)") + "2026-07-05 06:00:00,W1,3,-4,P1,2,1\n"), "", (["06:00"], [3])),
     "an event at a sensor": (
         log, "Time;A [C];B [C]\n2026-03-05 10:00;20,5;21,5\n2026-03-05 10:01;B;\n", OVEN, ({"10:00": [20.5, 21.5]}, {"event"})),
     "humidity by the line of units": (
@@ -330,6 +356,26 @@ WRONG: dict[str, tuple[Any, str, Any, str, str]] = {
         log, "Time;Temp K\n2026-03-05 10:00;297,5\n", LoggerStated(zone="UTC", unit="C"), "line 1, column 2", "in K, and C was stated"),
     "a unit in each row that is another than was stated": (
         log, "Time;Value;Unit\n2026-03-05 10:00;338,0;F\n", LoggerStated(zone="UTC", unit="C", sensors=("Value",)), "line 2, column Unit", "says F"),
+    **{
+        f"a zone above the headings that the stated one never has: {said}": (
+            log, f"{said}\nTime;A [C]\n2026-07-05 10:00;20,5\n", LoggerStated(zone=zone), "line 1", f"{zone} was stated")
+        for said, zone in (
+            ("Time zone: UTC+5.5", "Europe/Berlin"), ("Time zone: (UTC+01:00) Amsterdam", "UTC"), ("UTC offset: UTC+2 (DST)", "UTC"),
+            ("Logger time zone: UTC+2", "Asia/Tokyo"), ("All times are in UTC+2", "UTC"), ("# UTC+2", "UTC"), ("Clock: GMT", "Asia/Tokyo"),
+        )
+    },
+    **{
+        f"placements of another clock than was stated: {head}{title}{column}": (
+            placed_at, head + HEAD.replace("time", title).replace("\n", column + "\n") + f"2026-07-05 06:00:00,W1,3,-4,P1,2,1{field}\n",
+            "Europe/Berlin", where, "would be read as of Europe/Berlin")
+        for head, title, column, field, where in (
+            ("Time zone: UTC\n", "time", "", "", "line 1"), ("# UTC offset: +01:00\n", "time", "", "", "line 1"),
+            ("# UTC+3\n", "time", "", "", "line 1"), ("", "time (UTC)", "", "", "line 1, column time"),
+            ("Time zone: UTC+5.5\n", "time", "", "", "line 1"), ("", "time", ",UTC offset", ",+00:00", "line 2"),
+        )
+    },
+    "placements of two clocks": (
+        placed_at, "Time zone: UTC+2\n" + HEAD.replace("time", "time (UTC)") + "2026-07-05 06:00:00,W1,3,-4,P1,2,1\n", "", "line 1", "as of UTC"),
     "no zone": (log, "Time;A [C]\n2026-03-05 10:00;23,5\n", LoggerStated(), "line 2", "no zone"),
     "a restart in another unit, in a line below the headings": (
         log, "Time;A;B\n;C;C\n2026-03-05 10:00;20,5;21,5\nTime;A;B\n;F;F\n2026-03-05 10:01;70,5;71,5\n", OVEN, "line 5", "unit is F"),

@@ -16,6 +16,8 @@ from numpy.typing import NDArray
 
 from app.errors import Reason, bad_input
 from app.floor.placement_outcomes import EVENTS, FAULTS, leaves_open, says_fault, says_not_placed, tells_outcome
+from app.floor.placement_zones import COLUMNS as ZONE_COLUMNS
+from app.floor.placement_zones import ToldZone, refuse_other_offsets, refuse_other_zones, told_zones
 from app.floor.transfer_maps import read_transfer_maps
 from app.receiving.delimited import (
     CUT_SHORT,
@@ -26,6 +28,7 @@ from app.receiving.delimited import (
     as_utf8,
     begins_as_xml,
     column,
+    fields_of_line,
     find_header,
     may_be_cut,
     plain_name,
@@ -35,6 +38,7 @@ from app.receiving.delimited import (
 from app.receiving.die_map import FARTHEST
 from app.receiving.iso_times import LONGEST, WORDS, Fault, read_times
 from app.receiving.other_formats import refuse_other_formats
+from app.receiving.told_zones import without_zone
 
 LOST = -1
 _CHUNK = 8 << 20
@@ -138,10 +142,12 @@ def _read_csv(head: bytes, stream: BinaryIO, what: str, zone: tzinfo | None) -> 
     parts: list[dict[str, NDArray[np.generic]]] = []
     bad: list[BadLine] = []
     places: dict[str, int] | None = None
+    told: list[ToldZone] = []
     before = b""
     for data, first_line in _pieces(head, stream, what):
         if places is None:
-            header_line, header, data = _open(data, what)
+            header_line, header, told, data = _open(data, what, zone)
+            zone = zone or (told[0].zone if told else None)
             places = _places(header, what, header_line)
             first_line = header_line + 1
         before = (before + data)[-TAIL:]
@@ -154,6 +160,7 @@ def _read_csv(head: bytes, stream: BinaryIO, what: str, zone: tzinfo | None) -> 
     if not len(joined["line"]) and not bad:
         raise bad_input(what, f"line {header_line}", "There are no placements after the header.", "Expected one placement per line.")
     log = PlacementLog("CSV", tuple(wafers), tuple(panels), bad=tuple(bad), **joined)  # type: ignore[arg-type]
+    refuse_other_zones(log.at, told, zone, what)
     return _each_once(log)
 
 
@@ -186,18 +193,28 @@ def _pieces(head: bytes, stream: BinaryIO, what: str) -> Iterator[tuple[bytes, i
         rest = rest[cut:] + more
 
 
-def _open(data: bytes, what: str) -> tuple[int, Header, bytes]:
-    """Header and what comes after it."""
+def _open(data: bytes, what: str, zone: tzinfo | None) -> tuple[int, Header, list[ToldZone], bytes]:
+    """The header, the zone that it or a line above it names, and what comes after it."""
     text = data[:100_000].decode(errors="replace")
-    found = find_header(text, *_COLUMNS.values())
-    if found is None:
+    found = find_header(text, *(names for name, names in _COLUMNS.items() if name != "time"))
+    titles = (fields_of_line(text.split("\n")[found[0] - 1], found[1].delimiter) or []) if found else []
+    found = found and (found[0], replace(found[1], names=tuple(map(_name_of, titles))))
+    if found is None or not set(_COLUMNS["time"]) & set(found[1].names):
         why = "No header was found."
         raise bad_input(what, "line 1", why, f"Expected columns {', '.join(_COLUMNS)}, separated by comma, semicolon, tab or |.")
     refuse_lines_before_header(text, found[0], what)
     if {"am/pm", "ampm", "meridiem"} & set(found[1].names):
         why = "A column says AM or PM, apart from the time."
         raise bad_input(what, f"line {found[0]}", why, "Export the time in one column, or with a clock of 24 hours.")
-    return (*found, b"".join(data.split(b"\n", found[0])[found[0] :]))
+    time = next(title for title, name in zip(titles, found[1].names, strict=True) if name in _COLUMNS["time"])
+    told = told_zones(text.split("\n")[: found[0] - 1], found[1].delimiter, time, zone, what)
+    return (*found, told, b"".join(data.split(b"\n", found[0])[found[0] :]))
+
+
+def _name_of(title: str) -> str:
+    """Without the zone that stands behind the time."""
+    name = plain_name(without_zone(title))
+    return name if name in _COLUMNS["time"] else plain_name(title)
 
 
 def _headings_again(fields: Fields, header: Header, what: str) -> list[int]:
@@ -207,7 +224,7 @@ def _headings_again(fields: Fields, header: Header, what: str) -> list[int]:
     number, texts, _ = fields.names(place)
     known = {name for names in _COLUMNS.values() for name in names}
     for n in np.flatnonzero(np.isin(number, [n for n, text in enumerate(texts) if plain_name(text) in known])).tolist():
-        names = tuple(plain_name(fields.text(n, column)) for column in range(len(header.names)))
+        names = tuple(_name_of(fields.text(n, column)) for column in range(len(header.names)))
         if names == header.names:
             again.append(n)
         elif all(set(one) & set(names) for one in _COLUMNS.values()):
@@ -247,6 +264,9 @@ def _read_fields(
     faults.add("row", ~(lost & (row != 0)), "names a cell, but no panel is named")
     faults.add("column", ~(lost & (column_ != 0)), "names a cell, but no panel is named")
     for place, name in enumerate(header.names):
+        if name in ZONE_COLUMNS:
+            number, texts, _ = fields.names(place)
+            refuse_other_offsets(at, number, texts, fields.line, zone, what)
         if name in (*EVENTS, *FAULTS) or tells_outcome(name):
             faults.places[name] = place
             _look_at_outcomes(fields, place, name, lost, faults)

@@ -27,6 +27,7 @@ from app.ovens.logger_units import (
 from app.ovens.trace import Note, plain
 from app.receiving.delimited import fields_of_line
 from app.receiving.local_clocks import zone_named
+from app.receiving.told_zones import other_zone_in_line, without_zone, zone_in_heading, zone_in_line
 
 LONGEST_NAME = 120
 _DELIMITERS = ("\t", ";", ",", "|")
@@ -48,17 +49,6 @@ _NO_SENSOR = {
     "comment", "comments", "note", "notes", "status", "alarm", "alarms", "remark", "remarks", "user", "batch", "message",
 }  # fmt: skip
 _NO_HEADING = re.compile(r"[-+\d.,:/ ]*\d[-+\d.,:/ ]*", re.ASCII)
-_REGION = re.compile(r"[(\[, ](Etc/GMT[+-]\d{1,2}|[A-Z][A-Za-z_]+/[A-Z][A-Za-z_/+-]+)[)\]]?$")
-_ZONE_LINE = re.compile(
-    r"(?:time ?zone|utc ?offset|zeitzone|fuseau(?: horaire)?|zona horaria|fuso orario)[:= ]+"
-    r"((?:UTC|GMT)?[ +-]*\d.*|UTC|GMT|\w+/.+)",
-    re.I,
-)
-_ZONE_SAID = re.compile(r"(?:all )?(?:times|timestamps|time stamps|dates and times) (?:are )?in (UTC|GMT)\.?", re.I)
-_ZONE = re.compile(r"[,(\[ ]*\b((?:UTC|GMT)(?: ?[+-] ?\d{1,2}(?::?\d\d)?)?)[)\]]?", re.I)
-_ENDS = re.compile(r"(?<=[)\]])|\s*(?:h|hours)?\s*(?:$|[)\]]|[,;] *[^\d ])", re.I)  # what may follow a zone: of UTC+5.5 or UTC/local it was not all
-_NO_ZONE = re.compile(r"\b(?:not|no|nicht|non|from|to|since|before|after)\W*$", re.I)
-_MINUS = {0x2212: "-"}
 _WHICH = "State which columns are sensors, with their headings as they stand in the file."
 
 
@@ -115,7 +105,7 @@ def find_table(lines: Sequence[str], what: str, stated: Stated) -> Table:
     declared = _declared_before(lines[: number - 1], delimiter)
     table = _table(what, stated, delimiter, number, first, headings, units, declared)
     _refuse_other_unit_before(lines[: number - 1], table, units, what, stated)
-    return table if table.zone else _with_zone_before(table, lines[: number - 1])
+    return table if table.zone else _with_zone_before(table, lines[: number - 1], what, stated)
 
 
 def time_text(fields: Sequence[str], places: Sequence[int]) -> str:
@@ -163,7 +153,7 @@ def _is_left_open(headings: Sequence[str], places: Sequence[int]) -> bool:
 
 def _time_name(heading: str) -> str:
     heading = heading[: LONGEST_NAME + 1]  # a longer one is none, and would take long
-    return plain(_ZONE.sub("", re.sub(r"[(\[].*?[)\]]", "", heading))).strip(" :,.")
+    return plain(without_zone(heading)).strip(" :,.")
 
 
 def _first_row(lines: Sequence[str], number: int, delimiter: str, headings: Sequence[str], stated: Stated) -> int:
@@ -230,15 +220,17 @@ def _refuse_other_unit_before(lines: Sequence[str], table: Table, units: Sequenc
             raise bad_input(what, f"line {number}", why, now)
 
 
-def _with_zone_before(table: Table, lines: Sequence[str]) -> Table:
-    """A line above the headings may name the zone of the logger's clock. As in a heading, letters like EST say too little."""
+def _with_zone_before(table: Table, lines: Sequence[str], what: str, stated: Stated) -> Table:
+    """A line above the headings may name the zone of the logger's clock; one that says it in other words must fit what was stated."""
     for number, line in enumerate(lines, start=1):
-        fields = [field.strip(" :=") for field in fields_of_line(line, table.delimiter) or [] if field.strip()]
-        line = ": ".join(fields).lstrip("#/ ").translate(_MINUS)
-        match = _ZONE_LINE.fullmatch(line) or _ZONE_SAID.fullmatch(line)
-        if match and (zone := zone_named(match[1].upper() if match.re is _ZONE_SAID else match[1].replace(" ", ""))):
-            said = Note("before_table", f"Times that name no zone are read as of {match[1].strip()}, which line {number} names.", number)
-            return replace(table, zone=zone, notes=(*table.notes, said))
+        if told := zone_in_line(line, table.delimiter):
+            said = Note("before_table", f"Times that name no zone are read as of {told[0]}, which line {number} names.", number)
+            return replace(table, zone=told[1], notes=(*table.notes, said))
+    zone = zone_named(stated.zone) if stated.zone else None
+    for number, line in enumerate(lines, start=1):
+        if zone and (other := other_zone_in_line(line, table.delimiter, zone)):
+            why = f"It says {other}, and {stated.zone} was stated, whose clocks never differ by that from UTC."
+            raise bad_input(what, f"line {number}", why, "State the zone of the logger's clock; or remove this line, if it is wrong.")
     return table
 
 
@@ -266,14 +258,8 @@ def _table(
 
 
 def _zone_of(headings: Sequence[str], time: Sequence[int]) -> tzinfo | None:
-    """That a heading of the time names: an offset from UTC, or a place like Europe/Berlin. Letters like EST say too little."""
-    for place in time:
-        if match := _REGION.search(headings[place]):  # first: Etc/GMT-1 is UTC+1
-            return zone_named(match[1])
-        heading = headings[place].translate(_MINUS)
-        if (match := _ZONE.search(heading)) and _ENDS.match(heading, match.end()) and not _NO_ZONE.search(heading[: match.start()]):
-            return zone_named(match[1].upper().replace(" ", ""))
-    return None
+    """That a heading of the time names."""
+    return next((zone for place in time if (zone := zone_in_heading(headings[place]))), None)
 
 
 def _chosen(
