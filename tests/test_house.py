@@ -14,9 +14,9 @@ from app.tables import Base
 
 APP = Path(__file__).parent.parent / "app"
 ORDER = (
-    "settings", "garbage", "errors", "misfits", "named_once", "outages", "clock", "codes", "journeys", "db", "listed", "drawing", "web", "journal",
-    "naming", "people", "evidence", "catalogue", "ledger", "holds", "receiving", "floor", "ovens", "final_test", "packing", "genealogy", "board",
-    "desk", "labels", "paper", "scan", "machines", "tables", "rights", "migrate", "backup", "main", "shell", "cli", "__main__",
+    "settings", "garbage", "errors", "misfits", "named_once", "outages", "clock", "codes", "several", "journeys", "db", "listed", "drawing", "web",
+    "journal", "naming", "people", "evidence", "catalogue", "ledger", "holds", "receiving", "floor", "ovens", "final_test", "packing", "genealogy",
+    "board", "desk", "labels", "paper", "scan", "machines", "tables", "rights", "migrate", "backup", "main", "shell", "cli", "__main__",
 )  # fmt: skip
 FILES = sorted(path for path in APP.rglob("*.py") if path != APP / "__init__.py")
 

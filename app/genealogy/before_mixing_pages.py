@@ -13,6 +13,7 @@ from app.genealogy.before_mixing import BeforeMixing, Coming, FillReach, before_
 from app.ledger.items import Pack
 from app.naming.resolve import resolve
 from app.people.callers import Calling, page_router
+from app.several import codes_in
 from app.web.installation import house_of
 from app.web.rendering import render
 
@@ -25,7 +26,7 @@ def before_mixing_page(
     request: Request, who: Calling, lot: Codes = (), size: Annotated[str, Query(max_length=12)] = "", pack: Annotated[str, Query(max_length=120)] = ""
 ) -> Response:
     """What a merge or an order of fills would do to the reach of one bad origin."""
-    codes = [code for text in lot for code in text.replace(",", " ").split()]
+    codes = codes_in(*lot)
     try:
         if size and not (size.isascii() and size.isdigit() and len(size) < 10):
             raise bad_input("That is not a size.", "size", f"It is {size!r}.", "Give the units of a full pack.")

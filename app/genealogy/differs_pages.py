@@ -10,6 +10,7 @@ from app.errors import Refused
 from app.genealogy.differs import COMPARED, KINDS, Differs, differs, table
 from app.naming.resolve import resolve
 from app.people.callers import Calling, page_router
+from app.several import codes_in
 from app.web.downloads import csv_file
 from app.web.installation import house_of
 from app.web.rendering import render
@@ -21,7 +22,7 @@ Codes = Annotated[tuple[str, ...], Query(max_length=2000)]
 @router.get("/differs")
 def differs_page(request: Request, who: Calling, code: Codes = (), shared: bool = True) -> Response:
     """`shared`: with what all of them have. With one code alone the form waits for another."""
-    codes = _codes(code)
+    codes = codes_in(*code)
     found, refusal = None, None
     if len(codes) > 1:
         with house_of(request).walking() as session:
@@ -36,12 +37,8 @@ def differs_page(request: Request, who: Calling, code: Codes = (), shared: bool 
 @router.get("/differs/csv")
 def differs_as_csv(request: Request, who: Calling, code: Codes = ()) -> Response:
     with house_of(request).walking() as session:
-        head, rows = table(_differs(session, _codes(code)))
+        head, rows = table(_differs(session, codes_in(*code)))
     return csv_file("what-differs", head, rows)
-
-
-def _codes(code: Codes) -> list[str]:
-    return [one for text in code for one in text.replace(",", " ").split()]
 
 
 def _differs(session: Session, codes: list[str]) -> Differs:

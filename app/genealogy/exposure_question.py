@@ -18,6 +18,7 @@ from app.genealogy.suspects import EVERY_CURE, Region, Suspect
 from app.ledger.walk import kinds_of
 from app.naming.resolve import Named, resolve
 from app.ovens.run_of_load import run_of_load
+from app.several import codes_in
 
 KINDS = ("wafer", "batch", "panel", "lot", "sample", "pack", "run", "load", "station", "person", "container")
 _NUMBER = re.compile(r"-?\d+(\.\d+)?")
@@ -49,8 +50,8 @@ class Question:
 
     @property
     def codes(self) -> list[str]:
-        """A field may hold several, apart by spaces or commas."""
-        return [code for text in self.suspects for code in text.replace(",", " ").split()]
+        """A field may hold several."""
+        return codes_in(*self.suspects)
 
     @property
     def is_asked(self) -> bool:

@@ -19,6 +19,7 @@ from app.ledger.stops import Hold
 from app.naming.resolve import code_of, resolve
 from app.people.callers import Caller, Calling, page_router
 from app.people.sign_in import check_signature
+from app.several import codes_in
 from app.web.downloads import csv_file
 from app.web.installation import house_of
 from app.web.rendering import redirect, render
@@ -72,7 +73,7 @@ def release_now(
     """A refusal draws the page again with all that was typed but the password."""
     if who.person is None:
         raise not_allowed(who.actor.name, "sign", ("quality",))
-    names = items.replace(",", " ").split()
+    names = codes_in(items)
 
     def verb(session: Session, by: By) -> dict[str, Any]:
         hold = session.get_one(Hold, resolve(session, code, "hold").id)

@@ -61,6 +61,7 @@ def question(
         list[str] | None,
         Query(
             description="Codes of wafers, batches, runs, loads, stations, persons, panels, lots or packs; of work in a span of its own: CODE@from/to."
+            " Another's number with blanks or commas stands in double quotes."
             " Of a person: the runs that they began or ended."
         ),
     ] = None,

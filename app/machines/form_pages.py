@@ -27,11 +27,12 @@ from app.ledger.stops import Hold
 from app.machines.bodies import ByPerson, Signed
 from app.machines.calls import Call
 from app.machines.told_before import Before, told_before
-from app.machines.typed_lists import codes_in, rows_in, with_blanks_in
+from app.machines.typed_lists import rows_in, with_blanks_in
 from app.misfits import is_crafted, misfit
 from app.naming.resolve import codes_of
 from app.people.callers import Calling, page_router
 from app.people.doors import DOORS, check_duties_of
+from app.several import codes_in
 from app.web.installation import house_of, zone_of
 from app.web.rendering import render
 

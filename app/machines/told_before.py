@@ -12,9 +12,10 @@ from app.genealogy.before_mixing import Coming, FillReach, WorstReach, before_fi
 from app.ledger import walk
 from app.ledger.items import Lot, Pack
 from app.machines.names import lot_named, order_number
-from app.machines.typed_lists import codes_in, rows_in
+from app.machines.typed_lists import rows_in
 from app.naming.resolve import code_of, resolve
 from app.packing.fill import too_many_lots
+from app.several import codes_in
 
 
 @dataclass(frozen=True)
@@ -39,7 +40,7 @@ def told_before(session: Session, act: str, typed: Mapping[str, str]) -> Before 
 
 
 def _of_merge(session: Session, typed: Mapping[str, str]) -> Before | None:
-    codes = [*codes_in(typed.get("lot", "")), *codes_in(typed.get("others", ""))]
+    codes = codes_in(typed.get("lot", ""), typed.get("others", ""))
     lots = [resolve(session, code, "lot") for code in codes]
     if len(codes) < 2 or any(session.get_one(Lot, one.id).form != "loose" for one in lots):
         return None

@@ -1,10 +1,6 @@
-"""Lists as people type them into a form: one per line, or with what a list of codes or a row of values is parted by."""
+"""Lists as people type them into a form: one per line, or with what a row of values is parted by."""
 
 import re
-
-
-def codes_in(text: str) -> list[str]:
-    return _all_of(re.split(r"[,\s]", text))
 
 
 def with_blanks_in(text: str) -> list[str]:

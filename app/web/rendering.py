@@ -13,6 +13,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
 from app.errors import Refused, short
+from app.several import as_typed
 from app.web.installation import when, zone_of
 from app.web.late_routes import LateRoute, parameters_of, told_often
 from app.web.said import OF_WHAT_IS_SAID, TAKE_CARE, said_to, saying
@@ -23,7 +24,7 @@ _AT = re.compile(' data-at="([^"]*)"')
 environment = Environment(
     loader=FileSystemLoader(TEMPLATES), undefined=StrictUndefined, autoescape=True, trim_blocks=True, lstrip_blocks=True, auto_reload=False
 )  # fmt: skip
-environment.filters |= {"coded": coded, "counted": counted, "place": place}
+environment.filters |= {"coded": coded, "counted": counted, "place": place, "typed": as_typed}
 
 
 def render(request: Request, template: str, *, status: int = 200, reads_all: bool = False, **values: Any) -> HTMLResponse:
