@@ -154,6 +154,15 @@ RIGHT: dict[str, tuple[Any, str, Any, Any]] = {
             ("Time zone: EST\n", "time", "", "", "UTC", "06:00"), ("", "time (local)", ",utc offset", ",+02:00", "Europe/Berlin", "04:00"),
         )
     },
+    **{
+        f"placements that say how they count, and do: {note}": (
+            placed, note + "\n" + HEAD + "2026-03-05T06:00:00Z,W1,3,-4,P1,2,1\n2026-03-05T06:00:01Z,W1,3,-5,,,\n", None,
+            ([(3, -4, 2, 1), (3, -5, 0, 0)], []))
+        for note in ("Index base: 1", "Zero-based: no", "Placements: 1", "Placements: 2", "Rows: 20", "Placement force: 30")
+    },
+    "placements that say that they count from 0, as was answered": (
+        lambda text: read_placement_log(BytesIO(text.encode()), "wild", cells_from=0).row.tolist(),
+        "Index base: 0\n" + HEAD + "2026-03-05T06:00:00Z,W1,3,-4,P1,1,1\n", None, [2]),
     "a table of placements once more, with its zone": (
         placed_at, 2 * (HEAD.replace("time", "time (UTC)") + "2026-07-05 06:00:00,W1,3,-4,P1,2,1\n"), "", (["06:00"], [3])),
     "an event at a sensor": (
@@ -372,6 +381,17 @@ WRONG: dict[str, tuple[Any, str, Any, str, str]] = {
             ("Time zone: UTC\n", "time", "", "", "line 1"), ("# UTC offset: +01:00\n", "time", "", "", "line 1"),
             ("# UTC+3\n", "time", "", "", "line 1"), ("", "time (UTC)", "", "", "line 1, column time"),
             ("Time zone: UTC+5.5\n", "time", "", "", "line 1"), ("", "time", ",UTC offset", ",+00:00", "line 2"),
+        )
+    },
+    **{
+        f"placements that say how they count: {note}": (
+            placed, note + "\n" + HEAD + "2026-03-05T06:00:00Z,W1,3,-4,P1,2,1\n2026-03-05T06:00:01Z,W1,3,-5,,,\n", None, "line 1", why)
+        for note, why in (
+            ("Index base: 0", "counts from 0"), ("# Zero-based: yes", "counts from 0"),
+            ("Cell indexing,0-based", "counts from 0"),
+            ("First row: 0", "counts from 0"), ("Rows and columns from: 0", "counts from 0"),
+            ("Placements: 3", "It says 3, and there are from 1 to 2"), ("Number of placements,1\'200,,", "It says 1\'200"),
+            ("Placed dies: 0", "It says 0"),
         )
     },
     "placements of two clocks": (

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.errors import Reason, bad_input
+from app.floor.placement_notes import refuse_other_base, refuse_other_count
 from app.floor.placement_outcomes import EVENTS, FAULTS, leaves_open, says_fault, says_not_placed, tells_outcome
 from app.floor.placement_zones import COLUMNS as ZONE_COLUMNS
 from app.floor.placement_zones import ToldZone, refuse_other_offsets, refuse_other_zones, told_zones
@@ -126,7 +127,7 @@ def read_placement_log(stream: BinaryIO, name: str, zone: tzinfo | None = None, 
         head = stream.read(_CHUNK)
     if not head.strip():
         raise bad_input(what, "the whole file", "The file is empty.", "Send it again.")
-    return _counted(_read_csv(head, stream, what, zone), what, cells_from)
+    return _counted(_read_csv(head, stream, what, zone, cells_from), what, cells_from)
 
 
 def _of_transfers(data: bytes, what: str) -> PlacementLog:
@@ -136,17 +137,21 @@ def _of_transfers(data: bytes, what: str) -> PlacementLog:
     return _each_once(log)
 
 
-def _read_csv(head: bytes, stream: BinaryIO, what: str, zone: tzinfo | None) -> PlacementLog:
+def _read_csv(head: bytes, stream: BinaryIO, what: str, zone: tzinfo | None, cells_from: int | None) -> PlacementLog:
     wafers: dict[str, int] = {}
     panels: dict[str, int] = {}
     parts: list[dict[str, NDArray[np.generic]]] = []
     bad: list[BadLine] = []
     places: dict[str, int] | None = None
     told: list[ToldZone] = []
+    above: list[str] = []
     before = b""
     for data, first_line in _pieces(head, stream, what):
         if places is None:
-            header_line, header, told, data = _open(data, what, zone)
+            header, title, above, data = _open(data, what)
+            header_line = len(above) + 1
+            refuse_other_base(above, cells_from, what)
+            told = told_zones(above, header.delimiter, title, zone, what)
             zone = zone or (told[0].zone if told else None)
             places = _places(header, what, header_line)
             first_line = header_line + 1
@@ -161,7 +166,9 @@ def _read_csv(head: bytes, stream: BinaryIO, what: str, zone: tzinfo | None) -> 
         raise bad_input(what, f"line {header_line}", "There are no placements after the header.", "Expected one placement per line.")
     log = PlacementLog("CSV", tuple(wafers), tuple(panels), bad=tuple(bad), **joined)  # type: ignore[arg-type]
     refuse_other_zones(log.at, told, zone, what)
-    return _each_once(log)
+    once = _each_once(log)
+    refuse_other_count(above, int((once.panel != LOST).sum()), len(log) + len(bad), what)
+    return once
 
 
 def _counted(log: PlacementLog, what: str, cells_from: int | None) -> PlacementLog:
@@ -193,8 +200,8 @@ def _pieces(head: bytes, stream: BinaryIO, what: str) -> Iterator[tuple[bytes, i
         rest = rest[cut:] + more
 
 
-def _open(data: bytes, what: str, zone: tzinfo | None) -> tuple[int, Header, list[ToldZone], bytes]:
-    """The header, the zone that it or a line above it names, and what comes after it."""
+def _open(data: bytes, what: str) -> tuple[Header, str, list[str], bytes]:
+    """The header, the title of its times, the lines above it, and what comes after it."""
     text = data[:100_000].decode(errors="replace")
     found = find_header(text, *(names for name, names in _COLUMNS.items() if name != "time"))
     titles = (fields_of_line(text.split("\n")[found[0] - 1], found[1].delimiter) or []) if found else []
@@ -207,8 +214,7 @@ def _open(data: bytes, what: str, zone: tzinfo | None) -> tuple[int, Header, lis
         why = "A column says AM or PM, apart from the time."
         raise bad_input(what, f"line {found[0]}", why, "Export the time in one column, or with a clock of 24 hours.")
     time = next(title for title, name in zip(titles, found[1].names, strict=True) if name in _COLUMNS["time"])
-    told = told_zones(text.split("\n")[: found[0] - 1], found[1].delimiter, time, zone, what)
-    return (*found, told, b"".join(data.split(b"\n", found[0])[found[0] :]))
+    return found[1], time, text.split("\n")[: found[0] - 1], b"".join(data.split(b"\n", found[0])[found[0] :])
 
 
 def _name_of(title: str) -> str:
