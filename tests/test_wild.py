@@ -127,6 +127,9 @@ RIGHT: dict[str, tuple[Any, str, Any, Any]] = {
     "units counted above the header": (
         units_of, "Lot: K-1\nUnits: 2\nPassed: 1\n" + UNITS + "1,PASS,0.65,0.35,450\n2,F1,,,\n", None,
         (2, "{('HI', 'prime'): 1, ('OPEN', 'reject'): 1}", "{'F1': 1}")),
+    "units with zeros in front, and by letters": (
+        units_of, UNITS + "0001,PASS,0.65,0.35,450\n0010,F1,,,\nb1,F1,,,\n", None,
+        (3, "{('HI', 'prime'): 1, ('OPEN', 'reject'): 2}", "{'F1': 2}")),
     "a narrow space before AM": (
         log, "Time,A [C]\n2026-03-05 11:59\u202fAM,20.5\n2026-03-05 12:01\u202fPM,21.5\n", OVEN, ({"11:59": [20.5], "12:01": [21.5]}, set())),
     "date and clock in Italian": (
@@ -439,6 +442,10 @@ WRONG: dict[str, tuple[Any, str, Any, str, str]] = {
         "line 4, column time", "twelve-hour clock"),
     "placements that count from 0": (
         placed, HEAD + "2026-03-05T06:00:00Z,W1,3,-4,P1,1,1\n2026-03-05T06:00:00Z,W1,3,-5,P1,1,0\n", None, "line 3", "does this log count from 0"),
+    "units by number, one of them with a zero in front": (
+        units_of, UNITS + "1,PASS,0.65,0.35,450\n2,F1,,,\n01,F1,,,\n", None, "line 4, column unit", "'01': is that unit '1' of line 2?"),
+    "units in small letters and in capitals": (
+        units_of, UNITS + "a1,PASS,0.65,0.35,450\nA1,F1,,,\n", None, "line 3, column unit", "is that unit 'a1'"),
     "a unit that was not tested": (units_of, UNITS + "1,NOT TESTED,,,\n", None, "line 2, column result", "was it tested"),
     "a unit that was skipped": (units_of, UNITS + "1,PASS,0.65,0.35,450\n2,Skipped,,,\n", None, "line 3, column result", "was it tested"),
     "an untested unit in two letters": (units_of, UNITS + "1,PASS,0.65,0.35,450\n2,NT,,,\n", None, "line 3, column result", "was it tested"),

@@ -149,6 +149,23 @@ def refuse_repeated_units(reading: Reading, rows: int) -> None:
     raise _refusal(reasons, rows - different)
 
 
+def refuse_units_that_look_alike(reading: Reading, rows: int) -> None:
+    """1 and 01, a1 and A1: one unit twice, or two? Numbers are read as such; only names are looked at."""
+    if reading.layout.units_are_numbers:
+        return
+    key = f"upper(ltrim({UNIT}, '0'))"
+    ((different,),) = reading.rows(f"SELECT count(DISTINCT {key}) FROM FILE")
+    if different == rows:
+        return
+    alike = f"SELECT {key} FROM FILE GROUP BY 1 HAVING count(*) > 1 ORDER BY min(file_row_number) LIMIT {NAMED}"
+    pairs = f"min(file_row_number, 2), arg_min({UNIT}, file_row_number, 2)"
+    found = reading.rows(f"SELECT {pairs} FROM FILE WHERE {key} IN ({alike}) GROUP BY {key} ORDER BY 1")
+    lines, title = reading.lines_of([row for pair, _ in found for row in pair]), reading.layout.of(UNIT).title
+    now = "Write each unit once, under one name; of different units, under names that differ by more than zeros in front and letter case."
+    asked = [(lines[again], f"{other!r}: is that unit {unit!r} of line {lines[first]}?") for (first, again), (unit, other) in found]
+    raise _refusal([_reason(line, title, why, now) for line, why in asked], rows - different)
+
+
 def refuse_cut_line(reading: Reading, lines: int) -> None:
     with reading.source.open("rb") as source:
         size = source.seek(0, os.SEEK_END)

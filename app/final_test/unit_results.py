@@ -35,6 +35,7 @@ from app.final_test.result_faults import (
     refuse_senseless_lines,
     refuse_summary_lines,
     refuse_underscored_numbers,
+    refuse_units_that_look_alike,
 )  # fmt: skip
 from app.final_test.result_units import refuse_other_units
 from app.final_test.survey import Survey, survey_of
@@ -98,6 +99,8 @@ def read_unit_results(
         if decimal is None and taken is None:
             refuse_points_of_thousands(reading)
         results = _sum_up(reading, table, rows, source_digest, written, taken or ())
+        if taken is None:
+            refuse_units_that_look_alike(reading, rows)
         os.replace(reading.parquet, parquet)
     return results
 
