@@ -263,6 +263,8 @@ RIGHT: dict[str, tuple[Any, str, Any, Any]] = {
     "a table with a hard bin alone": (maps, "x,y,hard bin\n0,0,1\n1,0,7\n0,1,1\n", MAP, [(None, 3, 2)]),
     "a table that says by P and F what passes": (maps, "x,y,bin,P/F\n0,0,1,F\n1,0,7,P\n0,1,1,F\n", MAP, [(None, 3, 1)]),
     "an inspection beside the bins that agrees": (maps, "x,y,bin,aoi\n0,0,1,OK\n1,0,7,NG\n0,1,7,OK\n", MAP, [(None, 3, 1)]),
+    "a die twice, each time the same": (maps, "x,y,bin,wl,iv\n0,0,1,450.1,\n1,0,1,452,3\n0,0,1,450.1,\n", MAP, [(None, 2, 2)]),
+    "a column that fails what its bin fails": (maps, "x,y,bin,pass\n0,0,7,N\n1,0,1,\n", MAP, [(None, 2, 1)]),
     "yes and no in a column of something else": (maps, "x,y,bin,edge\n0,0,1,yes\n1,0,1,no\n", MAP, [(None, 2, 2)]),
     "colours in a column, green and blue": (maps, "x,y,bin,colour\n0,0,1,g\n1,0,1,b\n", MAP, [(None, 2, 2)]),
     "a key before every row": (
@@ -482,6 +484,14 @@ WRONG: dict[str, tuple[Any, str, Any, str, str]] = {
             maps, f"x,y,bin,{title}\n0,0,1,{good}\n1,0,1,{bad}\n", MAP, f"line 3, column {title}", f"'{bad}', and bin '1'")
         for title, good, bad in (("pass", "Y", "N"), ("good", "1", "0"), ("inked", "0", "1"), ("reject", "no", "yes"), ("ok", "true", "false"))
     },
+    **{
+        f"a column that fails all that their bins pass: {title}": (
+            maps, f"x,y,bin,{title}\n0,0,7,{bad}\n1,0,1,{bad}\n", MAP, f"line 3, column {title}", f"'{bad}', and bin '1'")
+        for title, bad in (("pass", "N"), ("good", "0"), ("inked", "yes"))
+    },
+    "a die twice, with other measurements": (
+        maps, "x,y,bin,wl\n0,0,1,450.5\n1,0,1,452\n0,0,1,455.5\n", MAP, "line 4, column wl", "x 0, y 0 appears twice with different values of wl"),
+    "a die twice, once without its measurement": (maps, "x,y,bin,wl\n0,0,1,\n1,0,1,452\n0,0,1,455.5\n", MAP, "line 4, column wl", "appears twice"),
     "an inspection that fails what its bin passes": (maps, "x,y,bin,aoi\n0,0,1,OK\n1,0,1,NG\n", MAP, "line 3, column aoi", "'NG', and bin '1'"),
     "a die that was taken out by a mark": (maps, "wafer,x,y,bin\nA,0,0,1\n#A,1,0,1\n", MAP, "line 3, column wafer", "comment"),
     "a wafer from below": (

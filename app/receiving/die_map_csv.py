@@ -83,7 +83,7 @@ def read_csv_maps(data: bytes, what: str, stated: Stated, header_line: int, head
         _refuse_lengths(one)
     if len(found) == 1:
         found = [(replace(one, totals=notes.totals(what)), rows) for one, rows in found]
-    maps = [(_valued(check_map(one, stated), dies, values, rows), rows) for one, rows in found]
+    maps = [(_valued(check_map(one, stated), dies, values, rows, what), rows) for one, rows in found]
     _refuse_failed_otherwise(fields, header, dies, _passing(dies, maps), what)
     return [one for one, _ in maps]
 
@@ -113,15 +113,22 @@ def _values(fields: Fields, header: Header, what: str) -> dict[str, NDArray[np.f
     return found
 
 
-def _valued(die_map: DieMap, dies: _Dies, values: dict[str, NDArray[np.float64]], rows: NDArray[np.bool_]) -> DieMap:
-    """The map with the values of its dies; of a die that appears twice the first line's."""
+def _valued(die_map: DieMap, dies: _Dies, values: dict[str, NDArray[np.float64]], rows: NDArray[np.bool_], what: str) -> DieMap:
+    """The map with the values of its dies. A die that appears twice must have the same."""
     if not values:
         return die_map
     place = die_map.index_of(dies.x[rows], dies.y[rows])[::-1]
     found = {}
     for name, numbers in values.items():
         of_dies = np.full(die_map.positions, np.nan, dtype=np.float32)
-        of_dies[place[place >= 0]] = numbers[rows][::-1][place >= 0]
+        given = numbers[rows][::-1].astype(np.float32)
+        of_dies[place[place >= 0]] = given[place >= 0]
+        kept = of_dies[place]
+        other = (place >= 0) & (kept != given) & ~(np.isnan(kept) & np.isnan(given))
+        if other.any():
+            n = int(np.flatnonzero(rows)[::-1][np.argmax(other)])
+            why = f"The die x {dies.x[n]}, y {dies.y[n]} appears twice with different values of {name}."
+            raise bad_input(what, f"line {dies.line[n]}, column {name}", why, "Keep the line that counts.")
         found[name] = of_dies
     return replace(die_map, values=found)
 
@@ -218,7 +225,8 @@ def _refuse_failed_otherwise(fields: Fields, header: Header, dies: _Dies, passes
             continue
         number, texts, _ = fields.names(place)
         words = {text.lower() for text in texts} - {""}
-        if not words & bad or not words & good or words - bad - good:
+        is_told = bool(words & good) or name in _IS_GOOD or name in _IS_BAD  # under other titles F alone, or 0, may mean something else
+        if not words & bad or not is_told or words - bad - good:
             continue
         fails = passes & np.array([text.lower() in bad for text in texts], dtype=bool)[number]
         if fails.any():
