@@ -166,6 +166,22 @@ RIGHT: dict[str, tuple[Any, str, Any, Any]] = {
     "placements that say that they count from 0, as was answered": (
         lambda text: read_placement_log(BytesIO(text.encode()), "wild", cells_from=0).row.tolist(),
         "Index base: 0\n" + HEAD + "2026-03-05T06:00:00Z,W1,3,-4,P1,1,1\n", None, [2]),
+    **{
+        f"placements beside a word that says that none was: {title}, {word}": (
+            placed, HEAD.replace("\n", f",{title}\n") + f"2026-03-05T06:00:00Z,W1,3,-4,P1,2,1,{other}\n2026-03-05T06:00:01Z,W1,3,-5,P1,3,1,{word}\n",
+            None, ([(3, -4, 2, 1)], [3]))
+        for title, other, word in (
+            ("bond error", "1.5", "no die"), ("Place error", "", "VACUUM"), ("alarm", "none", "pick lost"), ("state", "run", "DRY RUN"),
+            ("dry run", "off", "on"), ("operation", "PLACE", "REMOVE"), ("mode", "auto", "dry"),
+        )
+    },
+    **{
+        f"placements beside what says nothing of them: {title}, {word}": (
+            placed, HEAD.replace("\n", f",{title}\n") + f"2026-03-05T06:00:00Z,W1,3,-4,P1,2,1,{word}\n", None, ([(3, -4, 2, 1)], []))
+        for title, word in (
+            ("bond error", "-3.2"), ("placement error", "12 um"), ("state", "idle"), ("operation", "17"), ("mode", "no error"), ("alarm", "no alarm"),
+        )
+    },
     "a table of placements once more, with its zone": (
         placed_at, 2 * (HEAD.replace("time", "time (UTC)") + "2026-07-05 06:00:00,W1,3,-4,P1,2,1\n"), "", (["06:00"], [3])),
     "an event at a sensor": (

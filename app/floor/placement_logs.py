@@ -8,6 +8,7 @@ Rows and columns of a panel are counted from 1, or from 0 where that was stated.
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import tzinfo
+from functools import partial
 from io import BytesIO
 from typing import Any, BinaryIO
 
@@ -16,7 +17,17 @@ from numpy.typing import NDArray
 
 from app.errors import Reason, bad_input
 from app.floor.placement_notes import refuse_other_base, refuse_other_count
-from app.floor.placement_outcomes import EVENTS, FAULTS, leaves_open, says_fault, says_not_placed, tells_outcome
+from app.floor.placement_outcomes import (
+    DEVIATIONS,
+    EVENTS,
+    FAULTS,
+    WORKINGS,
+    leaves_open,
+    says_fault,
+    says_not_placed,
+    says_otherwise,
+    tells_outcome,
+)  # fmt: skip
 from app.floor.placement_zones import COLUMNS as ZONE_COLUMNS
 from app.floor.placement_zones import ToldZone, refuse_other_offsets, refuse_other_zones, told_zones
 from app.floor.transfer_maps import read_transfer_maps
@@ -273,7 +284,7 @@ def _read_fields(
         if name in ZONE_COLUMNS:
             number, texts, _ = fields.names(place)
             refuse_other_offsets(at, number, texts, fields.line, zone, what)
-        if name in (*EVENTS, *FAULTS) or tells_outcome(name):
+        if name in (*EVENTS, *FAULTS, *DEVIATIONS, *WORKINGS) or tells_outcome(name):
             faults.places[name] = place
             _look_at_outcomes(fields, place, name, lost, faults)
     arrays = {"wafer": wafer, "panel": np.where(lost, LOST, panel), "x": x, "y": y, "row": row, "column": column_, "at": at, "line": fields.line}
@@ -319,8 +330,9 @@ def _look_at_outcomes(fields: Fields, place: int, name: str, lost: NDArray[np.bo
     def where(words: list[bool]) -> NDArray[np.bool_]:
         return np.array(words, dtype=bool)[number]
 
-    if name in FAULTS:
-        faults.add(name, lost | ~where([says_fault(word) for word in said]), f"stands under {name}, and leaves open whether a die was placed")
+    if name in (*FAULTS, *DEVIATIONS, *WORKINGS):
+        tells = says_fault if name in FAULTS else partial(says_otherwise, heading=name)
+        faults.add(name, lost | ~where([tells(word) for word in said]), f"stands under {name}, and leaves open whether a die was placed")
         return
     faults.add(name, lost | ~where([says_not_placed(word, name) for word in said]), "says that no die was placed, and the line names a cell")
     counts = ~lost if tells_outcome(name) else np.ones(len(lost), dtype=bool)

@@ -12,7 +12,10 @@ _OUTCOME = re.compile(rf"{_OF_A_PLACEMENT}*(?:status|result|outcome|success|ok|p
 EVENTS = ("event", "eventtype", "action")
 FAULTS = (
     "error", "errorcode", "fault", "faultcode", "failure", "failed", "skip", "skipped", "lost", "dropped", "missed", "missing", "rejected",
+    "alarm", "alarmcode", "dryrun",
 )  # fmt: skip
+DEVIATIONS = ("bonderror", "bondingerror", "placeerror", "placementerror", "pickerror", "dieerror", "attacherror")  # by numbers how far off
+WORKINGS = ("operation", "state", "mode")  # what the machine did, if it says so
 # "No error" is none of these.
 _NOT_PLACED = re.compile(
     r"f|n|ng|no|nok|false|(not|un|mis).*|no(die|pick|place|placement|part|bond|attach)|"
@@ -22,7 +25,12 @@ _PLACED = re.compile(
     r"p|y|yes|true|t|(ok|okay|good|pass|passed|place|placed|placement|pickandplace|pickplace|attach|attached|bond|bonded|success|successful|done|"
     r"complete|completed|noerror|noerrors|0errors?)((after|with|on|in|by|\W|\d).*)?"
 )
-_NO_FAULT = re.compile(r"0*|0x0+|n|no|none|false|-+|ok|na|n/a|null|no(error|fault|failure)s?")
+_NO_FAULT = re.compile(r"0*|0x0+|n|no|none|false|off|-+|ok|na|n/a|null|no(error|fault|failure|alarm)s?")
+_LENGTH = re.compile(r"[+.,\d]+(?:[un\u00b5\u03bcm]m|\u00b0|deg)?")
+_NOTHING_PLACED = re.compile(
+    r"(remov|dry|simulat|notplaced|nodie|noplace).*|"
+    r".*(?<!no)(?<!without)(?<!0)(fail|error|lost|missed|drop|skip|reject|abort|cancel).*"
+)
 
 
 def tells_outcome(heading: str) -> bool:
@@ -36,6 +44,13 @@ def says_not_placed(word: str, heading: str) -> bool:
 def says_fault(word: str) -> bool:
     """Of a column for what went wrong: that anything did."""
     return not _NO_FAULT.fullmatch(word)
+
+
+def says_otherwise(word: str, heading: str) -> bool:
+    """Of deviations and workings: words, not numbers, by which no die may have been placed."""
+    if heading in WORKINGS:
+        return bool(_NOTHING_PLACED.fullmatch(word))
+    return not _LENGTH.fullmatch(word) and says_fault(word)
 
 
 def leaves_open(words: Sequence[str], heading: str) -> list[bool]:
