@@ -34,6 +34,7 @@ from app.floor.amounts import OUT_OF_BOOK, books
 from app.floor.station_states import set_state
 from app.genealogy.checks import check
 from app.holds.release import release_hold
+from app.ledger.corrections import not_void
 from app.ledger.counts import CountEntry
 from app.ledger.flows import Flow
 from app.ledger.items import Item, Sample
@@ -171,7 +172,7 @@ def _wrong_answers(told: list[Told]) -> Iterator[str]:
 def _wrong_record(plant: Plant, scene: Scene) -> Iterator[str]:
     with plant.house.reading() as session:
         is_on = select(Mount.id).where(Mount.station == Run.station, Mount.item == Use.item, Mount.closed_e.is_(None)).exists()
-        gone = select(Use.line).join(Line, Line.id == Use.line).join(Run, Run.id == Line.run).where(Line.closed_e.is_(None), ~is_on)
+        gone = select(Use.line).join(Line, Line.id == Use.line).join(Run, Run.id == Line.run).where(Line.closed_e.is_(None), not_void(), ~is_on)
         for line in session.scalars(gone.distinct()):
             yield f"line {line} is open over material that is not on its station any more"
         replaced = select(Judgement.replaces).where(Judgement.replaces.is_not(None))
