@@ -212,6 +212,11 @@ RIGHT: dict[str, tuple[Any, str, Any, Any]] = {
         maps, GRID + "Notch position: Left\n.11\n171\n", replace(MAP, orientation="left"), [("A", 5, 4)]),
     "notes of how a grid lies that say nothing else": (
         maps, GRID + "Notch position: down\nMirrored: no\nView from: top\nFirst row: 0\nNotch type: V\n.11\n171\n", MAP, [("A", 5, 4)]),
+    **{
+        f"a bin with what is no number of dies: {said}": (maps, GRID + f"Bin 1: pass, {said}\n.11\n171\n", MAP, [("A", 5, 4)])
+        for said in ("450 nm", "20 mA", "4 dies at 450 nm", "5 %")
+    },
+    "a first die at the origin": (maps, GRID + "First die: 0,0\n.11\n171\n", MAP, [("A", 5, 4)]),
     "a grid with its last column of figures": (maps, GRID + "..1\n.11\n127\n", MAP, [("A", 6, 4)]),
     "one placement line that is cut": (
         placed, HEAD + "2026-03-05T06:00:00Z,W1,3,-4,P1,2,1\n2026-03-05T06:00:01Z,W1,3\n", None, ([(3, -4, 2, 1)], [3])),
@@ -527,6 +532,7 @@ WRONG: dict[str, tuple[Any, str, Any, str, str]] = {
         for key, said in (
             ("Notch position", "Left"), ("Flat location", "90"), ("Wafer orientation", "180"), ("Rotation", "90"), ("Mirror", "yes"),
             ("View", "bottom"), ("X direction", "left"), ("First column", "1"), ("Min X", "-5"),
+            ("First die", "-5,3"), ("Reference die", "X12 Y7"),
         )
     },
     "a log without its header": (placed, "2026-03-05T06:00:00Z,W1,3,-4,P1,2,1\n", None, "line 1", "header"),

@@ -18,6 +18,7 @@ _TURNED = re.compile(
 _MIRRORED = re.compile(rf"{_THING}(?:(?:mirror|flip)(?:ed|ped|ing)?[xy]?|view(?:ed)?(?:from|side)?|seenfrom|side)")
 _AXES = re.compile(r"[xy](?:axis)?(?:direction|dir|increases|grows)|[xy]axis|(?:axis|direction|dir)[xy]")
 _FIRST = re.compile(r"(?:first|start|min|minimum)(?:die)?(?:[xy]|col|column|row)|[xy](?:first|start|min|minimum)")
+_A_DIE = re.compile(r"(?:first|start|starting|reference|ref)die(?:xy|position|pos|location|coordinates?|index|at)?")
 _NO = {"", "no", "none", "off", "false", "0", "n", "top", "front", "above", "topside", "frontside", "fromtop", "fromabove"}
 _WHOLE = re.compile(r"[-+]?\d{1,5}", re.ASCII)
 
@@ -35,6 +36,8 @@ def open_notes(notes: Iterable[tuple[int, str, str]], is_turned: bool, has_axis:
             now = "State the axis direction, or write it as a line axis: DownRight."
         elif _FIRST.fullmatch(key) and _WHOLE.fullmatch(value.strip()) and int(value):
             now = "Send a list of dies with their x and y; or leave the line out, where the die at the origin is 0, 0."
+        elif _A_DIE.fullmatch(key) and re.search(r"[1-9]", value):
+            now = "Send a list of dies with their x and y; or leave the line out, where the grid is read from the corner that was stated."
         if now:
             why = f"It says {value.strip()!r}, which is not read, and may make every die another."
             yield Reason("bad_input", why, now, f"line {line}, {words.strip()}")

@@ -13,6 +13,7 @@ from app.receiving.map_check import Definition
 
 _BIN = re.compile(r"bin\s*(\S+)", re.IGNORECASE)
 _QUALITY = re.compile(r"\b(?:(pass|good)|fail|bad)\b", re.IGNORECASE)
+_NUMBER = re.compile(r"(?<![\w.-])\d{1,9}(?![\w.]| ?[%\u00b0]| ?(?:[nu\u00b5\u03bcm]?m|m?cd|m?lm|[um]?[AVW]|K|deg)\b)", re.ASCII)  # not 450 nm
 _NOT = r"(?:not|no|non|never|nor|without|cannot|\w+n['\u2019]t)\b"
 _KEYS = {
     word: key
@@ -119,7 +120,7 @@ def key_of(words: str) -> str | None:
 def _definition(note: Note) -> Definition:
     """`bin 01: pass, 8 picked dies`: quality and number may each be left out, the rest is a description."""
     code = _BIN.fullmatch(note.words)
-    count = re.search(r"(?<![\w.-])\d{1,9}(?![\w.])", note.value, re.ASCII)
+    count = _NUMBER.search(note.value)
     assert code is not None
     return Definition(code[1], f"line {note.line}, {note.words}", _quality(note.value), note.value, int(count[0]) if count else None)
 
