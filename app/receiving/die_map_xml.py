@@ -17,7 +17,8 @@ from app.receiving.outside_xml import Element, attributes, by_name, children, ch
 
 _ById = dict[str | None, Element]
 _BIN_TYPES = {"ascii": 1, "decimal": 3, "hexadecimal": 2, "integer2": None}  # characters of a code where nothing else tells
-_NUMBERS = {"x": "X", "y": "Y", "columns": "Columns", "rows": "Rows", "bincount": "BinCount"}  # as files write them
+_NUMBERS = {"x": "X", "y": "Y", "columns": "Columns", "rows": "Rows", "bincount": "BinCount", "gooddevices": "GoodDevices"}
+_COUNTED = {"bincount": "dies of this bin", "gooddevices": "dies that pass"}
 
 
 @dataclass(frozen=True)
@@ -78,6 +79,7 @@ def _found_in_e142(elements: list[Element], substrates: _ById, layouts: _ById, w
             lot=_child_text(substrate, "LotId"), product=_child_text(substrate, "ProductId"),
             told=replace(_told(element), numbers=False),
             null=codes.null, definitions=codes.definitions, sizes=_fitting(columns_rows, drawn), same=_same(codes.bin_type),
+            totals=_good_devices(_child_text(substrate, "GoodDevices"), element if substrate is None else substrate, name),
         )  # fmt: skip
 
 
@@ -152,6 +154,7 @@ def _read_g85(device: Element, what: str, stated: Stated) -> DieMap:
             lot=_text(both.get("lotid")), product=_text(both.get("productid")),
             told=_told(device),
             null=codes.null, definitions=codes.definitions, sizes=((columns, rows, place(device)),), same=_same(codes.bin_type),
+            totals=_good_devices(both.get("gooddevices"), device, name),
         ),
         stated,
     )  # fmt: skip
@@ -276,8 +279,15 @@ def _whole(told: Mapping[str, str], name: str, what: str, where: str) -> int:
     text = told.get(name)
     if text is None or not re.fullmatch(r"\s*\d{1,9}\s*", text, re.ASCII):
         why = f"It has no {_NUMBERS[name]}." if text is None else f"{_NUMBERS[name]} is {text!r}, which is no whole number."
-        raise bad_input(what, where, why, f"Expected how many {'dies of this bin' if name == 'bincount' else 'columns or rows'} there are.")
+        raise bad_input(what, where, why, f"Expected how many {_COUNTED.get(name, 'columns or rows')} there are.")
     return int(text)
+
+
+def _good_devices(value: str | None, element: Element, what: str) -> tuple[tuple[str, int, str], ...]:
+    """How many dies pass, where a file says so (the name from memory)."""
+    if _text(value) is None:
+        return ()
+    return (("passing", _whole({"gooddevices": value or ""}, "gooddevices", what, place(element)), place(element)),)
 
 
 def _text(value: str | None) -> str | None:

@@ -233,6 +233,21 @@ def test_declared_counts_that_differ_are_refused_with_both_numbers() -> None:
     assert refusal(SMALL.text().replace("Passing: 6", "Passing: 7"))[1] == "7 passing dies are declared, but the grid has 6."
 
 
+@pytest.mark.parametrize(("good", "said"), [
+    ("6", None), (" ", None), ("7", "7 passing dies are declared, but the grid has 6."), ("some", "GoodDevices is 'some', which is no whole number."),
+])  # fmt: skip
+def test_good_devices_that_a_file_declares_are_those_that_it_has(good: str, said: str | None) -> None:
+    """Of the passing dies a file gives one number more: of the device (G85), of the substrate (E142)."""
+    substrate = f'<Substrates><Substrate SubstrateId="W-7"><GoodDevices>{good}</GoodDevices></Substrate></Substrates><SubstrateMaps>'
+    e142 = SMALL.e142().replace("<SubstrateMaps>", substrate)
+    for text in (SMALL.g85().replace("<Device ", f'<Device GoodDevices="{good}" '), e142):
+        assert "GoodDevices" in text
+        if said is None:
+            assert read(text).passing == 6
+        else:
+            assert refusal(text)[1] == said
+
+
 def test_declared_sizes_that_differ_are_refused() -> None:
     assert "4 columns" in refusal(SMALL.e142().replace('X="4"', 'X="5"'))[1] or "5 columns" in refusal(SMALL.e142().replace('X="4"', 'X="5"'))[1]
     assert refusal(SMALL.g85().replace('Rows="3"', 'Rows="4"'))[1] == "4 rows are declared, but the grid has 3."
