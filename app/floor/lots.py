@@ -8,6 +8,7 @@ from sqlalchemy.orm import Session
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Product, Route
 from app.catalogue.queries import Defined
+from app.drawing.strip import ordinal
 from app.errors import Reason, bad_input, few, refuse
 from app.floor.containers import content_of
 from app.floor.facts import refuse_or_hold
@@ -199,7 +200,7 @@ def _stand_differently(session: Session, there: dict[int, list[int]]) -> list[Re
 
 def _standing(route: Route | None, steps: set[tuple[str | None, int]]) -> str:
     named = [(catalogue.step_name(route, step) if step else "nothing", round_) for step, round_ in sorted(steps, key=str)]
-    told = [name + (f" (round {round_})" if round_ > 1 else "") for name, round_ in named]
+    told = [name + (f" ({ordinal(round_)} time)" if round_ > 1 else "") for name, round_ in named]
     return " and ".join(told) or "no good units"
 
 

@@ -36,8 +36,10 @@ class Progress:
     route: int | None = None
     lot: int | None = None
     doings: list[Doing] = field(default_factory=list)
+    reworked: list[Doing] = field(default_factory=list)  # what was sent to rework: no step is done by it; of loose units, in `ways`
     next_step: str | None = None
     round: int = 1  # of the next step
+    attaching: frozenset[str] = frozenset()  # the route's steps that put dies on cells
     left_over: set[str] = field(default_factory=set)  # tests that gave a loose lot's units their bins, all but those that are in this one
     is_reject: bool = False
     ways: "Ways | None" = None  # of loose units, which came together by several; a panel goes one
@@ -57,16 +59,26 @@ class Progress:
             return self.ways.times[step]
         return sum(doing.step == step for doing in self.doings)
 
+    def round_of(self, step: str) -> int:
+        """Which time it is when the step is done now. What was sent to rework was a time as well, though the step is open again.
+
+        Not so where dies are attached: the logs of those that are set right add to the logs before, so both are of one round.
+        """
+        reworked = self.ways.reworked[step] if self.ways is not None else sum(doing.step == step for doing in self.reworked)
+        return self.times(step) + (0 if step in self.attaching else reworked) + 1
+
 
 @dataclass
 class Ways:
     """What was done to the parts of loose units: by step the last doing of each part, and how often the part with the most doings had it.
 
+    `reworked`: how often what was done was sent to rework, by step, of the part with the most of it.
     `before`: the steps that panels do. Their doings are known where a time window leads from them to loose units.
     """
 
     lasts: dict[str, set[Doing]] = field(default_factory=dict)
     times: Counter[str] = field(default_factory=Counter)
+    reworked: Counter[str] = field(default_factory=Counter)
     before: frozenset[str] = frozenset()
 
 
@@ -83,8 +95,9 @@ def progress(session: Session, panels: list[int]) -> dict[int, Progress]:
         if lot is not None:
             found[panel].lot, found[panel].route = lot, route
     for row in ask(session, _DOINGS, sets=by_set):
+        doing = Doing(row.line, row.step, row.round, row.ended_at, row.judged)
         for panel in by_set[row.covered]:
-            found[panel].doings.append(Doing(row.line, row.step, row.round, row.ended_at, row.judged))
+            (found[panel].reworked if row.reworked else found[panel].doings).append(doing)
     _set_next(session, found)
     return found
 
@@ -100,17 +113,21 @@ def loose_progress(session: Session, lots: list[int]) -> dict[int, Progress]:
         inflows.setdefault(child, set()).add((parent, bool(by_bin)))
         inflows.setdefault(parent, set())
     own: defaultdict[int, set[Doing]] = defaultdict(set)
+    reworked: defaultdict[int, Counter[str]] = defaultdict(Counter)
     gave_bins: defaultdict[int, set[str]] = defaultdict(set)
     found = {lot: Progress(lot=lot) for lot in lots}
     for lot, (route, grade) in stand.items():
         found[lot].route, found[lot].is_reject = route, grade == "reject"
     for row in ask(session, _LOOSE_DOINGS, lots=list(inflows)):
+        if row.reworked:
+            reworked[row.item][row.step] += 1
+            continue
         own[row.item].add(Doing(row.line, row.step, row.round, row.ended_at, row.judged))
         if row.gave_bins:
             gave_bins[row.item].add(row.step)
     done, untested = _done_to_all(inflows, own), _untested(inflows, own, gave_bins)
     routes = {thing: one.body for thing, one in catalogue.with_ids(session, sorted({route for route, _ in stand.values() if route})).items()}
-    ways = _ways(inflows, own, done, _from_panels(session, list(inflows), routes.values()))
+    ways = _ways(inflows, own, done, reworked, _from_panels(session, list(inflows), routes.values()))
     for lot, one in found.items():
         one.doings, one.left_over = sorted(done[lot], key=lambda doing: doing.line), untested[lot] | gave_bins[lot]
         one.ways = ways[lot]
@@ -134,14 +151,16 @@ def _done_to_all(inflows: dict[int, set[_Inflow]], own: dict[int, set[Doing]]) -
 
 
 def _ways(
-    inflows: dict[int, set[_Inflow]], own: dict[int, set[Doing]], done: dict[int, set[Doing]], from_panels: dict[int, dict[str, set[Doing]]]
-) -> dict[int, Ways]:
+    inflows: dict[int, set[_Inflow]], own: dict[int, set[Doing]], done: dict[int, set[Doing]], reworked: dict[int, Counter[str]],
+    from_panels: dict[int, dict[str, set[Doing]]],
+) -> dict[int, Ways]:  # fmt: skip
     """By lot: what it did itself was done to all that is in it; before that, what each part of it had done."""
     found: dict[int, Ways] = {}
     for lot in _parents_first(inflows):
         one = found[lot] = Ways({step: set(doings) for step, doings in from_panels.get(lot, {}).items()})
         all_did = {doing.step for doing in done[lot]}
         for parent in {parent for parent, _ in inflows[lot]}:
+            one.reworked |= found[parent].reworked
             for step, doings in found[parent].lasts.items():
                 if step in all_did or not found[parent].times[step]:
                     one.lasts.setdefault(step, set()).update(doings)
@@ -149,6 +168,7 @@ def _ways(
         for doing in sorted(own.get(lot, ()), key=_by_the_clock):
             one.lasts[doing.step] = {doing}
             one.times[doing.step] += 1
+        one.reworked += reworked.get(lot, Counter())
     return found
 
 
@@ -186,14 +206,16 @@ def routes_of_lots(session: Session, lots: list[int]) -> dict[int, int]:
 
 def _set_next(session: Session, found: dict[int, Progress], *, loose: bool = False) -> None:
     routes = catalogue.with_ids(session, list({p.route for p in found.values() if p.route is not None}))
+    attaching = {thing: frozenset(step.key for step in one.body.steps if step.operation == "die attach") for thing, one in routes.items()}
     for one in found.values():
         if one.route is None:
             continue
         body: Route = routes[one.route].body
         first = loose_begins(body) if loose else 0
+        one.attaching = attaching[one.route]
         done = {doing.step for doing in one.doings} - one.left_over - _sorted_out_by(one, body)
         one.next_step = next((step.key for step in body.steps[first:] if step.key not in done), None)
-        one.round = one.times(one.next_step) + 1 if one.next_step else 1
+        one.round = one.round_of(one.next_step) if one.next_step else 1
 
 
 def _sorted_out_by(one: Progress, route: Route) -> set[str]:
@@ -221,16 +243,13 @@ _TRAVELLED = listed(
     """,
     "panels",
 )
-# a step that was sent to rework is open again: its doing does not count
-_NOT_REWORKED = f"""
-    not {is_reworked("l.id")}
-    and not exists (select 1 from run_void v where v.run = l.run)
-"""
+_NOT_VOID = "not exists (select 1 from run_void v where v.run = l.run)"
+# a step that was sent to rework is open again
 _DOINGS = listed(
     f"""
-    select c."set" as covered, l.id as line, l.step, l.round, l.ended_at, l.judged
+    select c."set" as covered, l.id as line, l.step, l.round, l.ended_at, l.judged, {is_reworked("l.id")} as reworked
     from cover c join line l on l.id = c.line
-    where c."set" in :sets and c.done and l.step is not null and {_NOT_REWORKED}
+    where c."set" in :sets and c.done and l.step is not null and {_NOT_VOID}
     """,
     "sets",
 ).columns(ended_at=Moment())
@@ -249,10 +268,10 @@ _LOOSE_FLOWS = listed(
 )
 _LOOSE_DOINGS = listed(
     f"""
-    select l.item, l.id as line, l.step, l.round, l.ended_at, l.judged,
+    select l.item, l.id as line, l.step, l.round, l.ended_at, l.judged, {is_reworked("l.id")} as reworked,
         exists (select 1 from flow f where f.parent = l.item and f.kind = 'bin' and f.run = l.run) as gave_bins
     from line l join run r on r.id = l.run
-    where l.item in :lots and l.closed_e is not null and r.outcome = 'done' and l.step is not null and {_NOT_REWORKED}
+    where l.item in :lots and l.closed_e is not null and r.outcome = 'done' and l.step is not null and {_NOT_VOID}
     """,
     "lots",
 ).columns(ended_at=Moment())
@@ -261,7 +280,8 @@ _OF_PANELS = listed(
     f"""
     select f.child as lot, f.parent as panel, l.id as line, l.step, l.round, l.ended_at, l.judged
     from flow f cross join member m cross join cover c join line l on l.id = c.line
-    where f.child in :lots and f.kind = 'cells' and m.panel = f.parent and c."set" = m."set" and c.done and l.step is not null and {_NOT_REWORKED}
+    where f.child in :lots and f.kind = 'cells' and m.panel = f.parent and c."set" = m."set" and c.done and l.step is not null
+        and {_NOT_VOID} and not {is_reworked("l.id")}
     """,
     "lots",
 ).columns(ended_at=Moment())

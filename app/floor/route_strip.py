@@ -108,17 +108,16 @@ def minutes_in_words(seconds: int) -> str:
 def _pocket(number: int, step: Step, groups: Sequence[Group], state: _State, before: bool) -> Pocket:
     """What one step is for all groups together: done when every panel has done it."""
     members = [(item, stand) for group in groups for item, stand in zip(group.items, group.progress, strict=True)]
-    times = [stand.times(step.key) for _, stand in members]
-    coming = [item for group in groups if group.next_step == step.key for item in group.items]
-    here = [item for item, _ in members if state.in_work.get(item) == step.key]
-    done, of = sum(n > 0 for n in times), len(members)
-    again = max(times, default=0)
-    if coming or here:
+    coming = {item for group in groups if group.next_step == step.key for item in group.items}
+    here = {item for item, _ in members if state.in_work.get(item) == step.key}
+    done, of = sum(stand.times(step.key) > 0 for _, stand in members), len(members)
+    if at_it := coming | here:
         held = [item for item in coming if item in state.stops and item not in here]
         kind: State = "held" if held else "in work" if here else "next"
-        rounds = max((group.round for group in groups if group.next_step == step.key), default=1)
+        round_ = max(stand.round_of(step.key) for item, stand in members if item in at_it)
         note = "" if groups[0].item is not None else _how_many(done, len(here), len(held), of)
-        return Pocket(number, step.name, kind, rounds if rounds > 1 else 0, note, done / of)
+        return Pocket(number, step.name, kind, round_ if round_ > 1 else 0, note, done / of)
+    again = max((stand.round_of(step.key) - 1 for _, stand in members if stand.times(step.key)), default=0)
     mine = [one for item, _ in members for one in state.judged.get(item, ()) if one.step == step.key]
     if mine and done:
         return Pocket(number, step.name, "at risk" if all(one.at_risk for one in mine) else "open", again)

@@ -252,7 +252,7 @@ def _line(session: Session, by: By, facts: Facts, group: Group, step: Step, shel
     units = sum(facts.good[panel] for panel in group.panels) if group.panels else None
     return Line(
         set=set_of(session, by, list(group.panels)) if group.panels else None, item=group.item, lot=group.lot,
-        route=group.route, step=step.key, round=group.progress[0].times(step.key) + 1, shelf=shelf, units=units, judged=step.judged,
+        route=group.route, step=step.key, round=group.progress[0].round_of(step.key), shelf=shelf, units=units, judged=step.judged,
         started_at=by.happened_at,
     )  # fmt: skip
 

@@ -25,6 +25,9 @@ Method = Annotated[Text, Field(description="How it was counted: cells, counter, 
 Moment = Annotated[definitions.Moment, Field(examples=["2026-03-01T07:30:00+01:00"])]
 Number = Annotated[int, Field(ge=1, le=LARGEST, description="A number that an answer gave.", examples=[57])]
 InPath = Annotated[int, Path(ge=1, le=LARGEST, description="A number that an answer gave.", examples=[57])]
+Round = Annotated[
+    int, Field(ge=1, examples=[1], description="Which time the step is done: 2 when it is repeated, or after a rework. Dies set right stay in 1.")
+]
 
 # codes as they stand in answers, with one example each
 WaferCode = Annotated[str, Field(examples=["W26-000031-8"])]

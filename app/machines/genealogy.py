@@ -10,7 +10,7 @@ from pydantic_core import to_json
 from app.genealogy.tables import HEAD, trace_csv
 from app.genealogy.trace import Trace, trace_back, trace_forward
 from app.genealogy.traced import subject_of
-from app.machines.bodies import Answer, InPath, LotCode, Number, RunCode, StationCode
+from app.machines.bodies import Answer, InPath, LotCode, Number, Round, RunCode, StationCode
 from app.machines.call_router import call_router
 from app.machines.calls import Calling
 from app.machines.names import line_numbered
@@ -63,7 +63,7 @@ class TraceLine(Answer):
 
     line: Number
     step: str | None = Field(examples=["bond"])
-    round: int = Field(examples=[1])
+    round: Round
     shelf: str | None = Field(examples=[None])
     lot: LotCode | None
     extent: str = Field(description="Back: whole; either, where it is on one side of a change-over; open, where it goes on.", examples=["whole"])

@@ -5,7 +5,7 @@ from typing import Any
 
 from pydantic import Field
 
-from app.machines.bodies import Answer, HoldCode, LotCode, Number, PanelCode, RunCode, StationCode
+from app.machines.bodies import Answer, HoldCode, LotCode, Number, PanelCode, Round, RunCode, StationCode
 from app.machines.genealogy import TraceItem
 from app.machines.origins import OriginOut
 
@@ -135,7 +135,7 @@ class RecordRunOut(Answer):
     load: str = Field(examples=["V26-000009-X"])
     operation: str = Field(examples=["cure"])
     step: str | None = Field(examples=["cure-1"])
-    round: int = Field(examples=[1])
+    round: Round
     shelf: str = Field(examples=["2"])
     station: str = Field(description="Its name; a code elsewhere, which is `station_code` here.", examples=["Oven 1"])
     station_code: StationCode

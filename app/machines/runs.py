@@ -31,6 +31,7 @@ from app.machines.bodies import (
     Number,
     PanelCode,
     Panels,
+    Round,
     RunCode,
     StationCode,
     Told,
@@ -66,7 +67,7 @@ class RunIn(ByPerson):
 class LineOut(Answer):
     line: Number
     step: str | None = Field(description="Key of the route's step.", examples=["attach"])
-    round: int = Field(examples=[1])
+    round: Round
     lot: LotCode | None
     shelf: str | None = Field(examples=[None])
     panels: list[PanelCode] = Field(description="That it has, or had, in work.")
@@ -131,7 +132,7 @@ class GroupOut(Answer):
     next_step: str | None = Field(description="Key of the route's step; empty: nothing is left.", examples=["cure"])
     next_step_name: str | None = Field(examples=["cure 1"])
     operation: str | None = Field(examples=["cure"])
-    round: int = Field(examples=[1])
+    round: Round
     done: list[str] = Field(examples=[["attach"]])
 
 

@@ -109,8 +109,8 @@ def _start_question(session: Session, named: Named, station: int, now: datetime,
     groups, step = would.facts.groups, next(iter(would.steps.values()))
     panels = [panel for group in groups for panel in group.panels]
     left, window = _window(would.facts, groups, now)
-    again = max(stand.times(step.key) for group in groups for stand in group.progress)
-    time = f" for the {ordinal(again + 1)} time" if again else ""
+    round_ = max(stand.round_of(step.key) for group in groups for stand in group.progress)
+    time = f" for the {ordinal(round_)} time" if round_ > 1 else ""
     done, of_lot = _of_lot(session, groups, step)
     return Question(
         verb="start", thing=named, station=station, station_name=would.facts.station.name, step=step.name,

@@ -12,6 +12,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
+from app.drawing.strip import ordinal
 from app.errors import Refused, short
 from app.several import as_typed
 from app.web.installation import when, zone_of
@@ -24,7 +25,7 @@ _AT = re.compile(' data-at="([^"]*)"')
 environment = Environment(
     loader=FileSystemLoader(TEMPLATES), undefined=StrictUndefined, autoescape=True, trim_blocks=True, lstrip_blocks=True, auto_reload=False
 )  # fmt: skip
-environment.filters |= {"coded": coded, "counted": counted, "place": place, "typed": as_typed}
+environment.filters |= {"coded": coded, "counted": counted, "ordinal": ordinal, "place": place, "typed": as_typed}
 
 
 def render(request: Request, template: str, *, status: int = 200, reads_all: bool = False, **values: Any) -> HTMLResponse:
