@@ -32,8 +32,9 @@ def paper_here(request: Request, who: Calling) -> Response:
     return _sheets(request, who.area)
 
 
-@router.get("/paper/area/{area}")
+@router.get("/paper/area")
 def paper_of_area(request: Request, who: Calling, area: str) -> Response:
+    """The area stands behind the question mark: its name may hold what an address is parted by, such as a slash."""
     with house_of(request).reading() as session:
         if area not in catalogue.stations_by_area(session):
             raise unknown(area, "an area of the catalogue's stations")

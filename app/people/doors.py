@@ -19,7 +19,7 @@ _READS = """
     /wafers/{code}/map.csv /wafers/{code}/dies /wafers/{code}/dies.csv /panels/{code} /panels/{code}/touched /panels/{code}/chosen
     /panels/{code}/map.png /panels/{code}/map.csv /panels/{code}/cells /panels/{code}/cells.csv /stations/{code}/mounts /containers/{code}
     /things/{code}/moves /loads/{code} /loads/{code}/trace /loads/{code}/trace.csv /loads/{code}/sensors.csv /panels/{code}/heat
-    /panels/{code}/heat.csv /back-entry /back-entry/{code} /paper /paper/here /paper/area/{area} /holds/{code} /holds/{code}/stopped.csv /trace/{code}
+    /panels/{code}/heat.csv /back-entry /back-entry/{code} /paper /paper/here /paper/area /holds/{code} /holds/{code}/stopped.csv /trace/{code}
     /trace/{code}/csv /trace/{code}/json /trace/{code}/flow.csv /runs/{code} /runs/{code}/results.csv /runs/{code}/chromaticities.csv
     /lots/{code}/results /evidence/{number} /lots/{code} /lots/{code}/sheet /packs/{code} /board /board/now /board/changes /board/lots
     /board/effectiveness /board/shift /packs/{code}/label /codes /do /do/act /exposure /exposure/csv /before-mixing

@@ -38,7 +38,7 @@ def desk_pages(stage: Stage) -> list[str]:
         f"/trace/{codes['cure']}?forward=true", f"/trace/{codes['reel']}?open=panel:{codes['packed']}", f"/runs/{codes['cure']}",
         f"/runs/{codes['test']}", "/holds", f"/holds/{codes['hold']}", "/journal", "/loads", "/people",
         f"/people/{stage.badges['Ola']}", "/terminals", "/tokens", "/back-entry",
-        f"/back-entry/{codes['bonding']}", "/paper", "/paper/area/hall", f"/packs/{codes['reel']}", f"/packs/{codes['reel']}/label",
+        f"/back-entry/{codes['bonding']}", "/paper", "/paper/area?area=hall", f"/packs/{codes['reel']}", f"/packs/{codes['reel']}/label",
         f"/lots/{codes['bonding']}/sheet", "/catalogue", "/catalogue/of/product", "/catalogue/of/route",
         "/catalogue/load", "/board", "/board/lots", "/board/effectiveness", "/board/shift", "/things/NONSENSE",
     ]  # fmt: skip

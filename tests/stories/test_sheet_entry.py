@@ -1,5 +1,6 @@
 """A lead enters a printed sheet over HTTP: sees what will be recorded and held, nothing stays until signed, then all of it in order."""
 
+import html
 import re
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
@@ -26,11 +27,12 @@ from tests.small_factory import Factory
 from tests.stories.test_pages import Browser
 
 SHELVED = Station(name="Oven 2", area="hall", operations=("cure",), shelves=("top", "bottom"))
+BENCH = Station(name="Bench", area='Nord/Ö #2, 5%20+"x"?', operations=("clean",))  # with all that an address is parted by
 
 
 @pytest.fixture
 def factory(house: House) -> Factory:
-    return Factory(house).load(("station", SHELVED))
+    return Factory(house).load(("station", SHELVED), ("station", BENCH))
 
 
 @pytest.fixture
@@ -99,7 +101,7 @@ def test_a_cure_is_entered_with_the_shelf_that_it_lay_on(house: House, factory: 
     factory.mount("Attach", factory.batch("GLUE"), factory.wafer())
     lot = factory.lot(factory.panels(1))
     factory.run("Attach", lot)
-    page = lead.get("/paper/area/hall")
+    page = lead.get("/paper/area?area=hall")
     assert " shelf:" in page
     yesterday = (datetime.now(UTC) - timedelta(days=1)).date().isoformat()
     fields = {"day": yesterday, "station.cure": station(factory, "Oven 2"), "start.cure": "07:30", "end.cure": "09:10"}
@@ -115,6 +117,12 @@ def test_a_cure_is_entered_with_the_shelf_that_it_lay_on(house: House, factory: 
     lead.post(f"/back-entry/{lot.code}/enter", **(hidden | {"password": "long enough"}))
     with house.reading() as session:
         assert session.scalars(select(Line.shelf).where(Line.step == "cure")).all() == ["bottom"]
+
+
+def test_the_sheets_of_an_area_are_found_whatever_its_name_holds(lead: Browser) -> None:
+    links = re.findall(r'href="(/paper/area[^"]*)"', lead.get("/paper"))
+    told = [lead.get(html.unescape(link)) for link in links]
+    assert [html.unescape(page.split("<h1>")[1].split("</h1>")[0]) for page in told] == [f"Sheets of {area}" for area in (BENCH.area, "hall")]
 
 
 def test_what_changed_since_it_was_seen_is_not_signed(house: House, factory: Factory, lead: Browser) -> None:
