@@ -43,6 +43,8 @@ _LAST = {*Signed.model_fields, *ByPerson.model_fields}  # what every call may st
 _GIVEN = ("password", "pin", "secret")  # to someone; of a call that is signed, `password` is the signer's
 _UNSHOWN = ("password", "secret")  # kinds of fields
 _WITH_BLANKS = ("marks",)  # other people's numbers
+_LINE_EACH = "One per line."
+_APART = "One per line, or apart by blanks; a number with blanks in double quotes."
 _LONGEST_KEY = 200  # as of a call
 _MOST_TOLD = 50  # things of an answer, each with its fields
 # what names a thing of the catalogue: a list of their names to choose from, or to type beside
@@ -234,7 +236,7 @@ def _field(name: str, kind: Any, hint: str, *, needed: bool, signs: bool = False
             return Field(name, words, hint, "files", needed)
         if inspect.isclass(inner) and issubclass(inner, BaseModel):
             return Field(name, words, hint, "rows", needed, columns=tuple(inner.model_fields))
-        return Field(name, words, hint, "lines", needed)
+        return Field(name, words, f"{_LINE_EACH if name in _WITH_BLANKS else _APART} {hint}".rstrip(), "lines", needed)
     if origin is Literal:
         return Field(name, words, hint, "choice", needed, choices=tuple(map(str, get_args(plain))))
     if inspect.isclass(plain) and issubclass(plain, BaseModel):

@@ -58,6 +58,16 @@ def test_batches_panels_and_a_lot_by_forms_alone(browser: Browser, factory: Fact
     assert re.search(r"L26-\d+-\w", page)
 
 
+def test_a_field_of_several_says_how_a_number_with_blanks_is_typed(browser: Browser, factory: Factory) -> None:  # noqa: F811
+    """A frame's mark may have blanks, and a field of several codes is parted at them."""
+    frames = factory.batch("FRAME").code
+    browser.get("/do/act?call=/panels")
+    browser.post("/do/act", call="/panels", frames=frames, marks='Row 7\r\nRow "8" left')
+    assert "a number with blanks in double quotes" in browser.get("/do/act?call=/lots")
+    page = browser.post("/do/act", call="/lots", product="P1", panels='"Row 7" "Row ""8"" left"')
+    assert re.search(r">L26-\d+-\w<", page), page
+
+
 def test_a_long_list_is_taken_whole(browser: Browser, factory: Factory) -> None:  # noqa: F811
     """What went past 4,000 characters was cut off, and the rest of the panels never received."""
     browser.get("/do/act?call=/batches")
