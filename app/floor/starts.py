@@ -1,5 +1,6 @@
 """Start a run: gather what was scanned, ask the gates, claim it, open its lines."""
 
+from collections import defaultdict
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
@@ -142,12 +143,13 @@ def open_run(
         operation=next(iter(steps.values())).operation, station=facts.station.id, person=person,
         recipe=recipe or _recipe(session, steps), started_at=by.happened_at, source=by.source,
     )  # fmt: skip
-    lines = [_line(session, by, facts, facts.groups[i], step, shelf.get(i)) for i, step in steps.items()]
+    parts = [(part, step, shelf.get(i)) for i, step in steps.items() for part in _by_round(facts.groups[i], step)]
+    lines = [_line(session, by, facts, part, step, its_shelf) for part, step, its_shelf in parts]
     number(session, by.number, run, *lines)
     code = code_for(session, by, "run", run.id)
     with AtOnce(session) as writes:
         writes.enter(run, code)
-        for line, step in zip(lines, steps.values(), strict=True):
+        for line, (_, step, _) in zip(lines, parts, strict=True):
             line.run = run.id
             writes.enter(line, *_uses(by, line, _into(facts.loaded, run.operation, step)))
         writes.ask(_claims(run.id, [item for i in steps for item in facts.groups[i].items], fact=by.fact))
@@ -224,9 +226,21 @@ def _only_good(group: Group, good: dict[int, int]) -> Group | None:
     if group.item is not None:
         return group
     keep = [i for i, panel in enumerate(group.panels) if good.get(panel, 0) > 0]
-    if not keep:
-        return None
+    return _part(group, keep) if keep else None
+
+
+def _part(group: Group, keep: list[int]) -> Group:
     return replace(group, panels=tuple(group.panels[i] for i in keep), progress=tuple(group.progress[i] for i in keep))
+
+
+def _by_round(group: Group, step: Step) -> list[Group]:
+    """A line has one round. Panels that come to the same step next may have done the one that they repeat some twice, some once."""
+    if group.item is not None or group.next_step == step.key:
+        return [group]
+    alike: defaultdict[int, list[int]] = defaultdict(list)
+    for i, stand in enumerate(group.progress):
+        alike[stand.round_of(step.key)].append(i)
+    return [_part(group, keep) for _, keep in sorted(alike.items())]
 
 
 def _step_of(facts: Facts, group: Group, stated: str | None) -> Step | None:

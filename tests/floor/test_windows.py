@@ -3,10 +3,12 @@
 from datetime import UTC, datetime, timedelta
 
 import pytest
+from sqlalchemy import select
 
 from app.catalogue.definitions import Product, Route, Step, Window
 from app.db import House
 from app.errors import Refused
+from app.ledger.runs import Line
 from tests.small_factory import PRODUCT, Factory
 
 NOW = datetime.now(UTC)
@@ -38,3 +40,16 @@ def test_a_step_may_have_braces_in_its_name(house: House) -> None:
     (reason,) = refused.value.reasons
     assert reason.kind == "window_early"
     assert reason.why.startswith(", ".join(panel.code for panel in wanted[2:]) + " must wait after look until ")
+
+
+def test_panels_that_were_repeated_unlike_get_a_line_for_each_round(house: House) -> None:
+    often = ROUTE.model_copy(update={"windows": (Window(from_step="a", to_step="b", max_minutes=60, repeats=2),)})
+    factory = Factory(house).load(("product", Product(**(PRODUCT.model_dump() | {"part_number": "P2"}))), ("route", often))
+    wanted = factory.panels(4)
+    lot, some = factory.lot(wanted, product="P2"), [panel.id for panel in wanted[:1]]
+    for hours, only in ((9, None), (6, some), (3, None)):
+        run = factory.start("Plasma", lot, at=NOW - timedelta(hours=hours), only=only)
+        factory.finish(run, at=NOW - timedelta(hours=hours) + timedelta(minutes=5))
+    with house.reading() as session:
+        rounds = session.execute(select(Line.round, Line.units).where(Line.run == run).order_by(Line.round)).all()
+    assert [tuple(row) for row in rounds] == [(2, 60), (3, 20)]
