@@ -37,7 +37,7 @@ class Signed:
 
 @dataclass(frozen=True)
 class Judged:
-    """The judgement in force, and what was decided about it."""
+    """The judgement in force, and what was decided about it, or the rework that was signed before it came."""
 
     verdict: str
     conforms: bool
@@ -131,7 +131,7 @@ class _Facts:
         self.recipes: dict[int, str] = dict(tuples(session, _RECIPES, recipes={run.recipe for run in runs.values() if run.recipe}))
         self.loads: dict[int, str] = dict(tuples(session, _LOADS, runs=runs))
         self.judged = judgements_in_force(session, ids) if judged is None else judged
-        self.decided = {row[0]: row[1:] for row in tuples(session, _DECIDED, judgements=[one.id for one in self.judged.values()])}
+        self.decided = {row[0]: row[1:] for row in tuples(session, _DECIDED, lines=self.judged)}
         self.at_risk: defaultdict[int, list[tuple[int, int, str]]] = defaultdict(list)  # line -> panels, entry, reason
         for line_id, *mark in tuples(session, _AT_RISK, lines=ids):
             self.at_risk[line_id].append((mark[0], mark[1], mark[2]))
@@ -187,7 +187,7 @@ class _Facts:
 
     def _judged(self, judgement: JudgementRow) -> Judged:
         reasons = tuple(words_of(reason) for reason in judgement.reasons)
-        by, decided = self._signed(judgement.e, VERDICTS[judgement.verdict]), self.decided.get(judgement.id)
+        by, decided = self._signed(judgement.e, VERDICTS[judgement.verdict]), self.decided.get(judgement.line)
         signed = self._signed(decided[0], f"{decided[1]}: {decided[2]}") if decided else None
         return Judged(by.words, judgement.verdict == "conforms", reasons, by, signed)
 
@@ -279,7 +279,15 @@ _LINES_OF_ITEMS = listed("select id from line where item in :items", "items")
 _PEOPLE = listed("select id, name from person where id in :people", "people")
 _RECIPES = listed("select d.id, t.name from definition d join thing t on t.id = d.thing where d.id in :recipes", "recipes")
 _LOADS = listed("select l.run, c.code from load l cross join code c where l.run in :runs and c.kind = 'load' and c.thing = l.id", "runs")
-_DECIDED = listed("select judgement, e, what, words from disposition where judgement in :judgements order by id", "judgements")
+# what was decided last of a line: of its judgement in force, or a rework, which outlives the judgement that it was signed for
+_DECIDED = listed(
+    """
+    select j.line, d.e, d.what, d.words from judgement j join disposition d on d.judgement = j.id
+    where j.line in :lines and (d.what = 'rework' or not exists (select 1 from judgement n where n.replaces = j.id))
+    and not exists (select 1 from judgement k join disposition n on n.judgement = k.id where k.line = j.line and n.id > d.id)
+    """,
+    "lines",
+)
 _AT_RISK = listed('select line, "set", e, reason from at_risk where line in :lines order by id', "lines")
 _INSIDE = listed('select m."set", m.panel from member m where m."set" in :sets and m.panel in :panels', "sets", "panels")
 # of all panels: PostgreSQL would seek each in a list of those that are meant, from its beginning

@@ -117,14 +117,14 @@ def _lines(
     at_risk = _at_risk(session, ids, panels)
     rows = []
     for line in lines:
-        judgement = judged.get(line.line)
+        judgement, decided = judged.get(line.line, (None, None))
         rows.append(
             LineRow(
                 line.line, line.step, line.round, line.shelf, codes[line.lot] if line.lot else None, line.extent, *share(line.line),
                 tuple([codes[item] for item in used.get(line.line, ())]),
                 judgement.verdict if judgement else None,
                 _reasons(judgement.reasons) if judgement else (),
-                judgement.decided if judgement else None,
+                decided,
                 line.line in at_risk,
             )
         )  # fmt: skip
@@ -145,11 +145,12 @@ def _at_risk(session: Session, lines: list[int], panels: Iterable[int]) -> set[i
     return {line for line, one in marks if one in theirs}
 
 
-def _judged(session: Session, lines: list[int]) -> dict[int, Any]:
-    """By line, its judgement in force: the one that none replaces."""
+def _judged(session: Session, lines: list[int]) -> dict[int, tuple[Any, str | None]]:
+    """By line, its judgement in force: the one that none replaces; and what was decided of it. A rework outlives the judgement it was signed for."""
     rows = ask(session, _JUDGEMENTS, lines=lines)
     replaced = {row.replaces for row in rows}
-    return {row.line: row for row in rows if row.id not in replaced}
+    last = {row.line: row.decided for row in rows if row.decided}
+    return {row.line: (row, row.decided or ("rework" if last.get(row.line) == "rework" else None)) for row in rows if row.id not in replaced}
 
 
 _NO_TEST: tuple[dict[str, int], dict[str, int]] = ({}, {})

@@ -16,6 +16,7 @@ from app.catalogue.definitions import Route
 from app.evidence.models import Evidence
 from app.final_test.models import UnitFile, UnitFileCorrection
 from app.final_test.result_corrections import file_in_force
+from app.genealogy.doings import Signed
 from app.genealogy.record_files import FileRow
 from app.genealogy.run_rows import words_of
 from app.journal.models import Entry
@@ -63,8 +64,7 @@ class RunJudgement:
     verdict: str
     reasons: tuple[str, ...]
     in_force: bool
-    disposition: str
-    words: str
+    decided: tuple[Signed, ...]  # all that was signed of it, in order: the last one decides
     by: str
     at: datetime
 
@@ -93,7 +93,7 @@ class RunLine:
     def is_undecided(self) -> bool:
         """It has ended, and neither a judgement that conforms nor a disposition closes it."""
         latest = self.judgements[0] if self.judgements else None
-        is_closed = latest is not None and bool(latest.verdict == VERDICTS["conforms"] or latest.disposition)
+        is_closed = latest is not None and bool(latest.verdict == VERDICTS["conforms"] or latest.decided)
         return self.judged is not None and self.ended_at is not None and not is_closed
 
 
@@ -221,18 +221,17 @@ def _judgements(session: Session, lines: list[int]) -> defaultdict[int, list[Run
         select(Judgement, Entry.actor_name, Entry.happened_at).join(Entry, Entry.id == Judgement.e)
         .where(Judgement.line.in_(lines)).order_by(Judgement.id.desc())
     ).all()  # fmt: skip
-    decisions = select(Disposition).where(Disposition.judgement.in_([row[0].id for row in rows])).order_by(Disposition.id)
-    signed = {one.judgement: one for one in session.scalars(decisions)}  # the latest stays
+    decisions = select(Disposition, Entry.actor_name, Entry.happened_at).join(Entry, Entry.id == Disposition.e).order_by(Disposition.id)
+    signed: defaultdict[int | None, list[Signed]] = defaultdict(list)
+    for one, who, at in session.execute(decisions.where(Disposition.judgement.in_([row[0].id for row in rows]))):
+        signed[one.judgement].append(Signed(who, at, f"{one.what}: {one.words}"))
     replaced = {row[0].replaces for row in rows}
     found: defaultdict[int, list[RunJudgement]] = defaultdict(list)
     for judgement, who, at in rows:
-        decided = signed.get(judgement.id)
+        reasons = tuple(words_of(reason) for reason in judgement.reasons)
         found[judgement.line].append(
-            RunJudgement(
-                VERDICTS[judgement.verdict], tuple(words_of(reason) for reason in judgement.reasons), judgement.id not in replaced,
-                decided.what if decided else "", decided.words if decided else "", who, at,
-            )
-        )  # fmt: skip
+            RunJudgement(VERDICTS[judgement.verdict], reasons, judgement.id not in replaced, tuple(signed[judgement.id]), who, at)
+        )
     return found
 
 
