@@ -5,7 +5,7 @@ import re
 import types
 from collections import defaultdict
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Annotated, Any, Literal, Union, get_args, get_origin
 from zoneinfo import ZoneInfo
@@ -78,6 +78,7 @@ class Field:
     choices: tuple[str, ...] = ()
     columns: tuple[str, ...] = ()  # of rows
     many: bool = True  # of rows: a list of them, not one
+    ticked: bool = False  # of a check: as the call has it where nothing is said
 
     @property
     def names(self) -> str:
@@ -122,7 +123,8 @@ def acts(request: Request, who: Calling, thing: str = "", kind: str = "") -> Res
 @router.get("/do/act")
 def form(request: Request, who: Calling, call: str) -> Response:
     act = _act(request, call)
-    given = {name: value for name, value in request.query_params.items() if name != "call"}
+    ticked = {field.name: "yes" for field in act.fields if field.ticked}
+    given = ticked | {name: value for name, value in request.query_params.items() if name != "call"}
     return _drawn(request, act, given, before=_before(request, act, given))
 
 
@@ -205,7 +207,10 @@ def _of_route(route: APIRoute) -> Iterator[Act]:
         if inspect.isclass(plain) and issubclass(plain, BaseModel):
             body = (name, plain)
             fields += [
-                _field(one, info.annotation, info.description or "", needed=info.is_required(), signs=issubclass(plain, Signed))
+                replace(
+                    _field(one, info.annotation, info.description or "", needed=info.is_required(), signs=issubclass(plain, Signed)),
+                    ticked=info.default is True,
+                )
                 for one, info in plain.model_fields.items()
                 if one not in _HIDDEN
             ]

@@ -68,6 +68,15 @@ def test_a_field_of_several_says_how_a_number_with_blanks_is_typed(browser: Brow
     assert re.search(r">L26-\d+-\w<", page), page
 
 
+@pytest.mark.parametrize(("call", "name"), [("/samples", "kept"), ("/packs", "close"), ("/stations/{station}/attend", "here")])
+def test_what_a_call_does_unless_told_otherwise_is_ticked_on_its_form(browser: Browser, call: str, name: str) -> None:  # noqa: F811
+    """A sample that was taken by the form was destroyed, a full pack left open, and who attended a station left it, where nobody touched the box."""
+    box = f'<input type="checkbox" name="{name}" value="yes"'
+    assert f"{box} checked>" in browser.get(f"/do/act?call={call}")
+    assert '<input type="checkbox" name="fact" value="yes">' in browser.page.text
+    assert f"{box}>" in browser.post("/do/act", call=call), "what was unticked stays so on the form that comes back"
+
+
 def test_a_long_list_is_taken_whole(browser: Browser, factory: Factory) -> None:  # noqa: F811
     """What went past 4,000 characters was cut off, and the rest of the panels never received."""
     browser.get("/do/act?call=/batches")
