@@ -64,7 +64,9 @@ class Progress:
 
         Not so where dies are attached: the logs of those that are set right add to the logs before, so both are of one round.
         """
-        reworked = self.ways.reworked[step] if self.ways is not None else sum(doing.step == step for doing in self.reworked)
+        if self.ways is not None:
+            return self.ways.rounds[step] + 1
+        reworked = sum(doing.step == step for doing in self.reworked)
         return self.times(step) + (0 if step in self.attaching else reworked) + 1
 
 
@@ -72,13 +74,14 @@ class Progress:
 class Ways:
     """What was done to the parts of loose units: by step the last doing of each part, and how often the part with the most doings had it.
 
-    `reworked`: how often what was done was sent to rework, by step, of the part with the most of it.
+    `rounds`: the same with what was sent to rework, and with what only some of the parts had, but for tests: what one leaves in its machine
+    joins the next lot, and is no reason to call that one's test its second.
     `before`: the steps that panels do. Their doings are known where a time window leads from them to loose units.
     """
 
     lasts: dict[str, set[Doing]] = field(default_factory=dict)
     times: Counter[str] = field(default_factory=Counter)
-    reworked: Counter[str] = field(default_factory=Counter)
+    rounds: Counter[str] = field(default_factory=Counter)
     before: frozenset[str] = frozenset()
 
 
@@ -127,7 +130,8 @@ def loose_progress(session: Session, lots: list[int]) -> dict[int, Progress]:
             gave_bins[row.item].add(row.step)
     done, untested = _done_to_all(inflows, own), _untested(inflows, own, gave_bins)
     routes = {thing: one.body for thing, one in catalogue.with_ids(session, sorted({route for route, _ in stand.values() if route})).items()}
-    ways = _ways(inflows, own, done, reworked, _from_panels(session, list(inflows), routes.values()))
+    tests = {step.key for route in routes.values() for step in route.steps if step.operation == "test"}
+    ways = _ways(inflows, own, done, reworked, _from_panels(session, list(inflows), routes.values()), tests)
     for lot, one in found.items():
         one.doings, one.left_over = sorted(done[lot], key=lambda doing: doing.line), untested[lot] | gave_bins[lot]
         one.ways = ways[lot]
@@ -145,22 +149,28 @@ def _done_to_all(inflows: dict[int, set[_Inflow]], own: dict[int, set[Doing]]) -
     found: dict[int, set[Doing]] = {}
     for lot in _parents_first(inflows):
         before = [found[parent] for parent in {parent for parent, _ in inflows[lot]}]
-        shared = set.intersection(*({doing.step for doing in doings} for doings in before)) if before else set()
+        shared = _shared(before)
         found[lot] = {doing for doings in before for doing in doings if doing.step in shared} | own.get(lot, set())
     return found
 
 
+def _shared(parts: list[set[Doing]]) -> set[str]:
+    """The steps that every part had done."""
+    return set.intersection(*({doing.step for doing in doings} for doings in parts)) if parts else set()
+
+
 def _ways(
     inflows: dict[int, set[_Inflow]], own: dict[int, set[Doing]], done: dict[int, set[Doing]], reworked: dict[int, Counter[str]],
-    from_panels: dict[int, dict[str, set[Doing]]],
+    from_panels: dict[int, dict[str, set[Doing]]], tests: set[str],
 ) -> dict[int, Ways]:  # fmt: skip
     """By lot: what it did itself was done to all that is in it; before that, what each part of it had done."""
     found: dict[int, Ways] = {}
     for lot in _parents_first(inflows):
         one = found[lot] = Ways({step: set(doings) for step, doings in from_panels.get(lot, {}).items()})
-        all_did = {doing.step for doing in done[lot]}
-        for parent in {parent for parent, _ in inflows[lot]}:
-            one.reworked |= found[parent].reworked
+        all_did, parents = {doing.step for doing in done[lot]}, {parent for parent, _ in inflows[lot]}
+        not_shared = tests - _shared([done[parent] for parent in parents])
+        for parent in parents:
+            one.rounds |= Counter({step: times for step, times in found[parent].rounds.items() if step not in not_shared})
             for step, doings in found[parent].lasts.items():
                 if step in all_did or not found[parent].times[step]:
                     one.lasts.setdefault(step, set()).update(doings)
@@ -168,7 +178,8 @@ def _ways(
         for doing in sorted(own.get(lot, ()), key=_by_the_clock):
             one.lasts[doing.step] = {doing}
             one.times[doing.step] += 1
-        one.reworked += reworked.get(lot, Counter())
+            one.rounds[doing.step] += 1
+        one.rounds += reworked.get(lot, Counter())
     return found
 
 

@@ -147,3 +147,35 @@ def test_loose_units_count_their_rounds_and_keep_them_when_they_part_or_come_tog
     whole = do.post(f"/lots/{loose}/merge", others=[again["item"]])["lot"]
     assert words_of(do, whole, "wash") == "done, 2nd time", "some of it was washed twice"
     assert do.findings() == []
+
+
+def cut(do: Plant, panels: int = 1) -> str:
+    """Loose units that come to their wash."""
+    lot, attach = attached(do, panels)
+    decide(do, attach, "concession")
+    do.run("Bench", lot, pull=5.0)
+    do.run("Bench", lot)
+    return str(do.post(f"/runs/{do.start('Saw', lot)}/singulate")["lot"])
+
+
+def test_parts_in_different_rounds_come_together_in_the_last_of_them(do: Plant) -> None:
+    loose = cut(do)
+    rework(do, loose, do.run("Bench", loose, pull=1.0))
+    part = do.post(f"/lots/{loose}/split", units=5)["lot"]
+    do.run("Bench", part, pull=5.0)
+    whole = do.post(f"/lots/{loose}/merge", others=[part])["lot"]
+    assert next_of(do, whole) == ("wash", 3), "the part has been washed twice"
+    again = line_of(do, do.run("Bench", whole, pull=5.0))
+    assert (again["round"], words_of(do, str(again["item"]), "wash")) == (3, "done, 3rd time")
+
+
+def test_what_a_test_left_makes_the_next_lots_test_no_second_one(do: Plant) -> None:
+    loose = cut(do)
+    other = do.post(f"/lots/{loose}/split", units=8)["lot"]
+    loose, other = [str(line_of(do, do.run("Bench", one, pull=5.0))["item"]) for one in (loose, other)]
+    run = do.start("Tester", loose)
+    do.post(f"/runs/{run}/bins", bins=[{"bin": "B1", "units": 10}])
+    whole = do.post(f"/lots/{other}/merge", others=[loose])["lot"]
+    assert next_of(do, whole) == ("test", 1)
+    run = do.start("Tester", whole)
+    assert (line_of(do, run)["round"], words_of(do, whole, "test")) == (1, "in work")
