@@ -289,7 +289,8 @@ def _adhesive(one: AdhesiveHeat) -> AdhesiveHeatOut:
 
 
 def _judged(session: Session, line: Line, judgement: Judgement, *, worse: bool) -> dict[str, Any]:
-    doubtful = panels_of_lines(session, [line.id])[line.id] if judgement.verdict != "conforms" else ()
+    done = panels_of_lines(session, [line.id]).get(line.id, ()) if line.item is None else (line.item,)
+    doubtful = done if judgement.verdict != "conforms" else ()
     return {
         "line": line.id, "run": code_of(session, "run", line.run), "verdict": judgement.verdict, "reasons": judgement.reasons, "worse": worse,
         "packs": sorted(codes_of(session, "pack", sorted(walk.packs_with(session, doubtful))).values()),

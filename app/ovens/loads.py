@@ -186,7 +186,10 @@ def _misfits(session: Session, load: Load, facts: Facts, steps: dict[int, Step],
     must_have_shelf(facts.station.body, shelf)
     for i, group in enumerate(facts.groups):
         step = steps.get(i)
-        if step is None or step.operation != "cure":
+        if group.item is not None:
+            now = "Start it at the oven alone: that is a run of its own."
+            found.append(Reason("bad_input", f"Only panels lie on the shelves of a load, and {facts.names[group.item]} is none.", now))
+        elif step is None or step.operation != "cure":
             now = f"Take it to {step.name}." if step else "It has done every step of its route."
             found.append(Reason("not_next_step", f"{_name(facts, group)} does not come to a cure next.", now))
         else:

@@ -59,7 +59,8 @@ def show(request: Request, session: Session, who: Caller, screen: Screen) -> Res
     here = next((row for row in rows if screen.station and row.id == screen.station.id), None)
     question = screen.question
     missing = [one.key for one in question.to_enter if not screen.given.get(one.key)] if question else []
-    may_load = screen.station is not None and (at_rest or (question is not None and question.verb == "start"))
+    starts_panels = question is not None and question.verb == "start" and any(group.panels for group in question.groups)
+    may_load = screen.station is not None and (at_rest or starts_panels)
     filling = filling_at(session, screen.station.id) if screen.station and may_load else ""
     values: dict[str, Any] = {
         "filling": filling, "recipes": _recipes(session, screen.station, question) if screen.station and may_load and not filling else [],
