@@ -49,7 +49,13 @@ class Drawn:
 
 def strip(pockets: list[Pocket], brackets: Sequence[Bracket] = ()) -> list[Drawn]:
     """The tape, pocket by pocket."""
-    return [Drawn(_picture(pocket, brackets), pocket.number, pocket.name, pocket.state, in_words(pocket), pocket.note) for pocket in pockets]
+    return [Drawn(_picture(pocket, brackets), pocket.number, pocket.name, pocket.state, in_words(pocket), _beneath(pocket)) for pocket in pockets]
+
+
+def _beneath(pocket: Pocket) -> str:
+    """The note; and which time it is, where the picture has no room for it."""
+    time = f"{ordinal(pocket.times)} time" if pocket.times > 1 and pocket.state != "done" else ""
+    return ", ".join(filter(None, (time, pocket.note)))
 
 
 def in_words(pocket: Pocket) -> str:

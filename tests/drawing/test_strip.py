@@ -44,6 +44,9 @@ def test_no_two_states_look_alike_without_colour() -> None:
 def test_a_step_done_again_says_so_in_letters() -> None:
     assert texts(strip([Pocket(1, "cure", "done", 2)])[0].svg) == ["2nd"]
     assert texts(strip([Pocket(1, "cure", "done", 1)])[0].svg) == []
+    states: tuple[State, ...] = ("next", "held", "in work", "open", "at risk")
+    assert [strip([Pocket(1, "cure", state, 2, "2 of 4 panels")])[0].note for state in states] == ["2nd time, 2 of 4 panels"] * 5
+    assert [strip([Pocket(1, "cure", state, 1, "2 of 4 panels")])[0].note for state in states] == ["2 of 4 panels"] * 5
 
 
 def test_a_bracket_shrinks_towards_its_end_over_all_its_pockets() -> None:

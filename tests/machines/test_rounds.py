@@ -1,5 +1,6 @@
 """A step that was sent to rework is done in a further round, which its line, the questions of a terminal and the tape say."""
 
+import re
 from collections.abc import Iterator
 
 import pytest
@@ -12,6 +13,7 @@ from app.floor.route_strip import route_strip
 from app.naming.resolve import resolve
 from app.scan.questions import question_about
 from tests.machines.plant import Plant, plant
+from tests.people.signing_in import sign_in
 
 PULL = Record(name="pull", unit="gf", low=3.0)
 STEPS = (
@@ -22,9 +24,13 @@ STEPS = (
     Step(key="wash", name="wash", operation="clean", records=(PULL,), judged="readings"),
     Step(key="test", name="test", operation="test"),
 )
+WIRED = (
+    Step(key="bond", name="bond", operation="wire bond", needs=(Need(kind="wire", part="AU20"),), records=(PULL,), judged="readings"), *STEPS[2:4],
+)  # fmt: skip
 PRODUCT = Product(part_number="AGAIN", rows=4, columns=5, roles=({"role": "red", "part": "WR"},), bin_table="B")  # type: ignore[arg-type]
 AGAIN: tuple[tuple[str, Body], ...] = (
     ("product", PRODUCT), ("route", Route(product="AGAIN", revision="1", steps=STEPS)),
+    ("product", PRODUCT.model_copy(update={"part_number": "SHEET"})), ("route", Route(product="SHEET", revision="1", steps=WIRED)),
     ("station", Station(name="Bench", area="hall", operations=("clean", "inspect"))),
 )  # fmt: skip
 
@@ -179,3 +185,12 @@ def test_what_a_test_left_makes_the_next_lots_test_no_second_one(do: Plant) -> N
     assert next_of(do, whole) == ("test", 1)
     run = do.start("Tester", whole)
     assert (line_of(do, run)["round"], words_of(do, whole, "test")) == (1, "in work")
+
+
+def test_the_printed_sheet_says_which_time_it_is_and_what_the_step_needs(do: Plant) -> None:
+    lot = do.lot(do.panels(1), product="SHEET")
+    do.mount("Bond 1", do.batch("AU20"))
+    rework(do, lot, do.run("Bond 1", lot, pull=1.0))
+    assert sign_in(do.client, do.signed["signed_by"], do.signed["password"]).status_code == 200
+    printed = re.sub(r"\s+", " ", re.sub("<[^>]+>", " ", do.client.get(f"/lots/{lot}/sheet").text))
+    assert "next, 2nd time wire AU20 " in printed
