@@ -1,7 +1,7 @@
 """Where panels and loose lots stand on their routes. Nothing of it is stored: it is summed from the lines that covered them."""
 
 from collections import Counter, defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from graphlib import TopologicalSorter
@@ -36,7 +36,7 @@ class Progress:
     route: int | None = None
     lot: int | None = None
     doings: list[Doing] = field(default_factory=list)
-    reworked: list[Doing] = field(default_factory=list)  # what was sent to rework: no step is done by it; of loose units, in `ways`
+    reworked: list[Doing] = field(default_factory=list)  # what was sent to rework: no step is done by it; of loose units, of any part
     next_step: str | None = None
     round: int = 1  # of the next step
     attaching: frozenset[str] = frozenset()  # the route's steps that put dies on cells
@@ -116,23 +116,26 @@ def loose_progress(session: Session, lots: list[int]) -> dict[int, Progress]:
         inflows.setdefault(child, set()).add((parent, bool(by_bin)))
         inflows.setdefault(parent, set())
     own: defaultdict[int, set[Doing]] = defaultdict(set)
-    reworked: defaultdict[int, Counter[str]] = defaultdict(Counter)
+    reworked: defaultdict[int, set[Doing]] = defaultdict(set)
     gave_bins: defaultdict[int, set[str]] = defaultdict(set)
     found = {lot: Progress(lot=lot) for lot in lots}
     for lot, (route, grade) in stand.items():
         found[lot].route, found[lot].is_reject = route, grade == "reject"
     for row in ask(session, _LOOSE_DOINGS, lots=list(inflows)):
+        doing = Doing(row.line, row.step, row.round, row.ended_at, row.judged)
         if row.reworked:
-            reworked[row.item][row.step] += 1
+            reworked[row.item].add(doing)
             continue
-        own[row.item].add(Doing(row.line, row.step, row.round, row.ended_at, row.judged))
+        own[row.item].add(doing)
         if row.gave_bins:
             gave_bins[row.item].add(row.step)
     done, untested = _done_to_all(inflows, own), _untested(inflows, own, gave_bins)
     routes = {thing: one.body for thing, one in catalogue.with_ids(session, sorted({route for route, _ in stand.values() if route})).items()}
     tests = {step.key for route in routes.values() for step in route.steps if step.operation == "test"}
     ways = _ways(inflows, own, done, reworked, _from_panels(session, list(inflows), routes.values()), tests)
+    again = _of_any_part(inflows, reworked) if reworked else {}
     for lot, one in found.items():
+        one.reworked = sorted(again.get(lot, ()), key=lambda doing: doing.line)
         one.doings, one.left_over = sorted(done[lot], key=lambda doing: doing.line), untested[lot] | gave_bins[lot]
         one.ways = ways[lot]
         if one.route is not None:
@@ -159,8 +162,15 @@ def _shared(parts: list[set[Doing]]) -> set[str]:
     return set.intersection(*({doing.step for doing in doings} for doings in parts)) if parts else set()
 
 
+def _of_any_part(inflows: dict[int, set[_Inflow]], own: Mapping[int, set[Doing]]) -> dict[int, set[Doing]]:
+    found: dict[int, set[Doing]] = {}
+    for lot in _parents_first(inflows):
+        found[lot] = own.get(lot, set()).union(*(found[parent] for parent, _ in inflows[lot]))
+    return found
+
+
 def _ways(
-    inflows: dict[int, set[_Inflow]], own: dict[int, set[Doing]], done: dict[int, set[Doing]], reworked: dict[int, Counter[str]],
+    inflows: dict[int, set[_Inflow]], own: dict[int, set[Doing]], done: dict[int, set[Doing]], reworked: Mapping[int, set[Doing]],
     from_panels: dict[int, dict[str, set[Doing]]], tests: set[str],
 ) -> dict[int, Ways]:  # fmt: skip
     """By lot: what it did itself was done to all that is in it; before that, what each part of it had done."""
@@ -179,7 +189,7 @@ def _ways(
             one.lasts[doing.step] = {doing}
             one.times[doing.step] += 1
             one.rounds[doing.step] += 1
-        one.rounds += reworked.get(lot, Counter())
+        one.rounds += Counter(doing.step for doing in reworked.get(lot, ()))
     return found
 
 

@@ -130,7 +130,8 @@ class _Reading:
         self.strips = strips(session, self.groups, at)
         self.hold_codes = codes_of(session, "hold", list({stop.hold for strip in self.strips.values() for stop in strip.stops}))
         self.containers = _containers(session, lots, {lot: panels for lot, panels in self.panels.items() if lot not in self.empty})
-        self.doings = doings_of_lots(session, self.panels, {lot: [doing.line for doing in self.stand[lot].doings] for lot in loose})
+        before = {lot: [doing.line for doing in (*self.stand[lot].doings, *self.stand[lot].reworked)] for lot in loose}
+        self.doings = doings_of_lots(session, self.panels, before)
 
     def traveller(self, lot: Lot) -> Traveller:
         route = self.things[self.route_of[lot.item]] if lot.item in self.route_of else None

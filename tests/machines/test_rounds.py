@@ -10,6 +10,8 @@ from app.clock import now
 from app.db import House
 from app.floor.groups import gather
 from app.floor.route_strip import route_strip
+from app.genealogy.traveller import travellers
+from app.ledger.items import Lot
 from app.naming.resolve import resolve
 from app.scan.questions import question_about
 from tests.machines.plant import Plant, plant
@@ -194,3 +196,14 @@ def test_the_printed_sheet_says_which_time_it_is_and_what_the_step_needs(do: Pla
     assert sign_in(do.client, do.signed["signed_by"], do.signed["password"]).status_code == 200
     printed = re.sub(r"\s+", " ", re.sub("<[^>]+>", " ", do.client.get(f"/lots/{lot}/sheet").text))
     assert "next, 2nd time wire AU20 " in printed
+
+
+def test_a_loose_lot_tells_what_was_sent_to_rework_before_it_was_made(do: Plant) -> None:
+    loose = cut(do)
+    first = do.run("Bench", loose, pull=1.0)
+    rework(do, loose, first)
+    part = do.post(f"/lots/{loose}/split", units=5)["lot"]
+    again = do.run("Bench", part, pull=5.0)
+    with do.house.walking() as session:
+        (told,) = travellers(session, [session.get_one(Lot, resolve(session, part).id)], now())
+    assert [(one.run, one.round) for step in told.steps if step.key == "wash" for one in step.doings] == [(first, 1), (again, 2)]
