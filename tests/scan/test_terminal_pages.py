@@ -113,7 +113,7 @@ def test_numbers_are_entered_looked_at_once_more_and_confirmed(stage: Stage, ola
     assert ola.heading == f"Finish wire bond on {box}?"
     assert "4.5 gf" in ola.page and "20 gf" in ola.page
     again = re.search(r'href="([^"]+)">Enter them again<', ola.page)
-    assert again is not None and "4.5" not in Screen.get(ola, html.unescape(again[1])), "what was mistyped is put right before it is on the record"
+    assert again is not None and 'value="4.5"' not in Screen.get(ola, html.unescape(again[1])), "what was mistyped is put right before it is recorded"
     ola.send("/floor/finish", **{"value.pull": "4.5", "value.shear": "20"})
     ola.scan(stage.station("Bond 1"))
     assert ola.said == f"Finished wire bond on {box}."
