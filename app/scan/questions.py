@@ -110,11 +110,11 @@ def _start_question(session: Session, named: Named, station: int, now: datetime,
     panels = [panel for group in groups for panel in group.panels]
     left, window = _window(would.facts, groups, now)
     round_ = max(stand.round_of(step.key) for group in groups for stand in group.progress)
-    time = f" for the {ordinal(round_)} time" if round_ > 1 else ""
     done, of_lot = _of_lot(session, groups, step)
     return Question(
         verb="start", thing=named, station=station, station_name=would.facts.station.name, step=step.name,
-        words=f"Start {step.name} on {named.code}{time}?", about=_about(session, named, groups, len(panels), of_lot), panels_here=len(panels),
+        words=f"Start {step.name} on {named.code}{_for_the(round_)}?",
+        about=_about(session, named, groups, len(panels), of_lot), panels_here=len(panels),
         panels_done=done, panels_of_lot=of_lot, units=sum(would.facts.good.get(panel, 0) for panel in panels),
         loaded=tuple(would.facts.loaded), window_seconds=left, window_words=window, caution=step.caution, instruction=step.instruction,
         standard_minutes=step.standard_minutes, asks_line_clear=asks_line_clear(step), recipe=step.recipe or "",
@@ -140,6 +140,10 @@ def what_ends(session: Session, run: Run) -> Ending:
     return Ending(lines, steps, steps[0].name if steps else run.operation, count, numbers)
 
 
+def _for_the(round_: int) -> str:
+    return f" for the {ordinal(round_)} time" if round_ > 1 else ""
+
+
 def _finish_question(session: Session, named: Named, run: Run) -> Question:
     ending = what_ends(session, run)
     lines, steps, name, count = ending.lines, ending.steps, ending.step, ending.count
@@ -154,7 +158,7 @@ def _finish_question(session: Session, named: Named, run: Run) -> Question:
     elsewhere = "" if bins else ENDS_ELSEWHERE.get(run.operation, "")
     return Question(
         verb="finish", thing=named, station=run.station, station_name=catalogue.station(session, run.station).name, step=name,
-        words=f"Finish {name} on {named.code}{and_more(others)}?", panels_here=len(panels),
+        words=f"Finish {name} on {named.code}{and_more(others)}{_for_the(max((line.round for line in lines), default=1))}?", panels_here=len(panels),
         about=_with_it(session, load, others) or _about(session, named, groups, len(panels), 0),
         units=0 if count != "none" else sum(good_units(session, panels).values()) if panels else sum(line.units or 0 for line in lines),
         loaded=tuple(loaded_on(session, run.station)), to_enter=() if elsewhere else (*bins, *to_enter),

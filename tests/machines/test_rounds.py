@@ -127,6 +127,10 @@ def test_a_terminal_asks_for_the_second_time(do: Plant) -> None:
         station = resolve(session, do.at["Bench"], "station").id
         asked = question_about(session, resolve(session, lot), station, now())
     assert asked.words == f"Start bond on {lot} for the 2nd time?"
+    do.start("Bench", lot)
+    with do.house.reading() as session:
+        asked = question_about(session, resolve(session, lot), station, now())
+    assert asked.words == f"Finish bond on {lot} for the 2nd time?"
 
 
 def test_dies_set_right_stay_in_the_round_that_they_belong_to(do: Plant) -> None:
