@@ -8,6 +8,7 @@ Panels that travelled in the same sets stand alike, so they are read as one: not
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import dropwhile
 from operator import attrgetter
 from typing import NamedTuple
 
@@ -57,6 +58,7 @@ class Part(NamedTuple):
     stops: tuple[Stop, ...] = ()
     is_at_risk: bool = False
     place: str = ""  # where it was moved to, if not on the floor
+    round: int = 1  # which time its step is done, as in `floor/progress.py`
     windows: tuple[WindowState, ...] = ()  # of a loose lot or pack: those that run; of panels `done` says it
 
     @property
@@ -75,6 +77,14 @@ class Parts:
     routes: dict[int, Route]
     products: dict[int, Product]
     spent: int  # lots of panels without a good unit left, which are in no part
+
+    def is_to_scrap(self, part: Part) -> bool:
+        """Rejects; and seconds of a product that sells none, once no test is ahead of them. What is packed was let."""
+        if part.lot.grade != "second" or part.lot.form == "pack":
+            return part.lot.grade == "reject"
+        route = self.routes.get(part.lot.route or 0)
+        ahead = dropwhile(lambda step: step.key != part.step, route.steps) if route else ()
+        return self.products[part.lot.product].seconds_part_number is None and not any(step.operation == "test" for step in ahead)
 
 
 def open_parts(session: Session, past: Past | None = None) -> Parts:
@@ -132,6 +142,7 @@ class _Known:
             units = sum(one.units if one.what == "in" else -one.units for one in postings)
             if units > 0:
                 part = self._standing(lot, done, 0, units, self.loose_running.get(lot.item), None, tuple(self.held_loose.get(lot.item, ())))
+                part = part._replace(round=stand[lot.item].round_of(part.step) if part.step else 1)
                 route = self.routes.get(lot.route or 0)
                 yield part._replace(windows=tuple(running(route, stand[lot.item]))) if route and route.windows else part
 
@@ -174,8 +185,16 @@ class _Known:
         return Part(
             lot, panels, units, step, since, counted, running,
             loading[0] if loading else None, (loading[1] if loading else None) or (running.shelf if running else None), stops,
-            place=self.places.get(lot.item, ""), is_at_risk=at_risk,
+            place=self.places.get(lot.item, ""), is_at_risk=at_risk, round=self._round(lot, step, done),
         )  # fmt: skip
+
+    def _round(self, lot: OpenLot, step: str | None, done: Sequence[Doing]) -> int:
+        """Of panels. Dies attached anew are of the round that they were in."""
+        before = sum(doing.step == step for doing in done)
+        if not before:
+            return 1
+        body = step_of(self.routes.get(lot.route or 0), step)
+        return 1 if body is not None and body.operation == "die attach" else before + 1
 
     def _following(self, lot: OpenLot, finished: frozenset[str]) -> str | None:
         """The first step that is not finished: few answers, and thousands of parts that ask."""

@@ -60,7 +60,7 @@ class Today:
 
 def ahead(parts: Parts, paces: Paces, site: Site, day: Span, now: datetime, so_far: int, per_hour: float | None) -> Today:
     """The forecast for the end of `day` as it stands `now`. The seed is the day's number: the same moment gives the same band."""
-    free = [part for part in parts.parts if not part.stops and part.lot.grade != "reject" and part.step is not None and not part.is_in_stock]
+    free = [part for part in parts.parts if not part.stops and not parts.is_to_scrap(part) and part.step is not None and not part.is_in_stock]
     held = sum(part.units for part in parts.parts if part.stops and part.lot.form != "pack")
     minutes = max(0.0, (day.end - now) / timedelta(minutes=1))
     way = cache(partial(_way, parts, paces))

@@ -16,7 +16,7 @@ from app.board.remembered import Remembered
 from app.board.stations import OperationRow, StationNow, by_operation, stations_now
 from app.board.taped import Today, ahead, past_at, taped
 from app.board.windows import WindowRow, window_rows
-from app.board.work import Row, known, rejects, rows
+from app.board.work import Row, known, rows, to_scrap
 from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Site
 
@@ -45,7 +45,7 @@ class Board:
     lots: int
     late: int
     stuck: int
-    rejects: tuple[int, int]
+    to_scrap: tuple[int, int]  # lots, units
     spent: int  # lots without a good unit left, which stand in no row
     windows: tuple[WindowRow, ...]
     ovens: tuple[Oven, ...]
@@ -63,8 +63,8 @@ def board(session: Session, memory: Remembered, now: datetime) -> Board:
     parts, stations = open_parts(session), stations_now(session, now)
     found = _rows(session, parts, past, site, now)
     return Board(
-        now, tuple(found), len({part.lot.item for part in parts.parts if part.lot.grade != "reject" and part.lot.form != "pack"}),
-        _marked(found, "late"), _marked(found, "stuck"), rejects(parts.parts), parts.spent,
+        now, tuple(found), len({part.lot.item for part in parts.parts if not parts.is_to_scrap(part) and part.lot.form != "pack"}),
+        _marked(found, "late"), _marked(found, "stuck"), to_scrap(parts), parts.spent,
         tuple(window_rows(parts, stations, now)), tuple(ovens(session, stations, parts)), tuple(by_operation(stations)),
         tuple(overrides(session, week_of(site, now))), week_of(site, now),
         ahead(parts, past, site, day, now, taped(session, day.begin, now), tapers_per_hour(stations)),

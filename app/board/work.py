@@ -15,7 +15,7 @@ from app.catalogue import queries as catalogue
 from app.catalogue.definitions import Order, Route, Step
 from app.catalogue.models import Thing
 from app.catalogue.route_rules import steps_of_lot
-from app.drawing.strip import Drawn, Pocket, State, strip
+from app.drawing.strip import Drawn, Pocket, State, ordinal, strip
 from app.journal.models import Entry
 from app.ledger.stops import Hold
 from app.naming.resolve import codes_of
@@ -34,7 +34,7 @@ class Placed:
 
 @dataclass(frozen=True)
 class LotAt:
-    """A part of a lot as a line on a page. `where`: at which station since when, or how long it waits."""
+    """A part of a lot as a line on a page. `where`: at which station since when, or how long it waits; and which time."""
 
     code: str
     order: str
@@ -116,18 +116,18 @@ def known(session: Session, parts: Parts, paces: Paces, zone: str, now: datetime
 
 
 def rows(parts: Parts, names: dict[int, str], know: Known) -> list[Row]:
-    """One row a step with lots at it, in the order of the routes. `names`: of the routes. Rejects are no work: they are counted apart."""
+    """One row a step with lots at it, in the order of the routes. `names`: of the routes. What is to be scrapped is no work: it is counted apart."""
     at: defaultdict[tuple[int, str | None], list[Part]] = defaultdict(list)
     for part in parts.parts:
-        if part.lot.route in parts.routes and part.lot.grade != "reject":
+        if part.lot.route in parts.routes and not parts.is_to_scrap(part):
             at[part.lot.route, part.step].append(part)
     found = [_row(route, names[route], parts.routes[route], key, there, know) for (route, key), there in at.items()]
     return sorted(found, key=lambda row: (row.product, row.route_name, row.number))
 
 
-def rejects(parts: Iterable[Part]) -> tuple[int, int]:
-    """(lots, units) of grade reject that wait to be scrapped."""
-    units = [part.units for part in parts if part.lot.grade == "reject"]
+def to_scrap(parts: Parts) -> tuple[int, int]:
+    """(lots, units) that wait to be scrapped."""
+    units = [part.units for part in parts.parts if parts.is_to_scrap(part)]
     return len(units), sum(units)
 
 
@@ -171,7 +171,7 @@ def _together(parts: Sequence[Part]) -> Iterable[Part]:
     """Parts of one lot that differ by nothing but what they went through are one line, which waits as long as the first of them."""
     found: defaultdict[tuple[object, ...], list[Part]] = defaultdict(list)
     for part in parts:
-        found[part.lot.item, part.state, part.running and part.running.station, part.stops, part.place, part.load].append(part)
+        found[part.lot.item, part.state, part.running and part.running.station, part.stops, part.place, part.load, part.round].append(part)
     return (as_one(some) for some in found.values())
 
 
@@ -184,6 +184,10 @@ def _lot_at(part: Part, route: Route, know: Known) -> LotAt:
 
 
 def _where(part: Part, know: Known) -> str:
+    return _stands(part, know) + (f", {ordinal(part.round)} time" if part.round > 1 else "")
+
+
+def _stands(part: Part, know: Known) -> str:
     if part.running:
         shelf = f", shelf {part.shelf}" if part.shelf else ""
         return f"runs at {know.stations[part.running.station]}{shelf} for {in_hours(know.now - part.since)}"

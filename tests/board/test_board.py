@@ -222,11 +222,32 @@ def test_a_loose_lot_stands_at_its_step_until_it_is_empty_and_what_was_taped_cou
     assert seen(factory, NOON + timedelta(days=1)).yesterday.truth == 40
 
 
+def test_a_lot_says_that_it_comes_to_its_step_again(factory: Factory) -> None:
+    """Held for a rework it looked like a lot that was there for the first time."""
+    one = _bondable(factory)
+    run(factory, "Bond 1", one, NOON - timedelta(hours=2), pull=1.0)
+    with factory.house.reading() as session:
+        bonded = session.scalars(select(Judgement.line)).one()
+    factory.do("dispose", lambda s, by: dispose(s, by, bonded, "rework", "pull again").id)
+    (again,) = row(seen(factory), "bond").lots
+    assert (again.code, again.state, again.where[:9], again.where[-10:]) == (one.code, "held", "on hold H", ", 2nd time")
+
+
 def test_rejects_are_counted_apart(factory: Factory) -> None:
     binned(factory, loose_lot(factory, 2, NOON - timedelta(hours=5)), 40, NOON - timedelta(hours=2), grade="reject")
     found = seen(factory)
     assert found.rows == ()
-    assert found.rejects == (1, 40)
+    assert found.to_scrap == (1, 40)
+
+
+@pytest.mark.parametrize(("sold_as", "at", "to_scrap"), [("Q-S", "tape", (0, 0)), (None, "", (1, 40))])
+def test_seconds_that_no_part_number_sells_are_no_work(house: House, sold_as: str | None, at: str, to_scrap: tuple[int, int]) -> None:
+    """No pack takes them: they were late, and in what comes out today."""
+    factory = Factory(house).load(("product", MORE[0][1].model_copy(update={"seconds_part_number": sold_as})), *MORE[1:])
+    binned(factory, loose_lot(factory, 2, NOON - timedelta(hours=5)), 40, NOON - timedelta(hours=2), grade="second")
+    found = seen(factory)
+    assert ([row.key for row in found.rows], found.to_scrap, found.lots) == ([at] if at else [], to_scrap, int(bool(at)))
+    assert found.today.overdue == 0 and found.today.forecast.high == (40 if at else 0)
 
 
 def test_what_went_past_a_gate_this_week(factory: Factory) -> None:
