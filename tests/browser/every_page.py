@@ -25,7 +25,7 @@ ELSEWHERE = {
 # what a page must be asked to show something
 ASKED = {
     "/catalogue/edit": "kind=recipe", "/floor/state": "station={station}", "/do/act": "call=/runs", "/exposure/csv": "suspect={reel}",
-    "/codes": "kind=station",
+    "/codes": "kind=station", "/paper/area": "area=hall",
     "/differs": "code={reel}&code={loose}", "/differs/csv": "code={reel}&code={loose}",
     "/wafers/{code}/chosen": "x=1&y=1", "/panels/{code}/chosen": "row=1&column=1",
 }  # fmt: skip
@@ -72,7 +72,7 @@ def _filled(stage: Stage, path: str) -> Iterator[str]:
     station = stage.station("Attach")
     likely = path.split("/")[1]  # /lots/{code} shows a lot
     codes = sorted([*stage.codes.values(), station], key=lambda code: not likely.startswith(KIND_OF_LETTER[code[0]]))
-    values = {"badge": list(stage.badges.values()), "kind": list(THINGS), "area": ["hall"], "code": codes}
+    values = {"badge": list(stage.badges.values()), "kind": list(THINGS), "code": codes}
     names = re.findall(r"{(\w+)}", path)
     for chosen in product(*(values.get(name, [*codes, *map(str, range(1, 40))]) for name in names)):
         asked = ASKED.get(path, "").format(**stage.codes, station=station)
