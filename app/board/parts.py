@@ -185,16 +185,14 @@ class _Known:
         return Part(
             lot, panels, units, step, since, counted, running,
             loading[0] if loading else None, (loading[1] if loading else None) or (running.shelf if running else None), stops,
-            place=self.places.get(lot.item, ""), is_at_risk=at_risk, round=self._round(lot, step, done),
+            place=self.places.get(lot.item, ""), is_at_risk=at_risk,
+            round=self._round(lot, step, done) if running or len(counted) < len(done) else 1,  # else nothing of the step was done
         )  # fmt: skip
 
     def _round(self, lot: OpenLot, step: str | None, done: Sequence[Doing]) -> int:
         """Of panels. Dies attached anew are of the round that they were in."""
-        before = sum(doing.step == step for doing in done)
-        if not before:
-            return 1
         body = step_of(self.routes.get(lot.route or 0), step)
-        return 1 if body is not None and body.operation == "die attach" else before + 1
+        return 1 if body is not None and body.operation == "die attach" else 1 + sum(doing.step == step for doing in done)
 
     def _following(self, lot: OpenLot, finished: frozenset[str]) -> str | None:
         """The first step that is not finished: few answers, and thousands of parts that ask."""
